@@ -1,0 +1,51 @@
+"""Errors a user can meet, each with the exit code a command ends with.
+
+Exit codes (also in the README):
+
+====  ==============================================================
+0     done
+1     the job ran but its goal was not reached (rehearsal, measuring)
+2     bad input: an argument, a file or its content
+3     the audio input is not there or was lost for good
+4     the network port is taken or may not be used
+5     the session journal cannot be opened, read or written
+====  ==============================================================
+
+A message is one line: what was wrong, where, and what to do.
+"""
+
+from __future__ import annotations
+
+
+class OscserviceError(Exception):
+    """Base of every error that is the world's or the user's fault, never the program's."""
+
+    exit_code: int = 1
+
+
+class InputError(OscserviceError):
+    """An argument, a file or the content of a file can't be used."""
+
+    exit_code = 2
+
+
+class AudioInputError(OscserviceError):
+    """The audio input is missing or gave up."""
+
+    exit_code = 3
+
+
+class PortError(OscserviceError):
+    """The network port is taken or not allowed."""
+
+    exit_code = 4
+
+
+class JournalError(OscserviceError):
+    """The session journal can't be opened, read or written."""
+
+    exit_code = 5
+
+
+class NoNoteError(OscserviceError):
+    """The samples hold no note whose pitch could be read (silence, noise, too short, not finite)."""

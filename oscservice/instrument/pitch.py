@@ -1,0 +1,92 @@
+"""Note names, equal temperament and places on a string.
+
+Scientific pitch names with MIDI note numbers: A4 = 69, C4 = 60 (middle C). A4 = 440 Hz is ISO 16:1975; any other
+reference can be given. Cents are 1200 times the base-2 logarithm of a frequency ratio; + is sharp.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+A4_HZ = 440.0
+"""Standard tuning frequency of A4 in Hz (ISO 16:1975)."""
+
+_STEPS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
+_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_NOTE = re.compile(r"([a-gA-G])([#b]?)(-?\d{1,2})")
+
+
+def note_number(name: str) -> int:
+    """MIDI note number of a scientific pitch name such as ``E2``, ``f#3`` or ``Eb4``.
+
+    Raises:
+        ValueError: the text is not a note name.
+    """
+    found = _NOTE.fullmatch(name.strip())
+    if found is None:
+        raise ValueError(f"{name!r} is not a note name; expected a letter, an optional # or b and an octave, e.g. E2")
+    letter, accidental, octave = found.groups()
+    return 12 * (int(octave) + 1) + _STEPS[letter.lower()] + {"#": 1, "b": -1, "": 0}[accidental]
+
+
+def note_name(number: int) -> str:
+    """Scientific pitch name of a MIDI note number, with sharps: 40 is ``E2``."""
+    return f"{_NAMES[number % 12]}{number // 12 - 1}"
+
+
+def note_hz(number: float, reference_hz: float = A4_HZ) -> float:
+    """Frequency in Hz of a MIDI note number (fractions allowed) in equal temperament at A4 = ``reference_hz``."""
+    return reference_hz * 2.0 ** ((number - 69.0) / 12.0)
+
+
+def nearest_note(frequency_hz: float, reference_hz: float = A4_HZ) -> tuple[int, float]:
+    """Nearest MIDI note number to ``frequency_hz`` and the deviation from it in cents (+ sharp)."""
+    exact = 69.0 + 12.0 * math.log2(frequency_hz / reference_hz)
+    number = round(exact)
+    return number, 100.0 * (exact - number)
+
+
+def cents_between(frequency_hz: float, from_hz: float) -> float:
+    """Cents by which ``frequency_hz`` stands above ``from_hz`` (+ sharp)."""
+    return 1200.0 * math.log2(frequency_hz / from_hz)
+
+
+@dataclass(frozen=True, order=True)
+class Place:
+    """Where a string is stopped: ``open``, ``harmonic`` (12th-fret touch harmonic) or ``fret K``.
+
+    ``fret`` is 0 for open and for the harmonic.
+    """
+
+    kind: str
+    fret: int = 0
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("open", "harmonic", "fret"):
+            raise ValueError(f"{self.kind!r} is not a place; expected open, harmonic or fret")
+        if (self.kind == "fret") != (self.fret > 0):
+            raise ValueError(f"fret {self.fret} does not go with the place {self.kind!r}")
+
+    @property
+    def semitones(self) -> int:
+        """Semitones above the open string in equal temperament."""
+        return 12 if self.kind == "harmonic" else self.fret
+
+    def __str__(self) -> str:
+        return f"fret {self.fret}" if self.kind == "fret" else self.kind
+
+    @classmethod
+    def parse(cls, text: str) -> Place:
+        """Read ``open``, ``harmonic`` or ``fret K``. Raises ValueError for anything else."""
+        words = text.lower().split()
+        if len(words) == 2 and words[0] == "fret" and words[1].isdigit():
+            return cls("fret", int(words[1]))
+        if len(words) == 1 and words[0] in ("open", "harmonic"):
+            return cls(words[0])
+        raise ValueError(f"{text!r} is not a place; expected open, harmonic or fret K")
+
+
+OPEN = Place("open")
+HARMONIC = Place("harmonic")
