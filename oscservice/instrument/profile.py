@@ -1,0 +1,61 @@
+"""Where instruments come from: the presets in this package, or a file that a technician copied and edited."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from oscservice.errors import InputError
+from oscservice.instrument.spec import KINDS, Adjuster, Bridge, Instrument, StringSpec
+from oscservice.instrument.tomlcheck import read_form
+from oscservice.instrument.tomlform import expand
+
+__all__ = [
+    "KINDS",
+    "Adjuster",
+    "Bridge",
+    "Instrument",
+    "StringSpec",
+    "load_instrument",
+    "preset_names",
+    "preset_toml",
+]
+
+_PRESETS = resources.files("oscservice.instrument") / "presets"
+_LARGEST_FILE = 1_000_000
+
+
+def preset_names() -> list[str]:
+    """Names of the presets, sorted."""
+    return sorted(entry.name.removesuffix(".toml") for entry in _PRESETS.iterdir() if entry.name.endswith(".toml"))
+
+
+def preset_toml(name: str) -> str:
+    """The TOML text of a preset, to copy and edit. Raises InputError for a name that isn't a preset."""
+    if name not in preset_names():
+        raise InputError(f"no preset is called {name!r}; expected one of {', '.join(preset_names())}")
+    return (_PRESETS / f"{name}.toml").read_text(encoding="utf-8")
+
+
+def load_instrument(name_or_path: str) -> Instrument:
+    """An instrument by preset name or by the path of a TOML file.
+
+    Raises:
+        InputError: no such preset or file, or the file has a mistake (one line: file, line, field, what was expected).
+    """
+    if name_or_path in preset_names():
+        return expand(read_form(preset_toml(name_or_path), f"{name_or_path}.toml"))
+    path = Path(name_or_path)
+    if not path.is_file():
+        raise InputError(
+            f"{name_or_path!r} is neither a preset nor a readable file; presets are {', '.join(preset_names())}"
+        )
+    try:
+        if path.stat().st_size > _LARGEST_FILE:
+            raise InputError(f"{path}: too large for an instrument file; expected TOML text")
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as mistake:
+        raise InputError(f"{path}: is not UTF-8 text (byte {mistake.start}); expected a TOML file") from None
+    except OSError as trouble:
+        raise InputError(f"{path}: can't be read ({trouble.strerror}); check the path and its permissions") from None
+    return expand(read_form(text, str(path)))

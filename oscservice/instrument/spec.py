@@ -1,0 +1,173 @@
+"""What is known of an instrument before a note is played: strings, scale, bridge.
+
+Plain frozen data, checked on the way in. Lengths in mm, unit weights in kg/m, + mm is away from the nut. Strings are
+numbered from 1, the thinnest, as the trade numbers them.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from oscservice.instrument.pitch import A4_HZ, Place, note_hz, note_number
+
+CLAMPED_FLOATING = "clamped floating"
+SCREW_FIXED = "screw-driven fixed"
+PAIRED = "paired saddles"
+BAR = "two-screw bar"
+FIXED = "fixed saddle"
+KINDS = (CLAMPED_FLOATING, SCREW_FIXED, PAIRED, BAR, FIXED)
+"""Kinds of bridge."""
+
+SCALE_RANGE_MM = (300.0, 1000.0)
+GAUGE_RANGE_MM = (0.1, 4.2)
+REFERENCE_RANGE_HZ = (380.0, 500.0)
+MOST_STRINGS = 12
+MOST_FRETS = 36
+
+
+def _known_note(name: str) -> str:
+    note_number(name)
+    return name
+
+
+def _known_kind(kind: str) -> str:
+    if kind not in KINDS:
+        raise ValueError(f"is not a kind of bridge; expected one of {', '.join(KINDS)}")
+    return kind
+
+
+NoteName = Annotated[str, AfterValidator(_known_note)]
+BridgeKind = Annotated[str, AfterValidator(_known_kind)]
+ScaleMm = Annotated[float, Field(ge=SCALE_RANGE_MM[0], le=SCALE_RANGE_MM[1])]
+GaugeMm = Annotated[float, Field(ge=GAUGE_RANGE_MM[0], le=GAUGE_RANGE_MM[1])]
+UnitWeight = Annotated[float, Field(ge=5e-5, le=0.1)]
+ReferenceHz = Annotated[float, Field(ge=REFERENCE_RANGE_HZ[0], le=REFERENCE_RANGE_HZ[1])]
+FretCount = Annotated[int, Field(ge=1, le=MOST_FRETS)]
+TravelMm = Annotated[float, Field(ge=0.0, le=50.0)]
+ThreadMm = Annotated[float, Field(ge=0.1, le=3.0)]
+ActionMm = Annotated[float, Field(ge=0.0, le=10.0)]
+NutHeightMm = Annotated[float, Field(ge=0.0, le=5.0)]
+SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]
+
+
+class Frozen(BaseModel):
+    """A checked record that can't be changed and takes no unknown field."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class StringSpec(Frozen):
+    """One string as it lies on the instrument.
+
+    Attributes:
+        note: open note, scientific pitch name.
+        scale_mm: scale length: twice the distance from the nut to the 12th fret.
+        gauge_mm: outside diameter.
+        wound: True for a wound string.
+        core_mm: diameter of the core; equal to the gauge on a plain string.
+        unit_weight_kg_m: mass per length.
+        action_12_mm: string over the fret plane at fret 12.
+        nut_height_mm: string over the fret plane at the nut.
+        setback_mm: saddle's distance beyond the scale length at the start, + away from the nut.
+    """
+
+    note: NoteName
+    scale_mm: ScaleMm
+    gauge_mm: GaugeMm
+    wound: bool
+    core_mm: GaugeMm
+    unit_weight_kg_m: UnitWeight
+    action_12_mm: ActionMm
+    nut_height_mm: NutHeightMm
+    setback_mm: SetbackMm
+
+    @model_validator(mode="after")
+    def _core_fits(self) -> StringSpec:
+        if self.wound and self.core_mm >= self.gauge_mm:
+            raise ValueError(f"core of {self.core_mm} mm is not thinner than the gauge of {self.gauge_mm} mm")
+        if not self.wound and self.core_mm != self.gauge_mm:
+            raise ValueError("a plain string is its own core")
+        return self
+
+
+class Adjuster(Frozen):
+    """One thing on the bridge that can be moved.
+
+    Attributes:
+        name: what to call it in a prompt.
+        influence: string number -> mm that string's saddle moves per mm of the adjuster.
+        toward_nut_mm: room left toward the nut from where it stands at the start.
+        away_mm: room left away from the nut from where it stands at the start.
+        mm_per_turn: thread, or None if it isn't driven by a screw.
+    """
+
+    name: str
+    influence: dict[int, float]
+    toward_nut_mm: TravelMm
+    away_mm: TravelMm
+    mm_per_turn: ThreadMm | None
+
+
+class Bridge(Frozen):
+    """The bridge as a set of adjusters.
+
+    Attributes:
+        kind: one of KINDS.
+        floating: it moves when the strings' tension changes.
+        slacken: a string must be slackened before its saddle is moved.
+        adjusters: what can be moved; empty on a fixed saddle.
+    """
+
+    kind: BridgeKind
+    floating: bool
+    slacken: bool
+    adjusters: tuple[Adjuster, ...]
+
+
+class Instrument(Frozen):
+    """An instrument. ``strings[0]`` is string 1, the thinnest."""
+
+    name: str
+    title: str
+    reference_hz: ReferenceHz = A4_HZ
+    frets: FretCount
+    strings: Annotated[tuple[StringSpec, ...], Field(min_length=1, max_length=MOST_STRINGS)]
+    bridge: Bridge
+
+    @model_validator(mode="after")
+    def _adjusters_know_the_strings(self) -> Instrument:
+        for adjuster in self.bridge.adjusters:
+            for number in adjuster.influence:
+                if not 1 <= number <= len(self.strings):
+                    raise ValueError(f"adjuster {adjuster.name!r} moves string {number}, which isn't there")
+        return self
+
+    def string(self, number: int) -> StringSpec:
+        """String ``number`` (from 1). Raises ValueError for a string that isn't there."""
+        if not 1 <= number <= len(self.strings):
+            raise ValueError(f"string {number} isn't there; expected 1 to {len(self.strings)}")
+        return self.strings[number - 1]
+
+    def open_hz(self, number: int) -> float:
+        """Nominal frequency in Hz of the open string."""
+        return note_hz(note_number(self.string(number).note), self.reference_hz)
+
+    def place_hz(self, number: int, place: Place) -> float:
+        """Equal-tempered frequency in Hz of a place on a string, from the open string's nominal."""
+        return self.open_hz(number) * 2.0 ** (place.semitones / 12.0)
+
+    def adjuster_of(self, number: int) -> Adjuster | None:
+        """The first adjuster that moves this string's saddle, or None if nothing does."""
+        self.string(number)
+        return next((a for a in self.bridge.adjusters if number in a.influence), None)
+
+    def to_json(self) -> str:
+        """JSON text that ``from_json`` reads back to an equal instrument."""
+        return self.model_dump_json()
+
+    @classmethod
+    def from_json(cls, text: str) -> Instrument:
+        """Read what ``to_json`` wrote. Raises ValueError (pydantic's ValidationError) for anything else."""
+        return cls.model_validate_json(text)

@@ -1,0 +1,91 @@
+"""Physics of one steel string: tension, stiffness, and mass per length.
+
+Lengths in mm, tension in N, mass per length in kg/m, frequency in Hz. A wound string is stiff by its core alone and
+heavy by the whole.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+STEEL_MODULUS_PA = 200e9
+"""Young's modulus of music wire, +-7 GPa: between the 190 GPa that materials tables give for ASTM A228 and the 203 GPa
+that spring design books give for thin wire."""
+
+PLAIN_STEEL_KG_M3 = 7806.0
+"""Density that the plain rows of the published string tension chart imply (0.282 lb/in3)."""
+
+INCH_MM = 25.4
+LBF_N = 4.4482216152605
+"""Pound-force in N (exact: 0.45359237 kg times 9.80665 m/s2)."""
+LB_IN_KG_M = 0.45359237 / 0.0254
+"""Pounds per inch in kg/m."""
+
+# Unit weights of nickel-wound strings from the published string tension chart: gauge in inches, 1e-4 lb per inch.
+_WOUND_GAUGE_IN, _WOUND_WEIGHT = np.array(
+    [
+        (0.018, 0.6215), (0.020, 0.7495), (0.022, 0.9184), (0.024, 1.0857), (0.026, 1.2671), (0.028, 1.4666),
+        (0.030, 1.7236), (0.032, 1.9347), (0.034, 2.1590), (0.036, 2.3964), (0.038, 2.6471), (0.042, 3.2279),
+        (0.044, 3.5182), (0.046, 3.8216), (0.048, 4.1382), (0.049, 4.3014), (0.052, 4.8109), (0.054, 5.3838),
+        (0.056, 5.7598),
+    ]
+).T  # fmt: skip
+
+
+def plain_unit_weight_kg_m(gauge_mm: float) -> float:
+    """Mass per length of plain steel wire: density times cross-section."""
+    return PLAIN_STEEL_KG_M3 * math.pi * (gauge_mm * 1e-3) ** 2 / 4.0
+
+
+def wound_unit_weight_kg_m(gauge_mm: float) -> float:
+    """Mass per length of a nickel-wound string, interpolated in the published string tension chart (.018 to .056).
+
+    Interpolated as effective density (mass over the full cross-section), which is nearly constant. Beyond either end of
+    the chart the density of its last row is kept, so heavier strings (bass) are an estimate.
+    """
+    density = _WOUND_WEIGHT / _WOUND_GAUGE_IN**2
+    gauge_in = gauge_mm / INCH_MM
+    return float(np.interp(gauge_in, _WOUND_GAUGE_IN, density)) * gauge_in**2 * 1e-4 * LB_IN_KG_M
+
+
+def tension_n(unit_weight_kg_m: float, frequency_hz: float, length_mm: float) -> float:
+    """Tension of an ideal string of that pitch: T = mu (2 L f)^2 (Mersenne's law)."""
+    return unit_weight_kg_m * (2.0 * length_mm * 1e-3 * frequency_hz) ** 2
+
+
+def inharmonicity(core_mm: float, tension_n: float, length_mm: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
+    """Inharmonicity coefficient B of f_k = k f0 sqrt(1 + B k^2), ends pinned.
+
+    B = pi^3 E d^4 / (64 T L^2): H. Fletcher, "Normal vibration frequencies of a stiff piano string", J. Acoust. Soc.
+    Am. 36 (1964) 203. ``core_mm`` is d (the core of a wound string), ``tension_n`` that of the whole string.
+    """
+    return math.pi**3 * modulus_pa * (core_mm * 1e-3) ** 4 / (64.0 * tension_n * (length_mm * 1e-3) ** 2)
+
+
+def kappa(core_mm: float, tension_n: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
+    """Relative rise of tension per relative stretch: E A / T, with the core's cross-section A.
+
+    M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, where T = T0 (1 + kappa Q).
+    """
+    return modulus_pa * math.pi * (core_mm * 1e-3) ** 2 / 4.0 / tension_n
+
+
+def stiffness_length_mm(core_mm: float, tension_n: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
+    """Length sqrt(E I / T) by which one clamped end shortens a stiff string, I = pi d^4 / 64. B = (pi times it / L)^2."""
+    second_moment_m4 = math.pi * (core_mm * 1e-3) ** 4 / 64.0
+    return math.sqrt(modulus_pa * second_moment_m4 / tension_n) * 1e3
+
+
+def fret_position_mm(scale_mm: float, fret: int) -> float:
+    """Distance from the nut to a fret in equal temperament: L (1 - 2^(-n/12))."""
+    return scale_mm * (1.0 - 2.0 ** (-fret / 12.0))
+
+
+def glide_cents(kappa: float, amplitude_mm: float, length_mm: float) -> float:
+    """Cents by which a note starts sharp for a fundamental of that amplitude at mid-string.
+
+    The mean stretch of a half sine is pi^2 a^2 / (4 L^2), so df/f = pi^2 kappa a^2 / (8 L^2).
+    """
+    return 1200.0 / math.log(2.0) * math.pi**2 * kappa * (amplitude_mm / length_mm) ** 2 / 8.0

@@ -1,0 +1,176 @@
+"""The form of an instrument file, and what it stands for.
+
+The form is what a technician writes: gauges in inches as the trade names them, a thread by its name, a bridge by its
+kind. ``expand`` turns it into an Instrument.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from oscservice.instrument import spec
+from oscservice.instrument.pitch import A4_HZ
+from oscservice.instrument.strings import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
+
+THREADS_MM = {
+    "M2": 0.40, "M2.5": 0.45, "M3": 0.50, "M3.5": 0.60, "M4": 0.70,
+    "#4-40": INCH_MM / 40, "#6-32": INCH_MM / 32, "#8-32": INCH_MM / 32,
+}  # fmt: skip
+"""Millimetres a turn: ISO 261 coarse pitches and UNC (25.4 mm over threads per inch)."""
+
+GaugeIn = Annotated[float, Field(ge=spec.GAUGE_RANGE_MM[0] / INCH_MM, le=spec.GAUGE_RANGE_MM[1] / INCH_MM)]
+
+
+def _known_thread(thread: str | float) -> str | float:
+    if isinstance(thread, str) and thread not in THREADS_MM:
+        raise ValueError(f"is not a known thread; expected mm a turn (a number) or one of {', '.join(THREADS_MM)}")
+    if not isinstance(thread, str) and not 0.1 <= thread <= 3.0:
+        raise ValueError("is not a thread; expected 0.1 to 3.0 mm a turn")
+    return thread
+
+
+class StringForm(spec.Frozen):
+    """One ``[[string]]`` entry. Give the gauge, and a wound string's core, in inches or in mm."""
+
+    note: spec.NoteName
+    kind: Literal["plain", "wound"]
+    gauge_in: GaugeIn | None = None
+    gauge_mm: spec.GaugeMm | None = None
+    core_in: GaugeIn | None = None
+    core_mm: spec.GaugeMm | None = None
+    unit_weight_kg_m: spec.UnitWeight | None = None
+    scale_mm: spec.ScaleMm | None = None
+    action_12_mm: spec.ActionMm = 1.8
+    nut_height_mm: spec.NutHeightMm = 0.4
+    setback_mm: spec.SetbackMm = 2.0
+
+    @model_validator(mode="after")
+    def _one_gauge_and_core(self) -> StringForm:
+        if (self.gauge_in is None) == (self.gauge_mm is None):
+            raise ValueError("gauge: expected either gauge_in or gauge_mm")
+        if self.core_in is not None and self.core_mm is not None:
+            raise ValueError("core: expected either core_in or core_mm, not both")
+        core, gauge = _mm(self.core_in, self.core_mm), _mm(self.gauge_in, self.gauge_mm)
+        if self.kind == "plain" and core is not None:
+            raise ValueError('core: a plain string has no core of its own; leave it out or write kind = "wound"')
+        if self.kind == "wound" and core is None:
+            raise ValueError("core: a wound string needs core_in or core_mm")
+        if core is not None and gauge is not None and core >= gauge:
+            raise ValueError(f"core: {core:.3f} mm is not thinner than the gauge of {gauge:.3f} mm")
+        return self
+
+
+class BridgeForm(spec.Frozen):
+    """The ``[bridge]`` table. Travel is the room from where the saddles stand at the start."""
+
+    kind: spec.BridgeKind
+    toward_nut_mm: spec.TravelMm = 0.0
+    away_mm: spec.TravelMm = 0.0
+    thread: Annotated[str | float, AfterValidator(_known_thread)] | None = None
+    slacken: bool | None = None
+    string_spread_mm: Annotated[float, Field(ge=5.0, le=150.0)] = 52.0
+    screw_span_mm: Annotated[float, Field(ge=5.0, le=200.0)] = 82.0
+
+    @model_validator(mode="after")
+    def _fits_the_kind(self) -> BridgeForm:
+        screws = self.kind in (spec.SCREW_FIXED, spec.PAIRED, spec.BAR)
+        if screws and self.thread is None:
+            raise ValueError(f"thread: a bridge of the kind {self.kind} needs its thread, e.g. M3, or mm a turn")
+        if not screws and self.thread is not None:
+            raise ValueError(f"thread: a bridge of the kind {self.kind} has no saddle screw; leave it out")
+        if self.kind != spec.FIXED and self.toward_nut_mm + self.away_mm == 0.0:
+            raise ValueError("toward_nut_mm, away_mm: expected how far the saddles can still move, in mm")
+        if self.kind == spec.FIXED and self.toward_nut_mm + self.away_mm > 0.0:
+            raise ValueError("toward_nut_mm, away_mm: a fixed saddle has no travel; leave them out")
+        if self.kind == spec.BAR and self.screw_span_mm < self.string_spread_mm:
+            raise ValueError("screw_span_mm: the screws of a bar stand outside the strings")
+        return self
+
+
+class InstrumentForm(spec.Frozen):
+    """A whole instrument file."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    title: str = ""
+    reference_hz: spec.ReferenceHz = A4_HZ
+    frets: spec.FretCount
+    scale_mm: spec.ScaleMm
+    bridge: BridgeForm
+    string: Annotated[list[StringForm], Field(min_length=1, max_length=spec.MOST_STRINGS)]
+
+
+def expand(form: InstrumentForm) -> spec.Instrument:
+    """The instrument that a checked form stands for."""
+    return spec.Instrument(
+        name=form.name,
+        title=form.title or form.name,
+        reference_hz=form.reference_hz,
+        frets=form.frets,
+        strings=tuple(_string(entry, form.scale_mm) for entry in form.string),
+        bridge=_bridge(form.bridge, len(form.string)),
+    )
+
+
+def _mm(inches: float | None, millimetres: float | None) -> float | None:
+    return inches * INCH_MM if inches is not None else millimetres
+
+
+def _string(entry: StringForm, scale_mm: float) -> spec.StringSpec:
+    gauge_mm = _mm(entry.gauge_in, entry.gauge_mm)
+    assert gauge_mm is not None  # the form has checked it
+    wound = entry.kind == "wound"
+    core_mm = _mm(entry.core_in, entry.core_mm) if wound else gauge_mm
+    assert core_mm is not None
+    by_gauge = wound_unit_weight_kg_m if wound else plain_unit_weight_kg_m
+    return spec.StringSpec(
+        note=entry.note,
+        scale_mm=entry.scale_mm or scale_mm,
+        gauge_mm=gauge_mm,
+        wound=wound,
+        core_mm=core_mm,
+        unit_weight_kg_m=entry.unit_weight_kg_m or by_gauge(gauge_mm),
+        action_12_mm=entry.action_12_mm,
+        nut_height_mm=entry.nut_height_mm,
+        setback_mm=entry.setback_mm,
+    )
+
+
+def _bridge(form: BridgeForm, strings: int) -> spec.Bridge:
+    thread_mm = THREADS_MM[form.thread] if isinstance(form.thread, str) else form.thread
+    influences = _influences(form, strings)
+    # Clamps bite into a saddle and a bar's stop screws carry every string: neither is moved under tension.
+    slacken = form.kind in (spec.CLAMPED_FLOATING, spec.BAR, spec.FIXED) if form.slacken is None else form.slacken
+    return spec.Bridge(
+        kind=form.kind,
+        floating=form.kind == spec.CLAMPED_FLOATING,
+        slacken=slacken,
+        adjusters=tuple(
+            spec.Adjuster(
+                name=name,
+                influence=influence,
+                toward_nut_mm=form.toward_nut_mm,
+                away_mm=form.away_mm,
+                mm_per_turn=thread_mm,
+            )
+            for name, influence in influences
+        ),
+    )
+
+
+def _influences(form: BridgeForm, strings: int) -> list[tuple[str, dict[int, float]]]:
+    """Name and influence of each adjuster: string number -> mm of its saddle per mm of the adjuster."""
+    if form.kind == spec.FIXED:
+        return []
+    if form.kind == spec.PAIRED:
+        pairs = [range(first, min(first + 2, strings + 1)) for first in range(1, strings + 1, 2)]
+        return [(f"saddle {'+'.join(map(str, pair))}", dict.fromkeys(pair, 1.0)) for pair in pairs]
+    if form.kind == spec.BAR:
+        edge = (form.screw_span_mm - form.string_spread_mm) / 2.0
+        step = form.string_spread_mm / (strings - 1) if strings > 1 else 0.0
+        first = edge if strings > 1 else form.screw_span_mm / 2.0
+        bass = {n: round((first + step * (n - 1)) / form.screw_span_mm, 6) for n in range(1, strings + 1)}
+        treble = {n: round(1.0 - share, 6) for n, share in bass.items()}
+        return [("treble screw", treble), ("bass screw", bass)]
+    return [(f"saddle {n}", {n: 1.0}) for n in range(1, strings + 1)]
