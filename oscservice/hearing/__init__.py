@@ -1,1 +1,1 @@
-
+"""Hearing: from samples to notes, and from a note to its settled pitch."""

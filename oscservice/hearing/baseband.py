@@ -1,0 +1,76 @@
+"""One partial at a time: demodulation to a slow complex signal.
+
+A partial near ``carrier_hz`` is multiplied down to zero frequency and low-passed with a Hann window convolved with a
+Hann window, each two periods of the fundamental long. The nulls of that filter fall on every multiple of the
+fundamental, so the neighbouring partials vanish (twice over) while the partial's own glide and beating pass.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import upfirdn
+
+from oscservice.hearing.resample import Samples
+
+Complexes = npt.NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Baseband:
+    """A partial's complex envelope.
+
+    ``values[i]`` belongs to the time ``times_s[i]`` (seconds from the first sample of the signal); the momentary
+    frequency is ``carrier_hz`` plus the slope of the phase over 2 pi. ``noise_gain`` is the share of the power of
+    white noise in the signal that the low-pass leaves in ``values``; ``step_s`` the time between values, and
+    ``memory_s`` the time over which neighbouring values share the same samples.
+    """
+
+    carrier_hz: float
+    times_s: Samples
+    values: Complexes
+    step_s: float
+    memory_s: float
+    noise_gain: float
+
+
+def lowpass(period_samples: float) -> Samples:
+    """Taps (sum 1) of the Hann-by-Hann low-pass for a fundamental of that period, about four periods long."""
+    half = max(4, round(2.0 * period_samples))
+    hann = np.hanning(half + 2)[1:-1]
+    taps = np.convolve(hann, hann)
+    return np.asarray(taps / taps.sum())
+
+
+def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float) -> Baseband:
+    """Demodulate the partial near ``carrier_hz`` of a note on ``fundamental_hz``.
+
+    Args:
+        signal: shape (n,).
+        rate_hz: its sample rate.
+
+    Returns:
+        The baseband, two values a period, two periods short at either end. Empty when the signal is too short.
+    """
+    period = rate_hz / fundamental_hz
+    taps = lowpass(period)
+    step = max(1, round(period / 2.0))
+    turns = np.exp(-2j * np.pi * carrier_hz / rate_hz * np.arange(len(signal)))
+    half = (len(taps) - 1) // 2
+    # Only outputs whose whole filter lies inside the signal: index of the first, then every ``step``.
+    count = max(0, (len(signal) - len(taps)) // step + 1)
+    skip = (len(taps) - 1) % step
+    full = upfirdn(taps, np.concatenate((np.zeros((step - skip) % step, dtype=complex), signal * turns)), 1, step)
+    first = -(-(len(taps) - 1) // step)
+    values = 2.0 * full[first : first + count]
+    times = (np.arange(count) * step + half) / rate_hz
+    return Baseband(
+        carrier_hz, times, values, step / rate_hz, len(taps) / rate_hz / 2.0, 4.0 * float(np.sum(taps**2))
+    )
+
+
+def unwrapped_phase(values: Complexes) -> Samples:
+    """Continuous phase in radians of a baseband, shape (n,)."""
+    return np.asarray(np.unwrap(np.angle(values)))

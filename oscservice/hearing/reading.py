@@ -1,0 +1,280 @@
+"""A note's reading: the settled pitch of its first partial, and what stands beside it.
+
+``read_note`` takes a whole note, from before the pluck to its end; ``window_pitch`` a stretch from the middle of one.
+Both are pure: the same samples give the same answer to the last bit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from oscservice.errors import NoNoteError
+from oscservice.hearing.baseband import Baseband, demodulate
+from oscservice.hearing.fit import CENTS, mean_pitch, settled_pitch
+from oscservice.hearing.resample import Samples, decimate, decimation
+from oscservice.hearing.rough import (
+    Peaks,
+    choose_fundamental,
+    find_partials,
+    fit_stiffness,
+    rough_pitches,
+    spectral_peaks,
+)
+
+SHORT_S = 0.6
+"""A note with less than this after its pluck is flagged ``short``."""
+
+_PARTIALS = 10
+_LIKENESS_NEEDED = 0.25
+_STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One note's settled pitch.
+
+    Attributes:
+        f1_hz: settled frequency of the first partial in Hz, the glide gone.
+        se_cents: its standard error (1 sd) in cents.
+        f0_hz: fundamental of the stiff string that the partials follow; f_k = k f0 sqrt(1 + B k^2).
+        inharmonicity: B of that string, 0 or more; 0 when fewer than three partials could be used.
+        level_dbfs: level of the first half second after the pluck; a full-scale sine reads 0 dBFS.
+        attack_cents: how far the pitch just after the pluck stood above ``f1_hz``, in cents.
+        onset_s: the pluck, in seconds from the first sample given.
+        window_start_s: start of the settled stretch the pitch rests on, in seconds after the pluck.
+        window_length_s: its length in seconds.
+        partials: how many partials were used.
+        flags: what to know about the reading, sorted: ``clipped``, ``short``, ``weak first partial``,
+            ``not finite`` (samples that were no numbers were taken as silence), ``gliding`` (over 0.5 cents of glide
+            left at the window's end).
+    """
+
+    f1_hz: float
+    se_cents: float
+    f0_hz: float
+    inharmonicity: float
+    level_dbfs: float
+    attack_cents: float
+    onset_s: float
+    window_start_s: float
+    window_length_s: float
+    partials: int
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class WindowPitch:
+    """Mean frequency of the first partial over a window, Hz, with its standard error (1 sd) in cents."""
+
+    f1_hz: float
+    se_cents: float
+
+
+def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
+    """One channel as float64, shape (n,): numbers that are none become silence and are flagged, and so is clipping.
+
+    Raises:
+        ValueError: the samples are not one-dimensional.
+    """
+    raw = np.asarray(samples, dtype=np.float64)
+    if raw.ndim != 1:
+        raise ValueError(f"samples of one channel have one dimension, these have {raw.ndim}")
+    flags = []
+    finite = np.isfinite(raw)
+    if not finite.all():
+        raw = np.where(finite, raw, 0.0)
+        flags.append("not finite")
+    if is_clipped(raw):
+        flags.append("clipped")
+    return raw, tuple(flags)
+
+
+def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
+    """Whether the samples, shape (n,), stand still at their own peak near full scale: three alike in a row, twice or more."""
+    if len(samples) < 4:
+        return False
+    peak = float(np.abs(samples).max())
+    if peak < 0.5:
+        return False
+    flat = np.abs(samples) > peak * 0.9999
+    return int(np.count_nonzero(flat[:-2] & flat[1:-1] & flat[2:])) >= 2
+
+
+def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> Reading:
+    """Read one whole note: ``samples`` of one channel, shape (n,), from before its pluck to its end.
+
+    Args:
+        samples: real numbers, full scale 1.
+        sample_rate_hz: 8000 to 192000.
+        expected_hz: pitch that was asked for, if any; it only decides near ties between octaves.
+
+    Raises:
+        ValueError: the sample rate or the shape is not usable.
+        NoNoteError: silence, noise or too little sound to read a pitch.
+    """
+    factor = decimation(sample_rate_hz)
+    raw, flags = cleaned(samples)
+    reading = read_decimated(decimate(raw, factor), sample_rate_hz / factor, () if expected_hz is None else (expected_hz,))
+    return with_flags(reading, flags)
+
+
+def with_flags(reading: Reading, flags: tuple[str, ...]) -> Reading:
+    """The reading with more flags."""
+    return replace(reading, flags=tuple(sorted({*reading.flags, *flags})))
+
+
+def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> WindowPitch:
+    """Mean pitch of the first partial over exactly ``samples``, shape (n,): a stretch from the middle of a note.
+
+    Raises:
+        ValueError: the sample rate or the shape is not usable.
+        NoNoteError: silence, noise, or fewer than about ten periods.
+    """
+    factor = decimation(sample_rate_hz)
+    raw, _ = cleaned(samples)
+    rate_hz = sample_rate_hz / factor
+    signal = decimate(raw, factor)
+    peaks, fundamental = _fundamental(signal, rate_hz, () if expected_hz is None else (expected_hz,))
+    found = find_partials(peaks, fundamental, 3)
+    carrier = found[1][0] if 1 in found else fundamental
+    # The decimated samples span one step less than the true window; the rate of the original decides its length.
+    try:
+        for _ in range(2):
+            mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental), len(raw) / sample_rate_hz)
+            carrier = mean.hz
+    except ValueError as error:
+        raise NoNoteError(f"{len(raw) / sample_rate_hz:.3f} s is too short to read {fundamental:.1f} Hz") from error
+    return WindowPitch(mean.hz, CENTS * mean.se_hz / mean.hz)
+
+
+def read_decimated(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> Reading:
+    """``read_note`` on a signal already brought to the working rate. Raises NoNoteError."""
+    onset = find_onset(signal, rate_hz)
+    after = len(signal) / rate_hz - onset
+    if after < 0.06:
+        raise NoNoteError(f"{after:.3f} s of sound is too short for a note")
+    flags = ["short"] if after < SHORT_S else []
+    start = onset + min(0.3, 0.3 * after)
+    peaks, fundamental = _fundamental(_between(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0), rate_hz, expected_hz)
+    found = find_partials(peaks, fundamental, _PARTIALS)
+    noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
+    loudest = max(amplitude for _, amplitude in found.values())
+    bands: dict[int, Baseband] = {}
+    for k, (hz, amplitude) in sorted(found.items()):
+        band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental)
+        if amplitude > loudest * 10.0 ** (-50.0 / 20.0) and len(band.values):
+            cut = _settled_stretch(band, start - onset, noise)
+            if len(cut.values) >= 6:
+                bands[k] = cut
+    if not bands:
+        raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
+    used = sorted(bands)
+    settled = settled_pitch([bands[k] for k in used], 0.0, noise)
+    hz = dict(zip(used, settled.hz.tolist(), strict=True))
+    f0, stiffness = fit_stiffness(hz, hz[used[0]] / used[0])
+    if 1 in hz:
+        f1 = hz[1]
+        se_cents = CENTS * float(settled.se_hz[0]) / f1
+    else:
+        flags.append("weak first partial")
+        f1 = f0 * math.sqrt(1.0 + stiffness)
+        se_cents = max(_STRAY_CENTS, CENTS * float(settled.se_hz.min()) / f1)
+    first = bands[used[0]]
+    window_start = float(first.times_s[0]) - first.memory_s
+    window_end = float(first.times_s[-1]) + first.memory_s
+    tail = _between(signal, rate_hz, onset, onset + 0.5)
+    attack = _attack_cents(signal, rate_hz, onset, fundamental, f1)
+    if settled.glide_cents * math.exp(-window_end) > 0.5 and settled.glide_se_cents > 0.5:
+        flags.append("gliding")
+    return Reading(
+        f1_hz=f1,
+        se_cents=math.hypot(se_cents, 0.02),
+        f0_hz=f0,
+        inharmonicity=stiffness,
+        level_dbfs=level_dbfs(tail),
+        attack_cents=attack,
+        onset_s=onset,
+        window_start_s=window_start,
+        window_length_s=window_end - window_start,
+        partials=len(used),
+        flags=tuple(sorted(flags)),
+    )
+
+
+def level_dbfs(samples: npt.NDArray[np.floating]) -> float:
+    """RMS level of samples, shape (n,); a sine of full scale reads 0 dBFS. -200 for silence."""
+    power = float(np.mean(np.square(samples))) if len(samples) else 0.0
+    return 10.0 * math.log10(max(2.0 * power, 1e-20))
+
+
+def find_onset(signal: Samples, rate_hz: float) -> float:
+    """Time in seconds of the strongest rise of level in the signal, shape (n,): the pluck. 0 when it starts sounding.
+
+    Raises:
+        NoNoteError: nothing but silence.
+    """
+    hop = max(1, round(0.002 * rate_hz))
+    count = len(signal) // hop
+    if count < 4:
+        raise NoNoteError("too few samples for a note")
+    power = np.mean(signal[: count * hop].reshape(count, hop) ** 2, axis=1)
+    if power.max() < 1e-10:
+        raise NoNoteError("silence: nothing above -97 dBFS")
+    # Level over the 40 ms after each hop against the 40 ms before; before the first sample there is silence.
+    span = 20
+    padded = np.concatenate((np.full(span, power.max() * 1e-6), power, np.full(span, power[-1])))
+    total = np.concatenate(([0.0], np.cumsum(padded)))
+    before = total[span : span + count] - total[:count]
+    after = total[2 * span : 2 * span + count] - total[span : span + count]
+    floor = max(1e-12, 1e-6 * float(after.max()))
+    rise = np.log((after + floor) / (before + floor))
+    loud = after > 0.05 * after.max()
+    best = int(np.argmax(np.where(loud, rise, -np.inf)))
+    # The 40 ms mean blurs the edge: go to the first hop that stands clear of what was before.
+    quiet = max(before[best] / span, floor)
+    near = power[best : best + span]
+    first = np.flatnonzero(near > quiet + 0.1 * (near.max() - quiet)) if len(near) else np.array([0])
+    return (best + (int(first[0]) if len(first) else 0)) * hop / rate_hz
+
+
+def _between(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> Samples:
+    return signal[max(0, round(start_s * rate_hz)) : max(0, round(end_s * rate_hz))]
+
+
+def _fundamental(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...]) -> tuple[Peaks, float]:
+    if len(signal) < 64 or level_dbfs(signal) < -95.0:
+        raise NoNoteError("silence, or too little sound for a note")
+    peaks = spectral_peaks(signal, rate_hz)
+    fundamental, score = choose_fundamental(peaks, rough_pitches(signal, rate_hz), expected_hz)
+    if score < _LIKENESS_NEEDED:
+        raise NoNoteError("no pitch: the sound has no partials of one string")
+    return peaks, fundamental
+
+
+def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:
+    """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or, for good, 40 dB below its start."""
+    power = np.abs(band.values) ** 2
+    inside = band.times_s - band.memory_s >= start_s
+    if not inside.any():
+        return replace(band, times_s=band.times_s[:0], values=band.values[:0])
+    first = int(np.argmax(inside))
+    top = float(np.median(power[first : first + 8]))
+    enough = max(16.0 * noise_power * band.noise_gain, 1e-4 * top)
+    low = np.flatnonzero(power[first:] < enough)
+    last = first + int(low[0]) if len(low) else len(power)
+    return replace(band, times_s=band.times_s[first:last], values=band.values[first:last])
+
+
+def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:
+    """Cents of the first partial above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when too short."""
+    length = max(0.1, 8.0 / fundamental_hz)
+    band = demodulate(_between(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length), rate_hz, f1_hz, fundamental_hz)
+    if len(band.values) < 4:
+        return 0.0
+    phase = np.unwrap(np.angle(band.values))
+    slope = np.polyfit(band.times_s, phase, 1, w=np.abs(band.values))[0]
+    return float(CENTS * math.log1p(max(-0.5, slope / (2.0 * math.pi * f1_hz))))
