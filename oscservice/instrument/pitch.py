@@ -38,7 +38,7 @@ def note_name(number: int) -> str:
 
 def note_hz(number: float, reference_hz: float = A4_HZ) -> float:
     """Frequency in Hz of a MIDI note number (fractions allowed) in equal temperament at A4 = ``reference_hz``."""
-    return reference_hz * 2.0 ** ((number - 69.0) / 12.0)
+    return reference_hz * float(2.0 ** ((number - 69.0) / 12.0))
 
 
 def nearest_note(frequency_hz: float, reference_hz: float = A4_HZ) -> tuple[int, float]:

@@ -7,8 +7,7 @@ from pathlib import Path
 
 from oscservice.errors import InputError
 from oscservice.instrument.spec import KINDS, Adjuster, Bridge, Instrument, StringSpec
-from oscservice.instrument.tomlcheck import read_form
-from oscservice.instrument.tomlform import expand
+from oscservice.instrument.tomlcheck import read_instrument
 
 __all__ = [
     "KINDS",
@@ -44,7 +43,7 @@ def load_instrument(name_or_path: str) -> Instrument:
         InputError: no such preset or file, or the file has a mistake (one line: file, line, field, what was expected).
     """
     if name_or_path in preset_names():
-        return expand(read_form(preset_toml(name_or_path), f"{name_or_path}.toml"))
+        return read_instrument(preset_toml(name_or_path), f"{name_or_path}.toml")
     path = Path(name_or_path)
     if not path.is_file():
         raise InputError(
@@ -58,4 +57,4 @@ def load_instrument(name_or_path: str) -> Instrument:
         raise InputError(f"{path}: is not UTF-8 text (byte {mistake.start}); expected a TOML file") from None
     except OSError as trouble:
         raise InputError(f"{path}: can't be read ({trouble.strerror}); check the path and its permissions") from None
-    return expand(read_form(text, str(path)))
+    return read_instrument(text, str(path))

@@ -156,7 +156,7 @@ class Instrument(Frozen):
 
     def place_hz(self, number: int, place: Place) -> float:
         """Equal-tempered frequency in Hz of a place on a string, from the open string's nominal."""
-        return self.open_hz(number) * 2.0 ** (place.semitones / 12.0)
+        return self.open_hz(number) * float(2.0 ** (place.semitones / 12.0))
 
     def adjuster_of(self, number: int) -> Adjuster | None:
         """The first adjuster that moves this string's saddle, or None if nothing does."""

@@ -73,14 +73,17 @@ def kappa(core_mm: float, tension_n: float, modulus_pa: float = STEEL_MODULUS_PA
 
 
 def stiffness_length_mm(core_mm: float, tension_n: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
-    """Length sqrt(E I / T) by which one clamped end shortens a stiff string, I = pi d^4 / 64. B = (pi times it / L)^2."""
+    """Length sqrt(E I / T), I = pi d^4 / 64, by which one clamped end shortens a stiff string.
+
+    Its link to the inharmonicity of the same string: B = (pi length / L)^2.
+    """
     second_moment_m4 = math.pi * (core_mm * 1e-3) ** 4 / 64.0
     return math.sqrt(modulus_pa * second_moment_m4 / tension_n) * 1e3
 
 
 def fret_position_mm(scale_mm: float, fret: int) -> float:
     """Distance from the nut to a fret in equal temperament: L (1 - 2^(-n/12))."""
-    return scale_mm * (1.0 - 2.0 ** (-fret / 12.0))
+    return scale_mm * (1.0 - float(2.0 ** (-fret / 12.0)))
 
 
 def glide_cents(kappa: float, amplitude_mm: float, length_mm: float) -> float:

@@ -2,16 +2,66 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 import tomllib
+from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
-from oscservice.instrument.tomlform import InstrumentForm
+from oscservice.instrument import spec
+from oscservice.instrument.strings import INCH_MM, tension_n
+from oscservice.instrument.tomlform import THREADS_MM, BridgeForm, InstrumentForm, StringForm, expand
+
+TENSION_RANGE_N = (10.0, 300.0)
+"""What one string of an instrument may pull; outside it, a note and a gauge don't belong together."""
+
+Location = tuple[int | str, ...]
+
+_TABLES: dict[str, type[BaseModel]] = {"": InstrumentForm, "bridge": BridgeForm, "string": StringForm}
 
 
-def read_form(text: str, origin: str) -> InstrumentForm:
-    """The checked form in the TOML ``text``; ``origin`` names the file in messages.
+def _between(limits: tuple[float, float], unit: str) -> str:
+    return f"a number from {limits[0]:g} to {limits[1]:g} ({unit})"
+
+
+_GAUGE = _between(spec.GAUGE_RANGE_MM, "mm")
+_GAUGE_IN = f"inches from {spec.GAUGE_RANGE_MM[0] / INCH_MM:.3f} to {spec.GAUGE_RANGE_MM[1] / INCH_MM:.3f}, e.g. 0.010"
+_SCALE = _between(spec.SCALE_RANGE_MM, "mm")
+_TRAVEL = "a number from 0 to 50 (mm)"
+_EXPECTED = {
+    ("", "name"): "a short text in quotes",
+    ("", "title"): "a text in quotes",
+    ("", "reference_hz"): _between(spec.REFERENCE_RANGE_HZ, "Hz, usually 440.0"),
+    ("", "frets"): f"a whole number from 1 to {spec.MOST_FRETS}",
+    ("", "scale_mm"): _SCALE,
+    ("", "bridge"): "a [bridge] table",
+    ("", "string"): f"1 to {spec.MOST_STRINGS} [[string]] entries, thinnest first",
+    ("bridge", "kind"): "one of " + ", ".join(spec.KINDS),
+    ("bridge", "toward_nut_mm"): _TRAVEL,
+    ("bridge", "away_mm"): _TRAVEL,
+    ("bridge", "thread"): f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}",
+    ("bridge", "slacken"): "true or false",
+    ("bridge", "string_spread_mm"): "a number from 5 to 150 (mm)",
+    ("bridge", "screw_span_mm"): "a number from 5 to 200 (mm)",
+    ("string", "note"): "a note name in quotes: letter, # or b if need be, octave, e.g. E2",
+    ("string", "kind"): "plain or wound, in quotes",
+    ("string", "gauge_in"): _GAUGE_IN,
+    ("string", "gauge_mm"): _GAUGE,
+    ("string", "core_in"): _GAUGE_IN,
+    ("string", "core_mm"): _GAUGE,
+    ("string", "unit_weight_kg_m"): "a number from 0.00005 to 0.1 (kg/m)",
+    ("string", "scale_mm"): _SCALE,
+    ("string", "action_12_mm"): "a number from 0 to 10 (mm)",
+    ("string", "nut_height_mm"): "a number from 0 to 5 (mm)",
+    ("string", "setback_mm"): "a number from -20 to 30 (mm)",
+}
+
+
+def read_instrument(text: str, origin: str) -> spec.Instrument:
+    """The instrument in the TOML ``text``; ``origin`` names the file in messages.
 
     Raises:
         InputError: one line with the file, the line, the field, what stood there and what was expected.
@@ -19,9 +69,122 @@ def read_form(text: str, origin: str) -> InstrumentForm:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as mistake:
-        raise InputError(f"{origin}: not valid TOML: {mistake}") from None
+        raise InputError(_syntax_line(str(mistake), text, origin)) from None
+    except (ValueError, RecursionError):  # a number of thousands of digits, brackets nested thousands deep
+        raise InputError(f"{origin}: line 1: not valid TOML: a number too long or brackets too deep") from None
     try:
-        return InstrumentForm.model_validate(data)
+        instrument = expand(InstrumentForm.model_validate(data))
     except ValidationError as mistake:
-        first = mistake.errors()[0]
-        raise InputError(f"{origin}: {'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        raise InputError(_first_mistake(mistake.errors(), text, origin)) from None
+    for number, string in enumerate(instrument.strings, start=1):
+        pull = tension_n(string.unit_weight_kg_m, instrument.open_hz(number), string.scale_mm)
+        if not TENSION_RANGE_N[0] <= pull <= TENSION_RANGE_N[1]:
+            line = find_line(text, ("string", number - 1, "note"))
+            raise InputError(
+                f"{origin}: line {line}: string {number}: {string.note} on {string.gauge_mm:.2f} mm would pull "
+                f"{pull:.0f} N; expected {TENSION_RANGE_N[0]:g} to {TENSION_RANGE_N[1]:g} N, "
+                "so check its note, octave and gauge"
+            )
+    return instrument
+
+
+def find_line(text: str, location: Location) -> int:
+    """Line number (from 1) of a place in a TOML text: of the key, else of its table's header, else 1.
+
+    ``location`` is as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` in the third ``[[string]]``.
+    """
+    table, index, key = _split(location)
+    current, count, header, multiline = "", -1, 1 if not table else 0, ""
+    for number, line in enumerate(text.splitlines(), start=1):
+        if multiline:
+            multiline = "" if multiline in line else multiline
+            continue
+        opened = next((mark for mark in ('"""', "'''") if line.count(mark) % 2), "")
+        multiline = opened
+        found = re.match(r"\s*\[\[?\s*([\w.-]+)\s*\]\]?\s*(#.*)?$", line)
+        if found:
+            current = found.group(1)
+            count += current == table
+            if current == table and count == index:
+                header = number
+            if not table and current == key:
+                return number
+            continue
+        assigned = re.match(r"""\s*["']?([\w-]+)["']?\s*(?:\.\s*["']?([\w-]+)["']?\s*)?=""", line)
+        if not assigned:
+            continue
+        first, second = assigned.groups()
+        here = current == table and count == max(index, 0) if table else current == ""
+        if here and first == key and second is None:
+            return number
+        if table and current == "" and first == table:  # bridge.kind = …, bridge = {…}, string = […]
+            if second == key:
+                return number
+            header = header or number
+    return header or 1
+
+
+def _split(location: Location) -> tuple[str, int, str]:
+    """Table, index in it (0 for a plain table) and key; empty texts where the location goes no further."""
+    head = str(location[0]) if location else ""
+    if head not in _TABLES or not head:
+        return "", -1, head
+    rest = location[1:]
+    index = 0
+    if rest and isinstance(rest[0], int):
+        index, rest = rest[0], rest[1:]
+    elif head == "string":
+        return "", -1, head  # the list itself, not one of its entries
+    return head, index, str(rest[0]) if rest else ""
+
+
+def _syntax_line(message: str, text: str, origin: str) -> str:
+    at = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)", message)
+    line = at.group(1) if at and at.group(1) else str(max(1, len(text.splitlines())))
+    what = (message[: at.start()] if at else message).splitlines()[0]
+    lines = text.splitlines()
+    stood = lines[int(line) - 1].strip() if 0 < int(line) <= len(lines) else ""
+    wanted = "each key and table once" if "twice" in what or "overwrite" in what else "key = value"
+    return f"{origin}: line {line}: not valid TOML: {what}; found {_shown(stood)}, expected {wanted}"
+
+
+def _first_mistake(errors: list[ErrorDetails], text: str, origin: str) -> str:
+    """One line on the first mistake in the file. An unknown key goes first: it explains what is missing."""
+    found = sorted(
+        ((error["type"] != "extra_forbidden", *_describe(error, text)) for error in errors),
+        key=lambda mistake: mistake[:2],
+    )
+    _, line, words = found[0]
+    more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+    return f"{origin}: line {line}: {words}{more}"
+
+
+def _describe(error: ErrorDetails, text: str) -> tuple[int, str]:
+    location = error["loc"]
+    table, index, key = _split(location)
+    entry = f"string {index + 1}" if table == "string" else table
+    if error["type"] == "value_error" and (not location or not key):  # a check across fields names its key first
+        words = str(error["ctx"]["error"])
+        keys = re.split(r"[,:]", words)[0]
+        candidates = [name for name in _TABLES[table].model_fields if name.startswith(keys)]
+        lines = [find_line(text, (*location, name)) for name in candidates]
+        return max([find_line(text, location), *lines]), f"{entry}, {words}" if entry else words
+    line = find_line(text, location)
+    place = ", ".join(part for part in (entry, key) if part)
+    if error["type"] == "extra_forbidden":
+        return line, f"{place}: unknown key; {_nearest(key, table)}"
+    expected = _EXPECTED.get((table, key), f"a [{table}] table" if table else "a value")
+    if error["type"] == "missing":
+        return line, f"{place}: missing; expected {expected}"
+    return line, f"{place}: found {_shown(error['input'])}, expected {expected}"
+
+
+def _nearest(key: str, table: str) -> str:
+    known = list(_TABLES[table].model_fields)
+    close = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.5)
+    return f"did you mean {close[0]}?" if close else f"expected one of {', '.join(known)}"
+
+
+def _shown(value: Any) -> str:
+    shown = repr(value) if not isinstance(value, bool) else str(value).lower()
+    return shown if len(shown) <= 60 else shown[:57] + "..."

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from oscservice.instrument import spec
 from oscservice.instrument.pitch import A4_HZ
@@ -31,7 +31,13 @@ def _known_thread(thread: str | float) -> str | float:
     return thread
 
 
-class StringForm(spec.Frozen):
+class Form(spec.Frozen):
+    """A record of the file. Strict: a number in quotes is a mistake, not a number."""
+
+    model_config = ConfigDict(strict=True)
+
+
+class StringForm(Form):
     """One ``[[string]]`` entry. Give the gauge, and a wound string's core, in inches or in mm."""
 
     note: spec.NoteName
@@ -62,7 +68,7 @@ class StringForm(spec.Frozen):
         return self
 
 
-class BridgeForm(spec.Frozen):
+class BridgeForm(Form):
     """The ``[bridge]`` table. Travel is the room from where the saddles stand at the start."""
 
     kind: spec.BridgeKind
@@ -89,7 +95,7 @@ class BridgeForm(spec.Frozen):
         return self
 
 
-class InstrumentForm(spec.Frozen):
+class InstrumentForm(Form):
     """A whole instrument file."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
