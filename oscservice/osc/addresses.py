@@ -1,0 +1,328 @@
+"""The OSC address space: every address declared once.
+
+Type checks, dispatch, publishing and the reference page all come from :data:`TABLE`. Addresses here are relative to
+the root, ``/bench`` unless configured otherwise. ``{string}`` counts from 1, the thinnest; ``{fret}`` from 1.
+
+Type tags are OSC 1.0's ``i`` (int32), ``f`` (float32) and ``s`` (string); ``?`` marks an argument that may be left
+out, ``…`` any further arguments.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+
+from oscservice.osc import codes
+
+DEFAULT_PREFIX = "/bench"
+MAX_STRINGS = 12
+MAX_FRETS = 36
+
+
+class Direction(StrEnum):
+    """Which way an address goes, and when."""
+
+    STATE = "state"
+    LIVE = "live"
+    RESULT = "result"
+    ADVICE = "advice"
+    EVENT = "event"
+    SERVICE = "service"
+    CLIENT = "client"
+    COMMAND = "command"
+    ANSWER = "answer"
+
+    @property
+    def incoming(self) -> bool:
+        """Whether clients send it to the daemon."""
+        return self in (Direction.CLIENT, Direction.COMMAND)
+
+
+@dataclass(frozen=True)
+class Argument:
+    """One argument: its tag (``i``, ``f``, ``s``), unit, inclusive range or the words it may be."""
+
+    name: str
+    tag: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    words: tuple[str, ...] = ()
+    optional: bool = False
+    switch: bool = False
+
+    @property
+    def range_text(self) -> str:
+        """The range in words: ``0 to 20000``, ``0 or more``, ``open, harmonic``; empty if there is none."""
+        if self.words:
+            return ", ".join(self.words)
+        if self.switch:
+            return "0 or 1"
+        if self.low is not None and self.high is not None:
+            return f"{self.low:g} to {self.high:g}"
+        if self.low is not None:
+            return f"{self.low:g} or more"
+        return f"{self.high:g} or less" if self.high is not None else ""
+
+
+@dataclass(frozen=True)
+class Address:
+    """One address: its path relative to the root, direction, arguments and one line of text.
+
+    ``answer`` names what follows the address in the ``/reply`` to an incoming message; ``simulated`` marks a command
+    that only the simulated source takes; ``rest`` that any further arguments may follow.
+    """
+
+    path: str
+    direction: Direction
+    arguments: tuple[Argument, ...]
+    text: str
+    answer: tuple[Argument, ...] = ()
+    simulated: bool = False
+    rest: bool = False
+
+    @property
+    def tags(self) -> str:
+        """Type tags as the reference shows them: ``ssf?``, ``s…``, empty for none."""
+        return "".join(a.tag + ("?" if a.optional else "") for a in self.arguments) + ("…" if self.rest else "")
+
+    @property
+    def placeholders(self) -> tuple[str, ...]:
+        """Names in braces, in order: ``("string", "fret")``."""
+        return tuple(part[1:-1] for part in self.path.split("/") if part.startswith("{"))
+
+    @property
+    def trigger(self) -> bool:
+        """Whether a bare press of a button is enough to call it: no argument that must be there, and no number."""
+        return self.direction.incoming and all(a.optional and a.tag == "s" for a in self.arguments)
+
+    def fill(self, **values: int | str) -> str:
+        """The relative address with its placeholders filled in. Raises KeyError if one is missing."""
+        return self.path.format_map(values)
+
+
+def _i(name: str, unit: str = "", low: float | None = None, high: float | None = None) -> Argument:
+    return Argument(name, "i", unit, low, high)
+
+
+def _f(name: str, unit: str = "", low: float | None = None, high: float | None = None) -> Argument:
+    return Argument(name, "f", unit, low, high)
+
+
+def _s(name: str, words: Iterable[str] = ()) -> Argument:
+    return Argument(name, "s", words=tuple(words))
+
+
+_STRING = _i("string", "", 1, MAX_STRINGS)
+_S = "/string/{string}"
+_FRET = _S + "/fret/{fret}"
+_PLACES = ("open", "harmonic", "fret")
+_STATE, _LIVE, _RESULT, _ADVICE = Direction.STATE, Direction.LIVE, Direction.RESULT, Direction.ADVICE
+_EVENT, _SERVICE, _CLIENT, _COMMAND = Direction.EVENT, Direction.SERVICE, Direction.CLIENT, Direction.COMMAND
+_REPLY_PORT = Argument("reply port", "i", "", 1024, 65535, optional=True)
+
+TABLE: tuple[Address, ...] = (
+    Address("/phase", _STATE, (_s("phase", codes.PHASES),), "Where the session stands."),
+    Address("/prompt", _STATE, (_s("code"),), "The one thing to do next, as a code."),
+    Address("/prompt/text", _STATE, (_s("sentence"),), "The one thing to do next, as a sentence."),
+    Address("/prompt/caution", _STATE, (_s("sentence"),), "What to be careful of while doing it; empty if nothing."),
+    Address("/focus/string", _STATE, (_i("string", "", 0, MAX_STRINGS),), "String in focus; 0 for none."),
+    Address("/focus/place", _STATE, (_s("place", _PLACES),), "Place in focus on that string."),
+    Address("/focus/fret", _STATE, (_i("fret", "", 0, MAX_FRETS),), "Fret in focus; 0 unless the place is fret."),
+    Address("/revision", _STATE, (_i("revision", "", 0),), "Goes up by one with every change of the session."),
+    Address("/session/id", _STATE, (_s("session"),), "Name of the open session; empty for none."),
+    Address("/session/offered", _STATE, (_s("session"),), "An open session that can be resumed; empty for none."),
+    Address("/instrument", _STATE, (_s("instrument"),), "Name of the instrument on the bench; empty for none."),
+    Address("/tolerance", _STATE, (_f("tolerance", "cents", 0),), "Error within which a string is settled."),
+    Address("/inspect/{item}", _STATE, (_s("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
+    Address(f"{_S}/hz", _LIVE, (_f("frequency", "Hz", 0),), "First partial now."),
+    Address(f"{_S}/cents", _LIVE, (_f("deviation", "cents"),), "Deviation from the place it is taken for; + sharp."),
+    Address(f"{_S}/level", _LIVE, (_f("level", "dBFS"),), "Level now."),
+    Address(f"{_S}/sounding", _LIVE, (Argument("sounding", "i", switch=True),), "1 while the string sounds, else 0."),
+    Address(f"{_S}/status", _RESULT, (_s("status", codes.STATUSES),), "How the string stands."),
+    Address(f"{_S}/open/cents", _RESULT, (_f("deviation", "cents"),), "Open string against its note; + sharp."),
+    Address(f"{_S}/harmonic/error", _RESULT, (_f("error", "cents"),), "12th-fret harmonic against the open octave."),
+    Address(f"{_FRET}/error", _RESULT, (_f("error", "cents"),), "Fretted note against the open string; + sharp."),
+    Address(f"{_FRET}/spread", _RESULT, (_f("standard error", "cents", 0),), "Standard error of that error (1 sd)."),
+    Address(f"{_FRET}/plucks", _RESULT, (_i("plucks", "", 0),), "Readings behind that error."),
+    Address(f"{_S}/saddle/move", _ADVICE, (_f("move", "mm"),), "What the saddle should move; + away from the nut."),
+    Address(f"{_S}/saddle/spread", _ADVICE, (_f("standard error", "mm", 0),), "Standard error of the move (1 sd)."),
+    Address(f"{_S}/saddle/turns", _ADVICE, (_f("turns", "turns"),), "The move in screw turns; 0 without a screw."),
+    Address(f"{_S}/saddle/direction", _ADVICE, (_s("direction", codes.DIRECTIONS),), "The move's direction in words."),
+    Address(f"{_S}/saddle/room", _ADVICE, (_f("room", "mm", 0),), "Travel left in that direction."),
+    Address(f"{_S}/saddle/moved", _ADVICE, (_f("moved", "mm"),), "Moved so far in this session; + away from the nut."),
+    Address(
+        "/reading",
+        _EVENT,
+        (
+            *(_STRING, _s("place", _PLACES), _i("fret", "", 0, MAX_FRETS), _s("note"), _i("midi note", "", 0, 127)),
+            *(_f("frequency", "Hz", 0), _f("deviation", "cents"), _f("standard error", "cents", 0)),
+            _f("level", "dBFS"),
+        ),
+        "One note's settled pitch, committed to the journal.",
+    ),
+    Address("/reading/ignored", _EVENT, (_s("reason"),), "A note was heard and is not used."),
+    Address("/event", _EVENT, (_s("sentence"),), "The session changed state."),
+    Address(
+        "/alive",
+        _SERVICE,
+        (_i("uptime", "s", 0), _i("subscribers", "", 0), _s("audio state", codes.AUDIO_STATES)),
+        "Heartbeat.",
+    ),
+    Address("/audio/state", _SERVICE, (_s("audio state", codes.AUDIO_STATES),), "How the audio source stands."),
+    Address("/audio/dropped", _SERVICE, (_i("frames", "", 0),), "Frames lost since the start."),
+    Address("/audio/fault", _SERVICE, (_s("sentence"),), "What is wrong with the audio source; empty if nothing."),
+    Address(
+        "/subscribe",
+        _CLIENT,
+        (_REPLY_PORT,),
+        "Send me the whole state, then every change. Again renews. The port is for a client that listens on another.",
+        answer=(_i("lease", "s", 0),),
+    ),
+    Address("/unsubscribe", _CLIENT, (_REPLY_PORT,), "Send me nothing more."),
+    Address("/ping", _CLIENT, (), "Renews the lease and shows that the daemon answers."),
+    Address(
+        "/status",
+        _CLIENT,
+        (),
+        "How the daemon is.",
+        answer=(
+            *(_i("uptime", "s", 0), _i("subscribers", "", 0), _s("audio state", codes.AUDIO_STATES)),
+            *(_s("phase", codes.PHASES), _i("packets", "", 0), _i("bad packets", "", 0), _i("dropped packets", "", 0)),
+        ),
+    ),
+    Address("/version", _CLIENT, (), "Which daemon.", answer=(_s("program"), _s("version"), _i("protocol", "", 1))),
+    Address(
+        "/session/begin",
+        _COMMAND,
+        (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", 0.1, 20, optional=True)),
+        "Begin a session.",
+    ),
+    Address("/session/resume", _COMMAND, (_s("session"),), "Go on with an open session."),
+    Address(
+        "/session/inspect",
+        _COMMAND,
+        (_s("item"), _s("verdict", codes.VERDICTS), Argument("note", "s", optional=True)),
+        "Settle an inspection item, or all that wait with the item `all`. A waived item needs a note.",
+    ),
+    Address("/session/next", _COMMAND, (), "Go on to the next step."),
+    Address("/session/undo", _COMMAND, (), "Take the last step back."),
+    Address("/session/finish", _COMMAND, (), "Seal the record of a proved instrument."),
+    Address("/session/abandon", _COMMAND, (), "Close the session as it stands."),
+    Address(
+        f"{_S}/focus",
+        _COMMAND,
+        (Argument("place", "s", optional=True),),
+        "Take this string next, at a place such as `open`, `harmonic` or `fret 12`.",
+    ),
+    Address(f"{_S}/slackened", _COMMAND, (), "The string is slack; its saddle may be moved."),
+    Address(f"{_S}/moved", _COMMAND, (_f("move", "mm", -25, 25),), "The saddle was moved; + away from the nut."),
+    Address(f"{_S}/turned", _COMMAND, (_f("turns", "turns", -60, 60),), "The screw was turned; + away from the nut."),
+    Address(f"{_S}/set_aside", _COMMAND, (_s("reason"),), "Leave this string out of the session."),
+    Address("/reading/discard", _COMMAND, (), "Do not use the last reading."),
+    Address(
+        "/listen", _COMMAND, (Argument("on", "i", switch=True),), "1 to use what is heard, 0 to pay no heed to it."
+    ),
+    Address(
+        "/simulator/pluck",
+        _COMMAND,
+        (_STRING, _s("place"), Argument("strength", "f", "mm", 0.1, 6, optional=True)),
+        "Pluck a string at a place such as `open` or `fret 12`; the strength is how far it is pulled aside.",
+        simulated=True,
+    ),
+    Address(
+        "/simulator/peg", _COMMAND, (_STRING, _f("change", "cents", -2400, 2400)), "Turn a peg; + up.", simulated=True
+    ),
+    Address("/simulator/slacken", _COMMAND, (_STRING,), "Let a string down until it is slack.", simulated=True),
+    Address(
+        "/simulator/saddle",
+        _COMMAND,
+        (_STRING, _f("move", "mm", -25, 25)),
+        "Move a saddle; + away from the nut.",
+        simulated=True,
+    ),
+    Address("/simulator/damp", _COMMAND, (), "Lay a hand on all strings.", simulated=True),
+    Address("/simulator/wait", _COMMAND, (_f("time", "s", 0, 60),), "Let time pass.", simulated=True),
+    Address(
+        "/simulator/truth",
+        _COMMAND,
+        (_STRING,),
+        "The simulated guitar's own truth about a string.",
+        answer=(_f("open frequency", "Hz", 0), _f("error at fret 12", "cents")),
+        simulated=True,
+    ),
+    Address("/reply", Direction.ANSWER, (_s("address"),), "A message was carried out.", rest=True),
+    Address(
+        "/error",
+        Direction.ANSWER,
+        (_s("address"), _i("code", "", 1, 9), _s("sentence")),
+        "A message was not carried out.",
+    ),
+)
+
+_PLACEHOLDERS: Mapping[str, re.Pattern[str]] = {
+    "{string}": re.compile("[1-9][0-9]?"),
+    "{fret}": re.compile("[1-9][0-9]?"),
+    "{item}": re.compile("[a-z][a-z0-9_]{0,30}"),
+}
+_LIMITS = {"{string}": MAX_STRINGS, "{fret}": MAX_FRETS}
+_PARTS = tuple((address, tuple(address.path.split("/"))) for address in TABLE)
+
+
+def _fits(declared: str, given: str) -> bool:
+    if declared not in _PLACEHOLDERS:
+        return declared == given
+    if _PLACEHOLDERS[declared].fullmatch(given) is None:
+        return False
+    return declared not in _LIMITS or int(given) <= _LIMITS[declared]
+
+
+@lru_cache(maxsize=4096)
+def _find(concrete: str) -> tuple[Address, tuple[tuple[str, int | str], ...]] | None:
+    parts = tuple(concrete.split("/"))
+    for address, declared in _PARTS:
+        if len(declared) == len(parts) and all(map(_fits, declared, parts)):
+            pairs = [(d, p) for d, p in zip(declared, parts, strict=True) if d.startswith("{")]
+            return address, tuple((d[1:-1], int(p) if d in _LIMITS else p) for d, p in pairs)
+    return None
+
+
+def lookup(concrete: str) -> tuple[Address, dict[str, int | str]] | None:
+    """The declaration of a concrete relative address such as ``/string/3/cents`` and what its placeholders stand for.
+
+    ``{"string": 3}`` here; ``string`` and ``fret`` are ints, ``item`` is a str. None if no such address is declared.
+    """
+    found = _find(concrete)
+    return None if found is None else (found[0], dict(found[1]))
+
+
+def concrete_addresses(
+    string_count: int,
+    *,
+    fret_count: int = 24,
+    items: Iterable[str] = (),
+    directions: Iterable[Direction] = tuple(Direction),
+    simulated: bool = True,
+) -> list[str]:
+    """Every concrete relative address of an instrument, in the order of the table.
+
+    ``items`` are the inspection items; ``simulated`` says whether the simulator's commands are among them.
+    """
+    values: dict[str, list[int | str]] = {
+        "string": list(range(1, string_count + 1)),
+        "fret": list(range(1, fret_count + 1)),
+        "item": list(items),
+    }
+    wanted = set(directions)
+    found: list[str] = []
+    for address in TABLE:
+        if address.direction not in wanted or (address.simulated and not simulated):
+            continue
+        filled: list[dict[str, int | str]] = [{}]
+        for name in address.placeholders:
+            filled = [{**one, name: value} for one in filled for value in values[name]]
+        found += [address.fill(**one) for one in filled]
+    return found
