@@ -45,16 +45,17 @@ def load_instrument(name_or_path: str) -> Instrument:
     if name_or_path in preset_names():
         return read_instrument(preset_toml(name_or_path), f"{name_or_path}.toml")
     path = Path(name_or_path)
-    if not path.is_file():
-        raise InputError(
-            f"{name_or_path!r} is neither a preset nor a readable file; presets are {', '.join(preset_names())}"
-        )
     try:
+        if not path.is_file():
+            raise InputError(
+                f"{name_or_path!r} is neither a preset nor a readable file; presets are {', '.join(preset_names())}"
+            )
         if path.stat().st_size > _LARGEST_FILE:
             raise InputError(f"{path}: too large for an instrument file; expected TOML text")
         text = path.read_text(encoding="utf-8")
     except UnicodeDecodeError as mistake:
         raise InputError(f"{path}: is not UTF-8 text (byte {mistake.start}); expected a TOML file") from None
-    except OSError as trouble:
-        raise InputError(f"{path}: can't be read ({trouble.strerror}); check the path and its permissions") from None
+    except (OSError, ValueError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else trouble
+        raise InputError(f"{name_or_path[:200]!r}: can't be read ({reason}); check the path") from None
     return read_instrument(text, str(path))

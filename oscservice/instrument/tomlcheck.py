@@ -139,13 +139,14 @@ def _split(location: Location) -> tuple[str, int, str]:
 
 
 def _syntax_line(message: str, text: str, origin: str) -> str:
+    # What stood there is not repeated: the path may be of a file that isn't an instrument file at all, and this
+    # message may travel over a network.
     at = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)", message)
     line = at.group(1) if at and at.group(1) else str(max(1, len(text.splitlines())))
+    column = f", column {at.group(2)}" if at and at.group(2) else ""
     what = (message[: at.start()] if at else message).splitlines()[0]
-    lines = text.splitlines()
-    stood = lines[int(line) - 1].strip() if 0 < int(line) <= len(lines) else ""
     wanted = "each key and table once" if "twice" in what or "overwrite" in what else "key = value"
-    return f"{origin}: line {line}: not valid TOML: {what}; found {_shown(stood)}, expected {wanted}"
+    return f"{origin}: line {line}{column}: not valid TOML: {what}; expected {wanted}"
 
 
 def _first_mistake(errors: list[ErrorDetails], text: str, origin: str) -> str:
