@@ -18,7 +18,7 @@ from oscservice.hearing.resample import Samples
 CENTS = 1200.0 / math.log(2.0)
 
 _GLIDE_TIMES_S = (0.2, 0.35, 0.6, 1.0, 1.6, 2.6, 4.2, 7.0)
-"""Time constants tried for the decay of the vibration's amplitude; its square, and with it the glide, falls twice as fast."""
+"""Time constants tried for the decay of the amplitude; its square, and with it the glide, falls twice as fast."""
 
 _GLIDE_PRIOR_CENTS = 10.0
 """How far above its settled pitch a string may start, one sd: a hard pluck of the open low E stood 16 cents sharp."""
@@ -33,9 +33,15 @@ class MeanPitch:
 
 
 def _model(times: Samples, coefficients: Samples, degree: int) -> Complexes:
-    log_amplitude = np.polynomial.polynomial.polyval(times, coefficients[: 2 + 1])
+    log_amplitude = np.polynomial.polynomial.polyval(times, coefficients[:3])
     phase = np.polynomial.polynomial.polyval(times, coefficients[3 : 4 + degree])
     return np.asarray(np.exp(log_amplitude + 1j * phase))
+
+
+def _stacked_jacobian(model: Complexes, log_amplitude: Samples, phase: Samples) -> Samples:
+    """Derivatives by the coefficients, real parts over imaginary parts; shape (2 n, coefficients)."""
+    jacobian = np.hstack((model[:, None] * log_amplitude, 1j * model[:, None] * phase))
+    return np.asarray(np.vstack((jacobian.real, jacobian.imag)))
 
 
 def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
@@ -58,6 +64,7 @@ def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
     weight = np.abs(values)
     log_amplitude = np.log(np.maximum(weight, 1e-9))
     independent = max(4.0, len(values) * band.step_s / band.memory_s)
+    quadratic = np.vander(times, 3, increasing=True)
     best: tuple[float, float, float] | None = None
     for degree in (1, 2, 3):
         theta = np.concatenate(
@@ -69,18 +76,14 @@ def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
         powers = np.vander(times, degree + 1, increasing=True)
         for _ in range(8):
             model = _model(times, theta, degree)
-            jacobian = np.hstack((model[:, None] * powers[:, :3], 1j * model[:, None] * powers))
-            if degree < 2:
-                jacobian = np.hstack((model[:, None] * np.vander(times, 3, increasing=True), 1j * model[:, None] * powers))
-            stacked = np.vstack((jacobian.real, jacobian.imag))
+            stacked = _stacked_jacobian(model, quadratic, powers)
             residual = values - model
             change, *_ = np.linalg.lstsq(stacked, np.concatenate((residual.real, residual.imag)), rcond=None)
             theta = theta + change
             if float(np.abs(change).max()) < 1e-10:
                 break
         model = _model(times, theta, degree)
-        jacobian = np.hstack((model[:, None] * np.vander(times, 3, increasing=True), 1j * model[:, None] * powers))
-        stacked = np.vstack((jacobian.real, jacobian.imag))
+        stacked = _stacked_jacobian(model, quadratic, powers)
         residual = values - model
         power = max(float(np.mean(np.abs(residual) ** 2)), 1e-24)
         count = degree + 4
@@ -103,7 +106,7 @@ def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
 class Settled:
     """Where partials come to rest once the glide has gone.
 
-    ``hz`` and ``se_hz`` have one entry a partial; ``glide_cents`` is the glide left at time 0 (the pluck), shared by all
+    ``hz`` and ``se_hz`` have one entry a partial; ``glide_cents`` is the glide at time 0 (the pluck), shared by all
     partials in cents, and ``glide_se_cents`` its standard error.
     """
 

@@ -94,7 +94,7 @@ def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
 
 
 def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
-    """Whether the samples, shape (n,), stand still at their own peak near full scale: three alike in a row, twice or more."""
+    """Whether the samples, shape (n,), stand still at their own peak near full scale: three in a row, twice or more."""
     if len(samples) < 4:
         return False
     peak = float(np.abs(samples).max())
@@ -118,7 +118,8 @@ def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float 
     """
     factor = decimation(sample_rate_hz)
     raw, flags = cleaned(samples)
-    reading = read_decimated(decimate(raw, factor), sample_rate_hz / factor, () if expected_hz is None else (expected_hz,))
+    expected = () if expected_hz is None else (expected_hz,)
+    reading = read_decimated(decimate(raw, factor), sample_rate_hz / factor, expected)
     return with_flags(reading, flags)
 
 
@@ -151,15 +152,22 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     return WindowPitch(mean.hz, CENTS * mean.se_hz / mean.hz)
 
 
-def read_decimated(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> Reading:
-    """``read_note`` on a signal already brought to the working rate. Raises NoNoteError."""
-    onset = find_onset(signal, rate_hz)
+def read_decimated(
+    signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = (), onset_before_s: float = math.inf
+) -> Reading:
+    """``read_note`` on a signal already brought to the working rate, its pluck before ``onset_before_s``.
+
+    Raises:
+        NoNoteError: as ``read_note``.
+    """
+    onset = find_onset(signal, rate_hz, onset_before_s)
     after = len(signal) / rate_hz - onset
     if after < 0.06:
         raise NoNoteError(f"{after:.3f} s of sound is too short for a note")
     flags = ["short"] if after < SHORT_S else []
     start = onset + min(0.3, 0.3 * after)
-    peaks, fundamental = _fundamental(_between(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0), rate_hz, expected_hz)
+    early = _between(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0)
+    peaks, fundamental = _fundamental(early, rate_hz, expected_hz)
     found = find_partials(peaks, fundamental, _PARTIALS)
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
     loudest = max(amplitude for _, amplitude in found.values())
@@ -174,10 +182,10 @@ def read_decimated(signal: Samples, rate_hz: float, expected_hz: tuple[float, ..
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
     used = sorted(bands)
     settled = settled_pitch([bands[k] for k in used], 0.0, noise)
-    hz = dict(zip(used, settled.hz.tolist(), strict=True))
-    f0, stiffness = fit_stiffness(hz, hz[used[0]] / used[0])
-    if 1 in hz:
-        f1 = hz[1]
+    partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
+    f0, stiffness = fit_stiffness(partials_hz, partials_hz[used[0]] / used[0])
+    if 1 in partials_hz:
+        f1 = partials_hz[1]
         se_cents = CENTS * float(settled.se_hz[0]) / f1
     else:
         flags.append("weak first partial")
@@ -211,8 +219,15 @@ def level_dbfs(samples: npt.NDArray[np.floating]) -> float:
     return 10.0 * math.log10(max(2.0 * power, 1e-20))
 
 
-def find_onset(signal: Samples, rate_hz: float) -> float:
-    """Time in seconds of the strongest rise of level in the signal, shape (n,): the pluck. 0 when it starts sounding.
+def fundamental_of(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> float:
+    """Rough first partial in Hz of a stretch of a note at the working rate. Raises NoNoteError."""
+    return _fundamental(signal, rate_hz, expected_hz)[1]
+
+
+def find_onset(signal: Samples, rate_hz: float, before_s: float = math.inf) -> float:
+    """Time in seconds of the strongest rise of level in the signal, shape (n,), before ``before_s``: the pluck.
+
+    0 when the signal starts sounding.
 
     Raises:
         NoNoteError: nothing but silence.
@@ -232,7 +247,7 @@ def find_onset(signal: Samples, rate_hz: float) -> float:
     after = total[2 * span : 2 * span + count] - total[span : span + count]
     floor = max(1e-12, 1e-6 * float(after.max()))
     rise = np.log((after + floor) / (before + floor))
-    loud = after > 0.05 * after.max()
+    loud = (after > 0.05 * after.max()) & (np.arange(count) * hop < before_s * rate_hz)
     best = int(np.argmax(np.where(loud, rise, -np.inf)))
     # The 40 ms mean blurs the edge: go to the first hop that stands clear of what was before.
     quiet = max(before[best] / span, floor)
@@ -256,7 +271,7 @@ def _fundamental(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...]
 
 
 def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:
-    """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or, for good, 40 dB below its start."""
+    """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or 40 dB below its start."""
     power = np.abs(band.values) ** 2
     inside = band.times_s - band.memory_s >= start_s
     if not inside.any():
@@ -270,9 +285,10 @@ def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Base
 
 
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:
-    """Cents of the first partial above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when too short."""
+    """Cents above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when there is too little."""
     length = max(0.1, 8.0 / fundamental_hz)
-    band = demodulate(_between(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length), rate_hz, f1_hz, fundamental_hz)
+    attack = _between(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length)
+    band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
     if len(band.values) < 4:
         return 0.0
     phase = np.unwrap(np.angle(band.values))

@@ -134,7 +134,7 @@ def find_partials(peaks: Peaks, fundamental_hz: float, count: int) -> dict[int, 
 
 
 def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[float, float]:
-    """f0 in Hz and B (0 or more) by least squares on (f_k / k)^2 = f0^2 (1 + B k^2); needs two partials for f0, three for B."""
+    """f0 in Hz and B (0 or more) by least squares on (f_k / k)^2 = f0^2 (1 + B k^2); B needs three partials."""
     if not partials_hz:
         return fallback_hz, 0.0
     k = np.array(sorted(partials_hz), dtype=float)
