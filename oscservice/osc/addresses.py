@@ -122,7 +122,7 @@ _FRET = _S + "/fret/{fret}"
 _PLACES = ("open", "harmonic", "fret")
 _STATE, _LIVE, _RESULT, _ADVICE = Direction.STATE, Direction.LIVE, Direction.RESULT, Direction.ADVICE
 _EVENT, _SERVICE, _CLIENT, _COMMAND = Direction.EVENT, Direction.SERVICE, Direction.CLIENT, Direction.COMMAND
-_REPLY_PORT = Argument("reply port", "i", "", 1024, 65535, optional=True)
+_REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True)
 
 TABLE: tuple[Address, ...] = (
     Address("/phase", _STATE, (_s("phase", codes.PHASES),), "Where the session stands."),

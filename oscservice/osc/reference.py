@@ -1,0 +1,130 @@
+"""The address reference as Markdown, made from the address table for the person who builds a surface."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from oscservice.osc import codes
+from oscservice.osc.addresses import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
+from oscservice.osc.dispatch import MAX_TEXT_CHARACTERS
+from oscservice.osc.outbox import LIVE_INTERVAL_S
+from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
+from oscservice.osc.server import ANSWER_GROWTH, MAX_AHEAD_S, MAX_SCHEDULED, PACKETS_PER_S
+from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS
+from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_TAGS
+
+SIMULATOR = "simulator"
+"""Heading of the commands that only the simulated source takes."""
+
+HEADINGS: Mapping[str, str] = {
+    Direction.CLIENT: "From a client: be sent things, and ask how the daemon is. Answered in any phase.",
+    Direction.COMMAND: "From a client: drive the session. Each is answered with one `/reply` or one `/error`.",
+    SIMULATOR: "From a client: play the simulated guitar. Refused (code 8) with any other source.",
+    Direction.STATE: "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
+    Direction.LIVE: f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
+    Direction.RESULT: "To subscribers: what has been measured. Sent whole on subscribing, then on every change.",
+    Direction.ADVICE: "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change.",
+    Direction.EVENT: "To subscribers: what just happened. Never repeated on subscribing.",
+    Direction.SERVICE: "To subscribers: how the daemon and its audio source are.",
+    Direction.ANSWER: "To the sender of a message, at the address and port it came from.",
+}
+
+_INTRODUCTION = """\
+# OSC addresses
+
+All addresses stand below the root `{prefix}`, which can be changed in the settings. `{{string}}` is the number of a
+string from 1, the thinnest (up to {strings}); `{{fret}}` the number of a fret from 1 (up to {frets}); `{{item}}` the
+name of an inspection item. Cents are + sharp, millimetres + away from the nut, standard errors 1 standard deviation.
+
+Only `i` (32-bit integer), `f` (32-bit float) and `s` (string) are sent, one message a value, each address always with
+the same types, never NaN or infinity. `?` marks an argument that may be left out, `…` any further arguments.
+
+What is taken: a number as `i`, `h`, `f` or `d` (a whole number where `i` is asked for), a switch also as `T` or `F`, a
+string of at most {text} printable characters. A command without arguments, or with none but an optional string, may be
+sent by a button: a lone 0 is its release and is ignored, anything else is the press. Address patterns (`?`, `*`,
+`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these answers for itself.
+
+## How to listen
+
+Send `{prefix}/subscribe` from the socket you listen on, or with the number of the port you listen on. The answer,
+`{prefix}/reply {prefix}/subscribe {lease}`, gives the lease in seconds; the whole state follows, then every change.
+Anything you send from that socket renews the lease: `{prefix}/ping` once a minute is enough. Subscribing again renews
+it too. When a lease ends, or the daemon does, you are sent `{prefix}/reply {prefix}/subscribe 0`. You are told of your
+own changes like everyone else.
+"""
+
+_LIMITS = f"""\
+## Limits
+
+| what | limit |
+|---|---|
+| datagram | {MAX_DATAGRAM_BYTES} bytes |
+| address | {MAX_ADDRESS_BYTES} bytes, {MAX_PATTERN_CHARACTERS} pattern characters |
+| type tags of a message | {MAX_TAGS} |
+| bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
+| time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |
+| packets | {PACKETS_PER_S} a second from one IP address; more are dropped and counted |
+| subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
+
+A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
+or, if that is too short, not at all.
+"""
+
+
+def grouped() -> dict[str, list[Address]]:
+    """The table by heading, in the order a surface builder reads it."""
+    groups: dict[str, list[Address]] = {heading: [] for heading in HEADINGS}
+    for address in TABLE:
+        groups[SIMULATOR if address.simulated else address.direction].append(address)
+    return groups
+
+
+def arguments_text(arguments: Iterable[Argument]) -> str:
+    """Arguments in words: ``tolerance (cents, 0.1 to 20), optional``; semicolons between them."""
+    return "; ".join(map(_argument_text, arguments))
+
+
+def _argument_text(argument: Argument) -> str:
+    bounds = f"one of {', '.join(argument.words)}" if argument.words else argument.range_text
+    notes = ", ".join(note for note in (argument.unit, bounds) if note)
+    return argument.name + (f" ({notes})" if notes else "") + (", optional" if argument.optional else "")
+
+
+def reference(prefix: str = DEFAULT_PREFIX) -> str:
+    """The whole reference page as Markdown."""
+    introduction = _INTRODUCTION.format(
+        prefix=prefix, strings=MAX_STRINGS, frets=MAX_FRETS, text=MAX_TEXT_CHARACTERS, lease=round(LEASE_S)
+    )
+    parts = [introduction]
+    for heading, addresses in grouped().items():
+        rows = [
+            (f"`{prefix}{a.path}`", f"`{a.tags}`" if a.tags else "–", arguments_text(a.arguments), _text(a))
+            for a in addresses
+        ]
+        parts.append(f"## {heading.capitalize()}\n\n{HEADINGS[heading]}\n")
+        parts.append(_table(("address", "tags", "arguments", "meaning"), rows))
+    parts.append("## Error codes\n")
+    parts.append(_table(("code", "meaning"), [(str(int(c)), t) for c, t in codes.ERROR_TEXTS.items()]))
+    for title, words in (
+        ("Phases", codes.PHASES),
+        ("Statuses of a string", codes.STATUSES),
+        ("States of an inspection item", codes.INSPECTION_STATES),
+        ("Verdicts on an inspection item", codes.VERDICTS),
+        ("Directions of a saddle", codes.DIRECTIONS),
+        ("Audio states", codes.AUDIO_STATES),
+    ):
+        parts.append(f"## {title}\n")
+        parts.append(_table(("word", "meaning"), [(f"`{word}`", text) for word, text in words.items()]))
+    parts.append(_LIMITS)
+    return "\n".join(parts)
+
+
+def _row(prefix: str, address: Address) -> tuple[str, ...]:
+    answer = f" Answer: {arguments_text(address.answer)}." if address.answer else ""
+    tags = f"`{address.tags}`" if address.tags else "–"
+    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), address.text + answer
+
+
+def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+    lines = [head, tuple("---" for _ in head), *rows]
+    return "".join(f"| {' | '.join(line)} |\n" for line in lines)
