@@ -22,10 +22,13 @@ def addresses_command(markdown: bool = False) -> None:
     console = Console()
     longest = max(len(DEFAULT_PREFIX + address.path) for address in TABLE)
     for heading, addresses in grouped().items():
-        table = Table("address", "tags", "arguments", "meaning", title=heading, title_justify="left", expand=True)
+        table = Table("address", "tags", "meaning and arguments", title=heading, title_justify="left", expand=True)
         table.columns[0].no_wrap = True
         table.columns[0].min_width = longest
+        table.columns[2].ratio = 1
         for address in addresses:
-            texts = (DEFAULT_PREFIX + address.path, address.tags, arguments_text(address.arguments), address.text)
-            table.add_row(*map(escape, texts))
+            meaning = escape(address.text)
+            if address.arguments:
+                meaning += f"\n[dim]{escape(arguments_text(address.arguments))}[/dim]"
+            table.add_row(escape(DEFAULT_PREFIX + address.path), address.tags, meaning)
         console.print(table)

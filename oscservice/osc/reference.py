@@ -97,10 +97,7 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
     )
     parts = [introduction]
     for heading, addresses in grouped().items():
-        rows = [
-            (f"`{prefix}{a.path}`", f"`{a.tags}`" if a.tags else "–", arguments_text(a.arguments), _text(a))
-            for a in addresses
-        ]
+        rows = [_row(prefix, address) for address in addresses]
         parts.append(f"## {heading.capitalize()}\n\n{HEADINGS[heading]}\n")
         parts.append(_table(("address", "tags", "arguments", "meaning"), rows))
     parts.append("## Error codes\n")
