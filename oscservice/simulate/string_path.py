@@ -1,0 +1,192 @@
+"""One string as a bent wire: where it runs, how far it is stretched, and how a stiff string of that tension vibrates.
+
+Coordinates in mm: along the neck from the nut, heights above the plane of the fret crowns. The open string runs from nut
+to saddle. The stopped string runs from the nut down to the finger, which presses it a little below the crowns just
+behind the fret, over the crown, and on to the saddle. Tension follows from the length of that path by Hooke's law.
+
+Lengths mm, tensions N, unit weights kg/m of the unstretched string, frequencies Hz; + mm is away from the nut.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oscservice.instrument.pitch import OPEN, Place
+
+FloatArray = NDArray[np.float64]
+
+YOUNGS_MODULUS_N_MM2 = 200e3
+"""Of music wire, 200 GPa (ASTM A228 data sheets give 190 to 203)."""
+
+STEEL_KG_M3 = 7806.0
+"""Density of plain strings: the published tension charts' 0.282 lb/in^3."""
+
+STRENGTH_N_MM2 = 2450.0
+"""Tensile strength of music wire (ASTM A228 data sheet); a core stressed further breaks."""
+
+LEAST_TENSION_N = 0.5
+"""Even a string without stretch hangs in its own loop with a little tension."""
+
+
+@dataclass(frozen=True)
+class StringBuild:
+    """What one string is made of and how it lies.
+
+    ``ends_mm`` is the string beyond nut and saddle, up to peg and anchor. Of the stretch, the part that spreads over
+    those ends is set by ``slide``: 1 if nut and saddle are frictionless, 0 if they hold the string fast. A clamped end
+    forces the string's slope, a pinned one only its height. Nut and frets clamp, the saddle doesn't: with clamped
+    saddles too, setbacks come out about twice what makers use (Anderson & Beausoleil, JASA 156 (2024) 683, who measured
+    1.1 +- 0.2 clamped ends).
+    """
+
+    open_hz: float
+    scale_mm: float
+    core_mm: float
+    unit_weight_kg_m: float
+    nut_height_mm: float
+    saddle_height_mm: float
+    ends_mm: float = 150.0
+    slide: float = 0.5
+    youngs_modulus_n_mm2: float = YOUNGS_MODULUS_N_MM2
+    nut_clamped: bool = True
+    fret_clamped: bool = True
+    saddle_clamped: bool = False
+
+    @property
+    def ea_n(self) -> float:
+        """Stretching stiffness of the core: force per unit strain."""
+        return self.youngs_modulus_n_mm2 * math.pi * self.core_mm**2 / 4.0
+
+    @property
+    def ei_n_mm2(self) -> float:
+        """Bending stiffness of the core."""
+        return self.youngs_modulus_n_mm2 * math.pi * self.core_mm**4 / 64.0
+
+    @property
+    def spare_mm(self) -> float:
+        """Length beyond nut and saddle that takes part in the stretch."""
+        return self.slide * self.ends_mm
+
+    @property
+    def strongest_n(self) -> float:
+        """Tension at which the core breaks."""
+        return STRENGTH_N_MM2 * math.pi * self.core_mm**2 / 4.0
+
+
+@dataclass(frozen=True)
+class Finger:
+    """How a string is stopped: the finger's distance behind the fret and its depth below the crowns."""
+
+    behind_mm: float = 8.0
+    press_mm: float = 0.1
+
+
+@dataclass(frozen=True)
+class StringPath:
+    """A path over nut, finger and fret to the saddle, for a bridge at rest.
+
+    ``dead_mm`` is the length between nut and fret (0 on the open string), ``run_mm`` and ``rise_mm`` the sounding
+    part's extent along the neck and in height. A bridge moved by x only makes the run longer by x.
+    """
+
+    dead_mm: float
+    run_mm: float
+    rise_mm: float
+    clamped_ends: int
+
+    def sounding_mm(self, bridge_mm: float) -> float:
+        """Length of the vibrating part."""
+        return math.hypot(self.run_mm + bridge_mm, self.rise_mm)
+
+    def total_mm(self, bridge_mm: float) -> float:
+        """Length from nut to saddle along the string."""
+        return self.dead_mm + self.sounding_mm(bridge_mm)
+
+
+def fret_mm(scale_mm: float, fret: int) -> float:
+    """Distance of a fret from the nut; frets divide the scale in equal temperament."""
+    return scale_mm * (1.0 - math.pow(2.0, -fret / 12.0))
+
+
+def string_path(build: StringBuild, saddle_mm: float, place: Place = OPEN, finger: Finger | None = None) -> StringPath:
+    """The string's path with its saddle at ``saddle_mm`` beyond the scale length. A touch harmonic runs as if open."""
+    saddle_at = build.scale_mm + saddle_mm
+    if place.fret == 0:
+        ends = int(build.nut_clamped) + int(build.saddle_clamped)
+        return StringPath(0.0, saddle_at, build.saddle_height_mm - build.nut_height_mm, ends)
+    finger = finger or Finger()
+    crown_at = fret_mm(build.scale_mm, place.fret)
+    room = crown_at - fret_mm(build.scale_mm, place.fret - 1)
+    finger_at = crown_at - min(finger.behind_mm, 0.4 * room)
+    dead = math.hypot(finger_at, build.nut_height_mm + finger.press_mm) + math.hypot(
+        crown_at - finger_at, finger.press_mm
+    )
+    ends = int(build.fret_clamped) + int(build.saddle_clamped)
+    return StringPath(dead, saddle_at - crown_at, build.saddle_height_mm, ends)
+
+
+def tension_n(build: StringBuild, path_mm: float, natural_mm: float) -> float:
+    """Tension of a string of unstretched length ``natural_mm`` (spare ends included) pulled over ``path_mm``."""
+    return max(build.ea_n * ((path_mm + build.spare_mm) / natural_mm - 1.0), LEAST_TENSION_N)
+
+
+def natural_mm(build: StringBuild, path_mm: float, tension_n: float) -> float:
+    """Unstretched length (spare ends included) that has this tension over ``path_mm``."""
+    return (path_mm + build.spare_mm) / (1.0 + tension_n / build.ea_n)
+
+
+def partials_hz(
+    build: StringBuild, tension_n: float, sounding_mm: float, clamped_ends: int, count: int = 1
+) -> FloatArray:
+    """Partials 1 to ``count`` of the stiff string, shape (count,), from its exact characteristic equation.
+
+    With EI y'''' - T y'' = mu w^2 y the string bends as sines of wavenumber p and as edge terms that fall off with q,
+    q^2 - p^2 = T/EI and w = p q sqrt(EI/mu). The ends ask for
+
+    * pinned, pinned: sin pL = 0
+    * pinned, clamped: q tan pL = p tanh qL
+    * clamped, clamped: q tan(pL/2) = p tanh(qL/2) for the odd-shaped, -p tan(pL/2) = q tanh(qL/2) for the even-shaped
+
+    and each of these is p L = k pi + (a sum of arctangents of p/q), which is iterated for all k at once. The stretched
+    string is thinner in mass than the unstretched one in proportion to its strain.
+    """
+    k = np.arange(1, count + 1, dtype=np.float64)
+    length_m = sounding_mm * 1e-3
+    bending = build.ei_n_mm2 * 1e-6
+    mu = build.unit_weight_kg_m / (1.0 + tension_n / build.ea_n)
+    p = k * math.pi / length_m
+    for _ in range(60 if clamped_ends else 0):
+        q = np.sqrt(p**2 + tension_n / bending)
+        if clamped_ends == 1:
+            turn = np.arctan(p / q * np.tanh(q * length_m))
+        else:
+            edge = np.tanh(q * length_m / 2.0)
+            turn = 2.0 * np.arctan(p / q * np.where(k % 2 == 1, 1.0 / edge, edge))
+        moved = (k * math.pi + turn) / length_m
+        settled = bool(np.all(np.abs(moved - p) < 1e-13 * moved))
+        p = moved
+        if settled:
+            break
+    q = np.sqrt(p**2 + tension_n / bending)
+    return np.asarray(p * q * math.sqrt(bending / mu) / (2.0 * math.pi))
+
+
+def tension_for_hz(build: StringBuild, frequency_hz: float, sounding_mm: float, clamped_ends: int) -> float:
+    """Tension at which the first partial of this length is ``frequency_hz``. Raises ValueError if the core breaks."""
+    length_m = sounding_mm * 1e-3
+    tension = max(build.unit_weight_kg_m * (2.0 * length_m * frequency_hz) ** 2, 1e-3)
+    for _ in range(40):
+        found_hz = float(partials_hz(build, tension, sounding_mm, clamped_ends)[0])
+        ratio = (frequency_hz / found_hz) ** 2
+        tension *= ratio
+        if abs(ratio - 1.0) < 1e-14:
+            break
+    if tension > build.strongest_n:
+        raise ValueError(
+            f"{frequency_hz:.1f} Hz would take {tension:.0f} N; the core breaks at {build.strongest_n:.0f} N"
+        )
+    return tension
