@@ -1,0 +1,281 @@
+"""How far a stopped note stands from where the open string puts it, and how well that is known.
+
+Readings of one string come in the order they were plucked, open and stopped in turn. Three things move them beside
+the error itself: every pluck scatters, the string drifts, and the reading has a doubt of its own. All three are in
+the model
+
+    y_i = m + e [stopped] + slope t_i + walk(t_i) + scatter_i + reading_i          (cents)
+
+with m and e free, t the place in the order, a wide prior on the slope, a slow random walk, and scatter of unknown size.
+A stopped note is thereby compared with the open notes on both sides of it, and open notes shared by two comparisons are
+counted once. It is generalised least squares; the size of the scatter is averaged over (restricted likelihood and a
+scaled inverse chi-squared prior), so that two plucks that happen to agree don't claim a hundredth of a cent.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr, stdtrit
+
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
+
+Floats = npt.NDArray[np.float64]
+
+SCATTER_LIMIT_CENTS = 2.0
+"""Scatter of one player's re-fretted plucks is 1 to 2 cents; beyond it the hand or a loose part is heard."""
+
+FEWEST_PLUCKS = 3
+"""Fewer stopped plucks than this are no ground for advice."""
+
+UNLIKE_DB = 6.0
+"""A pluck this far from the others of its place is unlike them in strength."""
+
+OUTLIER_SD = 4.0
+FEWEST_FOR_OUTLIER = 4
+
+UNEVEN_CENTS = 1.0
+"""A 12th-fret harmonic further than this from the open octave (stiffness allowed for) means an uneven string."""
+
+_SLOPE_CENTS = 1.0  # 1 sd of steady drift from one pluck to the next, before anything is heard
+_WALK_CENTS = 0.15  # 1 sd of unsteady drift from one pluck to the next
+_SCATTER_GRID = np.geomspace(0.05, 30.0, 60) ** 2
+
+
+class Flag(StrEnum):
+    """What speaks against a comparison."""
+
+    SCATTERED = "scatter too large"
+    FEW = "too few plucks"
+    UNBRACKETED = "unbracketed"
+    UNLIKE = "strengths unlike"
+    OUTLIER = "one pluck discarded"
+
+
+@dataclass(frozen=True)
+class PluckReading:
+    """One settled reading: where the string was stopped, first partial in Hz, its standard error, level."""
+
+    place: Place
+    f1_hz: float
+    se_cents: float
+    level_dbfs: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Error of one place on one string.
+
+    Attributes:
+        error_cents: + sharp of the open string's equal-tempered place.
+        se_cents: 1 sd: about 68 of 100 repeats lie within it of the truth.
+        plucks: stopped plucks it rests on.
+        scatter_cents: 1 sd of a single pluck.
+        flags: what speaks against it.
+    """
+
+    error_cents: float
+    se_cents: float
+    plucks: int
+    scatter_cents: float
+    flags: tuple[Flag, ...] = ()
+
+
+@dataclass(frozen=True)
+class HarmonicCheck:
+    """12th-fret harmonic against the open octave, stiffness allowed for.
+
+    Attributes:
+        deviation_cents: + harmonic sharp.
+        se_cents: 1 sd.
+        plucks: harmonics it rests on.
+        uneven: the deviation is larger than the limit: no saddle will cure this string.
+    """
+
+    deviation_cents: float
+    se_cents: float
+    plucks: int
+    uneven: bool
+
+
+def compare(
+    readings: Sequence[PluckReading], fret: int, scatter_prior_cents: float = 0.6, prior_weight: float = 4.0
+) -> Comparison:
+    """Error of ``fret`` from bracketed readings in the order they were plucked.
+
+    Readings at other places only count as time passing. Where there are four stopped plucks or more, one reading more
+    than 4 sd off what the others say is left out and flagged.
+
+    Args:
+        readings: of one string, at one position of its saddle.
+        fret: the fret compared with the open string.
+        scatter_prior_cents: scatter of single plucks expected before any is heard, 1 sd.
+        prior_weight: how many plucks' worth of evidence that expectation is.
+
+    Raises:
+        ValueError: no open reading, none at that fret, or a reading that isn't finite.
+    """
+    return _compare(readings, Place("fret", fret), 100.0 * fret, scatter_prior_cents, prior_weight)
+
+
+def harmonic_check(
+    readings: Sequence[PluckReading],
+    inharmonicity: float,
+    limit_cents: float = UNEVEN_CENTS,
+    scatter_prior_cents: float = 0.6,
+) -> HarmonicCheck:
+    """Harmonic minus open octave minus what stiffness explains: 1200 log2 sqrt((1 + 4B) / (1 + B)).
+
+    The touched harmonic is the second partial of f_k = k f0 sqrt(1 + B k^2), the open reading the first (H. Fletcher,
+    J. Acoust. Soc. Am. 36 (1964) 203).
+
+    Args:
+        readings: open and harmonic, in the order they were plucked.
+        inharmonicity: B of the open string.
+        limit_cents: deviation beyond which the string is uneven.
+        scatter_prior_cents: as in ``compare``.
+
+    Raises:
+        ValueError: no open or no harmonic reading, or a reading that isn't finite.
+    """
+    stiff = 600.0 * math.log2((1.0 + 4.0 * inharmonicity) / (1.0 + inharmonicity))
+    found = _compare(readings, HARMONIC, 1200.0 + stiff, scatter_prior_cents, 4.0)
+    return HarmonicCheck(found.error_cents, found.se_cents, found.plucks, abs(found.error_cents) > limit_cents)
+
+
+def combine(first: Comparison, second: Comparison) -> Comparison:
+    """Two independent comparisons of one saddle position as one, weighted by their variances."""
+    weights = np.array([first.se_cents**-2, second.se_cents**-2])
+    error = float(weights @ [first.error_cents, second.error_cents] / weights.sum())
+    plucks = first.plucks + second.plucks
+    squares = first.plucks * first.scatter_cents**2 + second.plucks * second.scatter_cents**2
+    scatter = math.sqrt(squares / plucks)
+    flags = {*first.flags, *second.flags} - {Flag.FEW, Flag.SCATTERED}
+    return Comparison(error, float(weights.sum() ** -0.5), plucks, scatter, _ordered(flags, plucks, scatter))
+
+
+def _compare(
+    readings: Sequence[PluckReading], place: Place, target_cents: float, prior_cents: float, prior_weight: float
+) -> Comparison:
+    used = [(index, r) for index, r in enumerate(readings) if r.place in (OPEN, place)]
+    for _, r in used:
+        if not (math.isfinite(r.f1_hz) and r.f1_hz > 0.0 and math.isfinite(r.se_cents) and r.se_cents >= 0.0):
+            raise ValueError(f"a reading of {r.f1_hz} Hz +- {r.se_cents} cents can't be compared")
+    stopped = np.array([r.place == place for _, r in used], dtype=bool)
+    if stopped.all() or not stopped.any():
+        raise ValueError(f"a comparison needs open readings and readings at {place}")
+    base = next(r.f1_hz for _, r in used if r.place == OPEN)
+    cents = np.array([cents_between(r.f1_hz, base) for _, r in used]) - target_cents * stopped
+    data = _Data(
+        cents, stopped, np.array([i for i, _ in used], dtype=float), np.array([r.se_cents for _, r in used])
+    )
+    flags: set[Flag] = set()
+    result, scatter = _fit(data, prior_cents, prior_weight)
+    if stopped.sum() >= FEWEST_FOR_OUTLIER:
+        suspect = int(np.argmax(np.abs(_left_out(data, scatter))))
+        kept = data.without(suspect)
+        if not kept.stopped.all():
+            again, calmer = _fit(kept, prior_cents, prior_weight)
+            # The scatter is itself an estimate: the bar is as unlikely for Student's t as 4 sd is for a normal.
+            bar = float(stdtrit(prior_weight + len(kept.cents) - 2.0, ndtr(OUTLIER_SD)))
+            if abs(_left_out(data, calmer)[suspect]) > bar:
+                data, result, scatter = kept, again, calmer
+                flags.add(Flag.OUTLIER)
+    error, se = result
+    if _unbracketed(data.stopped):
+        flags.add(Flag.UNBRACKETED)
+    if _unlike([r for _, r in used]):
+        flags.add(Flag.UNLIKE)
+    plucks = int(data.stopped.sum())
+    return Comparison(error, se, plucks, scatter, _ordered(flags, plucks, scatter))
+
+
+@dataclass(frozen=True)
+class _Data:
+    """Cents (target taken off), stopped or open, place in the order, each reading's own standard error; shapes (n,)."""
+
+    cents: Floats
+    stopped: npt.NDArray[np.bool_]
+    order: Floats
+    se: Floats
+
+    def without(self, index: int) -> _Data:
+        keep = np.arange(len(self.cents)) != index
+        return replace(
+            self, cents=self.cents[keep], stopped=self.stopped[keep], order=self.order[keep], se=self.se[keep]
+        )
+
+    def design(self) -> Floats:
+        return np.stack([np.ones(len(self.cents)), self.stopped.astype(float)], axis=1)
+
+    def known_covariance(self) -> Floats:
+        """Everything but the scatter: reading errors, slope and walk, (n, n)."""
+        t = self.order - self.order.mean()
+        since = self.order - self.order.min()
+        walk = _WALK_CENTS**2 * np.minimum(since[:, None], since[None, :])
+        return np.asarray(np.diag(self.se**2) + _SLOPE_CENTS**2 * np.outer(t, t) + walk)
+
+
+def _fit(data: _Data, prior_cents: float, prior_weight: float) -> tuple[tuple[float, float], float]:
+    """((error, standard error), scatter): scatter averaged over a grid of variances."""
+    known, axes = np.linalg.eigh(data.known_covariance())
+    x, y = axes.T @ data.design(), axes.T @ data.cents
+    variance = np.maximum(known, 0.0) + _SCATTER_GRID[:, None]  # (grid, n)
+    xwx = np.einsum("ni,gn,nj->gij", x, 1.0 / variance, x)
+    inverse = np.linalg.inv(xwx)
+    solution = np.einsum("gij,nj,gn,n->gi", inverse, x, 1.0 / variance, y)
+    misfit = ((y - solution @ x.T) ** 2 / variance).sum(axis=1)
+    log_likelihood = -0.5 * (np.log(variance).sum(axis=1) + np.linalg.slogdet(xwx)[1] + misfit)
+    log_prior = -0.5 * prior_weight * (np.log(_SCATTER_GRID) + prior_cents**2 / _SCATTER_GRID)
+    weight = np.exp(log_likelihood + log_prior - (log_likelihood + log_prior).max())
+    weight /= weight.sum()
+    error = float(weight @ solution[:, 1])
+    half = _half_width(weight, solution[:, 1] - error, np.sqrt(inverse[:, 1, 1]))
+    return (error, half), float((weight / _SCATTER_GRID).sum() ** -0.5)
+
+
+def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
+    """Half-width about 0 that holds as much of a mixture of normals as 1 sd holds of one."""
+    share = 2.0 * float(ndtr(1.0)) - 1.0
+    low, high = 0.0, float((np.abs(offset) + 5.0 * sd).max())
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        held = float(weight @ (ndtr((middle - offset) / sd) - ndtr((-middle - offset) / sd)))
+        low, high = (middle, high) if held < share else (low, middle)
+    return high
+
+
+def _left_out(data: _Data, scatter_cents: float) -> Floats:
+    """Each reading's distance from what all the others say of it, in its own sd, (n,)."""
+    weights = np.linalg.inv(data.known_covariance() + scatter_cents**2 * np.eye(len(data.cents)))
+    x = data.design()
+    projection = weights - weights @ x @ np.linalg.inv(x.T @ weights @ x) @ x.T @ weights
+    diagonal = np.diag(projection)
+    safe = np.where(diagonal > 1e-9, diagonal, np.inf)  # a reading alone at its place has nothing to be held against
+    return np.asarray(projection @ data.cents / np.sqrt(safe))
+
+
+def _unbracketed(stopped: npt.NDArray[np.bool_]) -> bool:
+    """True unless every stopped note has an open note somewhere before it and after it."""
+    return bool(stopped[0] or stopped[-1])
+
+
+def _unlike(readings: Sequence[PluckReading]) -> bool:
+    for place in {r.place for r in readings}:
+        levels = np.array([r.level_dbfs for r in readings if r.place == place and math.isfinite(r.level_dbfs)])
+        if levels.size and np.abs(levels - np.median(levels)).max() > UNLIKE_DB:
+            return True
+    return False
+
+
+def _ordered(flags: set[Flag], plucks: int, scatter_cents: float) -> tuple[Flag, ...]:
+    if plucks < FEWEST_PLUCKS:
+        flags.add(Flag.FEW)
+    if scatter_cents > SCATTER_LIMIT_CENTS:
+        flags.add(Flag.SCATTERED)
+    return tuple(flag for flag in Flag if flag in flags)
