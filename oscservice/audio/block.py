@@ -1,0 +1,171 @@
+"""A block of samples, and what every source of blocks has in common.
+
+Positions are counted on the source's own time line: frame 0 is the first frame the source could have given, and frames
+that were lost are counted too. So for any two neighbouring blocks
+
+    next.start_frame == block.start_frame + len(block.samples) + next.dropped_frames
+
+and ``start_frame / sample_rate_hz`` is a time in seconds that doesn't slip when samples are lost.
+
+Flags are fixed words; where a number belongs to one it follows after a colon (``not finite: 3``).
+"""
+
+from __future__ import annotations
+
+import threading
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oscservice.errors import InputError
+
+Samples = NDArray[np.float32]
+State = Literal["starting", "running", "lost", "ended"]
+
+BLOCK_FRAMES = 1024
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 192_000
+MOST_CHANNELS = 64
+
+TRUNCATED = "truncated"  # the file ends, or can't be decoded, before its header says
+NOT_FINITE = "not finite"  # NaN or infinity was replaced by 0; the count of samples follows
+PARTIAL_FRAME = "partial frame"  # a raw stream ended inside a frame, which was dropped
+OVERFLOW = "overflow"  # PortAudio says samples were lost before this block; it can't say how many
+REOPENED = "reopened"  # first block after the device was lost
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """Consecutive samples of all channels.
+
+    samples: float32, shape (frames, channels), full scale 1.0, always finite, never empty.
+    start_frame: position of the first frame on the source's time line (see the module's text).
+    dropped_frames: frames lost just before this block (an estimate where a device went away).
+    flags: what is wrong with these samples, in the words above.
+    """
+
+    samples: Samples
+    start_frame: int
+    dropped_frames: int = 0
+    flags: tuple[str, ...] = ()
+
+
+def finite(samples: Samples) -> tuple[Samples, int]:
+    """The samples with NaN and infinity replaced by 0 (the same array when there are none), and how many there were."""
+    good = np.isfinite(samples)
+    bad = int(samples.size - np.count_nonzero(good))
+    return (samples, 0) if bad == 0 else (np.where(good, samples, np.float32(0.0)), bad)
+
+
+def check_rate(rate_hz: float, where: str) -> int:
+    """The sample rate as a whole number of Hz. Raises InputError outside 8 to 192 kHz."""
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        raise InputError(f"{where}: a sample rate of {rate_hz:g} Hz can't be used: it must be 8000 to 192000 Hz")
+    return round(rate_hz)
+
+
+def check_channels(channels: int, where: str) -> int:
+    """The channel count. Raises InputError unless it is 1 to 64."""
+    if not 1 <= channels <= MOST_CHANNELS:
+        raise InputError(f"{where}: {channels} channels can't be used: it must be 1 to {MOST_CHANNELS}")
+    return channels
+
+
+class AudioSource(ABC):
+    """Where blocks come from. A context manager, and an iterable that is walked once, in one thread.
+
+    Iterating waits for each block and ends when the source has ended or `close` was called, which any thread may do.
+    `on_state` is called in the iterating thread with each new state, one of "starting", "running", "lost", "ended".
+    """
+
+    def __init__(self, sample_rate_hz: int, channels: int, description: str) -> None:
+        self.sample_rate_hz = sample_rate_hz
+        self.channels = channels
+        self.description = description
+        self.on_state: Callable[[State], None] | None = None
+        self.dropped_frames = 0
+        self._state: State = "starting"
+        self._closed = threading.Event()
+        self._started = False
+        self._flags: list[str] = []
+        self._not_finite = 0
+        self._next_frame = 0
+
+    @property
+    def state(self) -> State:
+        return self._state
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Everything flagged since the start, each word once, with the count of samples that were not finite."""
+        count = (f"{NOT_FINITE}: {self._not_finite}",) if self._not_finite else ()
+        return (*self._flags, *count)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __iter__(self) -> Iterator[Block]:
+        """Blocks until the end. Raises AudioInputError or InputError."""
+        if self._started:
+            raise RuntimeError("a source can be walked only once")
+        self._started = True
+        try:
+            for block in self._blocks():
+                if self._closed.is_set():
+                    break
+                self._set_state("running")
+                yield block
+        finally:
+            self._release()
+            self._set_state("ended")
+
+    def close(self) -> None:
+        """End the iteration soon and let go of the device or file. May be called from any thread, and twice."""
+        self._closed.set()
+        self._wake()
+        if not self._started:  # nobody is walking it, so nobody else will let go
+            self._started = True
+            self._release()
+            self._set_state("ended")
+
+    @abstractmethod
+    def _blocks(self) -> Iterator[Block]:
+        """Give blocks, made with `_block`, until the end or until `_closed` is set."""
+
+    @abstractmethod
+    def _release(self) -> None:
+        """Let go of what is held. Called at the end, perhaps twice."""
+
+    def _wake(self) -> None:  # noqa: B027 - most sources wait on `_closed`
+        """Make a waiting `_blocks` look at `_closed` now, where waiting on `_closed` itself isn't enough."""
+
+    def _set_state(self, state: State) -> None:
+        if state != self._state:
+            self._state = state
+            if self.on_state is not None:
+                self.on_state(state)
+
+    def _flag(self, *flags: str) -> None:
+        self._flags.extend(flag for flag in flags if flag not in self._flags)
+
+    def _block(self, samples: Samples, dropped_frames: int = 0, flags: tuple[str, ...] = ()) -> Block:
+        """The next block: samples made finite, position and totals counted on."""
+        samples, bad = finite(samples)
+        self._flag(*flags)
+        if bad:
+            self._not_finite += bad
+            flags = (*flags, f"{NOT_FINITE}: {bad}")
+        start = self._next_frame + dropped_frames
+        self._next_frame = start + len(samples)
+        self.dropped_frames += dropped_frames
+        return Block(samples, start, dropped_frames, flags)

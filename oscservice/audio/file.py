@@ -1,0 +1,103 @@
+"""Blocks from a sound file, at the pace of a live input or as fast as they are taken."""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from oscservice.audio.block import BLOCK_FRAMES, TRUNCATED, AudioSource, Block, Samples, check_channels, check_rate
+from oscservice.errors import InputError
+
+# Programs that write a WAV into a pipe can't know its length and promise about the most the field holds (2 or 4 GiB).
+_UNKNOWN_LENGTH_BYTES = 0x7FFF_0000
+
+# What libsndfile notes when a chunk promises another length than the file has room for. The outermost size of RIFF and
+# FORM files is left out: many writers get it wrong by a few bytes, and the sample data's own size stands beside it.
+_WRONG_LENGTH = re.compile(r"^(?!\s*(?:RIFF|FORM)\b).*: (\d+) \(should be (\d+)\)", re.MULTILINE)
+
+
+class FileSource(AudioSource):
+    """Any file libsndfile reads. Unless `fast`, a block comes when its last frame would have been recorded.
+
+    A file that ends before its header says is read as far as it goes, and flagged "truncated" on the last block.
+    Raises InputError if the file can't be read, has no samples, or a sample rate outside 8 to 192 kHz.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], fast: bool = False) -> None:
+        self._path = Path(path)
+        self._file = _open(self._path)
+        try:
+            if self._file.frames == 0:
+                raise InputError(f"{self._path}: the sound file holds no samples")
+            rate_hz = check_rate(self._file.samplerate, str(self._path))
+            channels = check_channels(self._file.channels, str(self._path))
+        except InputError:
+            self._file.close()
+            raise
+        super().__init__(rate_hz, channels, f"file {self._path.name}, {rate_hz} Hz, {channels} ch")
+        self._fast = fast
+
+    def _blocks(self) -> Iterator[Block]:
+        start_s = time.monotonic()
+        held = self._read()
+        if held is None:
+            raise InputError(f"{self._path}: the sound file holds no samples that can be read")
+        while held is not None and not self._closed.is_set():
+            following = self._read()  # read ahead: only then is it known which block is the last
+            cut = following is None and self._is_cut(self._next_frame + len(held))
+            block = self._block(held, flags=(TRUNCATED,) if cut else ())
+            if not self._fast:
+                due_s = start_s + self._next_frame / self.sample_rate_hz
+                self._closed.wait(max(0.0, due_s - time.monotonic()))
+            yield block
+            held = following
+
+    def _read(self) -> Samples | None:
+        """Up to BLOCK_FRAMES frames, or None at the end. Where a cut file can't be decoded any further, it ends."""
+        try:
+            samples: Samples = self._file.read(BLOCK_FRAMES, dtype="float32", always_2d=True)
+        except soundfile.LibsndfileError:
+            self._flag(TRUNCATED)
+            return None
+        return samples if len(samples) else None
+
+    def _is_cut(self, frames: int) -> bool:
+        """Whether the file, which gave so many frames, was meant to be longer."""
+        promises = ((int(told), int(real)) for told, real in _WRONG_LENGTH.findall(self._file.extra_info))
+        short = any(real < told < _UNKNOWN_LENGTH_BYTES for told, real in promises)
+        return short or frames < self._file.frames or TRUNCATED in self.flags
+
+    def _release(self) -> None:
+        self._file.close()
+
+
+def read_file(path: str | os.PathLike[str]) -> tuple[Samples, int, tuple[str, ...]]:
+    """All samples of a sound file: float32 (frames, channels), the sample rate in Hz, and the flags of `FileSource`.
+
+    Raises InputError as `FileSource` does.
+    """
+    with FileSource(path, fast=True) as source:
+        samples = np.concatenate([block.samples for block in source])
+        return samples, source.sample_rate_hz, source.flags
+
+
+def _open(path: Path) -> soundfile.SoundFile:
+    try:
+        if not path.is_file():
+            raise InputError(f"{path}: {'not a sound file' if path.exists() else 'there is no such file'}")
+        with path.open("rb") as probe:  # libsndfile says only "System error": let the system say what is wrong
+            if not probe.read(1):
+                raise InputError(f"{path}: the file is empty (0 bytes)")
+        return soundfile.SoundFile(path)
+    except soundfile.LibsndfileError as error:
+        why = " ".join(error.error_string.split()).rstrip(".")
+        raise InputError(f"{path}: not a sound file that can be read ({why}); WAV, FLAC, AIFF and Ogg can") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"{path}: the file can't be read ({why})") from None
