@@ -18,6 +18,9 @@ class TokenBuckets:
         self._sources = sources
         self._buckets: dict[Hashable, tuple[float, float]] = {}
 
+    def __len__(self) -> int:
+        return len(self._buckets)
+
     def allow(self, source: Hashable, now: float) -> bool:
         """Take one token of ``source`` at the time ``now`` in seconds; False if none is left."""
         tokens, since = self._buckets.get(source, (self._rate, now))
