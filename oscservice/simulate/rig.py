@@ -65,8 +65,8 @@ class Stopped:
 class Rig:
     """Strings on a bridge.
 
-    It starts with saddles at ``saddle_mm`` and every open string ``detune_cents`` off its nominal pitch. The springs of a
-    floating bridge are set so that it stands at 0 when all strings are at nominal pitch.
+    It starts with saddles at ``saddle_mm`` and every open string ``detune_cents`` off its nominal pitch. The springs of
+    a floating bridge are set so that it stands at 0 when all strings are at nominal pitch.
     """
 
     def __init__(

@@ -1,7 +1,7 @@
 """One string as a bent wire: where it runs, how far it is stretched, and how a stiff string of that tension vibrates.
 
-Coordinates in mm: along the neck from the nut, heights above the plane of the fret crowns. The open string runs from nut
-to saddle. The stopped string runs from the nut down to the finger, which presses it a little below the crowns just
+Coordinates in mm: along the neck from the nut, heights above the plane of the fret crowns. The open string runs from
+nut to saddle. The stopped string runs from the nut down to the finger, which presses it a little below the crowns just
 behind the fret, over the crown, and on to the saddle. Tension follows from the length of that path by Hooke's law.
 
 Lengths mm, tensions N, unit weights kg/m of the unstretched string, frequencies Hz; + mm is away from the nut.

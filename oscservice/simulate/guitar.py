@@ -1,0 +1,377 @@
+"""A guitar to rehearse with: hands turn its pegs, move its saddles and pluck it, and it sounds.
+
+The pitch comes from ``rig`` (geometry and Hooke's law), the sound from ``voice`` and ``background``. Time passes only
+in ``render``; everything follows from the seed and the sequence of actions and rendered frames.
+
+What is assumed of the sound, without a source: how fast partials die away, how far the polarisations lie apart, the
+strength of the attack. They are in the ordinary range and named below.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oscservice.instrument.pitch import Place
+from oscservice.instrument.profile import Instrument, StringSpec
+from oscservice.simulate.background import Background
+from oscservice.simulate.bridge import BridgeBuild
+from oscservice.simulate.rig import AdjusterBuild, Rig
+from oscservice.simulate.sound import TOP_OF_BAND
+from oscservice.simulate.string_path import StringBuild
+from oscservice.simulate.voice import Tones, Voice
+
+FloatArray = NDArray[np.float64]
+
+MOST_PARTIALS = 30
+PICKUP_FROM_SADDLE = 0.12
+"""The pickup's distance from the saddle as a fraction of the open string."""
+
+PLUCK_POSITION = 0.2
+PLUCK_POSITION_SD = 0.015
+"""Where a pick meets the string, as a fraction of the sounding length from the saddle."""
+
+SPLIT_CENTS = (0.1, 0.6)
+SECOND_SHARE = 0.2
+SECOND_DECAY = 0.6
+"""The second polarisation: its distance from the first, share of the amplitude, decay rate relative to the first's."""
+
+HAND_S = 0.004
+PICK_S = 0.001
+"""Time constants with which a hand and a new pluck stop a string (-60 dB after 28 and 7 ms)."""
+
+_SPLIT_STREAM, _STRAY_STREAM, _PLUCK_STREAM = 11, 12, 13
+
+
+class Guitar:
+    """A simulated guitar; build it with ``from_instrument``.
+
+    ``scatter_cents`` is the standard deviation by which re-fretting a string changes its pitch. Each fretted pluck
+    draws it as a small Gaussian change of tension (in life: finger pressure and sideways pull), centred, so that what
+    ``rig`` calls the truth is the mean of what fretted plucks give.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        *,
+        seed: int,
+        frets: int = 24,
+        sample_rate_hz: float = 48000.0,
+        scatter_cents: float = 0.6,
+        stray_cents: float = 0.3,
+        noise_dbfs: float | None = -75.0,
+        hum_hz: float = 50.0,
+        hum_dbfs: float | None = -65.0,
+        gain_dbfs_per_mm: float = -14.0,
+        attack_db: float = -6.0,
+        channels: int = 1,
+    ) -> None:
+        strings = len(rig.builds)
+        if channels not in (1, strings):
+            raise ValueError(f"{channels} channels for {strings} strings; expected 1 or {strings}")
+        self.rig = rig
+        self.frets = frets
+        self.sample_rate_hz = sample_rate_hz
+        self.channels = channels
+        self.frame = 0
+        self._seed = seed
+        self._scatter_cents = scatter_cents
+        self._stray_cents = stray_cents
+        self._gain = math.pow(10.0, gain_dbfs_per_mm / 20.0)
+        self._attack = math.pow(10.0, attack_db / 20.0)
+        self._background = Background(
+            seed=seed,
+            sample_rate_hz=sample_rate_hz,
+            channels=channels,
+            noise_dbfs=noise_dbfs,
+            hum_hz=hum_hz,
+            hum_dbfs=hum_dbfs,
+        )
+        rng = np.random.default_rng([seed, _SPLIT_STREAM])
+        self._split_cents = rng.uniform(*SPLIT_CENTS, strings) * rng.choice([-1.0, 1.0], strings)
+        self._voices: list[tuple[int, Voice]] = []
+        self._plucks = 0
+
+    @classmethod
+    def from_instrument(
+        cls,
+        instrument: Instrument,
+        *,
+        seed: int,
+        sample_rate_hz: float = 48000.0,
+        scatter_cents: float = 0.6,
+        saddle_error_mm: Sequence[float] | None = None,
+        detune_cents: Sequence[float] | None = None,
+        stray_cents: float = 0.3,
+        noise_dbfs: float | None = -75.0,
+        hum_hz: float = 50.0,
+        hum_dbfs: float | None = -65.0,
+        gain_dbfs_per_mm: float = -14.0,
+        attack_db: float = -6.0,
+        channels: int = 1,
+    ) -> Guitar:
+        """A guitar like this instrument.
+
+        Parameters
+        ----------
+        saddle_error_mm
+            Where each saddle starts, relative to where its fret 12 is true; None leaves it at the instrument's setback.
+            The adjusters' travel counts from the start.
+        detune_cents
+            How far each open string starts off its nominal pitch, the bridge in balance.
+        noise_dbfs, hum_hz, hum_dbfs
+            The background, as 20 log10(rms); None for none.
+        gain_dbfs_per_mm
+            Peak level of a partial that swings 1 mm right over the pickup at the open string's pitch.
+        attack_db
+            The click of the pick against the first partial's full swing.
+        channels
+            1 for all strings on one channel, or one channel a string.
+
+        Raises
+        ------
+        ValueError
+            Wrong number of channels or of values in a list; a string that would break at its pitch.
+        """
+        rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents)
+        return cls(
+            rig,
+            seed=seed,
+            frets=instrument.frets,
+            sample_rate_hz=sample_rate_hz,
+            scatter_cents=scatter_cents,
+            stray_cents=stray_cents,
+            noise_dbfs=noise_dbfs,
+            hum_hz=hum_hz,
+            hum_dbfs=hum_dbfs,
+            gain_dbfs_per_mm=gain_dbfs_per_mm,
+            attack_db=attack_db,
+            channels=channels,
+        )
+
+    # The truth: noise-free, soft, unscattered, now.
+
+    def open_hz(self, string: int) -> float:
+        """First partial of the open string."""
+        return self.rig.open_hz(string)
+
+    def place_hz(self, string: int, place: Place) -> float:
+        """First partial of the string stopped at a place (of the harmonic: partial 2 of the open string)."""
+        return self.rig.place_hz(string, self._on_board(place))
+
+    def error_cents(self, string: int, fret: int = 12) -> float:
+        """Cents by which a fretted note stands sharp of its tempered interval above its own open string."""
+        return self.rig.error_cents(string, fret)
+
+    def saddle_mm(self, string: int) -> float:
+        """Saddle's distance beyond the scale length, + away from the nut."""
+        return self.rig.saddle_mm(string)
+
+    @property
+    def bridge_mm(self) -> float:
+        """How far the strings' pull and the springs have let the bridge move, + away from the nut."""
+        return self.rig.bridge_mm
+
+    def tension_n(self, string: int) -> float:
+        """Tension of the open string."""
+        return self.rig.tension_n(string)
+
+    def is_slack(self, string: int) -> bool:
+        """Whether the string is slack enough for its saddle to be moved."""
+        return self.rig.is_slack(string)
+
+    def find_true_saddle_mm(self, string: int, fret: int = 12) -> float:
+        """Saddle place at which this fret is true with all strings at nominal pitch."""
+        return self.rig.find_true_saddle_mm(string, fret)
+
+    # Hands. A string that is worked on is damped: a note keeps the pitch it was plucked at.
+
+    def turn_peg(self, string: int, cents: float) -> None:
+        """Wind on (+) or off what would change the pitch by ``cents`` if the bridge stood still; then it moves.
+
+        Raises:
+            ValueError: no such string, or it would break.
+        """
+        self.rig.turn_peg(string, cents)
+        self.damp(string)
+
+    def slacken(self, string: int, semitones: float = 7.0) -> None:
+        """Let the string down by this much."""
+        self.turn_peg(string, -100.0 * semitones)
+
+    def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
+        """Move an adjuster of the bridge.
+
+        Raises:
+            ValueError: no such adjuster, beyond its travel, or a string on it is tight and must be slackened first.
+        """
+        self.rig.move_adjuster(name_or_index, mm)
+        self.damp()
+
+    def move_saddle(self, string: int, mm: float) -> None:
+        """Move this string's saddle with the first adjuster that moves it. Raises as ``move_adjuster``."""
+        self.rig.move_saddle(string, mm)
+        self.damp()
+
+    def damp(self, string: int | None = None) -> None:
+        """A hand stops one string, or all."""
+        self._stop(string, HAND_S)
+
+    def pluck(
+        self,
+        string: int,
+        place: Place,
+        strength_mm: float = 1.0,
+        *,
+        position: float | None = None,
+        damp_others: bool = False,
+    ) -> None:
+        """Pluck at the current sample; what the string sounded before is stopped.
+
+        Parameters
+        ----------
+        strength_mm
+            Swing of the first partial on the open string. The same force moves a shorter string less, in proportion.
+        position
+            Where it is plucked, as a fraction of the sounding length from the saddle; None for about 1/5.
+        damp_others
+            Whether the hand stops the other strings too.
+
+        Raises
+        ------
+        ValueError
+            No such string or place, or a strength or position out of range.
+        """
+        if not 0.0 < strength_mm <= 10.0:
+            raise ValueError(f"a pluck of {strength_mm} mm; expected above 0 up to 10")
+        if position is not None and not 0.0 < position < 1.0:
+            raise ValueError(f"a pluck at {position} of the length; expected between 0 and 1")
+        rng = np.random.default_rng([self._seed, _PLUCK_STREAM, self._plucks])
+        scatter, spot = rng.standard_normal(2)
+        tones = self._tones(
+            string,
+            self._on_board(place),
+            strength_mm,
+            position=PLUCK_POSITION + PLUCK_POSITION_SD * float(spot) if position is None else position,
+            off_cents=self._scatter_cents * float(scatter) if place.fret else 0.0,
+        )
+        self._plucks += 1
+        if damp_others:
+            self._stop(None, HAND_S, but=string)
+        self._stop(string, PICK_S)
+        frames = np.arange(round(0.03 * self.sample_rate_hz))
+        click = np.diff(rng.standard_normal(frames.size), prepend=0.0) * np.exp(-frames / (0.003 * self.sample_rate_hz))
+        click *= self._attack * self._gain * strength_mm * math.sin(math.pi * PICKUP_FROM_SADDLE) / math.sqrt(2.0)
+        voice = Voice(tones, start_frame=self.frame, sample_rate_hz=self.sample_rate_hz, attack=click)
+        self._voices.append((string, voice))
+
+    def sounding(self) -> bool:
+        """Whether a string still sounds that no hand has stopped."""
+        return any(not voice.damped and not voice.finished(self.frame) for _, voice in self._voices)
+
+    def render(self, frames: int) -> NDArray[np.float32]:
+        """The next ``frames`` samples, shape (frames, channels). Loud ones may pass full scale; nothing is clipped."""
+        if frames < 0:
+            raise ValueError(f"{frames} frames; expected 0 or more")
+        out = np.zeros((frames, self.channels))
+        self._background.add_into(out, self.frame)
+        for string, voice in self._voices:
+            voice.add_into(out[:, string - 1 if self.channels > 1 else 0], self.frame)
+        self.frame += frames
+        self._voices = [entry for entry in self._voices if not entry[1].finished(self.frame)]
+        return out.astype(np.float32)
+
+    def _stop(self, string: int | None, time_constant_s: float, but: int | None = None) -> None:
+        for number, voice in self._voices:
+            if number != but and string in (None, number):
+                voice.damp(self.frame, time_constant_s)
+
+    def _on_board(self, place: Place) -> Place:
+        if place.fret > self.frets:
+            raise ValueError(f"fret {place.fret} isn't there; the last one is {self.frets}")
+        return place
+
+    def _tones(self, string: int, place: Place, strength_mm: float, *, position: float, off_cents: float) -> Tones:
+        stopped = self.rig.stopped(string, place)
+        build = stopped.build
+        settled = stopped.partials_hz(MOST_PARTIALS, math.pow(2.0, off_cents / 600.0))
+        strays = np.random.default_rng(
+            [self._seed, _STRAY_STREAM, string, place.fret, int(stopped.touched)]
+        ).standard_normal(MOST_PARTIALS)
+        strays[0] = 0.0
+        settled = settled * 2.0 ** (self._stray_cents * strays / 1200.0)
+        settled = settled[settled < TOP_OF_BAND * self.sample_rate_hz]
+        k = np.arange(1, settled.size + 1, dtype=np.float64) * (2.0 if stopped.touched else 1.0)
+
+        # A string drawn aside to a corner: partial k swings as sin(k pi p) / k^2.
+        swings_mm = strength_mm * (stopped.sounding_mm / build.scale_mm) * np.sin(k * math.pi * position)
+        swings_mm = swings_mm / (k**2 * math.sin(math.pi * position))
+        # The pickup gives the string's speed where the pickup is.
+        over = min(PICKUP_FROM_SADDLE * build.scale_mm / stopped.sounding_mm, 1.0)
+        heard = self._gain * swings_mm * np.sin(k * math.pi * over) * settled / build.open_hz
+
+        decays = _decays_per_s(settled) * (1.2 if place.fret else 1.0)
+        split = self._split_cents[string - 1]
+        shares = np.array([1.0 - SECOND_SHARE, SECOND_SHARE])
+        # The middle of the two, weighted as they are heard, is the string's pitch.
+        offsets = np.array([-SECOND_SHARE * split, (1.0 - SECOND_SHARE) * split])
+        # A sine of amplitude a lengthens the string by (k pi a / 2L)^2; frequency goes with the root of tension.
+        stretch = (k * math.pi * swings_mm / (2.0 * stopped.sounding_mm)) ** 2
+        rise = 0.5 * build.ea_n / stopped.tension_n * stretch
+        energies = shares**2 / np.sum(shares**2)
+        return Tones(
+            frequencies_hz=np.multiply.outer(2.0 ** (offsets / 1200.0), settled),
+            amplitudes=np.multiply.outer(shares, heard),
+            decays_per_s=np.multiply.outer(np.array([1.0, SECOND_DECAY]), decays),
+            rises=np.multiply.outer(energies, rise),
+        )
+
+
+def rig_of(
+    instrument: Instrument,
+    *,
+    saddle_error_mm: Sequence[float] | None = None,
+    detune_cents: Sequence[float] | None = None,
+) -> Rig:
+    """The mechanics of an instrument. See ``Guitar.from_instrument``."""
+    builds = [_build(instrument.open_hz(n), spec) for n, spec in enumerate(instrument.strings, start=1)]
+    bridge = BridgeBuild(floating=instrument.bridge.floating)
+    adjusters = [
+        AdjusterBuild(a.name, dict(a.influence), a.toward_nut_mm, a.away_mm) for a in instrument.bridge.adjusters
+    ]
+    saddles = [spec.setback_mm for spec in instrument.strings]
+    if saddle_error_mm is not None:
+        if len(saddle_error_mm) != len(builds):
+            raise ValueError(f"{len(saddle_error_mm)} saddle errors for {len(builds)} strings")
+        as_filed = Rig(builds, bridge, saddle_mm=saddles)
+        saddles = [as_filed.find_true_saddle_mm(n) + off for n, off in enumerate(saddle_error_mm, start=1)]
+    return Rig(
+        builds,
+        bridge,
+        adjusters,
+        saddle_mm=saddles,
+        detune_cents=detune_cents,
+        slacken_first=instrument.bridge.slacken,
+    )
+
+
+def _build(open_hz: float, spec: StringSpec) -> StringBuild:
+    # The straight string passes fret 12 at the action, so the saddle's height follows.
+    slope = (spec.action_12_mm - spec.nut_height_mm) / (spec.scale_mm / 2.0)
+    return StringBuild(
+        open_hz=open_hz,
+        scale_mm=spec.scale_mm,
+        core_mm=spec.core_mm,
+        unit_weight_kg_m=spec.unit_weight_kg_m,
+        nut_height_mm=spec.nut_height_mm,
+        saddle_height_mm=spec.nut_height_mm + slope * (spec.scale_mm + spec.setback_mm),
+    )
+
+
+def _decays_per_s(frequencies_hz: FloatArray) -> FloatArray:
+    """Amplitude decay rates of partials: an assumed law, 2.6 s to 1/e at 82 Hz, 0.4 s at 2 kHz, 0.13 s at 5 kHz."""
+    return 0.3 + 1e-3 * frequencies_hz + 1e-7 * frequencies_hz**2
