@@ -236,7 +236,16 @@ def test_random_bytes_raise_nothing_else(packet: bytes) -> None:
 def test_random_words_of_osc_raise_nothing_else() -> None:
     """Packets made of pieces that stand in real ones get deeper into the decoder than random bytes do."""
     chance = random.Random(20260101)
-    pieces = [b"#bundle\0", b"/a\0\0", b",i\0\0", b",[s]", b"\0\0\0\0", b"\0\0\0\x04", b"\0\0\0\x10", b"\xff\xff\xff\xfc"]
+    pieces = [
+        b"#bundle\0",
+        b"/a\0\0",
+        b",i\0\0",
+        b",[s]",
+        b"\0\0\0\0",
+        b"\0\0\0\x04",
+        b"\0\0\0\x10",
+        b"\xff\xff\xff\xfc",
+    ]
     with must_end(60):
         seen = {outcome(b"".join(chance.choices(pieces, k=chance.randint(1, 12)))) for _ in range(20_000)}
     assert seen == {"refused", "decoded"}
@@ -279,7 +288,12 @@ def test_python_osc_bundles_decode_in_order() -> None:
     ]
 
 
-@given(st.lists(st.one_of(st.integers(-(2**31), 2**31 - 1), st.floats(width=32, allow_nan=False, allow_infinity=False), texts), max_size=20))
+@given(
+    st.lists(
+        st.one_of(st.integers(-(2**31), 2**31 - 1), st.floats(width=32, allow_nan=False, allow_infinity=False), texts),
+        max_size=20,
+    )
+)
 def test_what_is_encoded_is_decoded_again(values: list[int | float | str]) -> None:
     (timed,) = decode(encode("/x", *values))
     assert list(timed.message.args) == values
