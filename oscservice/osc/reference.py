@@ -23,8 +23,8 @@ HEADINGS: Mapping[str, str] = {
     Direction.STATE: "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
     Direction.LIVE: f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
     Direction.RESULT: "To subscribers: what has been measured. Sent whole on subscribing, then on every change.",
-    Direction.ADVICE: "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change. Slacken the "
-    "string before you loosen or move a saddle.",
+    Direction.ADVICE: "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change. "
+    "Slacken the string before you loosen or move a saddle.",
     Direction.EVENT: "To subscribers: what just happened. Never repeated on subscribing.",
     Direction.SERVICE: "To subscribers: how the daemon and its audio source are.",
     Direction.ANSWER: "To the sender of a message, at the address and port it came from.",

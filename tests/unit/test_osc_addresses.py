@@ -33,9 +33,11 @@ def test_lookup_finds_the_declaration(concrete: str, path: str, params: dict[str
 
 @pytest.mark.parametrize(
     "concrete",
-    ["", "/", "phase", "/Phase", "/phase/", "//phase", "/string/0/cents", "/string/03/cents", "/string/-1/cents"]
-    + [f"/string/{MAX_STRINGS + 1}/cents", f"/string/1/fret/{MAX_FRETS + 1}/error", "/string/{string}/cents"]
-    + ["/string/x/cents", "/string/١/cents", "/string/3", "/inspect/a b", "/inspect/"],
+    [
+        *("", "/", "phase", "/Phase", "/phase/", "//phase", "/string/0/cents", "/string/03/cents", "/string/-1/cents"),
+        *(f"/string/{MAX_STRINGS + 1}/cents", f"/string/1/fret/{MAX_FRETS + 1}/error", "/string/{string}/cents"),
+        *("/string/x/cents", "/string/١/cents", "/string/3", "/inspect/a b", "/inspect/"),
+    ],
 )
 def test_lookup_of_anything_else_finds_nothing(concrete: str) -> None:
     assert lookup(concrete) is None
