@@ -182,7 +182,7 @@ def _compare(
         if not kept.stopped.all():
             again, calmer = _fit(kept, prior_cents, prior_weight)
             # The scatter is itself an estimate: the bar is as unlikely for Student's t as 4 sd is for a normal.
-            bar = float(stdtrit(prior_weight + len(kept.cents) - 2.0, ndtr(OUTLIER_SD)))
+            bar = float(stdtrit(prior_weight + len(kept.cents) - 2.0, float(ndtr(OUTLIER_SD))))
             if abs(_left_out(data, calmer)[suspect]) > bar:
                 data, result, scatter = kept, again, calmer
                 flags.add(Flag.OUTLIER)

@@ -2,16 +2,30 @@
 
 The thresholds trade plucks against moves: a far-off saddle is moved early, since a coarse move gains more than another
 pluck does; a near one only once the move would clearly gain something, since placing a saddle by hand has a scatter of
-its own.
+its own. They were set by simulating strings up to 11 cents off, 0.6 cents of scatter and 0.12 mm of placing error.
 """
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 
-from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison, combine
+from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison, Flag, combine
 
+PLACING_SD_MM = 0.12
+"""How well a hand places a saddle, 1 sd (assumed: a quarter millimetre is seen, a tenth is not)."""
+
+PROVING_PLUCKS = 2
+"""Fewest fretted plucks of a last pass."""
+
+_SURE = 2.1  # sd inside the tolerance before a string is settled
+_PROVED = 2.4  # sd inside it, both passes together, before it is proved
 _LIKELY = 1.64  # sd: 95 of 100 lie below, one-sided
+_NEAR = 0.8  # of the tolerance: a smaller error isn't worth a move while plucks can still be had
+_RELATIVE = 0.2  # of the error: known this well, a large error is worth a move
+_LAST_WORD = 0.6  # of the tolerance: a smaller error is let be when plucks run out
+_MOST_PROVING_PLUCKS = 6
+_CONTRADICTION = 3.0  # sd between what was expected and what is heard
 
 
 class Verdict(StrEnum):
@@ -27,24 +41,27 @@ def judge(
     comparison: Comparison,
     tolerance_cents: float,
     *,
-    placing_sd_mm: float = 0.12,
-    max_plucks: int = 12,
+    placing_sd_mm: float = PLACING_SD_MM,
+    max_plucks: int = 14,
     cents_per_mm: float = 2.67,
+    expected: Comparison | None = None,
 ) -> Verdict:
     """What the comparison asks for.
 
-    * settled: the error lies within the tolerance with 95 % confidence;
-    * move: moving will clearly improve it, and it is known as well as a hand can place the saddle, or as
-      well as the size of the error deserves;
-    * more plucks otherwise, until ``max_plucks``; then settled if the error lies within the tolerance, else move;
-    * too scattered: the plucks scatter too much for any advice (after a fair number of them).
+    * settled: the error lies well within the tolerance;
+    * move: a move will clearly improve it, and the error is known as well as a hand can place the saddle, or to a fifth
+      of its size;
+    * more plucks otherwise, until ``max_plucks``; then settled if the error is well inside the tolerance, else move;
+    * too scattered: the plucks scatter too much for any advice.
 
     Args:
         comparison: with the saddle where it now stands.
-        tolerance_cents: largest error to leave, + .
+        tolerance_cents: largest error to leave, either way.
         placing_sd_mm: how well a hand places the saddle, 1 sd.
         max_plucks: fretted plucks after which it must be decided.
-        cents_per_mm: sensitivity of the fret compared at.
+        cents_per_mm: sensitivity of the fret compared at (2.67 is fret 12 of 648 mm), either sign.
+        expected: what is known of this position from before the move (``expected_after``). It counts as evidence unless
+            what is heard contradicts it.
 
     Raises:
         ValueError: a tolerance that isn't positive.
@@ -53,30 +70,59 @@ def judge(
         raise ValueError(f"tolerance of {tolerance_cents} cents; expected more than 0")
     if comparison.plucks < FEWEST_PLUCKS:
         return Verdict.MORE_PLUCKS
-    error, se = abs(comparison.error_cents), comparison.se_cents
     if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
         return Verdict.SCATTERED
-    if error + _LIKELY * se <= tolerance_cents:
+    known = with_expected(comparison, expected)
+    error, se = abs(known.error_cents), known.se_cents
+    if error + _SURE * se <= tolerance_cents:
         return Verdict.SETTLED
-    if _worth_moving(error, se, tolerance_cents, placing_sd_mm * cents_per_mm):
+    placing_cents = placing_sd_mm * abs(cents_per_mm)
+    well_known = se <= max(placing_cents, tolerance_cents / 4.0) or se <= _RELATIVE * error
+    if well_known and error - _LIKELY * se > 0.0 and error > _NEAR * tolerance_cents:
         return Verdict.MOVE
     if comparison.plucks < max_plucks:
         return Verdict.MORE_PLUCKS
-    return Verdict.SETTLED if error <= tolerance_cents else Verdict.MOVE
+    return Verdict.SETTLED if error <= _LAST_WORD * tolerance_cents else Verdict.MOVE
 
 
-def proved(comparison: Comparison, tolerance_cents: float, settled: Comparison | None = None) -> bool:
-    """Whether a short last pass bears out a settled string.
+def expected_after(before: Comparison, left_cents: float, placing_cents: float) -> Comparison:
+    """What is to be expected after a move, before anything is heard.
 
-    With the comparison it was settled on, both count together, and the last pass alone must not clearly contradict it.
-    Without one, the last pass stands alone.
+    Args:
+        before: the comparison that was moved on.
+        left_cents: what the move leaves of its error by calculation (``correction.error_after``).
+        placing_cents: how well the saddle was placed, 1 sd in cents at that fret.
     """
-    fresh_contradicts = abs(comparison.error_cents) - _LIKELY * comparison.se_cents > tolerance_cents
-    together = comparison if settled is None else combine(settled, comparison)
-    return abs(together.error_cents) <= tolerance_cents and not fresh_contradicts
+    return Comparison(left_cents, math.hypot(before.se_cents, placing_cents), 0, before.scatter_cents)
 
 
-def _worth_moving(error: float, se: float, tolerance: float, placing_cents: float) -> bool:
-    if error - _LIKELY * se <= 0.0 or error <= 0.75 * tolerance:
+def with_expected(comparison: Comparison, expected: Comparison | None) -> Comparison:
+    """Both together; the comparison alone where it contradicts what was expected (a slipped saddle, a wrong thread)."""
+    if expected is None:
+        return comparison
+    apart = abs(comparison.error_cents - expected.error_cents)
+    if apart > _CONTRADICTION * math.hypot(comparison.se_cents, expected.se_cents):
+        return comparison
+    return combine(comparison, expected)
+
+
+def proved(comparison: Comparison, tolerance_cents: float, settled: Comparison | None = None) -> bool | None:
+    """Whether a short last pass bears out a settled string: True, False (compare it again) or None (more plucks).
+
+    With the comparison it was settled on, both count together, and the last pass alone must not clearly contradict the
+    tolerance. Without one, the last pass stands alone.
+
+    Args:
+        comparison: of the last pass.
+        tolerance_cents: largest error to leave, either way.
+        settled: the comparison it was settled on, the saddle not moved since.
+    """
+    if comparison.plucks < PROVING_PLUCKS or Flag.UNBRACKETED in comparison.flags:
+        return None
+    if abs(comparison.error_cents) - _LIKELY * comparison.se_cents > tolerance_cents:
         return False
-    return se <= max(placing_cents, tolerance / 4.0) or se <= 0.2 * error
+    together = comparison if settled is None else combine(settled, comparison)
+    error = abs(together.error_cents)
+    if error + _PROVED * together.se_cents <= tolerance_cents:
+        return True
+    return None if comparison.plucks < _MOST_PROVING_PLUCKS else error <= _LAST_WORD * tolerance_cents
