@@ -276,7 +276,7 @@ def test_python_osc_decodes_its_own_messages_the_same(items: list[tuple[str, Any
 
 
 def test_python_osc_bundles_decode_in_order() -> None:
-    outer, inner = OscBundleBuilder(1_767_225_600.5), OscBundleBuilder(0)
+    outer, inner = OscBundleBuilder(1_767_225_600.5), OscBundleBuilder(0)  # type: ignore[arg-type]
     for builder, address in ((inner, "/b"), (outer, "/a")):
         content = OscMessageBuilder(address)
         content.add_arg(1)
