@@ -200,8 +200,9 @@ TABLE: tuple[Address, ...] = (
         _COMMAND,
         (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", 0.1, 20, optional=True)),
         "Begin a session.",
+        answer=(_s("session"),),
     ),
-    Address("/session/resume", _COMMAND, (_s("session"),), "Go on with an open session."),
+    Address("/session/resume", _COMMAND, (_s("session"),), "Go on with an open session.", answer=(_s("session"),)),
     Address(
         "/session/inspect",
         _COMMAND,

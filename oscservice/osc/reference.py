@@ -64,7 +64,7 @@ _LIMITS = f"""\
 | type tags of a message | {MAX_TAGS} |
 | bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
 | time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |
-| packets | {PACKETS_PER_S} a second from one IP address; more are dropped and counted |
+| packets | {PACKETS_PER_S} a second from one IP address (on the loopback, from one port); more are dropped |
 | subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length

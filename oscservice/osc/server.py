@@ -52,6 +52,10 @@ class Counts:
     unsent: int = 0
 
 
+def _is_loopback(host: str) -> bool:
+    return host.startswith("127.") or host == "::1"
+
+
 class _Transport(Protocol):
     """What is used of the transport; typeshed's DatagramTransport lacks the buffer size that every one has."""
 
@@ -138,6 +142,8 @@ class OscServer(asyncio.DatagramProtocol):
         except BaseException:
             bound.close()
             raise
+        if not _is_loopback(self.host):
+            log.warning("bound to %s: anyone who reaches this address can drive the session", self.host)
 
     def close(self) -> None:
         """Tell every subscriber that its lease is over, and close the socket."""
@@ -174,9 +180,10 @@ class OscServer(asyncio.DatagramProtocol):
         sender: Endpoint = (addr[0], addr[1])
         self.counts.packets += 1
         now = self._clock()
-        if not self._buckets.allow(sender[0], now):
+        # Programs on this machine are told apart by port, so that one gone wild does not silence the others.
+        if not self._buckets.allow(sender if _is_loopback(sender[0]) else sender[0], now):
             self.counts.dropped += 1
-            self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender[0]}")
+            self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender[0]} port {sender[1]}")
             return
         if sender == self._own:
             return

@@ -193,6 +193,19 @@ def test_a_taken_port_is_refused_in_one_line(daemon: Daemon) -> None:
     assert refusal.value.exit_code == 4
 
 
+def test_a_bind_beyond_the_loopback_is_said_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
+    async def opened(host: str) -> None:
+        server = OscServer(lambda *_: (), snapshot=dict)
+        await server.open(host)
+        assert server.port > 0
+        server.close()
+
+    asyncio.run(opened("127.0.0.1"))
+    assert caplog.records == []
+    asyncio.run(opened("0.0.0.0"))
+    assert "anyone who reaches this address" in caplog.text
+
+
 @pytest.mark.parametrize(
     ("host", "port", "what"),
     [

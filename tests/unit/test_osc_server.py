@@ -213,10 +213,18 @@ def test_a_flood_is_cut_to_the_rate_and_counted(caplog: pytest.LogCaptureFixture
         bench.receive(encode("/bench/ping"))
     assert bench.server.counts.dropped == 10
     assert len(bench.wire.sent) == PACKETS_PER_S
-    assert bench.send("/ping", sender=("127.0.0.2", 5000))  # another source is not held back
+    assert bench.send("/ping", sender=("127.0.0.1", 5001))  # another program on this machine is not held back
     bench.now += 0.01
     assert bench.send("/ping")
     assert len(caplog.records) == 1
+
+
+def test_another_machine_has_one_rate_whatever_ports_it_sends_from() -> None:
+    bench = Bench()
+    for port in range(5000, 5000 + PACKETS_PER_S):
+        bench.receive(encode("/bench/ping"), ("192.0.2.1", port))
+    assert bench.send("/ping", sender=("192.0.2.1", 60000)) == []
+    assert bench.send("/ping", sender=("192.0.2.2", 60000))
 
 
 @on_a_loop
