@@ -2,9 +2,6 @@
 
 The pitch comes from ``rig`` (geometry and Hooke's law), the sound from ``voice`` and ``background``. Time passes only
 in ``render``; everything follows from the seed and the sequence of actions and rendered frames.
-
-What is assumed of the sound, without a source: how fast partials die away, how far the polarisations lie apart, the
-strength of the attack. They are in the ordinary range and named below.
 """
 
 from __future__ import annotations
@@ -16,28 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oscservice.instrument.pitch import Place
-from oscservice.instrument.profile import Instrument, StringSpec
+from oscservice.instrument.profile import Instrument
 from oscservice.simulate.background import Background
-from oscservice.simulate.bridge import BridgeBuild
-from oscservice.simulate.rig import AdjusterBuild, Rig
-from oscservice.simulate.sound import TOP_OF_BAND
-from oscservice.simulate.string_path import StringBuild
-from oscservice.simulate.voice import Tones, Voice
-
-FloatArray = NDArray[np.float64]
-
-MOST_PARTIALS = 30
-PICKUP_FROM_SADDLE = 0.12
-"""The pickup's distance from the saddle as a fraction of the open string."""
+from oscservice.simulate.build import rig_of
+from oscservice.simulate.pluck import MOST_PARTIALS, PICKUP_FROM_SADDLE, SPLIT_CENTS, excite
+from oscservice.simulate.rig import Rig
+from oscservice.simulate.voice import Voice
 
 PLUCK_POSITION = 0.2
 PLUCK_POSITION_SD = 0.015
-"""Where a pick meets the string, as a fraction of the sounding length from the saddle."""
-
-SPLIT_CENTS = (0.1, 0.6)
-SECOND_SHARE = 0.2
-SECOND_DECAY = 0.6
-"""The second polarisation: its distance from the first, share of the amplitude, decay rate relative to the first's."""
+"""Where a pick meets the string, as a fraction of the sounding length from the saddle (assumed)."""
 
 HAND_S = 0.004
 PICK_S = 0.001
@@ -252,12 +237,17 @@ class Guitar:
             raise ValueError(f"a pluck at {position} of the length; expected between 0 and 1")
         rng = np.random.default_rng([self._seed, _PLUCK_STREAM, self._plucks])
         scatter, spot = rng.standard_normal(2)
-        tones = self._tones(
-            string,
-            self._on_board(place),
+        stopped = self.rig.stopped(string, self._on_board(place))
+        strays = np.random.default_rng([self._seed, _STRAY_STREAM, string, place.fret, int(stopped.touched)])
+        tones = excite(
+            stopped,
             strength_mm,
             position=PLUCK_POSITION + PLUCK_POSITION_SD * float(spot) if position is None else position,
-            off_cents=self._scatter_cents * float(scatter) if place.fret else 0.0,
+            off_cents=self._scatter_cents * float(scatter) if stopped.fretted else 0.0,
+            split_cents=float(self._split_cents[string - 1]),
+            strays_cents=self._stray_cents * np.append(0.0, strays.standard_normal(MOST_PARTIALS - 1)),
+            gain=self._gain,
+            sample_rate_hz=self.sample_rate_hz,
         )
         self._plucks += 1
         if damp_others:
@@ -294,84 +284,3 @@ class Guitar:
         if place.fret > self.frets:
             raise ValueError(f"fret {place.fret} isn't there; the last one is {self.frets}")
         return place
-
-    def _tones(self, string: int, place: Place, strength_mm: float, *, position: float, off_cents: float) -> Tones:
-        stopped = self.rig.stopped(string, place)
-        build = stopped.build
-        settled = stopped.partials_hz(MOST_PARTIALS, math.pow(2.0, off_cents / 600.0))
-        strays = np.random.default_rng(
-            [self._seed, _STRAY_STREAM, string, place.fret, int(stopped.touched)]
-        ).standard_normal(MOST_PARTIALS)
-        strays[0] = 0.0
-        settled = settled * 2.0 ** (self._stray_cents * strays / 1200.0)
-        settled = settled[settled < TOP_OF_BAND * self.sample_rate_hz]
-        k = np.arange(1, settled.size + 1, dtype=np.float64) * (2.0 if stopped.touched else 1.0)
-
-        # A string drawn aside to a corner: partial k swings as sin(k pi p) / k^2.
-        swings_mm = strength_mm * (stopped.sounding_mm / build.scale_mm) * np.sin(k * math.pi * position)
-        swings_mm = swings_mm / (k**2 * math.sin(math.pi * position))
-        # The pickup gives the string's speed where the pickup is.
-        over = min(PICKUP_FROM_SADDLE * build.scale_mm / stopped.sounding_mm, 1.0)
-        heard = self._gain * swings_mm * np.sin(k * math.pi * over) * settled / build.open_hz
-
-        decays = _decays_per_s(settled) * (1.2 if place.fret else 1.0)
-        split = self._split_cents[string - 1]
-        shares = np.array([1.0 - SECOND_SHARE, SECOND_SHARE])
-        # The middle of the two, weighted as they are heard, is the string's pitch.
-        offsets = np.array([-SECOND_SHARE * split, (1.0 - SECOND_SHARE) * split])
-        # A sine of amplitude a lengthens the string by (k pi a / 2L)^2; frequency goes with the root of tension.
-        stretch = (k * math.pi * swings_mm / (2.0 * stopped.sounding_mm)) ** 2
-        rise = 0.5 * build.ea_n / stopped.tension_n * stretch
-        energies = shares**2 / np.sum(shares**2)
-        return Tones(
-            frequencies_hz=np.multiply.outer(2.0 ** (offsets / 1200.0), settled),
-            amplitudes=np.multiply.outer(shares, heard),
-            decays_per_s=np.multiply.outer(np.array([1.0, SECOND_DECAY]), decays),
-            rises=np.multiply.outer(energies, rise),
-        )
-
-
-def rig_of(
-    instrument: Instrument,
-    *,
-    saddle_error_mm: Sequence[float] | None = None,
-    detune_cents: Sequence[float] | None = None,
-) -> Rig:
-    """The mechanics of an instrument. See ``Guitar.from_instrument``."""
-    builds = [_build(instrument.open_hz(n), spec) for n, spec in enumerate(instrument.strings, start=1)]
-    bridge = BridgeBuild(floating=instrument.bridge.floating)
-    adjusters = [
-        AdjusterBuild(a.name, dict(a.influence), a.toward_nut_mm, a.away_mm) for a in instrument.bridge.adjusters
-    ]
-    saddles = [spec.setback_mm for spec in instrument.strings]
-    if saddle_error_mm is not None:
-        if len(saddle_error_mm) != len(builds):
-            raise ValueError(f"{len(saddle_error_mm)} saddle errors for {len(builds)} strings")
-        as_filed = Rig(builds, bridge, saddle_mm=saddles)
-        saddles = [as_filed.find_true_saddle_mm(n) + off for n, off in enumerate(saddle_error_mm, start=1)]
-    return Rig(
-        builds,
-        bridge,
-        adjusters,
-        saddle_mm=saddles,
-        detune_cents=detune_cents,
-        slacken_first=instrument.bridge.slacken,
-    )
-
-
-def _build(open_hz: float, spec: StringSpec) -> StringBuild:
-    # The straight string passes fret 12 at the action, so the saddle's height follows.
-    slope = (spec.action_12_mm - spec.nut_height_mm) / (spec.scale_mm / 2.0)
-    return StringBuild(
-        open_hz=open_hz,
-        scale_mm=spec.scale_mm,
-        core_mm=spec.core_mm,
-        unit_weight_kg_m=spec.unit_weight_kg_m,
-        nut_height_mm=spec.nut_height_mm,
-        saddle_height_mm=spec.nut_height_mm + slope * (spec.scale_mm + spec.setback_mm),
-    )
-
-
-def _decays_per_s(frequencies_hz: FloatArray) -> FloatArray:
-    """Amplitude decay rates of partials: an assumed law, 2.6 s to 1/e at 82 Hz, 0.4 s at 2 kHz, 0.13 s at 5 kHz."""
-    return 0.3 + 1e-3 * frequencies_hz + 1e-7 * frequencies_hz**2

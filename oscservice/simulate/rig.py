@@ -52,6 +52,7 @@ class Stopped:
     tension_n: float
     sounding_mm: float
     clamped_ends: int
+    fretted: bool
     touched: bool
 
     def partials_hz(self, count: int, tension_factor: float = 1.0) -> FloatArray:
@@ -140,7 +141,12 @@ class Rig:
                 bridge_mm = self._strings.balance(self.bridge, paths, self._natural_mm, self._preload_n)
             tension = tension_n(build, path.total_mm(bridge_mm), self._natural_mm[string - 1])
             self._known[key] = Stopped(
-                build, tension, path.sounding_mm(bridge_mm), path.clamped_ends, place.kind == "harmonic"
+                build=build,
+                tension_n=tension,
+                sounding_mm=path.sounding_mm(bridge_mm),
+                clamped_ends=path.clamped_ends,
+                fretted=place.fret > 0,
+                touched=place.kind == "harmonic",
             )
         return self._known[key]
 

@@ -25,7 +25,7 @@ PIECE = STEP * STEPS_PER_PIECE
 
 _SLAB = 32
 """Rows of a matrix product done at a time: small enough that the BLAS library keeps it on one thread. Its other threads
-would wait busily for the next product and burn ten times the processor time."""
+would wait busily for the next product and burn several times the processor time."""
 
 FAINTEST = 3e-6
 """A partial below this amplitude (-110 dB of full scale) is dropped."""

@@ -1,0 +1,213 @@
+"""A simulated technician: an OSC client that does what the daemon's prompts say, with human hands.
+
+It knows the daemon only by what comes over its socket. Its hands err: a peg goes about 6 % and half a cent astray, a
+saddle lands within 0.2 mm of where it should, plucks differ in strength.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import socket
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from oscservice.errors import OscserviceError
+
+PLACING_MM = 0.2
+PEG_SHARE = 0.06
+PEG_CENTS = 0.5
+
+_TUNING_NOTE_S = 1.3
+_COMPARING_NOTE_S = 2.4
+_REST_S = 0.25
+_ANSWER_S = 20.0
+_MOST_STEPS = 4000
+
+
+class RehearsalError(OscserviceError):
+    """The rehearsal stopped before the guitar was proved."""
+
+
+@dataclass
+class Account:
+    """What the technician did, by string: moves of the saddle in mm, and plucks."""
+
+    moves_mm: dict[int, list[float]] = field(default_factory=dict)
+    plucks: dict[int, int] = field(default_factory=dict)
+
+
+class Technician:
+    """Works on a simulated guitar through a daemon's OSC port.
+
+    Args:
+        host, port: where the daemon listens.
+        seed: of the hands' errors.
+        prefix: root of the addresses.
+        watch: called with the account, the prompt code and its sentence before each step.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        *,
+        seed: int,
+        prefix: str = "/bench",
+        watch: Callable[[Account, str, str], None] | None = None,
+    ) -> None:
+        self._peer = (host, port)
+        self._prefix = prefix
+        self._random = random.Random(seed)
+        self._watch = watch
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
+        self._socket.bind((host if host != "0.0.0.0" else "127.0.0.1", 0))
+        self._topics: dict[str, tuple[object, ...]] = {}
+        self._nominal_hz: dict[int, float] = {}
+        self._done = 0
+        self.account = Account()
+
+    def close(self) -> None:
+        """Leave the daemon and close the socket."""
+        try:
+            self._ask("/unsubscribe")
+        except RehearsalError:
+            pass
+        self._socket.close()
+
+    def subscribe(self) -> None:
+        """Subscribe and wait until the whole state has come."""
+        self._ask("/subscribe")
+        self._wait_for(lambda: "/prompt" in self._topics, "the daemon's state")
+
+    def truth(self, string: int) -> tuple[float, float]:
+        """The guitar's own truth about a string: open frequency in Hz, error at fret 12 in cents."""
+        open_hz, error_cents = self._ask("/simulator/truth", string)
+        return float(str(open_hz)), float(str(error_cents))
+
+    def begin(self, instrument: str, label: str, tolerance_cents: float) -> None:
+        """Begin a session and pass the inspection."""
+        self._ask("/session/begin", instrument, label, float(tolerance_cents))
+        self._ask("/session/inspect", "all", "passed")
+        self._pause(0.3)
+
+    def work(self) -> None:
+        """Follow prompts until the record is sealed.
+
+        Raises:
+            RehearsalError: the daemon stopped answering, or there is no end to the prompts.
+        """
+        for _ in range(_MOST_STEPS):
+            code = str(self._topics["/prompt"][0])
+            if self._watch is not None:
+                self._watch(self.account, code, str(self._topics["/prompt/text"][0]))
+            if code in ("hand_over", "abandoned"):
+                return
+            self._step(code, int(str(self._topics["/focus/string"][0])))
+        raise RehearsalError(f"{_MOST_STEPS} steps and no end; the last prompt was {self._topics['/prompt'][0]!r}")
+
+    def _step(self, code: str, string: int) -> None:
+        match code:
+            case "pluck_open" | "pluck_again":
+                tuning = self._topics["/phase"][0] in ("tuning", "retuning")
+                self._pluck(string, "open", _TUNING_NOTE_S if tuning else _COMPARING_NOTE_S)
+            case "pluck_fretted":
+                self._pluck(string, f"fret {self._topics['/focus/fret'][0]}", _COMPARING_NOTE_S)
+            case "tune_up" | "tune_down":
+                cents = -float(str(self._topics[f"/string/{string}/open/cents"][0]))
+                self._turn_peg(string, cents)
+                self._pluck(string, "open", _TUNING_NOTE_S)
+            case "slacken":
+                self._ask("/simulator/slacken", string)
+                self._pluck(string, "open", _TUNING_NOTE_S)
+            case "shift_saddle" | "turn_screw":
+                self._move_saddle(string)
+                if code == "shift_saddle":
+                    self._bring_up(string)
+                self._pluck(string, "open", _TUNING_NOTE_S)
+            case _:
+                raise RehearsalError(f"the technician does not know the prompt {code!r}")
+
+    def _move_saddle(self, string: int) -> None:
+        wanted = float(str(self._topics[f"/string/{string}/saddle/move"][0]))
+        mm = wanted + self._random.uniform(-PLACING_MM, PLACING_MM)
+        self._ask("/simulator/saddle", string, float(mm))
+        self.account.moves_mm.setdefault(string, []).append(mm)
+
+    def _bring_up(self, string: int) -> None:
+        """Wind a slack string up to about its pitch, as by a quick look at a meter."""
+        open_hz, _ = self.truth(string)
+        wanted_hz = self._nominal_hz[string]
+        self._turn_peg(string, 1200.0 * math.log2(wanted_hz / open_hz), least_cents=15.0)
+
+    def _turn_peg(self, string: int, cents: float, least_cents: float = PEG_CENTS) -> None:
+        astray = self._random.gauss(0.0, min(abs(cents) * PEG_SHARE, 25.0)) + self._random.gauss(0.0, least_cents)
+        self._ask("/simulator/peg", string, float(cents + astray))
+
+    def _pluck(self, string: int, place: str, length_s: float) -> None:
+        strength_mm = max(0.3, self._random.gauss(1.0, 0.1))
+        self._ask("/simulator/pluck", string, place, float(strength_mm))
+        self.account.plucks[string] = self.account.plucks.get(string, 0) + 1
+        self._pause(length_s)
+        self._ask("/simulator/damp")
+        self._pause(_REST_S)
+
+    def know_nominal(self, nominal_hz: dict[int, float]) -> None:
+        """Tell the technician what each open string should sound, in Hz."""
+        self._nominal_hz = dict(nominal_hz)
+
+    def _pause(self, seconds: float) -> None:
+        before = self._done
+        self._ask("/simulator/wait", float(seconds))
+        self._wait_for(lambda: self._done > before, "the guitar", seconds + _ANSWER_S)
+
+    # The wire
+
+    def _ask(self, address: str, *values: int | float | str) -> tuple[object, ...]:
+        """Send a command and give what its reply says."""
+        builder = OscMessageBuilder(self._prefix + address)
+        for value in values:
+            builder.add_arg(value, {int: "i", float: "f", str: "s"}[type(value)])
+        self._socket.sendto(builder.build().dgram, self._peer)
+        answer: list[tuple[object, ...]] = []
+
+        def answered() -> bool:
+            return bool(answer)
+
+        self._wait_for(answered, f"an answer to {address}", _ANSWER_S, answer, self._prefix + address)
+        return answer[0]
+
+    def _wait_for(
+        self,
+        arrived: Callable[[], bool],
+        what: str,
+        patience_s: float = _ANSWER_S,
+        answer: list[tuple[object, ...]] | None = None,
+        asked: str = "",
+    ) -> None:
+        deadline = time.monotonic() + patience_s
+        while not arrived():
+            left = deadline - time.monotonic()
+            if left <= 0.0:
+                raise RehearsalError(f"waited {patience_s:.0f} s for {what}; is the daemon still there?")
+            self._socket.settimeout(left)
+            try:
+                packet, _ = self._socket.recvfrom(65536)
+            except TimeoutError:
+                continue
+            message = OscMessage(packet)
+            address = message.address.removeprefix(self._prefix)
+            values = tuple(message.params)
+            if address == "/reply" and values and values[0] == asked and answer is not None:
+                answer.append(values[1:])
+            elif address == "/error" and values and values[0] == asked:
+                raise RehearsalError(f"the daemon refused {asked}: {values[2]} (code {values[1]})")
+            elif address == "/simulator/done":
+                self._done += 1
+            else:
+                self._topics[address] = values
