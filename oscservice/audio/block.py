@@ -92,6 +92,7 @@ class AudioSource(ABC):
         self._state: State = "starting"
         self._closed = threading.Event()
         self._started = False
+        self._starting = threading.Lock()
         self._flags: list[str] = []
         self._not_finite = 0
         self._next_frame = 0
@@ -116,9 +117,12 @@ class AudioSource(ABC):
 
     def __iter__(self) -> Iterator[Block]:
         """Blocks until the end. Raises AudioInputError or InputError."""
-        if self._started:
-            raise RuntimeError("a source can be walked only once")
-        self._started = True
+        with self._starting:
+            if self._closed.is_set():
+                return
+            if self._started:
+                raise RuntimeError("a source can be walked only once")
+            self._started = True
         try:
             for block in self._blocks():
                 if self._closed.is_set():
@@ -131,10 +135,10 @@ class AudioSource(ABC):
 
     def close(self) -> None:
         """End the iteration soon and let go of the device or file. May be called from any thread, and twice."""
-        self._closed.set()
+        with self._starting:
+            self._closed.set()
         self._wake()
-        if not self._started:  # nobody is walking it, so nobody else will let go
-            self._started = True
+        if not self._started:  # nobody walks it, nor will, so nobody else lets go
             self._release()
             self._set_state("ended")
 

@@ -1,7 +1,7 @@
 """Blocks from a sound card, through PortAudio.
 
-A device that goes away raises nothing anywhere: that is found out here by the clock, and the device tried again until it
-is back or the source is closed.
+A device that goes away raises nothing anywhere: that is found out here by the clock, and the device tried again until
+it is back or the source is closed.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from oscservice.audio.block import OVERFLOW, REOPENED, AudioSource, Block, Samples, check_channels, check_rate
-from oscservice.audio.portaudio import InputDevice, find_device, look_again, portaudio, same_device, words_of
+from oscservice.audio.portaudio import InputDevice, find_device, look_again, portaudio, quiet, same_device, words_of
 from oscservice.errors import AudioInputError
 
 DEVICE_BLOCK_FRAMES = 512
@@ -53,7 +53,8 @@ class DeviceSource(AudioSource):
         self._capture: _Capture | None = None
 
     def __enter__(self) -> DeviceSource:
-        self._open(self._device)
+        with quiet():
+            self._open(self._device)
         return self
 
     def _open(self, device: InputDevice) -> None:

@@ -5,8 +5,10 @@ PortAudio is imported when first needed, so that everything else works on a mach
 
 from __future__ import annotations
 
+import os
 import re
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from types import ModuleType
 
@@ -81,7 +83,7 @@ def find_device(name: str | None) -> InputDevice:
     ways = (
         [device for device in devices if device.name == name],
         [device for device in devices if str(device.index) == name],
-        [device for device in devices if wanted and wanted in device.name.casefold()],
+        [device for device in devices if name and not name.isdigit() and wanted in device.name.casefold()],
     )
     found = next((way for way in ways if way), [])
     if not found:
@@ -118,6 +120,23 @@ def look_again() -> None:
     for step in (sd._terminate, sd._initialize):
         with suppress(sd.PortAudioError):  # where it fails, the next look at the list tells
             step()
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep what C libraries print on the standard error to themselves, so that one clear line can stand for it.
+
+    It holds for the whole process: only for while nothing else runs yet. (sounddevice does the same as it starts.)
+    """
+    kept = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def words_of(error: Exception) -> str:
