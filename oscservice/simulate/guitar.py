@@ -51,7 +51,7 @@ class Guitar:
         noise_dbfs: float | None = -75.0,
         hum_hz: float = 50.0,
         hum_dbfs: float | None = -65.0,
-        gain_dbfs_per_mm: float = -14.0,
+        gain_dbfs_per_mm: float = -20.0,
         attack_db: float = -6.0,
         channels: int = 1,
     ) -> None:
@@ -95,7 +95,7 @@ class Guitar:
         noise_dbfs: float | None = -75.0,
         hum_hz: float = 50.0,
         hum_dbfs: float | None = -65.0,
-        gain_dbfs_per_mm: float = -14.0,
+        gain_dbfs_per_mm: float = -20.0,
         attack_db: float = -6.0,
         channels: int = 1,
     ) -> Guitar:

@@ -52,6 +52,7 @@ class StringBuild:
     ends_mm: float = 150.0
     slide: float = 0.5
     youngs_modulus_n_mm2: float = YOUNGS_MODULUS_N_MM2
+    strength_n_mm2: float = STRENGTH_N_MM2
     nut_clamped: bool = True
     fret_clamped: bool = True
     saddle_clamped: bool = False
@@ -74,7 +75,7 @@ class StringBuild:
     @property
     def strongest_n(self) -> float:
         """Tension at which the core breaks."""
-        return STRENGTH_N_MM2 * math.pi * self.core_mm**2 / 4.0
+        return self.strength_n_mm2 * math.pi * self.core_mm**2 / 4.0
 
 
 @dataclass(frozen=True)
