@@ -64,7 +64,7 @@ def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_h
     skip = (len(taps) - 1) % step
     full = upfirdn(taps, np.concatenate((np.zeros((step - skip) % step, dtype=complex), signal * turns)), 1, step)
     first = -(-(len(taps) - 1) // step)
-    values = 2.0 * full[first : first + count]
+    values: Complexes = np.asarray(2.0 * full[first : first + count], dtype=np.complex128)
     times = (np.arange(count) * step + half) / rate_hz
     return Baseband(
         carrier_hz, times, values, step / rate_hz, len(taps) / rate_hz / 2.0, 4.0 * float(np.sum(taps**2))

@@ -67,11 +67,12 @@ def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
     quadratic = np.vander(times, 3, increasing=True)
     best: tuple[float, float, float] | None = None
     for degree in (1, 2, 3):
-        theta = np.concatenate(
+        theta: Samples = np.concatenate(
             (
                 np.polynomial.polynomial.polyfit(times, log_amplitude, 2, w=weight),
                 np.polynomial.polynomial.polyfit(times, phase, degree, w=weight),
-            )
+            ),
+            dtype=np.float64,
         )
         powers = np.vander(times, degree + 1, increasing=True)
         for _ in range(8):
@@ -79,7 +80,7 @@ def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
             stacked = _stacked_jacobian(model, quadratic, powers)
             residual = values - model
             change, *_ = np.linalg.lstsq(stacked, np.concatenate((residual.real, residual.imag)), rcond=None)
-            theta = theta + change
+            theta = np.asarray(theta + change, dtype=np.float64)
             if float(np.abs(change).max()) < 1e-10:
                 break
         model = _model(times, theta, degree)

@@ -6,6 +6,7 @@ saddle lands within 0.2 mm of where it should, plucks differ in strength.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import random
 import socket
@@ -74,10 +75,8 @@ class Technician:
 
     def close(self) -> None:
         """Leave the daemon and close the socket."""
-        try:
+        with contextlib.suppress(RehearsalError):
             self._ask("/unsubscribe")
-        except RehearsalError:
-            pass
         self._socket.close()
 
     def subscribe(self) -> None:

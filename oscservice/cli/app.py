@@ -1,0 +1,155 @@
+"""The command line: what each command takes, and errors as one line with an exit code."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from oscservice import __version__
+from oscservice.errors import OscserviceError
+from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
+
+app = typer.Typer(
+    name="oscservice",
+    help="Hears a fretted instrument's strings and says over OSC how each saddle has to move.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+instruments_app = typer.Typer(help="Instrument presets, to use as they are or to copy and edit.", no_args_is_help=False)
+app.add_typer(instruments_app, name="instruments")
+
+
+def main() -> None:
+    """Run the command line. A user's mistake ends with one line on standard error and its exit code."""
+    try:
+        app()
+    except OscserviceError as error:
+        print(f"oscservice: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.exit(0)
+
+
+@app.callback(invoke_without_command=True)
+def _top(version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False) -> None:
+    if version:
+        print(f"oscservice {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def rehearse(
+    seed: Annotated[int, typer.Option(help="Which guitar and which hands; the same seed is the same run.")] = 1,
+    real_time: Annotated[bool, typer.Option("--real-time", help="Let time pass as at a real bench.")] = False,
+    instrument: Annotated[str, typer.Option(help="Preset or instrument file.")] = DEFAULT_INSTRUMENT,
+    tolerance: Annotated[float, typer.Option(min=0.2, max=20.0, help="Error in cents to settle for.")] = 1.0,
+    json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
+) -> None:
+    """Run the whole job on a simulated guitar with a simulated technician: no sound card, no instrument."""
+    from oscservice.cli.rehearse import rehearse_command
+
+    rehearse_command(seed, instrument, tolerance, real_time=real_time, as_json=json)
+
+
+@app.command()
+def serve(
+    source: Annotated[
+        str, typer.Option(help="device[:NAME], file:PATH, - (raw samples on standard input) or simulated.")
+    ] = "device",
+    rate: Annotated[int | None, typer.Option(help="Sample rate in Hz, of raw samples or a device.")] = None,
+    channels: Annotated[int | None, typer.Option(help="Channels, of raw samples or a device.")] = None,
+    format: Annotated[str | None, typer.Option(help="Raw samples: s16le, s24le or f32le.")] = None,
+    fast: Annotated[bool, typer.Option("--fast", help="Read a file as fast as possible.")] = False,
+    channel: Annotated[int, typer.Option(min=1, help="The channel that carries all strings.")] = 1,
+    string_a_channel: Annotated[
+        bool, typer.Option("--string-a-channel", help="Channel 1 carries string 1, and so on.")
+    ] = False,
+    host: Annotated[str, typer.Option(help="Address to listen on for OSC.")] = DEFAULT_HOST,
+    port: Annotated[int, typer.Option(help="UDP port; 0 takes any free one.")] = DEFAULT_PORT,
+    root: Annotated[str, typer.Option(help="Root of all OSC addresses.")] = "/bench",
+    journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
+    instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
+    tolerance: Annotated[float, typer.Option(min=0.2, max=20.0, help="Error in cents to settle for.")] = (
+        DEFAULT_TOLERANCE_CENTS
+    ),
+    resume: Annotated[bool, typer.Option("--resume", help="Take up the newest open session at once.")] = False,
+    exit_at_end: Annotated[bool, typer.Option("--exit-at-end", help="End when the source ends.")] = False,
+    seed: Annotated[int, typer.Option(help="Seed of the simulated guitar.")] = 1,
+) -> None:
+    """Run the daemon: listen, take OSC commands, send what is found to subscribers."""
+    from oscservice.cli.serve import serve_command
+
+    serve_command(
+        ServeSettings(
+            source=source,
+            rate=rate,
+            channels=channels,
+            format=format,
+            fast=fast,
+            channel=channel,
+            string_a_channel=string_a_channel,
+            host=host,
+            port=port,
+            prefix=root,
+            journal=journal,
+            instrument=instrument,
+            tolerance_cents=tolerance,
+            resume=resume,
+            exit_at_end=exit_at_end,
+            seed=seed,
+        )
+    )
+
+
+@app.command()
+def measure(
+    files: Annotated[list[Path], typer.Argument(help="Recordings, of any kind libsndfile reads.")],
+    expect: Annotated[str | None, typer.Option(help="Note to expect, e.g. e2.")] = None,
+    instrument: Annotated[str | None, typer.Option(help="Preset or file: name string and place of each note.")] = None,
+    reference: Annotated[float, typer.Option(min=380.0, max=500.0, help="A4 in Hz.")] = 440.0,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a note.")] = False,
+) -> None:
+    """Measure every note of recordings with the daemon's own listener."""
+    from oscservice.cli.measure import measure_command
+
+    measure_command(files, expect, instrument, reference, as_json=json)
+
+
+@app.command()
+def devices() -> None:
+    """List the audio inputs."""
+    from oscservice.cli.devices import devices_command
+
+    devices_command()
+
+
+@app.command()
+def addresses(
+    markdown: Annotated[bool, typer.Option("--markdown", help="Print the reference page.")] = False,
+) -> None:
+    """List every OSC address."""
+    from oscservice.cli.addresses import addresses_command
+
+    addresses_command(markdown)
+
+
+@instruments_app.callback(invoke_without_command=True)
+def _instruments(context: typer.Context) -> None:
+    """List the presets."""
+    if context.invoked_subcommand is None:
+        from oscservice.cli.instruments import list_instruments
+
+        list_instruments()
+
+
+@instruments_app.command("show")
+def _show(name: Annotated[str, typer.Argument(help="A preset's name.")]) -> None:
+    """Print a preset as the TOML text to copy and edit."""
+    from oscservice.cli.instruments import show_instrument
+
+    show_instrument(name)
+

@@ -1,0 +1,184 @@
+"""``oscservice measure``: every note of recordings, by the daemon's own listener."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from oscservice.audio.file import FileSource
+from oscservice.errors import InputError, OscserviceError
+from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
+from oscservice.hearing.place import assign
+from oscservice.hearing.reading import Reading
+from oscservice.instrument.pitch import nearest_note, note_hz, note_name, note_number
+from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.spec import Instrument
+
+
+class NothingMeasuredError(OscserviceError):
+    """No file gave a note."""
+
+    exit_code = 1
+
+
+@dataclass(frozen=True)
+class Row:
+    """One note of a file, or a sound in it that gave none (``reading`` None, ``reason`` says why)."""
+
+    file: str
+    channel: int
+    onset_s: float
+    reading: Reading | None
+    string: int | None = None
+    place: str | None = None
+    note: str | None = None
+    cents: float | None = None
+    reason: str = ""
+    flags: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """The row as a JSON object; a sound that gave no note has only file, channel, onset and reason."""
+        head: dict[str, Any] = {"file": self.file, "channel": self.channel, "onset_s": self.onset_s}
+        r = self.reading
+        if r is None:
+            return head | {"reason": self.reason, "flags": list(self.flags)}
+        return head | {
+            "string": self.string,
+            "place": self.place,
+            "note": self.note,
+            "f1_hz": r.f1_hz,
+            "cents": self.cents,
+            "se_cents": r.se_cents,
+            "f0_hz": r.f0_hz,
+            "inharmonicity": r.inharmonicity,
+            "level_dbfs": r.level_dbfs,
+            "attack_cents": r.attack_cents,
+            "window_start_s": r.window_start_s,
+            "window_length_s": r.window_length_s,
+            "flags": list(self.flags),
+        }
+
+
+def measure_command(
+    files: Sequence[Path], expect: str | None, instrument: str | None, reference_hz: float, *, as_json: bool
+) -> None:
+    """Print a table, or JSON Lines. Files that can't be read are named on standard error, the others are measured.
+
+    Raises:
+        InputError: an option can't be used, or a file can't be read (after all others were measured).
+        NothingMeasuredError: the files were read, and hold no note.
+    """
+    profile = load_instrument(instrument) if instrument is not None else None
+    if profile is not None:
+        reference_hz = profile.reference_hz
+    try:
+        expected = () if expect is None else (note_hz(note_number(expect), reference_hz),)
+    except ValueError as error:
+        raise InputError(f"--expect: {error}") from None
+    rows: list[Row] = []
+    unread: list[str] = []
+    for path in files:
+        try:
+            found = list(measure_file(path, expected, profile, reference_hz))
+        except OscserviceError as error:
+            unread.append(str(error))
+            print(f"oscservice: {error}", file=sys.stderr)
+            continue
+        rows += found
+        if as_json:
+            for row in found:
+                print(json.dumps(row.as_json()), flush=True)
+        if not any(row.reading for row in found):
+            print(f"oscservice: {path}: no note found; the file is silent or holds no plucked string", file=sys.stderr)
+    if not as_json and rows:
+        Console().print(_table(rows))
+    if unread:
+        raise InputError(f"{len(unread)} of {len(files)} files could not be read")
+    if not any(row.reading for row in rows):
+        raise NothingMeasuredError("no note was measured")
+
+
+def measure_file(
+    path: Path, expected_hz: tuple[float, ...], instrument: Instrument | None, reference_hz: float
+) -> Iterator[Row]:
+    """The notes of one file, channel by channel in the order they were heard.
+
+    Raises:
+        InputError: the file can't be read.
+    """
+    hints = expected_hz
+    if instrument is not None:
+        hints += tuple(instrument.open_hz(n) for n in range(1, len(instrument.strings) + 1))
+    with FileSource(path, fast=True) as source:
+        listeners = [Listener(source.sample_rate_hz, live=False) for _ in range(source.channels)]
+        for listener in listeners:
+            listener.expect(hints)
+        heard: list[tuple[int, Event]] = []
+        for block in source:
+            for channel, listener in enumerate(listeners):
+                heard += [(channel, event) for event in listener.feed(block.samples[:, channel])]
+        for channel, listener in enumerate(listeners):
+            heard += [(channel, event) for event in listener.finish()]
+        flags = tuple(flag for flag in source.flags if flag == "truncated" or flag.startswith("not finite"))
+    for channel, event in sorted(heard, key=lambda item: item[0]):
+        if isinstance(event, Heard):
+            yield _row(str(path), channel + 1, event, instrument, reference_hz, flags)
+        elif isinstance(event, Dismissed):
+            yield Row(str(path), channel + 1, event.onset_s, None, reason=event.reason, flags=flags)
+
+
+def _row(
+    file: str, channel: int, heard: Heard, instrument: Instrument | None, reference_hz: float, flags: tuple[str, ...]
+) -> Row:
+    reading = heard.reading
+    number, cents = nearest_note(reading.f1_hz, reference_hz)
+    found = assign(instrument, reading.f1_hz) if instrument is not None else None
+    return Row(
+        file,
+        channel,
+        heard.onset_s,
+        reading,
+        string=found.string if found is not None else None,
+        place=str(found.place) if found is not None else None,
+        note=note_name(number),
+        cents=found.cents if found is not None else cents,
+        flags=tuple(sorted({*reading.flags, *flags})),
+    )
+
+
+def _table(rows: Sequence[Row]) -> Table:
+    table = Table(title="Notes: first partial, settled", title_justify="left")
+    strings = any(row.string is not None for row in rows)
+    table.add_column("file", overflow="fold")
+    for heading in ("ch", "at (s)", "note", "f1 (Hz)", "cents", "± (1 sd)", "B (1e-6)", "dBFS", "attack (cents)"):
+        table.add_column(heading, justify="left" if heading == "note" else "right", no_wrap=True)
+    if strings:
+        table.add_column("string")
+    table.add_column("flags")
+    for row in rows:
+        r = row.reading
+        if r is None:
+            cells = ["", "", "", "", "", "", ""]
+        else:
+            cells = [
+                row.note or "",
+                f"{r.f1_hz:.3f}",
+                f"{row.cents:+.2f}",
+                f"{r.se_cents:.2f}",
+                f"{1e6 * r.inharmonicity:.0f}",
+                f"{r.level_dbfs:.0f}",
+                f"{r.attack_cents:+.1f}",
+            ]
+        if strings:
+            cells.append(f"{row.string} {row.place}" if row.string is not None else "")
+        flags = ", ".join(row.flags) if r is not None else row.reason
+        table.add_row(escape(Path(row.file).name), str(row.channel), f"{row.onset_s:.2f}", *cells, escape(flags))
+    return table

@@ -1,0 +1,23 @@
+"""``oscservice serve``: the daemon, one line on standard output for each change of state."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import sys
+
+from oscservice.daemon.run import serve
+from oscservice.settings import ServeSettings
+
+
+def serve_command(settings: ServeSettings) -> None:
+    """Run the daemon until SIGINT or SIGTERM. Raises OscserviceError if it can't be started."""
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="oscservice: %(levelname)s: %(message)s")
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(serve(settings, tell))
+
+
+def tell(line: str) -> None:
+    """Print one line at once, for a person or a program that reads along."""
+    print(line, flush=True)

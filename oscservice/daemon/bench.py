@@ -1,0 +1,254 @@
+"""The bench: what the daemon does with commands that arrive and notes that are heard.
+
+Everything here runs on the one asyncio loop. Order of things: decide, commit, then announce.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import time
+from collections.abc import Callable, Sequence
+
+from oscservice import __version__
+from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.orders import REFUSAL_CODES, order
+from oscservice.daemon.simulated import SimulatedSource
+from oscservice.daemon.telling import sentence
+from oscservice.daemon.topics import Topic, changed, topics
+from oscservice.errors import JournalError
+from oscservice.hearing import listener as heard
+from oscservice.hearing.place import assign
+from oscservice.instrument.pitch import nearest_note, note_name
+from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.spec import Instrument
+from oscservice.osc.addresses import DEFAULT_PREFIX, Address
+from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.osc.server import OscServer
+from oscservice.osc.subscribers import Endpoint
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.asking import asked
+from oscservice.session.words import Phase
+
+log = logging.getLogger(__name__)
+
+HEARTBEAT_S = 1.0
+
+PROTOCOL = 1
+"""Number of the address space; it goes up when an address changes its meaning."""
+
+
+class Bench:
+    """Commands and notes in, changes of state out.
+
+    Args:
+        keeper: the session and its journal.
+        tell: takes one line for a person at each change of state.
+        instruments: instruments by name beside the presets and files: the ones the daemon was started with.
+        tolerance_cents: of sessions begun without one.
+        string_a_channel: each channel of the source is one string's.
+        simulated: the simulated source, if that is what is listened to.
+        prefix: root of the addresses.
+    """
+
+    def __init__(
+        self,
+        keeper: Keeper,
+        *,
+        tell: Callable[[str], None],
+        instruments: dict[str, Instrument] | None = None,
+        tolerance_cents: float = 2.0,
+        string_a_channel: bool = False,
+        simulated: SimulatedSource | None = None,
+        prefix: str = DEFAULT_PREFIX,
+    ) -> None:
+        self._keeper = keeper
+        self._tell = tell
+        self._instruments = dict(instruments or {})
+        self._tolerance_cents = tolerance_cents
+        self._string_a_channel = string_a_channel
+        self._simulated = simulated
+        self._began_s = time.monotonic()
+        self._audio_state = "starting"
+        self._audio_fault = ""
+        self._audio_dropped = 0
+        self._sounding: dict[int, int] = {}
+        self._sent: dict[str, Topic] = {}
+        self.server = OscServer(self._handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None)
+        self._sent = self.snapshot()
+        self._set_strings()
+
+    def snapshot(self) -> dict[str, Topic]:
+        """Every topic there is now; the prompt last."""
+        own: dict[str, Topic] = {
+            "/audio/state": (self._audio_state,),
+            "/audio/fault": (self._audio_fault,),
+            "/audio/dropped": (self._audio_dropped,),
+            "/session/id": (self._keeper.session_id,),
+            "/session/offered": (self._keeper.offered() if self._keeper.state.phase is Phase.IDLE else "",),
+        }
+        return own | topics(self._keeper.state)
+
+    def expected_hz(self, channel: int) -> tuple[float, ...]:
+        """The pitches asked for now: the place waited for, and every open string that could be plucked."""
+        state = self._keeper.state
+        if state.instrument is None:
+            return ()
+        numbers = [channel + 1] if self._string_a_channel else list(state.numbers)
+        pitches = [state.instrument.open_hz(n) for n in numbers if n in state.numbers]
+        waited = asked(state)
+        if waited is not None and waited[0] in numbers:
+            pitches.append(state.instrument.place_hz(*waited))
+        return tuple(pitches)
+
+    async def beat(self) -> None:
+        """Send a heartbeat each second until cancelled."""
+        while True:
+            await asyncio.sleep(HEARTBEAT_S)
+            self.server.publish({"/alive": self._alive()})
+
+    def audio_state(self, state: str, fault: str | None = None) -> None:
+        """Take note of how the source is."""
+        if fault:
+            self._tell(fault)
+        if state != self._audio_state:
+            self._tell(f"audio: {state}")
+        self._audio_state = state
+        self._audio_fault = fault or ("" if state == "running" else self._audio_fault)
+        self._announce([])
+
+    def audio_dropped(self, frames: int) -> None:
+        """Take note of how many frames were lost since the start."""
+        if frames != self._audio_dropped:
+            self._audio_dropped = frames
+            self._announce([])
+
+    def resume(self, session_id: str) -> None:
+        """Go on with an open session. Raises Refused or JournalError."""
+        self._keeper.resume(session_id)
+        self._set_strings()
+        self._tell(f"session {session_id} taken up again; phase: {self._keeper.state.phase}")
+        self._announce([])
+
+    def hear(self, channel: int, events: Sequence[heard.Event]) -> None:
+        """Take what was heard in a channel."""
+        only = channel + 1 if self._string_a_channel else None
+        for event in events:
+            match event:
+                case heard.Live():
+                    self._live(event, channel, only)
+                case heard.Heard(reading=reading):
+                    self._still(channel)
+                    self._take(cm.Hear(reading, only))
+                case heard.Dismissed(reason=reason):
+                    self._still(channel)
+                    self.server.publish({"/reading/ignored": (reason,)})
+
+    def _take(self, command: cm.Hear) -> None:
+        try:
+            events = self._keeper.carry_out(command)
+        except cm.Ignored as reason:
+            self.server.publish({"/reading/ignored": (str(reason),)})
+        except JournalError as error:
+            log.error("a reading is lost: %s", error)
+            self._tell(f"a reading could not be recorded and is not used: {error}")
+            self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
+        else:
+            self._announce(events)
+
+    def _handle(
+        self, address: Address, params: dict[str, int], args: tuple[int | float | str | bytes, ...], sender: Endpoint
+    ) -> Sequence[int | float | str]:
+        values = tuple(value for value in args if not isinstance(value, bytes))
+        if address.path == "/status":
+            counts = self.server.counts
+            phase = str(self._keeper.state.phase)
+            return (*self._alive(), phase, counts.packets, counts.bad, counts.dropped)
+        if address.path == "/version":
+            return ("oscservice", __version__, PROTOCOL)
+        if address.path == "/session/resume":
+            return self._resume(str(values[0]))
+        if address.simulated:
+            if self._simulated is None:
+                raise OscRefusal(ErrorCode.REFUSED, "only the simulated source takes this command")
+            try:
+                return self._simulated.carry_out(address.path, values)
+            except ValueError as error:
+                raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+        command = order(address.path, params.get("string", 0), values, self._load, self._tolerance_cents)
+        if command is None:
+            raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
+        try:
+            events = self._keeper.carry_out(command)
+        except cm.Refused as refusal:
+            raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
+        self._set_strings()
+        # The reply goes out first, then what changed.
+        asyncio.get_running_loop().call_soon(self._announce, events)
+        return (self._keeper.session_id,) if isinstance(command, cm.Begin) else ()
+
+    def _resume(self, session_id: str) -> Sequence[str]:
+        try:
+            self.resume(session_id)
+        except cm.Refused as refusal:
+            raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
+        except JournalError as error:
+            raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+        return (session_id,)
+
+    def _load(self, name: str) -> Instrument:
+        return self._instruments.get(name) or load_instrument(name)
+
+    def _set_strings(self) -> None:
+        self.server.string_count = len(self._keeper.state.strings)
+
+    def _alive(self) -> tuple[int, int, str]:
+        uptime = int(time.monotonic() - self._began_s)
+        return uptime, len(self.server.subscribers.targets()), self._audio_state
+
+    def _announce(self, events: Sequence[ev.Event]) -> None:
+        """Send readings, sentences and the topics that changed; the prompt comes last."""
+        for event in events:
+            if isinstance(event, ev.ReadingTaken):
+                self.server.publish({"/reading": self._reading(event)})
+            line = sentence(event)
+            if line is not None:
+                self._tell(line)
+                self.server.publish({"/event": (line,)})
+        now = self.snapshot()
+        self.server.publish(changed(self._sent, now))
+        self._sent = now
+
+    def _reading(self, event: ev.ReadingTaken) -> Topic:
+        kind, _, fret = event.place.partition(" ")
+        instrument = self._keeper.state.instrument
+        number, _ = nearest_note(event.f1_hz, instrument.reference_hz if instrument is not None else 440.0)
+        midi = min(127, max(0, number))
+        place = (event.string, kind, int(fret or 0))
+        return (*place, note_name(midi), midi, event.f1_hz, event.cents, event.se_cents, event.level_dbfs)
+
+    def _live(self, event: heard.Live, channel: int, only: int | None) -> None:
+        state = self._keeper.state
+        if state.instrument is None:
+            return
+        found = assign(state.instrument, event.hz, asked(state), only)
+        if found is None:
+            return
+        root = f"/string/{found.string}"
+        values: dict[str, Topic] = {}
+        if self._sounding.get(channel) != found.string:
+            self._still(channel)
+            self._sounding[channel] = found.string
+            values[f"{root}/sounding"] = (1,)
+        values |= {
+            f"{root}/hz": (event.hz,),
+            f"{root}/cents": (found.cents,),
+            f"{root}/level": (event.level_dbfs,),
+        }
+        self.server.publish(values)
+
+    def _still(self, channel: int) -> None:
+        number = self._sounding.pop(channel, None)
+        if number is not None:
+            self.server.publish({f"/string/{number}/sounding": (0,)})

@@ -1,0 +1,107 @@
+"""The ears: a thread that takes blocks from a source, listens, and hands what it hears to the loop.
+
+The handing over waits until the loop has dealt with it. That keeps the order of things the same on every run, and a
+source that is faster than real time never runs ahead of the session. A live device has a queue of its own, so nothing
+is lost meanwhile.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+from collections.abc import Callable, Sequence
+
+from oscservice.audio.block import AudioSource
+from oscservice.errors import OscserviceError
+from oscservice.hearing.listener import Event, Listener
+
+log = logging.getLogger(__name__)
+
+_PATIENCE_S = 30.0
+
+
+class Ears:
+    """Listens to a source in a thread of its own.
+
+    Args:
+        source: where blocks come from.
+        loop: the loop that ``on_heard`` is called on.
+        on_heard: takes a channel (from 0) and what was heard in it.
+        on_end: called on the loop when the source has ended, with one line if it ended badly, else None.
+        expected_hz: gives the pitches that are asked for now.
+        channels: which channels are listened to, from 0.
+    """
+
+    def __init__(
+        self,
+        source: AudioSource,
+        loop: asyncio.AbstractEventLoop,
+        on_heard: Callable[[int, Sequence[Event]], None],
+        on_end: Callable[[str | None], None],
+        expected_hz: Callable[[int], tuple[float, ...]],
+        channels: Sequence[int],
+    ) -> None:
+        self._source = source
+        self._loop = loop
+        self._on_heard = on_heard
+        self._on_end = on_end
+        self._expected_hz = expected_hz
+        self._listeners = {channel: Listener(source.sample_rate_hz) for channel in channels}
+        self._thread = threading.Thread(target=self._run, name="ears", daemon=True)
+
+    def start(self) -> None:
+        """Begin to listen."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop listening. Call it off the loop's thread or when the loop no longer waits for the ears."""
+        self._source.close()
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread still runs."""
+        return self._thread.is_alive()
+
+    def _run(self) -> None:
+        trouble: str | None = None
+        try:
+            for block in self._source:
+                for channel, listener in self._listeners.items():
+                    listener.expect(self._expected_hz(channel))
+                    self._hand_over(channel, listener.feed(block.samples[:, channel]))
+            for channel, listener in self._listeners.items():
+                self._hand_over(channel, listener.finish())
+        except OscserviceError as error:
+            trouble = str(error)
+        except _LoopGoneError:
+            return
+        except Exception:
+            log.exception("listening failed")
+            trouble = "listening failed inside; the log says why"
+        self._loop_call(self._on_end, trouble)
+
+    def _hand_over(self, channel: int, events: Sequence[Event]) -> None:
+        if not events:
+            return
+        done = threading.Event()
+
+        def deal_with() -> None:
+            try:
+                self._on_heard(channel, events)
+            finally:
+                done.set()
+
+        self._loop_call(deal_with)
+        if not done.wait(_PATIENCE_S):
+            log.warning("the session took more than %g s over one note", _PATIENCE_S)
+
+    def _loop_call(self, function: Callable[..., None], *arguments: object) -> None:
+        try:
+            self._loop.call_soon_threadsafe(function, *arguments)
+        except RuntimeError:  # the loop is closed
+            raise _LoopGoneError from None
+
+
+class _LoopGoneError(Exception):
+    """The loop was closed while the ears still listened."""

@@ -1,0 +1,162 @@
+"""A rehearsal: daemon, simulated guitar and simulated technician together, over a real socket."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import tempfile
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from oscservice.daemon.run import running
+from oscservice.daemon.simulated import SimulatedSource
+from oscservice.errors import InputError
+from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.spec import Instrument
+from oscservice.record.journal import Journal
+from oscservice.settings import ServeSettings
+from oscservice.simulate.guitar import Guitar
+from oscservice.simulate.technician import Account, Technician
+
+WORST_SADDLE_MM = 4.0
+WORST_TUNING_CENTS = 25.0
+
+
+@dataclass(frozen=True)
+class StringResult:
+    """One string's rehearsal: the guitar's own truth at fret 12 in cents before and after, and what it took."""
+
+    string: int
+    note: str
+    before_cents: float
+    after_cents: float
+    moves_mm: tuple[float, ...]
+    plucks: int
+
+
+@dataclass(frozen=True)
+class Rehearsed:
+    """The strings' results, and how much time passed on the bench in seconds."""
+
+    strings: tuple[StringResult, ...]
+    bench_s: float
+
+
+def rehearsal_guitar(instrument: Instrument, seed: int, sample_rate_hz: float = 48000.0) -> Guitar:
+    """A guitar out of tune by up to 25 cents, its saddles wrong by up to 4 mm (as far as the bridge allows)."""
+    draw = random.Random(seed)
+    worst = WORST_SADDLE_MM if instrument.bridge.adjusters else 0.0
+    numbers = range(1, len(instrument.strings) + 1)
+    return Guitar.from_instrument(
+        instrument,
+        seed=seed,
+        sample_rate_hz=sample_rate_hz,
+        saddle_error_mm=[draw.uniform(-worst, worst) for _ in numbers],
+        detune_cents=[draw.uniform(-WORST_TUNING_CENTS, WORST_TUNING_CENTS) for _ in numbers],
+    )
+
+
+def rehearse(
+    seed: int,
+    instrument_name: str,
+    tolerance_cents: float,
+    *,
+    real_time: bool = False,
+    tell: Callable[[str], None] = lambda line: None,
+    watch: Callable[[Account, str, str], None] | None = None,
+    journal_path: Path | None = None,
+) -> Rehearsed:
+    """Run the whole job; the same seed gives the same run, to the last bit.
+
+    Raises:
+        InputError: no such instrument, or none that can be simulated.
+        RehearsalError: the job came to a stop.
+    """
+    instrument = load_instrument(instrument_name)
+    try:
+        guitar = rehearsal_guitar(instrument, seed)
+    except ValueError as error:
+        raise InputError(f"{instrument_name}: no guitar can be simulated from it: {error}") from None
+    with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
+        path = journal_path or Path(folder) / "journal.sqlite3"
+        source = SimulatedSource(guitar, free_running=False, paced=real_time)
+        stage = _Stage(ServeSettings(port=0, instrument=instrument_name), source, path, tell)
+        port = stage.open()
+        technician = Technician("127.0.0.1", port, seed=seed, watch=watch)
+        try:
+            technician.know_nominal({n: instrument.open_hz(n) for n in range(1, len(instrument.strings) + 1)})
+            technician.subscribe()
+            numbers = range(1, len(instrument.strings) + 1)
+            before = {n: technician.truth(n)[1] for n in numbers}
+            technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents)
+            technician.work()
+            after = {n: technician.truth(n)[1] for n in numbers}
+        finally:
+            technician.close()
+            stage.close()
+    done = technician.account
+    return Rehearsed(
+        tuple(
+            StringResult(
+                n,
+                instrument.string(n).note,
+                before[n],
+                after[n],
+                tuple(done.moves_mm.get(n, ())),
+                done.plucks.get(n, 0),
+            )
+            for n in numbers
+        ),
+        guitar.frame / guitar.sample_rate_hz,
+    )
+
+
+class _Stage:
+    """A daemon on a loop in a thread of its own."""
+
+    def __init__(
+        self, settings: ServeSettings, source: SimulatedSource, journal: Path, tell: Callable[[str], None]
+    ) -> None:
+        self._settings = settings
+        self._source = source
+        self._journal = journal
+        self._tell = tell
+        self._port = 0
+        self._fault: BaseException | None = None
+        self._ready = threading.Event()
+        self._stop: asyncio.Event | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._thread = threading.Thread(target=self._run, name="daemon", daemon=True)
+
+    def open(self) -> int:
+        """Start it and give its port. Raises what kept it from starting."""
+        self._thread.start()
+        self._ready.wait()
+        if self._fault is not None:
+            raise self._fault
+        return self._port
+
+    def close(self) -> None:
+        """End it."""
+        if self._loop is not None and self._stop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join()
+
+    def _run(self) -> None:
+        try:
+            asyncio.run(self._live())
+        except BaseException as error:
+            self._fault = error
+        finally:
+            self._ready.set()
+
+    async def _live(self) -> None:
+        self._stop = asyncio.Event()
+        self._loop = asyncio.get_running_loop()
+        with self._source, Journal.open(self._journal) as journal:
+            async with running(self._settings, self._source, journal, self._tell) as daemon:
+                self._port = daemon.port
+                self._ready.set()
+                await self._stop.wait()

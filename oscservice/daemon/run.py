@@ -1,0 +1,175 @@
+"""Starting, running and ending a daemon."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import sys
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+
+from oscservice.audio.block import AudioSource
+from oscservice.audio.source import SourceSpec, open_source, parse_source
+from oscservice.daemon.bench import Bench
+from oscservice.daemon.ears import Ears
+from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.simulated import SimulatedSource
+from oscservice.errors import AudioInputError, InputError, OscserviceError
+from oscservice.instrument.profile import load_instrument
+from oscservice.record.journal import Journal
+from oscservice.session.commands import Refused
+from oscservice.settings import ServeSettings
+from oscservice.simulate.guitar import Guitar
+
+
+@dataclass
+class Running:
+    """A daemon that runs. ``ended`` is set when its source has ended, ``fault`` says why if badly."""
+
+    bench: Bench
+    port: int
+    ended: asyncio.Event
+    fault: str | None = None
+
+
+@contextlib.asynccontextmanager
+async def running(
+    settings: ServeSettings, source: AudioSource, journal: Journal, tell: Callable[[str], None]
+) -> AsyncIterator[Running]:
+    """A daemon on the present loop: socket bound, ears open; ended in order on leaving.
+
+    Raises:
+        PortError, InputError, JournalError, AudioInputError: it can't be started.
+    """
+    channels = _channels(settings, source)
+    loop = asyncio.get_running_loop()
+    simulated = source if isinstance(source, SimulatedSource) else None
+    own = {settings.instrument: load_instrument(settings.instrument)}
+    bench = Bench(
+        Keeper(journal),
+        tell=tell,
+        instruments=own,
+        tolerance_cents=settings.tolerance_cents,
+        string_a_channel=settings.string_a_channel,
+        simulated=simulated,
+        prefix=settings.prefix,
+    )
+    await bench.server.open(settings.host, settings.port)
+    daemon = Running(bench, bench.server.port, asyncio.Event())
+
+    def ended(fault: str | None) -> None:
+        daemon.fault = fault
+        bench.audio_dropped(source.dropped_frames)
+        bench.audio_state("ended", fault)
+        daemon.ended.set()
+
+    def state_changed(state: str) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop may be gone by the time the source ends
+            loop.call_soon_threadsafe(bench.audio_state, state)
+
+    source.on_state = lambda state: state_changed(state) if state != "ended" else None
+    if simulated is not None:
+        simulated.on_done = lambda at_s: _publish_done(loop, bench, at_s)
+    ears = Ears(source, loop, bench.hear, ended, bench.expected_hz, channels)
+    beat = asyncio.create_task(bench.beat())
+    watch = asyncio.create_task(_watch_drops(bench, source))
+    try:
+        if settings.resume:
+            _resume(bench, journal)
+        ears.start()
+        yield daemon
+    finally:
+        beat.cancel()
+        watch.cancel()
+        ears.stop()
+        # The ears may be waiting for this very loop to take what they heard: let it, until they are through.
+        for _ in range(100):
+            if not ears.alive:
+                break
+            await asyncio.sleep(0.02)
+        bench.server.close()
+
+
+async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
+    """Run a daemon until it is told to end (SIGINT, SIGTERM), or its source ends and that is to be the end.
+
+    Raises:
+        OscserviceError: it can't be started, or its source ended badly and that is to be the end.
+    """
+    source = make_source(settings)
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for sign in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(sign, stop.set)
+    with source, Journal.open(settings.journal) as journal:
+        async with running(settings, source, journal, tell) as daemon:
+            where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
+            tell(f"listening for OSC on {where}; hearing {source.description}")
+            offered = next((row for row in journal.open_sessions()), None)
+            if offered is not None and not settings.resume:
+                how = f"{settings.prefix}/session/resume {offered.id}"
+                tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
+            waits = [asyncio.create_task(stop.wait())]
+            if settings.exit_at_end:
+                waits.append(asyncio.create_task(daemon.ended.wait()))
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+            for wait in waits:
+                wait.cancel()
+            fault = daemon.fault if settings.exit_at_end else None
+    if fault is not None:
+        raise AudioInputError(fault)
+
+
+def make_source(settings: ServeSettings) -> AudioSource:
+    """The source that the settings name. Raises InputError or AudioInputError."""
+    spec = parse_source(settings.source)
+    if spec == SourceSpec("simulated"):
+        return _simulated(settings)
+    stdin = sys.stdin.buffer if spec.kind == "stdin" else None
+    source = open_source(spec, settings.rate, settings.channels, settings.format, settings.fast, stdin)
+    assert source is not None
+    return source
+
+
+def _simulated(settings: ServeSettings) -> SimulatedSource:
+    instrument = load_instrument(settings.instrument)
+    try:
+        guitar = Guitar.from_instrument(
+            instrument,
+            seed=settings.seed,
+            sample_rate_hz=float(settings.rate or 48000),
+            channels=len(instrument.strings) if settings.string_a_channel else 1,
+        )
+    except ValueError as error:
+        raise InputError(f"{settings.instrument}: no guitar can be simulated from it: {error}") from None
+    return SimulatedSource(guitar, free_running=True, paced=True)
+
+
+def _channels(settings: ServeSettings, source: AudioSource) -> list[int]:
+    if settings.string_a_channel:
+        return list(range(source.channels))
+    if not 1 <= settings.channel <= source.channels:
+        raise InputError(f"--channel {settings.channel}: the source has channels 1 to {source.channels}")
+    return [settings.channel - 1]
+
+
+def _publish_done(loop: asyncio.AbstractEventLoop, bench: Bench, at_s: float) -> None:
+    with contextlib.suppress(RuntimeError):
+        loop.call_soon_threadsafe(bench.server.publish, {"/simulator/done": (at_s,)})
+
+
+async def _watch_drops(bench: Bench, source: AudioSource) -> None:
+    while True:
+        await asyncio.sleep(0.5)
+        bench.audio_dropped(source.dropped_frames)
+
+
+def _resume(bench: Bench, journal: Journal) -> None:
+    rows = journal.open_sessions()
+    if not rows:
+        return
+    try:
+        bench.resume(rows[0].id)
+    except Refused as refusal:
+        raise OscserviceError(refusal.text) from None

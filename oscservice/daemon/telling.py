@@ -1,0 +1,51 @@
+"""One line of plain words for each change of state: the daemon prints it and sends it as ``/event``."""
+
+from __future__ import annotations
+
+from oscservice.session import events as ev
+from oscservice.session.words import Status
+
+
+def sentence(event: ev.Event) -> str | None:
+    """What an event says to a person, or None for one that needs no line of its own."""
+    match event:
+        case ev.SessionBegun(label=label, tolerance_cents=tolerance):
+            return f"session begun: {label} (tolerance {tolerance:g} cents)"
+        case ev.ItemInspected(item=item, verdict=verdict, note=note):
+            return f"inspection: {item} {verdict}" + (f" ({note})" if note else "")
+        case ev.PhaseEntered(phase=phase):
+            return f"phase: {phase}"
+        case ev.TunedByHand(string=string):
+            return f"string {string}: taken as tuned"
+        case ev.ReadingDiscarded(string=string):
+            return f"string {string}: last pluck discarded"
+        case ev.StringJudged():
+            return _judged(event)
+        case ev.ScatterFound(string=string, scatter_cents=scatter):
+            return f"string {string}: plucks scatter by {scatter:.1f} cents; starting again"
+        case ev.StringSlackened(string=string, heard=heard):
+            return f"string {string}: slackened" + (" (heard)" if heard else "")
+        case ev.SaddleMoved(string=string, mm=mm, told=told):
+            return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if told else ", as advised")
+        case ev.StringProved(string=string, error_cents=error, se_cents=se):
+            return f"string {string}: proved, {error:+.1f} ± {se:.1f} cents"
+        case ev.StringReopened(string=string, why=why):
+            return f"string {string}: to compare ({why})"
+        case ev.StringSetAside(string=string, reason=reason):
+            return f"string {string}: set aside ({reason})"
+        case ev.ListeningSet(on=on):
+            return "listening" if on else "not listening"
+        case ev.SessionClosed(outcome=outcome):
+            return f"session closed: {outcome}"
+        case ev.TakenBack():
+            return "last step taken back"
+    return None
+
+
+def _judged(event: ev.StringJudged) -> str:
+    line = f"string {event.string}: {event.error_cents:+.1f} ± {event.se_cents:.1f} cents, {event.status}"
+    if event.status == Status.TO_MOVE:
+        line += f" {abs(event.move_mm):.1f} mm {event.direction}"
+    if event.missing_mm > 0.0:
+        line += f" ({event.missing_mm:.1f} mm of travel missing)"
+    return line

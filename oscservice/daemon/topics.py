@@ -1,0 +1,66 @@
+"""The state as what is sent: relative OSC addresses to values. Pure; the daemon sends what has changed.
+
+What is not known has no topic: nothing stands for "no value".
+"""
+
+from __future__ import annotations
+
+from oscservice.instrument.pitch import OPEN
+from oscservice.session.advance import comparison_of
+from oscservice.session.asking import asked
+from oscservice.session.prompts import prompt
+from oscservice.session.state import Advice, State, StringState
+
+Topic = tuple[int | float | str, ...]
+
+NO_ADVICE = Advice(0.0, 0.0, None, "none", 0.0, 0.0)
+
+
+def topics(state: State) -> dict[str, Topic]:
+    """Every topic of a state, by relative address, in a fixed order."""
+    now = prompt(state)
+    waited = asked(state)
+    place = waited[1] if waited is not None else OPEN
+    values: dict[str, Topic] = {
+        "/revision": (state.revision,),
+        "/phase": (str(state.phase),),
+        "/instrument": (state.instrument.name if state.instrument is not None else "",),
+        "/tolerance": (state.tolerance_cents,),
+        "/focus/string": (state.focus,),
+        "/focus/place": (place.kind,),
+        "/focus/fret": (place.fret,),
+    }
+    values |= {f"/inspect/{name}": (str(item.verdict),) for name, item in state.items}
+    for number, string in zip(state.numbers, state.strings, strict=True):
+        values |= _of_string(state, number, string)
+    # The prompt comes last: whoever acts on it has the rest already.
+    return values | {"/prompt/caution": (now.caution,), "/prompt/text": (now.text,), "/prompt": (now.code,)}
+
+
+def _of_string(state: State, number: int, string: StringState) -> dict[str, Topic]:
+    root = f"/string/{number}"
+    values: dict[str, Topic] = {f"{root}/status": (str(string.status),)}
+    if string.open_cents is not None:
+        values[f"{root}/open/cents"] = (string.open_cents,)
+    if string.harmonic_cents is not None:
+        values[f"{root}/harmonic/error"] = (string.harmonic_cents,)
+    fret = f"{root}/fret/{state.fret}"
+    running = comparison_of(state, number)
+    found = running if running is not None else string.last
+    if found is not None:
+        values[f"{fret}/error"] = (found.error_cents,)
+        values[f"{fret}/spread"] = (found.se_cents,)
+        values[f"{fret}/plucks"] = (found.plucks,)
+    advice = string.advice or NO_ADVICE
+    values[f"{root}/saddle/move"] = (advice.mm,)
+    values[f"{root}/saddle/spread"] = (advice.se_mm,)
+    values[f"{root}/saddle/turns"] = (advice.turns or 0.0,)
+    values[f"{root}/saddle/direction"] = (advice.direction,)
+    values[f"{root}/saddle/room"] = (max(0.0, advice.room_mm),)
+    values[f"{root}/saddle/moved"] = (string.moved_mm,)
+    return values
+
+
+def changed(before: dict[str, Topic], after: dict[str, Topic]) -> dict[str, Topic]:
+    """Topics of ``after`` that are new or differ."""
+    return {address: values for address, values in after.items() if before.get(address) != values}

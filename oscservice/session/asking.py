@@ -1,0 +1,49 @@
+"""What the session waits for next, read off its state: which string and place, and whether strings are in tune."""
+
+from __future__ import annotations
+
+from oscservice.instrument.pitch import OPEN, Place
+from oscservice.session.state import State, StringState
+from oscservice.session.words import Phase, Status
+
+TUNING_WINDOW_CENTS = 3.0
+"""An open string within this of its nominal is in tune: enough for comparing, which rests on ratios."""
+
+UNSURE_LIMIT_CENTS = 5.0
+"""A string whose pitch may have shifted by more than this since it was heard is heard again."""
+
+DRIFT_LIMIT_CENTS = 25.0
+"""A string further than this from its nominal goes back to tuning before it is compared on."""
+
+
+def in_tune(string: StringState) -> bool:
+    """Whether the open string is at pitch as far as is known."""
+    if string.in_tune_by_hand:
+        return True
+    if string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS:
+        return False
+    return abs(string.open_cents) <= TUNING_WINDOW_CENTS
+
+
+def tuned_strings(state: State) -> list[int]:
+    """Strings that have to be in tune in this phase, in the order of tuning: thickest first, the moved one foremost."""
+    order = [n for n in reversed(state.numbers) if state.string(n).status is not Status.SET_ASIDE]
+    if state.phase is not Phase.RETUNING:
+        return order
+    floating = state.instrument is not None and state.instrument.bridge.floating
+    moved = [n for n in order if state.string(n).status is Status.RETUNING]
+    shaken = [n for n in order if n not in moved and (floating or state.string(n).unsure_cents > UNSURE_LIMIT_CENTS)]
+    return moved + shaken
+
+
+def asked(state: State) -> tuple[int, Place] | None:
+    """String and place of the pluck that is waited for, or None."""
+    if state.focus == 0 or state.phase in (Phase.IDLE, Phase.INSPECTING, Phase.CLOSED):
+        return None
+    if state.asked_place is not None:
+        return state.focus, state.asked_place
+    if state.phase in (Phase.COMPARING, Phase.PROVING):
+        plucks = state.string(state.focus).plucks
+        if plucks and plucks[-1].place == OPEN:
+            return state.focus, Place("fret", state.fret)
+    return state.focus, OPEN

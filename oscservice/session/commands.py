@@ -1,0 +1,128 @@
+"""What a session can be asked to do, and what it can hear."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from oscservice.hearing.reading import Reading
+from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import Instrument
+
+
+class Refused(Exception):
+    """A command that can't be carried out: a short code word and one line of text.
+
+    ``code`` is ``phase`` (not possible now), ``missing`` (no such string, fret or item), ``range`` (a value that can't
+    be) or ``refused`` (for safety or by rule).
+    """
+
+    def __init__(self, code: str, text: str) -> None:
+        super().__init__(text)
+        self.code = code
+        self.text = text
+
+
+class Ignored(Exception):
+    """A note that is no evidence, and why."""
+
+
+@dataclass(frozen=True)
+class Begin:
+    instrument: Instrument
+    label: str
+    tolerance_cents: float = 2.0
+    fret: int = 12
+
+
+@dataclass(frozen=True)
+class Inspect:
+    """``item`` may be ``all``; ``waived`` needs a note."""
+
+    item: str
+    verdict: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Hear:
+    """A note was heard; ``only_string`` is its channel's string, when every string has one."""
+
+    reading: Reading
+    only_string: int | None = None
+
+
+@dataclass(frozen=True)
+class Next:
+    """Go on by hand: take what the prompt waits for as done."""
+
+
+@dataclass(frozen=True)
+class Undo:
+    """Take the last step back."""
+
+
+@dataclass(frozen=True)
+class Finish:
+    """Close the record, everything proved or left out with a reason."""
+
+
+@dataclass(frozen=True)
+class Abandon:
+    """Close the record as it is."""
+
+
+@dataclass(frozen=True)
+class Focus:
+    string: int
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
+class Slackened:
+    string: int
+
+
+@dataclass(frozen=True)
+class Moved:
+    string: int
+    mm: float
+
+
+@dataclass(frozen=True)
+class Turned:
+    string: int
+    turns: float
+
+
+@dataclass(frozen=True)
+class SetAside:
+    string: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class Discard:
+    """The last pluck of the string at hand was not a good one."""
+
+
+@dataclass(frozen=True)
+class Listen:
+    on: bool
+
+
+Command = (
+    Begin
+    | Inspect
+    | Hear
+    | Next
+    | Undo
+    | Finish
+    | Abandon
+    | Focus
+    | Slackened
+    | Moved
+    | Turned
+    | SetAside
+    | Discard
+    | Listen
+)

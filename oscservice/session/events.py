@@ -1,0 +1,199 @@
+"""What can happen in a session. Events are facts: they are stored, replayed and never refused.
+
+Every field is a number, a text or a truth value, so that an event and its JSON body are the same thing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class StepBegun:
+    """A command or a heard note starts a step; taking back undoes everything up to here."""
+
+    what: str
+
+
+@dataclass(frozen=True)
+class SessionBegun:
+    """A session on ``instrument`` (its JSON)."""
+
+    instrument: str
+    label: str
+    tolerance_cents: float
+    fret: int
+
+
+@dataclass(frozen=True)
+class ItemInspected:
+    item: str
+    verdict: str
+    note: str
+
+
+@dataclass(frozen=True)
+class PhaseEntered:
+    phase: str
+
+
+@dataclass(frozen=True)
+class Focused:
+    """Attention goes to a string; ``place`` is asked for once, or empty to follow the work."""
+
+    string: int
+    place: str
+
+
+@dataclass(frozen=True)
+class ReadingTaken:
+    """A note became evidence; ``cents`` is its deviation from the place's nominal pitch."""
+
+    string: int
+    place: str
+    f1_hz: float
+    se_cents: float
+    level_dbfs: float
+    cents: float
+    attack_cents: float
+    inharmonicity: float
+
+
+@dataclass(frozen=True)
+class ReadingDiscarded:
+    """The string's last pluck is taken out of its comparison."""
+
+    string: int
+
+
+@dataclass(frozen=True)
+class TunedByHand:
+    """The technician says the string is in tune."""
+
+    string: int
+
+
+@dataclass(frozen=True)
+class StringJudged:
+    """A comparison led to a decision: the string's new status, and the advice when it is to move."""
+
+    string: int
+    status: str
+    error_cents: float
+    se_cents: float
+    plucks: int
+    scatter_cents: float
+    move_mm: float = 0.0
+    move_se_mm: float = 0.0
+    turns: float | None = None
+    direction: str = "stay"
+    room_mm: float = 0.0
+    missing_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class ScatterFound:
+    """The plucks of a comparison scatter too much; they are dropped and it starts again."""
+
+    string: int
+    scatter_cents: float
+
+
+@dataclass(frozen=True)
+class StringSlackened:
+    string: int
+    heard: bool
+
+
+@dataclass(frozen=True)
+class SaddleMoved:
+    """The string's saddle moved by ``mm``; ``told`` when the technician said so, else taken from the advice."""
+
+    string: int
+    mm: float
+    told: bool
+
+
+@dataclass(frozen=True)
+class StringProved:
+    """The last pass found the string within tolerance."""
+
+    string: int
+    error_cents: float
+    se_cents: float
+    plucks: int
+    scatter_cents: float
+
+
+@dataclass(frozen=True)
+class StringReopened:
+    """The string goes back to being compared."""
+
+    string: int
+    why: str
+
+
+@dataclass(frozen=True)
+class StringSetAside:
+    string: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class ListeningSet:
+    on: bool
+
+
+@dataclass(frozen=True)
+class SessionClosed:
+    outcome: str
+
+
+@dataclass(frozen=True)
+class TakenBack:
+    """The last step is taken back."""
+
+
+Event = (
+    StepBegun
+    | SessionBegun
+    | ItemInspected
+    | PhaseEntered
+    | Focused
+    | ReadingTaken
+    | ReadingDiscarded
+    | TunedByHand
+    | StringJudged
+    | ScatterFound
+    | StringSlackened
+    | SaddleMoved
+    | StringProved
+    | StringReopened
+    | StringSetAside
+    | ListeningSet
+    | SessionClosed
+    | TakenBack
+)
+
+_KINDS: dict[str, type] = {kind.__name__: kind for kind in Event.__args__}
+
+
+def to_body(event: Event) -> tuple[str, dict[str, Any]]:
+    """Kind and JSON body of an event."""
+    return type(event).__name__, asdict(event)
+
+
+def from_body(kind: str, body: dict[str, Any]) -> Event:
+    """The event of a kind and body.
+
+    Raises:
+        ValueError: unknown kind, or a body that doesn't fit it.
+    """
+    if kind not in _KINDS:
+        raise ValueError(f"unknown event {kind!r}")
+    try:
+        event: Event = _KINDS[kind](**body)
+    except TypeError as error:
+        raise ValueError(f"event {kind} does not fit: {error}") from None
+    return event

@@ -1,0 +1,304 @@
+"""``decide(state, command) -> events``: what a command, or a note that was heard, makes happen.
+
+Pure: the same state and command give the same events. A command that can't be carried out raises Refused, a note that
+is no evidence raises Ignored; neither changes anything.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from oscservice.advice.correction import refusal
+from oscservice.hearing.place import assign
+from oscservice.instrument.pitch import OPEN, cents_between
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.advance import advance, comparison_of, judged
+from oscservice.session.asking import asked
+from oscservice.session.commands import Ignored, Refused
+from oscservice.session.evolve import fold
+from oscservice.session.state import State
+from oscservice.session.words import Phase, Status, Verdict
+
+SURE_ENOUGH_CENTS = 2.5
+"""A reading whose own standard error is larger is no evidence for a comparison."""
+
+SLACK_CENTS = -150.0
+SLACKEST_CENTS = -3600.0
+AT_PITCH_CENTS = 150.0
+
+_BUSY = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
+_MOST_FOLLOWING = 200
+
+
+def decide(state: State, command: cm.Command) -> list[ev.Event]:
+    """The events of one step, in order; empty when nothing changes.
+
+    Raises:
+        Refused: the command can't be carried out now.
+        Ignored: the note heard is no evidence.
+    """
+    if isinstance(command, cm.Undo):
+        return _undo(state)
+    decider: Callable[[State, Any], list[ev.Event]] = _DECIDERS[type(command)]
+    events: list[ev.Event] = decider(state, command)
+    if not events:
+        return []
+    events = [ev.StepBegun(type(command).__name__), *events]
+    now = fold(events, state)
+    for _ in range(_MOST_FOLLOWING):
+        following = advance(now)
+        if not following:
+            return events
+        events += following
+        now = fold(following, now)
+    raise AssertionError(f"the session does not come to rest in phase {now.phase}")
+
+
+def _undo(state: State) -> list[ev.Event]:
+    if state.phase is Phase.CLOSED:
+        raise Refused("phase", "the record is sealed; nothing in it can be taken back")
+    if state.past is None or state.past.phase in (Phase.IDLE, Phase.CLOSED):
+        raise Refused("phase", "there is no step to take back; abandon the session to begin another")
+    return [ev.TakenBack()]
+
+
+def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
+    if state.phase not in (Phase.IDLE, Phase.CLOSED):
+        raise Refused("phase", "a session is under way; finish or abandon it first")
+    if not (math.isfinite(command.tolerance_cents) and 0.2 <= command.tolerance_cents <= 20.0):
+        raise Refused("range", f"a tolerance of {command.tolerance_cents:g} cents; expected 0.2 to 20")
+    if not 1 <= command.fret <= command.instrument.frets:
+        raise Refused("range", f"fret {command.fret}; this instrument has 1 to {command.instrument.frets}")
+    return [ev.SessionBegun(command.instrument.to_json(), command.label, command.tolerance_cents, command.fret)]
+
+
+def _inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
+    _need(state, Phase.INSPECTING)
+    names = [name for name, _ in state.items]
+    if command.item != "all" and command.item not in names:
+        raise Refused("missing", f"no inspection item {command.item!r}; expected all or one of {', '.join(names)}")
+    if command.verdict not in (Verdict.PASSED, Verdict.WAIVED, Verdict.FAILED):
+        raise Refused("range", f"{command.verdict!r} is no verdict; expected passed, waived or failed")
+    if command.verdict == Verdict.WAIVED and not command.note.strip():
+        raise Refused("refused", "an item is waived with a reason; give it as the third argument")
+    chosen = names if command.item == "all" else [command.item]
+    return [ev.ItemInspected(name, command.verdict, command.note) for name in chosen]
+
+
+def _hear(state: State, command: cm.Hear) -> list[ev.Event]:
+    reading = command.reading
+    if state.phase not in _BUSY or state.instrument is None:
+        raise Ignored("no string is waited for in this phase")
+    if not state.listening:
+        raise Ignored("not listening")
+    if state.phase is Phase.MOVING:
+        return _hear_moving(state, command)
+    waited = asked(state)
+    found = assign(state.instrument, reading.f1_hz, waited, command.only_string)
+    if found is None:
+        raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
+    taken = ev.ReadingTaken(
+        found.string,
+        str(found.place),
+        reading.f1_hz,
+        reading.se_cents,
+        reading.level_dbfs,
+        found.cents,
+        reading.attack_cents,
+        reading.inharmonicity,
+    )
+    if state.phase in (Phase.TUNING, Phase.RETUNING):
+        if found.place != OPEN and (waited is None or found.place != waited[1]):
+            raise Ignored("only open strings are tuned")
+        # The string that is plucked is the string that is being tuned.
+        follow = [ev.Focused(found.string, "")] if found.string != state.focus else []
+        return [*follow, taken]
+    if found.string != state.focus:
+        if found.place == OPEN:
+            return [taken]
+        raise Ignored(f"string {found.string} is not the one being compared")
+    if reading.se_cents > SURE_ENOUGH_CENTS:
+        raise Ignored(f"the reading is unsure by {reading.se_cents:.1f} cents; let the note ring longer")
+    return [taken]
+
+
+def _hear_moving(state: State, command: cm.Hear) -> list[ev.Event]:
+    """While a saddle is being moved only two things count: the string has been slackened, or it is back at pitch."""
+    instrument, number = state.instrument, state.focus
+    assert instrument is not None
+    if command.only_string not in (None, number):
+        raise Ignored(f"string {number} is being moved; other strings are no evidence now")
+    f1_hz = command.reading.f1_hz
+    own = cents_between(f1_hz, instrument.open_hz(number))
+    string = state.string(number)
+    advised = string.advice.mm if string.advice is not None else 0.0
+    if string.status is Status.TO_MOVE and instrument.bridge.slacken:
+        if abs(own) < -SLACK_CENTS:
+            raise Ignored(f"string {number} is still at pitch; slacken it before its saddle is moved")
+        others = [abs(cents_between(f1_hz, instrument.open_hz(n))) for n in state.numbers if n != number]
+        if SLACKEST_CENTS < own < SLACK_CENTS and min(others, default=math.inf) > 60.0:
+            return [ev.StringSlackened(number, heard=True)]
+        raise Ignored("another string, or a sound that is no string")
+    if abs(own) <= AT_PITCH_CENTS:
+        return [
+            ev.SaddleMoved(number, _string_mm(state, number, advised), told=False),
+            ev.ReadingTaken(
+                number,
+                str(OPEN),
+                f1_hz,
+                command.reading.se_cents,
+                command.reading.level_dbfs,
+                own,
+                command.reading.attack_cents,
+                command.reading.inharmonicity,
+            ),
+        ]
+    raise Ignored(f"string {number} is not back at pitch")
+
+
+def _string_mm(state: State, number: int, adjuster_mm: float) -> float:
+    """What the string's saddle moves when its adjuster moves by ``adjuster_mm``."""
+    assert state.instrument is not None
+    adjuster = state.instrument.adjuster_of(number)
+    return adjuster_mm * (adjuster.influence[number] if adjuster is not None else 1.0)
+
+
+def _next(state: State, command: cm.Next) -> list[ev.Event]:
+    if state.phase in (Phase.TUNING, Phase.RETUNING):
+        return [ev.TunedByHand(state.focus)]
+    if state.phase is Phase.MOVING:
+        string = state.string(state.focus)
+        bridge = state.instrument.bridge if state.instrument is not None else None
+        if bridge is not None and bridge.slacken and string.status is Status.TO_MOVE:
+            return [ev.StringSlackened(state.focus, heard=False)]
+        mm = string.advice.mm if string.advice is not None else 0.0
+        return [ev.SaddleMoved(state.focus, _string_mm(state, state.focus, mm), told=True)]
+    if state.phase is Phase.COMPARING:
+        comparison = comparison_of(state, state.focus)
+        if comparison is None or comparison.plucks < 2:
+            raise Refused("refused", "two fretted plucks at least, with open ones around them, before going on")
+        within = abs(comparison.error_cents) <= state.tolerance_cents
+        reason = None if within else refusal(comparison)
+        if reason is not None:
+            raise Refused("refused", f"{reason}; or set the string aside")
+        return judged(state, comparison, settled=within)
+    if state.phase is Phase.INSPECTING:
+        waiting = [name for name, item in state.items if item.verdict not in (Verdict.PASSED, Verdict.WAIVED)]
+        raise Refused("phase", f"still to be inspected: {', '.join(waiting)}")
+    raise Refused("phase", f"nothing to pass over in the phase {state.phase}")
+
+
+def _finish(state: State, command: cm.Finish) -> list[ev.Event]:
+    if state.phase not in _BUSY:
+        raise Refused("phase", f"nothing to finish in the phase {state.phase}")
+    waiting = [n for n in state.numbers if not state.string(n).proved and not state.string(n).left_out]
+    if waiting:
+        names = ", ".join(str(n) for n in waiting)
+        raise Refused("refused", f"not proved: string {names}; prove, set aside, or abandon the session")
+    return [ev.SessionClosed("proved")]
+
+
+def _abandon(state: State, command: cm.Abandon) -> list[ev.Event]:
+    if state.phase in (Phase.IDLE, Phase.CLOSED):
+        raise Refused("phase", "there is no session to abandon")
+    return [ev.SessionClosed("abandoned")]
+
+
+def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
+    _need(state, Phase.TUNING, Phase.RETUNING, Phase.COMPARING, Phase.PROVING)
+    string = _known(state, command.string)
+    if command.place is not None and command.place.kind == "fret" and state.instrument is not None:
+        if command.place.fret > state.instrument.frets:
+            raise Refused("missing", f"fret {command.place.fret}; this instrument has {state.instrument.frets}")
+        if state.phase in (Phase.TUNING, Phase.RETUNING):
+            raise Refused("phase", "strings are tuned open")
+    follow: list[ev.Event] = []
+    if string.left_out:
+        follow.append(ev.StringReopened(command.string, "taken up again"))
+    if state.phase is Phase.PROVING and (string.left_out or string.proved):
+        follow = [ev.StringReopened(command.string, "taken up again"), ev.PhaseEntered(Phase.COMPARING)]
+    elif state.phase is Phase.COMPARING and string.status is Status.SETTLED:
+        follow.append(ev.StringReopened(command.string, "taken up again"))
+    return [*follow, ev.Focused(command.string, str(command.place) if command.place is not None else "")]
+
+
+def _slackened(state: State, command: cm.Slackened) -> list[ev.Event]:
+    _need(state, *_BUSY)
+    _known(state, command.string)
+    return [ev.StringSlackened(command.string, heard=False)]
+
+
+def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
+    _need(state, *_BUSY)
+    string = _known(state, command.string)
+    assert state.instrument is not None
+    if not math.isfinite(command.mm) or abs(command.mm) > 50.0:
+        raise Refused("range", f"a move of {command.mm:g} mm; expected -50 to 50")
+    if state.instrument.adjuster_of(command.string) is None:
+        raise Refused("refused", f"the saddle of string {command.string} is fixed on this instrument")
+    if state.instrument.bridge.slacken and string.status is not Status.SLACK:
+        raise Refused("refused", f"slacken string {command.string} first, and say so: this saddle is clamped")
+    return [ev.SaddleMoved(command.string, command.mm, told=True)]
+
+
+def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
+    _need(state, *_BUSY)
+    _known(state, command.string)
+    adjuster = state.instrument.adjuster_of(command.string) if state.instrument is not None else None
+    if adjuster is None or adjuster.mm_per_turn is None:
+        raise Refused("refused", f"the saddle of string {command.string} has no screw; say the move in mm")
+    mm = _string_mm(state, command.string, command.turns * adjuster.mm_per_turn)
+    return _moved(state, cm.Moved(command.string, mm))
+
+
+def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
+    _need(state, *_BUSY)
+    string = _known(state, command.string)
+    if not command.reason.strip():
+        raise Refused("refused", "a string is set aside with a reason")
+    follow: list[ev.Event] = [ev.StringSetAside(command.string, command.reason)]
+    if state.phase is Phase.MOVING and state.focus == command.string:
+        follow.append(ev.PhaseEntered(Phase.RETUNING if string.status is Status.SLACK else Phase.COMPARING))
+    return follow
+
+
+def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
+    _need(state, Phase.COMPARING, Phase.PROVING)
+    if not state.focus or not state.string(state.focus).plucks:
+        raise Refused("refused", "no pluck of this comparison to discard; take the last step back instead")
+    return [ev.ReadingDiscarded(state.focus)]
+
+
+def _listen(state: State, command: cm.Listen) -> list[ev.Event]:
+    return [] if command.on == state.listening else [ev.ListeningSet(command.on)]
+
+
+def _need(state: State, *phases: Phase) -> None:
+    if state.phase not in phases:
+        raise Refused("phase", f"not possible in the phase {state.phase}")
+
+
+def _known(state: State, number: int) -> Any:
+    if number not in state.numbers:
+        raise Refused("missing", f"string {number}; this instrument has 1 to {len(state.strings)}")
+    return state.string(number)
+
+
+_DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
+    cm.Begin: _begin,
+    cm.Inspect: _inspect,
+    cm.Hear: _hear,
+    cm.Next: _next,
+    cm.Finish: _finish,
+    cm.Abandon: _abandon,
+    cm.Focus: _focus,
+    cm.Slackened: _slackened,
+    cm.Moved: _moved,
+    cm.Turned: _turned,
+    cm.SetAside: _set_aside,
+    cm.Discard: _discard,
+    cm.Listen: _listen,
+}

@@ -1,0 +1,97 @@
+"""The one thing to do next, as a code and as a sentence. All sentences stand here.
+
+Codes are fixed, sentences may change and may be translated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from oscservice.advice.correction import turns_text
+from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked
+from oscservice.session.state import State
+from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
+
+SENTENCES: dict[str, str] = {
+    "begin": "Begin a session: name the instrument and the job.",
+    "inspect": "Look over the {item}: {what}. Pass it, or waive it with a reason.",
+    "put_right": "The {item} did not pass. Put it right, then pass it.",
+    "pluck_open": "Pluck string {string} open.",
+    "pluck_fretted": "Pluck string {string} at fret {fret}, freshly fretted.",
+    "pluck_harmonic": "Pluck the 12th-fret harmonic of string {string}.",
+    "tune_up": "String {string} is {cents:.1f} cents flat: bring it up, and pluck it open.",
+    "tune_down": "String {string} is {cents:.1f} cents sharp: bring it down, and pluck it open.",
+    "slacken": "Slacken string {string}, then pluck it or say so. Its saddle is to go {mm:.1f} mm {direction}.",
+    "shift_saddle": "Move the saddle of string {string} {mm:.1f} mm {direction}, clamp it, bring the string to pitch.",
+    "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
+    "turn_screw": "Turn the saddle screw of string {string} by {turns}: {mm:.1f} mm {direction}. Then pluck it open.",
+    "pluck_again": "Plucks of string {string} scattered. Same force, same finger: pluck it open.",
+    "hand_over": "Done: the record is sealed. Wind off, cut the string ends short, hand it over.",
+    "abandoned": "The session was abandoned; its record is kept.",
+}
+
+CAUTIONS: dict[str, str] = {
+    "tune_up": "A string under tension can break: keep your eyes out of its line.",
+    "slacken": "Never loosen a saddle clamp under a string at pitch: slacken first, eyes out of its line.",
+    "shift_saddle": "Clamp screws snug and no more. Watch the sharp string end.",
+    "place_saddle": "Clamp screws snug and no more. Watch the sharp string end.",
+    "turn_screw": "Slacken the string a little if the screw turns hard; never force it.",
+}
+
+
+@dataclass(frozen=True)
+class Prompt:
+    """What to do next: a fixed code, a sentence, a caution (may be empty)."""
+
+    code: str
+    text: str
+    caution: str
+
+
+def prompt(state: State) -> Prompt:
+    """The prompt of a state."""
+    code, values = _code(state)
+    return Prompt(code, SENTENCES[code].format(**values), CAUTIONS.get(code, ""))
+
+
+def _code(state: State) -> tuple[str, dict[str, object]]:
+    if state.phase is Phase.IDLE:
+        return "begin", {}
+    if state.phase is Phase.CLOSED:
+        return ("hand_over" if state.outcome == "proved" else "abandoned"), {}
+    if state.phase is Phase.INSPECTING:
+        name, item = next((n, i) for n, i in state.items if i.verdict not in (Verdict.PASSED, Verdict.WAIVED))
+        code = "put_right" if item.verdict is Verdict.FAILED else "inspect"
+        return code, {"item": name, "what": INSPECTION_ITEMS[name]}
+    string = state.string(state.focus)
+    values: dict[str, object] = {"string": state.focus, "fret": state.fret}
+    if state.phase is Phase.MOVING:
+        return _moving(state, values)
+    waited = asked(state)
+    place = waited[1] if waited is not None else OPEN
+    if place == HARMONIC:
+        return "pluck_harmonic", values
+    if place != OPEN:
+        return "pluck_fretted", values | {"fret": place.fret}
+    if state.phase in (Phase.TUNING, Phase.RETUNING):
+        if string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS:
+            return "pluck_open", values
+        code = "tune_up" if string.open_cents < 0.0 else "tune_down"
+        return code, values | {"cents": abs(string.open_cents)}
+    if string.scattered and not string.plucks:
+        return "pluck_again", values
+    return "pluck_open", values
+
+
+def _moving(state: State, values: dict[str, object]) -> tuple[str, dict[str, object]]:
+    advice = state.string(state.focus).advice
+    if advice is None:
+        return "place_saddle", values
+    values = values | {"mm": abs(advice.mm), "direction": advice.direction}
+    slacken = state.instrument is not None and state.instrument.bridge.slacken
+    if slacken and state.string(state.focus).status is Status.TO_MOVE:
+        return "slacken", values
+    if advice.turns is not None:
+        return "turn_screw", values | {"turns": turns_text(advice.turns)}
+    return "shift_saddle", values

@@ -1,0 +1,123 @@
+"""What the session knows: plain frozen data, the fold of its events.
+
+Cents + sharp, mm + away from the nut, strings numbered from 1 (the thinnest).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from oscservice.advice.comparison import PluckReading
+from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import Instrument
+from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A judged comparison of one string: error at the compared fret and its standard error in cents."""
+
+    error_cents: float
+    se_cents: float
+    plucks: int
+    scatter_cents: float
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What a string's saddle should do: mm (+ away from the nut), se, turns, direction in words, room left that way."""
+
+    mm: float
+    se_mm: float
+    turns: float | None
+    direction: str
+    room_mm: float
+    missing_mm: float
+
+
+@dataclass(frozen=True)
+class StringState:
+    """One string.
+
+    Attributes:
+        status: see Status.
+        open_hz, open_cents: the last open reading, in Hz and in cents from its nominal; None until heard.
+        unsure_cents: how far the open pitch may have shifted since, as other strings were tuned (floating bridge).
+        in_tune_by_hand: the technician said it is tuned, whatever was heard.
+        plucks: readings of the comparison under way, in order.
+        first, last: the first and the latest judged comparison.
+        expected: what the last move should have left, before anything is heard of it.
+        advice: the move advised and not yet made, if any.
+        moved_mm, moves: what the saddle has moved so far, and in how many moves.
+        proved: passed the last pass.
+        scattered: how often its comparison was given up for scatter.
+        harmonic_cents: the 12th-fret harmonic above the open octave, if heard.
+        reason: why it was set aside.
+    """
+
+    status: Status = Status.UNTRIED
+    open_hz: float | None = None
+    open_cents: float | None = None
+    unsure_cents: float = 0.0
+    in_tune_by_hand: bool = False
+    plucks: tuple[PluckReading, ...] = ()
+    first: Outcome | None = None
+    last: Outcome | None = None
+    expected: Outcome | None = None
+    advice: Advice | None = None
+    moved_mm: float = 0.0
+    moves: int = 0
+    proved: bool = False
+    scattered: int = 0
+    harmonic_cents: float | None = None
+    reason: str = ""
+
+    @property
+    def ended(self) -> bool:
+        """Whether no more work is planned on it before the last pass."""
+        return self.status in (Status.SETTLED, Status.OUT_OF_TRAVEL, Status.SET_ASIDE)
+
+    @property
+    def left_out(self) -> bool:
+        """Whether the last pass passes it over."""
+        return self.status in (Status.OUT_OF_TRAVEL, Status.SET_ASIDE)
+
+
+@dataclass(frozen=True)
+class Item:
+    """An inspection item: its verdict and the note that goes with it."""
+
+    verdict: Verdict = Verdict.WAITING
+    note: str = ""
+
+
+def _nothing_inspected() -> tuple[tuple[str, Item], ...]:
+    return tuple((name, Item()) for name in INSPECTION_ITEMS)
+
+
+@dataclass(frozen=True)
+class State:
+    """The whole session. ``past`` is the state before the last step, for taking it back; it is no part of equality."""
+
+    phase: Phase = Phase.IDLE
+    revision: int = 0
+    instrument: Instrument | None = None
+    label: str = ""
+    tolerance_cents: float = 2.0
+    fret: int = 12
+    items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
+    strings: tuple[StringState, ...] = ()
+    focus: int = 0
+    asked_place: Place | None = None
+    listening: bool = True
+    outcome: str = ""
+    past: State | None = field(default=None, compare=False, repr=False)
+
+    def string(self, number: int) -> StringState:
+        """State of string ``number``."""
+        return self.strings[number - 1]
+
+    @property
+    def numbers(self) -> range:
+        """Numbers of all strings."""
+        return range(1, len(self.strings) + 1)

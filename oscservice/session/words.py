@@ -1,0 +1,81 @@
+"""The session's fixed words, as they are sent and stored, each with one line of explanation."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Phase(StrEnum):
+    """Where the session stands."""
+
+    IDLE = "idle"
+    INSPECTING = "inspecting"
+    TUNING = "tuning"
+    COMPARING = "comparing"
+    MOVING = "moving"
+    RETUNING = "retuning"
+    PROVING = "proving"
+    CLOSED = "closed"
+
+
+class Status(StrEnum):
+    """Where a string stands."""
+
+    UNTRIED = "untried"
+    COMPARING = "comparing"
+    TO_MOVE = "to move"
+    SLACK = "slack"
+    RETUNING = "retuning"
+    SETTLED = "settled"
+    OUT_OF_TRAVEL = "out of travel"
+    SET_ASIDE = "set aside"
+
+
+class Verdict(StrEnum):
+    """What became of an inspection item."""
+
+    WAITING = "waiting"
+    PASSED = "passed"
+    WAIVED = "waived"
+    FAILED = "failed"
+
+
+PHASE_TEXTS: dict[Phase, str] = {
+    Phase.IDLE: "nothing on the bench",
+    Phase.INSPECTING: "what must be right before starting is being checked",
+    Phase.TUNING: "all open strings are being brought to pitch",
+    Phase.COMPARING: "open against fretted, string by string",
+    Phase.MOVING: "a saddle is being moved (its string slackened first where the bridge asks for it)",
+    Phase.RETUNING: "the moved string (floating bridge: every string) is being brought back to pitch",
+    Phase.PROVING: "one last pass over every string, open and fretted",
+    Phase.CLOSED: "the record is sealed",
+}
+
+STATUS_TEXTS: dict[Status, str] = {
+    Status.UNTRIED: "not compared yet",
+    Status.COMPARING: "comparison under way",
+    Status.TO_MOVE: "the saddle should move; see the advice",
+    Status.SLACK: "the string is slackened",
+    Status.RETUNING: "the saddle has moved; bring the string back to pitch",
+    Status.SETTLED: "within the tolerance, or as near as the bridge allows",
+    Status.OUT_OF_TRAVEL: "the saddle has no room left in the direction it should go",
+    Status.SET_ASIDE: "left out, with a reason",
+}
+
+VERDICT_TEXTS: dict[Verdict, str] = {
+    Verdict.WAITING: "not looked at yet",
+    Verdict.PASSED: "in order",
+    Verdict.WAIVED: "not in order or not looked at, and left so with a reason",
+    Verdict.FAILED: "not in order; put it right before going on",
+}
+
+INSPECTION_ITEMS: dict[str, str] = {
+    "strings": "fresh, of the right gauge and kind, properly seated",
+    "frets": "level, crowned, none loose",
+    "relief": "neck relief as wanted",
+    "action": "height at the 12th fret as wanted",
+    "nut": "slots neither high nor binding",
+    "bridge": "level, free to move, clamps and screws sound",
+    "tuning": "the tuning wanted is the one in the instrument file",
+}
+"""What must be right before starting (common practice, no source)."""

@@ -1,0 +1,51 @@
+"""What the daemon is started with, and the defaults that the documents name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+DEFAULT_PORT = 9787
+"""UDP port the daemon listens on unless told otherwise."""
+
+DEFAULT_HOST = "127.0.0.1"
+DEFAULT_TOLERANCE_CENTS = 2.0
+DEFAULT_INSTRUMENT = "six-string-648"
+
+
+@dataclass(frozen=True)
+class ServeSettings:
+    """Settings of one daemon.
+
+    Attributes:
+        source: what to listen to, as ``--source`` takes it.
+        rate, channels, format: of raw samples; rate and channels also of a device. None for the source's own.
+        fast: read a file as fast as possible.
+        channel: the channel listened to, from 1, when one channel carries all strings.
+        string_a_channel: channel 1 is string 1, and so on.
+        host, port: where OSC is heard; port 0 takes any free one.
+        prefix: root of all addresses.
+        journal: the journal's file, or None for the user's own.
+        instrument: preset or file that the simulated guitar, or ``begin`` without a name, stands for.
+        tolerance_cents: of sessions begun without one.
+        resume: take up the newest open session at once.
+        exit_at_end: end the daemon when the source ends.
+        seed: of the simulated guitar.
+    """
+
+    source: str = "device"
+    rate: int | None = None
+    channels: int | None = None
+    format: str | None = None
+    fast: bool = False
+    channel: int = 1
+    string_a_channel: bool = False
+    host: str = DEFAULT_HOST
+    port: int = DEFAULT_PORT
+    prefix: str = "/bench"
+    journal: Path | None = None
+    instrument: str = DEFAULT_INSTRUMENT
+    tolerance_cents: float = DEFAULT_TOLERANCE_CENTS
+    resume: bool = False
+    exit_at_end: bool = False
+    seed: int = 1
