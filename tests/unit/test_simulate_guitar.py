@@ -219,11 +219,12 @@ def test_every_preset_can_be_built_and_played(name):
     strings = len(instrument.strings)
     guitar = Guitar.from_instrument(instrument, seed=1, saddle_error_mm=[0.0] * strings)
     for n in range(1, strings + 1):
-        assert guitar.error_cents(n) == pytest.approx(0.0, abs=1e-3)
-        guitar.pluck(n, TWELFTH)
-    block = guitar.render(4800)
-    assert np.all(np.isfinite(block))
-    assert np.abs(block).max() < 1.0
+        # The rest is the other saddles' effect on a floating bridge.
+        assert guitar.error_cents(n) == pytest.approx(0.0, abs=5e-3)
+        guitar.pluck(n, TWELFTH, damp_others=True)
+        block = guitar.render(4800)
+        assert np.all(np.isfinite(block))
+        assert 0.05 < np.abs(block).max() < 0.5
 
 
 def test_interpolated_sound_equals_the_sum_of_sines():

@@ -184,8 +184,8 @@ def test_published_compensation_of_nylon_strings_leaves_the_published_error(
     note, radius_mm, tension, modulus_gpa, saddle_mm, nut_mm, rms_cents
 ):
     # Anderson & Beausoleil, JASA 156 (2024) 683, normal-tension set: scale 650 mm, string 1 mm over the frets at the
-    # nut, saddle 4 mm above that, no finger depth. With their saddle and nut setback the rms error over frets 1 to 12 is
-    # as tabulated (their own prediction from measured strings).
+    # nut, saddle 4 mm above that, no finger depth. With their saddle and nut setback the rms error over frets 1 to 12
+    # is as tabulated (their own prediction from measured strings).
     scale, nut_height, rise = 650.0, 1.0, 4.0
     hz = note_hz(note_number(note))
     area_m2 = math.pi * (radius_mm * 1e-3) ** 2
@@ -234,13 +234,13 @@ def test_setbacks_are_those_of_the_workshop():
 @pytest.mark.parametrize("floating", [False, True])
 @pytest.mark.parametrize("fret", [7, 12])
 def test_true_saddle_is_true(floating, fret):
-    start = rig(floating=floating)
-    true = [start.find_true_saddle_mm(n, fret) for n in range(1, 7)]
-    placed = rig(floating=floating, saddle_mm=true)
-    # Moving the other saddles too changes their tension, and so a floating bridge's give, by a hair.
-    for n in range(1, 7):
-        assert placed.error_cents(n, fret) == pytest.approx(0.0, abs=1e-3)
-        assert cents(placed.open_hz(n), placed.builds[n - 1].open_hz) == pytest.approx(0.0, abs=1e-6)
+    placed = rig(floating=floating)
+    # On a floating bridge the other saddles' places matter by a hair, so the second round starts from the first.
+    for worst_cents in (5e-3, 1e-5):
+        placed = rig(floating=floating, saddle_mm=[placed.find_true_saddle_mm(n, fret) for n in range(1, 7)])
+        for n in range(1, 7):
+            assert placed.error_cents(n, fret) == pytest.approx(0.0, abs=worst_cents)
+            assert cents(placed.open_hz(n), placed.builds[n - 1].open_hz) == pytest.approx(0.0, abs=1e-6)
 
 
 @settings(max_examples=25, deadline=None)
