@@ -166,6 +166,7 @@ TABLE: tuple[Address, ...] = (
     ),
     Address("/reading/ignored", _EVENT, (_s("reason"),), "A note was heard and is not used."),
     Address("/event", _EVENT, (_s("sentence"),), "The session changed state."),
+    Address("/simulator/done", _EVENT, (_f("time", "s", 0),), "A wait of the simulated guitar has passed, all heard."),
     Address(
         "/alive",
         _SERVICE,

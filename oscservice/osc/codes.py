@@ -1,4 +1,4 @@
-"""The words and numbers that stand in OSC arguments: error codes, phases, statuses, places, directions.
+"""The words and numbers that stand in OSC arguments: error codes, phases, statuses, directions, audio states.
 
 Each table maps the value as it is sent to one line of text for the person who builds a surface on it.
 """
@@ -6,6 +6,8 @@ Each table maps the value as it is sent to one line of text for the person who b
 from __future__ import annotations
 
 from enum import IntEnum
+
+from oscservice.session.words import INSPECTION_ITEMS, PHASE_TEXTS, STATUS_TEXTS, VERDICT_TEXTS, Verdict
 
 
 class ErrorCode(IntEnum):
@@ -34,39 +36,11 @@ ERROR_TEXTS: dict[ErrorCode, str] = {
     ErrorCode.FAILED: "failed inside; the daemon's log says why",
 }
 
-PHASES: dict[str, str] = {
-    "idle": "nothing on the bench",
-    "inspecting": "what must be right before starting is being checked",
-    "tuning": "all open strings are being brought to pitch",
-    "comparing": "open against fretted, string by string",
-    "moving": "a string is slack and its saddle is being moved; what is heard is no evidence",
-    "retuning": "the moved string (floating bridge: every string) is being brought back to pitch",
-    "proving": "one last pass over every string, open and fretted",
-    "closed": "the record is sealed",
-}
-
-STATUSES: dict[str, str] = {
-    "untried": "not compared yet",
-    "comparing": "comparison under way",
-    "to move": "the saddle should move; see the advice",
-    "slack": "the string is slackened",
-    "retuning": "the saddle has moved; bring the string back to pitch",
-    "settled": "within the tolerance",
-    "out of travel": "the saddle has no room left in the direction it should go",
-    "set aside": "left out by the technician, with a reason",
-}
-
-INSPECTION_STATES: dict[str, str] = {
-    "waiting": "not looked at yet",
-    "passed": "found right",
-    "waived": "passed over, with a note that says why",
-}
-
-VERDICTS: dict[str, str] = {
-    "passed": "found right",
-    "waived": "passed over; needs a note that says why",
-    "failed": "found wrong; the item stays waiting",
-}
+PHASES: dict[str, str] = {str(word): text for word, text in PHASE_TEXTS.items()}
+STATUSES: dict[str, str] = {str(word): text for word, text in STATUS_TEXTS.items()}
+INSPECTION_STATES: dict[str, str] = {str(word): text for word, text in VERDICT_TEXTS.items()}
+VERDICTS: dict[str, str] = {word: text for word, text in INSPECTION_STATES.items() if word != Verdict.WAITING}
+ITEMS: dict[str, str] = INSPECTION_ITEMS
 
 DIRECTIONS: dict[str, str] = {
     "toward the nut": "shorten the string: it frets flat",
@@ -83,7 +57,7 @@ AUDIO_STATES: dict[str, str] = {
 }
 
 
-class OscRefusal(Exception):  # noqa: N818 - an answer to the sender, not a fault of the program
+class OscRefusal(Exception):
     """A message that is answered with ``/error`` instead of ``/reply``.
 
     Args:

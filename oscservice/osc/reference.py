@@ -106,8 +106,8 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
     for title, words in (
         ("Phases", codes.PHASES),
         ("Statuses of a string", codes.STATUSES),
+        ("Inspection items", codes.ITEMS),
         ("States of an inspection item", codes.INSPECTION_STATES),
-        ("Verdicts on an inspection item", codes.VERDICTS),
         ("Directions of a saddle", codes.DIRECTIONS),
         ("Audio states", codes.AUDIO_STATES),
     ):

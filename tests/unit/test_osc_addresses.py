@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from oscservice.advice.correction import direction_of
 from oscservice.cli.addresses import addresses_command
 from oscservice.osc import codes
 from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
@@ -119,6 +120,15 @@ def test_error_codes_are_fixed() -> None:
     assert set(codes.ERROR_TEXTS) == set(codes.ErrorCode)
 
 
+def test_every_inspection_item_has_an_address() -> None:
+    assert all(lookup(f"/inspect/{item}") is not None for item in codes.ITEMS)
+
+
+def test_the_directions_are_the_ones_the_advice_gives() -> None:
+    given = [direction_of(move_mm) for move_mm in (-0.5, 0.5, 0.0)]
+    assert [*given, "none"] == list(codes.DIRECTIONS)
+
+
 def test_the_docs_are_what_the_table_says() -> None:
     """If this fails: ``oscservice addresses --markdown > docs/addresses.md``."""
     assert DOCS.read_text(encoding="utf-8") == reference()
@@ -129,7 +139,7 @@ def test_the_reference_names_every_address_code_and_word_and_takes_another_root(
     assert "/bench" not in page
     for address in TABLE:
         assert f"`/left{address.path}`" in page
-    for table in (codes.PHASES, codes.STATUSES, codes.INSPECTION_STATES, codes.VERDICTS, codes.DIRECTIONS):
+    for table in (codes.PHASES, codes.STATUSES, codes.INSPECTION_STATES, codes.ITEMS, codes.DIRECTIONS):
         assert all(f"| `{word}` | {text} |" in page for word, text in table.items())
     assert all(f"| {int(code)} | {text} |" in page for code, text in codes.ERROR_TEXTS.items())
     cells = {line.count("|") for line in page.splitlines() if line.startswith("|")}
