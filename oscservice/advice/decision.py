@@ -21,10 +21,10 @@ PROVING_PLUCKS = 2
 _SURE = 2.1  # sd inside the tolerance before a string is settled
 _PROVED = 2.4  # sd inside it, both passes together, before it is proved
 _LIKELY = 1.64  # sd: 95 of 100 lie below, one-sided
-_NEAR = 0.8  # of the tolerance: a smaller error isn't worth a move while plucks can still be had
+_NEAR = 0.9  # of the tolerance: a smaller error isn't worth a move while plucks can still be had
 _RELATIVE = 0.2  # of the error: known this well, a large error is worth a move
-_LAST_WORD = 0.6  # of the tolerance: a smaller error is let be when plucks run out
-_MOST_PROVING_PLUCKS = 6
+_LAST_WORD = 0.65  # of the tolerance: a smaller error is let be when plucks run out
+_MOST_PROVING_PLUCKS = 10
 _CONTRADICTION = 3.0  # sd between what was expected and what is heard
 
 
@@ -42,7 +42,7 @@ def judge(
     tolerance_cents: float,
     *,
     placing_sd_mm: float = PLACING_SD_MM,
-    max_plucks: int = 14,
+    max_plucks: int = 20,
     cents_per_mm: float = 2.67,
     expected: Comparison | None = None,
 ) -> Verdict:

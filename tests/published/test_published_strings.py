@@ -1,0 +1,125 @@
+"""String physics against charts, tables and papers. The source stands beside each check."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from oscservice.instrument import strings
+from oscservice.instrument.profile import load_instrument
+
+INCH_MM = 25.4
+
+
+@pytest.mark.parametrize(
+    ("gauge_in", "lb_per_in"),
+    [(0.009, 1.794e-5), (0.010, 2.215e-5), (0.013, 3.744e-5), (0.017, 6.402e-5), (0.020, 8.861e-5)],
+)
+def test_plain_unit_weights(gauge_in: float, lb_per_in: float) -> None:
+    """Published string tension chart, plain steel rows, as copied in several public data files."""
+    assert strings.plain_unit_weight_kg_m(gauge_in * INCH_MM) == pytest.approx(lb_per_in * 17.858, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("gauge_in", "lb_per_in"), [(0.018, 6.215e-5), (0.026, 1.2671e-4), (0.036, 2.3964e-4), (0.046, 3.8216e-4)]
+)
+def test_wound_unit_weights(gauge_in: float, lb_per_in: float) -> None:
+    """Published string tension chart, nickel-wound rows."""
+    assert strings.wound_unit_weight_kg_m(gauge_in * INCH_MM) == pytest.approx(lb_per_in * 17.858, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("note_hz", "lb_per_in", "lbf"),
+    [(329.63, 2.215e-5, 16.2), (82.41, 3.8216e-4, 17.5)],
+)
+def test_tension_of_the_outer_strings_at_25_5_inches(note_hz: float, lb_per_in: float, lbf: float) -> None:
+    """Published string tension chart: .010 at E4 and .046 at E2 on a 25.5 inch scale, T = w (2 L f)^2 / 386.4."""
+    tension = strings.tension_n(lb_per_in * strings.LB_IN_KG_M, note_hz, 25.5 * INCH_MM)
+    assert tension / strings.LBF_N == pytest.approx(lbf, abs=0.05)
+
+
+def test_sum_of_tensions_of_a_common_set() -> None:
+    """.010 to .046 on 25.5 inches pulls a little over 100 lbf: common practice, no source."""
+    guitar = load_instrument("six-string-648")
+    total = sum(
+        strings.tension_n(string.unit_weight_kg_m, guitar.open_hz(number), string.scale_mm)
+        for number, string in enumerate(guitar.strings, start=1)
+    )
+    assert 95.0 < total / strings.LBF_N < 110.0
+
+
+# Anderson and Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, normal-tension set on 650 mm (authors' source text of
+# 22 July 2024): radius mm, tension N, effective modulus GPa, kappa, B0 (stiffness length over scale length).
+NYLON = [
+    (0.356, 68.6, 8.33, 48.2, 0.00190),
+    (0.409, 52.0, 4.82, 48.7, 0.00220),
+    (0.512, 54.2, 3.87, 58.6, 0.00301),
+    (0.368, 70.0, 7.56, 46.0, 0.00192),
+    (0.445, 67.3, 5.28, 48.7, 0.00239),
+    (0.546, 62.8, 3.90, 58.2, 0.00321),
+]
+
+
+@pytest.mark.parametrize(("radius_mm", "tension", "gpa", "kappa", "b0"), NYLON)
+def test_stretch_sensitivity_of_nylon_strings(
+    radius_mm: float, tension: float, gpa: float, kappa: float, b0: float
+) -> None:
+    """Their kappa = E A / T0 and B0 = sqrt(E A s^2 / T) / L with s half the radius (eqs. 22, 23, 39)."""
+    assert strings.kappa(2.0 * radius_mm, tension, gpa * 1e9) == pytest.approx(kappa, rel=0.006)
+    length = strings.stiffness_length_mm(2.0 * radius_mm, tension, gpa * 1e9)
+    assert length / 650.0 == pytest.approx(b0, rel=0.006)
+
+
+def test_mcferrin_constant_of_plain_steel() -> None:
+    """Partial k of plain steel is sharp by 3.4e13 d^2 k^2 / (f^2 L^4) cents, cm and Hz (McFerrin, second-hand)."""
+    gauge_mm, length_mm, frequency_hz = 0.4, 600.0, 250.0
+    tension = strings.tension_n(strings.plain_unit_weight_kg_m(gauge_mm), frequency_hz, length_mm)
+    b = strings.inharmonicity(gauge_mm, tension, length_mm)
+    cents = 1200.0 / math.log(2.0) * b / 2.0  # small B: half of B k^2 in relative frequency, k = 1
+    constant = cents * frequency_hz**2 * (length_mm / 10.0) ** 4 / (gauge_mm / 10.0) ** 2
+    assert constant == pytest.approx(3.4e13, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("number", "open_b", "fret_12_b"), [(1, 2.230e-5, 8.392e-5), (2, 6.112e-5, 2.481e-4)]
+)
+def test_inharmonicity_of_plain_strings_of_an_acoustic(number: int, open_b: float, fret_12_b: float) -> None:
+    """Bastas et al., ICASSP 2022, 771: trained table for a steel-string acoustic, strings E4 and B3.
+
+    The gauges on that guitar (.012, .016) are assumed. Two measurements of the same recordings differ by up to 15 %.
+    """
+    guitar = load_instrument("acoustic-645")
+    string = guitar.string(number)
+    tension = strings.tension_n(string.unit_weight_kg_m, guitar.open_hz(number), string.scale_mm)
+    assert strings.inharmonicity(string.core_mm, tension, string.scale_mm) == pytest.approx(open_b, rel=0.15)
+    assert strings.inharmonicity(string.core_mm, tension, string.scale_mm / 2.0) == pytest.approx(fret_12_b, rel=0.15)
+
+
+@pytest.mark.parametrize(("number", "measured"), [(3, 2.949e-5), (4, 5.142e-5), (5, 9.333e-5), (6, 1.374e-4)])
+def test_inharmonicity_of_wound_strings_of_an_acoustic(number: int, measured: float) -> None:
+    """Bastas et al., ICASSP 2022, 771. Core diameters are assumed to 10 %, which is 40 % in B (it goes as d^4)."""
+    guitar = load_instrument("acoustic-645")
+    string = guitar.string(number)
+    tension = strings.tension_n(string.unit_weight_kg_m, guitar.open_hz(number), string.scale_mm)
+    assert strings.inharmonicity(string.core_mm, tension, string.scale_mm) == pytest.approx(measured, rel=0.40)
+
+
+def test_inharmonicity_of_stopped_notes_of_a_bass() -> None:
+    """Kemp, SN Applied Sciences 2 (2020) 636: a low B is about 100 cents sharp at partial 10 stopped at fret 12, and at
+    partial 6 stopped at fret 21. Cents go as B k^2, so B21 / B12 = 100 / 36 as read, 2.83 by 2^(9/6)."""
+    tension, scale = 158.0, 864.0
+    stopped = [strings.inharmonicity(0.7, tension, scale - strings.fret_position_mm(scale, fret)) for fret in (12, 21)]
+    assert stopped[1] / stopped[0] == pytest.approx(2.83, abs=0.005)
+    assert stopped[1] / stopped[0] == pytest.approx(10.0**2 / 6.0**2, rel=0.03)
+
+
+def test_fret_positions_of_648_mm() -> None:
+    """Equal temperament, L (1 - 2^(-n/12)); the divisor 17.817 is Byers's (American Lutherie 47)."""
+    positions = {1: 36.369, 2: 70.698, 3: 103.099, 5: 162.549, 7: 215.512, 12: 324.000, 17: 405.274, 24: 486.000}
+    for fret, mm in positions.items():
+        assert strings.fret_position_mm(648.0, fret) == pytest.approx(mm, abs=0.0006)
+    left = 648.0
+    for fret in range(1, 25):
+        left -= left / 17.817
+        assert strings.fret_position_mm(648.0, fret) == pytest.approx(648.0 - left, abs=0.01)

@@ -1,0 +1,26 @@
+"""Listing and showing presets."""
+
+from __future__ import annotations
+
+import pytest
+
+from oscservice.cli.instruments import list_instruments, show_instrument
+from oscservice.errors import InputError
+from oscservice.instrument.profile import load_instrument, preset_names
+from oscservice.instrument.tomlcheck import read_instrument
+
+
+def test_the_list_names_every_preset(capsys: pytest.CaptureFixture[str]) -> None:
+    list_instruments()
+    shown = capsys.readouterr().out
+    assert all(name in shown for name in preset_names())
+
+
+def test_what_is_shown_can_be_read_back(capsys: pytest.CaptureFixture[str]) -> None:
+    show_instrument("bass-5-864")
+    assert read_instrument(capsys.readouterr().out, "shown") == load_instrument("bass-5-864")
+
+
+def test_showing_what_is_not_there() -> None:
+    with pytest.raises(InputError, match="no preset is called 'lute'"):
+        show_instrument("lute")

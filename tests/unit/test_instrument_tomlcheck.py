@@ -1,0 +1,134 @@
+"""A mistake in an instrument file: one line with file, line, field, what stood there and what was expected."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from oscservice.errors import InputError
+from oscservice.instrument.profile import preset_toml
+from oscservice.instrument.tomlcheck import find_line, read_instrument
+
+TEXT = preset_toml("six-string-648")
+LINES = TEXT.splitlines()
+
+
+def refusal(text: str) -> str:
+    with pytest.raises(InputError) as caught:
+        read_instrument(text, "my.toml")
+    message = str(caught.value)
+    assert "\n" not in message
+    return message
+
+
+# What is replaced, by what, and words the message must have.
+MISTAKES = [
+    ("frets = 24", "frets = 99", ["frets: found 99", "from 1 to 36"]),
+    ("frets = 24", "frets = 22.5", ["frets: found 22.5", "whole number"]),
+    ("frets = 24", 'frets = "24"', ["frets: found '24'"]),
+    ("frets = 24", "frets = true", ["frets: found true"]),
+    ("scale_mm = 648.0", "scale_mm = 25.5", ["scale_mm: found 25.5", "300 to 1000 (mm)"]),
+    ("scale_mm = 648.0", "scale_mm = nan", ["scale_mm: found nan"]),
+    ("scale_mm = 648.0", "scale_mm = 1" + "0" * 400, ["scale_mm: found 1000"]),
+    ("scale_mm = 648.0", "scale = 648.0", ["scale: unknown key", "did you mean scale_mm?"]),
+    ("reference_hz = 440.0", "reference_hz = 44.0", ["reference_hz: found 44.0", "380 to 500"]),
+    ('kind = "clamped floating"', 'kind = "floating"', ["bridge, kind: found 'floating'", "fixed saddle"]),
+    ("toward_nut_mm = 5.0", "toward_nut_mm = -5.0", ["bridge, toward_nut_mm: found -5.0"]),
+    ("toward_nut_mm = 5.0", 'thread = "M3"', ["bridge, thread: a bridge of the kind clamped floating"]),
+    ("gauge_in = 0.046", "gauge_in = 46", ["string 6, gauge_in: found 46", "inches"]),
+    ("gauge_in = 0.046", "guage_in = 0.046", ["string 6, guage_in: unknown key", "did you mean gauge_in?"]),
+    ("gauge_in = 0.046", "gauge_in = 0.046\ngauge_mm = 1.17", ["string 6, gauge: expected either gauge_in"]),
+    ("core_mm = 0.457", "core_mm = 4.0", ["string 6, core", "not thinner than the gauge"]),
+    ("setback_mm = 4.9", "setback_mm = 500.0", ["string 6, setback_mm: found 500.0", "-20 to 30"]),
+    ('note = "E2"', 'note = "H2"', ["string 6, note: found 'H2'", "a note name"]),
+    ('note = "E2"', "note = 40", ["string 6, note: found 40"]),
+    ('note = "E2"', 'note = "E3"', ["string 6", "E3", "would pull 311 N", "octave"]),
+    ("gauge_in = 0.013", "gauge_in = .013", ["not valid TOML"]),
+    ("[bridge]", "[bridge", ["not valid TOML"]),
+    ("frets = 24", "frets = 24\nframes = 1", ["frames: unknown key"]),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("stood", "instead", "words"), MISTAKES)
+def test_a_mistake_is_named_by_line_and_field(stood: str, instead: str, words: list[str]) -> None:
+    line = next(n for n, text in enumerate(LINES, start=1) if text.startswith(stood))
+    edited = TEXT.replace("\n" + stood, "\n" + instead, 1)
+    message = refusal(edited)
+    if "frames" in instead or "core" in instead or "gauge_mm" in instead:
+        found = re.match(r"my\.toml: line (\d+)", message)
+        assert found is not None
+        assert line <= int(found.group(1)) <= line + 1
+    else:
+        assert re.match(rf"my\.toml: line {line}\b", message), message
+    for word in words:
+        assert word in message
+
+
+def test_a_wound_string_needs_a_core() -> None:
+    message = refusal(TEXT.replace("core_mm = 0.432\n", ""))
+    header = [n for n, line in enumerate(LINES, start=1) if line == "[[string]]"][4]
+    assert message == f"my.toml: line {header}: string 5, core: a wound string needs core_in or core_mm"
+
+
+def test_a_plain_string_has_no_core_of_its_own() -> None:
+    assert "a plain string has no core" in refusal(TEXT.replace("gauge_in = 0.010", "gauge_in = 0.010\ncore_mm = 0.2"))
+
+
+def test_a_screw_needs_its_thread() -> None:
+    text = TEXT.replace('"clamped floating"', '"screw-driven fixed"')
+    assert "bridge, thread: a bridge of the kind screw-driven fixed needs its thread" in refusal(text)
+    assert "bridge, thread: found 'M9'" in refusal(text.replace("away_mm", 'thread = "M9"\naway_mm', 1))
+    by_number = read_instrument(text.replace("away_mm", "thread = 0.7\naway_mm", 1), "x")
+    assert by_number.bridge.adjusters[0].mm_per_turn == 0.7
+
+
+def test_no_strings_and_too_many() -> None:
+    head = TEXT[: TEXT.index("\n[[string]]")]
+    assert "string: missing; expected 1 to 12 [[string]] entries" in refusal(head)
+    assert "1 to 12 [[string]] entries" in refusal(TEXT + TEXT[TEXT.index("\n[[string]]") :] * 2)
+
+
+def test_an_empty_file_says_what_is_missing_first() -> None:
+    assert refusal("").startswith("my.toml: line 1: name: missing")
+
+
+def test_file_content_is_not_repeated_when_it_is_no_toml() -> None:
+    """The message may travel over a network, and the path may be of any file."""
+    assert "secret" not in refusal("secret words of another file\n")
+
+
+def test_gauges_and_cores_in_either_unit() -> None:
+    text = TEXT.replace("gauge_in = 0.046", "gauge_mm = 1.1684").replace("core_mm = 0.457", "core_in = 0.018")
+    metric = read_instrument(text, "x")
+    assert metric.string(6).gauge_mm == pytest.approx(0.046 * 25.4)
+    assert metric.string(6).core_mm == pytest.approx(0.4572)
+    assert metric.string(6).unit_weight_kg_m == pytest.approx(read_instrument(TEXT, "x").string(6).unit_weight_kg_m)
+
+
+def test_a_measured_unit_weight_replaces_the_chart() -> None:
+    text = TEXT.replace("gauge_in = 0.046", "gauge_in = 0.046\nunit_weight_kg_m = 0.0070")
+    assert read_instrument(text, "x").string(6).unit_weight_kg_m == 0.0070
+
+
+def test_lines_are_found_in_inline_tables_and_past_multiline_texts() -> None:
+    text = 'title = """\n[bridge]\nkind = 1\n"""\nbridge.kind = "x"\nstring = [\n  {note = "E4"},\n]\n'
+    assert find_line(text, ("bridge", "kind")) == 5
+    assert find_line(text, ("string", 0, "note")) == 6
+    assert find_line(text, ("name",)) == 1
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_any_edit_is_read_or_refused_in_one_line(data: st.DataObject) -> None:
+    start = data.draw(st.integers(0, len(TEXT)))
+    end = data.draw(st.integers(start, min(len(TEXT), start + 40)))
+    instead = data.draw(st.text(alphabet='abc=[]{}"\'\n.#0159-_e\x00é ', max_size=12))
+    message = "my.toml: line 1"
+    try:
+        read_instrument(TEXT[:start] + instead + TEXT[end:], "my.toml")
+    except InputError as refused:
+        message = str(refused)
+    assert re.fullmatch(r"my\.toml: line \d+[^\n]*", message)
