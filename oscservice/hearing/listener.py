@@ -24,13 +24,15 @@ from oscservice.hearing.rough import OnsetFinder
 _HOP = OnsetFinder.hop
 _SMOOTH = 5  # hops in a level: 40 ms at 16 kHz holds a period of every string down to B0
 _PRE_ROLL_S = 0.2
-_QUIETEST_DBFS = -62.0
+_QUIETEST_DBFS = -55.0
 _ABOVE_FLOOR_DB = 10.0
 _RISE_DB = 9.0
 _RISE_WITH_ONSET_DB = 3.0
 _RELEASE_ABOVE_FLOOR_DB = 6.0
 _SHORTEST_NOTE_S = 0.15
 _DAMPING_DB_PER_HOP = 0.6  # 75 dB a second: no string dies that fast by itself
+_HAND_DB = 15.0  # a fall this deep within _HAND_HOPS is a hand laid on the string: the note is over
+_HAND_HOPS = 15
 _LIVE_EVERY_S = 0.04
 _LIVE_ROUGH_AFTER_S = (0.1, 0.3)
 
@@ -179,6 +181,9 @@ class Listener:
         note.not_finite |= bad
         note.level_peak = max(note.level_peak, level)
         age = (self._hops - note.begun) * _HOP / self._rate_hz
+        fallen = note.levels[-_HAND_HOPS] - level if len(note.levels) > _HAND_HOPS else 0.0
+        if fallen > _HAND_DB and note.levels[-2] - level < _DAMPING_DB_PER_HOP:
+            return self._close(damped=True)
         if level < self._floor_dbfs + _RELEASE_ABOVE_FLOOR_DB or level < note.level_peak - 55.0 or level < -75.0:
             note.quiet += 1
             if note.quiet >= 3:
@@ -243,9 +248,9 @@ class Listener:
         if is_clipped(np.concatenate(note.raw)):
             flags = (*flags, "clipped")
         signal = np.concatenate(note.hops[:end])
-        search_until = (lead + 2 * _SMOOTH) * _HOP / self._rate_hz
+        pluck_within = ((lead - _SMOOTH) * _HOP / self._rate_hz, (lead + 2 * _SMOOTH) * _HOP / self._rate_hz)
         try:
-            reading = read_decimated(signal, self._rate_hz, self._expected, onset_before_s=search_until)
+            reading = read_decimated(signal, self._rate_hz, self._expected, onset_within_s=pluck_within)
         except NoNoteError as reason:
             return [Dismissed(onset_s, str(reason))]
         onset_s = max(0.0, self._time_s(note.first_hop) + reading.onset_s)

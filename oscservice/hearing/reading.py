@@ -153,14 +153,17 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
 
 
 def read_decimated(
-    signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = (), onset_before_s: float = math.inf
+    signal: Samples,
+    rate_hz: float,
+    expected_hz: tuple[float, ...] = (),
+    onset_within_s: tuple[float, float] = (0.0, math.inf),
 ) -> Reading:
-    """``read_note`` on a signal already brought to the working rate, its pluck before ``onset_before_s``.
+    """``read_note`` on a signal already brought to the working rate, its pluck within ``onset_within_s``.
 
     Raises:
         NoNoteError: as ``read_note``.
     """
-    onset = find_onset(signal, rate_hz, onset_before_s)
+    onset = find_onset(signal, rate_hz, onset_within_s)
     after = len(signal) / rate_hz - onset
     if after < 0.06:
         raise NoNoteError(f"{after:.3f} s of sound is too short for a note")
@@ -224,8 +227,8 @@ def fundamental_of(signal: Samples, rate_hz: float, expected_hz: tuple[float, ..
     return _fundamental(signal, rate_hz, expected_hz)[1]
 
 
-def find_onset(signal: Samples, rate_hz: float, before_s: float = math.inf) -> float:
-    """Time in seconds of the strongest rise of level in the signal, shape (n,), before ``before_s``: the pluck.
+def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = (0.0, math.inf)) -> float:
+    """Time in seconds of the strongest rise of level in the signal, shape (n,), within ``within_s``: the pluck.
 
     0 when the signal starts sounding.
 
@@ -247,7 +250,9 @@ def find_onset(signal: Samples, rate_hz: float, before_s: float = math.inf) -> f
     after = total[2 * span : 2 * span + count] - total[span : span + count]
     floor = max(1e-12, 1e-6 * float(after.max()))
     rise = np.log((after + floor) / (before + floor))
-    loud = (after > 0.05 * after.max()) & (np.arange(count) * hop < before_s * rate_hz)
+    times_s = np.arange(count) * hop / rate_hz
+    inside = (times_s >= within_s[0]) & (times_s < within_s[1])
+    loud = inside & (after > 0.05 * after[inside].max()) if inside.any() else after > 0.05 * after.max()
     best = int(np.argmax(np.where(loud, rise, -np.inf)))
     # The 40 ms mean blurs the edge: go to the first hop that stands clear of what was before.
     quiet = max(before[best] / span, floor)

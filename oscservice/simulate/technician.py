@@ -23,6 +23,8 @@ PLACING_MM = 0.2
 PEG_SHARE = 0.06
 PEG_CENTS = 0.5
 
+_NEAR_PITCH_CENTS = 60.0
+_WIND_CENTS = 1500.0
 _TUNING_NOTE_S = 1.3
 _COMPARING_NOTE_S = 2.4
 _REST_S = 0.25
@@ -140,9 +142,13 @@ class Technician:
 
     def _bring_up(self, string: int) -> None:
         """Wind a slack string up to about its pitch, as by a quick look at a meter."""
-        open_hz, _ = self.truth(string)
-        wanted_hz = self._nominal_hz[string]
-        self._turn_peg(string, 1200.0 * math.log2(wanted_hz / open_hz), least_cents=15.0)
+        for _ in range(12):
+            open_hz, _ = self.truth(string)
+            cents = 1200.0 * math.log2(self._nominal_hz[string] / open_hz)
+            if abs(cents) < _NEAR_PITCH_CENTS:
+                return
+            self._turn_peg(string, max(-_WIND_CENTS, min(_WIND_CENTS, cents)), least_cents=10.0)
+        raise RehearsalError(f"string {string} can't be brought back to pitch")
 
     def _turn_peg(self, string: int, cents: float, least_cents: float = PEG_CENTS) -> None:
         astray = self._random.gauss(0.0, min(abs(cents) * PEG_SHARE, 25.0)) + self._random.gauss(0.0, least_cents)
