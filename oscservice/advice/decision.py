@@ -18,11 +18,11 @@ PLACING_SD_MM = 0.12
 PROVING_PLUCKS = 2
 """Fewest fretted plucks of a last pass."""
 
-_SURE = 2.1  # sd inside the tolerance before a string is settled
+_SURE = 2.4  # sd inside the tolerance before a string is settled
 _PROVED = 2.4  # sd inside it, both passes together, before it is proved
 _LIKELY = 1.64  # sd: 95 of 100 lie below, one-sided
 _NEAR = 0.9  # of the tolerance: a smaller error isn't worth a move while plucks can still be had
-_RELATIVE = 0.2  # of the error: known this well, a large error is worth a move
+_RELATIVE = 0.1  # of the error: known this well, a large error is worth a move
 _LAST_WORD = 0.65  # of the tolerance: a smaller error is let be when plucks run out
 _MOST_PROVING_PLUCKS = 10
 _CONTRADICTION = 3.0  # sd between what was expected and what is heard
@@ -49,7 +49,7 @@ def judge(
     """What the comparison asks for.
 
     * settled: the error lies well within the tolerance;
-    * move: a move will clearly improve it, and the error is known as well as a hand can place the saddle, or to a fifth
+    * move: a move will clearly improve it, and the error is known as well as a hand can place the saddle, or to a tenth
       of its size;
     * more plucks otherwise, until ``max_plucks``; then settled if the error is well inside the tolerance, else move;
     * too scattered: the plucks scatter too much for any advice.

@@ -70,7 +70,7 @@ def test_what_was_known_before_a_move_counts_after_it() -> None:
     expected = expected_after(known(6.0, 0.4), 0.1, 0.32)
     assert expected.error_cents == 0.1
     assert expected.se_cents == pytest.approx(math.hypot(0.4, 0.32))
-    heard = known(0.2, 0.5, plucks=3)
+    heard = known(0.1, 0.45, plucks=3)
     assert judge(heard, 1.0) is Verdict.MORE_PLUCKS
     assert judge(heard, 1.0, expected=expected) is Verdict.SETTLED
     assert with_expected(heard, expected).plucks == 3

@@ -90,7 +90,7 @@ def test_a_multi_scale_instrument_keeps_each_scale() -> None:
 
 def test_instruments_cannot_be_changed() -> None:
     with pytest.raises(ValidationError):
-        load_instrument("bass-4-864").frets = 3  # type: ignore[misc]
+        load_instrument("bass-4-864").frets = 3
 
 
 @pytest.mark.parametrize("name", ["no-such-thing", "", "a" * 5000, "x\0y", "."])
