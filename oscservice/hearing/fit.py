@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from oscservice.hearing.baseband import Baseband, Complexes, unwrapped_phase
 from oscservice.hearing.resample import Samples
@@ -19,6 +20,11 @@ CENTS = 1200.0 / math.log(2.0)
 
 _GLIDE_TIMES_S = (0.2, 0.35, 0.6, 1.0, 1.6, 2.6, 4.2, 7.0)
 """Time constants tried for the decay of the amplitude; its square, and with it the glide, falls twice as fast."""
+
+_TAU_RANGE_S = (0.1, 12.0)
+
+_LOG_TAU_PRIOR = 1.0
+"""How far tau may lie from where the fit finds it before anything is heard, 1 sd of its logarithm."""
 
 _GLIDE_PRIOR_CENTS = 10.0
 """How far above its settled pitch a string may start, one sd: a hard pluck of the open low E stood 16 cents sharp."""
@@ -108,13 +114,18 @@ class Settled:
     """Where partials come to rest once the glide has gone.
 
     ``hz`` and ``se_hz`` have one entry a partial; ``glide_cents`` is the glide at time 0 (the pluck), shared by all
-    partials in cents, and ``glide_se_cents`` its standard error.
+    partials in cents, ``glide_se_cents`` its standard error; it falls as exp(-2 t / ``tau_s``).
     """
 
     hz: Samples
     se_hz: Samples
     glide_cents: float
+    tau_s: float
     glide_se_cents: float
+
+    def glide_at_cents(self, time_s: float) -> float:
+        """Glide left at a time after the pluck."""
+        return self.glide_cents * math.exp(-2.0 * time_s / self.tau_s)
 
 
 def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float) -> Settled:
@@ -122,8 +133,9 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
 
     A string's tension, and with it every partial, falls as its vibration dies: the mean stretch goes with the square of
     the amplitude (Legge & Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, cited from memory), so the glide is taken as
-    exp(-2 t / tau). Every tau of a grid is fitted by linear least squares on the unwrapped phases and they are averaged
-    by their likelihoods, so that a note too short to show its glide gets the wide standard error it deserves.
+    exp(-2 t / tau). Starting from the best tau of a grid, size and tau are fitted together with the partials' phases and
+    frequencies by Gauss-Newton on the unwrapped phases. A glide that the note is too short to show costs what it
+    should: the standard errors carry what size and tau leave open.
 
     Args:
         bands: one baseband a partial, the first partial first, cut to the window wanted.
@@ -131,24 +143,39 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
         noise_power: power of the signal's noise, in squared amplitude.
     """
     rows = [_weighted(band, pluck_s, noise_power) for band in bands]
+    answer = min((_with_glide(rows, bands, tau) for tau in _GLIDE_TIMES_S), key=lambda a: a.misfit)
     for _ in range(2):  # twice: the second time with each partial's own scatter (beating, straying) in its weight
-        answers = [_with_glide(rows, bands, tau) for tau in _GLIDE_TIMES_S]
-        best = min(answers, key=lambda answer: answer.misfit)
-        rows = [row.reweighted(residual) for row, residual in zip(rows, best.residuals, strict=True)]
-    answers = [_with_glide(rows, bands, tau) for tau in _GLIDE_TIMES_S]
-    lowest = min(answer.misfit for answer in answers)
-    shares = np.array([math.exp(-0.5 * min(60.0, answer.misfit - lowest)) for answer in answers])
-    shares /= shares.sum()
-    slopes = np.array([answer.slopes for answer in answers])
-    mean = shares @ slopes
-    variance = shares @ (np.array([answer.slope_variances for answer in answers]) + (slopes - mean) ** 2)
-    glides = np.array([answer.glide for answer in answers])
-    glide = float(shares @ glides)
-    glide_variance = float(shares @ (np.array([a.glide_variance for a in answers]) + (glides - glide) ** 2))
+        answer = _refined(rows, bands, answer)
+        rows = [row.reweighted(residual) for row, residual in zip(rows, answer.residuals, strict=True)]
+    answer = _refined(rows, bands, answer)
     carriers = np.array([band.carrier_hz for band in bands])
     return Settled(
-        carriers + mean / (2.0 * math.pi), np.sqrt(variance) / (2.0 * math.pi), glide, math.sqrt(glide_variance)
+        carriers + answer.slopes / (2.0 * math.pi),
+        np.sqrt(answer.slope_variances) / (2.0 * math.pi),
+        answer.glide,
+        answer.tau,
+        math.sqrt(answer.glide_variance),
     )
+
+
+def _refined(rows: Sequence[_Row], bands: Sequence[Baseband], start: _Answer) -> _Answer:
+    """Gauss-Newton on tau (in its logarithm) beside everything linear, from ``start``."""
+    best = _with_glide(rows, bands, start.tau)
+    for _ in range(6):
+        if best.glide <= 0.0:
+            break
+        following = _with_glide(rows, bands, best.tau, best.glide)
+        step = max(-0.7, min(0.7, following.log_tau_step))
+        moved = _with_glide(rows, bands, float(np.clip(best.tau * math.exp(step), *_TAU_RANGE_S)))
+        if moved.misfit > best.misfit + 1e-9:
+            break
+        done = abs(step) < 1e-4
+        best = moved
+        if done:
+            break
+    # Once more with tau free, for variances that know it is not known.
+    free = _with_glide(rows, bands, best.tau, best.glide) if best.glide > 0.0 else best
+    return replace(best, slope_variances=free.slope_variances, glide_variance=free.glide_variance)
 
 
 @dataclass(frozen=True)
@@ -196,37 +223,60 @@ class _Answer:
     slope_variances: Samples
     glide: float
     glide_variance: float
+    tau: float
+    log_tau_step: float
     misfit: float
     residuals: list[Samples]
 
 
-def _with_glide(rows: Sequence[_Row], bands: Sequence[Baseband], tau: float) -> _Answer:
-    """Least squares for one tau: a phase and a slope a partial, one glide for all."""
-    size = 2 * len(rows) + 1
+def _with_glide(
+    rows: Sequence[_Row], bands: Sequence[Baseband], tau: float, glide_for_tau: float | None = None
+) -> _Answer:
+    """Least squares for one tau: a phase and a slope a partial, one glide for all.
+
+    With ``glide_for_tau`` (the glide that tau's own change acts on) the logarithm of tau is one more unknown.
+    """
+    shared = 1 if glide_for_tau is None else 2
+    size = 2 * len(rows) + shared
     normal, right = np.zeros((size, size)), np.zeros(size)
     columns: list[Samples] = []
+    places: list[npt.NDArray[np.int64]] = []
     for i, (row, band) in enumerate(zip(rows, bands, strict=True)):
-        bend = 2.0 * math.pi * band.carrier_hz / CENTS * tau / 2.0 * -np.expm1(-2.0 * row.times / tau)
-        block = np.stack((np.ones_like(row.times), row.times, bend), axis=1)
-        columns.append(block)
+        scale = 2.0 * math.pi * band.carrier_hz / CENTS
+        fallen = np.exp(-2.0 * row.times / tau)
+        bend = scale * tau / 2.0 * (1.0 - fallen)
+        parts = [np.ones_like(row.times), row.times, bend]
+        if glide_for_tau is not None:
+            parts.append(glide_for_tau * (bend - scale * row.times * fallen))
+        block = np.stack(parts, axis=1)
         weighted = block * row.weight[:, None]
-        at = np.array([2 * i, 2 * i + 1, size - 1])
+        at = np.array([2 * i, 2 * i + 1, *range(size - shared, size)])
         normal[np.ix_(at, at)] += block.T @ weighted
         right[at] += weighted.T @ row.phase
-    normal[-1, -1] += 1.0 / _GLIDE_PRIOR_CENTS**2
-    scale = 1.0 / np.sqrt(np.diag(normal))
-    inverse = np.linalg.pinv(normal * np.outer(scale, scale), hermitian=True) * np.outer(scale, scale)
+        columns.append(block)
+        places.append(at)
+    normal[2 * len(rows), 2 * len(rows)] += 1.0 / _GLIDE_PRIOR_CENTS**2
+    if glide_for_tau is not None:
+        normal[-1, -1] += 1.0 / _LOG_TAU_PRIOR**2
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inverse = np.linalg.pinv(normal * np.outer(unit, unit), hermitian=True) * np.outer(unit, unit)
     theta = inverse @ right
-    misfit = float(theta[-1] ** 2) / _GLIDE_PRIOR_CENTS**2
-    residuals = []
-    for i, (row, block) in enumerate(zip(rows, columns, strict=True)):
-        residual = row.phase - block @ theta[[2 * i, 2 * i + 1, size - 1]]
-        misfit += float(np.sum(row.weight * residual**2))
-        residuals.append(residual)
-    # A falling glide only: a string never rises to its pitch. The wrong sign is beating or noise, and says no glide.
-    if theta[-1] < 0.0:
-        without = inverse[:-1, -1] / inverse[-1, -1]
-        held = theta[:-1] - without * theta[-1]
-        misfit += float(theta[-1] ** 2 / inverse[-1, -1])
-        return _Answer(held[1::2], np.diag(inverse)[1:-1:2], 0.0, float(inverse[-1, -1]), misfit, residuals)
-    return _Answer(theta[1:-1:2], np.diag(inverse)[1:-1:2], float(theta[-1]), float(inverse[-1, -1]), misfit, residuals)
+    at_glide = 2 * len(rows)
+    if theta[at_glide] < 0.0:
+        # A falling glide only: a string never rises to its pitch. The wrong sign is beating or noise: no glide.
+        theta = theta - inverse[:, at_glide] / inverse[at_glide, at_glide] * theta[at_glide]
+        theta[at_glide] = 0.0
+    residuals = [row.phase - block @ theta[at] for row, block, at in zip(rows, columns, places, strict=True)]
+    misfit = float(theta[at_glide] ** 2) / _GLIDE_PRIOR_CENTS**2
+    misfit += sum(float(np.sum(row.weight * r**2)) for row, r in zip(rows, residuals, strict=True))
+    variances = np.diag(inverse)
+    return _Answer(
+        theta[1:at_glide:2],
+        variances[1:at_glide:2],
+        float(theta[at_glide]),
+        float(variances[at_glide]),
+        tau,
+        float(theta[-1]) if glide_for_tau is not None else 0.0,
+        misfit,
+        residuals,
+    )

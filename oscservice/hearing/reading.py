@@ -30,6 +30,8 @@ SHORT_S = 0.6
 
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
+_GLIDE_LEFT_CENTS = 0.5
+_UNRESOLVED_CENTS = 0.07  # two polarisations that drift apart too slowly to beat within a note hide about this much
 _STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
 
 
@@ -199,11 +201,11 @@ def read_decimated(
     window_end = float(first.times_s[-1]) + first.memory_s
     tail = _between(signal, rate_hz, onset, onset + 0.5)
     attack = _attack_cents(signal, rate_hz, onset, fundamental, f1)
-    if settled.glide_cents * math.exp(-window_end) > 0.5 and settled.glide_se_cents > 0.5:
+    if settled.glide_at_cents(window_end) > _GLIDE_LEFT_CENTS:
         flags.append("gliding")
     return Reading(
         f1_hz=f1,
-        se_cents=math.hypot(se_cents, 0.02),
+        se_cents=math.hypot(se_cents, _UNRESOLVED_CENTS),
         f0_hz=f0,
         inharmonicity=stiffness,
         level_dbfs=level_dbfs(tail),
