@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+
+import platformdirs
 
 DEFAULT_PORT = 9787
 """UDP port the daemon listens on unless told otherwise."""
@@ -11,6 +13,11 @@ DEFAULT_PORT = 9787
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_TOLERANCE_CENTS = 2.0
 DEFAULT_INSTRUMENT = "six-string-648"
+
+
+def instrument_folder() -> Path:
+    """The user's own folder of instrument files."""
+    return platformdirs.user_config_path("oscservice", appauthor=False) / "instruments"
 
 
 @dataclass(frozen=True)
@@ -26,11 +33,13 @@ class ServeSettings:
         host, port: where OSC is heard; port 0 takes any free one.
         prefix: root of all addresses.
         journal: the journal's file, or None for the user's own.
-        instrument: preset or file that the simulated guitar, or ``begin`` without a name, stands for.
+        instrument: preset or file of the instrument on the bench; a session may be begun on it by this name.
+        instrument_folder: where instruments are that a session may be begun on by the name of their file.
         tolerance_cents: of sessions begun without one.
         resume: take up the newest open session at once.
         exit_at_end: end the daemon when the source ends.
         seed: of the simulated guitar.
+        stepped: the simulated guitar's time stands still until a client asks for it to pass.
     """
 
     source: str = "device"
@@ -45,7 +54,9 @@ class ServeSettings:
     prefix: str = "/bench"
     journal: Path | None = None
     instrument: str = DEFAULT_INSTRUMENT
+    instrument_folder: Path = field(default_factory=instrument_folder)
     tolerance_cents: float = DEFAULT_TOLERANCE_CENTS
     resume: bool = False
     exit_at_end: bool = False
     seed: int = 1
+    stepped: bool = False

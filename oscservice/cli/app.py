@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from oscservice import __version__
+from oscservice.cli.output import write_what_can_be_written
 from oscservice.errors import OscserviceError
 from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
 
@@ -25,13 +26,12 @@ app.add_typer(instruments_app, name="instruments")
 
 def main() -> None:
     """Run the command line. A user's mistake ends with one line on standard error and its exit code."""
+    write_what_can_be_written()
     try:
         app()
     except OscserviceError as error:
         print(f"oscservice: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        sys.exit(0)
 
 
 @app.callback(invoke_without_command=True)
@@ -43,7 +43,7 @@ def _top(version: Annotated[bool, typer.Option("--version", help="Print the vers
 
 @app.command()
 def rehearse(
-    seed: Annotated[int, typer.Option(help="Which guitar and which hands; the same seed is the same run.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Which guitar and which hands; the same seed is the same run.")] = 1,
     real_time: Annotated[bool, typer.Option("--real-time", help="Let time pass as at a real bench.")] = False,
     instrument: Annotated[str, typer.Option(help="Preset or instrument file.")] = DEFAULT_INSTRUMENT,
     tolerance: Annotated[float, typer.Option(min=0.2, max=20.0, help="Error in cents to settle for.")] = 1.0,
@@ -78,7 +78,17 @@ def serve(
     ),
     resume: Annotated[bool, typer.Option("--resume", help="Take up the newest open session at once.")] = False,
     exit_at_end: Annotated[bool, typer.Option("--exit-at-end", help="End when the source ends.")] = False,
-    seed: Annotated[int, typer.Option(help="Seed of the simulated guitar.")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Simulated guitar: how far out of tune it is, and where its saddles stand.")
+    ] = 1,
+    stepped: Annotated[
+        bool,
+        typer.Option(
+            "--stepped",
+            help="Simulated guitar: time stands still until a client sends /bench/simulator/wait SECONDS, and then "
+            "passes as fast as the machine allows; /bench/simulator/done tells when all of it has been heard.",
+        ),
+    ] = False,
 ) -> None:
     """Run the daemon: listen, take OSC commands, send what is found to subscribers."""
     from oscservice.cli.serve import serve_command
@@ -101,6 +111,7 @@ def serve(
             resume=resume,
             exit_at_end=exit_at_end,
             seed=seed,
+            stepped=stepped,
         )
     )
 
@@ -152,4 +163,3 @@ def _show(name: Annotated[str, typer.Argument(help="A preset's name.")]) -> None
     from oscservice.cli.instruments import show_instrument
 
     show_instrument(name)
-

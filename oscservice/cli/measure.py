@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from oscservice.audio.block import NOT_FINITE, TRUNCATED
 from oscservice.audio.file import FileSource
 from oscservice.errors import InputError, OscserviceError
 from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
@@ -84,32 +85,42 @@ def measure_command(
     except ValueError as error:
         raise InputError(f"--expect: {error}") from None
     rows: list[Row] = []
-    unread: list[str] = []
+    faults: list[OscserviceError] = []
     for path in files:
         try:
-            found = list(measure_file(path, expected, profile, reference_hz))
-        except OscserviceError as error:
-            unread.append(str(error))
-            print(f"oscservice: {error}", file=sys.stderr)
-            continue
-        rows += found
-        if as_json:
-            for row in found:
-                print(json.dumps(row.as_json()), flush=True)
-        if not any(row.reading for row in found):
-            print(f"oscservice: {path}: no note found; the file is silent or holds no plucked string", file=sys.stderr)
+            found, flags = measure_file(path, expected, profile, reference_hz)
+            rows += found
+            if as_json:
+                for row in found:
+                    print(json.dumps(row.as_json()), flush=True)
+            if not any(row.reading for row in found):
+                raise NothingMeasuredError(_nothing(path, found, flags))
+        except OscserviceError as fault:
+            faults.append(fault)
+            if len(files) > 1:
+                print(f"oscservice: {fault}", file=sys.stderr)
     if not as_json and rows:
         Console().print(_table(rows))
+    if len(files) == 1 and faults:
+        raise faults[0]
+    unread = sum(not isinstance(fault, NothingMeasuredError) for fault in faults)
     if unread:
-        raise InputError(f"{len(unread)} of {len(files)} files could not be read")
+        raise InputError(f"{unread} of {len(files)} files could not be read")
     if not any(row.reading for row in rows):
-        raise NothingMeasuredError("no note was measured")
+        raise NothingMeasuredError(f"no note in any of {len(files)} files")
+
+
+def _nothing(path: Path, rows: Sequence[Row], flags: Sequence[str]) -> str:
+    """Why a file gave no reading."""
+    reason = rows[0].reason if rows else "the file is silent, or holds no plucked string"
+    found = f" (flags: {', '.join(flags)})" if flags else ""
+    return f"{path}: no note found: {reason}{found}"
 
 
 def measure_file(
     path: Path, expected_hz: tuple[float, ...], instrument: Instrument | None, reference_hz: float
-) -> Iterator[Row]:
-    """The notes of one file, channel by channel in the order they were heard.
+) -> tuple[list[Row], tuple[str, ...]]:
+    """The notes of one file, channel by channel in the order they were heard, and the flags of the whole file.
 
     Raises:
         InputError: the file can't be read.
@@ -127,12 +138,14 @@ def measure_file(
                 heard += [(channel, event) for event in listener.feed(block.samples[:, channel])]
         for channel, listener in enumerate(listeners):
             heard += [(channel, event) for event in listener.finish()]
-        flags = tuple(flag for flag in source.flags if flag == "truncated" or flag.startswith("not finite"))
+        flags = tuple(flag for flag in source.flags if flag == TRUNCATED or flag.startswith(NOT_FINITE))
+    rows: list[Row] = []
     for channel, event in sorted(heard, key=lambda item: item[0]):
         if isinstance(event, Heard):
-            yield _row(str(path), channel + 1, event, instrument, reference_hz, flags)
+            rows.append(_row(str(path), channel + 1, event, instrument, reference_hz, flags))
         elif isinstance(event, Dismissed):
-            yield Row(str(path), channel + 1, event.onset_s, None, reason=event.reason, flags=flags)
+            rows.append(Row(str(path), channel + 1, event.onset_s, None, reason=event.reason, flags=flags))
+    return rows, flags
 
 
 def _row(

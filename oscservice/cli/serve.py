@@ -7,6 +7,7 @@ import contextlib
 import logging
 import sys
 
+from oscservice.cli.output import silence_stdout
 from oscservice.daemon.run import serve
 from oscservice.settings import ServeSettings
 
@@ -19,5 +20,8 @@ def serve_command(settings: ServeSettings) -> None:
 
 
 def tell(line: str) -> None:
-    """Print one line at once, for a person or a program that reads along."""
-    print(line, flush=True)
+    """Print one line at once, for a person or a program that reads along. The daemon goes on when nobody does."""
+    try:
+        print(line, flush=True)
+    except OSError:
+        silence_stdout()

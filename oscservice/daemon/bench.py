@@ -9,6 +9,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 from oscservice import __version__
 from oscservice.daemon.keeper import Keeper
@@ -20,7 +21,7 @@ from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
 from oscservice.hearing.place import assign
 from oscservice.instrument.pitch import nearest_note, note_name
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.profile import load_named
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.addresses import DEFAULT_PREFIX, Address
 from oscservice.osc.codes import ErrorCode, OscRefusal
@@ -35,6 +36,8 @@ log = logging.getLogger(__name__)
 
 HEARTBEAT_S = 1.0
 
+CLIPS = "the input clips: turn it down, or pluck less hard"
+
 PROTOCOL = 1
 """Number of the address space; it goes up when an address changes its meaning."""
 
@@ -45,7 +48,8 @@ class Bench:
     Args:
         keeper: the session and its journal.
         tell: takes one line for a person at each change of state.
-        instruments: instruments by name beside the presets and files: the ones the daemon was started with.
+        instruments: instruments by name beside the presets: the ones the daemon was started with.
+        instrument_folder: where else instruments may be asked for by name.
         tolerance_cents: of sessions begun without one.
         string_a_channel: each channel of the source is one string's.
         simulated: the simulated source, if that is what is listened to.
@@ -58,6 +62,7 @@ class Bench:
         *,
         tell: Callable[[str], None],
         instruments: dict[str, Instrument] | None = None,
+        instrument_folder: Path,
         tolerance_cents: float = 2.0,
         string_a_channel: bool = False,
         simulated: SimulatedSource | None = None,
@@ -66,6 +71,7 @@ class Bench:
         self._keeper = keeper
         self._tell = tell
         self._instruments = dict(instruments or {})
+        self._instrument_folder = instrument_folder
         self._tolerance_cents = tolerance_cents
         self._string_a_channel = string_a_channel
         self._simulated = simulated
@@ -86,9 +92,16 @@ class Bench:
             "/audio/fault": (self._audio_fault,),
             "/audio/dropped": (self._audio_dropped,),
             "/session/id": (self._keeper.session_id,),
-            "/session/offered": (self._keeper.offered() if self._keeper.state.phase is Phase.IDLE else "",),
+            "/session/offered": (self._offered() if self._keeper.state.phase is Phase.IDLE else "",),
         }
         return own | topics(self._keeper.state)
+
+    def _offered(self) -> str:
+        try:
+            return self._keeper.offered()
+        except JournalError as error:  # the state goes out all the same
+            log.error("no open session can be offered: %s", error)
+            return ""
 
     def expected_hz(self, channel: int) -> tuple[float, ...]:
         """The pitches asked for now: the place waited for, and every open string that could be plucked."""
@@ -140,10 +153,19 @@ class Bench:
                     self._live(event, channel, only)
                 case heard.Heard(reading=reading):
                     self._still(channel)
+                    self._input_clips("clipped" in reading.flags)
                     self._take(cm.Hear(reading, only))
                 case heard.Dismissed(reason=reason):
                     self._still(channel)
                     self.server.publish({"/reading/ignored": (reason,)})
+
+    def _input_clips(self, clips: bool) -> None:
+        """Say so when a note clipped, and take it back when the next one did not."""
+        if clips != (self._audio_fault == CLIPS) and self._audio_state == "running":
+            if clips:
+                self._tell(CLIPS)
+            self._audio_fault = CLIPS if clips else ""
+            self._announce([])
 
     def _take(self, command: cm.Hear) -> None:
         try:
@@ -198,7 +220,7 @@ class Bench:
         return (session_id,)
 
     def _load(self, name: str) -> Instrument:
-        return self._instruments.get(name) or load_instrument(name)
+        return self._instruments.get(name) or load_named(name, self._instrument_folder)
 
     def _set_strings(self) -> None:
         self.server.string_count = len(self._keeper.state.strings)

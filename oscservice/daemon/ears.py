@@ -8,12 +8,13 @@ is lost meanwhile.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import threading
 from collections.abc import Callable, Sequence
 
 from oscservice.audio.block import AudioSource
-from oscservice.errors import OscserviceError
+from oscservice.errors import AudioInputError, OscserviceError
 from oscservice.hearing.listener import Event, Listener
 
 log = logging.getLogger(__name__)
@@ -28,7 +29,7 @@ class Ears:
         source: where blocks come from.
         loop: the loop that ``on_heard`` is called on.
         on_heard: takes a channel (from 0) and what was heard in it.
-        on_end: called on the loop when the source has ended, with one line if it ended badly, else None.
+        on_end: called on the loop when the source has ended, with what went wrong, or None.
         expected_hz: gives the pitches that are asked for now.
         channels: which channels are listened to, from 0.
     """
@@ -38,7 +39,7 @@ class Ears:
         source: AudioSource,
         loop: asyncio.AbstractEventLoop,
         on_heard: Callable[[int, Sequence[Event]], None],
-        on_end: Callable[[str | None], None],
+        on_end: Callable[[OscserviceError | None], None],
         expected_hz: Callable[[int], tuple[float, ...]],
         channels: Sequence[int],
     ) -> None:
@@ -64,7 +65,7 @@ class Ears:
         return self._thread.is_alive()
 
     def _run(self) -> None:
-        trouble: str | None = None
+        trouble: OscserviceError | None = None
         try:
             for block in self._source:
                 for channel, listener in self._listeners.items():
@@ -73,13 +74,14 @@ class Ears:
             for channel, listener in self._listeners.items():
                 self._hand_over(channel, listener.finish())
         except OscserviceError as error:
-            trouble = str(error)
+            trouble = error
         except _LoopGoneError:
             return
         except Exception:
             log.exception("listening failed")
-            trouble = "listening failed inside; the log says why"
-        self._loop_call(self._on_end, trouble)
+            trouble = AudioInputError("listening failed inside; the log says why")
+        with contextlib.suppress(_LoopGoneError):
+            self._loop_call(self._on_end, trouble)
 
     def _hand_over(self, channel: int, events: Sequence[Event]) -> None:
         if not events:

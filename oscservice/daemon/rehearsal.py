@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import random
 import tempfile
 import threading
 from collections.abc import Callable
@@ -11,17 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oscservice.daemon.run import running
-from oscservice.daemon.simulated import SimulatedSource
+from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
 from oscservice.instrument.profile import load_instrument
-from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
 from oscservice.settings import ServeSettings
-from oscservice.simulate.guitar import Guitar
 from oscservice.simulate.technician import Account, Technician
-
-WORST_SADDLE_MM = 4.0
-WORST_TUNING_CENTS = 25.0
 
 
 @dataclass(frozen=True)
@@ -42,20 +36,6 @@ class Rehearsed:
 
     strings: tuple[StringResult, ...]
     bench_s: float
-
-
-def rehearsal_guitar(instrument: Instrument, seed: int, sample_rate_hz: float = 48000.0) -> Guitar:
-    """A guitar out of tune by up to 25 cents, its saddles wrong by up to 4 mm (as far as the bridge allows)."""
-    draw = random.Random(seed)
-    worst = WORST_SADDLE_MM if instrument.bridge.adjusters else 0.0
-    numbers = range(1, len(instrument.strings) + 1)
-    return Guitar.from_instrument(
-        instrument,
-        seed=seed,
-        sample_rate_hz=sample_rate_hz,
-        saddle_error_mm=[draw.uniform(-worst, worst) for _ in numbers],
-        detune_cents=[draw.uniform(-WORST_TUNING_CENTS, WORST_TUNING_CENTS) for _ in numbers],
-    )
 
 
 def rehearse(

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import signal
 import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 
-from oscservice.audio.block import AudioSource
-from oscservice.audio.source import SourceSpec, open_source, parse_source
+from oscservice.audio.block import AudioSource, check_rate
+from oscservice.audio.source import open_source, parse_source
 from oscservice.daemon.bench import Bench
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
-from oscservice.daemon.simulated import SimulatedSource
-from oscservice.errors import AudioInputError, InputError, OscserviceError
+from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
+from oscservice.errors import InputError, OscserviceError
 from oscservice.instrument.profile import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session.commands import Refused
 from oscservice.settings import ServeSettings
-from oscservice.simulate.guitar import Guitar
+
+# Characters that patterns are made of, and those OSC keeps for itself, are left out.
+_ROOT = re.compile(r"(/[A-Za-z0-9._~+-]+){1,8}")
 
 
 @dataclass
@@ -30,7 +33,7 @@ class Running:
     bench: Bench
     port: int
     ended: asyncio.Event
-    fault: str | None = None
+    fault: OscserviceError | None = None
 
 
 @contextlib.asynccontextmanager
@@ -50,6 +53,7 @@ async def running(
         Keeper(journal),
         tell=tell,
         instruments=own,
+        instrument_folder=settings.instrument_folder,
         tolerance_cents=settings.tolerance_cents,
         string_a_channel=settings.string_a_channel,
         simulated=simulated,
@@ -58,10 +62,10 @@ async def running(
     await bench.server.open(settings.host, settings.port)
     daemon = Running(bench, bench.server.port, asyncio.Event())
 
-    def ended(fault: str | None) -> None:
+    def ended(fault: OscserviceError | None) -> None:
         daemon.fault = fault
         bench.audio_dropped(source.dropped_frames)
-        bench.audio_state("ended", fault)
+        bench.audio_state("ended", _remark(source) if fault is None else str(fault))
         daemon.ended.set()
 
     def state_changed(state: str) -> None:
@@ -84,7 +88,7 @@ async def running(
         watch.cancel()
         ears.stop()
         # The ears may be waiting for this very loop to take what they heard: let it, until they are through.
-        for _ in range(100):
+        for _ in range(50):
             if not ears.alive:
                 break
             await asyncio.sleep(0.02)
@@ -97,6 +101,9 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
     Raises:
         OscserviceError: it can't be started, or its source ended badly and that is to be the end.
     """
+    if _ROOT.fullmatch(settings.prefix) is None:
+        raise InputError(f"--root {settings.prefix!r}: no root of OSC addresses; expected one like /bench or /shop/two")
+    load_instrument(settings.instrument)  # a mistake in it is told before anything is opened
     source = make_source(settings)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -118,32 +125,33 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
                 wait.cancel()
             fault = daemon.fault if settings.exit_at_end else None
     if fault is not None:
-        raise AudioInputError(fault)
+        raise fault
 
 
 def make_source(settings: ServeSettings) -> AudioSource:
     """The source that the settings name. Raises InputError or AudioInputError."""
     spec = parse_source(settings.source)
-    if spec == SourceSpec("simulated"):
-        return _simulated(settings)
+    if settings.stepped and spec.kind != "simulated":
+        raise InputError(f"--stepped is for the simulated source, not for the source {str(spec)!r}: leave it out")
     stdin = sys.stdin.buffer if spec.kind == "stdin" else None
     source = open_source(spec, settings.rate, settings.channels, settings.format, settings.fast, stdin)
-    assert source is not None
-    return source
+    return _simulated(settings) if source is None else source
 
 
 def _simulated(settings: ServeSettings) -> SimulatedSource:
     instrument = load_instrument(settings.instrument)
-    try:
-        guitar = Guitar.from_instrument(
-            instrument,
-            seed=settings.seed,
-            sample_rate_hz=float(settings.rate or 48000),
-            channels=len(instrument.strings) if settings.string_a_channel else 1,
+    rate_hz = check_rate(48000 if settings.rate is None else settings.rate, "simulated guitar")
+    channels = len(instrument.strings) if settings.string_a_channel else 1
+    if settings.channels not in (None, channels):
+        raise InputError(
+            f"--channels {settings.channels} does not fit the simulated guitar, which has {channels}: "
+            "leave it out, and give --string-a-channel for one channel a string"
         )
+    try:
+        guitar = rehearsal_guitar(instrument, settings.seed, float(rate_hz), string_a_channel=settings.string_a_channel)
     except ValueError as error:
         raise InputError(f"{settings.instrument}: no guitar can be simulated from it: {error}") from None
-    return SimulatedSource(guitar, free_running=True, paced=True)
+    return SimulatedSource(guitar, free_running=not settings.stepped, paced=not settings.stepped)
 
 
 def _channels(settings: ServeSettings, source: AudioSource) -> list[int]:
@@ -152,6 +160,11 @@ def _channels(settings: ServeSettings, source: AudioSource) -> list[int]:
     if not 1 <= settings.channel <= source.channels:
         raise InputError(f"--channel {settings.channel}: the source has channels 1 to {source.channels}")
     return [settings.channel - 1]
+
+
+def _remark(source: AudioSource) -> str | None:
+    """What was wrong with a source's samples, in one line, or None."""
+    return f"{source.description}: {', '.join(source.flags)}" if source.flags else None
 
 
 def _publish_done(loop: asyncio.AbstractEventLoop, bench: Bench, at_s: float) -> None:

@@ -7,15 +7,41 @@ makes a rehearsal as quick as the machine and the same on every run.
 
 from __future__ import annotations
 
+import random
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 
 from oscservice.audio.block import AudioSource, Block
 from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar import Guitar
 
+WORST_SADDLE_MM = 4.0
+WORST_TUNING_CENTS = 25.0
+
 _FRAMES = 1024
+
+
+def rehearsal_guitar(
+    instrument: Instrument, seed: int, sample_rate_hz: float = 48000.0, *, string_a_channel: bool = False
+) -> Guitar:
+    """A guitar out of tune by up to 25 cents, its saddles wrong by up to 4 mm (as far as the bridge allows).
+
+    Raises:
+        ValueError: no guitar can be made from this instrument.
+    """
+    draw = random.Random(seed)
+    worst = WORST_SADDLE_MM if instrument.bridge.adjusters else 0.0
+    numbers = range(1, len(instrument.strings) + 1)
+    return Guitar.from_instrument(
+        instrument,
+        seed=seed,
+        sample_rate_hz=sample_rate_hz,
+        saddle_error_mm=[draw.uniform(-worst, worst) for _ in numbers],
+        detune_cents=[draw.uniform(-WORST_TUNING_CENTS, WORST_TUNING_CENTS) for _ in numbers],
+        channels=len(instrument.strings) if string_a_channel else 1,
+    )
 
 
 class SimulatedSource(AudioSource):
@@ -37,7 +63,8 @@ class SimulatedSource(AudioSource):
         paced: bool,
         on_done: Callable[[float], None] | None = None,
     ) -> None:
-        super().__init__(round(guitar.sample_rate_hz), guitar.channels, "simulated guitar")
+        how = "" if free_running else ", time passes when asked"
+        super().__init__(round(guitar.sample_rate_hz), guitar.channels, f"simulated guitar{how}")
         self.on_done = on_done
         self._guitar = guitar
         self._free_running = free_running
