@@ -133,8 +133,8 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
 
     A string's tension, and with it every partial, falls as its vibration dies: the mean stretch goes with the square of
     the amplitude (Legge & Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, cited from memory), so the glide is taken as
-    exp(-2 t / tau). Starting from the best tau of a grid, size and tau are fitted together with the partials' phases and
-    frequencies by Gauss-Newton on the unwrapped phases. A glide that the note is too short to show costs what it
+    exp(-2 t / tau). Starting from the best tau of a grid, size and tau are fitted together with the partials' phases
+    and frequencies by Gauss-Newton on the unwrapped phases. A glide that the note is too short to show costs what it
     should: the standard errors carry what size and tau leave open.
 
     Args:

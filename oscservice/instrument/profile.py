@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib import resources
 from pathlib import Path
 
@@ -16,12 +17,14 @@ __all__ = [
     "Instrument",
     "StringSpec",
     "load_instrument",
+    "load_named",
     "preset_names",
     "preset_toml",
 ]
 
 _PRESETS = resources.files("oscservice.instrument") / "presets"
 _LARGEST_FILE = 1_000_000
+_BARE_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")
 
 
 def preset_names() -> list[str]:
@@ -34,6 +37,21 @@ def preset_toml(name: str) -> str:
     if name not in preset_names():
         raise InputError(f"no preset is called {name!r}; expected one of {', '.join(preset_names())}")
     return (_PRESETS / f"{name}.toml").read_text(encoding="utf-8")
+
+
+def load_named(name: str, folder: Path) -> Instrument:
+    """An instrument by preset name, or by the bare name of a TOML file in one folder: what a message from the network
+    may ask for. Nothing outside the folder is opened, and its other files are not told of.
+
+    Raises:
+        InputError: no such preset or file, or the file has a mistake.
+    """
+    if name in preset_names():
+        return load_instrument(name)
+    file = folder / f"{name.removesuffix('.toml')}.toml"
+    if _BARE_NAME.fullmatch(name) is None or not file.is_file():
+        raise InputError(f"no instrument is called {name[:64]!r}; expected a preset, or a TOML file's name in {folder}")
+    return load_instrument(str(file))
 
 
 def load_instrument(name_or_path: str) -> Instrument:
