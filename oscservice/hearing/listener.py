@@ -152,7 +152,7 @@ class Listener:
             if self._note is not None:
                 events += self._close(damped=False)
             self._begin(raw, bad)
-            events.append(Began(self._time_s(self._hops - _SMOOTH)))
+            events.append(Began(max(0.0, self._time_s(self._hops - _SMOOTH))))
         elif self._note is None:
             self._rest(level)
         return events
@@ -167,7 +167,7 @@ class Listener:
     def _begin(self, raw: npt.NDArray[np.float32], bad: bool) -> None:
         kept = list(self._kept)
         first_hop = self._hops - len(kept)
-        begun = self._hops - _SMOOTH
+        begun = max(first_hop, self._hops - _SMOOTH)
         self._note = _Note(first_hop, begun, kept, [raw], bad, level_peak=-200.0)
         self._ringing = False
         self._rearm_hop = self._hops + 3 * _SMOOTH
