@@ -18,13 +18,13 @@ from oscservice.hearing.resample import Samples
 
 CENTS = 1200.0 / math.log(2.0)
 
-_GLIDE_TIMES_S = (0.2, 0.35, 0.6, 1.0, 1.6, 2.6, 4.2, 7.0)
-"""Time constants tried for the decay of the amplitude; its square, and with it the glide, falls twice as fast."""
-
 _TAU_RANGE_S = (0.1, 12.0)
 
-_LOG_TAU_PRIOR = 1.0
-"""How far tau may lie from where the fit finds it before anything is heard, 1 sd of its logarithm."""
+_LOG_TAU_SD = 0.3
+"""How far the glide's time constant may lie from the sound's own decay, 1 sd of its logarithm. Set on recorded notes:
+tighter or looser, two takes of one pluck agree less well."""
+
+_LOG_TAU_STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 
 _GLIDE_PRIOR_CENTS = 10.0
 """How far above its settled pitch a string may start, one sd: a hard pluck of the open low E stood 16 cents sharp."""
@@ -133,8 +133,8 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
 
     A string's tension, and with it every partial, falls as its vibration dies: the mean stretch goes with the square of
     the amplitude (Legge & Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, cited from memory), so the glide is taken as
-    exp(-2 t / tau). Starting from the best tau of a grid, size and tau are fitted together with the partials' phases
-    and frequencies by Gauss-Newton on the unwrapped phases. A glide that the note is too short to show costs what it
+    exp(-2 t / tau) with tau near the sound's own decay. Size and tau are fitted together with the partials' phases and
+    frequencies by Gauss-Newton on the unwrapped phases. A glide that the note is too short to show costs what it
     should: the standard errors carry what size and tau leave open.
 
     Args:
@@ -143,11 +143,11 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
         noise_power: power of the signal's noise, in squared amplitude.
     """
     rows = [_weighted(band, pluck_s, noise_power) for band in bands]
-    answer = min((_with_glide(rows, bands, tau) for tau in _GLIDE_TIMES_S), key=lambda a: a.misfit)
+    decay_s = _decay_of(bands)
+    answer = _best(rows, bands, decay_s)
     for _ in range(2):  # twice: the second time with each partial's own scatter (beating, straying) in its weight
-        answer = _refined(rows, bands, answer)
         rows = [row.reweighted(residual) for row, residual in zip(rows, answer.residuals, strict=True)]
-    answer = _refined(rows, bands, answer)
+        answer = _best(rows, bands, decay_s)
     carriers = np.array([band.carrier_hz for band in bands])
     return Settled(
         carriers + answer.slopes / (2.0 * math.pi),
@@ -158,23 +158,31 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
     )
 
 
-def _refined(rows: Sequence[_Row], bands: Sequence[Baseband], start: _Answer) -> _Answer:
-    """Gauss-Newton on tau (in its logarithm) beside everything linear, from ``start``."""
-    best = _with_glide(rows, bands, start.tau)
-    for _ in range(6):
+def _decay_of(bands: Sequence[Baseband]) -> float:
+    """Time constant in seconds of the amplitude's decay, from the power of all partials together, loud parts first."""
+    times = max((band.times_s for band in bands), key=len)
+    power = np.zeros(len(times))
+    for band in bands:
+        power[: len(band.values)] += np.abs(band.values) ** 2
+    top = float(power.max())
+    slope = np.polyfit(times, np.log(np.maximum(power, 1e-12 * top)), 1, w=np.sqrt(power / top))[0]
+    return float(np.clip(-2.0 / min(float(slope), -0.05), *_TAU_RANGE_S))
+
+
+def _best(rows: Sequence[_Row], bands: Sequence[Baseband], decay_s: float) -> _Answer:
+    """The likeliest tau: the best of a few around ``decay_s``, then Gauss-Newton on its logarithm."""
+    tried = [decay_s * math.exp(_LOG_TAU_SD * step) for step in _LOG_TAU_STEPS]
+    best = min((_with_glide(rows, bands, tau, decay_s) for tau in tried), key=lambda answer: answer.misfit)
+    for _ in range(5):
         if best.glide <= 0.0:
+            return best
+        step = _with_glide(rows, bands, best.tau, decay_s, best.glide).log_tau_step
+        moved = _with_glide(rows, bands, best.tau * math.exp(max(-0.5, min(0.5, step))), decay_s)
+        if moved.misfit > best.misfit - 1e-6:
             break
-        following = _with_glide(rows, bands, best.tau, best.glide)
-        step = max(-0.7, min(0.7, following.log_tau_step))
-        moved = _with_glide(rows, bands, float(np.clip(best.tau * math.exp(step), *_TAU_RANGE_S)))
-        if moved.misfit > best.misfit + 1e-9:
-            break
-        done = abs(step) < 1e-4
         best = moved
-        if done:
-            break
     # Once more with tau free, for variances that know it is not known.
-    free = _with_glide(rows, bands, best.tau, best.glide) if best.glide > 0.0 else best
+    free = _with_glide(rows, bands, best.tau, decay_s, best.glide) if best.glide > 0.0 else best
     return replace(best, slope_variances=free.slope_variances, glide_variance=free.glide_variance)
 
 
@@ -230,9 +238,9 @@ class _Answer:
 
 
 def _with_glide(
-    rows: Sequence[_Row], bands: Sequence[Baseband], tau: float, glide_for_tau: float | None = None
+    rows: Sequence[_Row], bands: Sequence[Baseband], tau: float, decay_s: float, glide_for_tau: float | None = None
 ) -> _Answer:
-    """Least squares for one tau: a phase and a slope a partial, one glide for all.
+    """Least squares for one tau: a phase and a slope a partial, one glide for all; tau is likeliest at ``decay_s``.
 
     With ``glide_for_tau`` (the glide that tau's own change acts on) the logarithm of tau is one more unknown.
     """
@@ -257,7 +265,8 @@ def _with_glide(
         places.append(at)
     normal[2 * len(rows), 2 * len(rows)] += 1.0 / _GLIDE_PRIOR_CENTS**2
     if glide_for_tau is not None:
-        normal[-1, -1] += 1.0 / _LOG_TAU_PRIOR**2
+        normal[-1, -1] += 1.0 / _LOG_TAU_SD**2
+        right[-1] -= math.log(tau / decay_s) / _LOG_TAU_SD**2
     unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     inverse = np.linalg.pinv(normal * np.outer(unit, unit), hermitian=True) * np.outer(unit, unit)
     theta = inverse @ right
@@ -267,7 +276,7 @@ def _with_glide(
         theta = theta - inverse[:, at_glide] / inverse[at_glide, at_glide] * theta[at_glide]
         theta[at_glide] = 0.0
     residuals = [row.phase - block @ theta[at] for row, block, at in zip(rows, columns, places, strict=True)]
-    misfit = float(theta[at_glide] ** 2) / _GLIDE_PRIOR_CENTS**2
+    misfit = float(theta[at_glide] ** 2) / _GLIDE_PRIOR_CENTS**2 + (math.log(tau / decay_s) / _LOG_TAU_SD) ** 2
     misfit += sum(float(np.sum(row.weight * r**2)) for row, r in zip(rows, residuals, strict=True))
     variances = np.diag(inverse)
     return _Answer(
