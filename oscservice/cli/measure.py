@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -168,19 +169,21 @@ def _row(
 
 
 def _table(rows: Sequence[Row]) -> Table:
-    table = Table(title="Notes: first partial, settled", title_justify="left")
+    """A table that fits 80 columns when file names are short."""
+    table = Table(title="Notes: settled pitch of the first partial, ± 1 sd", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     strings = any(row.string is not None for row in rows)
-    table.add_column("file", overflow="fold")
-    for heading in ("ch", "at (s)", "note", "f1 (Hz)", "cents", "± (1 sd)", "B (1e-6)", "dBFS", "attack (cents)"):
+    flagged = any(row.flags or row.reading is None for row in rows)
+    table.add_column("file", overflow="fold", min_width=8)
+    for heading in ("ch", "at s", "note", "Hz", "cents", "±", "B e-6", "dBFS", "attack"):
         table.add_column(heading, justify="left" if heading == "note" else "right", no_wrap=True)
     if strings:
         table.add_column("string")
-    table.add_column("flags")
+    if flagged:
+        table.add_column("flags")
     for row in rows:
         r = row.reading
-        if r is None:
-            cells = ["", "", "", "", "", "", ""]
-        else:
+        cells = [""] * 7
+        if r is not None:
             cells = [
                 row.note or "",
                 f"{r.f1_hz:.3f}",
@@ -192,6 +195,7 @@ def _table(rows: Sequence[Row]) -> Table:
             ]
         if strings:
             cells.append(f"{row.string} {row.place}" if row.string is not None else "")
-        flags = ", ".join(row.flags) if r is not None else row.reason
-        table.add_row(escape(Path(row.file).name), str(row.channel), f"{row.onset_s:.2f}", *cells, escape(flags))
+        if flagged:
+            cells.append(escape(", ".join(row.flags) if r is not None else row.reason))
+        table.add_row(escape(Path(row.file).name), str(row.channel), f"{row.onset_s:.2f}", *cells)
     return table

@@ -6,6 +6,7 @@ import json
 import time
 from dataclasses import asdict
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
@@ -34,8 +35,8 @@ def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time:
         result = _shown(console, seed, instrument, tolerance, real_time)
         console.print(_table(result, tolerance))
         console.print(
-            f"{result.bench_s / 60.0:.0f} minutes at the bench in {time.monotonic() - began:.0f} s; "
-            "true error as the simulated guitar's own geometry has it, not as the daemon read it.",
+            f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. The errors are the "
+            "simulated guitar's own truth,\nnot what the daemon read.",
             highlight=False,
         )
     missed = [s.string for s in result.strings if abs(s.after_cents) > tolerance]
@@ -61,8 +62,9 @@ def _shown(console: Console, seed: int, instrument: str, tolerance: float, real_
 
 
 def _table(result: Rehearsed, tolerance: float) -> Table:
-    table = Table(title="Error at the 12th fret (cents, + sharp)", title_justify="left")
-    for heading in ("string", "note", "before", "after", "moves", "saddle moved (mm, + away from the nut)", "plucks"):
+    title = "Error at fret 12 in cents (+ sharp); saddle moves in mm (+ away from the nut)"
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for heading in ("string", "note", "before", "after", "moves", "saddle moved", "plucks"):
         table.add_column(heading, justify="left" if heading in ("note",) else "right")
     for s in result.strings:
         good = abs(s.after_cents) <= tolerance
