@@ -20,9 +20,13 @@ from oscservice.errors import InputError, OscserviceError
 from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
 from oscservice.hearing.place import assign
 from oscservice.hearing.reading import Reading
-from oscservice.instrument.pitch import nearest_note, note_hz, note_name, note_number
+from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
+
+
+_PIPED_WIDTH = 120
+_FRET_12 = Place("fret", 12)
 
 
 class NothingMeasuredError(OscserviceError):
@@ -101,7 +105,7 @@ def measure_command(
             if len(files) > 1:
                 print(f"oscservice: {fault}", file=sys.stderr)
     if not as_json and rows:
-        Console().print(_table(rows))
+        Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH).print(_table(rows))
     if len(files) == 1 and faults:
         raise faults[0]
     unread = sum(not isinstance(fault, NothingMeasuredError) for fault in faults)
@@ -154,7 +158,7 @@ def _row(
 ) -> Row:
     reading = heard.reading
     number, cents = nearest_note(reading.f1_hz, reference_hz)
-    found = assign(instrument, reading.f1_hz) if instrument is not None else None
+    found = assign(instrument, reading.f1_hz, also=(_FRET_12,)) if instrument is not None else None
     return Row(
         file,
         channel,
@@ -170,14 +174,15 @@ def _row(
 
 def _table(rows: Sequence[Row]) -> Table:
     """A table that fits 80 columns when file names are short."""
-    table = Table(title="Notes: settled pitch of the first partial, ± 1 sd", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    title = "Notes: settled pitch of the first partial, ± 1 sd"
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     strings = any(row.string is not None for row in rows)
     flagged = any(row.flags or row.reading is None for row in rows)
     table.add_column("file", overflow="fold", min_width=8)
     for heading in ("ch", "at s", "note", "Hz", "cents", "±", "B e-6", "dBFS", "attack"):
         table.add_column(heading, justify="left" if heading == "note" else "right", no_wrap=True)
     if strings:
-        table.add_column("string")
+        table.add_column("string", no_wrap=True)
     if flagged:
         table.add_column("flags")
     for row in rows:

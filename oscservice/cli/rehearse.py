@@ -35,8 +35,8 @@ def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time:
         result = _shown(console, seed, instrument, tolerance, real_time)
         console.print(_table(result, tolerance))
         console.print(
-            f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. The errors are the "
-            "simulated guitar's own truth,\nnot what the daemon read.",
+            f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
+            "Before and after are the simulated guitar's own truth,\nnot what the daemon read.",
             highlight=False,
         )
     missed = [s.string for s in result.strings if abs(s.after_cents) > tolerance]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oscservice.instrument.pitch import OPEN, Place, cents_between
@@ -29,6 +30,7 @@ def assign(
     f1_hz: float,
     asked: tuple[int, Place] | None = None,
     only_string: int | None = None,
+    also: Sequence[Place] = (),
 ) -> Assignment | None:
     """The likeliest string and place for a pitch: what was asked for, or the open string it lies nearest.
 
@@ -37,13 +39,14 @@ def assign(
         asked: string and place the technician was asked to pluck; six times likelier than any other, and it may be
             further off (it is being tuned).
         only_string: the string whose own channel this is, if every string has one.
+        also: places beside the open string that any string may be stopped at.
 
     Returns:
         None when the pitch lies more than 320 cents from every candidate.
     """
     numbers = range(1, len(instrument.strings) + 1) if only_string is None else (only_string,)
     candidates: list[tuple[int, Place, float, float]] = [
-        (n, OPEN, _OTHER_SD_CENTS, 1.0) for n in numbers if asked != (n, OPEN)
+        (n, place, _OTHER_SD_CENTS, 1.0) for n in numbers for place in (OPEN, *also) if asked != (n, place)
     ]
     if asked is not None and asked[0] in numbers:
         candidates.append((*asked, _ASKED_SD_CENTS, _ASKED_ODDS))

@@ -45,3 +45,11 @@ def test_a_channel_of_its_own_decides_the_string():
     found = assign(GUITAR, GUITAR.open_hz(5), None, only_string=5)
     assert found is not None and found.string == 5
     assert assign(GUITAR, GUITAR.open_hz(5), None, only_string=1) is None
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+def test_an_octave_above_an_open_string_is_its_fret_12_where_that_may_be(number):
+    found = assign(GUITAR, GUITAR.place_hz(number, FRET_12), also=(FRET_12,))
+    assert found is not None
+    assert (found.string, found.place) == (number, FRET_12)
+    assert assign(GUITAR, GUITAR.open_hz(number), also=(FRET_12,)).place == OPEN
