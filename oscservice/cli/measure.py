@@ -24,7 +24,6 @@ from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name,
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 
-
 _PIPED_WIDTH = 120
 _FRET_12 = Place("fret", 12)
 

@@ -43,7 +43,8 @@ def test_a_pitch_near_nothing_is_nobodys():
 
 def test_a_channel_of_its_own_decides_the_string():
     found = assign(GUITAR, GUITAR.open_hz(5), None, only_string=5)
-    assert found is not None and found.string == 5
+    assert found is not None
+    assert found.string == 5
     assert assign(GUITAR, GUITAR.open_hz(5), None, only_string=1) is None
 
 

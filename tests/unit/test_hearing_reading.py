@@ -111,7 +111,7 @@ def test_any_sample_rate_gives_the_same_pitch(rate_hz):
 
 
 def test_inharmonicity_of_a_clean_string_is_found():
-    samples, truth = synthetic_note(f1_hz=110.0, inharmonicity=9.2e-5, sample_rate_hz=RATE_HZ, **STEADY)
+    samples, _truth = synthetic_note(f1_hz=110.0, inharmonicity=9.2e-5, sample_rate_hz=RATE_HZ, **STEADY)
     reading = read_note(samples, RATE_HZ)
     assert reading.inharmonicity == pytest.approx(9.2e-5, rel=0.05)
     # f_1 = f_0 sqrt(1 + B): Fletcher, J. Acoust. Soc. Am. 36 (1964) 203.
