@@ -36,7 +36,8 @@ def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time:
         console.print(_table(result, tolerance))
         console.print(
             f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
-            "Before and after are the simulated guitar's own truth,\nnot what the daemon read.",
+            "Cents: + is sharp; saddle in mm: + is away from the nut.\n"
+            "Before and after are the simulated guitar's own truth, not what the daemon read.",
             highlight=False,
         )
     missed = [s.string for s in result.strings if abs(s.after_cents) > tolerance]
@@ -62,8 +63,7 @@ def _shown(console: Console, seed: int, instrument: str, tolerance: float, real_
 
 
 def _table(result: Rehearsed, tolerance: float) -> Table:
-    title = "Error at fret 12 in cents (+ sharp); saddle moves in mm (+ away from the nut)"
-    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    table = Table(title="Error at fret 12, in cents", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in ("string", "note", "before", "after", "moves", "saddle moved", "plucks"):
         table.add_column(heading, justify="left" if heading in ("note",) else "right")
     for s in result.strings:
