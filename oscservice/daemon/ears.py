@@ -13,7 +13,7 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 
-from oscservice.audio.block import AudioSource
+from oscservice.audio.block import OVERFLOW, AudioSource
 from oscservice.errors import AudioInputError, OscserviceError
 from oscservice.hearing.listener import Event, Listener
 
@@ -70,6 +70,8 @@ class Ears:
             for block in self._source:
                 for channel, listener in self._listeners.items():
                     listener.expect(self._expected_hz(channel))
+                    if block.dropped_frames or OVERFLOW in block.flags:
+                        self._hand_over(channel, listener.lost(block.dropped_frames))
                     self._hand_over(channel, listener.feed(block.samples[:, channel]))
             for channel, listener in self._listeners.items():
                 self._hand_over(channel, listener.finish())

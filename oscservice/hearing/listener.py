@@ -104,6 +104,7 @@ class Listener:
         self._ringing = False
         self._rearm_hop = 0
         self._expected: tuple[float, ...] = ()
+        self._lost_s = 0.0
 
     def expect(self, pitches_hz: Iterable[float]) -> None:
         """Say which pitches are asked for; they decide near ties between octaves, nothing more."""
@@ -122,6 +123,20 @@ class Listener:
             events += self._hop(joined[start : start + self._raw_hop])
         self._waiting = [joined[whole:]]
         self._waiting_count = len(joined) - whole
+        return events
+
+    def lost(self, frames: int) -> list[Event]:
+        """Samples are missing here, ``frames`` of them as far as is known (0 if not): the note they were in is no note.
+
+        What comes next is heard as a new beginning, its times right by ``frames``.
+        """
+        events: list[Event] = []
+        if self._note is not None:
+            events.append(Dismissed(self._time_s(self._note.begun), "samples were lost in the middle of the note"))
+        self._note = None
+        self._ringing = True
+        self._rearm_hop = self._hops + 3 * _SMOOTH
+        self._lost_s += frames / (self._rate_hz * self._factor)
         return events
 
     def finish(self) -> list[Event]:
@@ -265,7 +280,7 @@ class Listener:
         self._floor_dbfs += share * (max(level, -110.0) - self._floor_dbfs)
 
     def _time_s(self, hop: int) -> float:
-        return (hop * _HOP - self._decimator.delay) / self._rate_hz
+        return (hop * _HOP - self._decimator.delay) / self._rate_hz + self._lost_s
 
 
 @dataclass

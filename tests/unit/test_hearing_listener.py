@@ -134,6 +134,18 @@ def test_clipped_and_not_finite_notes_say_so():
     assert {"clipped", "not finite"} <= set(heard.reading.flags)
 
 
+def test_a_note_with_samples_missing_is_dismissed_and_the_next_is_heard_at_its_time():
+    listener = Listener(RATE_HZ)
+    first, second = note(110.0, 1.0), damped(note(196.0))
+    events = listener.feed(first) + listener.lost(24000) + listener.feed(np.concatenate((np.zeros(9600), second)))
+    events += listener.finish()
+    assert any(isinstance(event, Dismissed) and "lost" in event.reason for event in events)
+    heard = [event for event in events if isinstance(event, Heard)]
+    assert len(heard) == 1
+    assert abs(cents_between(heard[0].reading.f1_hz, 196.0)) < 1.0
+    assert heard[0].onset_s == pytest.approx(1.0 + 0.5 + 0.2 + 0.3, abs=0.02)
+
+
 def test_sample_rate_out_of_range_is_refused():
     with pytest.raises(ValueError, match="sample rate"):
         Listener(4000.0)
