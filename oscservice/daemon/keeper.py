@@ -5,18 +5,22 @@ Events are committed before the new state is given out, so whatever was announce
 
 from __future__ import annotations
 
+import contextlib
+import logging
 from collections.abc import Callable
 from datetime import UTC, datetime
 
 from oscservice.errors import JournalError
 from oscservice.instrument.spec import Instrument
-from oscservice.record.journal import Journal, utc_text
+from oscservice.record.journal import Journal, SessionRow, utc_text
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.machine import decide
 from oscservice.session.state import State
 from oscservice.session.words import Phase
+
+log = logging.getLogger(__name__)
 
 
 def wall_clock() -> datetime:
@@ -26,6 +30,8 @@ def wall_clock() -> datetime:
 
 class Keeper:
     """Holds one session at a time.
+
+    A session whose process died between its last event and its sealing is sealed here.
 
     Args:
         journal: where events go.
@@ -37,6 +43,10 @@ class Keeper:
         self._now = now
         self.state = State()
         self.session_id = ""
+        for row in journal.open_sessions():
+            with contextlib.suppress(JournalError):  # held by another process, or not to be read: not ours to seal
+                if any(kind == ev.SessionClosed.__name__ for _, _, kind, _ in journal.events(row.id)[-1:]):
+                    journal.seal(row.id, utc_text(self._now()))
 
     def carry_out(self, command: cm.Command) -> list[ev.Event]:
         """Decide, commit, and only then change the state; gives the events.
@@ -49,19 +59,35 @@ class Keeper:
         if not events:
             return []
         after = fold(events, self.state)
-        session_id = self.session_id
+        session_id, at_utc = self.session_id, utc_text(self._now())
+        bodies = [ev.to_body(event) for event in events]
         if isinstance(command, cm.Begin):
             session_id = self._journal.new_session(command.instrument.name, command.label, self._now())
-        at_utc = utc_text(self._now())
-        self._journal.append(session_id, [ev.to_body(event) for event in events], at_utc)
-        if after.phase is Phase.CLOSED:
-            self._journal.seal(session_id, at_utc)
+            try:
+                self._journal.append(session_id, bodies, at_utc)
+            except BaseException:
+                self._journal.release(session_id)  # it stays empty, and is never offered
+                raise
+        else:
+            self._journal.append(session_id, bodies, at_utc)
         self.session_id, self.state = session_id, after
+        if after.phase is Phase.CLOSED:
+            self._seal(at_utc)
         return events
+
+    def _seal(self, at_utc: str) -> None:
+        """Seal the session held. Its events are on the disk: if this fails, the next start makes up for it."""
+        try:
+            self._journal.seal(self.session_id, at_utc)
+        except JournalError as error:
+            log.warning("session %s is closed but could not be marked so yet: %s", self.session_id, error)
 
     def offered(self) -> str:
         """Name of the newest open session other than the one held, or an empty text."""
-        return next((row.id for row in self._journal.open_sessions() if row.id != self.session_id), "")
+        return next((row.id for row in self._open() if row.id != self.session_id), "")
+
+    def _open(self) -> list[SessionRow]:
+        return [row for row in self._journal.open_sessions() if row.events]
 
     def resume(self, session_id: str) -> None:
         """Go on with an open session at the step where it stands.
@@ -72,16 +98,25 @@ class Keeper:
         """
         if self.state.phase not in (Phase.IDLE, Phase.CLOSED):
             raise cm.Refused("phase", "a session is under way; finish or abandon it first")
-        if all(row.id != session_id for row in self._journal.open_sessions()):
+        if all(row.id != session_id for row in self._open()):
             raise cm.Refused("missing", f"no open session is called {session_id!r}")
         self._journal.claim(session_id)
         try:
-            self.state = fold(ev.from_body(kind, body) for _, _, kind, body in self._journal.events(session_id))
-        except (ValueError, KeyError) as error:
+            self.state = self._read(session_id)
+        except BaseException:
             self._journal.release(session_id)
-            reason = f"session {session_id} can't be read ({error}); its events are left as they are"
-            raise JournalError(reason) from None
+            raise
         self.session_id = session_id
+
+    def _read(self, session_id: str) -> State:
+        """The state of a session from its events. Raises JournalError."""
+        rows = self._journal.events(session_id)
+        try:
+            return fold(ev.from_body(kind, body) for _, _, kind, body in rows)
+        except Exception as error:  # whatever a body holds that no version of this program has written
+            what = " ".join(str(error).split())[:200] or type(error).__name__
+            reason = f"session {session_id} can't be read ({what}); its events are left as they are"
+            raise JournalError(reason) from None
 
     @property
     def instrument(self) -> Instrument | None:

@@ -113,7 +113,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
         async with running(settings, source, journal, tell) as daemon:
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
-            offered = next((row for row in journal.open_sessions()), None)
+            offered = next((row for row in journal.open_sessions() if row.events), None)
             if offered is not None and not settings.resume:
                 how = f"{settings.prefix}/session/resume {offered.id}"
                 tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
@@ -179,7 +179,7 @@ async def _watch_drops(bench: Bench, source: AudioSource) -> None:
 
 
 def _resume(bench: Bench, journal: Journal) -> None:
-    rows = journal.open_sessions()
+    rows = [row for row in journal.open_sessions() if row.events]
     if not rows:
         return
     try:

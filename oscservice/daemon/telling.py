@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from oscservice.advice.correction import SHOWN_MM
 from oscservice.session import events as ev
 from oscservice.session.words import Status
 
@@ -25,6 +26,8 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: plucks scatter by {scatter:.1f} cents; starting again"
         case ev.StringSlackened(string=string, heard=heard):
             return f"string {string}: slackened" + (" (heard)" if heard else "")
+        case ev.SaddleMoved(string=string, mm=mm) if abs(mm) < SHOWN_MM / 2.0:
+            return f"string {string}: saddle left where it was"
         case ev.SaddleMoved(string=string, mm=mm, told=told):
             return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if told else ", as advised")
         case ev.StringProved(string=string, error_cents=error, se_cents=se):

@@ -6,8 +6,8 @@ What is not known has no topic: nothing stands for "no value".
 from __future__ import annotations
 
 from oscservice.instrument.pitch import OPEN
-from oscservice.session.advance import comparison_of
 from oscservice.session.asking import asked
+from oscservice.session.judging import comparison_of
 from oscservice.session.prompts import prompt
 from oscservice.session.state import Advice, State, StringState
 

@@ -159,9 +159,10 @@ class Instrument(Frozen):
         return self.open_hz(number) * float(2.0 ** (place.semitones / 12.0))
 
     def adjuster_of(self, number: int) -> Adjuster | None:
-        """The first adjuster that moves this string's saddle, or None if nothing does."""
+        """The adjuster that moves this string's saddle most (the first of equals), or None if nothing does."""
         self.string(number)
-        return next((a for a in self.bridge.adjusters if number in a.influence), None)
+        moving = [a for a in self.bridge.adjusters if a.influence.get(number)]
+        return max(moving, key=lambda a: abs(a.influence[number]), default=None)
 
     def to_json(self) -> str:
         """JSON text that ``from_json`` reads back to an equal instrument."""

@@ -31,9 +31,21 @@ def tuned_strings(state: State) -> list[int]:
     if state.phase is not Phase.RETUNING:
         return order
     floating = state.instrument is not None and state.instrument.bridge.floating
-    moved = [n for n in order if state.string(n).status is Status.RETUNING]
-    shaken = [n for n in order if n not in moved and (floating or state.string(n).unsure_cents > UNSURE_LIMIT_CENTS)]
-    return moved + shaken
+    moved = [n for n in order if state.string(n).status in (Status.RETUNING, Status.SLACK)]
+    return moved + [n for n in order if n not in moved and (floating or _lost(state.string(n)))]
+
+
+def _lost(string: StringState) -> bool:
+    """Whether nobody knows that the string is near its pitch."""
+    if string.in_tune_by_hand:
+        return False
+    return string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS or drifted(string)
+
+
+def drifted(string: StringState) -> bool:
+    """Whether the open string was last heard so far off that it has to be tuned before it is compared on."""
+    off = string.open_cents is not None and abs(string.open_cents) > DRIFT_LIMIT_CENTS
+    return off and not string.in_tune_by_hand
 
 
 def asked(state: State) -> tuple[int, Place] | None:

@@ -20,13 +20,15 @@ FLOATING_SHARE = 0.2
 """Cents another string may shift per cent that one string is tuned, on a floating bridge; three springs give 0.05 to
 0.19 by the rigid-bridge model with linear springs (computed, no source)."""
 
+_SHAKEN_CENTS = 100.0  # how unsure a string is once its bridge was let go or moved: it must be heard again
+
 
 def evolve(state: State, event: ev.Event) -> State:
     """The state after ``event``. Never raises for an event that ``decide`` has made."""
     if isinstance(event, ev.TakenBack):
         return state if state.past is None else replace(state.past, revision=state.revision + 1)
     handler: Callable[[State, Any], State] = _HANDLERS[type(event)]
-    return replace(handler(state, event), revision=state.revision + 1)
+    return handler(state, event)
 
 
 def fold(events: Iterable[ev.Event], state: State | None = None) -> State:
@@ -41,19 +43,20 @@ def _with(state: State, number: int, **changes: Any) -> State:
 
 
 def _step_begun(state: State, event: ev.StepBegun) -> State:
-    return replace(state, past=state)
+    return replace(state, past=state, revision=state.revision + 1)
 
 
 def _session_begun(state: State, event: ev.SessionBegun) -> State:
+    # Nothing is left of what was on the bench before: a journal, which begins here, gives the same state.
     instrument = Instrument.from_json(event.instrument)
     return State(
         phase=Phase.INSPECTING,
+        revision=1,
         instrument=instrument,
         label=event.label,
         tolerance_cents=event.tolerance_cents,
         fret=event.fret,
         strings=tuple(StringState() for _ in instrument.strings),
-        past=state.past,
     )
 
 
@@ -65,7 +68,7 @@ def _item_inspected(state: State, event: ev.ItemInspected) -> State:
 def _phase_entered(state: State, event: ev.PhaseEntered) -> State:
     phase = Phase(event.phase)
     strings = state.strings
-    if phase in (Phase.TUNING, Phase.RETUNING):
+    if phase is Phase.RETUNING and _floating(state):
         strings = tuple(replace(s, in_tune_by_hand=False) for s in strings)
     if phase is Phase.PROVING:
         strings = tuple(replace(s, plucks=()) for s in strings)
@@ -86,18 +89,26 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
     string = state.string(event.string)
     changes: dict[str, Any] = {}
     if place == OPEN:
-        shift = abs(event.cents - string.open_cents) if string.open_cents is not None else 0.0
-        floating = state.instrument is not None and state.instrument.bridge.floating
-        if floating and state.phase in (Phase.TUNING, Phase.RETUNING):
-            state = _unsettle_others(state, event.string, FLOATING_SHARE * shift)
+        if state.phase in (Phase.TUNING, Phase.RETUNING):
+            shift = abs(event.cents - string.open_cents) if string.open_cents is not None else 0.0
+            if _floating(state):
+                state = _unsettle_others(state, event.string, FLOATING_SHARE * shift)
+            changes["plucks"] = ()  # what was plucked before a peg was turned can't be compared with what comes after
         changes |= {"open_hz": event.f1_hz, "open_cents": event.cents, "unsure_cents": 0.0}
     elif place == HARMONIC and string.open_hz is not None:
         changes["harmonic_cents"] = cents_between(event.f1_hz, 2.0 * string.open_hz)
-    evidence = place in (OPEN, Place("fret", state.fret)) and event.string == state.focus
+    if event.string != state.focus:
+        return _with(state, event.string, **changes)
+    # A bracket begins with an open note.
+    evidence = place == OPEN or (place == Place("fret", state.fret) and string.plucks)
     if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
         pluck = PluckReading(place, event.f1_hz, event.se_cents, event.level_dbfs)
         changes["plucks"] = (*string.plucks, pluck)
     return replace(_with(state, event.string, **changes), asked_place=None)
+
+
+def _floating(state: State) -> bool:
+    return state.instrument is not None and state.instrument.bridge.floating
 
 
 def _unsettle_others(state: State, number: int, cents: float) -> State:
@@ -113,16 +124,14 @@ def _reading_discarded(state: State, event: ev.ReadingDiscarded) -> State:
 
 
 def _tuned_by_hand(state: State, event: ev.TunedByHand) -> State:
-    return _with(state, event.string, in_tune_by_hand=True)
+    return replace(_with(state, event.string, in_tune_by_hand=True, plucks=()), asked_place=None)
 
 
 def _string_judged(state: State, event: ev.StringJudged) -> State:
     outcome = Outcome(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
     advice = None
     if event.status in (Status.TO_MOVE, Status.OUT_OF_TRAVEL):
-        advice = Advice(
-            event.move_mm, event.move_se_mm, event.turns, event.direction, event.room_mm, event.missing_mm
-        )
+        advice = Advice(event.move_mm, event.move_se_mm, event.turns, event.direction, event.room_mm, event.missing_mm)
     string = state.string(event.string)
     return _with(
         state,
@@ -131,6 +140,7 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
         last=outcome,
         first=string.first or outcome,
         advice=advice,
+        judged_here=True,
         plucks=(),
         scattered=0,
     )
@@ -141,9 +151,11 @@ def _scatter_found(state: State, event: ev.ScatterFound) -> State:
 
 
 def _string_slackened(state: State, event: ev.StringSlackened) -> State:
-    state = _with(state, event.string, status=Status.SLACK, open_hz=None, open_cents=None, plucks=(), proved=False)
-    if state.instrument is not None and state.instrument.bridge.floating:
-        state = _unsettle_others(state, event.string, 100.0)
+    if _floating(state):
+        state = _unsettle_others(state, event.string, _SHAKEN_CENTS)
+        state = replace(state, strings=tuple(replace(s, in_tune_by_hand=False) for s in state.strings))
+    changes: dict[str, Any] = {"plucks": (), "proved": False, "in_tune_by_hand": False, "reason": ""}
+    state = _with(state, event.string, status=Status.SLACK, open_hz=None, open_cents=None, **changes)
     return replace(state, phase=Phase.MOVING, focus=event.string, asked_place=None)
 
 
@@ -151,48 +163,47 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
     assert state.instrument is not None
     adjuster = state.instrument.adjuster_of(event.string)
     shares = {event.string: 1.0} if adjuster is None else adjuster.influence
-    own = shares[event.string]
     for number, share in shares.items():
         string = state.string(number)
-        mm = string.moved_mm + event.mm * share / own
+        mm = event.mm * share / shares[event.string]
+        changes: dict[str, Any] = {
+            "expected": _left_after(state, number, mm),
+            "judged_here": string.judged_here and mm == 0.0,
+            "moved_mm": string.moved_mm + mm,
+            "moves": string.moves + (mm != 0.0),
+            "plucks": (),
+            "proved": False,
+            "in_tune_by_hand": False,
+        }
         if number == event.string:
-            state = _with(
-                state,
-                number,
-                status=Status.RETUNING,
-                expected=_left_after(state, number, event.mm),
-                moved_mm=mm,
-                moves=string.moves + 1,
-                advice=None,
-                plucks=(),
-                proved=False,
-                in_tune_by_hand=False,
-                open_hz=None,
-                open_cents=None,
-            )
+            changes |= {"status": Status.RETUNING, "advice": None, "open_hz": None, "open_cents": None, "reason": ""}
         else:
-            status = Status.UNTRIED if string.status is Status.SETTLED else string.status
-            cleared: dict[str, Any] = {"plucks": (), "proved": False, "unsure_cents": 100.0, "expected": None}
-            state = _with(state, number, status=status, moved_mm=mm, **cleared)
+            if string.status in (Status.SETTLED, Status.OUT_OF_TRAVEL):
+                changes |= {"status": Status.UNTRIED, "advice": None}
+            changes["unsure_cents"] = _SHAKEN_CENTS
+            if state.instrument.bridge.slacken:
+                changes |= {"open_hz": None, "open_cents": None}
+        state = _with(state, number, **changes)
     return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
 
 
 def _left_after(state: State, number: int, move_mm: float) -> Outcome | None:
-    """What a move should leave of the last judged error, the hand's placing included."""
+    """What a move should leave of the error last known, the hand's placing included; None if nothing is known."""
     string = state.string(number)
-    if string.last is None or state.instrument is None:
+    known = string.last if string.judged_here else string.expected
+    if known is None or state.instrument is None:
         return None
     lengths = speaking_lengths_mm(state.instrument.string(number), state.fret, string.moved_mm)
-    last = string.last
-    before = Comparison(last.error_cents, last.se_cents, last.plucks, last.scatter_cents)
-    left = error_after(last.error_cents, lengths, move_mm)
-    after = expected_after(before, left, PLACING_SD_MM * abs(cents_per_mm(lengths)))
+    before = Comparison(known.error_cents, known.se_cents, known.plucks, known.scatter_cents)
+    left = error_after(known.error_cents, lengths, move_mm)
+    placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths)) if move_mm else 0.0
+    after = expected_after(before, left, placing_cents)
     return Outcome(after.error_cents, after.se_cents, 0, after.scatter_cents)
 
 
 def _string_proved(state: State, event: ev.StringProved) -> State:
     outcome = Outcome(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
-    return _with(state, event.string, proved=True, last=outcome, plucks=())
+    return _with(state, event.string, proved=True, last=outcome, judged_here=True, plucks=())
 
 
 def _string_reopened(state: State, event: ev.StringReopened) -> State:
@@ -201,7 +212,9 @@ def _string_reopened(state: State, event: ev.StringReopened) -> State:
 
 
 def _string_set_aside(state: State, event: ev.StringSetAside) -> State:
-    return _with(state, event.string, status=Status.SET_ASIDE, reason=event.reason, advice=None, plucks=())
+    asked_place = None if event.string == state.focus else state.asked_place
+    changes: dict[str, Any] = {"reason": event.reason, "advice": None, "plucks": (), "proved": False}
+    return replace(_with(state, event.string, status=Status.SET_ASIDE, **changes), asked_place=asked_place)
 
 
 def _listening_set(state: State, event: ev.ListeningSet) -> State:

@@ -10,24 +10,20 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from oscservice.advice.correction import refusal
-from oscservice.hearing.place import assign
-from oscservice.instrument.pitch import OPEN, cents_between
+from oscservice.advice.correction import refusal, speaking_lengths_mm
+from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.advance import advance, comparison_of, judged
-from oscservice.session.asking import asked
-from oscservice.session.commands import Ignored, Refused
+from oscservice.session.advance import advance
+from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
-from oscservice.session.state import State
+from oscservice.session.judging import comparison_of, judged, sharing
+from oscservice.session.listening import heard
+from oscservice.session.state import State, StringState
 from oscservice.session.words import Phase, Status, Verdict
 
-SURE_ENOUGH_CENTS = 2.5
-"""A reading whose own standard error is larger is no evidence for a comparison."""
-
-SLACK_CENTS = -150.0
-SLACKEST_CENTS = -3600.0
-AT_PITCH_CENTS = 150.0
+SHORTEST_SHARE = 0.5
+"""No saddle is moved so far that less than this of the length from the fret compared at to the saddle is left."""
 
 _BUSY = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
 _MOST_FOLLOWING = 200
@@ -60,7 +56,7 @@ def decide(state: State, command: cm.Command) -> list[ev.Event]:
 def _undo(state: State) -> list[ev.Event]:
     if state.phase is Phase.CLOSED:
         raise Refused("phase", "the record is sealed; nothing in it can be taken back")
-    if state.past is None or state.past.phase in (Phase.IDLE, Phase.CLOSED):
+    if state.past is None:
         raise Refused("phase", "there is no step to take back; abandon the session to begin another")
     return [ev.TakenBack()]
 
@@ -84,86 +80,12 @@ def _inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
         raise Refused("range", f"{command.verdict!r} is no verdict; expected passed, waived or failed")
     if command.verdict == Verdict.WAIVED and not command.note.strip():
         raise Refused("refused", "an item is waived with a reason; give it as the third argument")
-    chosen = names if command.item == "all" else [command.item]
+    waiting = [name for name, item in state.items if item.verdict is Verdict.WAITING]
+    chosen = waiting if command.item == "all" else [command.item]
+    if not chosen:
+        failed = [name for name, item in state.items if item.verdict is Verdict.FAILED]
+        raise Refused("refused", f"nothing waits to be inspected; settle what failed by its name: {', '.join(failed)}")
     return [ev.ItemInspected(name, command.verdict, command.note) for name in chosen]
-
-
-def _hear(state: State, command: cm.Hear) -> list[ev.Event]:
-    reading = command.reading
-    if state.phase not in _BUSY or state.instrument is None:
-        raise Ignored("no string is waited for in this phase")
-    if not state.listening:
-        raise Ignored("not listening")
-    if state.phase is Phase.MOVING:
-        return _hear_moving(state, command)
-    waited = asked(state)
-    found = assign(state.instrument, reading.f1_hz, waited, command.only_string)
-    if found is None:
-        raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
-    taken = ev.ReadingTaken(
-        found.string,
-        str(found.place),
-        reading.f1_hz,
-        reading.se_cents,
-        reading.level_dbfs,
-        found.cents,
-        reading.attack_cents,
-        reading.inharmonicity,
-    )
-    if state.phase in (Phase.TUNING, Phase.RETUNING):
-        if found.place != OPEN and (waited is None or found.place != waited[1]):
-            raise Ignored("only open strings are tuned")
-        # The string that is plucked is the string that is being tuned.
-        follow = [ev.Focused(found.string, "")] if found.string != state.focus else []
-        return [*follow, taken]
-    if found.string != state.focus:
-        if found.place == OPEN:
-            return [taken]
-        raise Ignored(f"string {found.string} is not the one being compared")
-    if reading.se_cents > SURE_ENOUGH_CENTS:
-        raise Ignored(f"the reading is unsure by {reading.se_cents:.1f} cents; let the note ring longer")
-    return [taken]
-
-
-def _hear_moving(state: State, command: cm.Hear) -> list[ev.Event]:
-    """While a saddle is being moved only two things count: the string has been slackened, or it is back at pitch."""
-    instrument, number = state.instrument, state.focus
-    assert instrument is not None
-    if command.only_string not in (None, number):
-        raise Ignored(f"string {number} is being moved; other strings are no evidence now")
-    f1_hz = command.reading.f1_hz
-    own = cents_between(f1_hz, instrument.open_hz(number))
-    string = state.string(number)
-    advised = string.advice.mm if string.advice is not None else 0.0
-    if string.status is Status.TO_MOVE and instrument.bridge.slacken:
-        if abs(own) < -SLACK_CENTS:
-            raise Ignored(f"string {number} is still at pitch; slacken it before its saddle is moved")
-        others = [abs(cents_between(f1_hz, instrument.open_hz(n))) for n in state.numbers if n != number]
-        if SLACKEST_CENTS < own < SLACK_CENTS and min(others, default=math.inf) > 60.0:
-            return [ev.StringSlackened(number, heard=True)]
-        raise Ignored("another string, or a sound that is no string")
-    if abs(own) <= AT_PITCH_CENTS:
-        return [
-            ev.SaddleMoved(number, _string_mm(state, number, advised), told=False),
-            ev.ReadingTaken(
-                number,
-                str(OPEN),
-                f1_hz,
-                command.reading.se_cents,
-                command.reading.level_dbfs,
-                own,
-                command.reading.attack_cents,
-                command.reading.inharmonicity,
-            ),
-        ]
-    raise Ignored(f"string {number} is not back at pitch")
-
-
-def _string_mm(state: State, number: int, adjuster_mm: float) -> float:
-    """What the string's saddle moves when its adjuster moves by ``adjuster_mm``."""
-    assert state.instrument is not None
-    adjuster = state.instrument.adjuster_of(number)
-    return adjuster_mm * (adjuster.influence[number] if adjuster is not None else 1.0)
 
 
 def _next(state: State, command: cm.Next) -> list[ev.Event]:
@@ -175,13 +97,16 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         if bridge is not None and bridge.slacken and string.status is Status.TO_MOVE:
             return [ev.StringSlackened(state.focus, heard=False)]
         mm = string.advice.mm if string.advice is not None else 0.0
-        return [ev.SaddleMoved(state.focus, _string_mm(state, state.focus, mm), told=True)]
+        return [ev.SaddleMoved(state.focus, mm, told=True)]
     if state.phase is Phase.COMPARING:
         comparison = comparison_of(state, state.focus)
         if comparison is None or comparison.plucks < 2:
             raise Refused("refused", "two fretted plucks at least, with open ones around them, before going on")
         within = abs(comparison.error_cents) <= state.tolerance_cents
-        reason = None if within else refusal(comparison)
+        # Strings that share a saddle are judged by each other's errors: those must be known.
+        assert state.instrument is not None
+        alone = len(sharing(state.instrument, state.focus)) == 1
+        reason = None if within and alone else refusal(comparison)
         if reason is not None:
             raise Refused("refused", f"{reason}; or set the string aside")
         return judged(state, comparison, settled=within)
@@ -215,6 +140,9 @@ def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
             raise Refused("missing", f"fret {command.place.fret}; this instrument has {state.instrument.frets}")
         if state.phase in (Phase.TUNING, Phase.RETUNING):
             raise Refused("phase", "strings are tuned open")
+    place = str(command.place) if command.place is not None else ""
+    if not place and state.phase in (Phase.TUNING, Phase.RETUNING):
+        place = str(OPEN)  # heard again even if it is in tune
     follow: list[ev.Event] = []
     if string.left_out:
         follow.append(ev.StringReopened(command.string, "taken up again"))
@@ -222,7 +150,7 @@ def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
         follow = [ev.StringReopened(command.string, "taken up again"), ev.PhaseEntered(Phase.COMPARING)]
     elif state.phase is Phase.COMPARING and string.status is Status.SETTLED:
         follow.append(ev.StringReopened(command.string, "taken up again"))
-    return [*follow, ev.Focused(command.string, str(command.place) if command.place is not None else "")]
+    return [*follow, ev.Focused(command.string, place)]
 
 
 def _slackened(state: State, command: cm.Slackened) -> list[ev.Event]:
@@ -239,6 +167,14 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
         raise Refused("range", f"a move of {command.mm:g} mm; expected -50 to 50")
     if state.instrument.adjuster_of(command.string) is None:
         raise Refused("refused", f"the saddle of string {command.string} is fixed on this instrument")
+    adjuster = state.instrument.adjuster_of(command.string)
+    shares = adjuster.influence if adjuster is not None else {command.string: 1.0}
+    for number, share in shares.items():
+        spec, moved_mm = state.instrument.string(number), state.string(number).moved_mm
+        reached_mm = moved_mm + command.mm * share / shares[command.string]
+        start_mm = speaking_lengths_mm(spec, state.fret, 0.0)[1]
+        if not SHORTEST_SHARE * start_mm <= start_mm + reached_mm <= start_mm / SHORTEST_SHARE:
+            raise Refused("range", f"the saddle of string {number} would have moved {reached_mm:+.0f} mm in all")
     if state.instrument.bridge.slacken and string.status is not Status.SLACK:
         raise Refused("refused", f"slacken string {command.string} first, and say so: this saddle is clamped")
     return [ev.SaddleMoved(command.string, command.mm, told=True)]
@@ -250,18 +186,19 @@ def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
     adjuster = state.instrument.adjuster_of(command.string) if state.instrument is not None else None
     if adjuster is None or adjuster.mm_per_turn is None:
         raise Refused("refused", f"the saddle of string {command.string} has no screw; say the move in mm")
-    mm = _string_mm(state, command.string, command.turns * adjuster.mm_per_turn)
-    return _moved(state, cm.Moved(command.string, mm))
+    adjuster_mm = command.turns * adjuster.mm_per_turn
+    return _moved(state, cm.Moved(command.string, adjuster_mm * adjuster.influence[command.string]))
 
 
 def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
     _need(state, *_BUSY)
-    string = _known(state, command.string)
+    _known(state, command.string)
     if not command.reason.strip():
         raise Refused("refused", "a string is set aside with a reason")
     follow: list[ev.Event] = [ev.StringSetAside(command.string, command.reason)]
     if state.phase is Phase.MOVING and state.focus == command.string:
-        follow.append(ev.PhaseEntered(Phase.RETUNING if string.status is Status.SLACK else Phase.COMPARING))
+        untuned = any(s.status in (Status.SLACK, Status.RETUNING) for s in state.strings)
+        follow.append(ev.PhaseEntered(Phase.RETUNING if untuned else Phase.COMPARING))
     return follow
 
 
@@ -273,6 +210,7 @@ def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
 
 
 def _listen(state: State, command: cm.Listen) -> list[ev.Event]:
+    _need(state, Phase.INSPECTING, *_BUSY)
     return [] if command.on == state.listening else [ev.ListeningSet(command.on)]
 
 
@@ -281,7 +219,7 @@ def _need(state: State, *phases: Phase) -> None:
         raise Refused("phase", f"not possible in the phase {state.phase}")
 
 
-def _known(state: State, number: int) -> Any:
+def _known(state: State, number: int) -> StringState:
     if number not in state.numbers:
         raise Refused("missing", f"string {number}; this instrument has 1 to {len(state.strings)}")
     return state.string(number)
@@ -290,7 +228,7 @@ def _known(state: State, number: int) -> Any:
 _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Begin: _begin,
     cm.Inspect: _inspect,
-    cm.Hear: _hear,
+    cm.Hear: heard,
     cm.Next: _next,
     cm.Finish: _finish,
     cm.Abandon: _abandon,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from oscservice.advice.correction import turns_text
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked
+from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
+from oscservice.session.judging import sharing
 from oscservice.session.state import State
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
 
@@ -20,18 +21,20 @@ SENTENCES: dict[str, str] = {
     "pluck_open": "Pluck string {string} open.",
     "pluck_fretted": "Pluck string {string} at fret {fret}, freshly fretted.",
     "pluck_harmonic": "Pluck the 12th-fret harmonic of string {string}.",
+    "bring_up": "Bring string {string} to pitch, and pluck it open.",
     "tune_up": "String {string} is {cents:.1f} cents flat: bring it up, and pluck it open.",
     "tune_down": "String {string} is {cents:.1f} cents sharp: bring it down, and pluck it open.",
-    "slacken": "Slacken string {string}, then pluck it or say so. Its saddle is to go {mm:.1f} mm {direction}.",
+    "slacken": "Slacken {slack}, then pluck string {string} or say so. Its saddle is to go {mm:.1f} mm {direction}.",
     "shift_saddle": "Move the saddle of string {string} {mm:.1f} mm {direction}, clamp it, bring the string to pitch.",
     "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
-    "turn_screw": "Turn the saddle screw of string {string} by {turns}: {mm:.1f} mm {direction}. Then pluck it open.",
+    "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
     "pluck_again": "Plucks of string {string} scattered. Same force, same finger: pluck it open.",
     "hand_over": "Done: the record is sealed. Wind off, cut the string ends short, hand it over.",
     "abandoned": "The session was abandoned; its record is kept.",
 }
 
 CAUTIONS: dict[str, str] = {
+    "bring_up": "A string under tension can break: keep your eyes out of its line.",
     "tune_up": "A string under tension can break: keep your eyes out of its line.",
     "slacken": "Never loosen a saddle clamp under a string at pitch: slacken first, eyes out of its line.",
     "shift_saddle": "Clamp screws snug and no more. Watch the sharp string end.",
@@ -75,7 +78,9 @@ def _code(state: State) -> tuple[str, dict[str, object]]:
     if place != OPEN:
         return "pluck_fretted", values | {"fret": place.fret}
     if state.phase in (Phase.TUNING, Phase.RETUNING):
-        if string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS:
+        if string.open_cents is None and state.phase is Phase.RETUNING:
+            return "bring_up", values
+        if string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS or in_tune(string):
             return "pluck_open", values
         code = "tune_up" if string.open_cents < 0.0 else "tune_down"
         return code, values | {"cents": abs(string.open_cents)}
@@ -89,9 +94,11 @@ def _moving(state: State, values: dict[str, object]) -> tuple[str, dict[str, obj
     if advice is None:
         return "place_saddle", values
     values = values | {"mm": abs(advice.mm), "direction": advice.direction}
-    slacken = state.instrument is not None and state.instrument.bridge.slacken
-    if slacken and state.string(state.focus).status is Status.TO_MOVE:
-        return "slacken", values
+    assert state.instrument is not None
+    if state.instrument.bridge.slacken and state.string(state.focus).status is Status.TO_MOVE:
+        held = sharing(state.instrument, state.focus)
+        names = ", ".join(str(n) for n in reversed(held))
+        return "slacken", values | {"slack": f"strings {names}" if len(held) > 1 else f"string {state.focus}"}
     if advice.turns is not None:
         return "turn_screw", values | {"turns": turns_text(advice.turns)}
     return "shift_saddle", values

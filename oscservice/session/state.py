@@ -25,7 +25,14 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Advice:
-    """What a string's saddle should do: mm (+ away from the nut), se, turns, direction in words, room left that way."""
+    """What a string's saddle should do.
+
+    Attributes:
+        mm: how far it should go, + away from the nut; se_mm its standard error.
+        turns: of the screw that moves it, sign as ``mm``; None without a screw.
+        direction: in words.
+        room_mm: travel left that way; missing_mm: what is needed beyond it.
+    """
 
     mm: float
     se_mm: float
@@ -47,6 +54,7 @@ class StringState:
         plucks: readings of the comparison under way, in order.
         first, last: the first and the latest judged comparison.
         expected: what the last move should have left, before anything is heard of it.
+        judged_here: whether ``last`` was found with the saddle where it now stands.
         advice: the move advised and not yet made, if any.
         moved_mm, moves: what the saddle has moved so far, and in how many moves.
         proved: passed the last pass.
@@ -64,6 +72,7 @@ class StringState:
     first: Outcome | None = None
     last: Outcome | None = None
     expected: Outcome | None = None
+    judged_here: bool = False
     advice: Advice | None = None
     moved_mm: float = 0.0
     moves: int = 0
@@ -97,7 +106,11 @@ def _nothing_inspected() -> tuple[tuple[str, Item], ...]:
 
 @dataclass(frozen=True)
 class State:
-    """The whole session. ``past`` is the state before the last step, for taking it back; it is no part of equality."""
+    """The whole session.
+
+    ``revision`` counts its steps, those taken back and the taking back among them. ``past`` is the state before the
+    last step, for taking it back; it is no part of equality.
+    """
 
     phase: Phase = Phase.IDLE
     revision: int = 0

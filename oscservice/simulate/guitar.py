@@ -198,7 +198,7 @@ class Guitar:
         self.damp()
 
     def move_saddle(self, string: int, mm: float) -> None:
-        """Move this string's saddle with the first adjuster that moves it. Raises as ``move_adjuster``."""
+        """Move this string's saddle with what moves it most. Raises as ``move_adjuster``."""
         self.rig.move_saddle(string, mm)
         self.damp()
 

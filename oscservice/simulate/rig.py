@@ -211,13 +211,13 @@ class Rig:
         self._settle()
 
     def move_saddle(self, string: int, mm: float) -> None:
-        """Move this string's saddle by ``mm``, with the first adjuster that moves it. Raises as ``move_adjuster``."""
+        """Move this string's saddle by ``mm``, with what moves it most. Raises as ``move_adjuster``."""
         self._check(string)
-        for index, adjuster in enumerate(self.adjusters):
-            if adjuster.influence.get(string):
-                self.move_adjuster(index, mm / adjuster.influence[string])
-                return
-        raise ValueError(f"nothing moves the saddle of string {string}")
+        shares = [abs(adjuster.influence.get(string, 0.0)) for adjuster in self.adjusters]
+        if not any(shares):
+            raise ValueError(f"nothing moves the saddle of string {string}")
+        index = shares.index(max(shares))
+        self.move_adjuster(index, mm / self.adjusters[index].influence[string])
 
     def _adjuster_index(self, name_or_index: str | int) -> int:
         if isinstance(name_or_index, int):

@@ -128,8 +128,10 @@ class Technician:
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "shift_saddle" | "turn_screw":
                 self._move_saddle(string)
-                if code == "shift_saddle":
-                    self._bring_up(string)
+                self._bring_up(string)
+                self._pluck(string, "open", _TUNING_NOTE_S)
+            case "bring_up":
+                self._bring_up(string)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case _:
                 raise RehearsalError(f"the technician does not know the prompt {code!r}")

@@ -1,0 +1,6 @@
+"""``python -m oscservice`` is the same as the command ``oscservice``."""
+
+from oscservice.cli.app import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,194 @@
+"""What a comparison means for a string's saddle: settled, to move, out of travel; and for saddles that several strings
+share, where none can be judged alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, compare
+from oscservice.advice.correction import (
+    SHOWN_MM,
+    BridgePlan,
+    Move,
+    adjuster_moves,
+    direction_of,
+    refusal,
+    saddle_correction,
+)
+from oscservice.advice.decision import with_expected
+from oscservice.instrument.pitch import OPEN
+from oscservice.instrument.spec import Adjuster, Instrument
+from oscservice.session import events as ev
+from oscservice.session.state import Outcome, State, StringState
+from oscservice.session.words import Phase, Status
+
+LARGEST_ERROR_CENTS = 60.0
+"""No saddle is the cause of a larger error: several strings' width of travel would not cure it."""
+
+_WORTH_MM = 2.0 * SHOWN_MM  # a shared saddle is not moved for less
+_WORTH_TOLERANCES = 0.25  # nor when its worst string gains less than this share of the tolerance
+
+
+def comparison_of(state: State, number: int) -> Comparison | None:
+    """The comparison that a string's plucks so far allow, or None before the first fretted one."""
+    plucks = state.string(number).plucks
+    places = {pluck.place for pluck in plucks}
+    return compare(plucks, state.fret) if OPEN in places and len(places) > 1 else None
+
+
+def as_comparison(outcome: Outcome) -> Comparison:
+    """A stored outcome as a comparison."""
+    return Comparison(outcome.error_cents, outcome.se_cents, outcome.plucks, outcome.scatter_cents)
+
+
+def expected_of(string: StringState) -> Comparison | None:
+    """What the last move should have left, as a comparison of no plucks."""
+    return as_comparison(string.expected) if string.expected is not None else None
+
+
+def sharing(instrument: Instrument, number: int) -> list[int]:
+    """Strings whose saddles can't be moved without regard to this one's, itself among them, in order."""
+    found = {number}
+    while True:
+        more = {n for a in instrument.bridge.adjusters if found & set(a.influence) for n in a.influence} - found
+        if not more:
+            return sorted(found)
+        found |= more
+
+
+def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Event]:
+    """The decision on the string in focus: settled, to move (and off to moving), or out of travel."""
+    assert state.instrument is not None
+    number = state.focus
+    if abs(comparison.error_cents) > LARGEST_ERROR_CENTS:
+        reason = f"{comparison.error_cents:+.0f} cents off at fret {state.fret}: no saddle is the cause of that"
+        return [ev.StringSetAside(number, reason)]
+    if len(sharing(state.instrument, number)) > 1:
+        return _judged_together(state, comparison)
+    if settled:
+        return [_judgement(number, Status.SETTLED, comparison)]
+    string, adjuster = state.instrument.string(number), state.instrument.adjuster_of(number)
+    move = saddle_correction(comparison, string, state.fret, state.string(number).moved_mm, adjuster)
+    share = adjuster.influence[number] if adjuster is not None else 1.0
+    if abs(move.mm) >= SHOWN_MM / 2.0:
+        judgement = _judgement(number, Status.TO_MOVE, comparison, move, share)
+        return [judgement, ev.PhaseEntered(Phase.MOVING)]
+    status = Status.OUT_OF_TRAVEL if move.out_of_travel or move.refused else Status.SETTLED
+    return [_judgement(number, status, comparison, move, share)]
+
+
+def _judged_together(state: State, comparison: Comparison) -> list[ev.Event]:
+    """Compare all the strings of a shared saddle, then move for the best of all of them, or let them be."""
+    assert state.instrument is not None
+    linked = sharing(state.instrument, state.focus)
+    together = [n for n in linked if state.string(n).status is not Status.SET_ASIDE]
+    errors = {state.focus: comparison}
+    for number in together:
+        known = _known(state, number)
+        if number != state.focus and known is not None:
+            errors[number] = known
+    missing = [n for n in together if n not in errors]
+    if missing:
+        return [ev.Focused(max(missing), "")]
+    plan = _plan(state, errors)
+    if not _worthwhile(plan, errors, state.tolerance_cents):
+        return [_let_be(state, n, errors[n], plan) for n in together]
+    # An adjuster goes by the name of the string it moves most.
+    named: dict[int, Adjuster] = {}
+    for name, strings in _strings_of(state.instrument, together).items():
+        adjuster = next(a for a in state.instrument.bridge.adjusters if a.name == name)
+        if abs(plan.moves[name].mm) >= _WORTH_MM:
+            named[max(strings, key=lambda n: abs(adjuster.influence[n]))] = adjuster
+    judgements: list[ev.Event] = []
+    for n in together:
+        if n in named:
+            move, share = plan.moves[named[n].name], named[n].influence[n]
+            judgements.append(_judgement(n, Status.TO_MOVE, errors[n], move, share))
+        else:
+            judgements.append(_judgement(n, Status.COMPARING, errors[n]))
+    return [*judgements, ev.Focused(max(named), ""), ev.PhaseEntered(Phase.MOVING)]
+
+
+def _known(state: State, number: int) -> Comparison | None:
+    """What is known of another string's error with the saddle where it stands, if well enough to move on."""
+    string = state.string(number)
+    running = comparison_of(state, number)
+    if running is not None and refusal(running) is None:
+        return with_expected(running, expected_of(string))
+    if string.ended and string.judged_here and string.last is not None:
+        # A last pass may be short; it stands on the longer comparison before it.
+        return replace(as_comparison(string.last), plucks=max(string.last.plucks, FEWEST_PLUCKS))
+    return None
+
+
+def _strings_of(instrument: Instrument, numbers: list[int]) -> dict[str, list[int]]:
+    """By adjuster name, those of the strings that it moves more than any other adjuster does."""
+    found: dict[str, list[int]] = {}
+    for number in numbers:
+        adjuster = instrument.adjuster_of(number)
+        if adjuster is not None:
+            found.setdefault(adjuster.name, []).append(number)
+    return found
+
+
+def _plan(state: State, errors: Mapping[int, Comparison]) -> BridgePlan:
+    """The best moves of the adjusters that a compared string can name; the others stay where they are."""
+    assert state.instrument is not None
+    bridge = state.instrument.bridge
+    usable = _strings_of(state.instrument, list(errors))
+    kept = bridge.model_copy(update={"adjusters": tuple(a for a in bridge.adjusters if a.name in usable)})
+    positions = {name: mm for name, mm in _positions(state).items() if name in usable}
+    return adjuster_moves(errors, state.instrument.model_copy(update={"bridge": kept}), positions, state.fret)
+
+
+def _worthwhile(plan: BridgePlan, errors: Mapping[int, Comparison], tolerance_cents: float) -> bool:
+    """Whether the worst string is out of tolerance and gains enough, by a move that can be made."""
+    if not any(abs(move.mm) >= _WORTH_MM for move in plan.moves.values()):
+        return False
+    before = max(abs(error.error_cents) for error in errors.values())
+    after = max(abs(cents) for cents in plan.remaining_cents.values())
+    return before > tolerance_cents and before - after >= _WORTH_TOLERANCES * tolerance_cents
+
+
+def _let_be(state: State, number: int, comparison: Comparison, plan: BridgePlan) -> ev.StringJudged:
+    """Settled, as near as the bridge allows; out of travel where it would allow more if there were room."""
+    assert state.instrument is not None
+    adjuster = state.instrument.adjuster_of(number)
+    if adjuster is not None and abs(comparison.error_cents) > state.tolerance_cents:
+        move = plan.moves[adjuster.name]
+        if move.out_of_travel:
+            return _judgement(number, Status.OUT_OF_TRAVEL, comparison, move, adjuster.influence[number])
+    return _judgement(number, Status.SETTLED, comparison)
+
+
+def _positions(state: State) -> dict[str, float]:
+    """How far each adjuster has moved, by name, from how far the saddles have."""
+    assert state.instrument is not None
+    adjusters = state.instrument.bridge.adjusters
+    influence = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in state.numbers])
+    moved, *_ = np.linalg.lstsq(influence, np.array([s.moved_mm for s in state.strings]))
+    return {a.name: float(mm) for a, mm in zip(adjusters, moved, strict=True)}
+
+
+def _judgement(
+    number: int, status: Status, comparison: Comparison, move: Move | None = None, share: float = 1.0
+) -> ev.StringJudged:
+    """The event; ``share`` is what the string's saddle moves per mm of the adjuster that ``move`` is about."""
+    found = (comparison.error_cents, comparison.se_cents, comparison.plucks, comparison.scatter_cents)
+    if move is None:
+        return ev.StringJudged(number, status, *found)
+    return ev.StringJudged(
+        number,
+        status,
+        *found,
+        move_mm=move.mm * share,
+        move_se_mm=move.se_mm * abs(share),
+        turns=move.turns,
+        direction=direction_of(move.needed_mm * share),
+        room_mm=move.room_mm * abs(share),
+        missing_mm=move.missing_mm * abs(share),
+    )
