@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, NoReturn, cast
 
 import typer
 
 from oscservice import __version__
-from oscservice.cli.output import write_what_can_be_written
-from oscservice.errors import OscserviceError
+from oscservice.cli.output import silence_stdout, write_what_can_be_written
+from oscservice.errors import InputError, OscserviceError
 from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
 
 app = typer.Typer(
     name="oscservice",
     help="Hears a fretted instrument's strings and says over OSC how each saddle has to move.",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
 )
@@ -24,21 +23,50 @@ instruments_app = typer.Typer(help="Instrument presets, to use as they are or to
 app.add_typer(instruments_app, name="instruments")
 
 
+# What Typer raises for a command line it can't read; its name depends on which click Typer brings along.
+_UsageError = cast(type[Exception], typer.BadParameter.__mro__[1])
+
+
 def main() -> None:
     """Run the command line. A user's mistake ends with one line on standard error and its exit code."""
     write_what_can_be_written()
     try:
-        app()
+        code = app(prog_name="oscservice", standalone_mode=False)
+        sys.stdout.flush()
     except OscserviceError as error:
-        print(f"oscservice: {error}", file=sys.stderr)
-        sys.exit(error.exit_code)
+        _end(str(error), error.exit_code)
+    except _UsageError as error:
+        _end(_usage(error), InputError.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        sys.exit(130)
+    except BrokenPipeError:  # whoever read the output has seen enough
+        silence_stdout()
+    else:
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _end(complaint: str, code: int) -> NoReturn:
+    print(f"oscservice: {complaint}", file=sys.stderr)
+    sys.exit(code)
+
+
+def _usage(error: Any) -> str:
+    """A mistake on the command line in one line: what Typer says, and where the options are explained."""
+    path = error.ctx.command_path if error.ctx is not None else "oscservice"
+    said = " ".join(error.format_message().split()).rstrip(".")
+    return f"{said[:1].lower()}{said[1:]}: see `{path} --help`"
 
 
 @app.callback(invoke_without_command=True)
-def _top(version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False) -> None:
+def _top(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+) -> None:
     if version:
         print(f"oscservice {__version__}")
         raise typer.Exit
+    if context.invoked_subcommand is None:
+        print(context.get_help())
 
 
 @app.command()

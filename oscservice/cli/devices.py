@@ -20,7 +20,7 @@ def devices_command(console: Console | None = None) -> None:
     out = console or Console()
     devices = list_devices()
     if not devices:
-        out.print(_NONE, highlight=False, markup=False)
+        out.print(_NONE, highlight=False, markup=False, soft_wrap=True)
         return
     table = Table("number", "name", "through", "channels", "rate (Hz)", "", title="Audio inputs", title_justify="left")
     for device in devices:

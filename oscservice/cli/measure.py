@@ -26,6 +26,7 @@ from oscservice.instrument.spec import Instrument
 
 _PIPED_WIDTH = 120
 _FRET_12 = Place("fret", 12)
+_NEAR_CENTS = 50.0  # a pitch further off than half a semitone is another note
 
 
 class NothingMeasuredError(OscserviceError):
@@ -158,6 +159,8 @@ def _row(
     reading = heard.reading
     number, cents = nearest_note(reading.f1_hz, reference_hz)
     found = assign(instrument, reading.f1_hz, also=(_FRET_12,)) if instrument is not None else None
+    if found is not None and abs(found.cents) > _NEAR_CENTS:
+        found = None
     return Row(
         file,
         channel,

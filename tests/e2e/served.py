@@ -1,0 +1,241 @@
+"""What the tests of the command line share: running commands, a daemon in a process of its own, and a client for it."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import unittest.mock
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conftest import need
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from oscservice.cli import main
+
+ROOT = Path(__file__).parents[2]
+PATIENCE_S = 30.0
+
+
+def command(*words: str | Path) -> list[str]:
+    """The command line of ``oscservice`` as a process is started with it."""
+    return [sys.executable, "-m", "oscservice", *map(str, words)]
+
+
+def environment(**more: str) -> dict[str, str]:
+    """The environment of a process that is to find this package."""
+    paths = [more.pop("first_path", ""), str(ROOT)]
+    return {**os.environ, **more, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
+
+
+def run(*words: str | Path, stdin: bytes = b"", **more: str) -> subprocess.CompletedProcess[str]:
+    """``oscservice`` in a process of its own, to its end."""
+    done = subprocess.run(
+        command(*words), input=stdin, capture_output=True, env=environment(**more), timeout=PATIENCE_S
+    )
+    return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+class Told:
+    """What a command that was run in this process gave: exit code, standard output and error."""
+
+    def __init__(self, code: int, out: str, err: str) -> None:
+        self.code = code
+        self.out = out
+        self.err = err
+
+    @property
+    def complaint(self) -> str:
+        """The one line on standard error, without the program's name before it."""
+        assert self.err.startswith("oscservice: "), self.err
+        assert self.err.endswith("\n"), self.err
+        assert self.err.count("\n") == 1, self.err
+        return self.err.removeprefix("oscservice: ").removesuffix("\n")
+
+
+def told(*words: str | Path) -> Told:
+    """Run ``oscservice`` in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    code: Any = 0
+    with (
+        unittest.mock.patch.object(sys, "argv", ["oscservice", *map(str, words)]),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as end:
+            code = end.code
+    return Told(code or 0, out.getvalue(), err.getvalue())
+
+
+class Client:
+    """An OSC client with python-osc's messages: asks and waits for the answer, and keeps what else comes."""
+
+    def __init__(self, port: int, root: str = "/bench") -> None:
+        self._root = root
+        self._peer = ("127.0.0.1", port)
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
+        self._socket.bind(("127.0.0.1", 0))
+        self.topics: dict[str, tuple[Any, ...]] = {}
+        self.heard: list[tuple[str, tuple[Any, ...]]] = []
+
+    def raw(self, packet: bytes) -> None:
+        """Send a packet as it is."""
+        self._socket.sendto(packet, self._peer)
+
+    def send(self, address: str, *values: float | str) -> None:
+        """Send a message."""
+        builder = OscMessageBuilder(self._root + address)
+        for value in values:
+            builder.add_arg(value)
+        self.raw(builder.build().dgram)
+
+    def ask(self, address: str, *values: float | str) -> tuple[Any, ...]:
+        """Send a message and give its reply's values, or ``("error", code, text)``."""
+        self.send(address, *values)
+        return self.answer(address)
+
+    def answer(self, address: str) -> tuple[Any, ...]:
+        """The next answer to this address."""
+        while True:
+            found, given = self.next()
+            if found == "/reply" and given[0] == self._root + address:
+                return given[1:]
+            if found == "/error" and given[0] == self._root + address:
+                return ("error", *given[1:])
+
+    def next(self) -> tuple[str, tuple[Any, ...]]:
+        """The next message, address without the root."""
+        self._socket.settimeout(PATIENCE_S)
+        message = OscMessage(self._socket.recv(65536))
+        item = message.address.removeprefix(self._root), tuple(message.params)
+        self.topics[item[0]] = item[1]
+        self.heard.append(item)
+        return item
+
+    def until(self, address: str, *values: Any) -> tuple[Any, ...]:
+        """Wait for a message of this address, with these values if some are given."""
+        while True:
+            found, given = self.next()
+            if found == address and values in ((), given):
+                return given
+
+    def begin(self, instrument: str, tolerance_cents: float = 2.0) -> str:
+        """Subscribe, begin a session and pass its inspection; gives the session's name."""
+        self.ask("/subscribe")
+        (name,) = self.ask("/session/begin", instrument, "a test (invented)", tolerance_cents)
+        assert self.ask("/session/inspect", "all", "passed") == ()
+        self.until("/phase", "tuning")
+        return str(name)
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+class Served:
+    """A daemon in a process of its own."""
+
+    def __init__(self, process: subprocess.Popen[bytes], port: int, root: str) -> None:
+        self.process = process
+        self.port = port
+        self._root = root
+        self._clients: list[Client] = []
+
+    def client(self) -> Client:
+        """A new client, closed with the daemon."""
+        made = Client(self.port, self._root)
+        self._clients.append(made)
+        return made
+
+    def line(self) -> str:
+        """The next line it prints; empty at the end."""
+        assert self.process.stdout is not None
+        return self.process.stdout.readline().decode().rstrip("\n")
+
+    def lines_until(self, wanted: str) -> list[str]:
+        """The lines up to one that is ``wanted``."""
+        lines = [self.line()]
+        while lines[-1] != wanted:
+            assert lines[-1], (wanted, lines)
+            lines.append(self.line())
+        return lines
+
+    def end(self) -> tuple[int, list[str], str]:
+        """End it as a service manager does; gives its exit code, the lines it had still to print, and its errors."""
+        self.process.send_signal(signal.SIGTERM)
+        return self.wait()
+
+    def wait(self) -> tuple[int, list[str], str]:
+        """Wait until it ends by itself; gives what ``end`` gives."""
+        out, err = self.process.communicate(timeout=PATIENCE_S)
+        return self.process.returncode, out.decode().splitlines(), err.decode()
+
+    def close(self) -> None:
+        for client in self._clients:
+            client.close()
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.communicate()
+
+
+@contextlib.contextmanager
+def served(journal: Path, *words: str | Path, stdin: int = subprocess.DEVNULL, **more: str) -> Iterator[Served]:
+    """``oscservice serve`` on a free port, until the block ends."""
+    process = subprocess.Popen(
+        command("serve", "--port", "0", "--journal", journal, *words),
+        stdin=stdin,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=environment(**more),
+    )
+    guard = threading.Timer(120, process.kill)  # a line that never comes ends the wait for it
+    guard.start()
+    daemon = Served(process, 0, "/bench")
+    try:
+        first = daemon.line()
+        found = re.fullmatch(r"listening for OSC on 127\.0\.0\.1 port (\d+), root (\S+); hearing .+", first)
+        if found is None:
+            process.kill()
+            pytest.fail(f"the daemon did not start: {first!r} {process.communicate()[1].decode()}")
+        daemon.port, daemon._root = int(found[1]), found[2]
+        yield daemon
+    finally:
+        guard.cancel()
+        daemon.close()
+
+
+def apart() -> list[str]:
+    """Words before a shell script that run it in a network namespace of its own, its loopback up."""
+    unshare = need("unshare", "util-linux")
+    need("ip", "iproute2")
+    words = [unshare, "-n"] if os.geteuid() == 0 else [unshare, "-rn"]
+    if subprocess.run([*words, "true"], capture_output=True).returncode != 0:
+        assert os.environ.get("CI") != "true", "CI must be allowed to make a network namespace"
+        pytest.skip("needs a network namespace: run as root, or allow unprivileged user namespaces")
+    return [*words, "sh", "-c", 'ip link set lo up; exec "$0" "$@"']
+
+
+def notes_heard(messages: Sequence[tuple[str, tuple[Any, ...]]]) -> list[tuple[int, str, float]]:
+    """String, place and frequency in Hz of each reading among messages."""
+    return [(values[0], values[1], values[5]) for address, values in messages if address == "/reading"]
+
+
+def wait_until(true: Callable[[], bool], what: str) -> None:
+    """Wait for something to come true."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < deadline, what
+        time.sleep(0.02)

@@ -1,0 +1,154 @@
+"""The small commands: version, instruments, devices, addresses; what a person gets wrong; readers that go away."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+from served import PATIENCE_S, command, environment, run, told
+
+from oscservice import __version__
+from oscservice.instrument.profile import load_instrument, preset_names
+
+
+def test_version() -> None:
+    got = told("--version")
+    assert (got.code, got.out, got.err) == (0, f"oscservice {__version__}\n", "")
+
+
+def test_help_names_every_command_and_what_stepping_is() -> None:
+    done = run("--help", COLUMNS="200")
+    assert done.returncode == 0
+    for name in ("rehearse", "serve", "measure", "devices", "addresses", "instruments"):
+        assert f" {name} " in done.stdout
+    done = run("serve", "--help", COLUMNS="200")
+    assert "time stands still until a client sends" in " ".join(done.stdout.replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("words", "wrong"),
+    [
+        (["no-such-command"], "no-such-command"),
+        (["serve", "--no-such-option"], "--no-such-option"),
+        (["serve", "--port", "many"], "--port"),
+        (["serve", "--tolerance", "0.1"], "--tolerance"),
+        (["serve", "--channel", "0"], "--channel"),
+        (["rehearse", "--seed", "-1"], "--seed"),
+        (["measure", "--reference", "20", "note.wav"], "--reference"),
+        (["measure"], "files"),
+    ],
+)
+def test_a_command_line_that_cannot_be_read_ends_with_2(words: list[str], wrong: str) -> None:
+    got = told(*words)
+    assert (got.code, got.out) == (2, "")
+    assert wrong in got.complaint
+    assert got.complaint.endswith("--help`")
+
+
+def test_without_a_command_the_help_is_shown() -> None:
+    got = told()
+    assert (got.code, got.err) == (0, "")
+    assert "Usage: oscservice" in got.out
+
+
+def test_the_presets_are_listed() -> None:
+    got = told("instruments")
+    assert (got.code, got.err) == (0, "")
+    for name in preset_names():
+        assert name in got.out
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_a_preset_that_is_shown_loads_again_as_a_file(tmp_path: Path, name: str) -> None:
+    got = told("instruments", "show", name)
+    assert (got.code, got.err) == (0, "")
+    (tmp_path / "copy.toml").write_text(got.out, encoding="utf-8")
+    assert load_instrument(str(tmp_path / "copy.toml")) == load_instrument(name)
+
+
+def test_an_unknown_preset_is_one_line() -> None:
+    got = told("instruments", "show", "no-such-one")
+    assert (got.code, got.out) == (2, "")
+    assert got.complaint.startswith("no preset is called 'no-such-one'")
+
+
+NO_LIBRARY = 'raise OSError("PortAudio library not found")\n'
+NO_PACKAGE = 'raise ImportError("no such package")\n'
+NO_CARD = """
+from types import SimpleNamespace
+class PortAudioError(Exception): pass
+default = SimpleNamespace(device=[-1, -1], hostapi=0)
+def query_hostapis(): return ({"name": "none", "default_input_device": -1},)
+def query_devices(): return ()
+"""
+
+
+def stub(folder: Path, text: str) -> str:
+    """A folder whose module `sounddevice` stands before the real one."""
+    (folder / "sounddevice.py").write_text(text)
+    return str(folder)
+
+
+def test_devices_without_a_sound_card_says_what_to_do(tmp_path: Path) -> None:
+    done = run("devices", first_path=stub(tmp_path, NO_CARD))
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("No audio input device was found.")
+    assert "--source simulated" in done.stdout
+
+
+def test_serve_without_a_sound_card_ends_with_3(tmp_path: Path) -> None:
+    done = run("serve", "--port", "0", "--journal", tmp_path / "j.sqlite3", first_path=stub(tmp_path, NO_CARD))
+    assert (done.returncode, done.stdout) == (3, "")
+    assert done.stderr == "oscservice: no audio input device was found: see `oscservice devices`\n"
+
+
+@pytest.mark.parametrize("words", [["devices"], ["serve", "--port", "0"]])
+@pytest.mark.parametrize(
+    ("text", "remedy"), [(NO_LIBRARY, "apt-get install libportaudio2"), (NO_PACKAGE, "pip install sounddevice")]
+)
+def test_without_portaudio_the_remedy_is_named(tmp_path: Path, words: list[str], text: str, remedy: str) -> None:
+    done = run(*words, first_path=stub(tmp_path, text), XDG_DATA_HOME=str(tmp_path))
+    assert (done.returncode, done.stdout) == (3, "")
+    assert done.stderr.count("\n") == 1
+    assert remedy in done.stderr
+
+
+def test_other_sources_need_no_portaudio(tmp_path: Path) -> None:
+    """A rehearsal, a file and standard input work where the library is missing."""
+    done = run(
+        *["serve", "--source", "-", "--rate", "48000", "--exit-at-end", "--port", "0"],
+        *["--journal", tmp_path / "j.sqlite3"],
+        first_path=stub(tmp_path, NO_LIBRARY),
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines()[-1] == "audio: ended"
+
+
+def test_addresses_are_listed_and_written_out() -> None:
+    got = told("addresses")
+    assert (got.code, got.err) == (0, "")
+    assert "/bench/session/begin" in got.out
+    page = told("addresses", "--markdown")
+    assert page.code == 0
+    assert page.out.startswith("# OSC addresses")
+    assert "`/bench/simulator/wait`" in page.out
+
+
+def test_a_reader_that_goes_away_leaves_no_traceback() -> None:
+    with subprocess.Popen(
+        command("addresses", "--markdown"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment()
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == b""
+        process.wait(PATIENCE_S)
+
+
+def test_a_terminal_without_the_characters_gets_question_marks() -> None:
+    done = run("measure", "--help", PYTHONIOENCODING="ascii")
+    assert (done.returncode, done.stderr) == (0, "")
+    done = run("instruments", "show", "wrong ±", PYTHONIOENCODING="ascii")
+    assert done.returncode == 2
+    assert done.stderr.startswith("oscservice: no preset is called 'wrong ?'")
