@@ -14,6 +14,7 @@ from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
 from oscservice.instrument.profile import load_instrument
 from oscservice.record.journal import Journal
+from oscservice.session.judging import sharing
 from oscservice.settings import ServeSettings
 from oscservice.simulate.technician import Account, Technician
 
@@ -66,9 +67,10 @@ def rehearse(
         port = stage.open()
         technician = Technician("127.0.0.1", port, seed=seed, watch=watch)
         try:
-            technician.know_nominal({n: instrument.open_hz(n) for n in range(1, len(instrument.strings) + 1)})
-            technician.subscribe()
             numbers = range(1, len(instrument.strings) + 1)
+            technician.know_nominal({n: instrument.open_hz(n) for n in numbers})
+            technician.know_bridge({n: tuple(sharing(instrument, n)) for n in numbers})
+            technician.subscribe()
             before = {n: technician.truth(n)[1] for n in numbers}
             technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents)
             technician.work()

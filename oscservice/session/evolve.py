@@ -180,9 +180,8 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
         else:
             if string.status in (Status.SETTLED, Status.OUT_OF_TRAVEL):
                 changes |= {"status": Status.UNTRIED, "advice": None}
-            changes["unsure_cents"] = _SHAKEN_CENTS
-            if state.instrument.bridge.slacken:
-                changes |= {"open_hz": None, "open_cents": None}
+            # A millimetre of saddle under a string at pitch is worth semitones: it may be anywhere now.
+            changes |= {"open_hz": None, "open_cents": None}
         state = _with(state, number, **changes)
     return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
 

@@ -96,13 +96,14 @@ def _judged_together(state: State, comparison: Comparison) -> list[ev.Event]:
         return [ev.Focused(max(missing), "")]
     plan = _plan(state, errors)
     if not _worthwhile(plan, errors, state.tolerance_cents):
-        return [_let_be(state, n, errors[n], plan) for n in together]
+        # What was settled before stays as it is.
+        return [_let_be(state, n, errors[n], plan) for n in together if n == state.focus or not state.string(n).ended]
     # An adjuster goes by the name of the string it moves most.
     named: dict[int, Adjuster] = {}
     for name, strings in _strings_of(state.instrument, together).items():
         adjuster = next(a for a in state.instrument.bridge.adjusters if a.name == name)
         if abs(plan.moves[name].mm) >= _WORTH_MM:
-            named[max(strings, key=lambda n: abs(adjuster.influence[n]))] = adjuster
+            named[max(strings, key=lambda n: (abs(adjuster.influence[n]), n))] = adjuster
     judgements: list[ev.Event] = []
     for n in together:
         if n in named:

@@ -10,7 +10,7 @@ from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked
+from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.commands import Ignored
 from oscservice.session.state import State
 from oscservice.session.words import Phase, Status
@@ -49,6 +49,8 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         if found.place != OPEN and (found.string, found.place) != waited:
             raise Ignored("only open strings are tuned")
+        if found.string != state.focus and in_tune(state.string(found.string)) and abs(found.cents) > UNASKED_CENTS:
+            raise Ignored(f"{reading.f1_hz:.1f} Hz is no string that was in tune: is string {state.focus} far off?")
         _need_sure(reading, UNSURE_LIMIT_CENTS)
         # The string that is plucked is the string that is being tuned.
         follow: list[ev.Event] = [ev.Focused(found.string, "")] if found.string != state.focus else []

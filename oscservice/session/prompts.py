@@ -37,9 +37,9 @@ CAUTIONS: dict[str, str] = {
     "bring_up": "A string under tension can break: keep your eyes out of its line.",
     "tune_up": "A string under tension can break: keep your eyes out of its line.",
     "slacken": "Never loosen a saddle clamp under a string at pitch: slacken first, eyes out of its line.",
-    "shift_saddle": "Clamp screws snug and no more. Watch the sharp string end.",
-    "place_saddle": "Clamp screws snug and no more. Watch the sharp string end.",
-    "turn_screw": "Slacken the string a little if the screw turns hard; never force it.",
+    "shift_saddle": "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.",
+    "place_saddle": "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.",
+    "turn_screw": "Away from the nut tightens the string: let it down first, eyes out of its line. Force no screw.",
 }
 
 

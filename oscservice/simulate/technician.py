@@ -72,6 +72,7 @@ class Technician:
         self._socket.bind((host if host != "0.0.0.0" else "127.0.0.1", 0))
         self._topics: dict[str, tuple[object, ...]] = {}
         self._nominal_hz: dict[int, float] = {}
+        self._held: dict[int, tuple[int, ...]] = {}
         self._done = 0
         self.account = Account()
 
@@ -124,7 +125,8 @@ class Technician:
                 self._turn_peg(string, cents)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "slacken":
-                self._ask("/simulator/slacken", string)
+                for number in self._held.get(string, (string,)):
+                    self._ask("/simulator/slacken", number)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "shift_saddle" | "turn_screw":
                 self._move_saddle(string)
@@ -163,6 +165,10 @@ class Technician:
         self._pause(length_s)
         self._ask("/simulator/damp")
         self._pause(_REST_S)
+
+    def know_bridge(self, held: dict[int, tuple[int, ...]]) -> None:
+        """Show the technician the bridge: which strings hold each string's saddle down, itself among them."""
+        self._held = dict(held)
 
     def know_nominal(self, nominal_hz: dict[int, float]) -> None:
         """Tell the technician what each open string should sound, in Hz."""
