@@ -14,6 +14,7 @@ from rich.text import Text
 
 from oscservice.daemon.rehearsal import Rehearsed, rehearse
 from oscservice.errors import OscserviceError
+from oscservice.instrument.profile import load_instrument
 from oscservice.simulate.technician import Account
 
 
@@ -25,13 +26,14 @@ class GoalMissedError(OscserviceError):
 
 def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time: bool, as_json: bool) -> None:
     """Rehearse, show progress, print the result. Raises GoalMissedError if a string ends outside the tolerance."""
+    load_instrument(instrument)  # a mistake in it is told before anything is shown
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
         result = rehearse(seed, instrument, tolerance, real_time=real_time)
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
-        console.print(f"Rehearsal {seed} on the preset {instrument}: an invented guitar, out of tune, saddles astray.")
+        console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, saddles astray.")
         result = _shown(console, seed, instrument, tolerance, real_time)
         console.print(_table(result, tolerance))
         console.print(
