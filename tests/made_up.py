@@ -1,0 +1,175 @@
+"""A made-up bench for tests of the session: strings whose pitches are simply said, and hands that follow the prompts.
+
+Cents + sharp, mm + away from the nut. Nothing here sounds; a note is a ``Reading`` at the pitch wanted.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterable
+
+from oscservice.hearing.reading import Reading
+from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.profile import load_instrument
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.machine import decide
+from oscservice.session.prompts import Prompt, prompt
+from oscservice.session.state import State, StringState
+from oscservice.session.words import Phase
+
+FLOATING, SCREWS, PAIRED, BAR, FIXED = (
+    "six-string-648",
+    "six-string-628",
+    "six-string-648-paired",
+    "six-string-628-bar",
+    "acoustic-645",
+)
+FRET = Place("fret", 12)
+
+
+def reading(f1_hz: float, se_cents: float = 0.1, level_dbfs: float = -20.0) -> Reading:
+    """A settled note at a pitch."""
+    return Reading(f1_hz, se_cents, f1_hz, 1e-4, level_dbfs, 2.0, 0.1, 0.5, 1.0, 8)
+
+
+class Job:
+    """A session, its events as they come, and what has been said to the person."""
+
+    def __init__(self, instrument: str = FLOATING, tolerance_cents: float = 2.0) -> None:
+        self.instrument = load_instrument(instrument)
+        self.state = State()
+        self.events: list[ev.Event] = []
+        self.prompts: dict[str, Prompt] = {}
+        self.do(cm.Begin(self.instrument, "made up", tolerance_cents))
+
+    def do(self, command: cm.Command) -> list[ev.Event]:
+        """Carry out a command; gives its events."""
+        events = decide(self.state, command)
+        self.state = fold(events, self.state)
+        self.events += events
+        now = prompt(self.state)
+        self.prompts[now.code] = now
+        return events
+
+    def hear(self, string: int, place: Place = OPEN, cents: float = 0.0, se_cents: float = 0.1) -> list[ev.Event]:
+        """A note so many cents from the place's nominal pitch."""
+        nominal_hz = self.instrument.place_hz(string, place)
+        return self.do(cm.Hear(reading(nominal_hz * 2.0 ** (cents / 1200.0), se_cents)))
+
+    def inspected(self) -> Job:
+        """All in order."""
+        self.do(cm.Inspect("all", "passed"))
+        return self
+
+    def tuned(self, cents: float = 0.0) -> Job:
+        """Inspected, and every string in tune."""
+        self.inspected()
+        for number in reversed(self.state.numbers):
+            self.hear(number, OPEN, cents)
+        assert self.state.phase is Phase.COMPARING
+        return self
+
+    def bracket(self, string: int, error_cents: float, plucks: int = 6, scatter: Iterable[float] = ()) -> None:
+        """Open and fretted notes in turn, at most so many fretted, until the session decides something."""
+        scatters = [*scatter, *[0.1 * (-1) ** k for k in range(plucks)]]
+        before = self.state.string(string).last, self.state.phase, self.state.string(string).scattered
+        self.hear(string)
+        for k in range(plucks):
+            self.hear(string, FRET, error_cents + scatters[k])
+            self.hear(string)
+            if (self.state.string(string).last, self.state.phase, self.state.string(string).scattered) != before:
+                return
+            if self.state.focus != string:
+                return
+
+    def string(self, number: int) -> StringState:
+        """State of a string."""
+        return self.state.string(number)
+
+    def phase(self) -> Phase:
+        """The phase now."""
+        return self.state.phase
+
+    @property
+    def prompt(self) -> str:
+        """Code of the prompt now."""
+        return prompt(self.state).code
+
+
+class Hands:
+    """A made-up guitar with true errors, and somebody who does what the prompts say.
+
+    Args:
+        job: the session, inspected.
+        errors_cents: what each string is truly off at fret 12, by string number.
+        commands: say what was done by commands, and never let the session hear it.
+    """
+
+    def __init__(self, job: Job, errors_cents: dict[int, float], *, commands: bool = False, seed: int = 1) -> None:
+        self.job = job
+        self.commands = commands
+        self._start = dict(errors_cents)
+        self._random = random.Random(seed)
+        self._moved = dict.fromkeys(job.state.numbers, 0.0)
+        self._open = {n: self._random.uniform(-15.0, 15.0) for n in job.state.numbers}
+
+    def error(self, number: int) -> float:
+        """The true error at fret 12: the ratio of the two lengths, which the saddle changes."""
+        spec = self.job.instrument.string(number)
+        nut_mm = spec.scale_mm + spec.setback_mm
+        fret_mm = nut_mm - spec.scale_mm / 2.0
+        moved = self._moved[number]
+        return self._start[number] + 1200.0 * math.log2((nut_mm + moved) / nut_mm * fret_mm / (fret_mm + moved))
+
+    def work(self, most: int = 3000) -> None:
+        """Follow prompts until the record is sealed."""
+        for _ in range(most):
+            if self.job.state.phase is Phase.CLOSED:
+                return
+            self.step()
+        raise AssertionError(f"{most} steps and no end, at {self.job.prompt} in {self.job.state.phase}")
+
+    def step(self) -> None:
+        """Do what the prompt says now."""
+        job, near = self.job, self._random.gauss(0.0, 0.5)
+        code, number = job.prompt, job.state.focus
+        match code:
+            case "pluck_open" | "pluck_again" if self._tuning and self.commands:
+                job.do(cm.Next())
+            case "pluck_open" | "pluck_again":
+                job.hear(number, OPEN, self._open[number])
+            case "pluck_fretted":
+                job.hear(number, FRET, self._open[number] + self.error(number) + self._random.gauss(0.0, 0.4))
+            case "tune_up" | "tune_down" | "bring_up":
+                self._open[number] = near
+                job.do(cm.Next()) if self.commands else job.hear(number, OPEN, near)
+            case "slacken":
+                job.do(cm.Slackened(number)) if self.commands else job.hear(number, OPEN, -700.0)
+            case "shift_saddle" | "turn_screw":
+                self._move(number, code)
+            case _:
+                raise AssertionError(f"unknown prompt {code}")
+
+    @property
+    def _tuning(self) -> bool:
+        return self.job.state.phase in (Phase.TUNING, Phase.RETUNING)
+
+    def _move(self, number: int, code: str) -> None:
+        job, advice = self.job, self.job.string(number).advice
+        assert advice is not None
+        placed = advice.mm + self._random.gauss(0.0, 0.08)
+        adjuster = job.instrument.adjuster_of(number)
+        assert adjuster is not None
+        for n, share in adjuster.influence.items():
+            self._moved[n] += placed * share / adjuster.influence[number]
+            self._open[n] = self._random.uniform(-40.0, 40.0)
+        if not self.commands:
+            job.hear(number, OPEN, self._open[number])
+        elif code == "turn_screw":
+            assert advice.turns is not None
+            job.do(cm.Turned(number, advice.turns))
+        else:
+            job.do(cm.Moved(number, advice.mm))

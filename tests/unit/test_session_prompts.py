@@ -1,0 +1,127 @@
+"""Prompts, cautions and the lines a person reads."""
+
+from __future__ import annotations
+
+import string as text_of
+from functools import cache
+
+import pytest
+from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job
+
+from oscservice.daemon.telling import sentence
+from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.prompts import CAUTIONS, SENTENCES, prompt
+from oscservice.session.state import State
+from oscservice.session.words import INSPECTION_ITEMS, Status
+
+
+@cache
+def jobs() -> tuple[Job, ...]:
+    """Jobs that between them come by every prompt."""
+    done = []
+    for instrument in (FLOATING, SCREWS, PAIRED, BAR, FIXED):
+        for commands in (False, True):
+            job = Job(instrument).inspected()
+            Hands(job, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 30.0}, commands=commands).work()
+            done.append(job)
+    job = Job()
+    job.do(cm.Inspect("nut", "failed"))
+    for item in INSPECTION_ITEMS:
+        job.do(cm.Inspect(item, "passed"))
+    for number in reversed(job.state.numbers):
+        job.hear(number)
+    job.do(cm.Focus(6, HARMONIC))
+    job.do(cm.Focus(6))
+    job.bracket(6, 0.0, scatter=[9.0, -9.0, 8.0, -9.0])
+    job.do(cm.Slackened(6))
+    job.do(cm.SetAside(2, "rusty"))
+    job.do(cm.Abandon())
+    return (*done, job)
+
+
+def test_every_prompt_comes_up_and_none_other() -> None:
+    seen = {code for job in jobs() for code in job.prompts} | {prompt(State()).code}
+    assert seen == set(SENTENCES)
+
+
+def test_every_prompt_is_a_sentence_with_all_filled_in() -> None:
+    for job in jobs():
+        for code, now in job.prompts.items():
+            assert now.text[0].isupper(), code
+            assert now.text[-1] == ".", code
+            assert not set("{}\n") & set(now.text), code
+            fixed = [part for part, *_ in text_of.Formatter().parse(SENTENCES[code]) if part]
+            assert all(part in now.text for part in fixed)
+            assert len(now.text) < 160
+
+
+# Where a hand is on a string under tension, or lets one go, the usual caution is said (common practice, no source).
+@pytest.mark.parametrize("code", ["tune_up", "bring_up", "slacken", "shift_saddle", "place_saddle", "turn_screw"])
+def test_cautions_where_a_string_under_tension_is_touched(code: str) -> None:
+    seen = [job.prompts[code] for job in jobs() if code in job.prompts]
+    assert seen
+    assert all(now.caution == CAUTIONS[code] for now in seen)
+    assert "out of" in CAUTIONS[code], "eyes out of the string's line"
+
+
+def test_cautions_belong_to_prompts() -> None:
+    assert set(CAUTIONS) <= set(SENTENCES)
+
+
+def test_numbers_in_prompts_are_no_finer_than_a_tenth() -> None:
+    job = Job().tuned()
+    job.bracket(6, -8.0)
+    assert "3.0 mm toward the nut" in prompt(job.state).text
+    job = Job(SCREWS).tuned()
+    job.bracket(6, 8.0)
+    assert "turns: " in prompt(job.state).text
+    assert "mm away from the nut" in prompt(job.state).text
+
+
+def test_an_open_string_in_tune_and_asked_for_is_only_to_be_plucked() -> None:
+    job = Job().inspected()
+    job.hear(6, OPEN, 1.0)
+    job.do(cm.Focus(6))
+    assert job.prompt == "pluck_open"
+
+
+def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
+    silent = {"StepBegun", "Focused", "ReadingTaken"}
+    told: set[str] = set()
+    for job in jobs():
+        job_events = [
+            *job.events,
+            ev.TakenBack(),
+            ev.ReadingDiscarded(6),
+            ev.ListeningSet(True),
+            ev.ListeningSet(False),
+        ]
+        for event in job_events:
+            line = sentence(event)
+            name = type(event).__name__
+            assert (line is None) == (name in silent), name
+            if line is not None:
+                told.add(name)
+                assert line
+                assert "\n" not in line
+    assert told | silent == {kind.__name__ for kind in ev.Event.__args__}
+
+
+def test_what_is_told_of_moves() -> None:
+    assert sentence(ev.SaddleMoved(3, -1.25, told=True)) == "string 3: saddle moved -1.2 mm"
+    assert sentence(ev.SaddleMoved(3, 1.26, told=False)) == "string 3: saddle moved +1.3 mm, as advised"
+    assert sentence(ev.SaddleMoved(3, 0.0, told=False)) == "string 3: saddle left where it was"
+    judged = ev.StringJudged(2, Status.TO_MOVE, -8.0, 0.4, 5, 0.6, move_mm=-3.0, direction="toward the nut")
+    assert sentence(judged) == "string 2: -8.0 ± 0.4 cents, to move 3.0 mm toward the nut"
+    short = ev.StringJudged(2, Status.OUT_OF_TRAVEL, 20.0, 0.4, 5, 0.6, direction="away from the nut", missing_mm=2.5)
+    assert sentence(short) == "string 2: +20.0 ± 0.4 cents, out of travel (2.5 mm of travel missing)"
+
+
+def test_fretted_prompts_name_the_fret() -> None:
+    job = Job().tuned()
+    job.hear(6)
+    assert "fret 12" in prompt(job.state).text
+    job.hear(6, FRET, 0.1)
+    assert prompt(job.state).code == "pluck_open"
