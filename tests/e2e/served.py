@@ -181,7 +181,7 @@ class Served:
     def wait(self) -> tuple[int, list[str], str]:
         """Wait until it ends by itself; gives what ``end`` gives."""
         out, err = self.process.communicate(timeout=PATIENCE_S)
-        return self.process.returncode, out.decode().splitlines(), err.decode()
+        return self.process.returncode, (out or b"").decode().splitlines(), err.decode()
 
     def close(self) -> None:
         for client in self._clients:
