@@ -36,7 +36,8 @@ def command(*words: str | Path) -> list[str]:
 def environment(**more: str) -> dict[str, str]:
     """The environment of a process that is to find this package."""
     paths = [more.pop("first_path", ""), str(ROOT)]
-    return {**os.environ, **more, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
+    own = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    return {**own, **more, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
 
 
 def run(*words: str | Path, stdin: bytes = b"", **more: str) -> subprocess.CompletedProcess[str]:

@@ -135,9 +135,11 @@ def test_addresses_are_listed_and_written_out() -> None:
     assert "`/bench/simulator/wait`" in page.out
 
 
-def test_a_reader_that_goes_away_leaves_no_traceback() -> None:
+@pytest.mark.parametrize("words", [["addresses", "--markdown"], ["--version"]], ids=["long", "short"])
+def test_a_reader_that_goes_away_leaves_no_traceback(words: list[str]) -> None:
+    """A long text fails as it is printed, a short one only as the buffer is emptied."""
     with subprocess.Popen(
-        command("addresses", "--markdown"), stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment()
+        command(*words), stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment()
     ) as process:
         assert process.stdout is not None
         assert process.stderr is not None

@@ -103,6 +103,21 @@ def test_in_real_time_a_pluck_is_followed_as_it_sounds(tmp_path: Path) -> None:
     assert abs(reading[6]) < 30.0
 
 
+def test_stepped_time_stands_still_until_it_is_asked_to_pass(tmp_path: Path) -> None:
+    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
+        client = daemon.client()
+        client.ask("/subscribe")
+        client.until("/alive")
+        assert client.ask("/status")[2] == "starting"  # a second has passed, and not a sample has been heard
+        passed_s = []
+        for seconds in (0.5, 0.75, 30.0):
+            client.ask("/simulator/wait", seconds)
+            passed_s.append(client.until("/simulator/done")[0])
+            client.until("/alive")
+        assert passed_s == [0.5, 1.25, 31.25]
+        assert client.ask("/status")[2] == "running"
+
+
 def test_the_seed_is_which_guitar(tmp_path: Path) -> None:
     """Strings up to 25 cents out of tune and saddles up to 4 mm astray, the same again for the same seed."""
     truths: list[tuple[float, ...]] = []
