@@ -147,7 +147,7 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
     answer = _best(rows, bands, decay_s)
     for _ in range(2):  # twice: the second time with each partial's own scatter (beating, straying) in its weight
         rows = [row.reweighted(residual) for row, residual in zip(rows, answer.residuals, strict=True)]
-        answer = _best(rows, bands, decay_s)
+        answer = _best(rows, bands, decay_s, answer.tau)
     carriers = np.array([band.carrier_hz for band in bands])
     return Settled(
         carriers + answer.slopes / (2.0 * math.pi),
@@ -169,9 +169,11 @@ def _decay_of(bands: Sequence[Baseband]) -> float:
     return float(np.clip(-2.0 / min(float(slope), -0.05), *_TAU_RANGE_S))
 
 
-def _best(rows: Sequence[_Row], bands: Sequence[Baseband], decay_s: float) -> _Answer:
-    """The likeliest tau: the best of a few around ``decay_s``, then Gauss-Newton on its logarithm."""
-    tried = [decay_s * math.exp(_LOG_TAU_SD * step) for step in _LOG_TAU_STEPS]
+def _best(
+    rows: Sequence[_Row], bands: Sequence[Baseband], decay_s: float, start_s: float | None = None
+) -> _Answer:
+    """The likeliest tau, by Gauss-Newton on its logarithm from ``start_s`` or the best of a few around ``decay_s``."""
+    tried = [decay_s * math.exp(_LOG_TAU_SD * step) for step in _LOG_TAU_STEPS] if start_s is None else [start_s]
     best = min((_with_glide(rows, bands, tau, decay_s) for tau in tried), key=lambda answer: answer.misfit)
     for _ in range(5):
         if best.glide <= 0.0:

@@ -141,7 +141,12 @@ def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[fl
     ratio = np.array([partials_hz[int(n)] for n in k]) / k
     if len(k) < 3:
         return float(np.median(ratio)), 0.0
-    slope, intercept = np.polyfit(k**2, ratio**2, 1, w=np.sqrt(k))
+    # Weighted straight line of ratio^2 over k^2, in closed form: this runs a thousand times a note.
+    x, y = k * k, ratio * ratio
+    total = float(k.sum())
+    x_mean, y_mean = float(k @ x) / total, float(k @ y) / total
+    slope = float(k @ ((x - x_mean) * (y - y_mean))) / float(k @ (x - x_mean) ** 2)
+    intercept = y_mean - slope * x_mean
     if slope <= 0.0 or intercept <= 0.0:
         return float(np.median(ratio)), 0.0
     return float(np.sqrt(intercept)), float(slope / intercept)
