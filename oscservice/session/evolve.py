@@ -141,6 +141,7 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
         first=string.first or outcome,
         advice=advice,
         judged_here=True,
+        proved=string.proved and event.status == Status.SETTLED,
         plucks=(),
         scattered=0,
     )

@@ -162,7 +162,7 @@ def test_a_proved_string_of_a_pair_still_counts_for_the_other() -> None:
     assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 5)
     job.bracket(5, 9.0)
     assert job.phase() is Phase.MOVING
-    assert not job.string(6).proved or job.string(6).moved_mm == 0.0
+    assert (job.string(6).status, job.string(6).proved) == (Status.TO_MOVE, False), "what is to move is proved no more"
 
 
 def test_the_pair_of_a_string_set_aside_is_judged_alone() -> None:
