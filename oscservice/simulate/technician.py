@@ -74,13 +74,20 @@ class Technician:
         self._nominal_hz: dict[int, float] = {}
         self._held: dict[int, tuple[int, ...]] = {}
         self._done = 0
+        self._stopped = False
         self.account = Account()
 
     def close(self) -> None:
         """Leave the daemon and close the socket."""
-        with contextlib.suppress(RehearsalError):
-            self._ask("/unsubscribe")
+        if not self._stopped:
+            with contextlib.suppress(RehearsalError):
+                self._ask("/unsubscribe")
         self._socket.close()
+
+    def stop(self) -> None:
+        """Lay down the work, from any thread: what is waited for ends with a RehearsalError."""
+        self._stopped = True
+        self._socket.sendto(b"", self._socket.getsockname())  # wakes a wait
 
     def subscribe(self) -> None:
         """Subscribe and wait until the whole state has come."""
@@ -205,6 +212,8 @@ class Technician:
     ) -> None:
         deadline = time.monotonic() + patience_s
         while not arrived():
+            if self._stopped:
+                raise RehearsalError("the technician was stopped")
             left = deadline - time.monotonic()
             if left <= 0.0:
                 raise RehearsalError(f"waited {patience_s:.0f} s for {what}; is the daemon still there?")
@@ -212,6 +221,8 @@ class Technician:
             try:
                 packet, _ = self._socket.recvfrom(65536)
             except TimeoutError:
+                continue
+            if not packet:
                 continue
             message = OscMessage(packet)
             address = message.address.removeprefix(self._prefix)
