@@ -128,11 +128,18 @@ class Client:
         return item
 
     def until(self, address: str, *values: Any) -> tuple[Any, ...]:
-        """Wait for a message of this address, with these values if some are given."""
-        while True:
+        """Wait for a message of this address, with these values if some are given, that has not come yet."""
+        deadline = time.monotonic() + PATIENCE_S  # the heartbeat alone would keep the wait going
+        while time.monotonic() < deadline:
             found, given = self.next()
             if found == address and values in ((), given):
                 return given
+        pytest.fail(f"no {address} {values or ''} came: {self.heard[-20:]}")
+
+    def until_it_is(self, address: str, *values: Any) -> None:
+        """Wait until the newest message of this address, which may have come already, has these values."""
+        if self.topics.get(address) != values:
+            self.until(address, *values)
 
     def begin(self, instrument: str, tolerance_cents: float = 2.0) -> str:
         """Subscribe, begin a session and pass its inspection; gives the session's name."""

@@ -130,8 +130,9 @@ def test_a_sound_card_gives_the_readings_that_measure_gives(tmp_path: Path, note
         client = daemon.client()
         client.begin(PRESET)
         daemon.lines_until("audio: running")
-        assert card.play(path).wait(60) == 0
+        player = card.play(path)
         heard = [client.until("/reading") for _ in PLAYED]
+        assert player.wait(60) == 0
         assert client.ask("/status")[2] == "running"
         code, _, err = daemon.end()
     assert (code, err) == (0, "")
