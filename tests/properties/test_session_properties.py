@@ -14,7 +14,6 @@ from made_up import reading
 
 from oscservice.daemon.telling import sentence
 from oscservice.daemon.topics import topics
-from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.profile import load_instrument, preset_names
 from oscservice.instrument.spec import Instrument
@@ -297,7 +296,3 @@ Session.TestCase.settings = settings(
     max_examples=40, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
 )
 TestSession = Session.TestCase
-
-
-def test_a_reading_of_the_helper_is_a_reading() -> None:
-    assert isinstance(reading(82.4), Reading)
