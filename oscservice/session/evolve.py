@@ -7,10 +7,10 @@ from dataclasses import replace
 from functools import reduce
 from typing import Any
 
-from oscservice.advice.comparison import Comparison, PluckReading
+from oscservice.advice.comparison import Comparison, PluckReading, harmonic_check
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
-from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
 from oscservice.session.state import Advice, Item, Outcome, State, StringState
@@ -87,6 +87,7 @@ def _focused(state: State, event: ev.Focused) -> State:
 def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
     place = Place.parse(event.place)
     string = state.string(event.string)
+    pluck = PluckReading(place, event.f1_hz, event.se_cents, event.level_dbfs)
     changes: dict[str, Any] = {}
     if place == OPEN:
         if state.phase in (Phase.TUNING, Phase.RETUNING):
@@ -94,15 +95,16 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
             if _floating(state):
                 state = _unsettle_others(state, event.string, FLOATING_SHARE * shift)
             changes["plucks"] = ()  # what was plucked before a peg was turned can't be compared with what comes after
-        changes |= {"open_hz": event.f1_hz, "open_cents": event.cents, "unsure_cents": 0.0}
-    elif place == HARMONIC and string.open_hz is not None:
-        changes["harmonic_cents"] = cents_between(event.f1_hz, 2.0 * string.open_hz)
+        changes |= {"open_pluck": pluck, "stiffness": event.inharmonicity, "open_cents": event.cents}
+        changes["unsure_cents"] = 0.0
+    elif place == HARMONIC and string.open_pluck is not None:
+        checked = harmonic_check((string.open_pluck, pluck), string.stiffness)
+        changes["harmonic_cents"] = checked.deviation_cents
     if event.string != state.focus:
         return _with(state, event.string, **changes)
     # A bracket begins with an open note.
     evidence = place == OPEN or (place == Place("fret", state.fret) and string.plucks)
     if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
-        pluck = PluckReading(place, event.f1_hz, event.se_cents, event.level_dbfs)
         changes["plucks"] = (*string.plucks, pluck)
     return replace(_with(state, event.string, **changes), asked_place=None)
 
@@ -156,7 +158,7 @@ def _string_slackened(state: State, event: ev.StringSlackened) -> State:
         state = _unsettle_others(state, event.string, _SHAKEN_CENTS)
         state = replace(state, strings=tuple(replace(s, in_tune_by_hand=False) for s in state.strings))
     changes: dict[str, Any] = {"plucks": (), "proved": False, "in_tune_by_hand": False, "reason": ""}
-    state = _with(state, event.string, status=Status.SLACK, open_hz=None, open_cents=None, **changes)
+    state = _with(state, event.string, status=Status.SLACK, open_pluck=None, open_cents=None, **changes)
     return replace(state, phase=Phase.MOVING, focus=event.string, asked_place=None)
 
 
@@ -177,12 +179,12 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
             "in_tune_by_hand": False,
         }
         if number == event.string:
-            changes |= {"status": Status.RETUNING, "advice": None, "open_hz": None, "open_cents": None, "reason": ""}
+            changes |= {"status": Status.RETUNING, "advice": None, "open_pluck": None, "open_cents": None, "reason": ""}
         else:
             if string.status in (Status.SETTLED, Status.OUT_OF_TRAVEL):
                 changes |= {"status": Status.UNTRIED, "advice": None}
             # A millimetre of saddle under a string at pitch is worth semitones: it may be anywhere now.
-            changes |= {"open_hz": None, "open_cents": None}
+            changes |= {"open_pluck": None, "open_cents": None}
         state = _with(state, number, **changes)
     return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
 

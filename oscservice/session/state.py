@@ -48,7 +48,8 @@ class StringState:
 
     Attributes:
         status: see Status.
-        open_hz, open_cents: the last open reading, in Hz and in cents from its nominal; None until heard.
+        open_pluck, open_cents: the last open reading, and its cents from its nominal; None until heard.
+        stiffness: B of the open string as last heard.
         unsure_cents: how far the open pitch may have shifted since, as other strings were tuned (floating bridge).
         in_tune_by_hand: the technician said it is tuned, whatever was heard.
         plucks: readings of the comparison under way, in order.
@@ -59,12 +60,13 @@ class StringState:
         moved_mm, moves: what the saddle has moved so far, and in how many moves.
         proved: passed the last pass.
         scattered: how often its comparison was given up for scatter.
-        harmonic_cents: the 12th-fret harmonic above the open octave, if heard.
+        harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard.
         reason: why it was set aside.
     """
 
     status: Status = Status.UNTRIED
-    open_hz: float | None = None
+    open_pluck: PluckReading | None = None
+    stiffness: float = 0.0
     open_cents: float | None = None
     unsure_cents: float = 0.0
     in_tune_by_hand: bool = False

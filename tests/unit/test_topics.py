@@ -39,7 +39,7 @@ def test_a_comparison_as_it_grows_and_the_advice_that_follows() -> None:
     now = topics(job.state)
     assert now["/string/6/fret/12/plucks"] == (1,)
     assert now["/string/6/fret/12/error"][0] == pytest.approx(8.0)
-    assert now["/string/6/harmonic/error"][0] == pytest.approx(0.5)
+    assert now["/string/6/harmonic/error"][0] == pytest.approx(0.5 - 0.2596, abs=1e-3), "what stiffness explains is off"
     job.hear(6)
     job.bracket(6, 8.0)
     now = topics(job.state)
