@@ -45,7 +45,9 @@ def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time:
     missed = [s.string for s in result.strings if abs(s.after_cents) > tolerance]
     if missed:
         names = ", ".join(str(n) for n in missed)
-        raise GoalMissedError(f"string {names} ended more than {tolerance:g} cents from true")
+        shared = any(len(a.influence) > 1 for a in load_instrument(instrument).bridge.adjusters)
+        why = "; saddles that strings share can only be set to the best compromise" if shared else ""
+        raise GoalMissedError(f"string {names} ended more than {tolerance:g} cents from true{why}")
 
 
 def _shown(console: Console, seed: int, instrument: str, tolerance: float, real_time: bool) -> Rehearsed:

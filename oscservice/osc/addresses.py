@@ -144,7 +144,12 @@ TABLE: tuple[Address, ...] = (
     Address(f"{_S}/sounding", _LIVE, (Argument("sounding", "i", switch=True),), "1 while the string sounds, else 0."),
     Address(f"{_S}/status", _RESULT, (_s("status", codes.STATUSES),), "How the string stands."),
     Address(f"{_S}/open/cents", _RESULT, (_f("deviation", "cents"),), "Open string against its note; + sharp."),
-    Address(f"{_S}/harmonic/error", _RESULT, (_f("error", "cents"),), "12th-fret harmonic against the open octave, stiffness off."),
+    Address(
+        f"{_S}/harmonic/error",
+        _RESULT,
+        (_f("error", "cents"),),
+        "12th-fret harmonic against the open octave, what stiffness explains taken off; over 1 cent: an uneven string.",
+    ),
     Address(f"{_FRET}/error", _RESULT, (_f("error", "cents"),), "Fretted note against the open string; + sharp."),
     Address(f"{_FRET}/spread", _RESULT, (_f("standard error", "cents", 0),), "Standard error of that error (1 sd)."),
     Address(f"{_FRET}/plucks", _RESULT, (_i("plucks", "", 0),), "Readings behind that error."),

@@ -2,8 +2,7 @@
 
     python tests/bench/rehearsals.py [FIRST LAST]
 
-True is what the simulated guitar's own geometry says at fret 12, not what the daemon read. Also printed: plucks, and how
-often the daemon's last reading stood within one and two of its standard errors of the truth.
+True is what the simulated guitar's own geometry says at fret 12, not what the daemon read.
 """
 
 from __future__ import annotations
