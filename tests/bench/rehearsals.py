@@ -44,8 +44,9 @@ def main() -> int:
                 f"{sum(s.plucks for s in strings):6d}  {result.bench_s:7.0f}  {took_s:6.1f}",
                 flush=True,
             )
-    print(f"{missed} of {len(moves)} strings missed; {sum(moves) / len(moves):.2f} moves a string, at most {max(moves)};")
-    print(f"{sum(plucks) / len(plucks):.1f} plucks a string")
+    count = len(moves)
+    print(f"{missed} of {count} strings missed; {sum(moves) / count:.2f} moves a string, at most {max(moves)};")
+    print(f"{sum(plucks) / count:.1f} plucks a string")
     return 1 if missed else 0
 
 
