@@ -81,9 +81,15 @@ class Bench:
         self._audio_dropped = 0
         self._sounding: dict[int, int] = {}
         self._sent: dict[str, Topic] = {}
+        self._over = False
         self.server = OscServer(self._handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None)
         self._sent = self.snapshot()
         self._set_strings()
+
+    def close(self) -> None:
+        """Take leave of subscribers. What the ears still hand over after that is left alone: the journal may be shut."""
+        self._over = True
+        self.server.close()
 
     def snapshot(self) -> dict[str, Topic]:
         """Every topic there is now; the prompt last."""
@@ -123,6 +129,8 @@ class Bench:
 
     def audio_state(self, state: str, fault: str | None = None) -> None:
         """Take note of how the source is."""
+        if self._over:
+            return
         if fault:
             self._tell(fault)
         if state != self._audio_state:
@@ -133,7 +141,7 @@ class Bench:
 
     def audio_dropped(self, frames: int) -> None:
         """Take note of how many frames were lost since the start."""
-        if frames != self._audio_dropped:
+        if frames != self._audio_dropped and not self._over:
             self._audio_dropped = frames
             self._announce([])
 
@@ -147,7 +155,7 @@ class Bench:
     def hear(self, channel: int, events: Sequence[heard.Event]) -> None:
         """Take what was heard in a channel."""
         only = channel + 1 if self._string_a_channel else None
-        for event in events:
+        for event in () if self._over else events:
             match event:
                 case heard.Live():
                     self._live(event, channel, only)
@@ -231,6 +239,8 @@ class Bench:
 
     def _announce(self, events: Sequence[ev.Event]) -> None:
         """Send readings, sentences and the topics that changed; the prompt comes last."""
+        if self._over:
+            return
         for event in events:
             if isinstance(event, ev.ReadingTaken):
                 self.server.publish({"/reading": self._reading(event)})

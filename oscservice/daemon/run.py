@@ -92,7 +92,7 @@ async def running(
             if not ears.alive:
                 break
             await asyncio.sleep(0.02)
-        bench.server.close()
+        bench.close()
 
 
 async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
