@@ -87,7 +87,7 @@ class Bench:
         self._set_strings()
 
     def close(self) -> None:
-        """Take leave of subscribers. What the ears still hand over after that is left alone: the journal may be shut."""
+        """Take leave of subscribers. What the ears hand over after that is left alone: the journal may be shut."""
         self._over = True
         self.server.close()
 
