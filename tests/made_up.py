@@ -9,11 +9,14 @@ import math
 import random
 from collections.abc import Iterable
 
+import pytest
+
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.profile import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
 from oscservice.session.machine import decide
 from oscservice.session.prompts import Prompt, prompt
@@ -97,6 +100,17 @@ class Job:
     def prompt(self) -> str:
         """Code of the prompt now."""
         return prompt(self.state).code
+
+
+def refused(job: Job, command: cm.Command, code: str) -> str:
+    """The one line with which a command is refused; nothing has changed."""
+    before = job.state
+    with pytest.raises(Refused) as refusal:
+        job.do(command)
+    assert refusal.value.code == code
+    assert job.state is before
+    assert "\n" not in refusal.value.text
+    return refusal.value.text
 
 
 class Hands:

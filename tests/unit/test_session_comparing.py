@@ -1,0 +1,168 @@
+"""Comparing: what is asked for, what is evidence, what follows from it."""
+
+from __future__ import annotations
+
+import pytest
+from made_up import FRET, SCREWS, Job, refused
+
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.session import commands as cm
+from oscservice.session.asking import asked
+from oscservice.session.commands import Ignored
+from oscservice.session.words import Phase, Status
+
+
+def test_open_and_fretted_are_asked_for_in_turn() -> None:
+    job = Job().tuned()
+    for _ in range(2):
+        assert (asked(job.state), job.prompt) == ((6, OPEN), "pluck_open")
+        job.hear(6)
+        assert (asked(job.state), job.prompt) == ((6, FRET), "pluck_fretted")
+        job.hear(6, FRET, 4.0)
+    assert [p.place for p in job.string(6).plucks] == [OPEN, FRET, OPEN, FRET]
+
+
+def test_a_second_fretted_note_in_a_row_counts_too() -> None:
+    job = Job().tuned()
+    job.hear(6)
+    job.hear(6, FRET, 4.0)
+    job.hear(6, FRET, 4.1)
+    assert [p.place for p in job.string(6).plucks] == [OPEN, FRET, FRET]
+    assert job.string(4).open_cents == 0.0, "it was not taken for another open string"
+
+
+def test_a_bracket_begins_open() -> None:
+    job = Job().tuned()
+    job.do(cm.Focus(6, FRET))
+    job.hear(6, FRET, 4.0)
+    assert job.string(6).plucks == ()
+
+
+def test_settled_within_tolerance() -> None:
+    job = Job().tuned()
+    job.bracket(6, 0.2)
+    assert job.string(6).status is Status.SETTLED
+    assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 5)
+    outcome = job.string(6).last
+    assert outcome is not None
+    assert outcome.error_cents == pytest.approx(0.2, abs=0.2)
+    assert job.string(6).first == outcome
+
+
+@pytest.mark.parametrize(
+    ("error", "direction", "sign"),
+    [(-8.0, "toward the nut", -1.0), (8.0, "away from the nut", 1.0)],  # common practice, no source
+)
+def test_flat_goes_toward_the_nut_and_sharp_away(error: float, direction: str, sign: float) -> None:
+    job = Job().tuned()
+    job.bracket(6, error)
+    assert (job.state.phase, job.string(6).status) == (Phase.MOVING, Status.TO_MOVE)
+    advice = job.string(6).advice
+    assert advice is not None
+    assert advice.direction == direction
+    # 2.7 cents a millimetre at the 12th fret of a common scale (common practice, no source)
+    assert advice.mm == pytest.approx(sign * 8.0 / 2.67, rel=0.06)
+
+
+def test_a_string_that_drifts_far_is_tuned_again_and_compared_afresh() -> None:
+    job = Job(SCREWS).tuned()
+    job.bracket(6, 0.1)
+    job.hear(5)
+    job.hear(5, FRET, 3.0)
+    job.hear(5, OPEN, -30.0)
+    assert (job.state.phase, job.state.focus, job.prompt) == (Phase.RETUNING, 5, "tune_up")
+    job.hear(5)
+    assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 5)
+    assert job.string(5).plucks == (), "what was plucked before the peg turned is not compared with what comes after"
+
+
+def test_a_string_far_off_by_intent_is_compared_where_it_is() -> None:
+    job = Job(SCREWS).tuned()
+    job.hear(6, OPEN, -60.0)
+    assert job.phase() is Phase.RETUNING
+    job.do(cm.Next())
+    assert job.phase() is Phase.COMPARING
+    job.hear(6, OPEN, -60.0)
+    job.hear(6, FRET, -60.0)
+    assert [p.place for p in job.string(6).plucks] == [OPEN, FRET]
+
+
+@pytest.mark.parametrize("off", [-100.0, 100.0, 60.0])
+def test_a_note_of_another_fret_is_no_evidence(off: float) -> None:
+    job = Job().tuned()
+    job.hear(6)
+    with pytest.raises(Ignored, match="another place"):
+        job.hear(6, FRET, off)
+    job.hear(6, FRET, 20.0)
+
+
+def test_another_open_string_is_noted_and_no_evidence() -> None:
+    job = Job().tuned()
+    job.hear(6)
+    job.hear(2, OPEN, -4.0)
+    assert job.string(2).open_cents == pytest.approx(-4.0)
+    assert asked(job.state) == (6, FRET)
+    with pytest.raises(Ignored):
+        job.hear(2, OPEN, -90.0)
+    with pytest.raises(Ignored):
+        job.hear(1, Place("fret", 7))
+
+
+def test_another_string_does_not_end_what_was_asked_for_once() -> None:
+    job = Job().tuned()
+    job.do(cm.Focus(6, HARMONIC))
+    job.hear(2)
+    assert asked(job.state) == (6, HARMONIC)
+    job.hear(6, HARMONIC, 1.5)
+    # Stiffness puts the second partial of B = 1e-4 above the octave: 600 log2((1 + 4B) / (1 + B)) = 0.26 cents, from
+    # f_k = k f0 sqrt(1 + B k^2) (Fletcher, J. Acoust. Soc. Am. 36 (1964) 203). The rest is the string's own.
+    assert job.string(6).harmonic_cents == pytest.approx(1.5 - 0.2596, abs=1e-3)
+    assert asked(job.state) == (6, OPEN)
+
+
+def test_an_unsure_note_is_no_evidence() -> None:
+    job = Job().tuned()
+    with pytest.raises(Ignored, match="ring longer"):
+        job.hear(6, OPEN, 0.0, se_cents=2.6)
+
+
+def test_scatter_too_large_twice_sets_the_string_aside() -> None:
+    wild = [9.0, -9.0, 8.0, -9.0, 9.0, -8.0]
+    job = Job().tuned()
+    job.bracket(6, 0.0, scatter=wild)
+    assert (job.string(6).scattered, job.string(6).plucks, job.prompt) == (1, (), "pluck_again")
+    job.bracket(6, 0.0, scatter=wild)
+    assert job.string(6).status is Status.SET_ASIDE
+    assert "scatter" in job.string(6).reason
+    assert job.state.focus == 5
+
+
+def test_scatter_once_then_a_calm_hand() -> None:
+    job = Job().tuned()
+    job.bracket(6, 0.0, scatter=[9.0, -9.0, 8.0, -9.0])
+    job.bracket(6, 0.1)
+    assert (job.string(6).status, job.string(6).scattered) == (Status.SETTLED, 0)
+
+
+def test_going_on_by_word_needs_evidence() -> None:
+    job = Job().tuned()
+    refused(job, cm.Next(), "refused")
+    job.hear(6)
+    job.hear(6, FRET, 0.5)
+    job.hear(6)
+    refused(job, cm.Next(), "refused")
+    job.hear(6, FRET, 0.4)
+    job.do(cm.Next())
+    assert job.string(6).status is Status.SETTLED
+
+
+def test_going_on_by_word_to_a_move_needs_three_plucks() -> None:
+    job = Job(tolerance_cents=0.5).tuned()
+    for error in (1.0, 1.3):
+        job.hear(6)
+        job.hear(6, FRET, error)
+    refused(job, cm.Next(), "refused")
+    job.hear(6)
+    job.hear(6, FRET, 0.9)
+    job.do(cm.Next())
+    assert (job.state.phase, job.string(6).status) == (Phase.MOVING, Status.TO_MOVE)
