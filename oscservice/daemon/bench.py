@@ -146,11 +146,11 @@ class Bench:
             self._announce([])
 
     def resume(self, session_id: str) -> None:
-        """Go on with an open session. Raises Refused or JournalError."""
+        """Go on with an open session; the news goes out when the loop comes to it. Raises Refused or JournalError."""
         self._keeper.resume(session_id)
         self._set_strings()
         self._tell(f"session {session_id} taken up again; phase: {self._keeper.state.phase}")
-        self._announce([])
+        asyncio.get_running_loop().call_soon(self._announce, [])
 
     def hear(self, channel: int, events: Sequence[heard.Event]) -> None:
         """Take what was heard in a channel."""

@@ -13,6 +13,7 @@ _ASKED_SD_CENTS = 120.0
 _OTHER_SD_CENTS = 60.0
 _ASKED_ODDS = 6.0
 _FARTHEST_CENTS = 320.0
+_ASKED_FARTHEST_CENTS = 900.0
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,8 @@ def assign(
         also: places beside the open string that any string may be stopped at.
 
     Returns:
-        None when the pitch lies more than 320 cents from every candidate.
+        None when the pitch lies more than 320 cents from every candidate (900 from the open string asked for: a new
+        string has to be heard long before it is at pitch).
     """
     numbers = range(1, len(instrument.strings) + 1) if only_string is None else (only_string,)
     candidates: list[tuple[int, Place, float, float]] = [
@@ -53,7 +55,8 @@ def assign(
     scored: list[tuple[float, Assignment]] = []
     for number, place, sd, odds in candidates:
         cents = cents_between(f1_hz, instrument.place_hz(number, place))
-        if abs(cents) <= _FARTHEST_CENTS:
+        farthest = _ASKED_FARTHEST_CENTS if asked == (number, OPEN) else _FARTHEST_CENTS
+        if abs(cents) <= farthest:
             likelihood = odds / sd * math.exp(-0.5 * (cents / sd) ** 2)
             scored.append((likelihood, Assignment(number, place, cents, 0.0)))
     total = sum(score for score, _ in scored)

@@ -204,7 +204,7 @@ TABLE: tuple[Address, ...] = (
     Address(
         "/session/begin",
         _COMMAND,
-        (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", 0.1, 20, optional=True)),
+        (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", 0.2, 20, optional=True)),
         "Begin a session.",
         answer=(_s("session"),),
     ),

@@ -10,7 +10,7 @@ from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
 from oscservice.advice.decision import Verdict, judge, proved, with_expected
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
-from oscservice.session.asking import drifted, in_tune, tuned_strings
+from oscservice.session.asking import drifted, ending, in_tune, tuned_strings, unproved
 from oscservice.session.judging import as_comparison, comparison_of, expected_of, judged, sharing
 from oscservice.session.state import State
 from oscservice.session.words import Phase, Status
@@ -113,8 +113,8 @@ def _next_to_compare(state: State) -> list[ev.Event]:
 
 
 def _next_to_prove(state: State) -> list[ev.Event]:
-    waiting = [n for n in reversed(state.numbers) if not state.string(n).proved and not state.string(n).left_out]
-    return [ev.Focused(waiting[0], "")] if waiting else [ev.SessionClosed("proved")]
+    waiting = unproved(state)
+    return [ev.Focused(max(waiting), "")] if waiting else [ev.SessionClosed(ending(state))]
 
 
 def _after_proving(state: State) -> list[ev.Event]:

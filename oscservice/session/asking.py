@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session.state import State, StringState
-from oscservice.session.words import Phase, Status
+from oscservice.session.words import Ending, Phase, Status
 
 TUNING_WINDOW_CENTS = 3.0
 """An open string within this of its nominal is in tune: enough for comparing, which rests on ratios."""
@@ -59,3 +59,13 @@ def asked(state: State) -> tuple[int, Place] | None:
         if plucks and plucks[-1].place == OPEN:
             return state.focus, Place("fret", state.fret)
     return state.focus, OPEN
+
+
+def unproved(state: State) -> list[int]:
+    """Strings that are neither proved nor left out: while there are any, the session can't end but be abandoned."""
+    return [n for n in state.numbers if not state.string(n).proved and not state.string(n).left_out]
+
+
+def ending(state: State) -> Ending:
+    """How a session ends in which nothing is left to prove."""
+    return Ending.PARTLY_PROVED if any(string.left_out for string in state.strings) else Ending.PROVED

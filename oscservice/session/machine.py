@@ -15,12 +15,13 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.advance import advance
+from oscservice.session.asking import ending, unproved
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
 from oscservice.session.judging import comparison_of, judged, sharing
 from oscservice.session.listening import heard
 from oscservice.session.state import State, StringState
-from oscservice.session.words import Phase, Status, Verdict
+from oscservice.session.words import Ending, Phase, Status, Verdict
 
 SHORTEST_SHARE = 0.5
 """No saddle is moved so far that less than this of the length from the fret compared at to the saddle is left."""
@@ -119,17 +120,17 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
 def _finish(state: State, command: cm.Finish) -> list[ev.Event]:
     if state.phase not in _BUSY:
         raise Refused("phase", f"nothing to finish in the phase {state.phase}")
-    waiting = [n for n in state.numbers if not state.string(n).proved and not state.string(n).left_out]
+    waiting = unproved(state)
     if waiting:
         names = ", ".join(str(n) for n in waiting)
         raise Refused("refused", f"not proved: string {names}; prove, set aside, or abandon the session")
-    return [ev.SessionClosed("proved")]
+    return [ev.SessionClosed(ending(state))]
 
 
 def _abandon(state: State, command: cm.Abandon) -> list[ev.Event]:
     if state.phase in (Phase.IDLE, Phase.CLOSED):
         raise Refused("phase", "there is no session to abandon")
-    return [ev.SessionClosed("abandoned")]
+    return [ev.SessionClosed(Ending.ABANDONED)]
 
 
 def _focus(state: State, command: cm.Focus) -> list[ev.Event]:

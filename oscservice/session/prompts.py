@@ -12,7 +12,7 @@ from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.judging import sharing
 from oscservice.session.state import State
-from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
+from oscservice.session.words import INSPECTION_ITEMS, Ending, Phase, Status, Verdict
 
 SENTENCES: dict[str, str] = {
     "begin": "Begin a session: name the instrument and the job.",
@@ -29,7 +29,8 @@ SENTENCES: dict[str, str] = {
     "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
     "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
     "pluck_again": "Plucks of string {string} scattered. Same force, same finger: pluck it open.",
-    "hand_over": "Done: the record is sealed. Wind off, cut the string ends short, hand it over.",
+    "hand_over": "Done: every string is proved and the record is sealed. Cut the string ends short and hand it over.",
+    "hand_over_partly": "Done, but for string {left}: see why in its status. The record is sealed.",
     "abandoned": "The session was abandoned; its record is kept.",
 }
 
@@ -40,6 +41,13 @@ CAUTIONS: dict[str, str] = {
     "shift_saddle": "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.",
     "place_saddle": "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.",
     "turn_screw": "Away from the nut tightens the string: let it down first, eyes out of its line. Force no screw.",
+}
+
+
+_ENDINGS: dict[Ending, str] = {
+    Ending.PROVED: "hand_over",
+    Ending.PARTLY_PROVED: "hand_over_partly",
+    Ending.ABANDONED: "abandoned",
 }
 
 
@@ -62,7 +70,8 @@ def _code(state: State) -> tuple[str, dict[str, object]]:
     if state.phase is Phase.IDLE:
         return "begin", {}
     if state.phase is Phase.CLOSED:
-        return ("hand_over" if state.outcome == "proved" else "abandoned"), {}
+        left = ", ".join(str(n) for n in state.numbers if state.string(n).left_out)
+        return _ENDINGS[Ending(state.outcome)], {"left": left}
     if state.phase is Phase.INSPECTING:
         name, item = next((n, i) for n, i in state.items if i.verdict not in (Verdict.PASSED, Verdict.WAIVED))
         code = "put_right" if item.verdict is Verdict.FAILED else "inspect"

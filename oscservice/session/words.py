@@ -40,6 +40,14 @@ class Verdict(StrEnum):
     FAILED = "failed"
 
 
+class Ending(StrEnum):
+    """How a session ended."""
+
+    PROVED = "proved"
+    PARTLY_PROVED = "partly proved"
+    ABANDONED = "abandoned"
+
+
 PHASE_TEXTS: dict[Phase, str] = {
     Phase.IDLE: "nothing on the bench",
     Phase.INSPECTING: "what must be right before starting is being checked",

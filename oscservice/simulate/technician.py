@@ -115,7 +115,7 @@ class Technician:
             code = str(self._topics["/prompt"][0])
             if self._watch is not None:
                 self._watch(self.account, code, str(self._topics["/prompt/text"][0]))
-            if code in ("hand_over", "abandoned"):
+            if code in ("hand_over", "hand_over_partly", "abandoned"):
                 return
             self._step(code, int(str(self._topics["/focus/string"][0])))
         raise RehearsalError(f"{_MOST_STEPS} steps and no end; the last prompt was {self._topics['/prompt'][0]!r}")

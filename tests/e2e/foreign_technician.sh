@@ -122,7 +122,7 @@ for ((step = 0; step < 300; step++)); do
             bring_up "$string" "$was_hz"
             pluck "$string" open
             ;;
-        hand_over)
+        hand_over | hand_over_partly)
             for ((n = 1; ; n++)); do
                 [ -n "${topic[/bench/string/$n/status]-}" ] || exit 0
                 read -r open_hz error_cents < <(truth "$n")

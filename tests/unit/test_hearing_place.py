@@ -41,6 +41,15 @@ def test_a_pitch_near_nothing_is_nobodys():
     assert assign(GUITAR, 20.0, (6, OPEN)) is None
 
 
+def test_a_new_string_is_followed_from_far_below_its_pitch_when_it_is_asked_for():
+    found = assign(GUITAR, GUITAR.open_hz(6) * 2 ** (-700 / 1200), (6, OPEN))
+    assert found is not None
+    assert (found.string, found.cents) == (6, pytest.approx(-700.0))
+    other = assign(GUITAR, GUITAR.open_hz(5), (4, OPEN))
+    assert other is not None
+    assert other.string == 5
+
+
 def test_a_channel_of_its_own_decides_the_string():
     found = assign(GUITAR, GUITAR.open_hz(5), None, only_string=5)
     assert found is not None

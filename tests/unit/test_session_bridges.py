@@ -21,7 +21,8 @@ ERRORS = {1: 5.0, 2: -4.0, 3: 0.4, 4: -9.0, 5: 3.0, 6: 10.0}
 def worked(instrument: str, errors: dict[int, float], *, commands: bool, seed: int = 1) -> Hands:
     hands = Hands(Job(instrument).inspected(), errors, commands=commands, seed=seed)
     hands.work()
-    assert hands.job.state.outcome == "proved"
+    left_out = any(hands.job.string(n).left_out for n in hands.job.state.numbers)
+    assert hands.job.state.outcome == ("partly proved" if left_out else "proved")
     return hands
 
 
