@@ -13,7 +13,8 @@ _ASKED_SD_CENTS = 120.0
 _OTHER_SD_CENTS = 60.0
 _ASKED_ODDS = 6.0
 _FARTHEST_CENTS = 320.0
-_ASKED_FARTHEST_CENTS = 900.0
+NEW_STRING_CENTS = -900.0
+"""A new string is followed from this far below its pitch while it is being tuned."""
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,7 @@ def assign(
     asked: tuple[int, Place] | None = None,
     only_string: int | None = None,
     also: Sequence[Place] = (),
+    asked_from_cents: float = -_FARTHEST_CENTS,
 ) -> Assignment | None:
     """The likeliest string and place for a pitch: what was asked for, or the open string it lies nearest.
 
@@ -41,10 +43,10 @@ def assign(
             further off (it is being tuned).
         only_string: the string whose own channel this is, if every string has one.
         also: places beside the open string that any string may be stopped at.
+        asked_from_cents: how far below its nominal pitch what was asked for is still looked for.
 
     Returns:
-        None when the pitch lies more than 320 cents from every candidate (900 from the open string asked for: a new
-        string has to be heard long before it is at pitch).
+        None when the pitch lies more than 320 cents from every candidate, but for ``asked_from_cents``.
     """
     numbers = range(1, len(instrument.strings) + 1) if only_string is None else (only_string,)
     candidates: list[tuple[int, Place, float, float]] = [
@@ -55,8 +57,8 @@ def assign(
     scored: list[tuple[float, Assignment]] = []
     for number, place, sd, odds in candidates:
         cents = cents_between(f1_hz, instrument.place_hz(number, place))
-        farthest = _ASKED_FARTHEST_CENTS if asked == (number, OPEN) else _FARTHEST_CENTS
-        if abs(cents) <= farthest:
+        lowest = asked_from_cents if asked == (number, place) else -_FARTHEST_CENTS
+        if lowest <= cents <= _FARTHEST_CENTS:
             likelihood = odds / sd * math.exp(-0.5 * (cents / sd) ** 2)
             scored.append((likelihood, Assignment(number, place, cents, 0.0)))
     total = sum(score for score, _ in scored)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from oscservice.hearing.place import Assignment, assign
+from oscservice.hearing.place import NEW_STRING_CENTS, Assignment, assign
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -66,6 +66,8 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
 def _identified(state: State, instrument: Instrument, f1_hz: float, only: int | None) -> Assignment | None:
     """String and place of a note: what was asked for, an open string, or the fret compared at once more."""
     waited = asked(state)
+    if state.phase in (Phase.TUNING, Phase.RETUNING):
+        return assign(instrument, f1_hz, waited, only, asked_from_cents=NEW_STRING_CENTS)
     found = assign(instrument, f1_hz, waited, only)
     fret = Place("fret", state.fret)
     again = state.phase in (Phase.COMPARING, Phase.PROVING) and waited == (state.focus, OPEN)

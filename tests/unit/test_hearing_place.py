@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.hearing.place import assign
+from oscservice.hearing.place import NEW_STRING_CENTS, assign
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.profile import load_instrument
 
@@ -42,10 +42,12 @@ def test_a_pitch_near_nothing_is_nobodys():
 
 
 def test_a_new_string_is_followed_from_far_below_its_pitch_when_it_is_asked_for():
-    found = assign(GUITAR, GUITAR.open_hz(6) * 2 ** (-700 / 1200), (6, OPEN))
+    far_hz = GUITAR.open_hz(6) * 2 ** (-700 / 1200)
+    assert assign(GUITAR, far_hz, (6, OPEN)) is None
+    found = assign(GUITAR, far_hz, (6, OPEN), asked_from_cents=NEW_STRING_CENTS)
     assert found is not None
     assert (found.string, found.cents) == (6, pytest.approx(-700.0))
-    other = assign(GUITAR, GUITAR.open_hz(5), (4, OPEN))
+    other = assign(GUITAR, GUITAR.open_hz(5), (4, OPEN), asked_from_cents=NEW_STRING_CENTS)
     assert other is not None
     assert other.string == 5
 

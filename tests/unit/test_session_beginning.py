@@ -177,3 +177,10 @@ def test_what_is_no_number_is_no_note(hz: float, se: float) -> None:
     job = Job().inspected()
     with pytest.raises(Ignored):
         job.do(cm.Hear(reading(hz, se)))
+
+
+def test_a_new_string_is_followed_from_far_below_its_pitch() -> None:
+    job = Job().inspected()
+    job.hear(6, OPEN, -700.0)
+    assert job.state.string(6).open_cents == pytest.approx(-700.0)
+    assert job.prompt == "tune_up"
