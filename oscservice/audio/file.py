@@ -8,7 +8,6 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
 import soundfile
 
 from oscservice.audio.block import BLOCK_FRAMES, TRUNCATED, AudioSource, Block, Samples, check_channels, check_rate
@@ -75,16 +74,6 @@ class FileSource(AudioSource):
 
     def _release(self) -> None:
         self._file.close()
-
-
-def read_file(path: str | os.PathLike[str]) -> tuple[Samples, int, tuple[str, ...]]:
-    """All samples of a sound file: float32 (frames, channels), the sample rate in Hz, and the flags of `FileSource`.
-
-    Raises InputError as `FileSource` does.
-    """
-    with FileSource(path, fast=True) as source:
-        samples = np.concatenate([block.samples for block in source])
-        return samples, source.sample_rate_hz, source.flags
 
 
 def _open(path: Path) -> soundfile.SoundFile:

@@ -15,8 +15,18 @@ import pytest
 import soundfile
 
 from oscservice.audio.block import Block, Samples
-from oscservice.audio.file import FileSource, read_file
+from oscservice.audio.file import FileSource
 from oscservice.errors import InputError
+
+
+def read_file(path: Path) -> tuple[Samples, int, tuple[str, ...]]:
+    """All samples of a sound file: float32 (frames, channels), the sample rate in Hz, and the flags of `FileSource`.
+
+    Raises InputError as `FileSource` does.
+    """
+    with FileSource(path, fast=True) as source:
+        samples = np.concatenate([block.samples for block in source])
+        return samples, source.sample_rate_hz, source.flags
 
 
 def tone(frames: int = 5000, channels: int = 1) -> Samples:

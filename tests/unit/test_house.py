@@ -1,0 +1,66 @@
+"""The house: imports go down only, and what lies below the line touches no clock, thread, socket or file."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import oscservice
+
+ROOT = Path(oscservice.__file__).parent
+FLOORS = (
+    ("errors", "settings"),
+    ("instrument",),
+    ("hearing",),
+    ("advice",),
+    ("session",),
+    ("simulate",),
+    ("audio",),
+    ("record",),
+    ("osc",),
+    ("daemon",),
+    ("cli",),
+)
+LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
+PURE = ("hearing", "advice", "session")
+IMPURE_MODULES = {"time", "threading", "socket", "asyncio", "random", "sqlite3", "os", "subprocess", "datetime", "io"}
+
+
+def imports(path: Path) -> list[tuple[str, int]]:
+    """Modules a file imports anywhere in it, with their lines."""
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node.lineno) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}:{node.lineno}: relative import"
+            found.append((node.module or "", node.lineno))
+    return found
+
+
+def files() -> list[tuple[str, Path]]:
+    """Room and file of every module that stands in a room."""
+    found = [(path.relative_to(ROOT).parts[0].removesuffix(".py"), path) for path in sorted(ROOT.rglob("*.py"))]
+    return [(room, path) for room, path in found if room not in ("__init__", "__main__")]
+
+
+def test_every_room_has_a_floor() -> None:
+    assert {room for room, _ in files()} == set(LEVEL)
+
+
+def test_imports_go_down_only() -> None:
+    wrong = []
+    for room, path in files():
+        for module, line in imports(path):
+            parts = module.split(".")
+            if parts[0] == "oscservice" and len(parts) > 1 and LEVEL[parts[1]] > LEVEL[room]:
+                wrong.append(f"{path.relative_to(ROOT)}:{line} imports {module}")
+    assert wrong == []
+
+
+def test_what_is_pure_touches_no_clock_thread_socket_or_file() -> None:
+    wrong = []
+    for room, path in files():
+        if room in PURE:
+            wrong += [f"{path.name}:{n} imports {m}" for m, n in imports(path) if m.split(".")[0] in IMPURE_MODULES]
+    assert wrong == []
