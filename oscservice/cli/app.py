@@ -11,7 +11,10 @@ import typer
 from oscservice import __version__
 from oscservice.cli.output import silence_stdout, write_what_can_be_written
 from oscservice.errors import InputError, OscserviceError
+from oscservice.session.words import TOLERANCE_RANGE_CENTS
 from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
+
+LOWEST, HIGHEST = TOLERANCE_RANGE_CENTS
 
 app = typer.Typer(
     name="oscservice",
@@ -74,7 +77,7 @@ def rehearse(
     seed: Annotated[int, typer.Option(min=0, help="Which guitar and which hands; the same seed is the same run.")] = 1,
     real_time: Annotated[bool, typer.Option("--real-time", help="Let time pass as at a real bench.")] = False,
     instrument: Annotated[str, typer.Option(help="Preset or instrument file.")] = DEFAULT_INSTRUMENT,
-    tolerance: Annotated[float, typer.Option(min=0.2, max=20.0, help="Error in cents to settle for.")] = 1.0,
+    tolerance: Annotated[float, typer.Option(min=LOWEST, max=HIGHEST, help="Error in cents to settle for.")] = 1.0,
     json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
 ) -> None:
     """Run the whole job on a simulated guitar with a simulated technician: no sound card, no instrument."""
@@ -101,7 +104,7 @@ def serve(
     root: Annotated[str, typer.Option(help="Root of all OSC addresses.")] = "/bench",
     journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
     instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
-    tolerance: Annotated[float, typer.Option(min=0.2, max=20.0, help="Error in cents to settle for.")] = (
+    tolerance: Annotated[float, typer.Option(min=LOWEST, max=HIGHEST, help="Error in cents to settle for.")] = (
         DEFAULT_TOLERANCE_CENTS
     ),
     resume: Annotated[bool, typer.Option("--resume", help="Take up the newest open session at once.")] = False,

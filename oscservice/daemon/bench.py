@@ -27,6 +27,7 @@ from oscservice.osc.addresses import DEFAULT_PREFIX, Address
 from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.server import OscServer
 from oscservice.osc.subscribers import Endpoint
+from oscservice.record.journal import SessionRow
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
@@ -93,21 +94,25 @@ class Bench:
 
     def snapshot(self) -> dict[str, Topic]:
         """Every topic there is now; the prompt last."""
+        offered = self.offered()
         own: dict[str, Topic] = {
             "/audio/state": (self._audio_state,),
             "/audio/fault": (self._audio_fault,),
             "/audio/dropped": (self._audio_dropped,),
             "/session/id": (self._keeper.session_id,),
-            "/session/offered": (self._offered() if self._keeper.state.phase is Phase.IDLE else "",),
+            "/session/offered": (offered.id if offered is not None else "",),
         }
         return own | topics(self._keeper.state)
 
-    def _offered(self) -> str:
+    def offered(self) -> SessionRow | None:
+        """An open session that can be taken up, while nothing is on the bench."""
+        if self._keeper.state.phase is not Phase.IDLE:
+            return None
         try:
             return self._keeper.offered()
         except JournalError as error:  # the state goes out all the same
             log.error("no open session can be offered: %s", error)
-            return ""
+            return None
 
     def expected_hz(self, channel: int) -> tuple[float, ...]:
         """The pitches asked for now: the place waited for, and every open string that could be plucked."""

@@ -11,7 +11,6 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from oscservice.errors import JournalError
-from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal, SessionRow, utc_text
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -82,9 +81,9 @@ class Keeper:
         except JournalError as error:
             log.warning("session %s is closed but could not be marked so yet: %s", self.session_id, error)
 
-    def offered(self) -> str:
-        """Name of the newest open session other than the one held, or an empty text."""
-        return next((row.id for row in self._open() if row.id != self.session_id), "")
+    def offered(self) -> SessionRow | None:
+        """The newest open session other than the one held, or None."""
+        return next((row for row in self._open() if row.id != self.session_id), None)
 
     def _open(self) -> list[SessionRow]:
         return [row for row in self._journal.open_sessions() if row.events]
@@ -117,8 +116,3 @@ class Keeper:
             what = " ".join(str(error).split())[:200] or type(error).__name__
             reason = f"session {session_id} can't be read ({what}); its events are left as they are"
             raise JournalError(reason) from None
-
-    @property
-    def instrument(self) -> Instrument | None:
-        """The instrument on the bench."""
-        return self.state.instrument

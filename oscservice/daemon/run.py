@@ -80,7 +80,7 @@ async def running(
     watch = asyncio.create_task(_watch_drops(bench, source))
     try:
         if settings.resume:
-            _resume(bench, journal)
+            _resume(bench)
         ears.start()
         yield daemon
     finally:
@@ -113,8 +113,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
         async with running(settings, source, journal, tell) as daemon:
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
-            offered = next((row for row in journal.open_sessions() if row.events), None)
-            if offered is not None and not settings.resume:
+            offered = daemon.bench.offered()
+            if offered is not None:
                 how = f"{settings.prefix}/session/resume {offered.id}"
                 tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
             waits = [asyncio.create_task(stop.wait())]
@@ -178,11 +178,11 @@ async def _watch_drops(bench: Bench, source: AudioSource) -> None:
         bench.audio_dropped(source.dropped_frames)
 
 
-def _resume(bench: Bench, journal: Journal) -> None:
-    rows = [row for row in journal.open_sessions() if row.events]
-    if not rows:
+def _resume(bench: Bench) -> None:
+    offered = bench.offered()
+    if offered is None:
         return
     try:
-        bench.resume(rows[0].id)
+        bench.resume(offered.id)
     except Refused as refusal:
         raise OscserviceError(refusal.text) from None

@@ -71,6 +71,23 @@ def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_h
     )
 
 
+def frequency(band: Baseband) -> tuple[float, float]:
+    """Mean frequency of a short baseband and its standard error, both in Hz: the slope of its phase, loud values first.
+
+    Raises:
+        ValueError: fewer than three values.
+    """
+    if len(band.values) < 3:
+        raise ValueError("too few values for a frequency")
+    phase = unwrapped_phase(band.values)
+    slope, start = np.polyfit(band.times_s, phase, 1, w=np.abs(band.values))
+    residual = phase - slope * band.times_s - start
+    spread = band.times_s - band.times_s.mean()
+    # Neighbouring values share their samples: about a quarter of them are independent.
+    variance = float(residual @ residual) / max(1, len(phase) - 2) * 4.0 / float(spread @ spread)
+    return band.carrier_hz + float(slope) / (2.0 * np.pi), float(np.sqrt(variance)) / (2.0 * np.pi)
+
+
 def unwrapped_phase(values: Complexes) -> Samples:
     """Continuous phase in radians of a baseband, shape (n,)."""
     return np.asarray(np.unwrap(np.angle(values)))

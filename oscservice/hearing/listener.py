@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.baseband import demodulate
+from oscservice.hearing.baseband import demodulate, frequency
 from oscservice.hearing.fit import CENTS
-from oscservice.hearing.reading import Reading, fundamental_of, is_clipped, level_dbfs, read_decimated, with_flags
+from oscservice.hearing.reading import Reading, fundamental_of, is_clipped, power_dbfs, read_decimated, with_flags
 from oscservice.hearing.resample import Decimator, Samples, decimation
 from oscservice.hearing.rough import OnsetFinder
 
@@ -158,8 +158,8 @@ class Listener:
         self._powers.append(float(np.mean(signal**2)))
         onset = self._onsets.feed(signal)
         powers = list(self._powers)
-        level = _db(sum(powers[-_SMOOTH:]) / _SMOOTH)
-        before = _db(sum(powers[: 2 * _SMOOTH]) / (2 * _SMOOTH))
+        level = power_dbfs(sum(powers[-_SMOOTH:]) / _SMOOTH)
+        before = power_dbfs(sum(powers[: 2 * _SMOOTH]) / (2 * _SMOOTH))
         events: list[Event] = []
         if self._note is not None:
             events += self._continue(self._note, signal, raw, level, bad)
@@ -231,17 +231,11 @@ class Listener:
         band = demodulate(tail, self._rate_hz, note.rough_hz, note.rough_hz)
         if len(band.values) < 3:
             return []
-        phase = np.unwrap(np.angle(band.values))
-        weight = np.abs(band.values)
-        slope, start_phase = np.polyfit(band.times_s, phase, 1, w=weight)
-        residual = phase - slope * band.times_s - start_phase
-        spread = band.times_s - band.times_s.mean()
-        se = math.sqrt(float(residual @ residual) / max(1, len(phase) - 2) * 4.0 / float(spread @ spread))
-        hz = note.rough_hz + float(slope) / (2.0 * math.pi)
+        hz, se_hz = frequency(band)
         if not 0.8 < hz / note.rough_hz < 1.25:
             return []
         time_s = self._time_s(self._hops) - len(tail) / self._rate_hz / 2.0
-        return [Live(time_s, hz, CENTS * se / (2.0 * math.pi * hz), level)]
+        return [Live(time_s, hz, CENTS * se_hz / hz, level)]
 
     def _close(self, *, damped: bool) -> list[Event]:
         note = self._note
@@ -300,10 +294,3 @@ class _Note:
 
     def __post_init__(self) -> None:
         self.levels: list[float] = []
-
-
-def _db(power: float) -> float:
-    return 10.0 * math.log10(max(2.0 * power, 1e-20))
-
-
-__all__ = ["Began", "Dismissed", "Event", "Heard", "Listener", "Live", "level_dbfs"]

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.baseband import Baseband, demodulate
+from oscservice.hearing.baseband import Baseband, demodulate, frequency
 from oscservice.hearing.fit import CENTS, mean_pitch, settled_pitch
 from oscservice.hearing.resample import Samples, decimate, decimation
 from oscservice.hearing.rough import (
@@ -220,7 +220,11 @@ def read_decimated(
 
 def level_dbfs(samples: npt.NDArray[np.floating]) -> float:
     """RMS level of samples, shape (n,); a sine of full scale reads 0 dBFS. -200 for silence."""
-    power = float(np.mean(np.square(samples))) if len(samples) else 0.0
+    return power_dbfs(float(np.mean(np.square(samples))) if len(samples) else 0.0)
+
+
+def power_dbfs(power: float) -> float:
+    """Level of a mean square; 1/2, a sine of full scale, reads 0 dBFS. -200 for nothing."""
     return 10.0 * math.log10(max(2.0 * power, 1e-20))
 
 
@@ -298,6 +302,4 @@ def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_h
     band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
     if len(band.values) < 4:
         return 0.0
-    phase = np.unwrap(np.angle(band.values))
-    slope = np.polyfit(band.times_s, phase, 1, w=np.abs(band.values))[0]
-    return float(CENTS * math.log1p(max(-0.5, slope / (2.0 * math.pi * f1_hz))))
+    return CENTS * math.log(max(0.5, frequency(band)[0] / f1_hz))

@@ -16,6 +16,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from oscservice.osc import codes
+from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
 DEFAULT_PREFIX = "/bench"
 MAX_STRINGS = 12
@@ -204,7 +205,7 @@ TABLE: tuple[Address, ...] = (
     Address(
         "/session/begin",
         _COMMAND,
-        (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", 0.2, 20, optional=True)),
+        (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
         "Begin a session.",
         answer=(_s("session"),),
     ),

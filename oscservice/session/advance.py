@@ -11,7 +11,7 @@ from oscservice.advice.decision import Verdict, judge, proved, with_expected
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
 from oscservice.session.asking import drifted, ending, in_tune, tuned_strings, unproved
-from oscservice.session.judging import as_comparison, comparison_of, expected_of, judged, sharing
+from oscservice.session.judging import comparison_of, expected_of, judged, sharing
 from oscservice.session.state import State
 from oscservice.session.words import Phase, Status
 from oscservice.session.words import Verdict as ItemVerdict
@@ -126,7 +126,7 @@ def _after_proving(state: State) -> list[ev.Event]:
     comparison = comparison_of(state, state.focus)
     if comparison is None or string.plucks[-1].place != OPEN or string.last is None:
         return []
-    before = as_comparison(string.last)
+    before = string.last.as_comparison()
     answer = proved(comparison, _proving_tolerance(state, before), before)
     if answer is None and len(string.plucks) < _MOST_PROVING_NOTES:
         return []

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import reduce
 from typing import Any
 
-from oscservice.advice.comparison import Comparison, PluckReading, harmonic_check
+from oscservice.advice.comparison import PluckReading, harmonic_check
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -196,10 +196,9 @@ def _left_after(state: State, number: int, move_mm: float) -> Outcome | None:
     if known is None or state.instrument is None:
         return None
     lengths = speaking_lengths_mm(state.instrument.string(number), state.fret, string.moved_mm)
-    before = Comparison(known.error_cents, known.se_cents, known.plucks, known.scatter_cents)
     left = error_after(known.error_cents, lengths, move_mm)
     placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths)) if move_mm else 0.0
-    after = expected_after(before, left, placing_cents)
+    after = expected_after(known.as_comparison(), left, placing_cents)
     return Outcome(after.error_cents, after.se_cents, 0, after.scatter_cents)
 
 

@@ -23,11 +23,11 @@ from oscservice.advice.decision import with_expected
 from oscservice.instrument.pitch import OPEN
 from oscservice.instrument.spec import Adjuster, Instrument
 from oscservice.session import events as ev
-from oscservice.session.state import Outcome, State, StringState
+from oscservice.session.state import State, StringState
 from oscservice.session.words import Phase, Status
 
 LARGEST_ERROR_CENTS = 60.0
-"""No saddle is the cause of a larger error: several strings' width of travel would not cure it."""
+"""No saddle is the cause of a larger error: it would take more than two centimetres of travel."""
 
 _WORTH_MM = 2.0 * SHOWN_MM  # a shared saddle is not moved for less
 _WORTH_TOLERANCES = 0.25  # nor when its worst string gains less than this share of the tolerance
@@ -40,14 +40,9 @@ def comparison_of(state: State, number: int) -> Comparison | None:
     return compare(plucks, state.fret) if OPEN in places and len(places) > 1 else None
 
 
-def as_comparison(outcome: Outcome) -> Comparison:
-    """A stored outcome as a comparison."""
-    return Comparison(outcome.error_cents, outcome.se_cents, outcome.plucks, outcome.scatter_cents)
-
-
 def expected_of(string: StringState) -> Comparison | None:
     """What the last move should have left, as a comparison of no plucks."""
-    return as_comparison(string.expected) if string.expected is not None else None
+    return string.expected.as_comparison() if string.expected is not None else None
 
 
 def sharing(instrument: Instrument, number: int) -> list[int]:
@@ -122,7 +117,7 @@ def _known(state: State, number: int) -> Comparison | None:
         return with_expected(running, expected_of(string))
     if string.ended and string.judged_here and string.last is not None:
         # A last pass may be short; it stands on the longer comparison before it.
-        return replace(as_comparison(string.last), plucks=max(string.last.plucks, FEWEST_PLUCKS))
+        return replace(string.last.as_comparison(), plucks=max(string.last.plucks, FEWEST_PLUCKS))
     return None
 
 

@@ -21,7 +21,7 @@ from oscservice.session.evolve import fold
 from oscservice.session.judging import comparison_of, judged, sharing
 from oscservice.session.listening import heard
 from oscservice.session.state import State, StringState
-from oscservice.session.words import Ending, Phase, Status, Verdict
+from oscservice.session.words import TOLERANCE_RANGE_CENTS, Ending, Phase, Status, Verdict
 
 SHORTEST_SHARE = 0.5
 """No saddle is moved so far that less than this of the length from the fret compared at to the saddle is left."""
@@ -65,8 +65,9 @@ def _undo(state: State) -> list[ev.Event]:
 def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     if state.phase not in (Phase.IDLE, Phase.CLOSED):
         raise Refused("phase", "a session is under way; finish or abandon it first")
-    if not (math.isfinite(command.tolerance_cents) and 0.2 <= command.tolerance_cents <= 20.0):
-        raise Refused("range", f"a tolerance of {command.tolerance_cents:g} cents; expected 0.2 to 20")
+    low, high = TOLERANCE_RANGE_CENTS
+    if not low <= command.tolerance_cents <= high:
+        raise Refused("range", f"a tolerance of {command.tolerance_cents:g} cents; expected {low:g} to {high:g}")
     if not 1 <= command.fret <= command.instrument.frets:
         raise Refused("range", f"fret {command.fret}; this instrument has 1 to {command.instrument.frets}")
     return [ev.SessionBegun(command.instrument.to_json(), command.label, command.tolerance_cents, command.fret)]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from oscservice.advice.comparison import PluckReading
+from oscservice.advice.comparison import Comparison, PluckReading
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
@@ -21,6 +21,10 @@ class Outcome:
     se_cents: float
     plucks: int
     scatter_cents: float
+
+    def as_comparison(self) -> Comparison:
+        """The same as a comparison without flags."""
+        return Comparison(self.error_cents, self.se_cents, self.plucks, self.scatter_cents)
 
 
 @dataclass(frozen=True)

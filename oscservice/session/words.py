@@ -48,6 +48,9 @@ class Ending(StrEnum):
     ABANDONED = "abandoned"
 
 
+TOLERANCE_RANGE_CENTS = (0.2, 20.0)
+"""Errors a session may be told to settle for."""
+
 PHASE_TEXTS: dict[Phase, str] = {
     Phase.IDLE: "nothing on the bench",
     Phase.INSPECTING: "what must be right before starting is being checked",
