@@ -8,7 +8,7 @@ from __future__ import annotations
 from oscservice.instrument.pitch import OPEN
 from oscservice.session.asking import asked
 from oscservice.session.judging import comparison_of
-from oscservice.session.prompts import prompt
+from oscservice.session.prompts import left_out_because, prompt
 from oscservice.session.state import Advice, State, StringState
 
 Topic = tuple[int | float | str, ...]
@@ -39,7 +39,7 @@ def topics(state: State) -> dict[str, Topic]:
 
 def _of_string(state: State, number: int, string: StringState) -> dict[str, Topic]:
     root = f"/string/{number}"
-    values: dict[str, Topic] = {f"{root}/status": (str(string.status),)}
+    values: dict[str, Topic] = {f"{root}/status": (str(string.status),), f"{root}/reason": (left_out_because(state, number),)}
     if string.open_cents is not None:
         values[f"{root}/open/cents"] = (string.open_cents,)
     if string.harmonic_cents is not None:

@@ -127,7 +127,7 @@ _REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True)
 
 TABLE: tuple[Address, ...] = (
     Address("/phase", _STATE, (_s("phase", codes.PHASES),), "Where the session stands."),
-    Address("/prompt", _STATE, (_s("code"),), "The one thing to do next, as a code."),
+    Address("/prompt", _STATE, (_s("code"),), "The one thing to do next, as one of the prompt codes."),
     Address("/prompt/text", _STATE, (_s("sentence"),), "The one thing to do next, as a sentence."),
     Address("/prompt/caution", _STATE, (_s("sentence"),), "What to be careful of while doing it; empty if nothing."),
     Address("/focus/string", _STATE, (_i("string", "", 0, MAX_STRINGS),), "String in focus; 0 for none."),
@@ -144,6 +144,7 @@ TABLE: tuple[Address, ...] = (
     Address(f"{_S}/level", _LIVE, (_f("level", "dBFS"),), "Level now."),
     Address(f"{_S}/sounding", _LIVE, (Argument("sounding", "i", switch=True),), "1 while the string sounds, else 0."),
     Address(f"{_S}/status", _RESULT, (_s("status", codes.STATUSES),), "How the string stands."),
+    Address(f"{_S}/reason", _RESULT, (_s("sentence"),), "Why the string is left out; empty if it is not."),
     Address(f"{_S}/open/cents", _RESULT, (_f("deviation", "cents"),), "Open string against its note; + sharp."),
     Address(
         f"{_S}/harmonic/error",

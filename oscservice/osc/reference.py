@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 
 from oscservice.osc import codes
@@ -12,6 +13,7 @@ from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
 from oscservice.osc.server import ANSWER_GROWTH, MAX_AHEAD_S, MAX_SCHEDULED, PACKETS_PER_S
 from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_TAGS
+from oscservice.session.prompts import SENTENCES
 
 SIMULATOR = "simulator"
 """Heading of the commands that only the simulated source takes."""
@@ -72,6 +74,9 @@ or, if that is too short, not at all.
 """
 
 
+_FIELD = re.compile(r"\{[^}]*\}")
+
+
 def grouped() -> dict[str, list[Address]]:
     """The table by heading, in the order a surface builder reads it."""
     groups: dict[str, list[Address]] = {heading: [] for heading in HEADINGS}
@@ -101,6 +106,9 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         rows = [_row(prefix, address) for address in addresses]
         parts.append(f"## {heading.capitalize()}\n\n{HEADINGS[heading]}\n")
         parts.append(_table(("address", "tags", "arguments", "meaning"), rows))
+    parts.append("## Prompt codes\n")
+    sentences = [(f"`{code}`", _FIELD.sub("…", sentence)) for code, sentence in SENTENCES.items()]
+    parts.append(_table(("code", "sentence (may change; codes do not)"), sentences))
     parts.append("## Error codes\n")
     parts.append(_table(("code", "meaning"), [(str(int(c)), t) for c, t in codes.ERROR_TEXTS.items()]))
     for title, words in (

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from oscservice.advice.correction import turns_text
+from oscservice.advice.correction import FIXED_SADDLE, turns_text
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.judging import sharing
@@ -30,7 +30,7 @@ SENTENCES: dict[str, str] = {
     "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
     "pluck_again": "Plucks of string {string} scattered. Same force, same finger: pluck it open.",
     "hand_over": "Done: every string is proved and the record is sealed. Cut the string ends short and hand it over.",
-    "hand_over_partly": "Done, but for string {left}: see why in its status. The record is sealed.",
+    "hand_over_partly": "Done, but for string {left}: each says why. The record is sealed.",
     "abandoned": "The session was abandoned; its record is kept.",
 }
 
@@ -96,6 +96,19 @@ def _code(state: State) -> tuple[str, dict[str, object]]:
     if string.scattered and not string.plucks:
         return "pluck_again", values
     return "pluck_open", values
+
+
+def left_out_because(state: State, number: int) -> str:
+    """Why a string is left out, in one line; empty if it is not."""
+    string = state.string(number)
+    if string.status is Status.SET_ASIDE:
+        return string.reason
+    if string.status is not Status.OUT_OF_TRAVEL:
+        return ""
+    if state.instrument is None or state.instrument.adjuster_of(number) is None:
+        return FIXED_SADDLE
+    missing_mm = string.advice.missing_mm if string.advice is not None else 0.0
+    return f"{missing_mm:.1f} mm of travel missing"
 
 
 def _moving(state: State, values: dict[str, object]) -> tuple[str, dict[str, object]]:

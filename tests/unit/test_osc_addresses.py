@@ -11,6 +11,7 @@ from oscservice.cli.addresses import addresses_command
 from oscservice.osc import codes
 from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
 from oscservice.osc.reference import reference
+from oscservice.session.prompts import SENTENCES
 
 DOCS = Path(__file__).parents[2] / "docs" / "addresses.md"
 
@@ -152,3 +153,9 @@ def test_the_command_prints_every_address_uncut(capsys: pytest.CaptureFixture[st
     assert all(f"/bench{address.path} " in shown for address in TABLE)
     addresses_command(markdown=True)
     assert capsys.readouterr().out == reference()
+
+
+def test_the_reference_page_explains_every_prompt_code() -> None:
+    page = reference()
+    assert all(f"| `{code}` |" in page for code in SENTENCES)
+    assert "{cents" not in page

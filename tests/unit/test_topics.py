@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from made_up import BAR, FRET, SCREWS, Job
+from made_up import BAR, FIXED, FRET, SCREWS, Job
 
+from oscservice.advice.correction import FIXED_SADDLE
 from oscservice.daemon.topics import changed, topics
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session import commands as cm
@@ -74,3 +75,22 @@ def test_only_what_changed_is_sent_and_the_prompt_comes_last() -> None:
     assert list(sent) == ["/revision", "/string/6/open/cents", "/prompt/caution", "/prompt/text", "/prompt"]
     assert list(now)[-1] == "/prompt"
     assert changed(now, now) == {}
+
+
+def test_a_string_left_out_says_why() -> None:
+    job = Job(SCREWS).tuned()
+    assert topics(job.state)["/string/6/reason"] == ("",)
+    job.do(cm.SetAside(6, "worn at the 3rd fret"))
+    assert topics(job.state)["/string/6/reason"] == ("worn at the 3rd fret",)
+    # The screws of this preset have 4 mm either way: 30 cents ask for some 11 mm.
+    job.bracket(5, 30.0)
+    for _ in range(2):
+        job.do(cm.Moved(5, 4.0))
+        for number in (5, 4, 3, 2, 1):
+            job.hear(number)
+        job.bracket(5, 20.0)
+    (reason,) = topics(job.state)["/string/5/reason"]
+    assert reason.endswith("mm of travel missing")
+    fixed = Job(FIXED).tuned()
+    fixed.bracket(6, 12.0)
+    assert topics(fixed.state)["/string/6/reason"] == (FIXED_SADDLE,)
