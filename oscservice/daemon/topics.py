@@ -39,7 +39,10 @@ def topics(state: State) -> dict[str, Topic]:
 
 def _of_string(state: State, number: int, string: StringState) -> dict[str, Topic]:
     root = f"/string/{number}"
-    values: dict[str, Topic] = {f"{root}/status": (str(string.status),), f"{root}/reason": (left_out_because(state, number),)}
+    values: dict[str, Topic] = {
+        f"{root}/status": (str(string.status),),
+        f"{root}/reason": (left_out_because(state, number),),
+    }
     if string.open_cents is not None:
         values[f"{root}/open/cents"] = (string.open_cents,)
     if string.harmonic_cents is not None:
