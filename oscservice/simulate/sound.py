@@ -45,6 +45,7 @@ class NoteTruth:
     glide_tau_s: float
     polarisation_split_cents: float
     polarisation_share: float
+    polarisation_rates: tuple[float, float] = (0.0, 0.0)  # amplitude decay of the two at the first partial, 1/s
 
     def momentary_hz(self, t_s: float) -> float:
         """Frequency of the first partial (stronger polarisation) at ``t_s``.
@@ -66,6 +67,46 @@ class NoteTruth:
         tau = self.glide_tau_s
         surplus = self._rise * tau * (math.exp(-start / tau) - math.exp(-end / tau))
         return self.f1_hz * (1.0 + surplus / (end - start))
+
+    def heard_hz(self, t_s: float) -> float:
+        """Momentary frequency at ``t_s`` of the first partial as heard: both polarisations together.
+
+        Raises:
+            ValueError: the note hasn't been plucked yet.
+        """
+        steady = self.momentary_hz(t_s)
+        tones = self._polarisations(np.array([t_s]))
+        rates = -np.array(self.polarisation_rates) + 2j * np.pi * steady * np.array([1.0, self._ratio])
+        swing = complex(tones.sum(axis=0)[0])
+        return float((complex((rates[:, None] * tones).sum(axis=0)[0]) / swing).imag / (2.0 * math.pi))
+
+    def heard_mean_hz(self, t0_s: float, t1_s: float) -> float:
+        """Mean of ``heard_hz`` over ``t0_s`` to ``t1_s``: cycles passed of what is heard, divided by the time.
+
+        Raises:
+            ValueError: the stretch is empty or starts before the pluck.
+        """
+        mean_hz = self.mean_hz(t0_s, t1_s)
+        # Against the stronger polarisation the sum only turns slowly: its phase, followed without a jump.
+        beat_hz = abs(self._ratio - 1.0) * self.f1_hz
+        times = np.linspace(t0_s, t1_s, 64 + 64 * math.ceil(beat_hz * (t1_s - t0_s)))
+        tones = self._polarisations(times)
+        turned = np.unwrap(np.angle(tones.sum(axis=0) / (tones[0] / np.abs(tones[0]))))
+        return mean_hz + float(turned[-1] - turned[0]) / (2.0 * math.pi * (t1_s - t0_s))
+
+    def _polarisations(self, times_s: FloatArray) -> NDArray[np.complex128]:
+        """The two polarisations of the first partial as analytic signals, shape (2, n)."""
+        since = times_s - self.pluck_s
+        warped = since + self._rise * self.glide_tau_s * -np.expm1(-since / self.glide_tau_s)
+        share = self.polarisation_share if self.polarisation_split_cents else 0.0
+        parts = np.array([[1.0 - share], [share]])
+        ratios = np.array([[1.0], [self._ratio]])
+        fall = np.exp(-np.array(self.polarisation_rates)[:, None] * since)
+        return np.asarray(parts * fall * np.exp(2j * np.pi * self.f1_hz * ratios * warped))
+
+    @property
+    def _ratio(self) -> float:
+        return math.pow(2.0, self.polarisation_split_cents / 1200.0)
 
     @property
     def _rise(self) -> float:
@@ -89,6 +130,8 @@ def synthetic_note(
     glide_tau_s: float = 0.8,
     polarisation_split_cents: float = 0.0,
     polarisation_share: float = 0.2,
+    polarisation_decay: float = 1.0,
+    polarisation_spread: float = 0.0,
     decay_s: float = 2.0,
     decay_per_partial: float = 0.15,
     level_dbfs: float = -20.0,
@@ -117,6 +160,9 @@ def synthetic_note(
     polarisation_split_cents, polarisation_share
         The second polarisation stands this far above the first (its share of the amplitude is ``polarisation_share``,
         0 to 0.5; left out when the split is 0).
+    polarisation_decay, polarisation_spread
+        The second polarisation dies this many times as fast as the first; and the split of partials 2, 3, ... scatters
+        by this share of ``polarisation_split_cents`` (1 sd).
     decay_s, decay_per_partial
         Amplitude of partial k falls to 1/e in decay_s / (1 + decay_per_partial (k - 1)).
     level_dbfs
@@ -146,7 +192,8 @@ def synthetic_note(
     """
     if (f1_hz is None) == (f0_hz is None):
         raise ValueError("give exactly one of f1_hz and f0_hz")
-    if inharmonicity < 0.0 or sample_rate_hz <= 0.0 or decay_s <= 0.0 or glide_tau_s <= 0.0 or partials < 1:
+    above_zero = min(sample_rate_hz, decay_s, polarisation_decay, glide_tau_s) > 0.0
+    if inharmonicity < 0.0 or not above_zero or partials < 1:
         raise ValueError("inharmonicity must not be negative; rate, decay, glide time and partials must be above 0")
     if not 0.0 <= pluck_s < seconds:
         raise ValueError(f"pluck_s {pluck_s} must lie within the {seconds} s")
@@ -160,6 +207,10 @@ def synthetic_note(
 
     rng = np.random.default_rng(seed)
     k = np.arange(1, partials + 1, dtype=np.float64)
+    splits = polarisation_split_cents * (
+        1.0 + polarisation_spread * np.random.default_rng((seed, 1)).standard_normal(partials)
+    )
+    splits[0] = polarisation_split_cents
     frequencies = k * base_hz * np.sqrt(1.0 + inharmonicity * k**2)
     strays = stray_cents * rng.standard_normal(partials)
     strays[0] = 0.0
@@ -167,7 +218,8 @@ def synthetic_note(
     frequencies[0] = first_hz
     amplitudes = np.sin(k * math.pi * pluck_position) * np.sin(k * math.pi * pickup_position) / k
     kept = frequencies < TOP_OF_BAND * sample_rate_hz
-    k, frequencies, amplitudes = k[kept], frequencies[kept], amplitudes[kept]
+    k, frequencies, amplitudes, splits = k[kept], frequencies[kept], amplitudes[kept], splits[kept]
+    rates = (1.0 + decay_per_partial * (k - 1.0)) / decay_s
 
     truth = NoteTruth(
         f1_hz=first_hz,
@@ -179,6 +231,7 @@ def synthetic_note(
         glide_tau_s=glide_tau_s,
         polarisation_split_cents=polarisation_split_cents,
         polarisation_share=polarisation_share,
+        polarisation_rates=(float(rates[0]), float(rates[0]) * polarisation_decay),
     )
 
     frames = round(seconds * sample_rate_hz)
@@ -187,14 +240,14 @@ def synthetic_note(
     since = time[sounding] - pluck_s
     rise = 2.0 ** (glide_cents / 1200.0) - 1.0
     warped = since + rise * glide_tau_s * -np.expm1(-since / glide_tau_s)
-    rates = (1.0 + decay_per_partial * (k - 1.0)) / decay_s
-    modes = [(1.0, 1.0)]
-    if polarisation_split_cents != 0.0:
-        modes = [(1.0 - polarisation_share, 1.0), (polarisation_share, 2.0 ** (polarisation_split_cents / 1200.0))]
     tone = np.zeros(since.size)
-    for frequency, amplitude, rate in zip(frequencies, amplitudes, rates, strict=True):
-        swing = sum(part * np.sin(2.0 * math.pi * frequency * ratio * warped) for part, ratio in modes)
-        tone += amplitude * np.exp(-rate * since) * swing
+    second = polarisation_share if polarisation_split_cents != 0.0 else 0.0
+    for frequency, amplitude, rate, split in zip(frequencies, amplitudes, rates, splits, strict=True):
+        turn = 2.0 * math.pi * frequency * warped
+        tone += amplitude * (1.0 - second) * np.exp(-rate * since) * np.sin(turn)
+        if second:
+            fall = np.exp(-rate * polarisation_decay * since)
+            tone += amplitude * second * fall * np.sin(turn * 2.0 ** (split / 1200.0))
     tone_rms = 10.0 ** (level_dbfs / 20.0)
     tone *= tone_rms / _rms(tone[: max(1, round(LEVEL_WINDOW_S * sample_rate_hz))])
     if attack_noise:
