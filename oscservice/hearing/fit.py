@@ -15,8 +15,9 @@ import numpy.typing as npt
 
 from oscservice.hearing.baseband import Baseband, Complexes, unwrapped_phase
 from oscservice.hearing.resample import Samples
+from oscservice.instrument.pitch import CENTS_PER_E
 
-CENTS = 1200.0 / math.log(2.0)
+CENTS = CENTS_PER_E
 
 _TAU_RANGE_S = (0.1, 12.0)
 

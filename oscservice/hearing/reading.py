@@ -15,15 +15,16 @@ import numpy.typing as npt
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import Baseband, demodulate, frequency
 from oscservice.hearing.fit import CENTS, mean_pitch, settled_pitch
+from oscservice.hearing.law import stiff_string
 from oscservice.hearing.resample import Samples, decimate, decimation
 from oscservice.hearing.rough import (
     Peaks,
     choose_fundamental,
     find_partials,
-    fit_stiffness,
     rough_pitches,
     spectral_peaks,
 )
+from oscservice.instrument.pitch import cents_between
 
 SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
@@ -40,17 +41,21 @@ class Reading:
     """One note's settled pitch.
 
     Attributes:
-        f1_hz: settled frequency of the first partial in Hz, the glide gone.
+        f1_hz: settled frequency of the first partial in Hz, the glide gone; estimated on its own, not tied to the law.
         se_cents: its standard error (1 sd) in cents.
-        f0_hz: fundamental of the stiff string that the partials follow; f_k = k f0 sqrt(1 + B k^2).
-        inharmonicity: B of that string, 0 or more; 0 when fewer than three partials could be used.
+        f0_hz, inharmonicity: the stiff string that the good partials follow together; f_k = k f0 sqrt(1 + B k^2).
+        inharmonicity_se: standard error (1 sd) of B; infinite when fewer than three partials were good.
+        string_hz: the *string pitch* in Hz: where that law puts the first partial.
+        string_se_cents: its standard error (1 sd) in cents.
+        partials: numbers of the partials that law rests on.
         level_dbfs: level of the first half second after the pluck; a full-scale sine reads 0 dBFS.
-        attack_cents: how far the pitch just after the pluck stood above ``f1_hz``, in cents.
-        onset_s: the pluck, in seconds from the first sample given.
-        window_start_s: start of the settled stretch the pitch rests on, in seconds after the pluck.
-        window_length_s: its length in seconds.
-        partials: how many partials were used.
-        flags: what to know about the reading, sorted: ``clipped``, ``short``, ``weak first partial``,
+        strength_db: how hard the string was plucked: the level at the pluck less 10 log10(f1 / 100 Hz). One plucking
+            force gives one strength on a string, open and fretted: it makes pulses of velocity c F / (2 T) whatever
+            the sounding length, one train of them a period, so power goes with the pitch.
+        attack_cents: how far the first tenth of a second stands above ``f1_hz``.
+        onset_s: time of the pluck, seconds from the first sample.
+        window_start_s, window_length_s: the part of the note the first partial was read from.
+        flags: ``short`` (less than 0.6 s of sound), ``weak first partial`` (f1 is the string pitch), ``clipped``,
             ``not finite`` (samples that were no numbers were taken as silence), ``gliding`` (over 0.5 cents of glide
             left at the window's end).
     """
@@ -59,13 +64,22 @@ class Reading:
     se_cents: float
     f0_hz: float
     inharmonicity: float
+    inharmonicity_se: float
+    string_hz: float
+    string_se_cents: float
+    partials: tuple[int, ...]
     level_dbfs: float
+    strength_db: float
     attack_cents: float
     onset_s: float
     window_start_s: float
     window_length_s: float
-    partials: int
     flags: tuple[str, ...] = ()
+
+    @property
+    def ambiguity_cents(self) -> float:
+        """Cents by which the string pitch stands above the first partial."""
+        return cents_between(self.string_hz, self.f1_hz)
 
 
 @dataclass(frozen=True)
@@ -188,14 +202,16 @@ def read_decimated(
     used = sorted(bands)
     settled = settled_pitch([bands[k] for k in used], 0.0, noise)
     partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
-    f0, stiffness = fit_stiffness(partials_hz, partials_hz[used[0]] / used[0])
+    law = stiff_string(
+        {k: (hz, CENTS * float(se) / hz) for (k, hz), se in zip(partials_hz.items(), settled.se_hz, strict=True)}
+    )
     if 1 in partials_hz:
         f1 = partials_hz[1]
         se_cents = CENTS * float(settled.se_hz[0]) / f1
     else:
         flags.append("weak first partial")
-        f1 = f0 * math.sqrt(1.0 + stiffness)
-        se_cents = max(_STRAY_CENTS, CENTS * float(settled.se_hz.min()) / f1)
+        f1 = law.string_hz
+        se_cents = math.hypot(_STRAY_CENTS, law.string_se_cents)
     first = bands[used[0]]
     window_start = float(first.times_s[0]) - first.memory_s
     window_end = float(first.times_s[-1]) + first.memory_s
@@ -206,14 +222,18 @@ def read_decimated(
     return Reading(
         f1_hz=f1,
         se_cents=math.hypot(se_cents, _UNRESOLVED_CENTS),
-        f0_hz=f0,
-        inharmonicity=stiffness,
+        f0_hz=law.f0_hz,
+        inharmonicity=law.inharmonicity,
+        inharmonicity_se=law.inharmonicity_se,
+        string_hz=law.string_hz,
+        string_se_cents=law.string_se_cents,
+        partials=law.partials,
         level_dbfs=level_dbfs(tail),
+        strength_db=_strength_db(signal[int(onset * rate_hz) :], rate_hz, f1),
         attack_cents=attack,
         onset_s=onset,
         window_start_s=window_start,
         window_length_s=window_end - window_start,
-        partials=len(used),
         flags=tuple(sorted(flags)),
     )
 
@@ -293,6 +313,21 @@ def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Base
     low = np.flatnonzero(power[first:] < enough)
     last = first + int(low[0]) if len(low) else len(power)
     return replace(band, times_s=band.times_s[first:last], values=band.values[first:last])
+
+
+def _strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
+    """Strength of a note that starts at its pluck: its level over the first half second taken back to the pluck."""
+    frame = max(1, round(2.0 * rate_hz / f1_hz))
+    count = min(len(note), round(0.5 * rate_hz)) // frame
+    power = np.mean(note[: count * frame].reshape(count, frame) ** 2, axis=1) if count else np.zeros(0)
+    first = min(count, max(1, math.ceil(0.03 * rate_hz / frame)))  # the pick's own noise is over by then
+    power = power[first:]
+    if not len(power):
+        return level_dbfs(note) - 10.0 * math.log10(f1_hz / 100.0)
+    log_power = np.log(np.maximum(power, 1e-20))
+    times = (first + 0.5 + np.arange(len(power))) * frame / rate_hz
+    at_pluck = np.polyfit(times, log_power, 1)[1] if len(power) > 3 else float(log_power[0])
+    return power_dbfs(math.exp(float(at_pluck))) - 10.0 * math.log10(f1_hz / 100.0)
 
 
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:

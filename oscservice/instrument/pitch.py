@@ -13,6 +13,9 @@ from dataclasses import dataclass
 A4_HZ = 440.0
 """Standard tuning frequency of A4 in Hz (ISO 16:1975)."""
 
+CENTS_PER_E = 1200.0 / math.log(2.0)
+"""Cents in a factor of e: small relative changes of frequency times this are cents."""
+
 _STEPS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _NOTE = re.compile(r"([a-gA-G])([#b]?)(-?\d{1,2})")

@@ -1,0 +1,130 @@
+"""Mains hum: measured in the silence before a note, foretold while the note sounds.
+
+Single-coil pickups hum at the mains frequency, 50 or 60 Hz, and its multiples (IEC 60038 names the two; their strength
+is common practice, no source). A low string lies next to one of them, so the hum is taken out, not just filtered.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from oscservice.hearing.resample import Samples
+
+MAINS_HZ = (50.0, 60.0)
+SHORTEST_S = 0.25
+"""Less quiet than this is no ground to measure hum on."""
+
+_HIGHEST_HZ = 1500.0
+_OFF_MAINS = 0.006  # grids keep within 0.2 %, generators within half a per cent (common practice, no source)
+_MOST_LINES = 12
+_CLEAR_OF_NOISE = 5.0  # times the noise's own amplitude in a line's bin
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Hum lines at multiples of one frequency.
+
+    Attributes:
+        mains_hz: that frequency.
+        mains_se_hz: its standard error (1 sd).
+        multiples: which multiples are there, ascending.
+        amplitudes: their complex amplitudes at sample 0 of the stream: sample n holds the real part of
+            amplitude * exp(2 pi i multiple mains_hz n / rate_hz).
+        rate_hz: the working rate.
+        middle_sample: number of the sample in the middle of the stretch it was measured on.
+    """
+
+    mains_hz: float
+    mains_se_hz: float
+    multiples: tuple[int, ...]
+    amplitudes: tuple[complex, ...]
+    rate_hz: float
+    middle_sample: float
+
+    @property
+    def lines_hz(self) -> tuple[float, ...]:
+        """Frequencies of the lines."""
+        return tuple(n * self.mains_hz for n in self.multiples)
+
+    def signal(self, first_sample: int, count: int) -> Samples:
+        """The hum to expect in ``count`` samples from number ``first_sample`` of the stream, shape (count,).
+
+        The further from where it was measured, the less is known of its phase; it shrinks by as much as that takes off
+        the mean of what may be there, so that subtracting it never makes hum worse on average.
+        """
+        at = first_sample + np.arange(count)
+        away_s = (at - self.middle_sample) / self.rate_hz
+        turn = 2.0 * math.pi * self.mains_hz / self.rate_hz * at
+        unsure = 2.0 * math.pi * self.mains_se_hz * away_s
+        answer = np.zeros(count)
+        for n, amplitude in zip(self.multiples, self.amplitudes, strict=True):
+            faded = np.exp(-0.5 * (n * unsure) ** 2)
+            answer += faded * (amplitude.real * np.cos(n * turn) - amplitude.imag * np.sin(n * turn))
+        return answer
+
+
+def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | None:
+    """Hum in a stretch with nothing else in it, shape (n,), or None when there is none clear of the noise.
+
+    Args:
+        quiet: at least ``SHORTEST_S`` long; from a longer one the last second counts.
+        rate_hz: its sample rate.
+        first_sample: number of its first sample in the stream.
+    """
+    longest = round(rate_hz)
+    if len(quiet) > longest:
+        first_sample += len(quiet) - longest
+        quiet = quiet[-longest:]
+    if len(quiet) < SHORTEST_S * rate_hz:
+        return None
+    found = [line for mains in MAINS_HZ if (line := _measured(quiet, rate_hz, mains)) is not None]
+    if not found:
+        return None
+    mains_hz, se_hz, multiples, amplitudes = max(found, key=lambda line: sum(abs(a) ** 2 for a in line[3]))
+    back = np.exp(-2j * np.pi * mains_hz / rate_hz * first_sample * np.array(multiples))
+    moved = tuple((np.array(amplitudes) * back).tolist())
+    return Hum(mains_hz, se_hz, multiples, moved, rate_hz, first_sample + 0.5 * (len(quiet) - 1))
+
+
+def _measured(
+    quiet: Samples, rate_hz: float, nominal_hz: float
+) -> tuple[float, float, tuple[int, ...], tuple[complex, ...]] | None:
+    """Frequency, its standard error, multiples and amplitudes (phase at the first sample) for one mains frequency."""
+    count = len(quiet)
+    window = np.hanning(count + 2)[1:-1]
+    size = 1 << (4 * count - 1).bit_length()
+    spectrum = np.abs(np.fft.rfft(quiet * window, size)) * 2.0 / window.sum()
+    noise = float(np.median(spectrum[: round(_HIGHEST_HZ / rate_hz * size)])) / 0.83  # a Rayleigh median is 1.18 sd
+    lines: dict[int, tuple[float, float]] = {}
+    for n in range(1, int(min(_HIGHEST_HZ, 0.4 * rate_hz) / nominal_hz) + 1):
+        # The peak must stand where a multiple of the mains can: a string near it stands elsewhere.
+        room = n * nominal_hz * _OFF_MAINS + 0.25 * rate_hz / count
+        low, high = (round((n * nominal_hz + side * room) * size / rate_hz) for side in (-1.0, 1.0))
+        at = low + int(np.argmax(spectrum[low : high + 1]))
+        inside = spectrum[at] >= spectrum[at - 1] and spectrum[at] >= spectrum[at + 1]
+        if inside and spectrum[at] > _CLEAR_OF_NOISE * noise:
+            lines[n] = (float(spectrum[at]), at * rate_hz / size)
+    if not lines:
+        return None
+    multiples = np.array(sorted(sorted(lines, key=lambda n: -lines[n][0])[:_MOST_LINES]))
+    strength, peaks = np.array([lines[int(n)] for n in multiples]).T
+    time = (np.arange(count) - 0.5 * (count - 1)) / rate_hz
+    mains_hz = float(np.sum(strength**2 * multiples * peaks) / np.sum(strength**2 * multiples**2))
+    for _ in range(4):  # Gauss-Newton on the frequency, the amplitudes with it
+        turns = np.exp(2j * np.pi * mains_hz * np.outer(time, multiples))
+        columns = np.hstack((turns.real, -turns.imag))
+        normal = columns.T @ columns
+        solution = np.linalg.solve(normal, columns.T @ quiet)
+        amplitudes = solution[: len(multiples)] + 1j * solution[len(multiples) :]
+        slope = (2j * np.pi * time[:, None] * multiples * turns * amplitudes).real.sum(axis=1)
+        slope -= columns @ np.linalg.solve(normal, columns.T @ slope)
+        left = quiet - columns @ solution
+        mains_hz += float(slope @ left / (slope @ slope))
+    if abs(mains_hz / nominal_hz - 1.0) > _OFF_MAINS:
+        return None
+    amplitudes = amplitudes * np.exp(2j * np.pi * mains_hz * multiples * time[0])
+    se_hz = max(1e-4, math.sqrt(float(np.mean(left**2)) / float(slope @ slope)))
+    return mains_hz, se_hz, tuple(int(n) for n in multiples), tuple(complex(a) for a in amplitudes)
