@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from oscservice.hearing.baseband import Complexes
 from oscservice.hearing.resample import Samples
 
 MAINS_HZ = (50.0, 60.0)
@@ -19,7 +20,7 @@ SHORTEST_S = 0.25
 
 _HIGHEST_HZ = 1500.0
 _OFF_MAINS = 0.006  # grids keep within 0.2 %, generators within half a per cent (common practice, no source)
-_MOST_LINES = 12
+_MOST_LINES = 8
 _CLEAR_OF_NOISE = 5.0  # times the noise's own amplitude in a line's bin
 
 
@@ -80,19 +81,23 @@ def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | 
         quiet = quiet[-longest:]
     if len(quiet) < SHORTEST_S * rate_hz:
         return None
-    found = [line for mains in MAINS_HZ if (line := _measured(quiet, rate_hz, mains)) is not None]
-    if not found:
+    nominal_hz, lines = max(
+        ((mains, _lines(quiet, rate_hz, mains)) for mains in MAINS_HZ),
+        key=lambda found: sum(amplitude**2 for amplitude, _ in found[1].values()),
+    )
+    if not lines:
         return None
-    mains_hz, se_hz, multiples, amplitudes = max(found, key=lambda line: sum(abs(a) ** 2 for a in line[3]))
-    back = np.exp(-2j * np.pi * mains_hz / rate_hz * first_sample * np.array(multiples))
-    moved = tuple((np.array(amplitudes) * back).tolist())
-    return Hum(mains_hz, se_hz, multiples, moved, rate_hz, first_sample + 0.5 * (len(quiet) - 1))
+    mains_hz, se_hz, multiples, amplitudes = _fitted(quiet, rate_hz, lines)
+    if abs(mains_hz / nominal_hz - 1.0) > _OFF_MAINS:
+        return None
+    back = np.exp(-2j * np.pi * mains_hz / rate_hz * first_sample * multiples)
+    moved = tuple((amplitudes * back).tolist())
+    numbers = tuple(int(n) for n in multiples)
+    return Hum(mains_hz, se_hz, numbers, moved, rate_hz, first_sample + 0.5 * (len(quiet) - 1))
 
 
-def _measured(
-    quiet: Samples, rate_hz: float, nominal_hz: float
-) -> tuple[float, float, tuple[int, ...], tuple[complex, ...]] | None:
-    """Frequency, its standard error, multiples and amplitudes (phase at the first sample) for one mains frequency."""
+def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple[float, float]]:
+    """Multiples of a mains frequency that stand clear of the noise: number -> (amplitude, frequency in Hz)."""
     count = len(quiet)
     window = np.hanning(count + 2)[1:-1]
     size = 1 << (4 * count - 1).bit_length()
@@ -107,14 +112,25 @@ def _measured(
         inside = spectrum[at] >= spectrum[at - 1] and spectrum[at] >= spectrum[at + 1]
         if inside and spectrum[at] > _CLEAR_OF_NOISE * noise:
             lines[n] = (float(spectrum[at]), at * rate_hz / size)
-    if not lines:
-        return None
-    multiples = np.array(sorted(sorted(lines, key=lambda n: -lines[n][0])[:_MOST_LINES]))
-    strength, peaks = np.array([lines[int(n)] for n in multiples]).T
+    return lines
+
+
+def _fitted(
+    quiet: Samples, rate_hz: float, lines: dict[int, tuple[float, float]]
+) -> tuple[float, float, Samples, Complexes]:
+    """Least squares of the strongest lines, frequency and amplitudes.
+
+    Returns:
+        Mains frequency and its standard error in Hz, the multiples, their complex amplitudes at the first sample.
+    """
+    count = len(quiet)
+    multiples = np.array(sorted(sorted(lines, key=lambda n: -lines[n][0])[:_MOST_LINES]), dtype=np.float64)
+    strength, peaks = np.array([lines[int(n)] for n in multiples], dtype=np.float64).T
     time = (np.arange(count) - 0.5 * (count - 1)) / rate_hz
     mains_hz = float(np.sum(strength**2 * multiples * peaks) / np.sum(strength**2 * multiples**2))
-    for _ in range(4):  # Gauss-Newton on the frequency, the amplitudes with it
-        turns = np.exp(2j * np.pi * mains_hz * np.outer(time, multiples))
+    for _ in range(2):  # Gauss-Newton on the frequency, the amplitudes with it
+        base = np.exp(2j * np.pi * mains_hz * time)
+        turns = np.stack([base ** int(n) for n in multiples], axis=1)
         columns = np.hstack((turns.real, -turns.imag))
         normal = columns.T @ columns
         solution = np.linalg.solve(normal, columns.T @ quiet)
@@ -123,8 +139,6 @@ def _measured(
         slope -= columns @ np.linalg.solve(normal, columns.T @ slope)
         left = quiet - columns @ solution
         mains_hz += float(slope @ left / (slope @ slope))
-    if abs(mains_hz / nominal_hz - 1.0) > _OFF_MAINS:
-        return None
     amplitudes = amplitudes * np.exp(2j * np.pi * mains_hz * multiples * time[0])
     se_hz = max(1e-4, math.sqrt(float(np.mean(left**2)) / float(slope @ slope)))
-    return mains_hz, se_hz, tuple(int(n) for n in multiples), tuple(complex(a) for a in amplitudes)
+    return mains_hz, se_hz, multiples, amplitudes
