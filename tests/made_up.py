@@ -33,9 +33,31 @@ FLOATING, SCREWS, PAIRED, BAR, FIXED = (
 FRET = Place("fret", 12)
 
 
-def reading(f1_hz: float, se_cents: float = 0.1, level_dbfs: float = -20.0) -> Reading:
-    """A settled note at a pitch."""
-    return Reading(f1_hz, se_cents, f1_hz, 1e-4, level_dbfs, 2.0, 0.1, 0.5, 1.0, 8)
+def reading(
+    f1_hz: float,
+    se_cents: float = 0.1,
+    level_dbfs: float = -20.0,
+    *,
+    inharmonicity: float = 1e-4,
+    inharmonicity_se: float = math.inf,
+) -> Reading:
+    """A settled note at a pitch; its B is no evidence unless a standard error is given."""
+    return Reading(
+        f1_hz=f1_hz,
+        se_cents=se_cents,
+        f0_hz=f1_hz,
+        inharmonicity=inharmonicity,
+        inharmonicity_se=inharmonicity_se,
+        string_hz=f1_hz,
+        string_se_cents=se_cents,
+        partials=(1, 2, 3, 4, 5, 6, 7, 8),
+        level_dbfs=level_dbfs,
+        strength_db=level_dbfs - 10.0 * math.log10(f1_hz / 100.0) if 0.0 < f1_hz < math.inf else 0.0,
+        attack_cents=2.0,
+        onset_s=0.1,
+        window_start_s=0.5,
+        window_length_s=1.0,
+    )
 
 
 class Job:
