@@ -25,7 +25,7 @@ class Baseband:
     ``values[i]`` belongs to the time ``times_s[i]`` (seconds from the first sample of the signal); the momentary
     frequency is ``carrier_hz`` plus the slope of the phase over 2 pi. ``noise_gain`` is the share of the power of
     white noise in the signal that the low-pass leaves in ``values``; ``step_s`` the time between values, and
-    ``memory_s`` the time over which neighbouring values share the same samples.
+    ``memory_s`` the time over which neighbouring values share the same samples; ``taps`` the low-pass at ``rate_hz``.
     """
 
     carrier_hz: float
@@ -34,6 +34,8 @@ class Baseband:
     step_s: float
     memory_s: float
     noise_gain: float
+    taps: Samples
+    rate_hz: float
 
 
 def lowpass(period_samples: float) -> Samples:
@@ -66,9 +68,14 @@ def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_h
     first = -(-(len(taps) - 1) // step)
     values: Complexes = np.asarray(2.0 * full[first : first + count], dtype=np.complex128)
     times = (np.arange(count) * step + half) / rate_hz
-    return Baseband(
-        carrier_hz, times, values, step / rate_hz, len(taps) / rate_hz / 2.0, 4.0 * float(np.sum(taps**2))
-    )
+    memory_s, noise_gain = len(taps) / rate_hz / 2.0, 4.0 * float(np.sum(taps**2))
+    return Baseband(carrier_hz, times, values, step / rate_hz, memory_s, noise_gain, taps, rate_hz)
+
+
+def line_gain(band: Baseband, offset_hz: float) -> float:
+    """What the low-pass leaves of a tone ``offset_hz`` away from the carrier, as a factor of its amplitude."""
+    at = np.arange(len(band.taps)) - (len(band.taps) - 1) / 2.0
+    return float(band.taps @ np.cos(2.0 * np.pi * offset_hz / band.rate_hz * at))
 
 
 def frequency(band: Baseband) -> tuple[float, float]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.hearing.baseband import Baseband, Complexes, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, unwrapped_phase
 from oscservice.hearing.resample import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
 
@@ -29,85 +29,6 @@ _LOG_TAU_STEPS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 
 _GLIDE_PRIOR_CENTS = 10.0
 """How far above its settled pitch a string may start, one sd: a hard pluck of the open low E stood 16 cents sharp."""
-
-
-@dataclass(frozen=True)
-class MeanPitch:
-    """Mean frequency over a window and its standard error, both in Hz."""
-
-    hz: float
-    se_hz: float
-
-
-def _model(times: Samples, coefficients: Samples, degree: int) -> Complexes:
-    log_amplitude = np.polynomial.polynomial.polyval(times, coefficients[:3])
-    phase = np.polynomial.polynomial.polyval(times, coefficients[3 : 4 + degree])
-    return np.asarray(np.exp(log_amplitude + 1j * phase))
-
-
-def _stacked_jacobian(model: Complexes, log_amplitude: Samples, phase: Samples) -> Samples:
-    """Derivatives by the coefficients, real parts over imaginary parts; shape (2 n, coefficients)."""
-    jacobian = np.hstack((model[:, None] * log_amplitude, 1j * model[:, None] * phase))
-    return np.asarray(np.vstack((jacobian.real, jacobian.imag)))
-
-
-def mean_pitch(band: Baseband, length_s: float) -> MeanPitch:
-    """Mean frequency over ``[0, length_s]`` of the signal that ``band`` was made from.
-
-    Gauss-Newton on the complex baseband: log amplitude quadratic in time, phase a polynomial of degree 1 to 3 chosen by
-    the Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978) 461). The mean frequency is the phase gained from
-    end to end over the time, so the two periods the low-pass loses at either end are extrapolated.
-
-    Raises:
-        ValueError: fewer than 8 values.
-    """
-    if len(band.values) < 8:
-        raise ValueError("too few periods for a mean pitch")
-    half = length_s / 2.0
-    times = (band.times_s - half) / half  # -1 to 1 over the whole window keeps the powers well conditioned
-    scale = float(np.abs(band.values).max())
-    values = band.values / scale
-    phase = unwrapped_phase(values)
-    weight = np.abs(values)
-    log_amplitude = np.log(np.maximum(weight, 1e-9))
-    independent = max(4.0, len(values) * band.step_s / band.memory_s)
-    quadratic = np.vander(times, 3, increasing=True)
-    best: tuple[float, float, float] | None = None
-    for degree in (1, 2, 3):
-        theta: Samples = np.concatenate(
-            (
-                np.polynomial.polynomial.polyfit(times, log_amplitude, 2, w=weight),
-                np.polynomial.polynomial.polyfit(times, phase, degree, w=weight),
-            ),
-            dtype=np.float64,
-        )
-        powers = np.vander(times, degree + 1, increasing=True)
-        for _ in range(8):
-            model = _model(times, theta, degree)
-            stacked = _stacked_jacobian(model, quadratic, powers)
-            residual = values - model
-            change, *_ = np.linalg.lstsq(stacked, np.concatenate((residual.real, residual.imag)), rcond=None)
-            theta = np.asarray(theta + change, dtype=np.float64)
-            if float(np.abs(change).max()) < 1e-10:
-                break
-        model = _model(times, theta, degree)
-        stacked = _stacked_jacobian(model, quadratic, powers)
-        residual = values - model
-        power = max(float(np.mean(np.abs(residual) ** 2)), 1e-24)
-        count = degree + 4
-        score = 2.0 * independent * math.log(power) + count * math.log(2.0 * independent)
-        if best is None or score < best[0]:
-            # The phase gained over the window is twice the sum of the odd coefficients (times run from -1 to 1).
-            odd = np.zeros(count)
-            odd[4::2] = 2.0
-            gained = float(odd @ theta)
-            inverse = np.linalg.pinv(stacked.T @ stacked)
-            spread = power / 2.0 * len(values) / max(1.0, independent - count / 2.0)
-            variance = float(odd @ inverse @ odd) * spread
-            best = (score, gained, variance)
-    assert best is not None
-    turn = 2.0 * math.pi * length_s
-    return MeanPitch(band.carrier_hz + best[1] / turn, math.sqrt(max(best[2], 0.0)) / turn)
 
 
 @dataclass(frozen=True)

@@ -96,6 +96,32 @@ def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | 
     return Hum(mains_hz, se_hz, numbers, moved, rate_hz, first_sample + 0.5 * (len(quiet) - 1))
 
 
+def hum_among(
+    peaks_hz: Samples, amplitudes: Samples, partials_hz: Samples, bin_hz: float
+) -> tuple[float, float] | None:
+    """Mains frequency in Hz, and the strongest line's amplitude, from a spectrum with a note in it; None without hum.
+
+    Args:
+        peaks_hz, amplitudes: peaks of a Hann-windowed spectrum, shape (n,).
+        partials_hz: the note's own partials: what lies within three bins of one says nothing.
+        bin_hz: width of a bin, one over the window's length.
+    """
+    best: tuple[float, float, float] | None = None
+    own = np.abs(peaks_hz[:, None] - partials_hz[None, :]).min(axis=1) < 3.0 * bin_hz
+    for nominal_hz in MAINS_HZ:
+        n = np.maximum(1.0, np.round(peaks_hz / nominal_hz))
+        room = n * nominal_hz * 0.003 + 0.15 * bin_hz
+        ours = (np.abs(peaks_hz - n * nominal_hz) < room) & ~own & (peaks_hz < _HIGHEST_HZ)
+        if not ours.any():
+            continue
+        weight = (n * amplitudes)[ours] ** 2
+        mains_hz = float(np.sum(weight * (peaks_hz / n)[ours]) / weight.sum())
+        power = float(np.sum(amplitudes[ours] ** 2))
+        if best is None or power > best[0]:
+            best = (power, mains_hz, float(amplitudes[ours].max()))
+    return None if best is None else best[1:]
+
+
 def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple[float, float]]:
     """Multiples of a mains frequency that stand clear of the noise: number -> (amplitude, frequency in Hz)."""
     count = len(quiet)

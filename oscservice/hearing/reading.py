@@ -14,8 +14,10 @@ import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import Baseband, demodulate, frequency
-from oscservice.hearing.fit import CENTS, mean_pitch, settled_pitch
+from oscservice.hearing.fit import CENTS, settled_pitch
+from oscservice.hearing.hum import hum_among
 from oscservice.hearing.law import stiff_string
+from oscservice.hearing.mean import mean_pitch
 from oscservice.hearing.resample import Samples, decimate, decimation
 from oscservice.hearing.rough import (
     Peaks,
@@ -24,6 +26,7 @@ from oscservice.hearing.rough import (
     rough_pitches,
     spectral_peaks,
 )
+from oscservice.hearing.tone import Line
 from oscservice.instrument.pitch import cents_between
 
 SHORT_S = 0.6
@@ -158,10 +161,11 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     peaks, fundamental = _fundamental(signal, rate_hz, () if expected_hz is None else (expected_hz,))
     found = find_partials(peaks, fundamental, 3)
     carrier = found[1][0] if 1 in found else fundamental
+    lines = _lines_among(peaks, found, fundamental)
     # The decimated samples span one step less than the true window; the rate of the original decides its length.
     try:
         for _ in range(2):
-            mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental), len(raw) / sample_rate_hz)
+            mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental), len(raw) / sample_rate_hz, lines)
             carrier = mean.hz
     except ValueError as error:
         raise NoNoteError(f"{len(raw) / sample_rate_hz:.3f} s is too short to read {fundamental:.1f} Hz") from error
@@ -299,6 +303,17 @@ def _fundamental(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...]
     if score < _LIKENESS_NEEDED:
         raise NoNoteError("no pitch: the sound has no partials of one string")
     return peaks, fundamental
+
+
+def _lines_among(peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float) -> list[Line]:
+    """Hum lines within the low-pass of the first partial, as a spectrum with the note in it shows them."""
+    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, 41)])
+    hum = hum_among(peaks.hz, peaks.amplitude, own, peaks.bin_hz)
+    if hum is None:
+        return []
+    mains_hz, amplitude = hum
+    multiples = range(1, int(2.0 * fundamental_hz / mains_hz) + 1)
+    return [Line(n * mains_hz, 2.0 * amplitude) for n in multiples if n * mains_hz > 0.0]
 
 
 def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:

@@ -1,0 +1,282 @@
+"""One partial as a signal model: least squares on its complex baseband.
+
+    z(t) = exp(a(t) + i p(t)) (1 + c exp(g t)) + sum_l h_l exp(i d_l t)
+
+a(t) is a polynomial (the decay), p(t) whatever the caller's phase model says, c and g (complex) a second polarisation
+that beats with the first, and h_l the lines of hum or of a neighbouring string that lie within the low-pass. Everything
+is fitted at once by damped Gauss-Newton steps. Phases in radians, times in seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from oscservice.hearing.baseband import Baseband, Complexes, line_gain
+from oscservice.hearing.resample import Samples
+
+_STEPS = 12
+_DONE = 1e-9
+
+
+class PhaseModel(Protocol):
+    """The phase p(t) of a tone: ``count`` parameters, each with a prior precision (0 for none) about a prior mean."""
+
+    count: int
+    prior_mean: Samples
+    prior_precision: Samples
+
+    def phase(self, parameters: Samples) -> Samples:
+        """p at every time, shape (n,)."""
+
+    def slopes(self, parameters: Samples) -> Samples:
+        """Its derivatives by the parameters, shape (n, count)."""
+
+
+@dataclass(frozen=True)
+class Polynomial:
+    """p(t) as a polynomial of ``degree``."""
+
+    times: Samples
+    degree: int
+
+    @property
+    def count(self) -> int:
+        return self.degree + 1
+
+    @property
+    def prior_mean(self) -> Samples:
+        return np.zeros(self.count)
+
+    @property
+    def prior_precision(self) -> Samples:
+        return np.zeros(self.count)
+
+    def phase(self, parameters: Samples) -> Samples:
+        return np.asarray(np.polynomial.polynomial.polyval(self.times, parameters))
+
+    def slopes(self, parameters: Samples) -> Samples:
+        return np.vander(self.times, self.count, increasing=True)
+
+
+@dataclass(frozen=True)
+class Line:
+    """Another steady tone near the partial: its frequency in Hz and how large it may be (1 sd of its amplitude)."""
+
+    hz: float
+    amplitude: float
+
+
+@dataclass(frozen=True)
+class Tone:
+    """A fitted tone.
+
+    Attributes:
+        decay: coefficients of a(t), ascending.
+        phase: parameters of the phase model.
+        second: c and g of a second polarisation, or None.
+        lines: complex amplitudes of the lines.
+        covariance: of (decay, phase, Re c, Im c, Re g, Im g) in that order, shape (p, p).
+        score: Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978) 461); smaller is likelier.
+    """
+
+    decay: Samples
+    phase: Samples
+    second: tuple[complex, complex] | None = None
+    lines: tuple[complex, ...] = ()
+    covariance: Samples = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
+    score: float = math.inf
+
+    def beating(self, times: Samples) -> Complexes:
+        """1 + c exp(g t): what the second polarisation does to the first, shape (n,)."""
+        if self.second is None:
+            return np.ones(len(times), dtype=np.complex128)
+        c, g = self.second
+        return np.asarray(1.0 + c * np.exp(g * times))
+
+
+def fit_tone(band: Baseband, times: Samples, start: Tone, model: PhaseModel, lines: Sequence[Line] = ()) -> Tone:
+    """Fit from ``start``, with its degree of decay and a second polarisation if it has one.
+
+    Args:
+        band: the baseband.
+        times: its times on the scale that the decay and the second polarisation are meant for, shape (n,).
+        start: where to begin.
+        model: the phase.
+        lines: other tones that lie within the low-pass.
+    """
+    problem = _Problem.of(band, times, len(start.decay), model, start.second is not None, lines)
+    theta = problem.packed(start)
+    damping, power = 0.0, problem.left(theta)
+    for _ in range(_STEPS):
+        residual, columns = problem.linear(theta)
+        weight = problem.weight / power
+        normal = weight * (columns.T @ columns) + np.diag(problem.precision)
+        right = weight * (columns.T @ residual) - problem.precision * (theta - problem.mean)
+        normal[np.diag_indices_from(normal)] *= 1.0 + damping
+        change = _solve(normal, right)
+        cost, trial = problem.cost(theta, power), problem.cost(theta + change, power)
+        if trial > cost:
+            damping = max(1e-3, damping * 10.0)
+            if damping > 1e5:
+                break
+            continue
+        theta = theta + change
+        damping = damping / 10.0 if damping > 1e-3 else 0.0
+        power = problem.left(theta)
+        if cost - trial < _DONE * cost:
+            break
+    return problem.unpacked(theta)
+
+
+def remembered(residual: Complexes) -> float:
+    """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
+    size = 1 << (2 * len(residual)).bit_length()
+    power = float(np.sum(np.abs(residual) ** 2))
+    if power <= 0.0 or len(residual) < 8:
+        return 1.0
+    correlation = np.fft.ifft(np.abs(np.fft.fft(residual, size)) ** 2)[: len(residual) // 2].real / power
+    below = np.flatnonzero(correlation <= 0.0)
+    until = int(below[0]) if len(below) else len(correlation)
+    return float(max(1.0, 1.0 + 2.0 * correlation[1:until].sum()))
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """The least squares: parameters are (decay, phase, Re c, Im c, Re g, Im g, then Re h, Im h of each line).
+
+    ``weight`` times a squared residual, over the residual's mean power, is its share of -2 log likelihood: values that
+    share samples with their neighbours count for what is new in them.
+    """
+
+    values: Complexes
+    scale: float
+    times: Samples
+    powers: Samples
+    model: PhaseModel
+    poles: int
+    extra: Complexes
+    mean: Samples
+    precision: Samples
+    weight: float
+
+    @classmethod
+    def of(
+        cls, band: Baseband, times: Samples, decays: int, model: PhaseModel, second: bool, lines: Sequence[Line]
+    ) -> _Problem:
+        scale = float(np.abs(band.values).max())
+        extra, precision = line_columns(band, lines)
+        poles = 4 if second else 0
+        zeros = np.zeros(decays)
+        return cls(
+            values=band.values / scale,
+            scale=scale,
+            times=times,
+            powers=np.vander(times, decays, increasing=True),
+            model=model,
+            poles=poles,
+            extra=np.asarray(np.stack((extra, 1j * extra), axis=2).reshape(len(times), -1)),
+            mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines)))),
+            precision=np.concatenate(
+                (zeros, model.prior_precision, np.zeros(poles), np.repeat(precision, 2) * scale**2)
+            ),
+            weight=2.0 * min(1.0, band.step_s / band.memory_s),
+        )
+
+    @property
+    def count(self) -> int:
+        """Parameters without those of the lines."""
+        return int(self.powers.shape[1]) + self.model.count + self.poles
+
+    def packed(self, tone: Tone) -> Samples:
+        pole = [part for z in tone.second or () for part in (z.real, z.imag)]
+        lines = tone.lines if 2 * len(tone.lines) == self.extra.shape[1] else (0j,) * (self.extra.shape[1] // 2)
+        heard = [part for z in lines for part in (z.real / self.scale, z.imag / self.scale)]
+        theta = np.concatenate((tone.decay, tone.phase, pole, heard))
+        theta[0] -= math.log(self.scale)
+        return np.asarray(theta)
+
+    def unpacked(self, theta: Samples) -> Tone:
+        at = self.powers.shape[1]
+        after = at + self.model.count
+        decay = theta[:at].copy()
+        decay[0] += math.log(self.scale)
+        second = None
+        if self.poles:
+            c_re, c_im, g_re, g_im = theta[after : after + 4].tolist()
+            second = complex(c_re, c_im), complex(g_re, g_im)
+        heard = theta[self.count :] * self.scale
+        lines = tuple((heard[::2] + 1j * heard[1::2]).tolist())
+        residual, columns = self.linear(theta)
+        power = self.left(theta)
+        nominal = max(4.0, len(self.values) * self.weight / 2.0)
+        left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
+        independent = min(nominal, max(4.0, len(self.values) / remembered(left)))
+        freedom = max(1.0, independent - self.count / 2.0)
+        normal = 2.0 * freedom / len(self.values) / power * (columns.T @ columns) + np.diag(self.precision)
+        covariance = _inverse(normal)[: self.count, : self.count]
+        score = 2.0 * nominal * math.log(power) + self.count * math.log(2.0 * nominal)
+        score += float(self.precision @ (theta - self.mean) ** 2)
+        return Tone(decay, theta[at:after], second, lines, covariance, score)
+
+    def left(self, theta: Samples) -> float:
+        """Mean square of the residual; never quite nothing."""
+        residual, _ = self.linear(theta, with_columns=False)
+        return max(float(residual @ residual) / len(self.values), 1e-14)
+
+    def cost(self, theta: Samples, power: float) -> float:
+        """-2 log of the posterior, but for a constant."""
+        residual, _ = self.linear(theta, with_columns=False)
+        squares = float(residual @ residual)
+        if not math.isfinite(squares):
+            return math.inf
+        away = theta - self.mean
+        return self.weight * squares / max(power, 1e-14) + float(self.precision @ away**2)
+
+    def linear(self, theta: Samples, with_columns: bool = True) -> tuple[Samples, Samples]:
+        """Residual, shape (2 n,), real parts over imaginary parts, and the model's derivatives, (2 n, parameters)."""
+        at = self.powers.shape[1]
+        after = at + self.model.count
+        phase = theta[at:after]
+        log_envelope = np.minimum(self.powers @ theta[:at], 50.0) + 1j * self.model.phase(phase)
+        envelope = np.exp(log_envelope)
+        tone = envelope
+        blocks = []
+        if self.poles:
+            c, g = complex(*theta[after : after + 2]), complex(*theta[after + 2 : after + 4])
+            other = np.exp(np.minimum((log_envelope + g * self.times).real, 50.0)) * np.exp(
+                1j * (log_envelope + g * self.times).imag
+            )
+            tone = envelope + c * other
+            moving = c * self.times * other
+            blocks = [np.stack((other, 1j * other, moving, 1j * moving), axis=1)]
+        residual = self.values - tone - self.extra @ theta[self.count :]
+        columns = np.zeros((0, 0), dtype=np.complex128)
+        if with_columns:
+            along = tone[:, None]
+            columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks, self.extra))
+        return np.concatenate((residual.real, residual.imag)), np.vstack((columns.real, columns.imag))
+
+
+def _solve(normal: Samples, right: Samples) -> Samples:
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    solution, *_ = np.linalg.lstsq(normal * np.outer(unit, unit), right * unit, rcond=1e-13)
+    return np.asarray(solution * unit)
+
+
+def _inverse(normal: Samples) -> Samples:
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inner = np.linalg.pinv(normal * np.outer(unit, unit), rcond=1e-14, hermitian=True)
+    return np.asarray(inner * np.outer(unit, unit))
+
+
+def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[Complexes, Samples]:
+    """Each line as it appears in the baseband, and the precision its amplitude's prior gives; (n, lines), (lines,)."""
+    offsets = np.array([line.hz - band.carrier_hz for line in lines])
+    gains = np.array([line_gain(band, float(offset)) for offset in offsets])
+    turns = np.exp(2j * np.pi * band.times_s[:, None] * offsets[None, :]) * gains[None, :]
+    return np.asarray(turns), np.array([1.0 / line.amplitude**2 for line in lines])
