@@ -1,12 +1,14 @@
 """How far a stopped note stands from where the open string puts it, and how well that is known.
 
-Readings of one string come in the order they were plucked, open and stopped in turn. Three things move them beside
-the error itself: every pluck scatters, the string drifts, and the reading has a doubt of its own. All three are in
-the model
+Readings of one string come in the order they were plucked, open and stopped in turn. Four things move them beside
+the error itself: every pluck scatters, the string drifts, a hard pluck stands higher than a soft one, and the reading
+has a doubt of its own. All four are in the model
 
-    y_i = m + e [stopped] + slope t_i + walk(t_i) + scatter_i + reading_i          (cents)
+    y_i = m + e [stopped] + drift t_i + walk(t_i) + slope a_i + scatter_i + reading_i          (cents)
 
-with m and e free, t the place in the order, a wide prior on the slope, a slow random walk, and scatter of unknown size.
+with m and e free, t the place in the order, a wide prior on the drift, a slow random walk, a the amplitude of the pluck
+(``hearing.strength``) and its slope as far as it is known, and scatter of unknown size. So open and stopped notes are
+taken to the same strength: unlike ones cost standard error and don't shift the error, alike ones cost nothing.
 A stopped note is thereby compared with the open notes on both sides of it, and open notes shared by two comparisons are
 counted once. It is generalised least squares; the size of the scatter is averaged over (restricted likelihood and a
 scaled inverse chi-squared prior), so that two plucks that happen to agree don't claim a hundredth of a cent.
@@ -16,13 +18,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, stdtrit
 
+from oscservice.advice.evidence import PluckReading, ambiguity, rise, unbracketed, unlike
+from oscservice.hearing.strength import DRIFT_CENTS, Slope, walk_covariance
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 
 Floats = npt.NDArray[np.float64]
@@ -33,17 +37,12 @@ SCATTER_LIMIT_CENTS = 2.0
 FEWEST_PLUCKS = 3
 """Fewer stopped plucks than this are no ground for advice."""
 
-UNLIKE_DB = 6.0
-"""A pluck this far from the others of its place is unlike them in strength."""
-
 OUTLIER_SD = 4.0
 FEWEST_FOR_OUTLIER = 4
 
 UNEVEN_CENTS = 1.0
 """A 12th-fret harmonic further than this from the open octave (stiffness allowed for) means an uneven string."""
 
-_SLOPE_CENTS = 1.0  # 1 sd of steady drift from one pluck to the next, before anything is heard
-_WALK_CENTS = 0.15  # 1 sd of unsteady drift from one pluck to the next
 _SCATTER_GRID = np.geomspace(0.05, 30.0, 60) ** 2
 
 
@@ -55,16 +54,7 @@ class Flag(StrEnum):
     UNBRACKETED = "unbracketed"
     UNLIKE = "strengths unlike"
     OUTLIER = "one pluck discarded"
-
-
-@dataclass(frozen=True)
-class PluckReading:
-    """One settled reading: where the string was stopped, first partial in Hz, its standard error, level."""
-
-    place: Place
-    f1_hz: float
-    se_cents: float
-    level_dbfs: float
+    CLIPPED = "the input clips"
 
 
 @dataclass(frozen=True)
@@ -72,11 +62,13 @@ class Comparison:
     """Error of one place on one string.
 
     Attributes:
-        error_cents: + sharp of the open string's equal-tempered place.
+        error_cents: + sharp of the open string's equal-tempered place; of the first partials.
         se_cents: 1 sd: about 68 of 100 repeats lie within it of the truth.
         plucks: stopped plucks it rests on.
         scatter_cents: 1 sd of a single pluck.
         flags: what speaks against it.
+        ambiguity_cents: the error by the string pitches less ``error_cents``; None when the readings don't tell.
+        ambiguity_se_cents: its standard error (1 sd).
     """
 
     error_cents: float
@@ -84,6 +76,13 @@ class Comparison:
     plucks: int
     scatter_cents: float
     flags: tuple[Flag, ...] = ()
+    ambiguity_cents: float | None = None
+    ambiguity_se_cents: float = 0.0
+
+    @property
+    def string_error_cents(self) -> float | None:
+        """The error by the string pitches."""
+        return None if self.ambiguity_cents is None else self.error_cents + self.ambiguity_cents
 
 
 @dataclass(frozen=True)
@@ -104,7 +103,11 @@ class HarmonicCheck:
 
 
 def compare(
-    readings: Sequence[PluckReading], fret: int, scatter_prior_cents: float = 0.6, prior_weight: float = 4.0
+    readings: Sequence[PluckReading],
+    fret: int,
+    scatter_prior_cents: float = 0.6,
+    prior_weight: float = 4.0,
+    slope: Slope | None = None,
 ) -> Comparison:
     """Error of ``fret`` from bracketed readings in the order they were plucked.
 
@@ -116,11 +119,12 @@ def compare(
         fret: the fret compared with the open string.
         scatter_prior_cents: scatter of single plucks expected before any is heard, 1 sd.
         prior_weight: how many plucks' worth of evidence that expectation is.
+        slope: what was learnt before of the string's pitch against strength.
 
     Raises:
         ValueError: no open reading, none at that fret, or a reading that isn't finite.
     """
-    return _compare(readings, Place("fret", fret), 100.0 * fret, scatter_prior_cents, prior_weight)
+    return _compare(readings, Place("fret", fret), 100.0 * fret, scatter_prior_cents, prior_weight, slope)
 
 
 def harmonic_check(
@@ -144,7 +148,7 @@ def harmonic_check(
         ValueError: no open or no harmonic reading, or a reading that isn't finite.
     """
     stiff = 600.0 * math.log2((1.0 + 4.0 * inharmonicity) / (1.0 + inharmonicity))
-    found = _compare(readings, HARMONIC, 1200.0 + stiff, scatter_prior_cents, 4.0)
+    found = _compare(readings, HARMONIC, 1200.0 + stiff, scatter_prior_cents, 4.0, None)
     return HarmonicCheck(found.error_cents, found.se_cents, found.plucks, abs(found.error_cents) > limit_cents)
 
 
@@ -156,11 +160,27 @@ def combine(first: Comparison, second: Comparison) -> Comparison:
     squares = first.plucks * first.scatter_cents**2 + second.plucks * second.scatter_cents**2
     scatter = math.sqrt(squares / plucks)
     flags = {*first.flags, *second.flags} - {Flag.FEW, Flag.SCATTERED}
-    return Comparison(error, float(weights.sum() ** -0.5), plucks, scatter, _ordered(flags, plucks, scatter))
+    apart, apart_se = _combined_ambiguity(first, second)
+    se = float(weights.sum() ** -0.5)
+    return Comparison(error, se, plucks, scatter, _ordered(flags, plucks, scatter), apart, apart_se)
+
+
+def _combined_ambiguity(first: Comparison, second: Comparison) -> tuple[float | None, float]:
+    told = [c for c in (first, second) if c.ambiguity_cents is not None]
+    if len(told) < 2:
+        return (told[0].ambiguity_cents, told[0].ambiguity_se_cents) if told else (None, 0.0)
+    weights = np.array([max(c.ambiguity_se_cents, 1e-6) ** -2 for c in told])
+    mean = float(weights @ [c.ambiguity_cents for c in told] / weights.sum())
+    return mean, float(weights.sum() ** -0.5)
 
 
 def _compare(
-    readings: Sequence[PluckReading], place: Place, target_cents: float, prior_cents: float, prior_weight: float
+    readings: Sequence[PluckReading],
+    place: Place,
+    target_cents: float,
+    prior_cents: float,
+    prior_weight: float,
+    learnt: Slope | None,
 ) -> Comparison:
     used = [(index, r) for index, r in enumerate(readings) if r.place in (OPEN, place)]
     for _, r in used:
@@ -171,9 +191,9 @@ def _compare(
         raise ValueError(f"a comparison needs open readings and readings at {place}")
     base = next(r.f1_hz for _, r in used if r.place == OPEN)
     cents = np.array([cents_between(r.f1_hz, base) for _, r in used]) - target_cents * stopped
-    data = _Data(
-        cents, stopped, np.array([i for i, _ in used], dtype=float), np.array([r.se_cents for _, r in used])
-    )
+    order = np.array([i for i, _ in used], dtype=float)
+    risen, unsure = rise([r for _, r in used], learnt)
+    data = _Data(cents - risen, stopped, order, np.array([r.doubt_cents for _, r in used]), unsure)
     flags: set[Flag] = set()
     result, scatter = _fit(data, prior_cents, prior_weight)
     if stopped.sum() >= FEWEST_FOR_OUTLIER:
@@ -187,38 +207,40 @@ def _compare(
                 data, result, scatter = kept, again, calmer
                 flags.add(Flag.OUTLIER)
     error, se = result
-    if _unbracketed(data.stopped):
+    if unbracketed(data.stopped):
         flags.add(Flag.UNBRACKETED)
-    if _unlike([r for _, r in used]):
+    if unlike([r for _, r in used]):
         flags.add(Flag.UNLIKE)
+    if any(r.clipped for _, r in used):
+        flags.add(Flag.CLIPPED)
     plucks = int(data.stopped.sum())
-    return Comparison(error, se, plucks, scatter, _ordered(flags, plucks, scatter))
+    apart, apart_se = ambiguity([r for _, r in used], place)
+    return Comparison(error, se, plucks, scatter, _ordered(flags, plucks, scatter), apart, apart_se)
 
 
 @dataclass(frozen=True)
 class _Data:
-    """Cents (target taken off), stopped or open, place in the order, each reading's own standard error; shapes (n,)."""
+    """Cents (target and strength taken off), stopped or open, place in the order, each reading's own standard error,
+    and 1 sd of what was taken off for its strength; shapes (n,)."""
 
     cents: Floats
     stopped: npt.NDArray[np.bool_]
     order: Floats
     se: Floats
+    strength: Floats
 
     def without(self, index: int) -> _Data:
         keep = np.arange(len(self.cents)) != index
-        return replace(
-            self, cents=self.cents[keep], stopped=self.stopped[keep], order=self.order[keep], se=self.se[keep]
-        )
+        return _Data(self.cents[keep], self.stopped[keep], self.order[keep], self.se[keep], self.strength[keep])
 
     def design(self) -> Floats:
         return np.stack([np.ones(len(self.cents)), self.stopped.astype(float)], axis=1)
 
     def known_covariance(self) -> Floats:
-        """Everything but the scatter: reading errors, slope and walk, (n, n)."""
+        """Everything but the scatter: reading errors, drift and strength, (n, n)."""
         t = self.order - self.order.mean()
-        since = self.order - self.order.min()
-        walk = _WALK_CENTS**2 * np.minimum(since[:, None], since[None, :])
-        return np.asarray(np.diag(self.se**2) + _SLOPE_CENTS**2 * np.outer(t, t) + walk)
+        drift = DRIFT_CENTS**2 * np.outer(t, t) + walk_covariance(self.order)
+        return np.asarray(np.diag(self.se**2) + drift + np.outer(self.strength, self.strength))
 
 
 def _fit(data: _Data, prior_cents: float, prior_weight: float) -> tuple[tuple[float, float], float]:
@@ -258,19 +280,6 @@ def _left_out(data: _Data, scatter_cents: float) -> Floats:
     diagonal = np.diag(projection)
     safe = np.where(diagonal > 1e-9, diagonal, np.inf)  # a reading alone at its place has nothing to be held against
     return np.asarray(projection @ data.cents / np.sqrt(safe))
-
-
-def _unbracketed(stopped: npt.NDArray[np.bool_]) -> bool:
-    """True unless every stopped note has an open note somewhere before it and after it."""
-    return bool(stopped[0] or stopped[-1])
-
-
-def _unlike(readings: Sequence[PluckReading]) -> bool:
-    for place in {r.place for r in readings}:
-        levels = np.array([r.level_dbfs for r in readings if r.place == place and math.isfinite(r.level_dbfs)])
-        if levels.size and np.abs(levels - np.median(levels)).max() > UNLIKE_DB:
-            return True
-    return False
 
 
 def _ordered(flags: set[Flag], plucks: int, scatter_cents: float) -> tuple[Flag, ...]:

@@ -22,7 +22,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 PRIOR_CENTS = 1.3
-"""What a middling pluck raises a string's settled pitch by, 1 sd about nothing, before any is heard (those 96 notes)."""
+"""What a middling pluck raises a string's settled pitch by, 1 sd about 0, before any is heard (from those 96 notes)."""
 
 CARRIES_DB = 6.0
 """A slope learnt at one strength says nothing of plucks that are further from it than this: more likely the gain was
@@ -157,6 +157,6 @@ def taken_to(plucks: Sequence[Pluck], strength_db: float, slope: Slope) -> list[
 
 
 def walk_covariance(order: Floats) -> Floats:
-    """Covariance of a string's unsteady drift between plucks, cents squared; order and result of shapes (n,), (n, n)."""
+    """Covariance of a string's unsteady drift, cents squared, shape (n, n), at plucks of numbers ``order``, shape (n,)."""
     since = order - order.min()
     return np.asarray(WALK_CENTS**2 * np.minimum(since[:, None], since[None, :]))

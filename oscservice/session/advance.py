@@ -132,7 +132,8 @@ def _after_proving(state: State) -> list[ev.Event]:
         return []
     if answer:
         found = (comparison.error_cents, comparison.se_cents, comparison.plucks, comparison.scatter_cents)
-        return [ev.StringProved(state.focus, *found)]
+        ambiguity = (comparison.ambiguity_cents, comparison.ambiguity_se_cents)
+        return [ev.StringProved(state.focus, *found, *ambiguity)]
     return [ev.StringReopened(state.focus, "not within tolerance in the last pass"), ev.PhaseEntered(Phase.COMPARING)]
 
 

@@ -48,7 +48,11 @@ class Focused:
 
 @dataclass(frozen=True)
 class ReadingTaken:
-    """A note became evidence; ``cents`` is its deviation from the place's nominal pitch."""
+    """A note became evidence; ``cents`` is its deviation from the place's nominal pitch.
+
+    ``string_hz`` is the string pitch, ``flags`` those of the reading with commas between. None stands for what could
+    not be told; the fields with a default are missing in older journals.
+    """
 
     string: int
     place: str
@@ -58,6 +62,11 @@ class ReadingTaken:
     cents: float
     attack_cents: float
     inharmonicity: float
+    inharmonicity_se: float | None = None
+    string_hz: float | None = None
+    string_se_cents: float | None = None
+    strength_db: float | None = None
+    flags: str = ""
 
 
 @dataclass(frozen=True)
@@ -76,7 +85,11 @@ class TunedByHand:
 
 @dataclass(frozen=True)
 class StringJudged:
-    """A comparison led to a decision: the string's new status, and the advice when it is to move."""
+    """A comparison led to a decision: the string's new status, and the advice when it is to move.
+
+    ``ambiguity_cents``: the error by the string pitches less ``error_cents``, None when it could not be told;
+    ``ambiguity_mm``: how much further from the nut the saddle would go by them; ``ambiguous``: it matters.
+    """
 
     string: int
     status: str
@@ -90,6 +103,10 @@ class StringJudged:
     direction: str = "stay"
     room_mm: float = 0.0
     missing_mm: float = 0.0
+    ambiguity_cents: float | None = None
+    ambiguity_se_cents: float = 0.0
+    ambiguity_mm: float | None = None
+    ambiguous: bool = False
 
 
 @dataclass(frozen=True)
@@ -124,6 +141,8 @@ class StringProved:
     se_cents: float
     plucks: int
     scatter_cents: float
+    ambiguity_cents: float | None = None
+    ambiguity_se_cents: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import reduce
 from typing import Any
 
-from oscservice.advice.comparison import PluckReading, harmonic_check
+from oscservice.advice.comparison import harmonic_check
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
-from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.advice.evidence import PluckReading
+from oscservice.hearing.strength import Pluck, Slope, learn
+from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
 from oscservice.session.state import Advice, Item, Outcome, State, StringState
@@ -87,7 +90,7 @@ def _focused(state: State, event: ev.Focused) -> State:
 def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
     place = Place.parse(event.place)
     string = state.string(event.string)
-    pluck = PluckReading(place, event.f1_hz, event.se_cents, event.level_dbfs)
+    pluck = _pluck(place, event)
     changes: dict[str, Any] = {}
     if place == OPEN:
         if state.phase in (Phase.TUNING, Phase.RETUNING):
@@ -107,6 +110,31 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
     if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
         changes["plucks"] = (*string.plucks, pluck)
     return replace(_with(state, event.string, **changes), asked_place=None)
+
+
+def _pluck(place: Place, event: ev.ReadingTaken) -> PluckReading:
+    flags = event.flags.split(", ")
+    # Where the first partial was too weak to be read, it was put where the string pitch is.
+    told = event.string_se_cents is not None and "weak first partial" not in flags
+    return PluckReading(
+        place,
+        event.f1_hz,
+        event.se_cents,
+        event.strength_db,
+        event.string_hz if told else None,
+        event.string_se_cents or 0.0,
+        "clipped" in flags,
+    )
+
+
+def _learnt(string: StringState) -> Slope | None:
+    """Pitch against strength, after the plucks of the comparison that has just ended."""
+    plucks = [
+        Pluck(p.place, CENTS_PER_E * math.log(p.f1_hz), p.se_cents, p.known_strength_db, order)
+        for order, p in enumerate(string.plucks)
+        if p.known_strength_db is not None
+    ]
+    return learn(plucks, string.slope)
 
 
 def _floating(state: State) -> bool:
@@ -129,8 +157,13 @@ def _tuned_by_hand(state: State, event: ev.TunedByHand) -> State:
     return replace(_with(state, event.string, in_tune_by_hand=True, plucks=()), asked_place=None)
 
 
+def _outcome(event: ev.StringJudged | ev.StringProved) -> Outcome:
+    found = (event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
+    return Outcome(*found, event.ambiguity_cents, event.ambiguity_se_cents)
+
+
 def _string_judged(state: State, event: ev.StringJudged) -> State:
-    outcome = Outcome(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
+    outcome = _outcome(event)
     advice = None
     if event.status in (Status.TO_MOVE, Status.OUT_OF_TRAVEL):
         advice = Advice(event.move_mm, event.move_se_mm, event.turns, event.direction, event.room_mm, event.missing_mm)
@@ -144,6 +177,7 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
         advice=advice,
         judged_here=True,
         proved=string.proved and event.status == Status.SETTLED,
+        slope=_learnt(string),
         plucks=(),
         scattered=0,
     )
@@ -203,8 +237,8 @@ def _left_after(state: State, number: int, move_mm: float) -> Outcome | None:
 
 
 def _string_proved(state: State, event: ev.StringProved) -> State:
-    outcome = Outcome(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
-    return _with(state, event.string, proved=True, last=outcome, judged_here=True, plucks=())
+    slope = _learnt(state.string(event.string))
+    return _with(state, event.string, proved=True, last=_outcome(event), judged_here=True, slope=slope, plucks=())
 
 
 def _string_reopened(state: State, event: ev.StringReopened) -> State:

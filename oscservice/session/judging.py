@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from oscservice.advice.ambiguity import Ambiguity, saddle_ambiguity
 from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, compare
 from oscservice.advice.correction import (
     SHOWN_MM,
@@ -18,6 +19,7 @@ from oscservice.advice.correction import (
     direction_of,
     refusal,
     saddle_correction,
+    speaking_lengths_mm,
 )
 from oscservice.advice.decision import with_expected
 from oscservice.instrument.pitch import OPEN
@@ -35,9 +37,19 @@ _WORTH_TOLERANCES = 0.25  # nor when its worst string gains less than this share
 
 def comparison_of(state: State, number: int) -> Comparison | None:
     """The comparison that a string's plucks so far allow, or None before the first fretted one."""
-    plucks = state.string(number).plucks
-    places = {pluck.place for pluck in plucks}
-    return compare(plucks, state.fret) if OPEN in places and len(places) > 1 else None
+    string = state.string(number)
+    places = {pluck.place for pluck in string.plucks}
+    if OPEN not in places or len(places) < 2:
+        return None
+    return compare(string.plucks, state.fret, slope=string.slope)
+
+
+def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity | None:
+    """How far apart first partial and string pitch put the string's saddle; None when that isn't known."""
+    if state.instrument is None:
+        return None
+    moved_mm = state.string(number).moved_mm
+    return saddle_ambiguity(comparison, speaking_lengths_mm(state.instrument.string(number), state.fret, moved_mm))
 
 
 def expected_of(string: StringState) -> Comparison | None:
@@ -65,15 +77,15 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
     if len(sharing(state.instrument, number)) > 1:
         return _judged_together(state, comparison)
     if settled:
-        return [_judgement(number, Status.SETTLED, comparison)]
+        return [_judgement(state, number, Status.SETTLED, comparison)]
     string, adjuster = state.instrument.string(number), state.instrument.adjuster_of(number)
     move = saddle_correction(comparison, string, state.fret, state.string(number).moved_mm, adjuster)
     share = adjuster.influence[number] if adjuster is not None else 1.0
     if abs(move.mm) >= SHOWN_MM / 2.0:
-        judgement = _judgement(number, Status.TO_MOVE, comparison, move, share)
+        judgement = _judgement(state, number, Status.TO_MOVE, comparison, move, share)
         return [judgement, ev.PhaseEntered(Phase.MOVING)]
     status = Status.OUT_OF_TRAVEL if move.out_of_travel or move.refused else Status.SETTLED
-    return [_judgement(number, status, comparison, move, share)]
+    return [_judgement(state, number, status, comparison, move, share)]
 
 
 def _judged_together(state: State, comparison: Comparison) -> list[ev.Event]:
@@ -103,9 +115,9 @@ def _judged_together(state: State, comparison: Comparison) -> list[ev.Event]:
     for n in together:
         if n in named:
             move, share = plan.moves[named[n].name], named[n].influence[n]
-            judgements.append(_judgement(n, Status.TO_MOVE, errors[n], move, share))
+            judgements.append(_judgement(state, n, Status.TO_MOVE, errors[n], move, share))
         else:
-            judgements.append(_judgement(n, Status.COMPARING, errors[n]))
+            judgements.append(_judgement(state, n, Status.COMPARING, errors[n]))
     return [*judgements, ev.Focused(max(named), ""), ev.PhaseEntered(Phase.MOVING)]
 
 
@@ -157,8 +169,8 @@ def _let_be(state: State, number: int, comparison: Comparison, plan: BridgePlan)
     if adjuster is not None and abs(comparison.error_cents) > state.tolerance_cents:
         move = plan.moves[adjuster.name]
         if move.out_of_travel:
-            return _judgement(number, Status.OUT_OF_TRAVEL, comparison, move, adjuster.influence[number])
-    return _judgement(number, Status.SETTLED, comparison)
+            return _judgement(state, number, Status.OUT_OF_TRAVEL, comparison, move, adjuster.influence[number])
+    return _judgement(state, number, Status.SETTLED, comparison)
 
 
 def _positions(state: State) -> dict[str, float]:
@@ -171,16 +183,24 @@ def _positions(state: State) -> dict[str, float]:
 
 
 def _judgement(
-    number: int, status: Status, comparison: Comparison, move: Move | None = None, share: float = 1.0
+    state: State, number: int, status: Status, comparison: Comparison, move: Move | None = None, share: float = 1.0
 ) -> ev.StringJudged:
     """The event; ``share`` is what the string's saddle moves per mm of the adjuster that ``move`` is about."""
     found = (comparison.error_cents, comparison.se_cents, comparison.plucks, comparison.scatter_cents)
-    if move is None:
-        return ev.StringJudged(number, status, *found)
-    return ev.StringJudged(
+    ambiguity = ambiguity_of(state, number, comparison)
+    judgement = ev.StringJudged(
         number,
         status,
         *found,
+        ambiguity_cents=comparison.ambiguity_cents,
+        ambiguity_se_cents=comparison.ambiguity_se_cents,
+        ambiguity_mm=None if ambiguity is None else ambiguity.mm,
+        ambiguous=ambiguity is not None and ambiguity.matters,
+    )
+    if move is None:
+        return judgement
+    return replace(
+        judgement,
         move_mm=move.mm * share,
         move_se_mm=move.se_mm * abs(share),
         turns=move.turns,

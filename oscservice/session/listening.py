@@ -117,7 +117,17 @@ def _taken(found: Assignment, reading: Reading) -> ev.ReadingTaken:
         found.cents,
         reading.attack_cents,
         reading.inharmonicity,
+        inharmonicity_se=_known(reading.inharmonicity_se),
+        string_hz=_known(reading.string_hz),
+        string_se_cents=_known(reading.string_se_cents),
+        strength_db=_known(reading.strength_db),
+        flags=", ".join(reading.flags),
     )
+
+
+def _known(number: float) -> float | None:
+    """The number, or None for what is none: an event holds no infinity."""
+    return number if math.isfinite(number) else None
 
 
 def _need_sure(reading: Reading, limit_cents: float) -> None:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from oscservice.advice.comparison import Comparison, PluckReading
+from oscservice.advice.comparison import Comparison
+from oscservice.advice.evidence import PluckReading
+from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
@@ -15,16 +17,20 @@ from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
 
 @dataclass(frozen=True)
 class Outcome:
-    """A judged comparison of one string: error at the compared fret and its standard error in cents."""
+    """A judged comparison of one string: error at the compared fret and its standard error in cents, and by how much
+    the string pitches put it sharper than the first partials do."""
 
     error_cents: float
     se_cents: float
     plucks: int
     scatter_cents: float
+    ambiguity_cents: float | None = None
+    ambiguity_se_cents: float = 0.0
 
     def as_comparison(self) -> Comparison:
         """The same as a comparison without flags."""
-        return Comparison(self.error_cents, self.se_cents, self.plucks, self.scatter_cents)
+        found = (self.error_cents, self.se_cents, self.plucks, self.scatter_cents)
+        return Comparison(*found, (), self.ambiguity_cents, self.ambiguity_se_cents)
 
 
 @dataclass(frozen=True)
@@ -57,6 +63,7 @@ class StringState:
         unsure_cents: how far the open pitch may have shifted since, as other strings were tuned (floating bridge).
         in_tune_by_hand: the technician said it is tuned, whatever was heard.
         plucks: readings of the comparison under way, in order.
+        slope: pitch against strength, learnt from earlier comparisons; None before the first.
         first, last: the first and the latest judged comparison.
         expected: what the last move should have left, before anything is heard of it.
         judged_here: whether ``last`` was found with the saddle where it now stands.
@@ -75,6 +82,7 @@ class StringState:
     unsure_cents: float = 0.0
     in_tune_by_hand: bool = False
     plucks: tuple[PluckReading, ...] = ()
+    slope: Slope | None = None
     first: Outcome | None = None
     last: Outcome | None = None
     expected: Outcome | None = None

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.advice.comparison import Comparison, Flag, PluckReading, compare
+from oscservice.advice.comparison import Comparison, Flag, compare
+from oscservice.advice.evidence import PluckReading
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
 from oscservice.advice.decision import Verdict, expected_after, judge, proved, with_expected
 from oscservice.instrument.pitch import OPEN, Place
