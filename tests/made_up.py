@@ -41,7 +41,8 @@ def reading(
     inharmonicity: float = 1e-4,
     inharmonicity_se: float = math.inf,
 ) -> Reading:
-    """A settled note at a pitch; its B is no evidence unless a standard error is given."""
+    """A settled note at a pitch, plucked with one force wherever it is stopped; its B is no evidence unless a standard
+    error is given."""
     return Reading(
         f1_hz=f1_hz,
         se_cents=se_cents,
@@ -52,7 +53,7 @@ def reading(
         string_se_cents=se_cents,
         partials=(1, 2, 3, 4, 5, 6, 7, 8),
         level_dbfs=level_dbfs,
-        strength_db=level_dbfs - 10.0 * math.log10(f1_hz / 100.0) if 0.0 < f1_hz < math.inf else 0.0,
+        strength_db=level_dbfs,
         attack_cents=2.0,
         onset_s=0.1,
         window_start_s=0.5,

@@ -9,16 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.advice.comparison import Comparison, Flag, PluckReading, combine, compare, harmonic_check
+from oscservice.advice.comparison import Comparison, Flag, combine, compare, harmonic_check
+from oscservice.advice.evidence import PluckReading
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 
 FRET_12 = Place("fret", 12)
 FRET_7 = Place("fret", 7)
 
 
-def pluck(place: Place, cents: float, level_dbfs: float = -20.0, se_cents: float = 0.05) -> PluckReading:
+def pluck(place: Place, cents: float, strength_db: float = -20.0, se_cents: float = 0.05) -> PluckReading:
     """A pluck of an A string that stands ``cents`` from where equal temperament over 110 Hz puts it."""
-    return PluckReading(place, 110.0 * 2.0 ** ((cents + 100.0 * place.semitones) / 1200.0), se_cents, level_dbfs)
+    return PluckReading(place, 110.0 * 2.0 ** ((cents + 100.0 * place.semitones) / 1200.0), se_cents, strength_db)
 
 
 def turns(opens: list[float], fretted: list[float], place: Place = FRET_12) -> list[PluckReading]:
@@ -107,10 +108,12 @@ def test_wide_scatter_is_flagged_and_measured() -> None:
 
 def test_a_harder_pluck_is_flagged() -> None:
     readings = turns([0.0] * 4, [0.0] * 3)
-    readings[3] = pluck(FRET_12, 0.0, level_dbfs=-10.0)
+    readings[3] = pluck(FRET_12, 0.0, strength_db=-10.0)
     assert compare(readings, 12).flags == (Flag.UNLIKE,)
-    # An open string may well be louder than the same string stopped.
+    # Strength compares open and stopped: a whole side that is plucked harder is seen as well.
     readings = [PluckReading(r.place, r.f1_hz, r.se_cents, -10.0 if r.place == OPEN else -20.0) for r in readings]
+    assert compare(readings, 12).flags == (Flag.UNLIKE,)
+    readings = [PluckReading(r.place, r.f1_hz, r.se_cents, -22.0 if r.place == OPEN else -20.0) for r in readings]
     assert compare(readings, 12).flags == ()
 
 
