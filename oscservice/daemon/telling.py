@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from oscservice.advice.correction import SHOWN_MM
+from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.session import events as ev
 from oscservice.session.words import Status
 
@@ -51,4 +51,6 @@ def _judged(event: ev.StringJudged) -> str:
         line += f" {abs(event.move_mm):.1f} mm {event.direction}"
     if event.missing_mm > 0.0:
         line += f" ({event.missing_mm:.1f} mm of travel missing)"
+    if event.ambiguous and event.ambiguity_mm is not None:
+        line += f"; by the string pitch {abs(event.ambiguity_mm):.1f} mm further {direction_of(event.ambiguity_mm)}"
     return line

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from oscservice.instrument.pitch import OPEN
 from oscservice.session.asking import asked
-from oscservice.session.judging import comparison_of
+from oscservice.session.judging import ambiguity_of, comparison_of
 from oscservice.session.prompts import left_out_because, prompt
 from oscservice.session.state import Advice, State, StringState
 
@@ -49,11 +49,18 @@ def _of_string(state: State, number: int, string: StringState) -> dict[str, Topi
         values[f"{root}/harmonic/error"] = (string.harmonic_cents,)
     fret = f"{root}/fret/{state.fret}"
     running = comparison_of(state, number)
-    found = running if running is not None else string.last
+    found = running
+    if found is None and string.last is not None:
+        found = string.last.as_comparison()
     if found is not None:
         values[f"{fret}/error"] = (found.error_cents,)
         values[f"{fret}/spread"] = (found.se_cents,)
         values[f"{fret}/plucks"] = (found.plucks,)
+        if found.ambiguity_cents is not None:
+            values[f"{fret}/ambiguity"] = (found.ambiguity_cents,)
+        apart = ambiguity_of(state, number, found)
+        if apart is not None:
+            values[f"{root}/saddle/ambiguity"] = (apart.mm,)
     advice = string.advice or NO_ADVICE
     values[f"{root}/saddle/move"] = (advice.mm,)
     values[f"{root}/saddle/spread"] = (advice.se_mm,)

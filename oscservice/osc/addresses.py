@@ -155,11 +155,23 @@ TABLE: tuple[Address, ...] = (
     Address(f"{_FRET}/error", _RESULT, (_f("error", "cents"),), "Fretted note against the open string; + sharp."),
     Address(f"{_FRET}/spread", _RESULT, (_f("standard error", "cents", 0),), "Standard error of that error (1 sd)."),
     Address(f"{_FRET}/plucks", _RESULT, (_i("plucks", "", 0),), "Readings behind that error."),
+    Address(
+        f"{_FRET}/ambiguity",
+        _RESULT,
+        (_f("distance", "cents"),),
+        "That error by the string pitches (all partials together) less the same by the first partials.",
+    ),
     Address(f"{_S}/saddle/move", _ADVICE, (_f("move", "mm"),), "What the saddle should move; + away from the nut."),
     Address(f"{_S}/saddle/spread", _ADVICE, (_f("standard error", "mm", 0),), "Standard error of the move (1 sd)."),
     Address(f"{_S}/saddle/turns", _ADVICE, (_f("turns", "turns"),), "The move in screw turns; 0 without a screw."),
     Address(f"{_S}/saddle/direction", _ADVICE, (_s("direction", codes.DIRECTIONS),), "The move's direction in words."),
     Address(f"{_S}/saddle/room", _ADVICE, (_f("room", "mm", 0),), "Travel left in that direction."),
+    Address(
+        f"{_S}/saddle/ambiguity",
+        _ADVICE,
+        (_f("distance", "mm"),),
+        "How much further from the nut the string pitches would put the saddle than the first partials do.",
+    ),
     Address(f"{_S}/saddle/moved", _ADVICE, (_f("moved", "mm"),), "Moved so far in this session; + away from the nut."),
     Address(
         "/reading",
