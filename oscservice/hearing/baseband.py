@@ -38,27 +38,38 @@ class Baseband:
     rate_hz: float
 
 
-def lowpass(period_samples: float) -> Samples:
-    """Taps (sum 1) of the Hann-by-Hann low-pass for a fundamental of that period, about four periods long."""
-    half = max(4, round(2.0 * period_samples))
+def lowpass(period_samples: float, periods: int = 2) -> Samples:
+    """Taps (sum 1) of the low-pass for a fundamental of that period: a Hann window of ``periods`` twice, convolved."""
+    half = max(4, round(periods * period_samples))
     hann = np.hanning(half + 2)[1:-1]
     taps = np.convolve(hann, hann)
     return np.asarray(taps / taps.sum())
 
 
-def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float) -> Baseband:
+def calm_periods(fundamental_hz: float, length_s: float) -> int:
+    """Periods in each half of a low-pass for a note that is read over ``length_s``: 12 ms, or two periods if longer.
+
+    High notes have periods to spare: a longer low-pass keeps more hum and noise out, and leaves fewer values to fit.
+    """
+    return max(2, round(min(0.012, length_s / 16.0) * fundamental_hz))
+
+
+def demodulate(
+    signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float, periods: int = 2
+) -> Baseband:
     """Demodulate the partial near ``carrier_hz`` of a note on ``fundamental_hz``.
 
     Args:
         signal: shape (n,).
         rate_hz: its sample rate.
+        periods: length of either half of the low-pass.
 
     Returns:
-        The baseband, two values a period, two periods short at either end. Empty when the signal is too short.
+        The baseband, four values in ``periods``, ``periods`` short at either end. Empty when the signal is too short.
     """
     period = rate_hz / fundamental_hz
-    taps = lowpass(period)
-    step = max(1, round(period / 2.0))
+    taps = lowpass(period, periods)
+    step = max(1, round(period * periods / 4.0))
     turns = np.exp(-2j * np.pi * carrier_hz / rate_hz * np.arange(len(signal)))
     half = (len(taps) - 1) // 2
     # Only outputs whose whole filter lies inside the signal: index of the first, then every ``step``.

@@ -15,10 +15,13 @@ import numpy as np
 
 from oscservice.hearing.baseband import Baseband, unwrapped_phase
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Line, Polynomial, Tone, fit_tone
+from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, bend_of, fit_tone
+from oscservice.instrument.pitch import CENTS_PER_E
 
 _DEGREES = (1, 2, 3)
 _BEATS = (-2.2, -1.4, -0.8, -0.4, 0.4, 0.8, 1.4, 2.2)  # beats within the window that a search starts from
+_GLIDE_SD_CENTS = 10.0
+_LOG_TAU_SD = 0.5  # how far tau may lie from one partial's decay: it dies faster than the whole sound, or slower
 _FASTEST_CENTS = 6.0  # two polarisations further apart than this were never seen (common practice, no source)
 
 
@@ -49,88 +52,109 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> M
     half = length_s / 2.0
     times = (band.times_s - half) / half  # -1 to 1 over the whole window keeps the powers well conditioned
     weight = np.abs(band.values)
-    decay = np.polynomial.polynomial.polyfit(times, np.log(np.maximum(weight, 1e-9 * weight.max())), 2, w=weight)
+    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
+    decay = np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)
     turned = unwrapped_phase(band.values)
-    fits = []
+    fits: list[tuple[PhaseModel, Tone]] = []
     for degree in _DEGREES:
-        phase = np.polynomial.polynomial.polyfit(times, turned, degree, w=weight)
-        fits.append((degree, fit_tone(band, times, Tone(decay, phase), Polynomial(times, degree), lines)))
+        phase = np.asarray(np.polynomial.polynomial.polyfit(times, turned, degree, w=weight), dtype=np.float64)
+        model: PhaseModel = Polynomial(times, degree)
+        fits.append((model, fit_tone(band, times, Tone(decay, phase), model, lines)))
+    glide = _glide(band, float(decay[1]) / half)
+    fits.append((glide, fit_tone(band, times, Tone(decay, _glide_start(glide, turned, weight)), glide, lines)))
     if len(band.values) >= 24:
-        for degree, start in _with_second(band, times, half, fits):
-            fits.append((degree, fit_tone(band, times, start, Polynomial(times, degree), lines)))
+        for model, tone in sorted(fits[1:], key=lambda fit: fit[1].score)[:2]:
+            for start in _with_second(band, times, half, model, tone):
+                fits.append((model, fit_tone(band, times, start, model, lines)))
     best = min(tone.score for _, tone in fits)
     likely = np.array([math.exp(-0.5 * min(tone.score - best, 700.0)) for _, tone in fits])
     likely /= likely.sum()
-    gained = np.array([_gained(tone) for _, tone in fits])
-    spread = np.array([_variance(tone) for _, tone in fits])
+    gained = np.array([_gained(model, tone, length_s) for model, tone in fits])
+    spread = np.array([_variance(model, tone, length_s) for model, tone in fits])
     mean = float(likely @ gained)
     variance = float(likely @ (spread + (gained - mean) ** 2))
     turn = 2.0 * math.pi * length_s
     return MeanPitch(band.carrier_hz + mean / turn, math.sqrt(max(variance, 0.0)) / turn)
 
 
-def _with_second(
-    band: Baseband, times: Samples, half_s: float, fits: Sequence[tuple[int, Tone]]
-) -> list[tuple[int, Tone]]:
-    """Starts with a second polarisation: the two beats that explain most of what the single tones leave."""
-    starts = []
-    fastest = math.pi * half_s * band.carrier_hz * _FASTEST_CENTS / 1731.0
-    for degree, tone in fits[:2]:
-        model = Polynomial(times, degree)
-        decay = tone.decay[:2]
-        envelope = np.exp(np.vander(times, 3, increasing=True) @ tone.decay + 1j * model.phase(tone.phase))
-        tried = []
-        for beats in _BEATS:
-            g = 1j * math.pi * beats
-            if abs(g) > fastest:
-                continue
-            columns = np.stack((envelope, envelope * np.exp(g * times)), axis=1)
-            solution, *_ = np.linalg.lstsq(columns, band.values, rcond=None)
-            left = float(np.sum(np.abs(band.values - columns @ solution) ** 2))
-            a, b = solution
-            if abs(b) > abs(a):  # the stronger one is the first
-                a, b, g = b, a, -g
-                shift = np.concatenate(([0.0, -g.imag], np.zeros(degree - 1)))
-            else:
-                shift = np.zeros(degree + 1)
-            phase = tone.phase + shift
-            phase[0] += float(np.angle(a))
-            grown = decay.copy()
-            grown[0] += math.log(max(abs(a), 1e-6))
-            tried.append((left, replace(tone, decay=grown, phase=phase, second=(complex(b / a), g))))
-        tried.sort(key=lambda found: found[0])
-        starts += [(degree, start) for _, start in tried[:2]]
-    return starts
+def _glide(band: Baseband, decay_rate: float) -> Glide:
+    """A glide whose tau lies near the partial's own decay: its amplitude's ``decay_rate`` a second, below 0."""
+    decay_s = min(max(-1.0 / min(decay_rate, -0.05), 0.1), 12.0)
+    return Glide(
+        band.times_s,
+        band.carrier_hz,
+        (0.0, math.log(decay_s)),
+        (1.0 / _GLIDE_SD_CENTS**2, 1.0 / _LOG_TAU_SD**2),
+    )
+
+
+def _glide_start(glide: Glide, turned: Samples, weight: Samples) -> Samples:
+    """Phase, slope and glide by least squares for the likeliest tau."""
+    bend, _ = bend_of(glide.times_s, glide.carrier_hz, glide.mean[1])
+    columns = np.stack((np.ones_like(bend), glide.times_s, bend), axis=1)
+    solution, *_ = np.linalg.lstsq(columns * weight[:, None], turned * weight, rcond=None)
+    return np.array([*solution.tolist(), glide.mean[1]])
+
+
+def _with_second(band: Baseband, times: Samples, half_s: float, model: PhaseModel, tone: Tone) -> list[Tone]:
+    """Starts with a second polarisation: the two beats that explain most of what the single tone leaves."""
+    fastest = math.pi * half_s * band.carrier_hz * _FASTEST_CENTS / CENTS_PER_E
+    envelope = np.exp(np.vander(times, len(tone.decay), increasing=True) @ tone.decay + 1j * model.phase(tone.phase))
+    tried = []
+    for beats in _BEATS:
+        g = 1j * math.pi * beats
+        if abs(g) > fastest:
+            continue
+        columns = np.stack((envelope, envelope * np.exp(g * times)), axis=1)
+        solution, *_ = np.linalg.lstsq(columns, band.values, rcond=None)
+        left = float(np.sum(np.abs(band.values - columns @ solution) ** 2))
+        a, b = solution
+        phase = tone.phase.copy()
+        if abs(b) > abs(a):  # the stronger one is the first
+            a, b, g = b, a, -g
+            phase[1] -= g.imag / (half_s if isinstance(model, Glide) else 1.0)
+            phase[0] -= g.imag if isinstance(model, Glide) else 0.0
+        phase[0] += float(np.angle(a))
+        decay = tone.decay[:2].copy()
+        decay[0] += math.log(max(abs(a), 1e-6))
+        tried.append((left, Tone(decay, phase, (complex(b / a), g))))
+    tried.sort(key=lambda found: found[0])
+    return [start for _, start in tried[:2]]
 
 
 _GRID = np.linspace(-1.0, 1.0, 65)
 
 
-def _gained(tone: Tone) -> float:
-    """Phase gained from end to end of the window: twice the sum of the odd coefficients (times run from -1 to 1)."""
-    gained = 2.0 * float(tone.phase[1::2].sum())
+def _at_ends(model: PhaseModel, length_s: float) -> PhaseModel:
+    """The same phase model at the window's two ends."""
+    if isinstance(model, Glide):
+        return replace(model, times_s=np.array([0.0, length_s]))
+    assert isinstance(model, Polynomial)
+    return replace(model, times=np.array([-1.0, 1.0]))
+
+
+def _gained(model: PhaseModel, tone: Tone, length_s: float) -> float:
+    """Phase gained from end to end of the window."""
+    start, end = _at_ends(model, length_s).phase(tone.phase).tolist()
+    gained = float(end - start)
     if tone.second is not None:
         turned = np.unwrap(np.angle(tone.beating(_GRID)))
         gained += float(turned[-1] - turned[0])
     return gained
 
 
-def _variance(tone: Tone) -> float:
+def _variance(model: PhaseModel, tone: Tone, length_s: float) -> float:
     """Variance of ``_gained``."""
-    decays = len(tone.decay)
+    decays, phases = len(tone.decay), len(tone.phase)
     gradient = np.zeros(len(tone.covariance))
-    gradient[decays + 1 : decays + len(tone.phase) : 2] = 2.0
+    slopes = _at_ends(model, length_s).slopes(tone.phase)
+    gradient[decays : decays + phases] = slopes[1] - slopes[0]
     if tone.second is not None:
         c, g = tone.second
         ends = np.array([1.0, -1.0])
-        both = tone.beating(ends)
         # d arg(1 + c exp(g t)) for steps of c and of g, real and imaginary.
-        by_c = np.exp(g * ends) / both
+        by_c = np.exp(g * ends) / tone.beating(ends)
         by_g = c * ends * by_c
-        gradient[-4:] = [
-            by_c[0].imag - by_c[1].imag,
-            by_c[0].real - by_c[1].real,
-            by_g[0].imag - by_g[1].imag,
-            by_g[0].real - by_g[1].real,
-        ]
+        by = [by_c.imag, by_c.real, by_g.imag, by_g.real]
+        gradient[-4:] = [float(part[0] - part[1]) for part in by]
     return float(gradient @ tone.covariance @ gradient)

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.baseband import Baseband, demodulate, frequency
+from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency
 from oscservice.hearing.fit import CENTS, settled_pitch
 from oscservice.hearing.hum import hum_among
 from oscservice.hearing.law import stiff_string
@@ -162,13 +162,14 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     found = find_partials(peaks, fundamental, 3)
     carrier = found[1][0] if 1 in found else fundamental
     lines = _lines_among(peaks, found, fundamental)
-    # The decimated samples span one step less than the true window; the rate of the original decides its length.
+    length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
     try:
         for _ in range(2):
-            mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental), len(raw) / sample_rate_hz, lines)
+            band = demodulate(signal, rate_hz, carrier, fundamental, calm_periods(fundamental, length_s))
+            mean = mean_pitch(band, length_s, lines)
             carrier = mean.hz
     except ValueError as error:
-        raise NoNoteError(f"{len(raw) / sample_rate_hz:.3f} s is too short to read {fundamental:.1f} Hz") from error
+        raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz") from error
     return WindowPitch(mean.hz, CENTS * mean.se_hz / mean.hz)
 
 

@@ -18,17 +18,26 @@ import numpy as np
 
 from oscservice.hearing.baseband import Baseband, Complexes, line_gain
 from oscservice.hearing.resample import Samples
+from oscservice.instrument.pitch import CENTS_PER_E
 
 _STEPS = 12
 _DONE = 1e-9
 
 
 class PhaseModel(Protocol):
-    """The phase p(t) of a tone: ``count`` parameters, each with a prior precision (0 for none) about a prior mean."""
+    """The phase p(t) of a tone."""
 
-    count: int
-    prior_mean: Samples
-    prior_precision: Samples
+    @property
+    def count(self) -> int:
+        """Number of parameters."""
+
+    @property
+    def prior_mean(self) -> Samples:
+        """Shape (count,)."""
+
+    @property
+    def prior_precision(self) -> Samples:
+        """Shape (count,); 0 where nothing is known beforehand."""
 
     def phase(self, parameters: Samples) -> Samples:
         """p at every time, shape (n,)."""
@@ -64,11 +73,61 @@ class Polynomial:
 
 
 @dataclass(frozen=True)
+class Glide:
+    """p(t) of a string that falls to its pitch: a phase, a slope, and a glide of g exp(-2 t / tau).
+
+    Parameters: phase in rad, slope in rad/s, g in cents at time 0 of ``times_s``, ln tau. The glide follows the energy
+    of the vibration (Legge & Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, cited from memory), so tau lies near the decay.
+
+    Attributes:
+        times_s: seconds, shape (n,).
+        carrier_hz: frequency whose cents the glide is in.
+        mean, precision: prior of g and of ln tau.
+    """
+
+    times_s: Samples
+    carrier_hz: float
+    mean: tuple[float, float]
+    precision: tuple[float, float]
+    count: int = 4
+
+    @property
+    def prior_mean(self) -> Samples:
+        return np.array([0.0, 0.0, *self.mean])
+
+    @property
+    def prior_precision(self) -> Samples:
+        return np.array([0.0, 0.0, *self.precision])
+
+    def phase(self, parameters: Samples) -> Samples:
+        start, slope, glide, log_tau = parameters.tolist()
+        bend, _ = bend_of(self.times_s, self.carrier_hz, log_tau)
+        return np.asarray(start + slope * self.times_s + glide * bend)
+
+    def slopes(self, parameters: Samples) -> Samples:
+        bend, by_log_tau = bend_of(self.times_s, self.carrier_hz, float(parameters[3]))
+        return np.stack((np.ones_like(self.times_s), self.times_s, bend, parameters[2] * by_log_tau), axis=1)
+
+
+def bend_of(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
+    """Phase in radians that one cent of glide at time 0 adds by each time, and its derivative by ln tau; both (n,)."""
+    tau = math.exp(min(max(log_tau, -5.0), 5.0))
+    scale = 2.0 * math.pi * carrier_hz / CENTS_PER_E
+    fallen = np.exp(-2.0 * times_s / tau)
+    bend = scale * tau / 2.0 * (1.0 - fallen)
+    return bend, bend - scale * times_s * fallen
+
+
+@dataclass(frozen=True)
 class Line:
-    """Another steady tone near the partial: its frequency in Hz and how large it may be (1 sd of its amplitude)."""
+    """Another steady tone near the partial: its frequency in Hz and how large it may be (1 sd of its amplitude).
+
+    ``multiple`` says which multiple of the mains it is: the multiples share what is not known of its frequency.
+    """
 
     hz: float
     amplitude: float
+    multiple: int = 0
 
 
 @dataclass(frozen=True)
