@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -65,12 +66,23 @@ class Row:
             "se_cents": r.se_cents,
             "f0_hz": r.f0_hz,
             "inharmonicity": r.inharmonicity,
+            "inharmonicity_se": _finite(r.inharmonicity_se),
+            "string_hz": r.string_hz,
+            "string_se_cents": _finite(r.string_se_cents),
+            "ambiguity_cents": r.ambiguity_cents,
+            "partials": list(r.partials),
             "level_dbfs": r.level_dbfs,
+            "strength_db": r.strength_db,
             "attack_cents": r.attack_cents,
             "window_start_s": r.window_start_s,
             "window_length_s": r.window_length_s,
             "flags": list(self.flags),
         }
+
+
+def _finite(number: float) -> float | None:
+    """The number, or None (JSON's null) for what could not be known."""
+    return number if math.isfinite(number) else None
 
 
 def measure_command(
@@ -174,14 +186,27 @@ def _row(
     )
 
 
+def _stiffness(reading: Reading) -> str:
+    """B in millionths with its standard error, or a dash when it could not be fitted."""
+    if not math.isfinite(reading.inharmonicity_se):
+        return "–"
+    return f"{1e6 * reading.inharmonicity:.0f}±{max(1.0, 1e6 * reading.inharmonicity_se):.0f}"
+
+
 def _table(rows: Sequence[Row]) -> Table:
     """A table that fits 80 columns when file names are short."""
     title = "Notes: settled pitch of the first partial, ± 1 sd"
-    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    caption = (
+        "ambig.: string pitch (all partials) above the first partial, cents.\n"
+        "B: inharmonicity, millionths. pluck: how hard, dB.\n"
+        "attack: the first tenth of a second above the settled pitch, cents."
+    )
+    layout: dict[str, Any] = {"box": SIMPLE_HEAD, "padding": (0, 1, 0, 0)}
+    table = Table(title=title, title_justify="left", caption=caption, caption_justify="left", **layout)
     strings = any(row.string is not None for row in rows)
     flagged = any(row.flags or row.reading is None for row in rows)
     table.add_column("file", overflow="fold", min_width=8)
-    for heading in ("ch", "at s", "note", "Hz", "cents", "±", "B e-6", "dBFS", "attack"):
+    for heading in ("ch", "at s", "note", "Hz", "cents", "±", "ambig.", "B", "pluck", "attack"):
         table.add_column(heading, justify="left" if heading == "note" else "right", no_wrap=True)
     if strings:
         table.add_column("string", no_wrap=True)
@@ -189,15 +214,16 @@ def _table(rows: Sequence[Row]) -> Table:
         table.add_column("flags")
     for row in rows:
         r = row.reading
-        cells = [""] * 7
+        cells = [""] * 8
         if r is not None:
             cells = [
                 row.note or "",
                 f"{r.f1_hz:.3f}",
                 f"{row.cents:+.2f}",
                 f"{r.se_cents:.2f}",
-                f"{1e6 * r.inharmonicity:.0f}",
-                f"{r.level_dbfs:.0f}",
+                f"{r.ambiguity_cents:+.2f}",
+                _stiffness(r),
+                f"{r.strength_db:.0f}",
                 f"{r.attack_cents:+.1f}",
             ]
         if strings:

@@ -18,7 +18,8 @@ from oscservice.instrument.pitch import OPEN, Place
 
 KEYS = [
     *["file", "channel", "onset_s", "string", "place", "note", "f1_hz", "cents", "se_cents", "f0_hz", "inharmonicity"],
-    *["level_dbfs", "attack_cents", "window_start_s", "window_length_s", "flags"],
+    *["inharmonicity_se", "string_hz", "string_se_cents", "ambiguity_cents", "partials"],
+    *["level_dbfs", "strength_db", "attack_cents", "window_start_s", "window_length_s", "flags"],
 ]
 
 
