@@ -20,6 +20,9 @@ from oscservice.instrument.pitch import CENTS_PER_E
 
 _DEGREES = (1, 2, 3)
 _BEATS = (-2.2, -1.4, -0.8, -0.4, 0.4, 0.8, 1.4, 2.2)  # beats within the window that a search starts from
+_SHARES = (0.15, 0.4, 0.7)
+_TURNS = 8
+_STARTS = 3
 _GLIDE_SD_CENTS = 10.0
 _LOG_TAU_SD = 0.5  # how far tau may lie from one partial's decay: it dies faster than the whole sound, or slower
 _FASTEST_CENTS = 6.0  # two polarisations further apart than this were never seen (common practice, no source)
@@ -97,29 +100,42 @@ def _glide_start(glide: Glide, turned: Samples, weight: Samples) -> Samples:
 
 
 def _with_second(band: Baseband, times: Samples, half_s: float, model: PhaseModel, tone: Tone) -> list[Tone]:
-    """Starts with a second polarisation: the two beats that explain most of what the single tone leaves."""
+    """Starts with a second polarisation: of a grid of beats, the ones that make the rest most like a single tone.
+
+    The logarithm of z / (1 + c exp(g t)) is linear in what a single tone leaves to fit, so the whole grid is one
+    projection.
+    """
     fastest = math.pi * half_s * band.carrier_hz * _FASTEST_CENTS / CENTS_PER_E
-    envelope = np.exp(np.vander(times, len(tone.decay), increasing=True) @ tone.decay + 1j * model.phase(tone.phase))
-    tried = []
-    for beats in _BEATS:
-        g = 1j * math.pi * beats
-        if abs(g) > fastest:
-            continue
-        columns = np.stack((envelope, envelope * np.exp(g * times)), axis=1)
-        solution, *_ = np.linalg.lstsq(columns, band.values, rcond=None)
-        left = float(np.sum(np.abs(band.values - columns @ solution) ** 2))
-        a, b = solution
+    rates = [1j * math.pi * beats for beats in _BEATS if math.pi * abs(beats) < fastest]
+    if not rates:
+        return []
+    turns = np.exp(2j * np.pi * np.arange(_TURNS) / _TURNS)
+    g, c = (grid.ravel() for grid in np.meshgrid(rates, np.outer(_SHARES, turns).ravel()))
+    beating = 1.0 + c[:, None] * np.exp(g[:, None] * times[None, :])
+    weight = np.abs(band.values)
+    turned = unwrapped_phase(band.values)[None, :] - np.angle(beating)
+    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))[None, :] - np.log(np.abs(beating))
+    slopes = model.slopes(tone.phase)[:, :3]  # a glide's tau stays where it is
+    falls = np.vander(times, 2, increasing=True)
+    phases, left = _projected(slopes, turned, weight)
+    decays, faded = _projected(falls, loud, weight)
+    order = np.argsort(left + faded)
+    starts = []
+    for i in order[:_STARTS]:
         phase = tone.phase.copy()
-        if abs(b) > abs(a):  # the stronger one is the first
-            a, b, g = b, a, -g
-            phase[1] -= g.imag / (half_s if isinstance(model, Glide) else 1.0)
-            phase[0] -= g.imag if isinstance(model, Glide) else 0.0
-        phase[0] += float(np.angle(a))
-        decay = tone.decay[:2].copy()
-        decay[0] += math.log(max(abs(a), 1e-6))
-        tried.append((left, Tone(decay, phase, (complex(b / a), g))))
-    tried.sort(key=lambda found: found[0])
-    return [start for _, start in tried[:2]]
+        phase[:3] = phases[i]
+        starts.append(Tone(decays[i], phase, (complex(c[i]), complex(g[i]))))
+    return starts
+
+
+def _projected(columns: Samples, values: Samples, weight: Samples) -> tuple[Samples, Samples]:
+    """Weighted least squares of each row of ``values`` on ``columns``: coefficients and sums of squares left."""
+    weighted = columns * weight[:, None]
+    orthogonal, triangle = np.linalg.qr(weighted)
+    rows = values * weight[None, :]
+    along = rows @ orthogonal
+    left = (rows**2).sum(axis=1) - (along**2).sum(axis=1)
+    return np.asarray(np.linalg.solve(triangle, along.T).T), np.asarray(left)
 
 
 _GRID = np.linspace(-1.0, 1.0, 65)

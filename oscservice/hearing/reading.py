@@ -314,7 +314,7 @@ def _lines_among(peaks: Peaks, found: dict[int, tuple[float, float]], fundamenta
         return []
     mains_hz, amplitude = hum
     multiples = range(1, int(2.0 * fundamental_hz / mains_hz) + 1)
-    return [Line(n * mains_hz, 2.0 * amplitude) for n in multiples if n * mains_hz > 0.0]
+    return [Line(n * mains_hz, 2.0 * amplitude, n) for n in multiples]
 
 
 def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:

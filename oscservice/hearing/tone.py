@@ -22,6 +22,8 @@ from oscservice.instrument.pitch import CENTS_PER_E
 
 _STEPS = 12
 _DONE = 1e-9
+_MAINS_SD_HZ = 0.01
+"""How well the mains frequency is known from the other lines, 1 sd."""
 
 
 class PhaseModel(Protocol):
@@ -138,7 +140,6 @@ class Tone:
         decay: coefficients of a(t), ascending.
         phase: parameters of the phase model.
         second: c and g of a second polarisation, or None.
-        lines: complex amplitudes of the lines.
         covariance: of (decay, phase, Re c, Im c, Re g, Im g) in that order, shape (p, p).
         score: Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978) 461); smaller is likelier.
     """
@@ -146,7 +147,6 @@ class Tone:
     decay: Samples
     phase: Samples
     second: tuple[complex, complex] | None = None
-    lines: tuple[complex, ...] = ()
     covariance: Samples = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
     score: float = math.inf
 
@@ -206,7 +206,8 @@ def remembered(residual: Complexes) -> float:
 
 @dataclass(frozen=True)
 class _Problem:
-    """The least squares: parameters are (decay, phase, Re c, Im c, Re g, Im g, then Re h, Im h of each line).
+    """The least squares: parameters are (decay, phase, Re c, Im c, Re g, Im g, then Re h, Im h of each line, and what
+    the mains frequency is off, in parts of what may be expected).
 
     ``weight`` times a squared residual, over the residual's mean power, is its share of -2 log likelihood: values that
     share samples with their neighbours count for what is new in them.
@@ -219,6 +220,7 @@ class _Problem:
     model: PhaseModel
     poles: int
     extra: Complexes
+    mains_turn: Samples
     mean: Samples
     precision: Samples
     weight: float
@@ -231,6 +233,9 @@ class _Problem:
         extra, precision = line_columns(band, lines)
         poles = 4 if second else 0
         zeros = np.zeros(decays)
+        mains = 1 if any(line.multiple for line in lines) else 0
+        middle_s = float(band.times_s.mean())
+        off = 2.0 * np.pi * _MAINS_SD_HZ * (band.times_s - middle_s)
         return cls(
             values=band.values / scale,
             scale=scale,
@@ -238,10 +243,11 @@ class _Problem:
             powers=np.vander(times, decays, increasing=True),
             model=model,
             poles=poles,
-            extra=np.asarray(np.stack((extra, 1j * extra), axis=2).reshape(len(times), -1)),
-            mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines)))),
+            extra=extra,
+            mains_turn=off[:, None] * np.array([float(line.multiple) for line in lines])[None, : mains * len(lines)],
+            mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines) + mains))),
             precision=np.concatenate(
-                (zeros, model.prior_precision, np.zeros(poles), np.repeat(precision, 2) * scale**2)
+                (zeros, model.prior_precision, np.zeros(poles), np.repeat(precision, 2) * scale**2, np.ones(mains))
             ),
             weight=2.0 * min(1.0, band.step_s / band.memory_s),
         )
@@ -253,9 +259,8 @@ class _Problem:
 
     def packed(self, tone: Tone) -> Samples:
         pole = [part for z in tone.second or () for part in (z.real, z.imag)]
-        lines = tone.lines if 2 * len(tone.lines) == self.extra.shape[1] else (0j,) * (self.extra.shape[1] // 2)
-        heard = [part for z in lines for part in (z.real / self.scale, z.imag / self.scale)]
-        theta = np.concatenate((tone.decay, tone.phase, pole, heard))
+        rest = np.zeros(len(self.mean) - self.count)
+        theta = np.concatenate((tone.decay, tone.phase, pole, rest))
         theta[0] -= math.log(self.scale)
         return np.asarray(theta)
 
@@ -268,8 +273,6 @@ class _Problem:
         if self.poles:
             c_re, c_im, g_re, g_im = theta[after : after + 4].tolist()
             second = complex(c_re, c_im), complex(g_re, g_im)
-        heard = theta[self.count :] * self.scale
-        lines = tuple((heard[::2] + 1j * heard[1::2]).tolist())
         residual, columns = self.linear(theta)
         power = self.left(theta)
         nominal = max(4.0, len(self.values) * self.weight / 2.0)
@@ -280,7 +283,7 @@ class _Problem:
         covariance = _inverse(normal)[: self.count, : self.count]
         score = 2.0 * nominal * math.log(power) + self.count * math.log(2.0 * nominal)
         score += float(self.precision @ (theta - self.mean) ** 2)
-        return Tone(decay, theta[at:after], second, lines, covariance, score)
+        return Tone(decay, theta[at:after], second, covariance, score)
 
     def left(self, theta: Samples) -> float:
         """Mean square of the residual; never quite nothing."""
@@ -313,12 +316,26 @@ class _Problem:
             tone = envelope + c * other
             moving = c * self.times * other
             blocks = [np.stack((other, 1j * other, moving, 1j * moving), axis=1)]
-        residual = self.values - tone - self.extra @ theta[self.count :]
+        extra, heard = self._heard(theta)
+        residual = self.values - tone - extra @ heard
         columns = np.zeros((0, 0), dtype=np.complex128)
         if with_columns:
             along = tone[:, None]
-            columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks, self.extra))
+            blocks.append(np.stack((extra, 1j * extra), axis=2).reshape(len(tone), -1))
+            if self.mains_turn.shape[1]:
+                blocks.append((1j * self.mains_turn * extra) @ heard[:, None])
+            columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks))
         return np.concatenate((residual.real, residual.imag)), np.vstack((columns.real, columns.imag))
+
+
+    def _heard(self, theta: Samples) -> tuple[Complexes, Complexes]:
+        """The lines as columns, at the mains frequency now thought right, and their amplitudes."""
+        count = self.extra.shape[1]
+        parts = theta[self.count : self.count + 2 * count]
+        extra = self.extra
+        if self.mains_turn.shape[1]:
+            extra = np.asarray(extra * np.exp(1j * theta[-1] * self.mains_turn))
+        return extra, np.asarray(parts[::2] + 1j * parts[1::2])
 
 
 def _solve(normal: Samples, right: Samples) -> Samples:
