@@ -19,7 +19,6 @@ from oscservice.daemon.telling import sentence
 from oscservice.daemon.topics import Topic, changed, topics
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
-from oscservice.hearing.place import assign
 from oscservice.instrument.pitch import nearest_note, note_name
 from oscservice.instrument.profile import load_named
 from oscservice.instrument.spec import Instrument
@@ -31,6 +30,7 @@ from oscservice.record.journal import SessionRow
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
+from oscservice.session.identifying import identified
 from oscservice.session.words import Phase
 
 log = logging.getLogger(__name__)
@@ -269,7 +269,7 @@ class Bench:
         state = self._keeper.state
         if state.instrument is None:
             return
-        found = assign(state.instrument, event.hz, asked(state), only)
+        found = identified(state, event.hz, only_string=only).best
         if found is None:
             return
         root = f"/string/{found.string}"

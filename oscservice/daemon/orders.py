@@ -58,6 +58,8 @@ def order(
             return cm.Turned(string, turns)
         case "/string/{string}/set_aside", (str(reason),):
             return cm.SetAside(string, reason)
+        case "/string/{string}/plucked", (*rest,):
+            return cm.Plucked(string, _place(str(rest[0])) if rest and rest[0] else None)
         case "/reading/discard", ():
             return cm.Discard()
         case "/listen", (int(on),):

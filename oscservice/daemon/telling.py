@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
+
 from oscservice.advice.correction import SHOWN_MM, direction_of
+from oscservice.instrument.pitch import Place
 from oscservice.session import events as ev
+from oscservice.session.prompts import where
 from oscservice.session.words import Status
 
 
@@ -18,6 +22,10 @@ def sentence(event: ev.Event) -> str | None:
             return f"phase: {phase}"
         case ev.TunedByHand(string=string):
             return f"string {string}: taken as tuned"
+        case ev.ReadingDoubted():
+            return _doubted(event)
+        case ev.ReadingDiscarded(string=0):
+            return "the pluck in doubt is not used"
         case ev.ReadingDiscarded(string=string):
             return f"string {string}: last pluck discarded"
         case ev.StringJudged():
@@ -43,6 +51,12 @@ def sentence(event: ev.Event) -> str | None:
         case ev.TakenBack():
             return "last step taken back"
     return None
+
+
+def _doubted(event: ev.ReadingDoubted) -> str:
+    bodies = json.loads(event.first), json.loads(event.second)
+    first, second = (where(body["string"], Place.parse(body["place"])) for body in bodies)
+    return f"in doubt: {first} ({event.probability:.0%}) or {second} ({event.second_probability:.0%})"
 
 
 def _judged(event: ev.StringJudged) -> str:

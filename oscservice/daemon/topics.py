@@ -5,7 +5,7 @@ What is not known has no topic: nothing stands for "no value".
 
 from __future__ import annotations
 
-from oscservice.instrument.pitch import OPEN
+from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session.asking import asked
 from oscservice.session.judging import ambiguity_of, comparison_of
 from oscservice.session.prompts import left_out_because, prompt
@@ -30,11 +30,24 @@ def topics(state: State) -> dict[str, Topic]:
         "/focus/place": (place.kind,),
         "/focus/fret": (place.fret,),
     }
+    values |= _in_doubt(state)
     values |= {f"/inspect/{name}": (str(item.verdict),) for name, item in state.items}
     for number, string in zip(state.numbers, state.strings, strict=True):
         values |= _of_string(state, number, string)
     # The prompt comes last: whoever acts on it has the rest already.
     return values | {"/prompt/caution": (now.caution,), "/prompt/text": (now.text,), "/prompt": (now.code,)}
+
+
+def _in_doubt(state: State) -> dict[str, Topic]:
+    """The two answers to the question which string it was; string 0 while there is no question."""
+    doubt = state.doubt
+    if doubt is None:
+        return {"/doubt/first": (0, OPEN.kind, 0, 0.0), "/doubt/second": (0, OPEN.kind, 0, 0.0)}
+    first, second = Place.parse(doubt.first.place), Place.parse(doubt.second.place)
+    return {
+        "/doubt/first": (doubt.first.string, first.kind, first.fret, doubt.probability),
+        "/doubt/second": (doubt.second.string, second.kind, second.fret, doubt.second_probability),
+    }
 
 
 def _of_string(state: State, number: int, string: StringState) -> dict[str, Topic]:

@@ -125,6 +125,11 @@ _STATE, _LIVE, _RESULT, _ADVICE = Direction.STATE, Direction.LIVE, Direction.RES
 _EVENT, _SERVICE, _CLIENT, _COMMAND = Direction.EVENT, Direction.SERVICE, Direction.CLIENT, Direction.COMMAND
 _REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True)
 
+_ANSWER_IN_DOUBT = (
+    *(_i("string", "", 0, MAX_STRINGS), _s("place", _PLACES), _i("fret", "", 0, MAX_FRETS)),
+    _f("probability", "", 0, 1),
+)
+
 TABLE: tuple[Address, ...] = (
     Address("/phase", _STATE, (_s("phase", codes.PHASES),), "Where the session stands."),
     Address("/prompt", _STATE, (_s("code"),), "The one thing to do next, as one of the prompt codes."),
@@ -133,6 +138,8 @@ TABLE: tuple[Address, ...] = (
     Address("/focus/string", _STATE, (_i("string", "", 0, MAX_STRINGS),), "String in focus; 0 for none."),
     Address("/focus/place", _STATE, (_s("place", _PLACES),), "Place in focus on that string."),
     Address("/focus/fret", _STATE, (_i("fret", "", 0, MAX_FRETS),), "Fret in focus; 0 unless the place is fret."),
+    Address("/doubt/first", _STATE, _ANSWER_IN_DOUBT, "What the last note most probably was, while that is in doubt."),
+    Address("/doubt/second", _STATE, _ANSWER_IN_DOUBT, "What it may have been instead. Say which it was: `plucked`."),
     Address("/revision", _STATE, (_i("revision", "", 0),), "Goes up by one with every change of the session."),
     Address("/session/id", _STATE, (_s("session"),), "Name of the open session; empty for none."),
     Address("/session/offered", _STATE, (_s("session"),), "An open session that can be resumed; empty for none."),
@@ -243,7 +250,13 @@ TABLE: tuple[Address, ...] = (
     Address(f"{_S}/moved", _COMMAND, (_f("move", "mm", -25, 25),), "The saddle was moved; + away from the nut."),
     Address(f"{_S}/turned", _COMMAND, (_f("turns", "turns", -60, 60),), "The screw was turned; + away from the nut."),
     Address(f"{_S}/set_aside", _COMMAND, (_s("reason"),), "Leave this string out of the session."),
-    Address("/reading/discard", _COMMAND, (), "Do not use the last reading."),
+    Address(
+        f"{_S}/plucked",
+        _COMMAND,
+        (Argument("place", "s", optional=True),),
+        "The note in doubt was this string, at the place in question or at another such as `open` or `fret 12`.",
+    ),
+    Address("/reading/discard", _COMMAND, (), "Do not use the note in doubt, or else the last reading."),
     Address(
         "/listen", _COMMAND, (Argument("on", "i", switch=True),), "1 to use what is heard, 0 to pay no heed to it."
     ),

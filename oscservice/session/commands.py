@@ -101,8 +101,16 @@ class SetAside:
 
 
 @dataclass(frozen=True)
+class Plucked:
+    """What the note in doubt was; without a place, the one in question on that string, or else open."""
+
+    string: int
+    place: Place | None = None
+
+
+@dataclass(frozen=True)
 class Discard:
-    """The last pluck of the string at hand was not a good one."""
+    """The note in doubt, or else the last pluck of the string at hand, was not a good one."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +131,7 @@ Command = (
     | Moved
     | Turned
     | SetAside
+    | Plucked
     | Discard
     | Listen
 )

@@ -70,8 +70,21 @@ class ReadingTaken:
 
 
 @dataclass(frozen=True)
+class ReadingDoubted:
+    """A note could have been either of two strings or places, and waits: no evidence until somebody says which.
+
+    ``first`` and ``second`` are the bodies, as JSON, of the ReadingTaken it would be, the likelier first.
+    """
+
+    first: str
+    second: str
+    probability: float
+    second_probability: float
+
+
+@dataclass(frozen=True)
 class ReadingDiscarded:
-    """The string's last pluck is taken out of its comparison."""
+    """The string's last pluck is taken out of its comparison; string 0: the note in doubt is dropped."""
 
     string: int
 
@@ -181,6 +194,7 @@ Event = (
     | PhaseEntered
     | Focused
     | ReadingTaken
+    | ReadingDoubted
     | ReadingDiscarded
     | TunedByHand
     | StringJudged

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -12,11 +13,12 @@ from oscservice.advice.comparison import harmonic_check
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
 from oscservice.advice.evidence import PluckReading
+from oscservice.hearing.stiffness import expected_stiffness, learnt, log_stiffness
 from oscservice.hearing.strength import Pluck, Slope, learn
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
-from oscservice.session.state import Advice, Item, Outcome, State, StringState
+from oscservice.session.state import Advice, Doubt, Item, Outcome, State, StringState
 from oscservice.session.words import Phase, Status, Verdict
 
 FLOATING_SHARE = 0.2
@@ -46,7 +48,7 @@ def _with(state: State, number: int, **changes: Any) -> State:
 
 
 def _step_begun(state: State, event: ev.StepBegun) -> State:
-    return replace(state, past=state, revision=state.revision + 1)
+    return replace(state, past=state, revision=state.revision + 1, doubt=None)
 
 
 def _session_begun(state: State, event: ev.SessionBegun) -> State:
@@ -100,6 +102,10 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
             changes["plucks"] = ()  # what was plucked before a peg was turned can't be compared with what comes after
         changes |= {"open_pluck": pluck, "stiffness": event.inharmonicity, "open_cents": event.cents}
         changes["unsure_cents"] = 0.0
+        heard = log_stiffness(event.inharmonicity, event.inharmonicity_se)
+        if heard is not None and state.instrument is not None:
+            before = string.learnt_stiffness or expected_stiffness(state.instrument, event.string)
+            changes["learnt_stiffness"] = learnt(before, event.cents, heard)
     elif place == HARMONIC and string.open_pluck is not None:
         checked = harmonic_check((string.open_pluck, pluck), string.stiffness)
         changes["harmonic_cents"] = checked.deviation_cents
@@ -137,6 +143,11 @@ def _learnt(string: StringState) -> Slope | None:
     return learn(plucks, string.slope)
 
 
+def _reading_doubted(state: State, event: ev.ReadingDoubted) -> State:
+    first, second = (ev.ReadingTaken(**json.loads(body)) for body in (event.first, event.second))
+    return replace(state, doubt=Doubt(first, second, event.probability, event.second_probability))
+
+
 def _floating(state: State) -> bool:
     return state.instrument is not None and state.instrument.bridge.floating
 
@@ -150,6 +161,8 @@ def _unsettle_others(state: State, number: int, cents: float) -> State:
 
 
 def _reading_discarded(state: State, event: ev.ReadingDiscarded) -> State:
+    if event.string == 0:
+        return state  # the step itself drops what was in doubt
     return _with(state, event.string, plucks=state.string(event.string).plucks[:-1])
 
 
@@ -267,6 +280,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.PhaseEntered: _phase_entered,
     ev.Focused: _focused,
     ev.ReadingTaken: _reading_taken,
+    ev.ReadingDoubted: _reading_doubted,
     ev.ReadingDiscarded: _reading_discarded,
     ev.TunedByHand: _tuned_by_hand,
     ev.StringJudged: _string_judged,

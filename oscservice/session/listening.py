@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import math
+from dataclasses import asdict, replace
 
-from oscservice.hearing.place import NEW_STRING_CENTS, Assignment, assign
+from oscservice.hearing.place import FARTHEST_CENTS, NEW_STRING_CENTS, Assignment
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
-from oscservice.session.commands import Ignored
-from oscservice.session.state import State
+from oscservice.session.commands import Ignored, Refused
+from oscservice.session.identifying import answers, close, identified
+from oscservice.session.prompts import where
+from oscservice.session.state import Doubt, State
 from oscservice.session.words import Phase, Status
 
 SURE_ENOUGH_CENTS = 2.5
@@ -42,47 +46,71 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
         raise Ignored(f"channel {command.only_string} has no string on this instrument")
     if state.phase is Phase.MOVING:
         return _while_moving(state, instrument, command)
-    waited = asked(state)
-    found = _identified(state, instrument, reading.f1_hz, command.only_string)
-    if found is None:
+    identity = identified(state, reading.f1_hz, reading.inharmonicity, reading.inharmonicity_se, command.only_string)
+    if identity.best is None:
         raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
+    taken = _taken(identity.best, reading)
+    if identity.rival is not None and close(identity) and not answers(state, reading.f1_hz):
+        second = _taken(identity.rival, reading)
+        if _usable(state, second):
+            return [_doubted(taken, second, identity.best, identity.rival)]
+    return _used(state, taken)
+
+
+def told(state: State, doubt: Doubt, string: int, place: Place) -> list[ev.Event]:
+    """The events that follow when somebody says what the note in doubt was. Raises Refused when it can't have been."""
+    assert state.instrument is not None
+    cents = cents_between(doubt.first.f1_hz, state.instrument.place_hz(string, place))
+    if not NEW_STRING_CENTS <= cents <= FARTHEST_CENTS:
+        off = f"{doubt.first.f1_hz:.1f} Hz would be {cents:+.0f} cents off"
+        raise Refused("range", f"it can't have been {where(string, place)}: {off}")
+    taken = replace(doubt.first, string=string, place=str(place), cents=cents)
+    try:
+        return _used(state, taken)
+    except Ignored:
+        return [ev.ReadingDiscarded(0)]  # what it was is known now, and nothing that is waited for
+
+
+def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
+    """The events that follow from a reading of a string and place. Raises Ignored when it is no evidence."""
+    place, number = Place.parse(taken.place), taken.string
+    asked_for = (number, place) == asked(state)
     if state.phase in (Phase.TUNING, Phase.RETUNING):
-        if found.place != OPEN and (found.string, found.place) != waited:
+        if place != OPEN and not asked_for:
             raise Ignored("only open strings are tuned")
-        if found.string != state.focus and in_tune(state.string(found.string)) and abs(found.cents) > UNASKED_CENTS:
-            raise Ignored(f"{reading.f1_hz:.1f} Hz is no string that was in tune: is string {state.focus} far off?")
-        _need_sure(reading, UNSURE_LIMIT_CENTS)
+        if number != state.focus and in_tune(state.string(number)) and abs(taken.cents) > UNASKED_CENTS:
+            raise Ignored(f"{taken.f1_hz:.1f} Hz is no string that was in tune: is string {state.focus} far off?")
+        _need_sure(taken, UNSURE_LIMIT_CENTS)
         # The string that is plucked is the string that is being tuned.
-        follow: list[ev.Event] = [ev.Focused(found.string, "")] if found.string != state.focus else []
-        return [*follow, _taken(found, reading)]
-    if found.string != state.focus:
-        if abs(found.cents) > UNASKED_CENTS:
-            raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
-        return [_taken(found, reading)]
-    _need_sure(reading, SURE_ENOUGH_CENTS)
-    return [_taken(found, reading)]
+        follow: list[ev.Event] = [ev.Focused(number, "")] if number != state.focus else []
+        return [*follow, taken]
+    if number != state.focus:
+        if place != OPEN or abs(taken.cents) > UNASKED_CENTS:
+            raise Ignored(f"{taken.f1_hz:.1f} Hz is near no string that is waited for")
+        return [taken]
+    if place != OPEN and not asked_for:
+        if place != Place("fret", state.fret):
+            raise Ignored(f"{where(number, place)} is not what is waited for")
+        if not state.string(number).plucks:
+            raise Ignored(f"{where(number, place)}: pluck it open first")
+    off_cents = taken.cents - (state.string(number).open_cents or 0.0)
+    if place != OPEN and abs(off_cents) > WRONG_PLACE_CENTS:
+        raise Ignored(f"{where(number, place)} would be {off_cents:+.0f} cents off: another place, it seems")
+    _need_sure(taken, SURE_ENOUGH_CENTS)
+    return [taken]
 
 
-def _identified(state: State, instrument: Instrument, f1_hz: float, only: int | None) -> Assignment | None:
-    """String and place of a note: what was asked for, an open string, or the fret compared at once more."""
-    waited = asked(state)
-    if state.phase in (Phase.TUNING, Phase.RETUNING):
-        return assign(instrument, f1_hz, waited, only, asked_from_cents=NEW_STRING_CENTS)
-    found = assign(instrument, f1_hz, waited, only)
-    fret = Place("fret", state.fret)
-    again = state.phase in (Phase.COMPARING, Phase.PROVING) and waited == (state.focus, OPEN)
-    if again and state.string(state.focus).plucks and (found is None or abs(found.cents) > UNASKED_CENTS):
-        fretted = assign(instrument, f1_hz, (state.focus, fret), only)
-        if fretted is not None and fretted.place == fret and (found is None or abs(fretted.cents) < abs(found.cents)):
-            found = fretted
-    if found is not None and found.place != OPEN:
-        open_cents = state.string(found.string).open_cents or 0.0
-        if abs(found.cents - open_cents) > WRONG_PLACE_CENTS:
-            raise Ignored(
-                f"string {found.string} at {found.place} would be {found.cents - open_cents:+.0f} cents off: "
-                "another place, it seems"
-            )
-    return found
+def _usable(state: State, taken: ev.ReadingTaken) -> bool:
+    try:
+        _used(state, taken)
+    except Ignored:
+        return False
+    return True
+
+
+def _doubted(first: ev.ReadingTaken, second: ev.ReadingTaken, best: Assignment, rival: Assignment) -> ev.ReadingDoubted:
+    body, second_body = (json.dumps(asdict(one), allow_nan=False) for one in (first, second))
+    return ev.ReadingDoubted(body, second_body, best.probability, rival.probability)
 
 
 def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> list[ev.Event]:
@@ -130,9 +158,9 @@ def _known(number: float) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def _need_sure(reading: Reading, limit_cents: float) -> None:
-    if reading.se_cents > limit_cents:
-        raise Ignored(f"the reading is unsure by {reading.se_cents:.1f} cents; let the note ring longer")
+def _need_sure(taken: ev.ReadingTaken, limit_cents: float) -> None:
+    if taken.se_cents > limit_cents:
+        raise Ignored(f"the reading is unsure by {taken.se_cents:.1f} cents; let the note ring longer")
 
 
 def _sound(reading: Reading) -> bool:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from oscservice.advice.correction import refusal, speaking_lengths_mm
-from oscservice.instrument.pitch import OPEN
+from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.advance import advance
@@ -19,7 +19,7 @@ from oscservice.session.asking import ending, unproved
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
 from oscservice.session.judging import comparison_of, judged, sharing
-from oscservice.session.listening import heard
+from oscservice.session.listening import heard, told
 from oscservice.session.state import State, StringState
 from oscservice.session.words import TOLERANCE_RANGE_CENTS, Ending, Phase, Status, Verdict
 
@@ -204,7 +204,24 @@ def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
     return follow
 
 
+def _plucked(state: State, command: cm.Plucked) -> list[ev.Event]:
+    doubt = state.doubt
+    if doubt is None:
+        raise Refused("phase", "no pluck is in doubt")
+    _known(state, command.string)
+    assert state.instrument is not None
+    place = command.place
+    if place is None:
+        asked_about = [one for one in (doubt.first, doubt.second) if one.string == command.string]
+        place = Place.parse(asked_about[0].place) if asked_about else OPEN
+    if place.fret > state.instrument.frets:
+        raise Refused("missing", f"fret {place.fret}; this instrument has {state.instrument.frets}")
+    return told(state, doubt, command.string, place)
+
+
 def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
+    if state.doubt is not None:
+        return [ev.ReadingDiscarded(0)]
     _need(state, Phase.COMPARING, Phase.PROVING)
     if not state.focus or not state.string(state.focus).plucks:
         raise Refused("refused", "no pluck of this comparison to discard; take the last step back instead")
@@ -239,6 +256,7 @@ _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Moved: _moved,
     cm.Turned: _turned,
     cm.SetAside: _set_aside,
+    cm.Plucked: _plucked,
     cm.Discard: _discard,
     cm.Listen: _listen,
 }

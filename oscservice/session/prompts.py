@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from oscservice.advice.correction import FIXED_SADDLE, turns_text
-from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.judging import sharing
 from oscservice.session.state import State
@@ -28,6 +28,7 @@ SENTENCES: dict[str, str] = {
     "shift_saddle": "Move the saddle of string {string} {mm:.1f} mm {direction}, clamp it, bring the string to pitch.",
     "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
     "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
+    "say_which": "Was that {first} or {second}? Say which, or pluck {wanted} again.",
     "pluck_again": "Plucks of string {string} scattered. Same force, same finger: pluck it open.",
     "hand_over": "Done: every string is proved and the record is sealed. Cut the string ends short and hand it over.",
     "hand_over_partly": "Done, but for string {left}: each says why. The record is sealed.",
@@ -82,6 +83,9 @@ def _code(state: State) -> tuple[str, dict[str, object]]:
         return _moving(state, values)
     waited = asked(state)
     place = waited[1] if waited is not None else OPEN
+    if state.doubt is not None:
+        first, second = (where(one.string, Place.parse(one.place)) for one in (state.doubt.first, state.doubt.second))
+        return "say_which", {"first": first, "second": second, "wanted": where(state.focus, place)}
     if place == HARMONIC:
         return "pluck_harmonic", values
     if place != OPEN:
@@ -96,6 +100,13 @@ def _code(state: State) -> tuple[str, dict[str, object]]:
     if string.scattered and not string.plucks:
         return "pluck_again", values
     return "pluck_open", values
+
+
+def where(string: int, place: Place) -> str:
+    """A place on a string in words."""
+    if place == HARMONIC:
+        return f"the harmonic of string {string}"
+    return f"string {string} open" if place == OPEN else f"string {string} at fret {place.fret}"
 
 
 def left_out_because(state: State, number: int) -> str:

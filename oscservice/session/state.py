@@ -9,9 +9,11 @@ from dataclasses import dataclass, field
 
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.evidence import PluckReading
+from oscservice.hearing.stiffness import Stiffness
 from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
+from oscservice.session.events import ReadingTaken
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
 
 
@@ -60,6 +62,7 @@ class StringState:
         status: see Status.
         open_pluck, open_cents: the last open reading, and its cents from its nominal; None until heard.
         stiffness: B of the open string as last heard.
+        learnt_stiffness: what its open readings have taught of its B so far; None before the first that tells.
         unsure_cents: how far the open pitch may have shifted since, as other strings were tuned (floating bridge).
         in_tune_by_hand: the technician said it is tuned, whatever was heard.
         plucks: readings of the comparison under way, in order.
@@ -78,6 +81,7 @@ class StringState:
     status: Status = Status.UNTRIED
     open_pluck: PluckReading | None = None
     stiffness: float = 0.0
+    learnt_stiffness: Stiffness | None = None
     open_cents: float | None = None
     unsure_cents: float = 0.0
     in_tune_by_hand: bool = False
@@ -107,6 +111,16 @@ class StringState:
 
 
 @dataclass(frozen=True)
+class Doubt:
+    """A note that could have been either of two readings, and how probable each is, the likelier first."""
+
+    first: ReadingTaken
+    second: ReadingTaken
+    probability: float
+    second_probability: float
+
+
+@dataclass(frozen=True)
 class Item:
     """An inspection item: its verdict and the note that goes with it."""
 
@@ -122,8 +136,9 @@ def _nothing_inspected() -> tuple[tuple[str, Item], ...]:
 class State:
     """The whole session.
 
-    ``revision`` counts its steps, those taken back and the taking back among them. ``past`` is the state before the
-    last step, for taking it back; it is no part of equality.
+    ``revision`` counts its steps, those taken back and the taking back among them. ``doubt`` is a note that waits until
+    somebody says what it was; any other step drops it. ``past`` is the state before the last step, for taking it back;
+    it is no part of equality.
     """
 
     phase: Phase = Phase.IDLE
@@ -136,6 +151,7 @@ class State:
     strings: tuple[StringState, ...] = ()
     focus: int = 0
     asked_place: Place | None = None
+    doubt: Doubt | None = None
     listening: bool = True
     outcome: str = ""
     past: State | None = field(default=None, compare=False, repr=False)

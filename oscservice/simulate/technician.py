@@ -131,6 +131,9 @@ class Technician:
                 cents = -float(str(self._topics[f"/string/{string}/open/cents"][0]))
                 self._turn_peg(string, cents)
                 self._pluck(string, "open", _TUNING_NOTE_S)
+            case "say_which":  # hands go by the prompt: once more what was asked for
+                place, fret = self._topics["/focus/place"][0], self._topics["/focus/fret"][0]
+                self._pluck(string, f"fret {fret}" if place == "fret" else str(place), _COMPARING_NOTE_S)
             case "slacken":
                 for number in self._held.get(string, (string,)):
                     self._ask("/simulator/slacken", number)
