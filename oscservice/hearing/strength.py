@@ -138,7 +138,10 @@ def learn(plucks: Sequence[Pluck], before: Slope | None = None) -> Slope | None:
         evidence = max(0.0, len(used) - len(places) - 1.0)
         beyond = float(weight @ np.maximum(square - reading, 0.0)) * evidence / len(used)
         scatter = (SCATTER_WEIGHT * SCATTER_CENTS**2 + beyond) / (SCATTER_WEIGHT + evidence)
-    return Slope(max(0.0, float(best[-1])), float(covariance[-1, -1] ** 0.5), known.reference_db)
+    # Weights taken from the plucks themselves overstate what is known, by (nu + 3) / (nu + 1) (expected information).
+    told = (np.linalg.inv(covariance) - precision) * (_DEGREES + 1.0) / (_DEGREES + 3.0)
+    se = float(np.linalg.inv(told + precision)[-1, -1] ** 0.5)
+    return Slope(max(0.0, float(best[-1])), se, known.reference_db)
 
 
 def taken_to(plucks: Sequence[Pluck], strength_db: float, slope: Slope) -> list[Pluck]:
@@ -157,6 +160,6 @@ def taken_to(plucks: Sequence[Pluck], strength_db: float, slope: Slope) -> list[
 
 
 def walk_covariance(order: Floats) -> Floats:
-    """Covariance of a string's unsteady drift, cents squared, shape (n, n), at plucks of numbers ``order``, shape (n,)."""
+    """Covariance of a string's unsteady drift in cents squared, (n, n), over plucks numbered ``order``, (n,)."""
     since = order - order.min()
     return np.asarray(WALK_CENTS**2 * np.minimum(since[:, None], since[None, :]))
