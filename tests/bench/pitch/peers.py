@@ -93,20 +93,21 @@ def within_reach(frames_hz: Any, hint_hz: float) -> Samples:
     return np.where((frames > hint_hz / REACH) & (frames < hint_hz * REACH), frames, np.nan)
 
 
-def librosa_pyin(samples: Samples, rate_hz: float, hint_hz: float) -> float | None:
-    """pYIN (Mauch & Dixon, ICASSP 2014) in steps of 1 cent over four semitones either side (default: 10 cents)."""
+def librosa_pyin(samples: Samples, rate_hz: float, hint_hz: float, *, periods: float) -> float | None:
+    """pYIN (Mauch & Dixon, ICASSP 2014) in steps of 1 cent, two semitones either side (the default: 10 cents)."""
     import librosa
 
-    size = frame_of(6.0, rate_hz, hint_hz, most=16384)
-    reach = 2.0 ** (4.0 / 12.0)
+    size = frame_of(periods, rate_hz, hint_hz, most=32768)
+    reach = 2.0 ** (2.0 / 12.0)
     frames, _, _ = librosa.pyin(
         samples,
         fmin=hint_hz / reach,
         fmax=hint_hz * reach,
         sr=rate_hz,
         frame_length=size,
-        hop_length=size // 4,
+        hop_length=size // 8,
         resolution=0.01,
+        max_transition_rate=1.0,  # octaves a second: a string glides, it doesn't leap
         center=False,
     )
     return agreeing_mean(frames)
@@ -143,15 +144,15 @@ def praat_ac(samples: Samples, rate_hz: float, hint_hz: float) -> float | None:
     return agreeing_mean(within_reach(pitch.selected_array["frequency"], hint_hz))
 
 
-def world_dio(samples: Samples, rate_hz: float, hint_hz: float) -> float | None:
-    """WORLD: DIO refined by StoneMask (Morise, Speech Communication 84 (2016) 57)."""
+def world_dio(samples: Samples, rate_hz: float, hint_hz: float, *, refined: bool) -> float | None:
+    """WORLD: DIO, refined by StoneMask or not (Morise, Yokomori & Ozawa, IEICE Trans. E99-D (2016) 1877)."""
     import pyworld
 
     wave = np.ascontiguousarray(samples)
-    found, times = pyworld.dio(
-        wave, int(rate_hz), f0_floor=hint_hz / REACH, f0_ceil=hint_hz * REACH, channels_in_octave=4.0, frame_period=10.0
-    )
-    return agreeing_mean(within_reach(pyworld.stonemask(wave, found, times, int(rate_hz)), hint_hz))
+    found, times = pyworld.dio(wave, int(rate_hz), f0_floor=hint_hz / REACH, f0_ceil=hint_hz * REACH, frame_period=5.0)
+    if refined:
+        found = pyworld.stonemask(wave, found, times, int(rate_hz))
+    return agreeing_mean(within_reach(found, hint_hz))
 
 
 def world_harvest(samples: Samples, rate_hz: float, hint_hz: float) -> float | None:
@@ -163,7 +164,7 @@ def world_harvest(samples: Samples, rate_hz: float, hint_hz: float) -> float | N
         int(rate_hz),
         f0_floor=hint_hz / REACH,
         f0_ceil=hint_hz * REACH,
-        frame_period=10.0,
+        frame_period=5.0,
     )
     return agreeing_mean(within_reach(found, hint_hz))
 
@@ -182,8 +183,9 @@ def interpolated_fft(samples: Samples, rate_hz: float, hint_hz: float) -> float 
 
 def all_peers() -> list[Peer]:
     """Every peer of the table, installed or not."""
-    # Frames and hops: those that did best on these notes. yinfft leans to short lags under its tapered frame, and so
-    # wants long frames; yinfast doesn't; mcomb takes the frequency from the phase a hop later, and wants short hops.
+    # Frames and hops: those that did best on these notes. yinfft and pYIN lean to one side by how much of the frame a
+    # lag loses, and so want long frames once the first partial stands alone; mcomb wants short hops. DIO looks at the
+    # lowest partial, StoneMask at the higher ones too, which on a stiff string makes it worse.
     yinfft = partial(aubio_pitch, method="yinfft", periods=32.0, hops=8, most=32768)
     yinfast = partial(aubio_pitch, method="yinfast", periods=4.0, hops=8)
     mcomb = partial(aubio_pitch, method="mcomb", periods=8.0, hops=16)
@@ -194,13 +196,14 @@ def all_peers() -> list[Peer]:
         Peer("aubio yinfast, band-pass", filtered(yinfast), "aubio"),
         Peer("aubio mcomb", mcomb, "aubio"),
         Peer("aubio mcomb, band-pass", filtered(mcomb), "aubio"),
-        Peer("librosa pYIN", librosa_pyin, "librosa"),
-        Peer("librosa pYIN, band-pass", filtered(librosa_pyin), "librosa"),
+        Peer("librosa pYIN", partial(librosa_pyin, periods=8.0), "librosa"),
+        Peer("librosa pYIN, band-pass", filtered(partial(librosa_pyin, periods=64.0), 1.0), "librosa"),
         Peer("librosa reassigned", librosa_reassigned, "librosa"),
         Peer("Praat", praat_ac, "parselmouth"),
         Peer("Praat, band-pass", filtered(praat_ac), "parselmouth"),
-        Peer("WORLD DIO + StoneMask", world_dio, "pyworld"),
-        Peer("WORLD DIO, band-pass", filtered(world_dio), "pyworld"),
+        Peer("WORLD DIO", partial(world_dio, refined=False), "pyworld"),
+        Peer("WORLD DIO, band-pass", filtered(partial(world_dio, refined=False)), "pyworld"),
+        Peer("WORLD DIO + StoneMask", partial(world_dio, refined=True), "pyworld"),
         Peer("WORLD Harvest", world_harvest, "pyworld"),
         Peer("interpolated FFT", interpolated_fft, "numpy"),
     ]
