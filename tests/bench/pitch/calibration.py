@@ -61,7 +61,7 @@ def measure(notes: Iterable[Note], printer: Printer) -> None:
     stiffness = Scores("B")
     momentary = Scores("live values (cents)")
     first = Scores("first live value of a note (cents)")
-    count = 0
+    count = before = 0
     for note in notes:
         count += 1
         try:
@@ -76,8 +76,11 @@ def measure(notes: Iterable[Note], printer: Printer) -> None:
             stiffness.add(reading.inharmonicity - note.truth.inharmonicity, reading.inharmonicity_se)
         except NoNoteError:
             pass
-        for i, live in enumerate(_live(note)):
-            error = _cents(live.hz, note.truth.heard_hz(max(live.time_s, note.truth.pluck_s)))
+        values = _live(note)
+        sounding = [live for live in values if live.time_s >= note.truth.pluck_s]
+        before += len(values) - len(sounding)
+        for i, live in enumerate(sounding):
+            error = _cents(live.hz, note.truth.heard_hz(live.time_s))
             momentary.add(error, live.se_cents)
             if i == 0:
                 first.add(error, live.se_cents)
@@ -90,6 +93,9 @@ def measure(notes: Iterable[Note], printer: Printer) -> None:
     digits = {stiffness.what: 8}
     every = (window, settled, string, stiffness, momentary, first)
     printer.table(columns, [scores.row(digits.get(scores.what, 4)) for scores in every])
+    printer.remark(
+        f"Live values given for times before the pluck (the hum taken for a note), not counted above: {before}."
+    )
 
 
 def _live(note: Note) -> list[Live]:
