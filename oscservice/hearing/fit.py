@@ -44,6 +44,9 @@ class Settled:
     glide_cents: float
     tau_s: float
     glide_se_cents: float
+    decay_s: float
+    glide_covariance: Samples
+    """Covariance of the glide (cents) and ln tau, shape (2, 2)."""
 
     def glide_at_cents(self, time_s: float) -> float:
         """Glide left at a time after the pluck."""
@@ -76,7 +79,9 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
         np.sqrt(answer.slope_variances) / (2.0 * math.pi),
         answer.glide,
         answer.tau,
-        math.sqrt(answer.glide_variance),
+        math.sqrt(answer.glide_covariance[0, 0]),
+        decay_s,
+        answer.glide_covariance,
     )
 
 
@@ -107,7 +112,7 @@ def _best(
         best = moved
     # Once more with tau free, for variances that know it is not known.
     free = _with_glide(rows, bands, best.tau, decay_s, best.glide) if best.glide > 0.0 else best
-    return replace(best, slope_variances=free.slope_variances, glide_variance=free.glide_variance)
+    return replace(best, slope_variances=free.slope_variances, glide_covariance=free.glide_covariance)
 
 
 @dataclass(frozen=True)
@@ -154,7 +159,7 @@ class _Answer:
     slopes: Samples
     slope_variances: Samples
     glide: float
-    glide_variance: float
+    glide_covariance: Samples
     tau: float
     log_tau_step: float
     misfit: float
@@ -203,11 +208,14 @@ def _with_glide(
     misfit = float(theta[at_glide] ** 2) / _GLIDE_PRIOR_CENTS**2 + (math.log(tau / decay_s) / _LOG_TAU_SD) ** 2
     misfit += sum(float(np.sum(row.weight * r**2)) for row, r in zip(rows, residuals, strict=True))
     variances = np.diag(inverse)
+    covariance = np.diag([variances[at_glide], _LOG_TAU_SD**2])
+    if glide_for_tau is not None:
+        covariance = inverse[at_glide:, at_glide:]
     return _Answer(
         theta[1:at_glide:2],
         variances[1:at_glide:2],
         float(theta[at_glide]),
-        float(variances[at_glide]),
+        covariance,
         tau,
         float(theta[-1]) if glide_for_tau is not None else 0.0,
         misfit,

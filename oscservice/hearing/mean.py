@@ -14,18 +14,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oscservice.hearing.baseband import Baseband, unwrapped_phase
+from oscservice.hearing.beat import FASTEST_CENTS, second_starts
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, bend_of, fit_tone
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _DEGREES = (1, 2, 3)
 _BEATS = (-2.2, -1.4, -0.8, -0.4, 0.4, 0.8, 1.4, 2.2)  # beats within the window that a search starts from
-_SHARES = (0.15, 0.4, 0.7)
-_TURNS = 8
-_STARTS = 3
 _GLIDE_SD_CENTS = 10.0
 _LOG_TAU_SD = 0.5  # how far tau may lie from one partial's decay: it dies faster than the whole sound, or slower
-_FASTEST_CENTS = 6.0  # two polarisations further apart than this were never seen (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -58,6 +55,7 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> M
     loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
     decay = np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)
     turned = unwrapped_phase(band.values)
+    fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
     fits: list[tuple[PhaseModel, Tone]] = []
     for degree in _DEGREES:
         phase = np.asarray(np.polynomial.polynomial.polyfit(times, turned, degree, w=weight), dtype=np.float64)
@@ -65,9 +63,10 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> M
         fits.append((model, fit_tone(band, times, Tone(decay, phase), model, lines)))
     glide = _glide(band, float(decay[1]) / half)
     fits.append((glide, fit_tone(band, times, Tone(decay, _glide_start(glide, turned, weight)), glide, lines)))
-    if len(band.values) >= 24:
+    rates = [1j * math.pi * beats for beats in _BEATS if abs(beats) < fastest]
+    if len(band.values) >= 24 and rates:
         for model, tone in sorted(fits[1:], key=lambda fit: fit[1].score)[:2]:
-            for start in _with_second(band, times, half, model, tone):
+            for start in second_starts(band, times, model, tone, rates):
                 fits.append((model, fit_tone(band, times, start, model, lines)))
     best = min(tone.score for _, tone in fits)
     likely = np.array([math.exp(-0.5 * min(tone.score - best, 700.0)) for _, tone in fits])
@@ -86,8 +85,8 @@ def _glide(band: Baseband, decay_rate: float) -> Glide:
     return Glide(
         band.times_s,
         band.carrier_hz,
-        (0.0, math.log(decay_s)),
-        (1.0 / _GLIDE_SD_CENTS**2, 1.0 / _LOG_TAU_SD**2),
+        np.array([0.0, math.log(decay_s)]),
+        np.diag([_GLIDE_SD_CENTS**-2, _LOG_TAU_SD**-2]),
     )
 
 
@@ -97,45 +96,6 @@ def _glide_start(glide: Glide, turned: Samples, weight: Samples) -> Samples:
     columns = np.stack((np.ones_like(bend), glide.times_s, bend), axis=1)
     solution, *_ = np.linalg.lstsq(columns * weight[:, None], turned * weight, rcond=None)
     return np.array([*solution.tolist(), glide.mean[1]])
-
-
-def _with_second(band: Baseband, times: Samples, half_s: float, model: PhaseModel, tone: Tone) -> list[Tone]:
-    """Starts with a second polarisation: of a grid of beats, the ones that make the rest most like a single tone.
-
-    The logarithm of z / (1 + c exp(g t)) is linear in what a single tone leaves to fit, so the whole grid is one
-    projection.
-    """
-    fastest = math.pi * half_s * band.carrier_hz * _FASTEST_CENTS / CENTS_PER_E
-    rates = [1j * math.pi * beats for beats in _BEATS if math.pi * abs(beats) < fastest]
-    if not rates:
-        return []
-    turns = np.exp(2j * np.pi * np.arange(_TURNS) / _TURNS)
-    g, c = (grid.ravel() for grid in np.meshgrid(rates, np.outer(_SHARES, turns).ravel()))
-    beating = 1.0 + c[:, None] * np.exp(g[:, None] * times[None, :])
-    weight = np.abs(band.values)
-    turned = unwrapped_phase(band.values)[None, :] - np.angle(beating)
-    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))[None, :] - np.log(np.abs(beating))
-    slopes = model.slopes(tone.phase)[:, :3]  # a glide's tau stays where it is
-    falls = np.vander(times, 2, increasing=True)
-    phases, left = _projected(slopes, turned, weight)
-    decays, faded = _projected(falls, loud, weight)
-    order = np.argsort(left + faded)
-    starts = []
-    for i in order[:_STARTS]:
-        phase = tone.phase.copy()
-        phase[:3] = phases[i]
-        starts.append(Tone(decays[i], phase, (complex(c[i]), complex(g[i]))))
-    return starts
-
-
-def _projected(columns: Samples, values: Samples, weight: Samples) -> tuple[Samples, Samples]:
-    """Weighted least squares of each row of ``values`` on ``columns``: coefficients and sums of squares left."""
-    weighted = columns * weight[:, None]
-    orthogonal, triangle = np.linalg.qr(weighted)
-    rows = values * weight[None, :]
-    along = rows @ orthogonal
-    left = (rows**2).sum(axis=1) - (along**2).sum(axis=1)
-    return np.asarray(np.linalg.solve(triangle, along.T).T), np.asarray(left)
 
 
 _GRID = np.linspace(-1.0, 1.0, 65)

@@ -7,6 +7,7 @@ Both are pure: the same samples give the same answer to the last bit.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy.typing as npt
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency
 from oscservice.hearing.fit import CENTS, settled_pitch
-from oscservice.hearing.hum import hum_among
+from oscservice.hearing.hum import Hum, hum_among, measure_hum
 from oscservice.hearing.law import stiff_string
 from oscservice.hearing.mean import mean_pitch
 from oscservice.hearing.resample import Samples, decimate, decimation
@@ -26,12 +27,15 @@ from oscservice.hearing.rough import (
     rough_pitches,
     spectral_peaks,
 )
-from oscservice.hearing.tone import Line
+from oscservice.hearing.settled import settled_first
+from oscservice.hearing.tone import Glide, Line
 from oscservice.instrument.pitch import cents_between
 
 SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
 
+_HUM_LEFT = 0.3
+_CLEAR_OF_PLUCK_S = 0.02
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
@@ -55,6 +59,7 @@ class Reading:
         strength_db: how hard the string was plucked: the level at the pluck less 10 log10(f1 / 100 Hz). One plucking
             force gives one strength on a string, open and fretted: it makes pulses of velocity c F / (2 T) whatever
             the sounding length, one train of them a period, so power goes with the pitch.
+        beat_cents: how far a second polarisation stands from the first (+ above), 0 when one explains the note.
         attack_cents: how far the first tenth of a second stands above ``f1_hz``.
         onset_s: time of the pluck, seconds from the first sample.
         window_start_s, window_length_s: the part of the note the first partial was read from.
@@ -73,6 +78,7 @@ class Reading:
     partials: tuple[int, ...]
     level_dbfs: float
     strength_db: float
+    beat_cents: float
     attack_cents: float
     onset_s: float
     window_start_s: float
@@ -138,8 +144,12 @@ def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float 
     factor = decimation(sample_rate_hz)
     raw, flags = cleaned(samples)
     expected = () if expected_hz is None else (expected_hz,)
-    reading = read_decimated(decimate(raw, factor), sample_rate_hz / factor, expected)
-    return with_flags(reading, flags)
+    signal, rate_hz = decimate(raw, factor), sample_rate_hz / factor
+    onset = find_onset(signal, rate_hz)
+    hum = measure_hum(signal[: max(0, int((onset - _CLEAR_OF_PLUCK_S) * rate_hz))], rate_hz)
+    if hum is not None:
+        signal = signal - hum.signal(0, len(signal))
+    return with_flags(read_decimated(signal, rate_hz, expected, hum=hum), flags)
 
 
 def with_flags(reading: Reading, flags: tuple[str, ...]) -> Reading:
@@ -178,8 +188,11 @@ def read_decimated(
     rate_hz: float,
     expected_hz: tuple[float, ...] = (),
     onset_within_s: tuple[float, float] = (0.0, math.inf),
+    hum: Hum | None = None,
 ) -> Reading:
     """``read_note`` on a signal already brought to the working rate, its pluck within ``onset_within_s``.
+
+    ``hum`` is what was already taken out of ``signal``: its lines may have left a rest.
 
     Raises:
         NoNoteError: as ``read_note``.
@@ -207,22 +220,26 @@ def read_decimated(
     used = sorted(bands)
     settled = settled_pitch([bands[k] for k in used], 0.0, noise)
     partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
-    law = stiff_string(
-        {k: (hz, CENTS * float(se) / hz) for (k, hz), se in zip(partials_hz.items(), settled.se_hz, strict=True)}
-    )
+    errors = {k: CENTS * float(se) / partials_hz[k] for k, se in zip(used, settled.se_hz, strict=True)}
+    first = bands[used[0]]
+    beat_cents, glide_left = 0.0, settled.glide_at_cents
+    if 1 in bands:
+        others = [bands[k] for k in used[1:]]
+        glide = _glide_of(others, noise, first) if others else _glide_of([first], noise, first)
+        found_first = settled_first(first, glide, settled.decay_s, _lines_left(hum, fundamental))
+        partials_hz[1], errors[1], beat_cents = found_first.hz, found_first.se_cents, found_first.beat_cents
+    law = stiff_string({k: (hz, errors[k]) for k, hz in partials_hz.items()})
     if 1 in partials_hz:
-        f1 = partials_hz[1]
-        se_cents = CENTS * float(settled.se_hz[0]) / f1
+        f1, se_cents = partials_hz[1], errors[1]
     else:
         flags.append("weak first partial")
         f1 = law.string_hz
         se_cents = math.hypot(_STRAY_CENTS, law.string_se_cents)
-    first = bands[used[0]]
     window_start = float(first.times_s[0]) - first.memory_s
     window_end = float(first.times_s[-1]) + first.memory_s
     tail = _between(signal, rate_hz, onset, onset + 0.5)
     attack = _attack_cents(signal, rate_hz, onset, fundamental, f1)
-    if settled.glide_at_cents(window_end) > _GLIDE_LEFT_CENTS:
+    if glide_left(window_end) > _GLIDE_LEFT_CENTS:
         flags.append("gliding")
     return Reading(
         f1_hz=f1,
@@ -235,6 +252,7 @@ def read_decimated(
         partials=law.partials,
         level_dbfs=level_dbfs(tail),
         strength_db=_strength_db(signal[int(onset * rate_hz) :], rate_hz, f1),
+        beat_cents=beat_cents,
         attack_cents=attack,
         onset_s=onset,
         window_start_s=window_start,
@@ -304,6 +322,25 @@ def _fundamental(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...]
     if score < _LIKENESS_NEEDED:
         raise NoNoteError("no pitch: the sound has no partials of one string")
     return peaks, fundamental
+
+
+def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> Glide:
+    """What partials say of the glide, as the prior for the first one's own fit."""
+    found = settled_pitch(bands, 0.0, noise_power)
+    return Glide(
+        first.times_s,
+        first.carrier_hz,
+        np.array([found.glide_cents, math.log(found.tau_s)]),
+        np.linalg.inv(found.glide_covariance + np.diag([1e-6, 1e-6])),
+    )
+
+
+def _lines_left(hum: Hum | None, fundamental_hz: float) -> list[Line]:
+    """What may be left of hum lines within the low-pass of the first partial once the foretold hum is taken out."""
+    if hum is None:
+        return []
+    lines = zip(hum.multiples, hum.lines_hz, hum.amplitudes, strict=True)
+    return [Line(hz, _HUM_LEFT * abs(a), n) for n, hz, a in lines if hz < 2.0 * fundamental_hz]
 
 
 def _lines_among(peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float) -> list[Line]:

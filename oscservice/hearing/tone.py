@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from oscservice.hearing.baseband import Baseband, Complexes, line_gain
 from oscservice.hearing.resample import Samples
@@ -39,7 +40,7 @@ class PhaseModel(Protocol):
 
     @property
     def prior_precision(self) -> Samples:
-        """Shape (count,); 0 where nothing is known beforehand."""
+        """Inverse covariance, shape (count, count); 0 where nothing is known beforehand."""
 
     def phase(self, parameters: Samples) -> Samples:
         """p at every time, shape (n,)."""
@@ -65,7 +66,7 @@ class Polynomial:
 
     @property
     def prior_precision(self) -> Samples:
-        return np.zeros(self.count)
+        return np.zeros((self.count, self.count))
 
     def phase(self, parameters: Samples) -> Samples:
         return np.asarray(np.polynomial.polynomial.polyval(self.times, parameters))
@@ -84,22 +85,25 @@ class Glide:
     Attributes:
         times_s: seconds, shape (n,).
         carrier_hz: frequency whose cents the glide is in.
-        mean, precision: prior of g and of ln tau.
+        mean: of the prior of g and ln tau, shape (2,).
+        precision: inverse covariance of that prior, shape (2, 2).
     """
 
     times_s: Samples
     carrier_hz: float
-    mean: tuple[float, float]
-    precision: tuple[float, float]
+    mean: Samples
+    precision: Samples
     count: int = 4
 
     @property
     def prior_mean(self) -> Samples:
-        return np.array([0.0, 0.0, *self.mean])
+        return np.concatenate(([0.0, 0.0], self.mean))
 
     @property
     def prior_precision(self) -> Samples:
-        return np.array([0.0, 0.0, *self.precision])
+        precision = np.zeros((4, 4))
+        precision[2:, 2:] = self.precision
+        return precision
 
     def phase(self, parameters: Samples) -> Samples:
         start, slope, glide, log_tau = parameters.tolist()
@@ -142,6 +146,8 @@ class Tone:
         second: c and g of a second polarisation, or None.
         covariance: of (decay, phase, Re c, Im c, Re g, Im g) in that order, shape (p, p).
         score: Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978) 461); smaller is likelier.
+        evidence: -2 log of the model's evidence by Laplace's method, for models that differ only in parameters with a
+            prior (Kass & Raftery, J. Am. Stat. Assoc. 90 (1995) 773); smaller is likelier.
     """
 
     decay: Samples
@@ -149,6 +155,7 @@ class Tone:
     second: tuple[complex, complex] | None = None
     covariance: Samples = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
     score: float = math.inf
+    evidence: float = math.inf
 
     def beating(self, times: Samples) -> Complexes:
         """1 + c exp(g t): what the second polarisation does to the first, shape (n,)."""
@@ -158,7 +165,33 @@ class Tone:
         return np.asarray(1.0 + c * np.exp(g * times))
 
 
-def fit_tone(band: Baseband, times: Samples, start: Tone, model: PhaseModel, lines: Sequence[Line] = ()) -> Tone:
+@dataclass(frozen=True)
+class Beforehand:
+    """What is known of a tone before it is heard, besides its phase: standard deviations, infinite for nothing.
+
+    Attributes:
+        decay: of the coefficients of a(t), ascending, as far as given.
+        second: of c (real and imaginary part alike), Re g and Im g.
+    """
+
+    decay: tuple[float, ...] = ()
+    second: tuple[float, float, float] = (math.inf, math.inf, math.inf)
+
+    def precision(self, decays: int, poles: int) -> tuple[Samples, Samples]:
+        """Diagonals of the inverse covariance for the decay, (decays,), and for the second polarisation, (poles,)."""
+        decay = [1.0 / sd**2 for sd in self.decay[:decays]]
+        c, g_re, g_im = (1.0 / sd**2 for sd in self.second)
+        return np.array(decay + [0.0] * (decays - len(decay))), np.array([c, c, g_re, g_im][:poles])
+
+
+def fit_tone(
+    band: Baseband,
+    times: Samples,
+    start: Tone,
+    model: PhaseModel,
+    lines: Sequence[Line] = (),
+    beforehand: Beforehand = Beforehand(),
+) -> Tone:
     """Fit from ``start``, with its degree of decay and a second polarisation if it has one.
 
     Args:
@@ -167,15 +200,16 @@ def fit_tone(band: Baseband, times: Samples, start: Tone, model: PhaseModel, lin
         start: where to begin.
         model: the phase.
         lines: other tones that lie within the low-pass.
+        beforehand: what is known without hearing it.
     """
-    problem = _Problem.of(band, times, len(start.decay), model, start.second is not None, lines)
+    problem = _Problem.of(band, times, start, model, lines, beforehand)
     theta = problem.packed(start)
     damping, power = 0.0, problem.left(theta)
     for _ in range(_STEPS):
         residual, columns = problem.linear(theta)
         weight = problem.weight / power
-        normal = weight * (columns.T @ columns) + np.diag(problem.precision)
-        right = weight * (columns.T @ residual) - problem.precision * (theta - problem.mean)
+        normal = weight * (columns.T @ columns) + problem.precision
+        right = weight * (columns.T @ residual) - problem.precision @ (theta - problem.mean)
         normal[np.diag_indices_from(normal)] *= 1.0 + damping
         change = _solve(normal, right)
         cost, trial = problem.cost(theta, power), problem.cost(theta + change, power)
@@ -227,11 +261,18 @@ class _Problem:
 
     @classmethod
     def of(
-        cls, band: Baseband, times: Samples, decays: int, model: PhaseModel, second: bool, lines: Sequence[Line]
+        cls,
+        band: Baseband,
+        times: Samples,
+        start: Tone,
+        model: PhaseModel,
+        lines: Sequence[Line],
+        beforehand: Beforehand,
     ) -> _Problem:
         scale = float(np.abs(band.values).max())
         extra, precision = line_columns(band, lines)
-        poles = 4 if second else 0
+        decays, poles = len(start.decay), 0 if start.second is None else 4
+        of_decay, of_second = beforehand.precision(decays, poles)
         zeros = np.zeros(decays)
         mains = 1 if any(line.multiple for line in lines) else 0
         middle_s = float(band.times_s.mean())
@@ -246,8 +287,12 @@ class _Problem:
             extra=extra,
             mains_turn=off[:, None] * np.array([float(line.multiple) for line in lines])[None, : mains * len(lines)],
             mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines) + mains))),
-            precision=np.concatenate(
-                (zeros, model.prior_precision, np.zeros(poles), np.repeat(precision, 2) * scale**2, np.ones(mains))
+            precision=block_diag(
+                np.diag(of_decay),
+                model.prior_precision,
+                np.diag(of_second),
+                np.diag(np.repeat(precision, 2) * scale**2),
+                np.diag(np.ones(mains)),
             ),
             weight=2.0 * min(1.0, band.step_s / band.memory_s),
         )
@@ -279,11 +324,13 @@ class _Problem:
         left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
         independent = min(nominal, max(4.0, len(self.values) / remembered(left)))
         freedom = max(1.0, independent - self.count / 2.0)
-        normal = 2.0 * freedom / len(self.values) / power * (columns.T @ columns) + np.diag(self.precision)
+        normal = 2.0 * freedom / len(self.values) / power * (columns.T @ columns) + self.precision
         covariance = _inverse(normal)[: self.count, : self.count]
-        score = 2.0 * nominal * math.log(power) + self.count * math.log(2.0 * nominal)
-        score += float(self.precision @ (theta - self.mean) ** 2)
-        return Tone(decay, theta[at:after], second, covariance, score)
+        misfit = 2.0 * nominal * math.log(power) + float((theta - self.mean) @ self.precision @ (theta - self.mean))
+        known = np.diag(self.precision) > 0.0
+        volume = np.linalg.slogdet(normal)[1] - np.linalg.slogdet(self.precision[np.ix_(known, known)])[1]
+        score = misfit + self.count * math.log(2.0 * nominal)
+        return Tone(decay, theta[at:after], second, covariance, score, misfit + float(volume))
 
     def left(self, theta: Samples) -> float:
         """Mean square of the residual; never quite nothing."""
@@ -297,7 +344,7 @@ class _Problem:
         if not math.isfinite(squares):
             return math.inf
         away = theta - self.mean
-        return self.weight * squares / max(power, 1e-14) + float(self.precision @ away**2)
+        return self.weight * squares / max(power, 1e-14) + float(away @ self.precision @ away)
 
     def linear(self, theta: Samples, with_columns: bool = True) -> tuple[Samples, Samples]:
         """Residual, shape (2 n,), real parts over imaginary parts, and the model's derivatives, (2 n, parameters)."""

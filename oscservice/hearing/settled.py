@@ -1,0 +1,109 @@
+"""The settled pitch of the first partial: the glide gone, two polarisations resolved where the note shows them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from oscservice.hearing.baseband import Baseband, unwrapped_phase
+from oscservice.hearing.beat import FASTEST_CENTS, second_starts
+from oscservice.hearing.resample import Samples
+from oscservice.hearing.tone import Beforehand, Glide, Line, Tone, bend_of, fit_tone
+from oscservice.instrument.pitch import CENTS_PER_E
+
+_BEATS = (0.25, 0.5, 0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0, 8.0)  # beats within the note that a search starts from
+_SHARE_SD = 0.4
+_SPLIT_SD_CENTS = 0.8
+
+
+@dataclass(frozen=True)
+class FirstPartial:
+    """Where the first partial comes to rest.
+
+    Attributes:
+        hz: of the stronger polarisation at the pluck.
+        se_cents: 1 sd.
+        beat_cents: how far the second polarisation stands from the first, 0 when one explains the note.
+        glide_cents: glide at the pluck.
+        tau_s: it falls as exp(-2 t / tau).
+    """
+
+    hz: float
+    se_cents: float
+    beat_cents: float
+    glide_cents: float
+    tau_s: float
+
+
+def settled_first(band: Baseband, glide: Glide, decay_s: float, lines: Sequence[Line] = ()) -> FirstPartial:
+    """Fit the first partial's baseband with one and with two polarisations, and average by their evidence.
+
+    Args:
+        band: the first partial, times in seconds from the pluck, cut to the stretch to be used.
+        glide: the phase model with what the other partials say of the glide as its prior.
+        decay_s: decay of the whole sound, seconds to 1/e of amplitude.
+        lines: hum and neighbours within the low-pass.
+    """
+    times = band.times_s
+    weight = np.abs(band.values)
+    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
+    decay = np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)
+    beforehand = Beforehand(
+        decay=(math.inf, math.inf, 0.3 / decay_s**2),
+        second=(_SHARE_SD, 0.5 / decay_s, 2.0 * math.pi * band.carrier_hz * _SPLIT_SD_CENTS / CENTS_PER_E),
+    )
+    single = fit_tone(band, times, Tone(decay, _start(glide, band, weight)), glide, lines, beforehand)
+    fits = [single]
+    length_s = float(times[-1] - times[0])
+    fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
+    rates = [2j * math.pi * sign * beats / length_s for beats in _BEATS if beats < fastest for sign in (-1.0, 1.0)]
+    if len(times) >= 24 and rates:
+        for start in second_starts(band, times, glide, single, rates):
+            fits.append(fit_tone(band, times, start, glide, lines, beforehand))
+    best = min(fit.evidence for fit in fits)
+    likely = np.array([math.exp(-0.5 * min(fit.evidence - best, 700.0)) for fit in fits])
+    likely /= likely.sum()
+    slopes = np.array([_slope(fit) for fit in fits])
+    spread = np.array([_variance(fit) for fit in fits])
+    mean = float(likely @ slopes)
+    variance = float(likely @ (spread + (slopes - mean) ** 2))
+    winner = fits[int(np.argmax(likely))]
+    hz = band.carrier_hz + mean / (2.0 * math.pi)
+    return FirstPartial(
+        hz,
+        CENTS_PER_E * math.sqrt(max(variance, 0.0)) / (2.0 * math.pi * hz),
+        0.0 if winner.second is None else CENTS_PER_E * winner.second[1].imag / (2.0 * math.pi * hz),
+        float(winner.phase[2]),
+        math.exp(float(winner.phase[3])),
+    )
+
+
+def _start(glide: Glide, band: Baseband, weight: Samples) -> Samples:
+    """Phase and slope by least squares for the likeliest glide."""
+    bend, _ = bend_of(glide.times_s, glide.carrier_hz, float(glide.mean[1]))
+    straight = unwrapped_phase(band.values) - glide.mean[0] * bend
+    start, slope = np.polynomial.polynomial.polyfit(glide.times_s, straight, 1, w=weight)
+    return np.array([start, slope, *glide.mean])
+
+
+def _stronger_is_second(tone: Tone) -> bool:
+    return tone.second is not None and abs(tone.second[0]) > 1.0
+
+
+def _slope(tone: Tone) -> float:
+    """Settled slope of the stronger polarisation's phase, rad/s over the carrier."""
+    slope = float(tone.phase[1])
+    if tone.second is not None and _stronger_is_second(tone):
+        slope += tone.second[1].imag
+    return slope
+
+
+def _variance(tone: Tone) -> float:
+    gradient = np.zeros(len(tone.covariance))
+    gradient[len(tone.decay) + 1] = 1.0
+    if _stronger_is_second(tone):
+        gradient[-1] = 1.0
+    return float(gradient @ tone.covariance @ gradient)
