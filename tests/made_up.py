@@ -14,6 +14,7 @@ import pytest
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
@@ -61,15 +62,26 @@ def reading(
     )
 
 
+def course() -> Instrument:
+    """Two strings of one pitch and one build: only what was asked for tells them apart."""
+    given = load_instrument(SCREWS)
+    first = given.bridge.adjusters[0]
+    adjusters = tuple(first.model_copy(update={"name": f"saddle {n}", "influence": {n: 1.0}}) for n in (1, 2))
+    bridge = given.bridge.model_copy(update={"adjusters": adjusters})
+    return given.model_copy(update={"name": "course", "strings": given.strings[:1] * 2, "bridge": bridge})
+
+
 class Job:
     """A session, its events as they come, and what has been said to the person."""
 
-    def __init__(self, instrument: str = FLOATING, tolerance_cents: float = 2.0) -> None:
-        self.instrument = load_instrument(instrument)
+    def __init__(
+        self, instrument: str | Instrument = FLOATING, tolerance_cents: float = 2.0, fret: int = FRET.fret
+    ) -> None:
+        self.instrument = load_instrument(instrument) if isinstance(instrument, str) else instrument
         self.state = State()
         self.events: list[ev.Event] = []
         self.prompts: dict[str, Prompt] = {}
-        self.do(cm.Begin(self.instrument, "made up", tolerance_cents))
+        self.do(cm.Begin(self.instrument, "made up", tolerance_cents, fret))
 
     def do(self, command: cm.Command) -> list[ev.Event]:
         """Carry out a command; gives its events."""
@@ -180,6 +192,11 @@ class Hands:
                 job.hear(number, OPEN, self._open[number])
             case "pluck_fretted":
                 job.hear(number, FRET, self._open[number] + self.error(number) + self._random.gauss(0.0, 0.4))
+            case "say_which" if self.commands:
+                job.do(cm.Plucked(number))
+            case "say_which":
+                assert job.state.doubt is not None
+                job.do(cm.Hear(reading(job.state.doubt.first.f1_hz)))
             case "tune_up" | "tune_down" | "bring_up":
                 self._open[number] = near
                 job.do(cm.Next()) if self.commands else job.hear(number, OPEN, near)

@@ -10,7 +10,7 @@ from functools import cache
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
-from made_up import reading
+from made_up import course, reading
 
 from oscservice.daemon.telling import sentence
 from oscservice.daemon.topics import topics
@@ -38,7 +38,7 @@ PLACES = st.one_of(st.just(OPEN), st.just(HARMONIC), st.integers(1, 30).map(lamb
 
 @cache
 def instruments() -> list[Instrument]:
-    """Every preset, and builds nobody sells: screws under clamps, no room to move, one string."""
+    """Every preset, and builds nobody sells: screws under clamps, no room to move, one string, two of one pitch."""
     given = [load_instrument(name) for name in preset_names()]
     paired = load_instrument("six-string-648-paired")
     clamped = paired.model_copy(update={"bridge": paired.bridge.model_copy(update={"slacken": True, "floating": True})})
@@ -51,7 +51,7 @@ def instruments() -> list[Instrument]:
             "bridge": bass.bridge.model_copy(update={"adjusters": bass.bridge.adjusters[:1]}),
         }
     )
-    return [*given, clamped, jammed, single]
+    return [*given, clamped, jammed, single, course()]
 
 
 def check_topic(relative: str, values: tuple[int | float | str, ...]) -> None:
@@ -126,7 +126,7 @@ class Session(RuleBasedStateMachine):
             assert line is None or (line and "\n" not in line)
 
     @initialize(
-        instrument=st.sampled_from(range(12)),
+        instrument=st.sampled_from(range(len(instruments()))),
         tolerance=st.sampled_from([0.2, 1.0, 2.0, 20.0]),
         inspected=st.sampled_from([True, True, True, False]),
         tuned=st.booleans(),
@@ -138,11 +138,11 @@ class Session(RuleBasedStateMachine):
         while tuned and self.state.phase is Phase.TUNING:
             self.do(cm.Next())
 
-    @rule(instrument=st.sampled_from(range(12)), tolerance=WILD, fret=st.integers(-1, 40))
+    @rule(instrument=st.sampled_from(range(len(instruments()))), tolerance=WILD, fret=st.integers(-1, 40))
     def begin(self, instrument: int, tolerance: float, fret: int) -> None:
         self.do(cm.Begin(instruments()[instrument], "any", tolerance, fret))
 
-    @rule(instrument=st.sampled_from(range(12)), fret=st.sampled_from([1, 3, 12, 20]))
+    @rule(instrument=st.sampled_from(range(len(instruments()))), fret=st.sampled_from([1, 3, 12, 20]))
     @precondition(lambda self: self.state.phase is Phase.CLOSED)
     def begin_another(self, instrument: int, fret: int) -> None:
         self.do(cm.Begin(instruments()[instrument], "another", 1.5, fret))
@@ -203,6 +203,10 @@ class Session(RuleBasedStateMachine):
     def set_aside(self, string: int, reason: str) -> None:
         self.do(cm.SetAside(string, reason))
 
+    @rule(string=STRINGS, place=st.one_of(st.none(), PLACES))
+    def plucked(self, string: int, place: Place | None) -> None:
+        self.do(cm.Plucked(string, place))
+
     @rule()
     def discard(self) -> None:
         self.do(cm.Discard())
@@ -217,11 +221,16 @@ class Session(RuleBasedStateMachine):
         cents=CENTS,
         se=st.floats(0.0, 6.0),
         only=st.one_of(st.none(), STRINGS),
+        b=st.floats(1e-6, 1e-2),
+        b_se=st.one_of(st.just(math.inf), st.floats(1e-7, 1e-3)),
     )
-    def hear(self, string: int, place: Place, cents: float, se: float, only: int | None) -> None:
+    def hear(
+        self, string: int, place: Place, cents: float, se: float, only: int | None, b: float, b_se: float
+    ) -> None:
         if self.state.instrument is not None and string in self.state.numbers:
             nominal_hz = self.state.instrument.place_hz(string, place)
-            self.do(cm.Hear(reading(nominal_hz * 2.0 ** (cents / 1200.0), se), only))
+            note = reading(nominal_hz * 2.0 ** (cents / 1200.0), se, inharmonicity=b, inharmonicity_se=b_se)
+            self.do(cm.Hear(note, only))
 
     @rule(hz=WILD, se=WILD, level=WILD)
     def hear_anything(self, hz: float, se: float, level: float) -> None:

@@ -38,6 +38,8 @@ def ordered(path: str, string: int, *values: int | float | str) -> cm.Command | 
         ("/string/{string}/moved", 3, (-0.5,), cm.Moved(3, -0.5)),
         ("/string/{string}/turned", 3, (1.25,), cm.Turned(3, 1.25)),
         ("/string/{string}/set_aside", 3, ("worn",), cm.SetAside(3, "worn")),
+        ("/string/{string}/plucked", 3, (), cm.Plucked(3)),
+        ("/string/{string}/plucked", 3, ("fret 5",), cm.Plucked(3, Place("fret", 5))),
         ("/reading/discard", 0, (), cm.Discard()),
         ("/listen", 0, (0,), cm.Listen(False)),
         ("/listen", 0, (1,), cm.Listen(True)),
@@ -59,7 +61,7 @@ def test_every_declared_command_is_carried_out_by_somebody() -> None:
         if address.direction is not Direction.COMMAND or address.simulated or address.path == "/session/resume":
             continue
         must = [sample(a) for a in address.arguments if not a.optional]
-        most = ["open" if address.path.endswith("/focus") else sample(a) for a in address.arguments]
+        most = ["open" if address.path.endswith(("/focus", "/plucked")) else sample(a) for a in address.arguments]
         for values in (must, most):
             assert ordered(address.path, 1, *values) is not None, address.path
 

@@ -6,7 +6,7 @@ import string as text_of
 from functools import cache
 
 import pytest
-from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job
+from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, course
 
 from oscservice.daemon.telling import sentence
 from oscservice.instrument.pitch import HARMONIC, OPEN
@@ -38,7 +38,10 @@ def jobs() -> tuple[Job, ...]:
     job.do(cm.Slackened(6))
     job.do(cm.SetAside(2, "rusty"))
     job.do(cm.Abandon())
-    return (*done, job)
+    doubtful = Job(course()).inspected()
+    for number in (2, 1):
+        doubtful.hear(number)
+    return (*done, job, doubtful)
 
 
 def test_every_prompt_comes_up_and_none_other() -> None:
@@ -95,6 +98,7 @@ def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
             *job.events,
             ev.TakenBack(),
             ev.ReadingDiscarded(6),
+            ev.ReadingDiscarded(0),
             ev.ListeningSet(True),
             ev.ListeningSet(False),
         ]
