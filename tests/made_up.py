@@ -56,6 +56,7 @@ def reading(
         level_dbfs=level_dbfs,
         strength_db=level_dbfs,
         attack_cents=2.0,
+        beat_cents=0.0,
         onset_s=0.1,
         window_start_s=0.5,
         window_length_s=1.0,
