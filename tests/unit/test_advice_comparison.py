@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from oscservice.advice.comparison import Comparison, Flag, combine, compare, harmonic_check
 from oscservice.advice.evidence import PluckReading
+from oscservice.hearing.strength import PRIOR_CENTS, Slope
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 
 FRET_12 = Place("fret", 12)
@@ -196,3 +198,129 @@ def test_an_uneven_string_is_told_by_its_harmonic(cents: float) -> None:
     found = harmonic_check(readings, 0.0)
     assert found.uneven
     assert found.deviation_cents == pytest.approx(cents, abs=1e-6)
+
+
+def strong(place: Place, cents: float, strength_db: float, slope_cents: float) -> PluckReading:
+    """A pluck that stands higher by its amplitude: ``slope_cents`` at -20 dB."""
+    return pluck(place, cents + slope_cents * 10.0 ** ((strength_db + 20.0) / 20.0), strength_db)
+
+
+def uneven(opens_db: list[float], fretted_db: list[float], slope_cents: float) -> list[PluckReading]:
+    """Open and fretted in turn at these strengths, an open note first, fret 12 sharp by 2 cents."""
+    found = [strong(OPEN, 0.0, opens_db[0], slope_cents)]
+    for index, strength in enumerate(fretted_db):
+        found.append(strong(FRET_12, 2.0, strength, slope_cents))
+        found.append(strong(OPEN, 0.0, opens_db[index + 1], slope_cents))
+    return found
+
+
+UNEVEN = ([-20.0, -14.0, -24.0, -18.0, -15.0, -21.0], [-16.0, -12.0, -19.0, -13.0, -14.0])
+
+
+def test_a_string_that_rises_with_strength_is_compared_at_one_strength() -> None:
+    """Fretted plucks harder by 4 dB on a string that rises by 2 cents: 1.6 cents if they were taken as they come."""
+    readings = uneven(*UNEVEN, slope_cents=2.0)
+    plain = compare([replace(r, strength_db=None) for r in readings], 12)
+    found = compare(readings, 12)
+    assert plain.error_cents > 2.9
+    assert found.error_cents == pytest.approx(2.0, abs=0.35)
+    assert abs(found.error_cents - 2.0) < found.se_cents
+
+
+def test_what_was_learnt_of_the_slope_before_counts() -> None:
+    """Once open and once fretted, 6 dB apart: nothing to learn a slope from."""
+    readings = uneven([-20.0, -20.0], [-14.0], slope_cents=2.0)
+    alone = compare(readings, 12)
+    known = compare(readings, 12, slope=Slope(2.0, 0.1, -20.0))
+    assert known.error_cents == pytest.approx(2.0, abs=0.05)
+    assert alone.error_cents == pytest.approx(4.0, abs=0.05)
+    assert alone.se_cents == pytest.approx(math.hypot(known.se_cents, PRIOR_CENTS), rel=0.1), "and it says so"
+
+
+def test_plucks_alike_cost_nothing_and_unlike_ones_cost_standard_error() -> None:
+    cents = [0.1, 2.3, -0.2, 1.8, 0.2, 2.1, -0.1]
+    without = compare([pluck(FRET_12 if i % 2 else OPEN, c, -20.0) for i, c in enumerate(cents)], 12)
+    unknown = [replace(pluck(FRET_12 if i % 2 else OPEN, c), strength_db=None) for i, c in enumerate(cents)]
+    assert compare(unknown, 12) == without
+    apart = [pluck(FRET_12 if i % 2 else OPEN, c, -16.0 if i % 2 else -20.0) for i, c in enumerate(cents)]
+    assert compare(apart, 12).se_cents > 1.5 * without.se_cents
+    assert compare(apart, 12).error_cents == pytest.approx(without.error_cents, abs=0.05)
+
+
+@pytest.mark.parametrize("fretted_db", [0.0, 3.0])
+def test_the_standard_error_tells_the_truth_of_strings_that_rise(fretted_db: float) -> None:
+    """Slopes as real strings have them: half-normal, 1.3 cents at a middling pluck. Nine tenths within two."""
+    rng = np.random.default_rng(9)
+    off = []
+    for _ in range(250):
+        slope = abs(PRIOR_CENTS * rng.standard_normal())
+        readings = []
+        for index in range(11):
+            fretted = bool(index % 2)
+            strength = -20.0 + 2.0 * rng.standard_normal() + fretted_db * fretted
+            place = FRET_12 if fretted else OPEN
+            readings.append(strong(place, 2.0 * fretted + 0.6 * rng.standard_normal(), strength, slope))
+        found = compare(readings, 12)
+        off.append((found.error_cents - 2.0) / found.se_cents)
+    assert 0.75 < np.std(off) < 1.2
+    assert np.mean(np.abs(off) < 2.0) > 0.92
+
+
+@settings(max_examples=40, deadline=None)
+@given(gain_db=st.floats(-40.0, 40.0), slope=st.floats(0.0, 4.0))
+def test_the_gain_does_not_matter(gain_db: float, slope: float) -> None:
+    readings = uneven(*UNEVEN, slope_cents=slope)
+    louder = [replace(r, strength_db=(r.strength_db or 0.0) + gain_db) for r in readings]
+    found, again = compare(readings, 12), compare(louder, 12)
+    assert again.error_cents == pytest.approx(found.error_cents, abs=1e-6)
+    assert again.se_cents == pytest.approx(found.se_cents, rel=1e-6)
+
+
+def test_a_clipped_reading_counts_less_and_is_flagged() -> None:
+    readings = turns([0.0] * 5, [1.0, 1.0, 1.0, 2.0])
+    clipped = [*readings]
+    clipped[7] = replace(readings[7], clipped=True, strength_db=-3.0)
+    found = compare(clipped, 12)
+    assert found.flags == (Flag.CLIPPED,), "its strength isn't known, so it is not called unlike"
+    assert 1.0 < found.error_cents < compare(readings, 12).error_cents
+
+
+def told(reading: PluckReading, ambiguity_cents: float, se_cents: float = 0.2) -> PluckReading:
+    """The reading with a string pitch so far above its first partial."""
+    string_hz = reading.f1_hz * 2.0 ** (ambiguity_cents / 1200.0)
+    return replace(reading, string_hz=string_hz, string_se_cents=se_cents)
+
+
+def test_the_error_by_the_string_pitch_stands_beside() -> None:
+    readings = turns([0.0] * 4, [3.0] * 3)
+    assert compare(readings, 12).string_error_cents is None
+    readings = [told(r, 0.5 if r.place == OPEN else -1.0) for r in readings]
+    found = compare(readings, 12)
+    assert found.error_cents == pytest.approx(3.0, abs=1e-6)
+    assert found.ambiguity_cents == pytest.approx(-1.5, abs=1e-6)
+    assert found.string_error_cents == pytest.approx(1.5, abs=1e-6)
+    assert found.ambiguity_se_cents == pytest.approx(math.hypot(0.2, 0.05) * math.sqrt(1 / 4 + 1 / 3), rel=1e-3)
+
+
+def test_scatter_and_drift_are_in_both_pitches_and_do_not_count() -> None:
+    rng = np.random.default_rng(2)
+    readings = turns(list(rng.normal(0.0, 2.0, 6)), list(rng.normal(3.0, 2.0, 5)))
+    found = compare([told(r, 0.0 if r.place == OPEN else 1.0) for r in readings], 12)
+    assert found.ambiguity_cents == pytest.approx(1.0, abs=1e-6)
+    assert found.ambiguity_se_cents < 0.2 < found.se_cents
+
+
+def test_string_pitches_that_scatter_more_than_they_say_widen_the_doubt() -> None:
+    readings = turns([0.0] * 5, [0.0] * 4)
+    even = compare([told(r, 0.0) for r in readings], 12)
+    odd = compare([told(r, 1.0 if i % 4 < 2 else -1.0) for i, r in enumerate(readings)], 12)
+    assert odd.ambiguity_se_cents > 3.0 * even.ambiguity_se_cents
+
+
+def test_ambiguities_combine_by_their_variances_where_both_have_one() -> None:
+    first = Comparison(1.0, 0.3, 8, 0.6, (), 2.0, 0.1)
+    assert combine(first, Comparison(1.0, 0.3, 0, 0.6)).ambiguity_cents == 2.0
+    assert combine(Comparison(1.0, 0.3, 8, 0.6), Comparison(1.0, 0.3, 0, 0.6)).ambiguity_cents is None
+    both = combine(first, Comparison(1.0, 0.3, 8, 0.6, (), -1.0, 0.2))
+    assert both.ambiguity_cents == pytest.approx((2.0 * 4 - 1.0) / 5)
+    assert both.ambiguity_se_cents == pytest.approx(0.1 * math.sqrt(4 / 5))

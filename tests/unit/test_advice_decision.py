@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.advice.comparison import Comparison, Flag, compare
-from oscservice.advice.evidence import PluckReading
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
 from oscservice.advice.decision import Verdict, expected_after, judge, proved, with_expected
+from oscservice.advice.evidence import PluckReading
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.profile import load_instrument
 

@@ -1,0 +1,47 @@
+"""By how many millimetres first partial and string pitch differ on where the saddle should be."""
+
+from __future__ import annotations
+
+import pytest
+
+from oscservice.advice.ambiguity import saddle_ambiguity
+from oscservice.advice.comparison import Comparison
+
+LENGTHS_MM = (648.0, 324.0)
+
+
+def compared(error: float, se: float, apart: float | None, apart_se: float = 0.05) -> Comparison:
+    return Comparison(error, se, 6, 0.6, (), apart, apart_se)
+
+
+def test_a_cent_is_three_eighths_of_a_millimetre() -> None:
+    """L / 1731 = 0.374 mm a cent at the 12th fret of a 648 mm scale, to first order (the lengths' ratio alone)."""
+    found = saddle_ambiguity(compared(0.0, 0.3, 1.0), LENGTHS_MM)
+    assert found is not None
+    assert found.mm == pytest.approx(0.374, abs=0.002)
+    assert found.se_mm == pytest.approx(0.05 * 0.374, rel=0.01)
+    back = saddle_ambiguity(compared(0.0, 0.3, -1.0), LENGTHS_MM)
+    assert back is not None
+    assert back.mm == pytest.approx(-0.374, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("se", "apart", "apart_se", "matters"),
+    [
+        (0.1, 0.30, 0.05, True),  # 0.11 mm: more than is printed
+        (0.1, 0.25, 0.05, False),  # 0.09 mm
+        (1.2, 1.0, 0.05, False),  # within the doubt of the move
+        (0.8, 1.0, 0.05, True),
+        (0.1, 1.0, 1.5, False),  # the distance itself isn't known
+        (0.1, -1.0, 0.1, True),
+    ],
+)
+def test_it_matters_when_the_advice_would_be_another(se: float, apart: float, apart_se: float, matters: bool) -> None:
+    found = saddle_ambiguity(compared(4.0, se, apart, apart_se), LENGTHS_MM)
+    assert found is not None
+    assert found.matters is matters
+
+
+def test_nothing_is_said_of_what_is_not_known() -> None:
+    assert saddle_ambiguity(compared(4.0, 0.3, None), LENGTHS_MM) is None
+    assert saddle_ambiguity(compared(1300.0, 0.3, 1.0), LENGTHS_MM) is None, "no saddle nulls an octave"
