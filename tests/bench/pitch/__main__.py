@@ -46,7 +46,8 @@ def main(arguments: list[str] | None = None) -> int:
     unknown = sorted(set(parts) - set(PARTS))
     if unknown:
         parser.error(f"unknown parts: {', '.join(unknown)}; there are {', '.join(PARTS)}")
-    warnings.filterwarnings("ignore", category=UserWarning, message="pkg_resources")
+    for theirs in ("pkg_resources", "'where' used without 'out'"):  # what pyworld and librosa do, nothing of ours
+        warnings.filterwarnings("ignore", category=UserWarning, message=theirs)
 
     quick: bool = chosen.quick
     size: int = chosen.notes or (4 if quick else 300)
