@@ -6,8 +6,8 @@ takes it off, but not all of it on a real string: what is left rises with streng
 open and stopped notes of one string, so the rest can be learnt from a string's plucks and taken off both alike.
 
 The rest is taken as linear in amplitude, ``cents = slope * 10^(strength_db / 20)``, not in power as the whole glide is:
-on 96 notes of a real guitar (12 pitches, four dynamics, two takes) amplitude fits the four lowest, which depend on
-strength most, better by a factor of 30 in likelihood than power does, and over all twelve the two are alike.
+on 96 notes of a real guitar (12 pitches, four dynamics, two takes) amplitude fits the four lowest pitches, which depend
+on strength most, better than power does, and over all twelve the two fit alike.
 """
 
 from __future__ import annotations

@@ -97,7 +97,7 @@ def test_a_string_s_slope_is_learnt_from_one_comparison_to_the_next() -> None:
     for strength in (-14.0, -24.0, -16.0, -22.0, -15.0, -23.0, -14.0):
         player.pluck(FRET, 8.0, strength)
         player.pluck(OPEN, 0.0, strength - 6.0)
-        if player.job.phase is Phase.MOVING:
+        if player.job.state.phase is Phase.MOVING:
             break
     judged = next(e for e in player.job.events if isinstance(e, ev.StringJudged))
     assert judged.error_cents == pytest.approx(8.0, abs=2.0 * judged.se_cents)
