@@ -210,7 +210,7 @@ def read_decimated(
     loudest = max(amplitude for _, amplitude in found.values())
     bands: dict[int, Baseband] = {}
     for k, (hz, amplitude) in sorted(found.items()):
-        band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental)
+        band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental, calm_periods(fundamental, after))
         if amplitude > loudest * 10.0 ** (-50.0 / 20.0) and len(band.values):
             cut = _settled_stretch(band, start - onset, noise)
             if len(cut.values) >= 6:

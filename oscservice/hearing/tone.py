@@ -21,7 +21,7 @@ from oscservice.hearing.baseband import Baseband, Complexes, line_gain
 from oscservice.hearing.resample import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
 
-_STEPS = 12
+_STEPS = 40
 _DONE = 1e-9
 _MAINS_SD_HZ = 0.01
 """How well the mains frequency is known from the other lines, 1 sd."""
@@ -204,7 +204,7 @@ def fit_tone(
     """
     problem = _Problem.of(band, times, start, model, lines, beforehand)
     theta = problem.packed(start)
-    damping, power = 0.0, problem.left(theta)
+    damping, growth, power = 1e-6, 4.0, problem.left(theta)
     for _ in range(_STEPS):
         residual, columns = problem.linear(theta)
         weight = problem.weight / power
@@ -212,14 +212,15 @@ def fit_tone(
         right = weight * (columns.T @ residual) - problem.precision @ (theta - problem.mean)
         normal[np.diag_indices_from(normal)] *= 1.0 + damping
         change = _solve(normal, right)
-        cost, trial = problem.cost(theta, power), problem.cost(theta + change, power)
-        if trial > cost:
-            damping = max(1e-3, damping * 10.0)
-            if damping > 1e5:
+        moved = problem.relinear(theta + change)
+        cost, trial = problem.cost(theta, power), problem.cost(moved, power)
+        if not trial <= cost:
+            damping, growth = damping * growth, growth * 2.0
+            if damping > 1e3:
                 break
             continue
-        theta = theta + change
-        damping = damping / 10.0 if damping > 1e-3 else 0.0
+        theta = moved
+        damping, growth = max(1e-12, damping / 10.0), 4.0
         power = problem.left(theta)
         if cost - trial < _DONE * cost:
             break
@@ -374,6 +375,34 @@ class _Problem:
             columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks))
         return np.concatenate((residual.real, residual.imag)), np.vstack((columns.real, columns.imag))
 
+
+    def relinear(self, theta: Samples) -> Samples:
+        """The same with the amplitudes of both polarisations, in which the model is linear, set to their best.
+
+        Keeps the steps along the narrow valley in which a beat and a bend of the phase look alike.
+        """
+        if not self.poles:
+            return theta
+        at = self.powers.shape[1]
+        after = at + self.model.count
+        bare = theta.copy()
+        bare[[0, at]] = 0.0
+        log_envelope = self.powers @ bare[:at] + 1j * self.model.phase(bare[at:after])
+        both = np.stack((log_envelope, log_envelope + complex(*theta[after + 2 : after + 4]) * self.times), axis=1)
+        if not both.real.max() < 50.0:
+            return theta
+        extra, heard = self._heard(theta)
+        columns = np.exp(both)
+        normal = columns.conj().T @ columns
+        if not np.linalg.cond(normal) < 1e10:
+            return theta
+        first, second = np.linalg.solve(normal, columns.conj().T @ (self.values - extra @ heard))
+        if not abs(first) > 0.0:
+            return theta
+        ratio = second / first
+        bare[0], bare[at] = math.log(abs(first)), float(np.angle(first))
+        bare[after : after + 2] = ratio.real, ratio.imag
+        return bare
 
     def _heard(self, theta: Samples) -> tuple[Complexes, Complexes]:
         """The lines as columns, at the mains frequency now thought right, and their amplitudes."""

@@ -46,9 +46,7 @@ def main(arguments: list[str] | None = None) -> int:
     if "dynamics" in parts:
         folder = os.environ.get("OSCSERVICE_RECORDINGS", "")
         if folder and Path(folder).is_dir():
-            dynamics.report(
-                Path(folder), printer, whole=chosen.whole, summary=chosen.summary, each=chosen.each
-            )
+            dynamics.report(Path(folder), printer, whole=chosen.whole, summary=chosen.summary, each=chosen.each)
         else:
             printer.remark("Dynamics left out: OSCSERVICE_RECORDINGS names no folder of recordings.")
     return 0

@@ -255,8 +255,8 @@ def report(folder: Path, printer: Printer, *, whole: bool, summary: bool, each: 
     columns = ("note", "plain", "settled", "equal strength", "string, eq.", "dB range", "se", "B 1e-6", "chi2/dof", "k")
     printer.table(columns, [*rows, ["median/worst", *overall, "", "", "", number(chi_mean, 2), ""]])
     printer.remark(
-        f"Plain: window_pitch, {PLAIN_S[0]} to {PLAIN_S[1]} s after the pluck. Equal strength: settled, each take taken "
-        "to the note's median strength by the slope learnt from the other four plucks of the note. chi2/dof: of B's "
+        f"Plain: window_pitch, {PLAIN_S[0]} to {PLAIN_S[1]} s after the pluck. Equal strength: settled, each "
+        "taken to the note's median strength by the slope learnt from the note's other four. chi2/dof: of B's "
         "being one number in the plucks of a note."
     )
     printer.heading("The two takes at one dynamic: differences in cents")

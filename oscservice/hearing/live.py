@@ -1,0 +1,199 @@
+"""The momentary pitch of a note while it sounds, from about five periods after its pluck.
+
+Which note it is, is decided from the signal's likeness to itself a period later, and checked against what lies between
+the partials that such a note would have: there is nothing there unless the period is really twice or three times as
+long. Then the lowest partials are fitted together, each with an amplitude of its own that changes along a straight
+line, so that few periods are enough to keep neighbours apart. The value is that of the middle of the stretch: seen from
+there, a glide pulls as much up as down.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from oscservice.errors import NoNoteError
+from oscservice.hearing.partials import PartialFit, fit_partials, raised_fit
+from oscservice.hearing.reading import fundamental_of
+from oscservice.hearing.resample import Samples
+from oscservice.hearing.rough import HIGHEST_HZ, LOWEST_HZ
+from oscservice.instrument.pitch import CENTS_PER_E
+
+_ATTACK_S = 0.004  # the pluck's own noise has mostly gone by then
+_LIKENESS_NEEDED = 0.8
+_NEARLY_AS_LIKE = 0.8
+_BETWEEN_CLEAR = 0.01
+_BETWEEN_ALLOWED = 0.1
+_FIRST_SE_CENTS = 0.5
+_PATIENCE_S = 0.1
+_PATIENCE_PERIODS = 6.0
+_UNKNOWN_HZ = 60.0
+_LOOKS_S = (0.0, 0.15, 0.3, 0.6)  # after patience has run out: when a doubtful note may be looked at as a whole
+_WORST_SE_CENTS = 10.0
+_FAINT = 0.05  # a first partial below this part of the loudest says less than the others
+_STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
+_UNRESOLVED_CENTS = 0.07  # pull of the other polarisation, which a stretch this short can't tell apart
+_NOISE_MEMORY = 48.0
+
+
+@dataclass(frozen=True)
+class Momentary:
+    """Momentary frequency of the first partial.
+
+    Attributes:
+        hz: in Hz.
+        se_cents: its standard error (1 sd) in cents.
+        at_sample: where it holds, in samples (not whole ones) from the first sample given.
+    """
+
+    hz: float
+    se_cents: float
+    at_sample: float
+
+
+class Follower:
+    """Follows one note from its pluck on.
+
+    Args:
+        rate_hz: working rate.
+        expected_hz: pitches that are asked for; they decide near ties between octaves, nothing more.
+    """
+
+    def __init__(self, rate_hz: float, expected_hz: Sequence[float] = ()) -> None:
+        self._rate_hz = rate_hz
+        self._expected_hz = tuple(expected_hz)
+        self._guess_hz = 0.0
+        self._told = False
+        self._late = False
+        self._looks = 0
+        self._noise = 0.0
+        self._freedom = 0.0
+
+    def follow(self, signal: Samples, quiet_power: float) -> Momentary | None:
+        """The pitch now, or None while it can't be told.
+
+        Args:
+            signal: from shortly before the pluck to now, shape (n,).
+            quiet_power: mean square of the signal before the pluck.
+        """
+        start = pluck_in(signal, self._rate_hz, quiet_power) + round(_ATTACK_S * self._rate_hz)
+        sound = signal[start:]
+        self._late = len(sound) / self._rate_hz > _PATIENCE_S + _PATIENCE_PERIODS / (self._guess_hz or _UNKNOWN_HZ)
+        looking = self._late and self._looks < len(_LOOKS_S)
+        guess_hz = self._guess_hz or (0.0 if looking else decide(sound, self._rate_hz))
+        fit = raised_fit(sound, self._rate_hz, guess_hz)
+        if fit is None or fit.between > _BETWEEN_ALLOWED:
+            found_hz = self._look_again(sound)
+            if found_hz:
+                fit = raised_fit(sound, self._rate_hz, found_hz)
+            if fit is None or (fit.between > _BETWEEN_ALLOWED and not self._told and not found_hz):
+                self._guess_hz = 0.0
+                return None
+        hz, se_cents = self._first_partial(fit, new=fit.start < round(0.02 * self._rate_hz))
+        settled = self._told or (self._late and abs(self._guess_hz / hz - 1.0) < 0.02)
+        if se_cents > (_WORST_SE_CENTS if settled else _FIRST_SE_CENTS):
+            self._guess_hz = hz if self._late else self._guess_hz
+            return None
+        self._guess_hz, self._told = hz, True
+        return Momentary(hz, se_cents, start + fit.at_sample)
+
+    @property
+    def hurried(self) -> bool:
+        """Whether the first value is still to come and may be there with the next few samples."""
+        return not self._told and not self._late
+
+    def _look_again(self, sound: Samples) -> float:
+        """The note by its whole spectrum in Hz, 0 when it isn't time for that or there is none."""
+        due = self._looks < len(_LOOKS_S) and len(sound) / self._rate_hz > _PATIENCE_S + _LOOKS_S[self._looks]
+        if not (self._late and due):
+            return 0.0
+        self._looks += 1
+        try:
+            return fundamental_of(sound[-round(0.5 * self._rate_hz) :], self._rate_hz, self._expected_hz)
+        except NoNoteError:
+            return 0.0
+
+    def _first_partial(self, fit: PartialFit, *, new: bool) -> tuple[float, float]:
+        """Frequency of the first partial in Hz and its standard error in cents."""
+        noise, freedom = fit.noise, fit.freedom
+        if not new:
+            # Away from the pluck the noise stays the same: what earlier stretches said of it counts too.
+            freedom += self._freedom
+            self._noise = noise = (self._freedom * self._noise + fit.freedom * fit.noise) / freedom
+            self._freedom = min(freedom, _NOISE_MEMORY)
+        amplitudes = np.abs(fit.amplitudes)
+        # Divided by a deviation known from few values, an error scatters as Student's t does.
+        spread = math.sqrt(noise * freedom / (freedom - 2.0))
+        se = CENTS_PER_E * spread * fit.se_gain_hz / np.maximum(amplitudes, 1e-30) / fit.hz
+        k = 1
+        if amplitudes[0] < _FAINT * amplitudes.max():
+            # The first partial is all but missing: the one that says most of the others, doubted for its stiffness.
+            k = 1 + int(np.argmin(np.hypot(se, _STRAY_CENTS * np.arange(1, len(se) + 1))[1:])) + 1
+        stray = _STRAY_CENTS * k if k > 1 else 0.0
+        return float(fit.hz[k - 1]) / k, math.hypot(float(se[k - 1]), stray, _UNRESOLVED_CENTS)
+
+
+def pluck_in(signal: Samples, rate_hz: float, quiet_power: float) -> int:
+    """First sample of the first millisecond that stands clear of what was before, in a signal of shape (n,)."""
+    width = max(1, round(0.001 * rate_hz))
+    count = min(len(signal), round(0.15 * rate_hz)) // width
+    power = np.mean(signal[: count * width].reshape(count, width) ** 2, axis=1)
+    if not count:
+        return 0
+    above = np.flatnonzero(power > quiet_power + 0.1 * max(0.0, float(power.max()) - quiet_power))
+    return int(above[0]) * width if len(above) else 0
+
+
+def self_likeness(signal: Samples, longest: int) -> Samples:
+    """Likeness of a signal, shape (n,), to itself 0 to ``longest`` samples later, -1 to 1; shape (longest + 1,).
+
+    2 sum x(t) x(t + lag) / sum (x(t)^2 + x(t + lag)^2), over the samples that overlap: the difference function of
+    de Cheveigné and Kawahara (J. Acoust. Soc. Am. 111 (2002) 1917) over the power it can have, taken from 1.
+    """
+    count = len(signal)
+    size = 1 << (count + longest).bit_length()
+    spectrum = np.fft.rfft(signal, size)
+    product = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: longest + 1]
+    power = np.concatenate(([0.0], np.cumsum(signal**2)))
+    lags = np.arange(longest + 1)
+    both = power[count - lags] + power[count] - power[lags]
+    return np.asarray(2.0 * product / np.maximum(both, 1e-30))
+
+
+def decide(sound: Samples, rate_hz: float) -> float:
+    """Pitch in Hz of a note that has just begun, shape (n,), or 0 while it isn't clear.
+
+    The shortest period that is nearly as good as the best one, unless there is something between its partials: then
+    the next longer one.
+    """
+    # Only so much as the lowest string needs; and only the lower partials, for stiffness puts the others out of step.
+    sound = sound[-round(5.0 / LOWEST_HZ * rate_hz) :]
+    reach = max(1, int(rate_hz / 3000.0))
+    kernel = np.hanning(2 * reach + 1)[1:-1]
+    if len(sound) < 8 * len(kernel) or not sound.any():
+        return 0.0
+    smooth = np.convolve(sound, kernel / kernel.sum(), "valid")
+    like = self_likeness(smooth, len(smooth) // 2)
+    falls = np.flatnonzero(like < 0.0)
+    if not len(falls):
+        return 0.0
+    lags = np.arange(max(int(falls[0]), int(rate_hz / HIGHEST_HZ), 1), len(like) - 1)
+    lags = lags[(like[lags] >= like[lags - 1]) & (like[lags] > like[lags + 1])]
+    left, middle, right = like[lags - 1], like[lags], like[lags + 1]
+    shift = 0.5 * (left - right) / np.minimum(left - 2.0 * middle + right, -1e-12)
+    peaks = middle - 0.25 * (left - right) * shift
+    if not len(peaks) or peaks.max() < _LIKENESS_NEEDED:
+        return 0.0
+    good = peaks >= _NEARLY_AS_LIKE * peaks.max()
+    for lag, peak in zip((lags + shift)[good], peaks[good], strict=True):
+        fit = fit_partials(sound, rate_hz, rate_hz / float(lag))
+        if fit is None:
+            return 0.0
+        # A knock or the neighbours put something between the partials too, but don't make longer periods fit better.
+        allowed = _BETWEEN_ALLOWED if peak > peaks[lags > 1.5 * lag].max(initial=-1.0) + 0.01 else _BETWEEN_CLEAR
+        if fit.between < allowed and fit.raised == 1:
+            return float(fit.hz[0]) if abs(fit.hz[0] * lag / rate_hz - 1.0) < 0.05 else rate_hz / float(lag)
+    return 0.0
