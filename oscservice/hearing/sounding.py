@@ -103,7 +103,7 @@ class Sounding:
         return sum(self._levels) / max(1, len(self._levels))
 
     def whole(self, damped: bool) -> Samples:
-        """The note and what was kept from before it, shape (n,), without what a hand or the next pluck did at the end."""
+        """The note and what was kept from before it, shape (n,), without what a hand or the next pluck did last."""
         hops = self._count // self.hop
         end = hops - (self.smooth + 1 if hops - self._lead // self.hop > 3 * self.smooth else 0)
         levels, last, smooth = self._levels, len(self._levels) - 1, self.smooth
