@@ -21,8 +21,9 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-PRIOR_CENTS = 1.3
-"""What a middling pluck raises a string's settled pitch by, 1 sd about 0, before any is heard (from those 96 notes)."""
+PRIOR_CENTS = 1.0
+"""What a middling pluck raises a string's settled pitch by, 1 sd about 0, before any is heard; those notes allow 0.8 to
+2 (likelihood within a factor of e^2)."""
 
 CARRIES_DB = 6.0
 """A slope learnt at one strength says nothing of plucks that are further from it than this: more likely the gain was

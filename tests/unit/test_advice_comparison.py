@@ -249,7 +249,7 @@ def test_plucks_alike_cost_nothing_and_unlike_ones_cost_standard_error() -> None
 
 @pytest.mark.parametrize("fretted_db", [0.0, 3.0])
 def test_the_standard_error_tells_the_truth_of_strings_that_rise(fretted_db: float) -> None:
-    """Slopes as real strings have them: half-normal, 1.3 cents at a middling pluck. Nine tenths within two."""
+    """Slopes as they are expected: half-normal, a cent at a middling pluck. Nine tenths within two."""
     rng = np.random.default_rng(9)
     off = []
     for _ in range(250):
