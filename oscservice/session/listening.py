@@ -52,6 +52,7 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
     taken = _taken(identity.best, reading)
     if identity.rival is not None and close(identity) and not answers(state, reading.f1_hz):
         second = _taken(identity.rival, reading)
+        _need_sure(taken, UNSURE_LIMIT_CENTS if _tuning(state) else SURE_ENOUGH_CENTS)
         if _usable(state, second):
             return [_doubted(taken, second, identity.best, identity.rival)]
     return _used(state, taken)
@@ -75,7 +76,7 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
     """The events that follow from a reading of a string and place. Raises Ignored when it is no evidence."""
     place, number = Place.parse(taken.place), taken.string
     asked_for = (number, place) == asked(state)
-    if state.phase in (Phase.TUNING, Phase.RETUNING):
+    if _tuning(state):
         if place != OPEN and not asked_for:
             raise Ignored("only open strings are tuned")
         if number != state.focus and in_tune(state.string(number)) and abs(taken.cents) > UNASKED_CENTS:
@@ -98,6 +99,10 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
         raise Ignored(f"{where(number, place)} would be {off_cents:+.0f} cents off: another place, it seems")
     _need_sure(taken, SURE_ENOUGH_CENTS)
     return [taken]
+
+
+def _tuning(state: State) -> bool:
+    return state.phase in (Phase.TUNING, Phase.RETUNING)
 
 
 def _usable(state: State, taken: ev.ReadingTaken) -> bool:

@@ -270,3 +270,12 @@ def test_a_fretted_note_before_its_open_string_is_no_evidence() -> None:
     job = Job().tuned()
     with pytest.raises(Ignored, match="string 6 at fret 12: pluck it open first"):
         job.hear(6, FRET)
+
+
+def test_an_unsure_reading_is_not_asked_about() -> None:
+    job = at_fret_5()
+    b = math.exp(0.3 * 0.9) * 9.0e-5
+    with pytest.raises(Ignored, match="let the note ring longer"):
+        job.do(cm.Hear(reading(job.instrument.open_hz(5), 3.0, inharmonicity=b, inharmonicity_se=0.1 * b)))
+    job.do(cm.Hear(reading(job.instrument.open_hz(5), 0.3, inharmonicity=b, inharmonicity_se=0.1 * b)))
+    assert job.prompt == "say_which"
