@@ -37,6 +37,7 @@ _STEADY_S = 1.0
 _STEADY_DB = 0.3  # a string that rings on falls by more than this in that time
 _FIRST_FLOOR_S = 0.3  # the floor of a stream that has just begun is found more quickly
 _LIVE_EVERY_S = 0.04
+_CLIPPED_CENTS = 2.0  # the mixing products of a clipped string lie beside its partials and pull by about this much
 
 
 @dataclass(frozen=True)
@@ -229,7 +230,8 @@ class Listener:
         if now is None:
             return []
         time_s = self._time_s(note.begun) + now.at_sample / self._rate_hz
-        return [Live(time_s, now.hz, now.se_cents, level)]
+        se_cents = math.hypot(now.se_cents, _CLIPPED_CENTS if note.clip.clipped else 0.0)
+        return [Live(time_s, now.hz, se_cents, level)]
 
     def _close(self, note: Sounding, *, damped: bool) -> list[Event]:
         self._note = None
