@@ -70,7 +70,7 @@ def _case(draw: np.random.Generator, nominal_hz: float, snr_db: float, length_s:
         tone = string_tone(f1_hz, RATE_HZ, draw)
         noise_power = tone.first_power(count, RATE_HZ) * 10.0 ** (-snr_db / 10.0)
         heard = tone.samples(count, RATE_HZ) + math.sqrt(noise_power) * draw.standard_normal(count)
-        if trial < 8:  # the bound hardly depends on phases and the exact pitch
+        if trial < 3:  # the bound hardly depends on phases and the exact pitch
             first_bounds.append(CENTS_PER_E / f1_hz * tone.first_alone_sd_hz(count, RATE_HZ, noise_power))
             all_bounds.append(CENTS_PER_E / f1_hz * tone.all_partials_sd_hz(count, RATE_HZ, noise_power))
         try:
