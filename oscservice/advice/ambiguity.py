@@ -7,7 +7,6 @@ so where it matters which of them is believed, that is said.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from oscservice.advice.comparison import Comparison
@@ -21,8 +20,8 @@ class Ambiguity:
     Attributes:
         mm: of the string's saddle, + further away from the nut.
         se_mm: its standard error (1 sd).
-        matters: it is another piece of advice: the moves lie further apart than is printed (0.1 mm), than the move's
-            own standard error, and than the standard error of the distance.
+        matters: it is another piece of advice: the moves lie further apart than the last place that is printed (by
+            0.15 mm, which shows as 0.2), than the move's own standard error, and than that of the distance.
     """
 
     mm: float
@@ -46,5 +45,4 @@ def saddle_ambiguity(error: Comparison, lengths_mm: tuple[float, float]) -> Ambi
     mm = moves_mm[1] - moves_mm[0]
     slope = abs(cents_per_mm((lengths_mm[0] + moves_mm[0], lengths_mm[1] + moves_mm[0])))
     move_se_mm, se_mm = error.se_cents / slope, error.ambiguity_se_cents / slope
-    matters = math.isfinite(mm) and abs(mm) > max(SHOWN_MM, move_se_mm, se_mm)
-    return Ambiguity(mm, se_mm, matters)
+    return Ambiguity(mm, se_mm, abs(mm) > max(1.5 * SHOWN_MM, move_se_mm, se_mm))

@@ -28,8 +28,8 @@ def test_a_cent_is_three_eighths_of_a_millimetre() -> None:
 @pytest.mark.parametrize(
     ("se", "apart", "apart_se", "matters"),
     [
-        (0.1, 0.30, 0.05, True),  # 0.11 mm: more than is printed
-        (0.1, 0.25, 0.05, False),  # 0.09 mm
+        (0.1, 0.45, 0.05, True),  # 0.17 mm: shows as 0.2
+        (0.1, 0.35, 0.05, False),  # 0.13 mm: shows as 0.1, the last place
         (1.2, 1.0, 0.05, False),  # within the doubt of the move
         (0.8, 1.0, 0.05, True),
         (0.1, 1.0, 1.5, False),  # the distance itself isn't known
