@@ -27,7 +27,9 @@ _LIKENESS_NEEDED = 0.8
 _NEARLY_AS_LIKE = 0.8
 _BETWEEN_CLEAR = 0.01
 _BETWEEN_ALLOWED = 0.1
-_FIRST_SE_CENTS = 0.5
+_FIRST_SE_CENTS = 0.5  # a value an instant later is better than one that is worth little
+_SOON_S = 0.03
+_SECOND_SE_CENTS = 2.0
 _PATIENCE_S = 0.1
 _PATIENCE_PERIODS = 6.0
 _UNKNOWN_HZ = 60.0
@@ -94,7 +96,8 @@ class Follower:
                 return None
         hz, se_cents = self._first_partial(fit, new=fit.start < round(0.02 * self._rate_hz))
         settled = self._told or (self._late and abs(self._guess_hz / hz - 1.0) < 0.02)
-        if se_cents > (_WORST_SE_CENTS if settled else _FIRST_SE_CENTS):
+        soon = len(sound) / self._rate_hz < _SOON_S + _PATIENCE_PERIODS / hz
+        if se_cents > (_WORST_SE_CENTS if settled else _FIRST_SE_CENTS if soon else _SECOND_SE_CENTS):
             self._guess_hz = hz if self._late else self._guess_hz
             return None
         self._guess_hz, self._told = hz, True

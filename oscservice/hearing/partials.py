@@ -110,7 +110,7 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
     if not 0.8 * guess_hz < hz[0] < 1.25 * guess_hz:
         return None
     # The noise is seen between the partials, through the window that the frequency of a partial is seen through.
-    gaps = np.array([0.5] if periods < 10.0 else [0.4, 0.6] if periods < 20.0 else [1 / 3, 1 / 2, 2 / 3])
+    gaps = np.array([1 / 2] if periods < 14.0 else [1 / 3, 1 / 2, 2 / 3])
     phase = np.outer((hz[:6, None] - spread[:6, None] * gaps).ravel(), turns)
     probes = hann * np.concatenate((np.cos(phase), np.sin(phase)))
     left = window - _times(design.T, theta)
