@@ -35,6 +35,7 @@ SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
 
 _HUM_LEFT = 0.3
+_GLIDE_TRUST = 30.0
 _CLEAR_OF_PLUCK_S = 0.02
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
@@ -331,7 +332,7 @@ def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) ->
         first.times_s,
         first.carrier_hz,
         np.array([found.glide_cents, math.log(found.tau_s)]),
-        np.linalg.inv(found.glide_covariance + np.diag([1e-6, 1e-6])),
+        np.asarray(np.linalg.inv(_GLIDE_TRUST * found.glide_covariance + np.diag([1e-6, 1e-6]))),
     )
 
 

@@ -63,6 +63,9 @@ def settled_first(band: Baseband, glide: Glide, decay_s: float, lines: Sequence[
     if len(times) >= 24 and rates:
         for start in second_starts(band, times, glide, single, rates):
             fits.append(fit_tone(band, times, start, glide, lines, beforehand))
+    # Once more, every value counted for what the best fit's residual says it is worth.
+    worth = min(fits, key=lambda fit: fit.power).independent
+    fits = [fit_tone(band, times, fit, glide, lines, beforehand, worth) for fit in fits]
     best = min(fit.evidence for fit in fits)
     likely = np.array([math.exp(-0.5 * min(fit.evidence - best, 700.0)) for fit in fits])
     likely /= likely.sum()

@@ -145,6 +145,8 @@ class Tone:
         phase: parameters of the phase model.
         second: c and g of a second polarisation, or None.
         covariance: of (decay, phase, Re c, Im c, Re g, Im g) in that order, shape (p, p).
+        independent: how many independent values the residual is worth.
+        power: mean square of the residual.
         score: Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978) 461); smaller is likelier.
         evidence: -2 log of the model's evidence by Laplace's method, for models that differ only in parameters with a
             prior (Kass & Raftery, J. Am. Stat. Assoc. 90 (1995) 773); smaller is likelier.
@@ -154,6 +156,8 @@ class Tone:
     phase: Samples
     second: tuple[complex, complex] | None = None
     covariance: Samples = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
+    independent: float = 0.0
+    power: float = math.inf
     score: float = math.inf
     evidence: float = math.inf
 
@@ -191,6 +195,7 @@ def fit_tone(
     model: PhaseModel,
     lines: Sequence[Line] = (),
     beforehand: Beforehand = Beforehand(),
+    independent: float = math.inf,
 ) -> Tone:
     """Fit from ``start``, with its degree of decay and a second polarisation if it has one.
 
@@ -201,8 +206,10 @@ def fit_tone(
         model: the phase.
         lines: other tones that lie within the low-pass.
         beforehand: what is known without hearing it.
+        independent: the values count for no more than so many independent ones. What no model here explains (a finger
+            that moves, a neighbour that rings along) is no noise: neighbouring values share it.
     """
-    problem = _Problem.of(band, times, start, model, lines, beforehand)
+    problem = _Problem.of(band, times, start, model, lines, beforehand, independent)
     theta = problem.packed(start)
     damping, growth, power = 1e-6, 4.0, problem.left(theta)
     for _ in range(_STEPS):
@@ -269,6 +276,7 @@ class _Problem:
         model: PhaseModel,
         lines: Sequence[Line],
         beforehand: Beforehand,
+        independent: float,
     ) -> _Problem:
         scale = float(np.abs(band.values).max())
         extra, precision = line_columns(band, lines)
@@ -295,7 +303,7 @@ class _Problem:
                 np.diag(np.repeat(precision, 2) * scale**2),
                 np.diag(np.ones(mains)),
             ),
-            weight=2.0 * min(1.0, band.step_s / band.memory_s),
+            weight=2.0 * min(1.0, band.step_s / band.memory_s, independent / len(times)),
         )
 
     @property
@@ -331,7 +339,16 @@ class _Problem:
         known = np.diag(self.precision) > 0.0
         volume = np.linalg.slogdet(normal)[1] - np.linalg.slogdet(self.precision[np.ix_(known, known)])[1]
         score = misfit + self.count * math.log(2.0 * nominal)
-        return Tone(decay, theta[at:after], second, covariance, score, misfit + float(volume))
+        return Tone(
+            decay,
+            theta[at:after],
+            second,
+            covariance,
+            independent,
+            power * self.scale**2,
+            score,
+            misfit + float(volume),
+        )
 
     def left(self, theta: Samples) -> float:
         """Mean square of the residual; never quite nothing."""
