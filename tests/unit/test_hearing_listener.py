@@ -327,8 +327,8 @@ def test_memory_stays_where_it_is():
         after = play(8)
     finally:
         tracemalloc.stop()
-    # One note's samples are 60 kB at the working rate and as much again raw; the quiet kept between notes comes and goes
-    # by a few hops of 1 kB.
+    # One note's samples are 60 kB at the working rate and as much again raw; the quiet kept between notes comes and
+    # goes by a few hops of 1 kB.
     assert after - before < 30_000
 
 
