@@ -1,22 +1,28 @@
-"""What the tests share: outside programs, and where the extra recordings are."""
+"""What the tests share: outside programs, packaged recordings, and where the extra ones are."""
 
 from __future__ import annotations
 
 import os
 import shutil
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
+from packaged import recorded
+
+
+def miss(reason: str) -> NoReturn:
+    """What a test needs is not there: it skips, saying how to get it; in CI it fails."""
+    if os.environ.get("CI") == "true":
+        pytest.fail(f"CI must not miss what a test needs: {reason}")
+    pytest.skip(reason)
 
 
 def need(program: str, package: str) -> str:
     """Path of an outside program. Without it the test skips with the command that installs it; in CI it fails."""
     found = shutil.which(program)
     if found is None:
-        reason = f"needs {program}: apt-get install -y --no-install-recommends {package}"
-        if os.environ.get("CI") == "true":
-            pytest.fail(f"CI must not miss an outside program: {reason}")
-        pytest.skip(reason)
+        miss(f"needs {program}: apt-get install -y --no-install-recommends {package}")
     return found
 
 
@@ -27,3 +33,20 @@ def recordings() -> Path:
     if not folder or not Path(folder).is_dir():
         pytest.skip("set OSCSERVICE_RECORDINGS to a folder of recorded notes (NOTE_DYNAMIC_TAKE.flac)")
     return Path(folder)
+
+
+@pytest.fixture(scope="session")
+def guitarsounds() -> Path:
+    """Archive of the packaged open strings, its sha256 checked."""
+    try:
+        return recorded.guitarsounds_archive()
+    except recorded.MissingRecordings as missing:
+        miss(str(missing))
+
+
+@pytest.fixture(scope="session")
+def freepats() -> Path:
+    """Folder of the packaged patch files."""
+    if not (recorded.FREEPATS / recorded.PATCHES["nylon"]).is_file():
+        miss(recorded.FREEPATS_MISSING)
+    return recorded.FREEPATS
