@@ -20,6 +20,7 @@ FEWEST_PERIODS = 4.4
 
 _LONGEST_PERIODS = 8.0
 _LONGEST_S = 0.08
+_MANY_PERIODS = 14.0
 _MISSING = 3e-4  # partials with less than this share of the power of the others are not there
 
 
@@ -110,38 +111,35 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
     if not 0.8 * guess_hz < hz[0] < 1.25 * guess_hz:
         return None
     # The noise is seen between the partials, through the window that the frequency of a partial is seen through.
-    gaps = np.array([1 / 2] if periods < 14.0 else [1 / 3, 1 / 2, 2 / 3])
-    phase = np.outer((hz[:6, None] - spread[:6, None] * gaps).ravel(), turns)
+    gaps, below = (np.array([1 / 2]), 6) if periods < _MANY_PERIODS else (np.array([1 / 3, 1 / 2, 2 / 3]), 2)
+    phase = np.outer((hz[:below, None] - spread[:below, None] * gaps).ravel(), turns)
     probes = hann * np.concatenate((np.cos(phase), np.sin(phase)))
     left = window - _times(design.T, theta)
-    seen = _times(probes, left) * 2.0 / hann.sum()
-    between = float(np.mean(seen**2)) * highest
+    between = highest * float(np.mean((_times(probes, left) * 2.0 / hann.sum()) ** 2))
     probes *= u
     # What the fit takes of white noise is missing there: what is left of each probe says how much.
     remaining = probes - ((probes @ design.T) @ inverse) @ weighted
-    noise = float(np.mean(_times(probes, left) ** 2 / np.sum(remaining**2, axis=1)))
     slopes = inverse[3 * highest : 4 * highest] @ weighted
-    gains = np.sqrt(np.sum(slopes**2, axis=1)) / (2.0 * np.pi * half_s)
-    strength = np.abs(p) ** 2
     return PartialFit(
         hz=np.asarray(hz),
         amplitudes=p,
         start=start,
         at_sample=start + delay + 0.5 * (count - 1) * rate_hz / rate,
-        noise=noise,
+        noise=float(np.mean(_times(probes, left) ** 2 / np.sum(remaining**2, axis=1))),
         freedom=float(len(probes)),
-        se_gain_hz=gains,
-        between=between / (between + float(strength.sum())),
+        se_gain_hz=np.sqrt(np.sum(slopes**2, axis=1)) / (2.0 * np.pi * half_s),
+        between=between / (between + float(np.sum(np.abs(p) ** 2))),
     )
 
 
 def _lowered(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Samples, float, float]:
-    """The signal at about 20 samples a period: samples, rate in Hz, delay in samples of the signal.
+    """The signal at about 20 samples a period (14 of many periods): samples, rate in Hz, delay in samples of the signal.
 
     Each sample is a mean under a Hann window four new samples long, whose nulls lie where multiples of the new rate
     would fold down to the lowest partials.
     """
-    step = max(1, int(rate_hz / (20.0 * guess_hz)))
+    periods = len(signal) / rate_hz * guess_hz
+    step = max(1, int(rate_hz / ((20.0 if periods < _MANY_PERIODS else 14.0) * guess_hz)))
     if step == 1:
         return signal, rate_hz, 0.0
     kernel = np.hanning(4 * step + 1)[1:-1]
