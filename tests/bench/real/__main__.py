@@ -22,6 +22,7 @@ HERE = Path(__file__).resolve().parent
 sys.path[1:1] = [str(HERE.parent / "pitch"), str(HERE.parents[1])]
 
 import dynamics  # noqa: E402
+import packaged_sets  # noqa: E402
 from tables import Printer, machine  # noqa: E402
 
 PARTS = ("packaged", "dynamics")
@@ -43,6 +44,8 @@ def main(arguments: list[str] | None = None) -> int:
     printer = Printer(markdown=chosen.markdown)
     if not chosen.summary:
         printer.remark(machine() + ".")
+    if "packaged" in parts:
+        packaged_sets.report(printer, summary=chosen.summary)
     if "dynamics" in parts:
         folder = os.environ.get("OSCSERVICE_RECORDINGS", "")
         if folder and Path(folder).is_dir():
