@@ -133,7 +133,7 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
 
 
 def _lowered(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Samples, float, float]:
-    """The signal at about 20 samples a period (14 of many periods): samples, rate in Hz, delay in samples of the signal.
+    """The signal at about 20 samples a period (14 of many periods): samples, rate in Hz, delay in its samples.
 
     Each sample is a mean under a Hann window four new samples long, whose nulls lie where multiples of the new rate
     would fold down to the lowest partials.
