@@ -223,12 +223,16 @@ def read_decimated(
     partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
     errors = {k: CENTS * float(se) / partials_hz[k] for k, se in zip(used, settled.se_hz, strict=True)}
     first = bands[used[0]]
-    beat_cents, glide_left = 0.0, settled.glide_at_cents
+    beat_cents = 0.0
     if 1 in bands:
-        others = [bands[k] for k in used[1:]]
-        glide = _glide_of(others, noise, first) if others else _glide_of([first], noise, first)
-        found_first = settled_first(first, glide, settled.decay_s, _lines_left(hum, fundamental))
-        partials_hz[1], errors[1], beat_cents = found_first.hz, found_first.se_cents, found_first.beat_cents
+        glide = _glide_of([bands[k] for k in used[1:]] or [first], noise, first)
+        own = settled_first(first, glide, settled.decay_s, noise, _lines_left(hum, fundamental))
+        apart = cents_between(own.hz, partials_hz[1])
+        # Two answers, mixed by how far the signal model is believed; their distance is part of the doubt.
+        between = own.belief * (1.0 - own.belief) * apart**2
+        errors[1] = math.sqrt(own.belief * own.se_cents**2 + (1.0 - own.belief) * errors[1] ** 2 + between)
+        partials_hz[1] *= 2.0 ** (own.belief * apart / 1200.0)
+        beat_cents = own.beat_cents if own.belief > 0.5 else 0.0
     law = stiff_string({k: (hz, errors[k]) for k, hz in partials_hz.items()})
     if 1 in partials_hz:
         f1, se_cents = partials_hz[1], errors[1]
@@ -240,7 +244,7 @@ def read_decimated(
     window_end = float(first.times_s[-1]) + first.memory_s
     tail = _between(signal, rate_hz, onset, onset + 0.5)
     attack = _attack_cents(signal, rate_hz, onset, fundamental, f1)
-    if glide_left(window_end) > _GLIDE_LEFT_CENTS:
+    if settled.glide_at_cents(window_end) > _GLIDE_LEFT_CENTS:
         flags.append("gliding")
     return Reading(
         f1_hz=f1,

@@ -15,6 +15,10 @@ from oscservice.hearing.tone import Beforehand, Glide, Line, Tone, bend_of, fit_
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _BEATS = (0.25, 0.5, 0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0, 8.0)  # beats within the note that a search starts from
+_BELIEVED = (10.0, 100.0)
+"""A fit that leaves this many times the noise's power is wholly believed, and not at all. Synthetic strings come out at
+1 to 8; on recorded ones (hands, bodies, neighbours) even two polarisations leave hundreds and more."""
+
 _SHARE_SD = 0.4
 _SPLIT_SD_CENTS = 0.8
 
@@ -29,6 +33,7 @@ class FirstPartial:
         beat_cents: how far the second polarisation stands from the first, 0 when one explains the note.
         glide_cents: glide at the pluck.
         tau_s: it falls as exp(-2 t / tau).
+        belief: 0 to 1, whether the model is the note: 1 when it leaves hardly more than noise.
     """
 
     hz: float
@@ -36,15 +41,19 @@ class FirstPartial:
     beat_cents: float
     glide_cents: float
     tau_s: float
+    belief: float
 
 
-def settled_first(band: Baseband, glide: Glide, decay_s: float, lines: Sequence[Line] = ()) -> FirstPartial:
+def settled_first(
+    band: Baseband, glide: Glide, decay_s: float, noise_power: float, lines: Sequence[Line] = ()
+) -> FirstPartial:
     """Fit the first partial's baseband with one and with two polarisations, and average by their evidence.
 
     Args:
         band: the first partial, times in seconds from the pluck, cut to the stretch to be used.
         glide: the phase model with what the other partials say of the glide as its prior.
         decay_s: decay of the whole sound, seconds to 1/e of amplitude.
+        noise_power: of the signal, in squared amplitude.
         lines: hum and neighbours within the low-pass.
     """
     times = band.times_s
@@ -81,7 +90,14 @@ def settled_first(band: Baseband, glide: Glide, decay_s: float, lines: Sequence[
         0.0 if winner.second is None else CENTS_PER_E * winner.second[1].imag / (2.0 * math.pi * hz),
         float(winner.phase[2]),
         math.exp(float(winner.phase[3])),
+        _belief(winner.power / max(noise_power * band.noise_gain, 1e-30)),
     )
+
+
+def _belief(left: float) -> float:
+    """How far a fit is believed that leaves ``left`` times the power of the noise."""
+    whole, none = _BELIEVED
+    return min(1.0, max(0.0, math.log(none / max(left, 1e-9)) / math.log(none / whole)))
 
 
 def _start(glide: Glide, band: Baseband, weight: Samples) -> Samples:
