@@ -110,8 +110,10 @@ class Follower:
 
     def _look_again(self, sound: Samples) -> float:
         """The note by its whole spectrum in Hz, 0 when it isn't time for that or there is none."""
-        due = self._looks < len(_LOOKS_S) and len(sound) / self._rate_hz > _PATIENCE_S + _LOOKS_S[self._looks]
-        if not (self._late and due):
+        age_s = len(sound) / self._rate_hz - _PATIENCE_S
+        due = self._late and self._looks < len(_LOOKS_S) and age_s > _LOOKS_S[self._looks]
+        # A note known for long is not another one now: what has come up beside it is a neighbour ringing on.
+        if not due or (self._told and age_s > _LOOKS_S[-1]):
             return 0.0
         self._looks += 1
         try:
