@@ -227,7 +227,7 @@ class Listener:
         now = note.follower.follow(note.since_begun(), note.quiet_power)
         if now is not None or not note.follower.hurried:
             note.live_from = self._hops + self._live_every
-        if now is None:
+        if now is None or note.may_be_hum(now.hz):
             return []
         time_s = self._time_s(note.begun) + now.at_sample / self._rate_hz
         se_cents = math.hypot(now.se_cents, _CLIPPED_CENTS if note.clip.clipped else 0.0)

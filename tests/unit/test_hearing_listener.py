@@ -118,6 +118,7 @@ def test_what_sounds_when_the_stream_begins_and_stays_is_no_note_and_hides_none(
     )
     events = listen(samples)
     assert any(isinstance(event, Dismissed) and "steady" in event.reason for event in events)
+    assert all(event.time_s > 1.15 for event in events if isinstance(event, Live))
     found = pitches(events)
     assert len(found) == 1
     assert abs(cents_between(found[0], 98.0)) < 1.0
