@@ -138,26 +138,38 @@ def stiffness_chi_square(takes: list[Take]) -> tuple[float, int]:
 
 @dataclass(frozen=True)
 class Agreement:
-    """How differences between the two takes at one dynamic are spread, cents; and in units of their standard errors."""
+    """How differences between the two takes at one dynamic are spread, in cents and in units of their standard errors.
+
+    ``robust_sd`` is the median over 0.6745 (what it is for a normal spread): one pair that was tuned otherwise doesn't
+    rule it. ``over_se``: root mean square of differences over combined standard errors; shares within 1 and 2 of them.
+    """
 
     median: float
     ninetieth: float
     rms: float
-    over_se: float | None
+    over_se: float = math.nan
+    within_1: float = math.nan
+    within_2: float = math.nan
+
+    @property
+    def robust_sd(self) -> float:
+        """Standard deviation of a difference, by the median."""
+        return self.median / 0.6745
 
     @classmethod
     def of(cls, cents: list[float], se_cents: list[float] | None = None) -> Agreement:
         """From differences and their combined standard errors."""
         size = np.abs(cents)
-        over = None if se_cents is None else float(np.sqrt(np.mean(np.square(np.array(cents) / np.array(se_cents)))))
-        return cls(
-            float(np.median(size)), float(np.percentile(size, 90.0)), float(np.sqrt(np.mean(np.square(size)))), over
-        )
+        measures = float(np.median(size)), float(np.percentile(size, 90.0)), float(np.sqrt(np.mean(np.square(size))))
+        if se_cents is None:
+            return cls(*measures)
+        z = size / np.array(se_cents)
+        return cls(*measures, float(np.sqrt(np.mean(z**2))), float(np.mean(z < 1.0)), float(np.mean(z < 2.0)))
 
     def row(self, name: str) -> list[str]:
         """Its line in the table."""
-        values = (self.median, self.ninetieth, self.rms, self.rms / math.sqrt(2.0))
-        return [name, *(number(v, 2) for v in values), "-" if self.over_se is None else number(self.over_se, 2)]
+        values = (self.median, self.ninetieth, self.rms, self.robust_sd, self.over_se, self.within_1, self.within_2)
+        return [name, *(number(v, 2) for v in values)]
 
 
 def agreements(takes: list[Take]) -> dict[str, Agreement]:
@@ -248,7 +260,8 @@ def report(folder: Path, printer: Printer, *, whole: bool, summary: bool, each: 
         print(
             f"spread (median/worst): plain {plain}, settled {settled}, equal strength {level}, string {string}; "
             f"takes settled: median {ours.median:.2f}, 90 % {ours.ninetieth:.2f}, rms {ours.rms:.2f}, "
-            f"over se {ours.over_se:.2f}; B chi2/dof {chi_mean:.2f}; {len(takes)} read"
+            f"over se {ours.over_se:.2f}, in 1 se {ours.within_1:.2f}, in 2 se {ours.within_2:.2f}; "
+            f"B chi2/dof {chi_mean:.2f}; {len(takes)} read"
         )
         return
     printer.heading(f"{len(takes)} recordings: spread across the dynamics of a note, cents (highest less lowest mean)")
@@ -261,5 +274,6 @@ def report(folder: Path, printer: Printer, *, whole: bool, summary: bool, each: 
     )
     printer.heading("The two takes at one dynamic: differences in cents")
     printer.table(
-        ("reading", "median", "90 %", "rms", "rms/sqrt 2", "over se"), [a.row(name) for name, a in apart.items()]
+        ("reading", "median", "90 %", "rms", "robust sd", "over se", "in 1 se", "in 2 se"),
+        [a.row(name) for name, a in apart.items()],
     )

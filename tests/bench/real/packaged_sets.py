@@ -92,8 +92,9 @@ def _report_set(title: str, notes: list[RecordedNote], printer: Printer, *, summ
     printer.table(_COLUMNS, rows)
     printer.remark(line + ".")
     printer.remark(
-        "Window: mean of the first partial 0.4 to 1.2 s after the pluck (short samples: 0.1 to 0.9 s), Praat band-passed "
-        f"to the first partial on the same samples. Live off: momentary values over {WRONG_CENTS:.0f} cents away."
+        "Window: mean of the first partial 0.4 to 1.2 s after the pluck (short samples: 0.1 to 0.9 s); Praat on the "
+        "same samples, band-passed to the first partial. "
+        f"Live off: momentary values over {WRONG_CENTS:.0f} cents away."
     )
     for text in wrong:
         printer.remark(f"WRONG {text}")
