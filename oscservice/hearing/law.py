@@ -11,12 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from oscservice.hearing.resample import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
 
-_STRAY_PRIOR_CENTS = 0.3
-_STRAY_PRIOR_WEIGHT = 2.0  # partials' worth of evidence
+_STRAY_PRIOR_CENTS = 0.4
+_STRAY_PRIOR_WEIGHT = 1.0  # partials' worth of evidence
+_STRAY_GRID = np.geomspace(0.05, 20.0, 40) ** 2
 _DEGREES = 4.0  # Student's t: near enough to normal for most partials, forgiving to a few
 _FAR = 4.0  # a partial more than this many of its standard deviations off is not used
 _STIFFEST = 0.02
@@ -65,36 +67,57 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
     if len(k) < 3:
         return _without_stiffness(k, cents, se)
     robust, stray = np.ones(len(k)), _STRAY_PRIOR_CENTS
-    level, stiffness = _start(k, cents, 1.0 / (se**2 + stray**2))
+    level, stiffness = _start(k, cents)
     used = np.ones(len(k), dtype=bool)
-    for turn in range(30):
+    for turn in range(20):
         before = level, stiffness
-        weight = robust * used / (se**2 + stray**2)
-        level, stiffness = _step(k, cents, weight, level, stiffness)
+        level, stiffness = _step(k, cents, robust * used / (se**2 + stray**2), level, stiffness)
         residual = cents - _model(k, level, stiffness)
-        stray = _stray(residual, se, robust * used)
+        stray = _stray(residual, se, used)
         far = residual**2 / (se**2 + stray**2)
         robust = (_DEGREES + 1.0) / (_DEGREES + far)
-        if turn >= 3 and np.count_nonzero(far < _FAR**2) >= 3:
+        if np.count_nonzero(far < _FAR**2) >= 3:
             used = far < _FAR**2
         if turn > 4 and abs(level - before[0]) < 1e-7 and abs(stiffness - before[1]) < 1e-11:
             break
-    weight = robust * used / (se**2 + stray**2)
-    slopes = _slopes(k, stiffness)
-    inverse = np.linalg.inv(slopes.T @ (slopes * weight[:, None]))
-    # A t fit's own standard errors: the information per partial is (v + 1) / (v + 3) of the normal one.
-    inverse *= (_DEGREES + 3.0) / (_DEGREES + 1.0) / float(np.mean(robust[used]) ** -1)
+    slopes = _slopes(k[used], stiffness)
+    offset, covariance, stray = _averaged(residual[used], slopes, se[used])
+    level += float(offset[0])
+    stiffness = min(max(0.0, stiffness + float(offset[1])), _STIFFEST)
     at_first = np.array([1.0, CENTS_PER_E / 2.0 / (1.0 + stiffness)])
     f0 = math.exp(level / CENTS_PER_E)
     return StiffString(
         f0,
         stiffness,
-        math.sqrt(inverse[1, 1]),
+        math.sqrt(covariance[1, 1]),
         f0 * math.sqrt(1.0 + stiffness),
-        math.sqrt(float(at_first @ inverse @ at_first)),
+        math.sqrt(float(at_first @ covariance @ at_first)),
         stray,
         tuple(int(n) for n in k[used]),
     )
+
+
+def _averaged(residual: Samples, slopes: Samples, se: Samples) -> tuple[Samples, Samples, float]:
+    """Least squares with the size of the straying averaged over (restricted likelihood, scaled inverse chi-squared
+    prior): three partials that happen to lie on a law don't claim to know it.
+
+    Returns:
+        Step of (level, B), its covariance, and the straying's likely size in cents.
+    """
+    weight = 1.0 / (se**2 + _STRAY_GRID[:, None])  # (grid, n)
+    normal = np.einsum("ni,gn,nj->gij", slopes, weight, slopes)
+    scale = np.array([1.0, CENTS_PER_E])  # B is small and its slope large: kept apart from rounding
+    inverse = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
+    steps = np.einsum("gij,nj,gn,n->gi", inverse, slopes, weight, residual)
+    misfit = (weight * (residual - steps @ slopes.T) ** 2).sum(axis=1)
+    log_likelihood = 0.5 * (np.log(weight).sum(axis=1) + np.linalg.slogdet(inverse)[1] - misfit)
+    log_prior = -0.5 * _STRAY_PRIOR_WEIGHT * (np.log(_STRAY_GRID) + _STRAY_PRIOR_CENTS**2 / _STRAY_GRID)
+    likely = np.exp(log_likelihood + log_prior - (log_likelihood + log_prior).max())
+    likely /= likely.sum()
+    step = likely @ steps
+    away = steps - step
+    covariance = np.einsum("g,gij->ij", likely, inverse + away[:, :, None] * away[:, None, :])
+    return np.asarray(step), np.asarray(covariance), math.sqrt(float((likely / _STRAY_GRID).sum()) ** -1.0)
 
 
 def _without_stiffness(k: Samples, cents: Samples, se: Samples) -> StiffString:
@@ -112,10 +135,9 @@ def _slopes(k: Samples, stiffness: float) -> Samples:
     return np.stack([np.ones(len(k)), CENTS_PER_E / 2.0 * k * k / (1.0 + stiffness * k * k)], axis=1)
 
 
-def _start(k: Samples, cents: Samples, weight: Samples) -> tuple[float, float]:
+def _start(k: Samples, cents: Samples) -> tuple[float, float]:
     """Level and stiffness of the pair of partials that the others agree with best, by absolute values."""
     best = (math.inf, float(np.median(cents)), 0.0)
-    root = np.sqrt(weight)
     for i in range(len(k)):
         for j in range(i + 1, len(k)):
             # (f_k / k)^2 = f0^2 (1 + B k^2), exactly through two partials.
@@ -125,7 +147,8 @@ def _start(k: Samples, cents: Samples, weight: Samples) -> tuple[float, float]:
             stiffness = min(max(0.0, slope / square), _STIFFEST) if square > 0.0 else 0.0
             offset = cents - _model(k, 0.0, stiffness)
             level = float(np.median(offset))
-            misfit = float(root @ np.abs(offset - level))
+            # Without the farthest fifth: an outlier far away must not decide.
+            misfit = float(np.sort(np.abs(offset - level))[: max(3, round(0.8 * len(k)))].sum())
             if misfit < best[0]:
                 best = (misfit, level, stiffness)
     return best[1], best[2]
@@ -142,9 +165,11 @@ def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: 
     return level + float(change[0]), min(stiffness + float(change[1]), _STIFFEST)
 
 
-def _stray(residual: Samples, se: Samples, weight: Samples) -> float:
-    """1 sd of the straying: scatter beyond the partials' own errors, with a prior worth a couple of partials."""
-    beyond = float(weight @ np.maximum(0.0, residual**2 - se**2 * 0.5))
-    freedom = max(0.0, float(np.count_nonzero(weight)) - 2.0)
-    scale = freedom / max(1e-9, float(weight.sum()))
-    return math.sqrt((_STRAY_PRIOR_WEIGHT * _STRAY_PRIOR_CENTS**2 + beyond * scale) / (_STRAY_PRIOR_WEIGHT + freedom))
+def _stray(residual: Samples, se: Samples, used: npt.NDArray[np.bool_]) -> float:
+    """How far partials stray, from the middle size of what is left (outliers don't count), and a prior."""
+    middle = float(np.median(np.abs(residual))) / 0.6745
+    freedom = max(0.0, len(residual) - 2.0)
+    beyond = max(0.0, middle**2 * len(residual) / max(1.0, freedom) - float(np.median(se[used] ** 2)))
+    return math.sqrt(
+        (_STRAY_PRIOR_WEIGHT * _STRAY_PRIOR_CENTS**2 + freedom * beyond) / (_STRAY_PRIOR_WEIGHT + freedom)
+    )
