@@ -1,7 +1,7 @@
 """Two polarisations of one partial: where to begin looking for the second.
 
-A string swings in two planes whose bridge and nut give way differently; the two pitches differ by tenths of a cent to a
-cent or two, and the partial beats (Weinreich, J. Acoust. Soc. Am. 62 (1977) 1474, for piano strings, cited from memory).
+A string swings in two planes whose bridge and nut give way differently; the two pitches differ by tenths of a cent to
+a cent or two, and the partial beats (Weinreich, J. Acoust. Soc. Am. 62 (1977) 1474, for piano strings, from memory).
 """
 
 from __future__ import annotations

@@ -130,6 +130,9 @@ class _Row:
         floor = 1.0 / np.maximum(self.weight, 1e-30) * self.share
         lag = _memory(residual)
         independent = min(self.share, 1.0 / lag)
+        # The fit has taken four degrees of freedom out of the slow part of the residual: what is left is too small.
+        pieces = len(residual) / lag
+        scatter *= pieces / max(1.0, pieces - 4.0)
         return _Row(self.times, self.phase, independent / (floor + scatter), independent)
 
 

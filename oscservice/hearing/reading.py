@@ -174,11 +174,10 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     carrier = found[1][0] if 1 in found else fundamental
     lines = _lines_among(peaks, found, fundamental)
     length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
+    periods = calm_periods(fundamental, length_s)
     try:
-        for _ in range(2):
-            band = demodulate(signal, rate_hz, carrier, fundamental, calm_periods(fundamental, length_s))
-            mean = mean_pitch(band, length_s, lines)
-            carrier = mean.hz
+        carrier = frequency(demodulate(signal, rate_hz, carrier, fundamental, periods))[0]
+        mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental, periods), length_s, lines)
     except ValueError as error:
         raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz") from error
     return WindowPitch(mean.hz, CENTS * mean.se_hz / mean.hz)

@@ -159,18 +159,27 @@ def likeness(peaks: Peaks, fundamental_hz: float, count: int = 8) -> float:
     found = find_partials(peaks, fundamental_hz, count)
     if not found:
         return 0.0
-    weight = np.sqrt(peaks.amplitude)
+    loudest = float(peaks.amplitude.max())
+    weight = _weight(peaks.amplitude, loudest)
     inside = peaks.hz < (count + 0.5) * fundamental_hz
     total = float(weight[inside].sum())
-    explained = sum(float(np.sqrt(amplitude)) for _, amplitude in found.values()) / total if total > 0 else 0.0
+    own = float(_weight(np.array([amplitude for _, amplitude in found.values()]), loudest).sum())
+    explained = own / total if total > 0 else 0.0
     highest = float(peaks.hz.max()) if len(peaks.hz) else 0.0
     slots = [k for k in range(1, 7) if k * fundamental_hz < max(highest * 1.02, 2.5 * fundamental_hz)]
-    loudest = float(peaks.amplitude.max())
     share = {k: min(1.0, 0.25 + 0.75 * np.sqrt(a / loudest) * 3.0) for k, (_, a) in found.items()}
     filled = sum(share.get(k, 0.0) / np.sqrt(k) for k in slots) / sum(1.0 / np.sqrt(k) for k in slots)
     # The sound left of what lies beyond the last partial looked at counts too: it tells 2 f from f / 2.
-    beyond = float(weight[inside].sum()) / float(weight.sum())
+    beyond = total / float(weight.sum())
     return float(min(1.0, explained) * filled * beyond**0.25)
+
+
+def _weight(amplitude: Samples, loudest: float) -> Samples:
+    """What peaks count for: by the root of their amplitude, but nothing below -40 dB of the loudest.
+
+    On a microphone a dozen faint peaks of room, body and neighbours would otherwise outweigh the string.
+    """
+    return np.asarray(np.sqrt(np.maximum(amplitude / loudest - 0.01, 0.0)))
 
 
 def choose_fundamental(peaks: Peaks, rough_hz: Iterable[float], expected_hz: Iterable[float]) -> tuple[float, float]:
