@@ -47,11 +47,11 @@ def lowpass(period_samples: float, periods: int = 2) -> Samples:
 
 
 def calm_periods(fundamental_hz: float, length_s: float) -> int:
-    """Periods in each half of a low-pass for a note that is read over ``length_s``: 12 ms, or two periods if longer.
+    """Periods in each half of a low-pass for a note read over ``length_s``: a sixtieth of it, or two periods if longer.
 
     High notes have periods to spare: a longer low-pass keeps more hum and noise out, and leaves fewer values to fit.
     """
-    return max(2, round(min(0.012, length_s / 16.0) * fundamental_hz))
+    return max(2, round(length_s / 60.0 * fundamental_hz))
 
 
 def demodulate(

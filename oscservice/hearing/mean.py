@@ -15,8 +15,9 @@ import numpy as np
 
 from oscservice.hearing.baseband import Baseband, unwrapped_phase
 from oscservice.hearing.beat import FASTEST_CENTS, second_starts
+from oscservice.hearing.least import fit_tone
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, bend_of, fit_tone
+from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, bend_of
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _DEGREES = (1, 2, 3)

@@ -172,9 +172,9 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     peaks, fundamental = _fundamental(signal, rate_hz, () if expected_hz is None else (expected_hz,))
     found = find_partials(peaks, fundamental, 3)
     carrier = found[1][0] if 1 in found else fundamental
-    lines = _lines_among(peaks, found, fundamental)
     length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
     periods = calm_periods(fundamental, length_s)
+    lines = _lines_among(peaks, found, fundamental, carrier, _reach_hz(fundamental, periods))
     try:
         carrier = frequency(demodulate(signal, rate_hz, carrier, fundamental, periods))[0]
         mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental, periods), length_s, lines)
@@ -209,8 +209,9 @@ def read_decimated(
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
     loudest = max(amplitude for _, amplitude in found.values())
     bands: dict[int, Baseband] = {}
+    periods = calm_periods(fundamental, after)
     for k, (hz, amplitude) in sorted(found.items()):
-        band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental, calm_periods(fundamental, after))
+        band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental, periods)
         if amplitude > loudest * 10.0 ** (-50.0 / 20.0) and len(band.values):
             cut = _settled_stretch(band, start - onset, noise)
             if len(cut.values) >= 6:
@@ -225,7 +226,8 @@ def read_decimated(
     beat_cents = 0.0
     if 1 in bands:
         glide = _glide_of([bands[k] for k in used[1:]] or [first], noise, first)
-        own = settled_first(first, glide, settled.decay_s, noise, _lines_left(hum, fundamental))
+        lines = _lines_left(hum, first.carrier_hz, _reach_hz(fundamental, periods))
+        own = settled_first(first, glide, settled.decay_s, noise, lines)
         apart = cents_between(own.hz, partials_hz[1])
         # Two answers, mixed by how far the signal model is believed; their distance is part of the doubt.
         between = own.belief * (1.0 - own.belief) * apart**2
@@ -339,23 +341,30 @@ def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) ->
     )
 
 
-def _lines_left(hum: Hum | None, fundamental_hz: float) -> list[Line]:
-    """What may be left of hum lines within the low-pass of the first partial once the foretold hum is taken out."""
+def _lines_left(hum: Hum | None, carrier_hz: float, reach_hz: float) -> list[Line]:
+    """What may be left of hum lines within ``reach_hz`` of the carrier once the foretold hum is taken out."""
     if hum is None:
         return []
     lines = zip(hum.multiples, hum.lines_hz, hum.amplitudes, strict=True)
-    return [Line(hz, _HUM_LEFT * abs(a), n) for n, hz, a in lines if hz < 2.0 * fundamental_hz]
+    return [Line(hz, _HUM_LEFT * abs(a), n) for n, hz, a in lines if abs(hz - carrier_hz) < reach_hz]
 
 
-def _lines_among(peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float) -> list[Line]:
-    """Hum lines within the low-pass of the first partial, as a spectrum with the note in it shows them."""
+def _reach_hz(fundamental_hz: float, periods: int) -> float:
+    """How far from its carrier a low-pass of that many periods lets anything through: to its first null."""
+    return 2.0 * fundamental_hz / periods
+
+
+def _lines_among(
+    peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach_hz: float
+) -> list[Line]:
+    """Hum lines within ``reach_hz`` of the carrier, as a spectrum with the note in it shows them."""
     own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, 41)])
     hum = hum_among(peaks.hz, peaks.amplitude, own, peaks.bin_hz)
     if hum is None:
         return []
     mains_hz, amplitude = hum
-    multiples = range(1, int(2.0 * fundamental_hz / mains_hz) + 1)
-    return [Line(n * mains_hz, 2.0 * amplitude, n) for n in multiples]
+    multiples = range(1, int((carrier_hz + reach_hz) / mains_hz) + 1)
+    return [Line(n * mains_hz, 2.0 * amplitude, n) for n in multiples if abs(n * mains_hz - carrier_hz) < reach_hz]
 
 
 def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:

@@ -10,8 +10,9 @@ import numpy as np
 
 from oscservice.hearing.baseband import Baseband, unwrapped_phase
 from oscservice.hearing.beat import FASTEST_CENTS, second_starts
+from oscservice.hearing.least import fit_tone
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Beforehand, Glide, Line, Tone, bend_of, fit_tone
+from oscservice.hearing.tone import Beforehand, Glide, Line, Tone, bend_of
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _BEATS = (0.25, 0.5, 0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0, 8.0)  # beats within the note that a search starts from

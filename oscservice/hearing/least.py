@@ -1,0 +1,286 @@
+"""Least squares of a tone on a partial's complex baseband: damped Gauss-Newton steps on everything at once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import block_diag
+
+from oscservice.hearing.baseband import Baseband, Complexes, line_gain
+from oscservice.hearing.resample import Samples
+from oscservice.hearing.tone import Beforehand, Line, PhaseModel, Tone
+
+_DONE = 1e-3
+"""A step that gains less than this in -2 log likelihood moves nothing by more than a few hundredths of its error."""
+_NOTHING = 1e-14
+_MAINS_SD_HZ = 0.01
+"""How well the mains frequency is known from the other lines, 1 sd."""
+
+
+def fit_tone(
+    band: Baseband,
+    times: Samples,
+    start: Tone,
+    model: PhaseModel,
+    lines: Sequence[Line] = (),
+    beforehand: Beforehand = Beforehand(),
+    independent: float = math.inf,
+    steps: int = 40,
+) -> Tone:
+    """Fit from ``start``, with its degree of decay and a second polarisation if it has one.
+
+    Args:
+        band: the baseband.
+        times: its times on the scale that the decay and the second polarisation are meant for, shape (n,).
+        start: where to begin.
+        model: the phase.
+        lines: other tones that lie within the low-pass.
+        beforehand: what is known without hearing it.
+        independent: the values count for no more than so many independent ones. What no model here explains (a finger
+            that moves, a neighbour that rings along) is no noise: neighbouring values share it.
+        steps: at most so many steps.
+    """
+    problem = _Problem.of(band, times, start, model, lines, beforehand, independent)
+    theta = problem.packed(start)
+    damping, growth = 1e-6, 4.0
+    power = max(problem.squares(theta) / len(band.values), _NOTHING)
+    columns = None
+    for _ in range(steps):
+        if columns is None:
+            residual, columns = problem.linear(theta)
+            gram, slope = columns.T @ columns, columns.T @ residual
+        weight = problem.weight / power
+        normal = weight * gram + problem.precision
+        right = weight * slope - problem.precision @ (theta - problem.mean)
+        normal[np.diag_indices_from(normal)] *= 1.0 + damping
+        moved = problem.relinear(theta + _solve(normal, right))
+        squares = problem.squares(moved)
+        gain = problem.cost(theta, power, power * len(band.values)) - problem.cost(moved, power, squares)
+        if not gain >= 0.0:
+            damping, growth = damping * growth, growth * 2.0
+            if damping > 1e3:
+                break
+            continue
+        theta, columns = moved, None
+        damping, growth = max(1e-12, damping / 10.0), 4.0
+        power = max(squares / len(band.values), _NOTHING)
+        if gain < _DONE:
+            break
+    return problem.unpacked(theta)
+
+
+def remembered(residual: Complexes) -> float:
+    """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
+    size = 1 << (2 * len(residual)).bit_length()
+    power = float(np.sum(np.abs(residual) ** 2))
+    if power <= 0.0 or len(residual) < 8:
+        return 1.0
+    correlation = np.fft.ifft(np.abs(np.fft.fft(residual, size)) ** 2)[: len(residual) // 2].real / power
+    below = np.flatnonzero(correlation <= 0.0)
+    until = int(below[0]) if len(below) else len(correlation)
+    return float(max(1.0, 1.0 + 2.0 * correlation[1:until].sum()))
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """The least squares: parameters are (decay, phase, Re c, Im c, Re g, Im g, then Re h, Im h of each line, and what
+    the mains frequency is off, in parts of what may be expected).
+
+    ``weight`` times a squared residual, over the residual's mean power, is its share of -2 log likelihood: values that
+    share samples with their neighbours count for what is new in them.
+    """
+
+    values: Complexes
+    scale: float
+    times: Samples
+    powers: Samples
+    model: PhaseModel
+    poles: int
+    extra: Complexes
+    mains_turn: Samples
+    mean: Samples
+    precision: Samples
+    weight: float
+
+    @classmethod
+    def of(
+        cls,
+        band: Baseband,
+        times: Samples,
+        start: Tone,
+        model: PhaseModel,
+        lines: Sequence[Line],
+        beforehand: Beforehand,
+        independent: float,
+    ) -> _Problem:
+        scale = float(np.abs(band.values).max())
+        extra, precision = line_columns(band, lines)
+        decays, poles = len(start.decay), 0 if start.second is None else 4
+        of_decay, of_second = beforehand.precision(decays, poles)
+        zeros = np.zeros(decays)
+        mains = 1 if any(line.multiple for line in lines) else 0
+        middle_s = float(band.times_s.mean())
+        off = 2.0 * np.pi * _MAINS_SD_HZ * (band.times_s - middle_s)
+        return cls(
+            values=band.values / scale,
+            scale=scale,
+            times=times,
+            powers=np.vander(times, decays, increasing=True),
+            model=model,
+            poles=poles,
+            extra=extra,
+            mains_turn=off[:, None] * np.array([float(line.multiple) for line in lines])[None, : mains * len(lines)],
+            mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines) + mains))),
+            precision=block_diag(
+                np.diag(of_decay),
+                model.prior_precision,
+                np.diag(of_second),
+                np.diag(np.repeat(precision, 2) * scale**2),
+                np.diag(np.ones(mains)),
+            ),
+            weight=2.0 * min(1.0, band.step_s / band.memory_s, independent / len(times)),
+        )
+
+    @property
+    def count(self) -> int:
+        """Parameters without those of the lines."""
+        return int(self.powers.shape[1]) + self.model.count + self.poles
+
+    def packed(self, tone: Tone) -> Samples:
+        pole = [part for z in tone.second or () for part in (z.real, z.imag)]
+        rest = np.zeros(len(self.mean) - self.count)
+        theta = np.concatenate((tone.decay, tone.phase, pole, rest))
+        theta[0] -= math.log(self.scale)
+        return np.asarray(theta)
+
+    def unpacked(self, theta: Samples) -> Tone:
+        at = self.powers.shape[1]
+        after = at + self.model.count
+        decay = theta[:at].copy()
+        decay[0] += math.log(self.scale)
+        second = None
+        if self.poles:
+            c_re, c_im, g_re, g_im = theta[after : after + 4].tolist()
+            second = complex(c_re, c_im), complex(g_re, g_im)
+        residual, columns = self.linear(theta)
+        power = max(float(residual @ residual) / len(self.values), _NOTHING)
+        nominal = max(4.0, len(self.values) * self.weight / 2.0)
+        left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
+        independent = min(nominal, max(4.0, len(self.values) / remembered(left)))
+        freedom = max(1.0, independent - self.count / 2.0)
+        normal = 2.0 * freedom / len(self.values) / power * (columns.T @ columns) + self.precision
+        covariance = _inverse(normal)[: self.count, : self.count]
+        misfit = 2.0 * nominal * math.log(power) + float((theta - self.mean) @ self.precision @ (theta - self.mean))
+        known = np.diag(self.precision) > 0.0
+        volume = np.linalg.slogdet(normal)[1] - np.linalg.slogdet(self.precision[np.ix_(known, known)])[1]
+        score = misfit + self.count * math.log(2.0 * nominal)
+        return Tone(
+            decay,
+            theta[at:after],
+            second,
+            covariance,
+            independent,
+            power * self.scale**2,
+            score,
+            misfit + float(volume),
+        )
+
+    def squares(self, theta: Samples) -> float:
+        """Sum of the residual's squares; infinite where the model overflows."""
+        residual, _ = self.linear(theta, with_columns=False)
+        total = float(residual @ residual)
+        return total if math.isfinite(total) else math.inf
+
+    def cost(self, theta: Samples, power: float, squares: float) -> float:
+        """-2 log of the posterior, but for a constant, where the residual's squares come to ``squares``."""
+        away = theta - self.mean
+        return self.weight * squares / power + float(away @ self.precision @ away)
+
+    def linear(self, theta: Samples, with_columns: bool = True) -> tuple[Samples, Samples]:
+        """Residual, shape (2 n,), real parts over imaginary parts, and the model's derivatives, (2 n, parameters)."""
+        at = self.powers.shape[1]
+        after = at + self.model.count
+        phase = theta[at:after]
+        log_envelope = np.minimum(self.powers @ theta[:at], 50.0) + 1j * self.model.phase(phase)
+        envelope = np.exp(log_envelope)
+        tone = envelope
+        blocks = []
+        if self.poles:
+            c, g = complex(*theta[after : after + 2]), complex(*theta[after + 2 : after + 4])
+            other = np.exp(np.minimum((log_envelope + g * self.times).real, 50.0)) * np.exp(
+                1j * (log_envelope + g * self.times).imag
+            )
+            tone = envelope + c * other
+            moving = c * self.times * other
+            blocks = [np.stack((other, 1j * other, moving, 1j * moving), axis=1)]
+        extra, heard = self._heard(theta)
+        residual = self.values - tone - extra @ heard
+        columns = np.zeros((0, 0), dtype=np.complex128)
+        if with_columns:
+            along = tone[:, None]
+            blocks.append(np.stack((extra, 1j * extra), axis=2).reshape(len(tone), -1))
+            if self.mains_turn.shape[1]:
+                blocks.append((1j * self.mains_turn * extra) @ heard[:, None])
+            columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks))
+        return np.concatenate((residual.real, residual.imag)), np.vstack((columns.real, columns.imag))
+
+
+    def relinear(self, theta: Samples) -> Samples:
+        """The same with the amplitudes of both polarisations, in which the model is linear, set to their best.
+
+        Keeps the steps along the narrow valley in which a beat and a bend of the phase look alike.
+        """
+        if not self.poles:
+            return theta
+        at = self.powers.shape[1]
+        after = at + self.model.count
+        bare = theta.copy()
+        bare[[0, at]] = 0.0
+        log_envelope = self.powers @ bare[:at] + 1j * self.model.phase(bare[at:after])
+        both = np.stack((log_envelope, log_envelope + complex(*theta[after + 2 : after + 4]) * self.times), axis=1)
+        if not both.real.max() < 50.0:
+            return theta
+        extra, heard = self._heard(theta)
+        columns = np.exp(both)
+        normal = columns.conj().T @ columns
+        if not np.linalg.cond(normal) < 1e10:
+            return theta
+        first, second = np.linalg.solve(normal, columns.conj().T @ (self.values - extra @ heard))
+        if not abs(first) > 0.0:
+            return theta
+        ratio = second / first
+        bare[0], bare[at] = math.log(abs(first)), float(np.angle(first))
+        bare[after : after + 2] = ratio.real, ratio.imag
+        return bare
+
+    def _heard(self, theta: Samples) -> tuple[Complexes, Complexes]:
+        """The lines as columns, at the mains frequency now thought right, and their amplitudes."""
+        count = self.extra.shape[1]
+        parts = theta[self.count : self.count + 2 * count]
+        extra = self.extra
+        if self.mains_turn.shape[1]:
+            extra = np.asarray(extra * np.exp(1j * theta[-1] * self.mains_turn))
+        return extra, np.asarray(parts[::2] + 1j * parts[1::2])
+
+
+def _solve(normal: Samples, right: Samples) -> Samples:
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    solution, *_ = np.linalg.lstsq(normal * np.outer(unit, unit), right * unit, rcond=1e-13)
+    return np.asarray(solution * unit)
+
+
+def _inverse(normal: Samples) -> Samples:
+    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    inner = np.linalg.pinv(normal * np.outer(unit, unit), rcond=1e-14, hermitian=True)
+    return np.asarray(inner * np.outer(unit, unit))
+
+
+def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[Complexes, Samples]:
+    """Each line as it appears in the baseband, and the precision its amplitude's prior gives; (n, lines), (lines,)."""
+    offsets = np.array([line.hz - band.carrier_hz for line in lines])
+    gains = np.array([line_gain(band, float(offset)) for offset in offsets])
+    turns = np.exp(2j * np.pi * band.times_s[:, None] * offsets[None, :]) * gains[None, :]
+    return np.asarray(turns), np.array([1.0 / line.amplitude**2 for line in lines])
