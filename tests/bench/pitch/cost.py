@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
+import os
 import time
-import tracemalloc
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,27 +87,25 @@ def measure(seed: int, printer: Printer) -> None:
     printer.table(("a minute of 15 plucks", "CPU s/s", "dearest block (ms)", "readings", "live values"), rows)
 
 
+def resident_kb() -> int:
+    """Memory of this process that is resident now, in kB, from /proc (Linux)."""
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") // 1000
+
+
 def measure_hour(seed: int, printer: Printer, minutes: int = 60) -> None:
-    """Print what Python and numpy hold after the second minute and after the last, and the most in between."""
-    printer.heading(f"Memory of one listener over {minutes} minutes of audio")
+    """Print the memory of the process after some minutes of audio and after the last; nothing else runs in it."""
+    printer.heading(f"Memory of the process, one listener over {minutes} minutes of audio")
+    if not Path("/proc/self/statm").exists():
+        printer.remark("Left out: this system has no /proc/self/statm.")
+        return
     minute = a_minute(seed)
     listener = Listener(RATE_HZ)
-    readings = 0
-    held: list[int] = []
-    tracemalloc.start()
+    held_kb: list[int] = []
+    heard: list[int] = []
     for _ in range(minutes):
-        readings += _feed(listener, minute)[0]
-        held.append(tracemalloc.get_traced_memory()[0])
-    peak = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
-    early = held[min(1, len(held) - 1)]
-    printer.table(
-        ("", "kB"),
-        [
-            ["held after the second minute", f"{early / 1000.0:.0f}"],
-            ["held after the last", f"{held[-1] / 1000.0:.0f}"],
-            ["most held at a minute's end", f"{max(held) / 1000.0:.0f}"],
-            ["most held at any time", f"{peak / 1000.0:.0f}"],
-        ],
-    )
-    printer.remark(f"{readings} readings.")
+        heard.append(_feed(listener, minute)[0] + (heard[-1] if heard else 0))
+        gc.collect()
+        held_kb.append(resident_kb())
+    shown = sorted({min(m, minutes) for m in (1, 2, 5, 15, 30, 45, 60)})
+    printer.table(("after minute", "kB", "readings"), [[str(m), str(held_kb[m - 1]), str(heard[m - 1])] for m in shown])
