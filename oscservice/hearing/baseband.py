@@ -51,7 +51,7 @@ def calm_periods(fundamental_hz: float, length_s: float) -> int:
 
     High notes have periods to spare: a longer low-pass keeps more hum and noise out, and leaves fewer values to fit.
     """
-    return max(2, round(length_s / 60.0 * fundamental_hz))
+    return max(2, round(min(0.012, length_s / 60.0) * fundamental_hz))
 
 
 def demodulate(

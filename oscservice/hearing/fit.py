@@ -31,6 +31,12 @@ _GLIDE_PRIOR_CENTS = 10.0
 """How far above its settled pitch a string may start, one sd: a hard pluck of the open low E stood 16 cents sharp."""
 
 
+_BEYOND_CENTS = 0.4
+"""How much glide may be left when a long note ends, one sd: what never sounded is not claimed on a curve's word alone.
+A short note ends in the middle of its glide: there it may be a good share of the whole."""
+_BEYOND_SHARE = 0.5
+
+
 @dataclass(frozen=True)
 class Settled:
     """Where partials come to rest once the glide has gone.
@@ -196,6 +202,11 @@ def _with_glide(
         columns.append(block)
         places.append(at)
     normal[2 * len(rows), 2 * len(rows)] += 1.0 / _GLIDE_PRIOR_CENTS**2
+    end_s = max(float(row.times[-1]) for row in rows)
+    left = math.exp(-2.0 * end_s / tau)
+    beyond = np.array([left, (glide_for_tau or 0.0) * left * 2.0 * end_s / tau][:shared])
+    allowed = math.hypot(_BEYOND_CENTS, _BEYOND_SHARE * _GLIDE_PRIOR_CENTS * left)
+    normal[-shared:, -shared:] += np.outer(beyond, beyond) / allowed**2
     if glide_for_tau is not None:
         normal[-1, -1] += 1.0 / _LOG_TAU_SD**2
         right[-1] -= math.log(tau / decay_s) / _LOG_TAU_SD**2
@@ -208,7 +219,8 @@ def _with_glide(
         theta = theta - inverse[:, at_glide] / inverse[at_glide, at_glide] * theta[at_glide]
         theta[at_glide] = 0.0
     residuals = [row.phase - block @ theta[at] for row, block, at in zip(rows, columns, places, strict=True)]
-    misfit = float(theta[at_glide] ** 2) / _GLIDE_PRIOR_CENTS**2 + (math.log(tau / decay_s) / _LOG_TAU_SD) ** 2
+    misfit = float(theta[at_glide] ** 2) * (_GLIDE_PRIOR_CENTS**-2 + (left / allowed) ** 2)
+    misfit += (math.log(tau / decay_s) / _LOG_TAU_SD) ** 2
     misfit += sum(float(np.sum(row.weight * r**2)) for row, r in zip(rows, residuals, strict=True))
     variances = np.diag(inverse)
     covariance = np.diag([variances[at_glide], _LOG_TAU_SD**2])

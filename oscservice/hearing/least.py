@@ -56,6 +56,8 @@ def fit_tone(
         normal = weight * gram + problem.precision
         right = weight * slope - problem.precision @ (theta - problem.mean)
         normal[np.diag_indices_from(normal)] *= 1.0 + damping
+        if not np.isfinite(normal).all():
+            break
         moved = problem.relinear(theta + _solve(normal, right))
         squares = problem.squares(moved)
         gain = problem.cost(theta, power, power * len(band.values)) - problem.cost(moved, power, squares)

@@ -20,6 +20,9 @@ _BELIEVED = (10.0, 100.0)
 """A fit that leaves this many times the noise's power is wholly believed, and not at all. Synthetic strings come out at
 1 to 8; on recorded ones (hands, bodies, neighbours) even two polarisations leave hundreds and more."""
 
+_FIRST_STEPS = 12
+_HOPELESS = 30.0  # a start that after its first steps leaves so many times more than the best is given up
+
 _SHARE_SD = 0.4
 _SPLIT_SD_CENTS = 0.8
 
@@ -72,10 +75,11 @@ def settled_first(
     rates = [2j * math.pi * sign * beats / length_s for beats in _BEATS if beats < fastest for sign in (-1.0, 1.0)]
     if len(times) >= 24 and rates:
         for start in second_starts(band, times, glide, single, rates):
-            fits.append(fit_tone(band, times, start, glide, lines, beforehand))
+            fits.append(fit_tone(band, times, start, glide, lines, beforehand, steps=_FIRST_STEPS))
     # Once more, every value counted for what the best fit's residual says it is worth.
-    worth = min(fits, key=lambda fit: fit.power).independent
-    fits = [fit_tone(band, times, fit, glide, lines, beforehand, worth) for fit in fits]
+    closest = min(fits, key=lambda fit: fit.power)
+    fits = [fit for fit in fits if fit.second is None or fit.power < _HOPELESS * closest.power]
+    fits = [fit_tone(band, times, fit, glide, lines, beforehand, closest.independent) for fit in fits]
     best = min(fit.evidence for fit in fits)
     likely = np.array([math.exp(-0.5 * min(fit.evidence - best, 700.0)) for fit in fits])
     likely /= likely.sum()
