@@ -40,7 +40,9 @@ _CLEAR_OF_PLUCK_S = 0.02
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
-_UNRESOLVED_CENTS = 0.07  # two polarisations that drift apart too slowly to beat within a note hide about this much
+_UNRESOLVED_CENTS = 0.05  # two polarisations that drift apart too slowly to beat within a note hide about this much
+_UNMODELLED_CENTS = 0.3  # two takes of one note by one hand agree no better, however calm each looks (recorded notes)
+_ATTACK_SE_CENTS = 5.0
 _STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
 
 
@@ -61,7 +63,7 @@ class Reading:
             force gives one strength on a string, open and fretted: it makes pulses of velocity c F / (2 T) whatever
             the sounding length, one train of them a period, so power goes with the pitch.
         beat_cents: how far a second polarisation stands from the first (+ above), 0 when one explains the note.
-        attack_cents: how far the first tenth of a second stands above ``f1_hz``.
+        attack_cents: how far the first tenth of a second stands above ``f1_hz``; 0 when it can't be told.
         onset_s: time of the pluck, seconds from the first sample.
         window_start_s, window_length_s: the part of the note the first partial was read from.
         flags: ``short`` (less than 0.6 s of sound), ``weak first partial`` (f1 is the string pitch), ``clipped``,
@@ -144,6 +146,7 @@ def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float 
     """
     factor = decimation(sample_rate_hz)
     raw, flags = cleaned(samples)
+    raw = raw[: len(np.trim_zeros(raw, "b"))]  # digital silence behind a note is no part of it
     expected = () if expected_hz is None else (expected_hz,)
     signal, rate_hz = decimate(raw, factor), sample_rate_hz / factor
     onset = find_onset(signal, rate_hz)
@@ -231,7 +234,8 @@ def read_decimated(
         apart = cents_between(own.hz, partials_hz[1])
         # Two answers, mixed by how far the signal model is believed; their distance is part of the doubt.
         between = own.belief * (1.0 - own.belief) * apart**2
-        errors[1] = math.sqrt(own.belief * own.se_cents**2 + (1.0 - own.belief) * errors[1] ** 2 + between)
+        unmodelled = (1.0 - own.belief) * (errors[1] ** 2 + _UNMODELLED_CENTS**2)
+        errors[1] = math.sqrt(own.belief * own.se_cents**2 + unmodelled + between)
         partials_hz[1] *= 2.0 ** (own.belief * apart / 1200.0)
         beat_cents = own.beat_cents if own.belief > 0.5 else 0.0
     law = stiff_string({k: (hz, errors[k]) for k, hz in partials_hz.items()})
@@ -397,10 +401,13 @@ def _strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
 
 
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:
-    """Cents above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when there is too little."""
+    """Cents above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when it can't be told."""
     length = max(0.1, 8.0 / fundamental_hz)
     attack = _between(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length)
     band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
     if len(band.values) < 4:
         return 0.0
-    return CENTS * math.log(max(0.5, frequency(band)[0] / f1_hz))
+    hz, se_hz = frequency(band)
+    # Handling and the body's own knock can drown the string in its first tenth of a second.
+    clear = CENTS * se_hz < _ATTACK_SE_CENTS * f1_hz
+    return CENTS * math.log(max(0.5, hz / f1_hz)) if clear else 0.0
