@@ -20,11 +20,12 @@ _BELIEVED = (10.0, 100.0)
 """A fit that leaves this many times the noise's power is wholly believed, and not at all. Synthetic strings come out at
 1 to 8; on recorded ones (hands, bodies, neighbours) even two polarisations leave hundreds and more."""
 
-_FIRST_STEPS = 12
+_CURVED = 0.01  # each polarisation dies exponentially, or nearly so
+_FIRST_STEPS = 30
 _HOPELESS = 30.0  # a start that after its first steps leaves so many times more than the best is given up
 
 _SHARE_SD = 0.4
-_SPLIT_SD_CENTS = 0.8
+_SPLIT_SD_CENTS = 1.2
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ def settled_first(
     loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
     decay = np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)
     beforehand = Beforehand(
-        decay=(math.inf, math.inf, 0.3 / decay_s**2),
+        decay=(math.inf, math.inf, _CURVED / decay_s**2),
         second=(_SHARE_SD, 0.5 / decay_s, 2.0 * math.pi * band.carrier_hz * _SPLIT_SD_CENTS / CENTS_PER_E),
     )
     single = fit_tone(band, times, Tone(decay, _start(glide, band, weight)), glide, lines, beforehand)
