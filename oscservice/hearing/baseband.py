@@ -38,6 +38,9 @@ class Baseband:
     rate_hz: float
 
 
+_FEWEST = 40  # values that even a short signal is given, down to an eighth of the low-pass's half apart
+
+
 def lowpass(period_samples: float, periods: int = 2) -> Samples:
     """Taps (sum 1) of the low-pass for a fundamental of that period: a Hann window of ``periods`` twice, convolved."""
     half = max(4, round(periods * period_samples))
@@ -65,11 +68,13 @@ def demodulate(
         periods: length of either half of the low-pass.
 
     Returns:
-        The baseband, four values in ``periods``, ``periods`` short at either end. Empty when the signal is too short.
+        The baseband, two values in ``periods`` (more from a short signal), ``periods`` short at either end. Empty when
+        the signal is too short.
     """
     period = rate_hz / fundamental_hz
     taps = lowpass(period, periods)
-    step = max(1, round(period * periods / 4.0))
+    room = max(0, len(signal) - len(taps))
+    step = max(1, round(min(period * periods / 2.0, max(room / _FEWEST, period * periods / 8.0))))
     turns = np.exp(-2j * np.pi * carrier_hz / rate_hz * np.arange(len(signal)))
     half = (len(taps) - 1) // 2
     # Only outputs whose whole filter lies inside the signal: index of the first, then every ``step``.
@@ -101,8 +106,8 @@ def frequency(band: Baseband) -> tuple[float, float]:
     slope, start = np.polyfit(band.times_s, phase, 1, w=np.abs(band.values))
     residual = phase - slope * band.times_s - start
     spread = band.times_s - band.times_s.mean()
-    # Neighbouring values share their samples: about a quarter of them are independent.
-    variance = float(residual @ residual) / max(1, len(phase) - 2) * 4.0 / float(spread @ spread)
+    alike = max(1.0, band.memory_s / band.step_s)  # neighbouring values share their samples
+    variance = float(residual @ residual) / max(1, len(phase) - 2) * alike / float(spread @ spread)
     return band.carrier_hz + float(slope) / (2.0 * np.pi), float(np.sqrt(variance)) / (2.0 * np.pi)
 
 
