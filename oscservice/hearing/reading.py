@@ -40,7 +40,8 @@ _CLEAR_OF_PLUCK_S = 0.02
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
-_UNRESOLVED_CENTS = 0.05  # two polarisations that drift apart too slowly to beat within a note hide about this much
+_UNRESOLVED_CENTS = 0.05  # two polarisations that don't beat within three seconds hide about this much,
+_UNRESOLVED_MOST = 4.0  # and more in a shorter note, up to so many times
 _UNMODELLED_CENTS = 0.3  # two takes of one note by one hand agree no better, however calm each looks (recorded notes)
 _ATTACK_SE_CENTS = 5.0
 _STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
@@ -247,13 +248,14 @@ def read_decimated(
         se_cents = math.hypot(_STRAY_CENTS, law.string_se_cents)
     window_start = float(first.times_s[0]) - first.memory_s
     window_end = float(first.times_s[-1]) + first.memory_s
+    unresolved = _UNRESOLVED_CENTS * min(_UNRESOLVED_MOST, max(1.0, 3.0 / max(1e-3, window_end - window_start)))
     tail = _between(signal, rate_hz, onset, onset + 0.5)
     attack = _attack_cents(signal, rate_hz, onset, fundamental, f1)
     if settled.glide_at_cents(window_end) > _GLIDE_LEFT_CENTS:
         flags.append("gliding")
     return Reading(
         f1_hz=f1,
-        se_cents=math.hypot(se_cents, _UNRESOLVED_CENTS),
+        se_cents=math.hypot(se_cents, unresolved),
         f0_hz=law.f0_hz,
         inharmonicity=law.inharmonicity,
         inharmonicity_se=law.inharmonicity_se,
