@@ -34,6 +34,7 @@ from oscservice.instrument.pitch import cents_between
 SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
 
+_OWN = 30  # partials that are looked for when hum must be told from the string's own
 _HUM_LEFT = 0.3
 _GLIDE_TRUST = 30.0
 _CLEAR_OF_PLUCK_S = 0.02
@@ -174,7 +175,7 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     rate_hz = sample_rate_hz / factor
     signal = decimate(raw, factor)
     peaks, fundamental = _fundamental(signal, rate_hz, () if expected_hz is None else (expected_hz,))
-    found = find_partials(peaks, fundamental, 3)
+    found = find_partials(peaks, fundamental, _OWN)
     carrier = found[1][0] if 1 in found else fundamental
     length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
     periods = calm_periods(fundamental, length_s)
@@ -364,8 +365,9 @@ def _lines_among(
     peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach_hz: float
 ) -> list[Line]:
     """Hum lines within ``reach_hz`` of the carrier, as a spectrum with the note in it shows them."""
-    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, 41)])
-    hum = hum_among(peaks.hz, peaks.amplitude, own, peaks.bin_hz)
+    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
+    known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
+    hum = hum_among(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
     if hum is None:
         return []
     mains_hz, amplitude = hum

@@ -171,7 +171,9 @@ def likeness(peaks: Peaks, fundamental_hz: float, count: int = 8) -> float:
     filled = sum(share.get(k, 0.0) / np.sqrt(k) for k in slots) / sum(1.0 / np.sqrt(k) for k in slots)
     # The sound left of what lies beyond the last partial looked at counts too: it tells 2 f from f / 2.
     beyond = total / float(weight.sum())
-    return float(min(1.0, explained) * filled * beyond**0.25)
+    # A string's own partials hold its loudest one, or nearly: hum is complete too, and faint beside the note.
+    loud = min(1.0, max(amplitude for _, amplitude in found.values()) / (0.3 * loudest))
+    return float(min(1.0, explained) * filled * beyond**0.25 * loud**0.5)
 
 
 def _weight(amplitude: Samples, loudest: float) -> Samples:
