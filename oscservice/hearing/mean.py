@@ -76,8 +76,20 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> M
     spread = np.array([_variance(model, tone, length_s) for model, tone in fits])
     mean = float(likely @ gained)
     variance = float(likely @ (spread + (gained - mean) ** 2))
+    variance += _hidden(band, length_s, lines)
     turn = 2.0 * math.pi * length_s
     return MeanPitch(band.carrier_hz + mean / turn, math.sqrt(max(variance, 0.0)) / turn)
+
+
+def _hidden(band: Baseband, length_s: float, lines: Sequence[Line]) -> float:
+    """Variance of the phase gained that lines so near the partial leave open that they never turn against it.
+
+    A faint tone at a fraction r of the partial's amplitude turns its phase by up to r, most where the partial has died
+    away most.
+    """
+    faintest = max(float(np.abs(band.values[-3:]).mean()), 1e-12)
+    near = [line.amplitude for line in lines if abs(line.hz - band.carrier_hz) * length_s < 1.0]
+    return sum((0.5 * amplitude / faintest) ** 2 for amplitude in near)
 
 
 def _glide(band: Baseband, decay_rate: float) -> Glide:
