@@ -57,9 +57,12 @@ def calm_periods(fundamental_hz: float, length_s: float) -> int:
     return max(2, round(min(0.012, length_s / 60.0) * fundamental_hz))
 
 
-def demodulate(
-    signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float, periods: int = 2
-) -> Baseband:
+def reach_hz(fundamental_hz: float, periods: int) -> float:
+    """How far from its carrier a low-pass of that many periods lets anything through: to its first null."""
+    return 2.0 * fundamental_hz / periods
+
+
+def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float, periods: int = 2) -> Baseband:
     """Demodulate the partial near ``carrier_hz`` of a note on ``fundamental_hz``.
 
     Args:

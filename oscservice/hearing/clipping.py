@@ -1,4 +1,4 @@
-"""Clipping seen in a stream, without keeping the stream."""
+"""Clipping: seen in a stream without keeping the stream, or in a whole note."""
 
 from __future__ import annotations
 
@@ -39,3 +39,11 @@ class ClipWatch:
     def clipped(self) -> bool:
         """Whether the note has clipped so far."""
         return self._runs >= _RUNS_NEEDED
+
+
+def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
+    """Whether the samples of a note, shape (n,), are clipped."""
+    watch = ClipWatch()
+    if len(samples):
+        watch.feed(samples.astype(np.float32))
+    return watch.clipped

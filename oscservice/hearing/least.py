@@ -229,7 +229,6 @@ class _Problem:
             columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks))
         return np.concatenate((residual.real, residual.imag)), np.vstack((columns.real, columns.imag))
 
-
     def relinear(self, theta: Samples) -> Samples:
         """The same with the amplitudes of both polarisations, in which the model is linear, set to their best.
 

@@ -17,8 +17,9 @@ import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.hum import SHORTEST_S, Hum, measure_hum
+from oscservice.hearing.level import power_dbfs
 from oscservice.hearing.live import Follower
-from oscservice.hearing.reading import Reading, power_dbfs, read_decimated, with_flags
+from oscservice.hearing.reading import Reading, read_decimated, with_flags
 from oscservice.hearing.resample import Decimator, Samples, decimation
 from oscservice.hearing.rough import OnsetFinder
 from oscservice.hearing.sounding import STEADY, Sounding

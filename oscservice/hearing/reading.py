@@ -1,8 +1,4 @@
-"""A note's reading: the settled pitch of its first partial, and what stands beside it.
-
-``read_note`` takes a whole note, from before the pluck to its end; ``window_pitch`` a stretch from the middle of one.
-Both are pure: the same samples give the same answer to the last bit.
-"""
+"""A note's reading: the settled pitch of its first partial, and what stands beside it."""
 
 from __future__ import annotations
 
@@ -11,18 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency
+from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency, reach_hz
+from oscservice.hearing.family import free_partials
 from oscservice.hearing.fit import CENTS, settled_pitch
-from oscservice.hearing.hum import Hum, hum_among, measure_hum
+from oscservice.hearing.hum import Hum
 from oscservice.hearing.law import stiff_string
-from oscservice.hearing.mean import mean_pitch
-from oscservice.hearing.resample import Samples, decimate, decimation
+from oscservice.hearing.level import find_onset, level_dbfs, strength_db
+from oscservice.hearing.resample import Samples
 from oscservice.hearing.rough import (
     Peaks,
-    choose_fundamental,
     find_partials,
     rough_pitches,
     spectral_peaks,
@@ -34,10 +29,8 @@ from oscservice.instrument.pitch import cents_between
 SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
 
-_OWN = 30  # partials that are looked for when hum must be told from the string's own
 _HUM_LEFT = 0.3
 _GLIDE_TRUST = 30.0
-_CLEAR_OF_PLUCK_S = 0.02
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
@@ -96,96 +89,9 @@ class Reading:
         return cents_between(self.string_hz, self.f1_hz)
 
 
-@dataclass(frozen=True)
-class WindowPitch:
-    """Mean frequency of the first partial over a window, Hz, with its standard error (1 sd) in cents."""
-
-    f1_hz: float
-    se_cents: float
-
-
-def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
-    """One channel as float64, shape (n,): numbers that are none become silence and are flagged, and so is clipping.
-
-    Raises:
-        ValueError: the samples are not one-dimensional.
-    """
-    raw = np.asarray(samples, dtype=np.float64)
-    if raw.ndim != 1:
-        raise ValueError(f"samples of one channel have one dimension, these have {raw.ndim}")
-    flags = []
-    finite = np.isfinite(raw)
-    if not finite.all():
-        raw = np.where(finite, raw, 0.0)
-        flags.append("not finite")
-    if is_clipped(raw):
-        flags.append("clipped")
-    return raw, tuple(flags)
-
-
-def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
-    """Whether the samples, shape (n,), stand still at their own peak near full scale: three in a row, twice or more."""
-    if len(samples) < 4:
-        return False
-    peak = float(np.abs(samples).max())
-    if peak < 0.5:
-        return False
-    flat = np.abs(samples) > peak * 0.9999
-    return int(np.count_nonzero(flat[:-2] & flat[1:-1] & flat[2:])) >= 2
-
-
-def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> Reading:
-    """Read one whole note: ``samples`` of one channel, shape (n,), from before its pluck to its end.
-
-    Args:
-        samples: real numbers, full scale 1.
-        sample_rate_hz: 8000 to 192000.
-        expected_hz: pitch that was asked for, if any; it only decides near ties between octaves.
-
-    Raises:
-        ValueError: the sample rate or the shape is not usable.
-        NoNoteError: silence, noise or too little sound to read a pitch.
-    """
-    factor = decimation(sample_rate_hz)
-    raw, flags = cleaned(samples)
-    raw = raw[: len(np.trim_zeros(raw, "b"))]  # digital silence behind a note is no part of it
-    expected = () if expected_hz is None else (expected_hz,)
-    signal, rate_hz = decimate(raw, factor), sample_rate_hz / factor
-    onset = find_onset(signal, rate_hz)
-    hum = measure_hum(signal[: max(0, int((onset - _CLEAR_OF_PLUCK_S) * rate_hz))], rate_hz)
-    if hum is not None:
-        signal = signal - hum.signal(0, len(signal))
-    return with_flags(read_decimated(signal, rate_hz, expected, hum=hum), flags)
-
-
 def with_flags(reading: Reading, flags: tuple[str, ...]) -> Reading:
     """The reading with more flags."""
     return replace(reading, flags=tuple(sorted({*reading.flags, *flags})))
-
-
-def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> WindowPitch:
-    """Mean pitch of the first partial over exactly ``samples``, shape (n,): a stretch from the middle of a note.
-
-    Raises:
-        ValueError: the sample rate or the shape is not usable.
-        NoNoteError: silence, noise, or fewer than about ten periods.
-    """
-    factor = decimation(sample_rate_hz)
-    raw, _ = cleaned(samples)
-    rate_hz = sample_rate_hz / factor
-    signal = decimate(raw, factor)
-    peaks, fundamental = _fundamental(signal, rate_hz, () if expected_hz is None else (expected_hz,))
-    found = find_partials(peaks, fundamental, _OWN)
-    carrier = found[1][0] if 1 in found else fundamental
-    length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
-    periods = calm_periods(fundamental, length_s)
-    lines = _lines_among(peaks, found, fundamental, carrier, _reach_hz(fundamental, periods))
-    try:
-        carrier = frequency(demodulate(signal, rate_hz, carrier, fundamental, periods))[0]
-        mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental, periods), length_s, lines)
-    except ValueError as error:
-        raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz") from error
-    return WindowPitch(mean.hz, CENTS * mean.se_hz / mean.hz)
 
 
 def read_decimated(
@@ -195,12 +101,12 @@ def read_decimated(
     onset_within_s: tuple[float, float] = (0.0, math.inf),
     hum: Hum | None = None,
 ) -> Reading:
-    """``read_note`` on a signal already brought to the working rate, its pluck within ``onset_within_s``.
+    """Read one whole note: ``signal``, shape (n,), at the working rate, its pluck within ``onset_within_s``.
 
     ``hum`` is what was already taken out of ``signal``: its lines may have left a rest.
 
     Raises:
-        NoNoteError: as ``read_note``.
+        NoNoteError: silence, noise or too little sound to read a pitch.
     """
     onset = find_onset(signal, rate_hz, onset_within_s)
     after = len(signal) / rate_hz - onset
@@ -209,15 +115,17 @@ def read_decimated(
     flags = ["short"] if after < SHORT_S else []
     start = onset + min(0.3, 0.3 * after)
     early = _between(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0)
-    peaks, fundamental = _fundamental(early, rate_hz, expected_hz)
+    peaks, fundamental = fundamental_in(early, rate_hz, expected_hz)
     found = find_partials(peaks, fundamental, _PARTIALS)
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
     loudest = max(amplitude for _, amplitude in found.values())
     bands: dict[int, Baseband] = {}
+    whole: dict[int, Baseband] = {}
     periods = calm_periods(fundamental, after)
     for k, (hz, amplitude) in sorted(found.items()):
         band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental, periods)
         if amplitude > loudest * 10.0 ** (-50.0 / 20.0) and len(band.values):
+            whole[k] = band
             cut = _settled_stretch(band, start - onset, noise)
             if len(cut.values) >= 6:
                 bands[k] = cut
@@ -231,7 +139,7 @@ def read_decimated(
     beat_cents = 0.0
     if 1 in bands:
         glide = _glide_of([bands[k] for k in used[1:]] or [first], noise, first)
-        lines = _lines_left(hum, first.carrier_hz, _reach_hz(fundamental, periods))
+        lines = _lines_left(hum, first.carrier_hz, reach_hz(fundamental, periods))
         own = settled_first(first, glide, settled.decay_s, noise, lines)
         apart = cents_between(own.hz, partials_hz[1])
         # Two answers, mixed by how far the signal model is believed; their distance is part of the doubt.
@@ -240,7 +148,8 @@ def read_decimated(
         errors[1] = math.sqrt(own.belief * own.se_cents**2 + unmodelled + between)
         partials_hz[1] *= 2.0 ** (own.belief * apart / 1200.0)
         beat_cents = own.beat_cents if own.belief > 0.5 else 0.0
-    law = stiff_string({k: (hz, errors[k]) for k, hz in partials_hz.items()})
+    fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
+    law = stiff_string(free_partials(whole, start - onset, settled, fitted))
     if 1 in partials_hz:
         f1, se_cents = partials_hz[1], errors[1]
     else:
@@ -264,7 +173,7 @@ def read_decimated(
         string_se_cents=law.string_se_cents,
         partials=law.partials,
         level_dbfs=level_dbfs(tail),
-        strength_db=_strength_db(signal[int(onset * rate_hz) :], rate_hz, f1),
+        strength_db=strength_db(signal[int(onset * rate_hz) :], rate_hz, f1),
         beat_cents=beat_cents,
         attack_cents=attack,
         onset_s=onset,
@@ -274,60 +183,17 @@ def read_decimated(
     )
 
 
-def level_dbfs(samples: npt.NDArray[np.floating]) -> float:
-    """RMS level of samples, shape (n,); a sine of full scale reads 0 dBFS. -200 for silence."""
-    return power_dbfs(float(np.mean(np.square(samples))) if len(samples) else 0.0)
-
-
-def power_dbfs(power: float) -> float:
-    """Level of a mean square; 1/2, a sine of full scale, reads 0 dBFS. -200 for nothing."""
-    return 10.0 * math.log10(max(2.0 * power, 1e-20))
-
-
 def fundamental_of(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> float:
     """Rough first partial in Hz of a stretch of a note at the working rate. Raises NoNoteError."""
-    return _fundamental(signal, rate_hz, expected_hz)[1]
-
-
-def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = (0.0, math.inf)) -> float:
-    """Time in seconds of the strongest rise of level in the signal, shape (n,), within ``within_s``: the pluck.
-
-    0 when the signal starts sounding.
-
-    Raises:
-        NoNoteError: nothing but silence.
-    """
-    hop = max(1, round(0.002 * rate_hz))
-    count = len(signal) // hop
-    if count < 4:
-        raise NoNoteError("too few samples for a note")
-    power = np.mean(signal[: count * hop].reshape(count, hop) ** 2, axis=1)
-    if power.max() < 1e-10:
-        raise NoNoteError("silence: nothing above -97 dBFS")
-    # Level over the 40 ms after each hop against the 40 ms before; before the first sample there is silence.
-    span = 20
-    padded = np.concatenate((np.full(span, power.max() * 1e-6), power, np.full(span, power[-1])))
-    total = np.concatenate(([0.0], np.cumsum(padded)))
-    before = total[span : span + count] - total[:count]
-    after = total[2 * span : 2 * span + count] - total[span : span + count]
-    floor = max(1e-12, 1e-6 * float(after.max()))
-    rise = np.log((after + floor) / (before + floor))
-    times_s = np.arange(count) * hop / rate_hz
-    inside = (times_s >= within_s[0]) & (times_s < within_s[1])
-    loud = inside & (after > 0.05 * after[inside].max()) if inside.any() else after > 0.05 * after.max()
-    best = int(np.argmax(np.where(loud, rise, -np.inf)))
-    # The 40 ms mean blurs the edge: go to the first hop that stands clear of what was before.
-    quiet = max(before[best] / span, floor)
-    near = power[best : best + span]
-    first = np.flatnonzero(near > quiet + 0.1 * (near.max() - quiet)) if len(near) else np.array([0])
-    return (best + (int(first[0]) if len(first) else 0)) * hop / rate_hz
+    return fundamental_in(signal, rate_hz, expected_hz)[1]
 
 
 def _between(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> Samples:
     return signal[max(0, round(start_s * rate_hz)) : max(0, round(end_s * rate_hz))]
 
 
-def _fundamental(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...]) -> tuple[Peaks, float]:
+def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> tuple[Peaks, float]:
+    """Spectral peaks and rough first partial in Hz of a stretch of a note at the working rate. Raises NoNoteError."""
     if len(signal) < 64 or level_dbfs(signal) < -95.0:
         raise NoNoteError("silence, or too little sound for a note")
     peaks = spectral_peaks(signal, rate_hz)
@@ -348,31 +214,12 @@ def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) ->
     )
 
 
-def _lines_left(hum: Hum | None, carrier_hz: float, reach_hz: float) -> list[Line]:
-    """What may be left of hum lines within ``reach_hz`` of the carrier once the foretold hum is taken out."""
+def _lines_left(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]:
+    """What may be left of hum lines within ``reach`` Hz of the carrier once the foretold hum is taken out."""
     if hum is None:
         return []
     lines = zip(hum.multiples, hum.lines_hz, hum.amplitudes, strict=True)
-    return [Line(hz, _HUM_LEFT * abs(a), n) for n, hz, a in lines if abs(hz - carrier_hz) < reach_hz]
-
-
-def _reach_hz(fundamental_hz: float, periods: int) -> float:
-    """How far from its carrier a low-pass of that many periods lets anything through: to its first null."""
-    return 2.0 * fundamental_hz / periods
-
-
-def _lines_among(
-    peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach_hz: float
-) -> list[Line]:
-    """Hum lines within ``reach_hz`` of the carrier, as a spectrum with the note in it shows them."""
-    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
-    known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
-    hum = hum_among(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
-    if hum is None:
-        return []
-    mains_hz, amplitude = hum
-    multiples = range(1, int((carrier_hz + reach_hz) / mains_hz) + 1)
-    return [Line(n * mains_hz, 2.0 * amplitude, n) for n in multiples if abs(n * mains_hz - carrier_hz) < reach_hz]
+    return [Line(hz, _HUM_LEFT * abs(a), n) for n, hz, a in lines if abs(hz - carrier_hz) < reach]
 
 
 def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:
@@ -387,21 +234,6 @@ def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Base
     low = np.flatnonzero(power[first:] < enough)
     last = first + int(low[0]) if len(low) else len(power)
     return replace(band, times_s=band.times_s[first:last], values=band.values[first:last])
-
-
-def _strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
-    """Strength of a note that starts at its pluck: its level over the first half second taken back to the pluck."""
-    frame = max(1, round(2.0 * rate_hz / f1_hz))
-    count = min(len(note), round(0.5 * rate_hz)) // frame
-    power = np.mean(note[: count * frame].reshape(count, frame) ** 2, axis=1) if count else np.zeros(0)
-    first = min(count, max(1, math.ceil(0.03 * rate_hz / frame)))  # the pick's own noise is over by then
-    power = power[first:]
-    if not len(power):
-        return level_dbfs(note) - 10.0 * math.log10(f1_hz / 100.0)
-    log_power = np.log(np.maximum(power, 1e-20))
-    times = (first + 0.5 + np.arange(len(power))) * frame / rate_hz
-    at_pluck = np.polyfit(times, log_power, 1)[1] if len(power) > 3 else float(log_power[0])
-    return power_dbfs(math.exp(float(at_pluck))) - 10.0 * math.log10(f1_hz / 100.0)
 
 
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:

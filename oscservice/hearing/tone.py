@@ -179,5 +179,3 @@ class Beforehand:
         decay = [1.0 / sd**2 for sd in self.decay[:decays]]
         c, g_re, g_im = (1.0 / sd**2 for sd in self.second)
         return np.array(decay + [0.0] * (decays - len(decay))), np.array([c, c, g_re, g_im][:poles])
-
-

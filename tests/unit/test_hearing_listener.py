@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfiltfilt
 
-from oscservice.hearing.clipping import ClipWatch
+from oscservice.hearing.clipping import ClipWatch, is_clipped
 from oscservice.hearing.listener import Began, Dismissed, Heard, Listener, Live
-from oscservice.hearing.reading import is_clipped
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 

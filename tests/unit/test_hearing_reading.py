@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from oscservice import read_note, window_pitch
 from oscservice.errors import NoNoteError
-from oscservice.hearing.reading import is_clipped, level_dbfs
+from oscservice.hearing.clipping import is_clipped
+from oscservice.hearing.level import level_dbfs
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 
