@@ -18,6 +18,7 @@ from oscservice.hearing.level import find_onset, level_dbfs, strength_db
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.rough import (
     Peaks,
+    choose_fundamental,
     find_partials,
     rough_pitches,
     spectral_peaks,
