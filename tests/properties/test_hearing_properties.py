@@ -120,19 +120,19 @@ def test_the_listener_hears_the_same_at_any_gain_within_its_range(f1_hz, gain_db
 @given(f1_hz=pitches, shift=st.integers(1, 20000))
 def test_silence_before_a_note_moves_its_onset_only(f1_hz, shift):
     """The pluck is found on a grid of 2 ms and the decimated samples lie elsewhere in time, so the settled stretch may
-    start a little sooner or later: a tenth of the doubt. The onset moves by the silence, to that grid."""
+    start and end a step sooner or later: a quarter of the doubt. The onset moves by the silence, to that grid."""
     samples = plucked(f1_hz)
     plain, moved = read_note(samples, RATE_HZ), read_note(np.concatenate((np.zeros(shift), samples)), RATE_HZ)
-    assert abs(cents_between(moved.f1_hz, plain.f1_hz)) < 0.1 * plain.se_cents
+    assert abs(cents_between(moved.f1_hz, plain.f1_hz)) < 0.25 * plain.se_cents
     assert moved.onset_s - plain.onset_s == pytest.approx(shift / RATE_HZ, abs=0.0025)
     assert moved.flags == plain.flags
 
 
 @few
 @given(f1_hz=pitches, trail=st.integers(0, 40000))
-def test_silence_after_a_note_that_has_died_away_changes_not_a_bit(f1_hz, trail):
-    """What counts of the note has ended long before the silence begins."""
-    samples = plucked(f1_hz, decay_s=0.2)
+def test_silence_after_a_note_changes_not_a_bit(f1_hz, trail):
+    """Digital silence is no part of a note, not even behind one that was cut off in the middle."""
+    samples = plucked(f1_hz)
     assert read_note(np.concatenate((samples, np.zeros(trail))), RATE_HZ) == read_note(samples, RATE_HZ)
 
 
