@@ -19,7 +19,7 @@ from oscservice.audio.block import NOT_FINITE, TRUNCATED
 from oscservice.audio.file import FileSource
 from oscservice.errors import InputError, OscserviceError
 from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
-from oscservice.hearing.place import assign
+from oscservice.hearing.place import identify
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.profile import load_instrument
@@ -170,7 +170,15 @@ def _row(
 ) -> Row:
     reading = heard.reading
     number, cents = nearest_note(reading.f1_hz, reference_hz)
-    found = assign(instrument, reading.f1_hz, also=(_FRET_12,)) if instrument is not None else None
+    found = None
+    if instrument is not None:
+        found = identify(
+            instrument,
+            reading.f1_hz,
+            inharmonicity=reading.inharmonicity,
+            inharmonicity_se=reading.inharmonicity_se,
+            also=(_FRET_12,),
+        ).best
     if found is not None and abs(found.cents) > _NEAR_CENTS:
         found = None
     return Row(

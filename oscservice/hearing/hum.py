@@ -19,7 +19,7 @@ SHORTEST_S = 0.25
 """Less quiet than this is no ground to measure hum on."""
 
 _HIGHEST_HZ = 1500.0
-_OFF_MAINS = 0.006  # grids keep within 0.2 %, generators within half a per cent (common practice, no source)
+OFF_MAINS = 0.006  # grids keep within 0.2 %, generators within half a per cent (common practice, no source)
 _MOST_LINES = 8
 _CLEAR_OF_NOISE = 5.0  # times the noise's own amplitude in a line's bin
 
@@ -88,7 +88,7 @@ def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | 
     if not lines:
         return None
     mains_hz, se_hz, multiples, amplitudes = _fitted(quiet, rate_hz, lines)
-    if abs(mains_hz / nominal_hz - 1.0) > _OFF_MAINS:
+    if abs(mains_hz / nominal_hz - 1.0) > OFF_MAINS:
         return None
     back = np.exp(-2j * np.pi * mains_hz / rate_hz * first_sample * multiples)
     moved = tuple((amplitudes * back).tolist())
@@ -132,7 +132,7 @@ def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple
     lines: dict[int, tuple[float, float]] = {}
     for n in range(1, int(min(_HIGHEST_HZ, 0.4 * rate_hz) / nominal_hz) + 1):
         # The peak must stand where a multiple of the mains can: a string near it stands elsewhere.
-        room = n * nominal_hz * _OFF_MAINS + 0.25 * rate_hz / count
+        room = n * nominal_hz * OFF_MAINS + 0.25 * rate_hz / count
         low, high = (round((n * nominal_hz + side * room) * size / rate_hz) for side in (-1.0, 1.0))
         at = low + int(np.argmax(spectrum[low : high + 1]))
         inside = spectrum[at] >= spectrum[at - 1] and spectrum[at] >= spectrum[at + 1]

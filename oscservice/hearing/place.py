@@ -136,20 +136,6 @@ def identify(
     return Identity(likely, nothing / total)
 
 
-def assign(
-    instrument: Instrument,
-    f1_hz: float,
-    asked: tuple[int, Place] | None = None,
-    only_string: int | None = None,
-    also: Sequence[Place] = (),
-    asked_from_cents: float = -FARTHEST_CENTS,
-) -> Assignment | None:
-    """The likeliest string and place for a pitch alone; None when it is likelier to be none. See ``identify``."""
-    return identify(
-        instrument, f1_hz, asked=asked, only_string=only_string, also=also, asked_from_cents=asked_from_cents
-    ).best
-
-
 def _odds(number: int, place: Place, asked: tuple[int, Place] | None, asked_odds: float) -> float:
     """How likely hands are to pluck this before anything is heard, against any one open string not asked for."""
     if asked == (number, place):

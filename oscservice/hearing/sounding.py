@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.hearing.clipping import ClipWatch
-from oscservice.hearing.hum import MAINS_HZ, Hum
+from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum
 from oscservice.hearing.live import Follower
 from oscservice.hearing.resample import Samples
 
@@ -23,7 +23,6 @@ _HAND_S = 0.12
 _STEADY_DB_PER_S = 0.3  # what falls by less than this is no plucked string
 _STEADY_S = 1.0
 _STEADY_HEADLESS_S = 0.4
-_OFF_MAINS = 0.006
 _HUM_MULTIPLES = 6.5
 STEADY = "a steady sound, not a plucked string"
 
@@ -122,7 +121,7 @@ class Sounding:
     def may_be_hum(self, hz: float) -> bool:
         """Whether that may be the hum that stood there when the stream began: then it will soon be known as steady."""
         multiples = [hz / mains for mains in MAINS_HZ]
-        at_mains = any(0.5 < m < _HUM_MULTIPLES and abs(m / round(m) - 1.0) < _OFF_MAINS for m in multiples)
+        at_mains = any(0.5 < m < _HUM_MULTIPLES and abs(m / round(m) - 1.0) < OFF_MAINS for m in multiples)
         return self.headless and at_mains and len(self._levels) * self.hop < 2.0 * _STEADY_HEADLESS_S * self.rate_hz
 
     def refusal(self, whole: Samples) -> str:
