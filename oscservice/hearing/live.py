@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.partials import PartialFit, fit_partials, raised_fit
+from oscservice.hearing.partials import FEWEST_PERIODS, PartialFit, fit_partials, raised_fit
 from oscservice.hearing.reading import fundamental_of
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.rough import HIGHEST_HZ, LOWEST_HZ
@@ -27,6 +27,11 @@ _LIKENESS_NEEDED = 0.8
 _NEARLY_AS_LIKE = 0.8
 _BETWEEN_CLEAR = 0.01
 _BETWEEN_ALLOWED = 0.1
+_BETWEEN_DOUBTED = 1e-3  # less than this between the partials is no first partial of a longer period
+_BETWEEN_WAITED_FOR = 2e-3  # and with more than this no note is told until the longer period can be looked at
+_STANDS_CLEAR = 10.0  # times the power that lies between the partials of the longer period
+_IN_TUNE = 0.008  # a weak first partial pulled by the body's knock stands an eighth of a semitone off at the worst
+_HARDLY_THERE = 0.01  # share of the power: with less in all but every second or third partial, is the period so long?
 _FIRST_SE_CENTS = 0.5  # a value an instant later is better than one that is worth little
 _SOON_S = 0.03
 _SECOND_SE_CENTS = 2.0
@@ -34,6 +39,8 @@ _PATIENCE_S = 0.1
 _PATIENCE_PERIODS = 6.0
 _UNKNOWN_HZ = 60.0
 _LOOKS_S = (0.0, 0.15, 0.3, 0.6)  # after patience has run out: when a doubtful note may be looked at as a whole
+_CORRECTED_FROM_S = 0.15  # after patience has run out; what rings beside a note for 0.1 s may be the body
+_CORRECTED_UNTIL_S = 1.2
 _WORST_SE_CENTS = 10.0
 _FAINT = 0.05  # a first partial below this part of the loudest says less than the others
 _STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
@@ -87,13 +94,12 @@ class Follower:
         looking = self._late and self._looks < len(_LOOKS_S)
         guess_hz = self._guess_hz or (0.0 if looking else decide(sound, self._rate_hz))
         fit = raised_fit(sound, self._rate_hz, guess_hz)
-        if fit is None or fit.between > _BETWEEN_ALLOWED:
-            found_hz = self._look_again(sound)
-            if found_hz:
-                fit = raised_fit(sound, self._rate_hz, found_hz)
-            if fit is None or (fit.between > _BETWEEN_ALLOWED and not self._told and not found_hz):
-                self._guess_hz = 0.0
-                return None
+        found_hz = self._look_again(sound, fit)
+        if found_hz:
+            fit = raised_fit(sound, self._rate_hz, found_hz)
+        if fit is None or (fit.between > _BETWEEN_ALLOWED and not self._told and not found_hz):
+            self._guess_hz = 0.0
+            return None
         hz, se_cents = self._first_partial(fit, new=fit.start < round(0.02 * self._rate_hz))
         settled = self._told or (self._late and abs(self._guess_hz / hz - 1.0) < 0.02)
         soon = len(sound) / self._rate_hz < _SOON_S + _PATIENCE_PERIODS / hz
@@ -108,14 +114,20 @@ class Follower:
         """Whether the first value is still to come and may be there with the next few samples."""
         return not self._told and not self._late
 
-    def _look_again(self, sound: Samples) -> float:
-        """The note by its whole spectrum in Hz, 0 when it isn't time for that or there is none."""
+    def _look_again(self, sound: Samples, fit: PartialFit | None) -> float:
+        """The note by its whole spectrum in Hz; 0 when there is none, when it's not time for that, or no need."""
         age_s = len(sound) / self._rate_hz - _PATIENCE_S
-        due = self._late and self._looks < len(_LOOKS_S) and age_s > _LOOKS_S[self._looks]
-        # A note known for long is not another one now: what has come up beside it is a neighbour ringing on.
-        if not due or (self._told and age_s > _LOOKS_S[-1]):
+        if not self._late or self._looks == len(_LOOKS_S) or age_s <= _LOOKS_S[self._looks]:
             return 0.0
-        self._looks += 1
+        if fit is None or fit.between > _BETWEEN_ALLOWED:
+            # A note known for long is not another one now: what has come up beside it is a neighbour ringing on.
+            needed = not self._told or age_s < _LOOKS_S[-1]
+        else:
+            needed = not self._told or _CORRECTED_FROM_S < age_s < _CORRECTED_UNTIL_S
+            needed = needed and (fit.skipped(_HARDLY_THERE) > 1 or clear_between(sound, self._rate_hz, fit))
+        if not needed:
+            return 0.0
+        self._looks = sum(age_s > at_s for at_s in _LOOKS_S)
         try:
             return fundamental_of(sound[-round(0.5 * self._rate_hz) :], self._rate_hz, self._expected_hz)
         except NoNoteError:
@@ -168,6 +180,34 @@ def self_likeness(signal: Samples, longest: int) -> Samples:
     return np.asarray(2.0 * product / np.maximum(both, 1e-30))
 
 
+def clear_between(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
+    """Whether what lies between a note's partials is, or may yet be, partials of a period twice or thrice as long.
+
+    A string plucked or picked up near its middle can have a second partial ten times its first: power alone does not
+    tell such a first partial from noise. But it stands clear of what lies between the partials of the longer period,
+    and in tune with them.
+    """
+    if fit.between < _BETWEEN_DOUBTED:
+        return False
+    for number in (2, 3):
+        longer_hz = float(fit.hz[0]) / number
+        if longer_hz < LOWEST_HZ:
+            break
+        if len(sound) / rate_hz * longer_hz < FEWEST_PERIODS:
+            return number == 2 and fit.between > _BETWEEN_WAITED_FOR
+        lower = fit_partials(sound, rate_hz, longer_hz)
+        if lower is None:
+            continue
+        power = np.abs(lower.amplitudes) ** 2
+        own = np.arange(1, len(power) + 1) % number > 0
+        loudest = int(np.argmax(own * power))
+        in_tune = float(lower.hz[loudest]) * number / (loudest + 1) / float(fit.hz[0])
+        between = lower.between / (1.0 - lower.between) * float(power.sum())
+        if abs(in_tune - 1.0) < _IN_TUNE and float(own @ power) > _STANDS_CLEAR * between:
+            return True
+    return False
+
+
 def decide(sound: Samples, rate_hz: float) -> float:
     """Pitch in Hz of a note that has just begun, shape (n,), or 0 while it isn't clear.
 
@@ -199,6 +239,6 @@ def decide(sound: Samples, rate_hz: float) -> float:
             return 0.0
         # A knock or the neighbours put something between the partials too, but don't make longer periods fit better.
         allowed = _BETWEEN_ALLOWED if peak > peaks[lags > 1.5 * lag].max(initial=-1.0) + 0.01 else _BETWEEN_CLEAR
-        if fit.between < allowed and fit.raised == 1:
+        if fit.between < allowed and fit.raised == 1 and not clear_between(sound, rate_hz, fit):
             return float(fit.hz[0]) if abs(fit.hz[0] * lag / rate_hz - 1.0) < 0.05 else rate_hz / float(lag)
     return 0.0

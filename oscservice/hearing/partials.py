@@ -51,10 +51,14 @@ class PartialFit:
     @property
     def raised(self) -> int:
         """Which partial is the true first one: 2 or 3 when only every second or third is there, else 1."""
+        return self.skipped(_MISSING)
+
+    def skipped(self, share: float) -> int:
+        """2 or 3 when all but every second or third partial have less than ``share`` of those' power, else 1."""
         power = np.abs(self.amplitudes) ** 2
         for number in (2, 3):
             there = float(power[number - 1 :: number].sum())
-            if len(power) >= number and float(power.sum()) - there < _MISSING * there:
+            if len(power) >= number and float(power.sum()) - there < share * there:
                 return number
         return 1
 

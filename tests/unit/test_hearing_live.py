@@ -123,6 +123,56 @@ def test_a_first_value_is_never_an_octave_off_but_waits():
             assert all(abs(value.error_cents) < 10.0 for value in values), (f1_hz, places)
 
 
+def partials_of(levels: dict[int, tuple[float, float]], f1_hz: float, seed: int) -> np.ndarray:
+    """Partials given as number -> (dB, seconds to 1/e), from 0.35 s on, in noise 70 dB below full scale."""
+    draw = np.random.default_rng(seed)
+    since = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ - 0.35
+    tone = np.zeros(len(since))
+    for k, (level_db, decay_s) in levels.items():
+        turn = 2.0 * np.pi * (k * f1_hz * np.sqrt((1.0 + 1e-4 * k * k) / (1.0 + 1e-4)) * since + draw.random())
+        tone += 0.2 * 10.0 ** (level_db / 20.0) * np.sin(turn) * np.exp(-since / decay_s)
+    return np.where(since >= 0.0, tone, 0.0) + 3e-4 * draw.standard_normal(len(since))
+
+
+def live_offs(samples: np.ndarray, f1_hz: float) -> list[float]:
+    """Cents of each live value above ``f1_hz``."""
+    listener = Listener(RATE_HZ)
+    offs = []
+    for start in range(0, len(samples), 96):
+        events = listener.feed(samples[start : start + 96])
+        offs += [cents_between(event.hz, f1_hz) for event in events if isinstance(event, Live)]
+    return offs
+
+
+@pytest.mark.parametrize("first_db", [-10.0, -14.0, -17.0, -20.0])
+def test_a_second_partial_far_over_the_first_is_not_the_note(first_db):
+    """As on a recorded nylon string, where the second partial stands 14 to 20 dB over the first; the third is low."""
+    levels = {1: (first_db, 0.8), 2: (0.0, 0.8), 3: (-30.0, 0.7), 4: (-20.0, 0.6), 5: (-26.0, 0.6), 6: (-30.0, 0.5)}
+    for f1_hz in (46.2, 110.0, 220.0, 590.7):
+        offs = live_offs(partials_of(levels, f1_hz, seed=round(f1_hz)), f1_hz)
+        assert len(offs) > 10
+        assert all(abs(off) < 15.0 for off in offs), f1_hz
+
+
+def test_an_octave_told_at_first_is_put_right_later():
+    """A first partial 33 dB down says nothing; as the second dies away it comes up, and the values come down to it."""
+    levels = {1: (-33.0, 2.0), 2: (0.0, 0.25), 3: (-36.0, 2.0), 4: (-12.0, 0.2), 6: (-18.0, 0.2)}
+    for f1_hz in (110.0, 196.0):
+        offs = live_offs(partials_of(levels, f1_hz, seed=1), f1_hz)
+        assert abs(offs[0] - 1200.0) < 10.0
+        assert len(offs) > 15
+        assert all(abs(off) < 10.0 for off in offs[-8:]), f1_hz
+
+
+def test_a_body_that_rings_near_the_octave_below_is_not_the_note():
+    """A body's mode 20 dB down and a quarter of a semitone off half the pitch, dying within a quarter of a second."""
+    levels = {1: (0.0, 0.8), 2: (-10.0, 0.6), 3: (-20.0, 0.5), 4: (-26.0, 0.4)}
+    body = partials_of({1: (-20.0, 0.08)}, 98.0 * 2.0 ** (25.0 / 1200.0), seed=2)
+    offs = live_offs(partials_of(levels, 196.0, seed=3) + body, 196.0)
+    assert len(offs) > 15
+    assert all(abs(off) < 10.0 for off in offs)
+
+
 def test_a_missing_first_partial_is_told_from_the_others_with_more_doubt():
     samples, truth = plucked(110.0, 3, glide_cents=0.0, seconds=1.2)
     without = sosfiltfilt(butter(6, 165.0, "high", fs=RATE_HZ, output="sos"), samples)
