@@ -25,7 +25,7 @@ _FAINTEST = 0.1  # of the amplitude of the loudest near that partial
 _BELOW_CENTS, _ABOVE_CENTS = 15.0, 130.0  # where lines of one partial are looked for, from its harmonic
 _SOUNDING = 0.995  # a partial is looked at until this share of its energy has sounded
 _SHORTEST_S = 0.6
-_STRAY_CENTS = 2.5  # free partials may leave the law by this much as neck and body move (set on recorded notes)
+_STRAYS_CENTS = 1.0, 3.0  # how far free partials leave the law as neck and body move: little, or much
 _SEEN = 0.8  # chance that a partial's free line is there at all
 _STRAYS = 0.15, 0.75  # of the lines that are not free, those that belong to nobody: of the loudest, of the faintest
 _AT_HARMONIC = 0.5  # of these, those at the harmonic itself: sums of the lowest partials, which are hardly stretched
@@ -33,8 +33,8 @@ _LEVELS_CENTS = np.arange(-6.0, 8.1, 0.5)
 _LEVEL_SD_CENTS = 3.0  # from the first partial, which strays most
 _STIFFNESS = np.concatenate(([0.0], np.geomspace(5e-6, 2.5e-3, 64)))
 _LOUD = 1.0  # the free line is one of a partial's lines with a chance that goes with this power of their amplitudes
-_APART_CENTS = 2.5  # polarisations lie closer than this
-_APART_WIDTHS = 1.5
+_APART_CENTS = 1.5  # polarisations lie closer than this
+_APART_WIDTHS = 2.5  # and closer than this many bins a Hann window keeps no lines apart
 _SURE = 0.5  # a line is taken for the free one when that is more likely than not
 _AGREE = 3.0
 _CLEAN = 0.1  # lines this much fainter than a partial's own don't trouble the fit of its phase
@@ -72,8 +72,8 @@ def free_partials(
     own = {k: value for k, value in fitted.items() if k not in lines}
     if not lines:
         return own
-    offset, stiffness = likeliest_law(lines, 0.0 if 1 in fitted else None)
-    chosen = _chosen(lines, offset, stiffness)
+    chance, stiffness = chances(lines, 0.0 if 1 in fitted else None)
+    chosen = _chosen(lines, chance)
     rest = {k: _rest(lines[k], line) for k, (line, _) in chosen.items()}
     beside = [rest[k] for k in chosen if k > 4]
     ratio = float(np.median(beside)) if beside else 0.0
@@ -141,47 +141,56 @@ def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[Lin
     return lines
 
 
-def likeliest_law(lines: Mapping[int, list[Line]], first_cents: float | None = None) -> tuple[float, float]:
-    """Level in cents and B of the law under which the lines are likeliest.
+def chances(lines: Mapping[int, list[Line]], first_cents: float | None = None) -> tuple[Samples, float]:
+    """Chance of each line to be the free partial, and the B expected, over some thousand laws.
 
     A line is the free partial, a sum of lower ones (between the harmonic and the free partial) or a stray. Of the
     lines of one partial at most one is free.
+
+    Returns:
+        Chances, shape (partials, lines), in the order of the partials' numbers; B.
     """
-    free, other = _roles(lines, _LEVELS_CENTS[:, None, None, None], _STIFFNESS[None, :, None, None])
-    score = _log_evidence(free, other).sum(axis=2)
-    if first_cents is not None:
-        score = score - 0.5 * ((_LEVELS_CENTS - first_cents) / _LEVEL_SD_CENTS)[:, None] ** 2
-    i, j = np.unravel_index(int(np.argmax(score)), score.shape)
-    return float(_LEVELS_CENTS[i]), float(_STIFFNESS[j])
+    odds, scores = [], []
+    for stray in _STRAYS_CENTS:
+        free, other = _roles(lines, stray)
+        seen = 1.0 - _SEEN + _SEEN * (free / other).sum(axis=-1)
+        score = np.log(other).sum(axis=(2, 3)) + np.log(seen).sum(axis=2)
+        if first_cents is not None:
+            score = score - 0.5 * ((_LEVELS_CENTS - first_cents) / _LEVEL_SD_CENTS)[:, None] ** 2
+        odds.append(_SEEN * free / other / seen[..., None])
+        scores.append(score)
+    likely = np.exp(np.array(scores) - np.max(scores))
+    likely /= likely.sum()
+    chance = sum(np.einsum("lb,lbkj->kj", weight, each) for weight, each in zip(likely, odds, strict=True))
+    return np.asarray(chance), float(likely.sum(axis=(0, 1)) @ _STIFFNESS)
 
 
-def _chosen(lines: Mapping[int, list[Line]], level: float, stiffness: float) -> dict[int, tuple[Line, float]]:
+def _chosen(lines: Mapping[int, list[Line]], chance: Samples) -> dict[int, tuple[Line, float]]:
     """The free line of each partial, where one is more likely free than not, and how far it may be another, cents."""
-    at = np.array([level])[:, None, None, None], np.array([stiffness])[None, :, None, None]
-    free, other = (part[0, 0] for part in _roles(lines, *at))
     found = {}
-    for k, row in zip(sorted(lines), free / np.maximum(other, 1e-300), strict=True):
+    for k, row in zip(sorted(lines), chance, strict=True):
         best = int(np.argmax(row))
-        if _SEEN * row[best] / (1.0 - _SEEN + _SEEN * row.sum()) > _SURE:
+        if row[best] > _SURE:
             cents = np.array([line.cents for line in lines[k]])
             spread = row[: len(cents)] @ (cents - cents[best]) ** 2 / row.sum()
             found[k] = lines[k][best], math.sqrt(float(spread))
     return found
 
 
-def _roles(lines: Mapping[int, list[Line]], level: Samples, stiffness: Samples) -> tuple[Samples, Samples]:
+def _roles(lines: Mapping[int, list[Line]], stray_cents: float) -> tuple[Samples, Samples]:
     """Densities of every line as the free partial (with its chance among the lines) and as anything else.
 
     Returns:
         Two arrays, shape (levels, stiffnesses, partials, lines); where there is no line 0 and 1.
     """
+    level, stiffness = _LEVELS_CENTS[:, None, None, None], _STIFFNESS[:, None, None]
     numbers = np.array(sorted(lines), dtype=np.float64)
     cents, se, loud = (np.zeros((len(numbers), _LINES)) for _ in range(3))
     for i, k in enumerate(sorted(lines)):
         for j, line in enumerate(lines[k]):
             cents[i, j], se[i, j], loud[i, j] = line.cents, line.se_cents, line.amplitude
     there = loud > 0.0
-    sd = np.hypot(_STRAY_CENTS, se)
+    sd = np.hypot(stray_cents, se)
     stretch = _law(numbers[:, None], stiffness)
     harmonic = cents - level
     # Student's t of four degrees: most partials stray by a cent, some by three.
@@ -194,11 +203,6 @@ def _roles(lines: Mapping[int, list[Line]], level: Samples, stiffness: Samples) 
     other = (1.0 - stray) * sums + stray / (_BELOW_CENTS + _ABOVE_CENTS)
     chance = loud**_LOUD / (loud**_LOUD).sum(axis=1, keepdims=True)
     return np.where(there, chance * free, 0.0), np.where(there, other, 1.0)
-
-
-def _log_evidence(free: Samples, other: Samples) -> Samples:
-    """Logarithm of each partial's likelihood, summed over which of its lines is free, if any."""
-    return np.asarray(np.log(other).sum(axis=-1) + np.log(1.0 - _SEEN + _SEEN * (free / other).sum(axis=-1)))
 
 
 def _law(numbers: Samples, stiffness: Samples | float) -> Samples:
