@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from phase_slope import phase_slope_hz
+from scipy.integrate import quad
 
 from oscservice.simulate.sound import synthetic_note
 
@@ -67,6 +68,114 @@ def test_second_polarisation_beats_at_the_split():
 
     assert level(beat_s / 2) < 0.05 * level(beat_s)
     assert level(1.5 * beat_s) < 0.05 * level(2 * beat_s)
+
+
+BEATING = {
+    "f1_hz": 196.0,
+    "pluck_s": 0.1,
+    "seconds": 2.0,
+    "glide_cents": 8.0,
+    "glide_tau_s": 0.6,
+    "polarisation_split_cents": 4.0,
+    "polarisation_share": 0.35,
+    "polarisation_decay": 1.6,
+    "decay_s": 1.2,
+}
+
+
+def both_polarisations(t, settings=BEATING):
+    """The first partial as an analytic signal, written from the definition: each polarisation's phase is 2 pi times
+    the integral of its momentary frequency, f (1 + r exp(-t / tau)), its amplitude share exp(-t / decay)."""
+    since = t - settings["pluck_s"]
+    rise = 2.0 ** (settings["glide_cents"] / 1200.0) - 1.0
+    tau = settings["glide_tau_s"]
+    total = 0.0
+    for part, split, decay in (
+        (1.0 - settings["polarisation_share"], 0.0, 1.0),
+        (settings["polarisation_share"], settings["polarisation_split_cents"], settings["polarisation_decay"]),
+    ):
+        hz = settings["f1_hz"] * 2.0 ** (split / 1200.0)
+        cycles = hz * (since + rise * tau * (1.0 - np.exp(-since / tau)))
+        total = total + part * np.exp(-decay * since / settings["decay_s"] + 2j * math.pi * cycles)
+    return total
+
+
+def test_samples_are_the_two_polarisations_that_the_truth_is_of():
+    samples, _ = synthetic_note(**BEATING, partials=1)
+    t = np.arange(len(samples)) / RATE
+    expected = np.where(t >= 0.1, both_polarisations(np.maximum(t, 0.1)).imag, 0.0)
+    factor = float(samples @ expected / (expected @ expected))
+    assert samples == pytest.approx(factor * expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("t_s", [0.11, 0.35, 0.8, 1.3, 1.9])
+def test_heard_frequency_is_the_slope_of_the_heard_phase(t_s):
+    _, truth = synthetic_note(**BEATING)
+    step = 1e-6
+    before, after = both_polarisations(np.array([t_s - step, t_s + step]))
+    slope_hz = float(np.angle(after / before)) / (2.0 * math.pi * 2.0 * step)
+    assert truth.heard_hz(t_s) == pytest.approx(slope_hz, abs=1e-5)
+
+
+@pytest.mark.parametrize(("start", "end"), [(0.1, 0.3), (0.5, 1.3), (0.2, 2.0), (0.8, 0.80001)])
+def test_heard_mean_is_the_integral_of_the_heard_frequency(start, end):
+    _, truth = synthetic_note(**BEATING)
+    area, _ = quad(truth.heard_hz, start, end, epsabs=1e-10, epsrel=1e-12, limit=400)
+    assert truth.heard_mean_hz(start, end) == pytest.approx(area / (end - start), abs=1e-6)
+    # Cycles counted on the signal itself, with the multiple of a turn that only the signal's own advance can give.
+    t = np.linspace(start, end, 20_001)
+    turned = np.unwrap(np.angle(both_polarisations(t)))
+    assert truth.heard_mean_hz(start, end) * (end - start) == pytest.approx((turned[-1] - turned[0]) / (2.0 * math.pi))
+
+
+def test_what_is_heard_of_one_polarisation_is_that_one():
+    _, truth = synthetic_note(f1_hz=110.0, glide_cents=5.0, polarisation_share=0.3)
+    assert truth.heard_hz(0.7) == pytest.approx(truth.momentary_hz(0.7), abs=1e-9)
+    assert truth.heard_mean_hz(0.4, 1.2) == pytest.approx(truth.mean_hz(0.4, 1.2), abs=1e-9)
+    with pytest.raises(ValueError, match="before the pluck"):
+        truth.heard_hz(0.05)
+    with pytest.raises(ValueError, match="no time"):
+        truth.heard_mean_hz(1.0, 1.0)
+
+
+def test_second_polarisation_dies_faster_by_its_factor():
+    """Beats between amplitudes A and a swing by (A + a) / (A - a): from that, how the ratio has fallen."""
+    # 12 cents at 440 Hz beat every 0.327 s.
+    settings = {"f1_hz": 440.0, "partials": 1, "polarisation_split_cents": 12.0, "pluck_s": 0.0, "decay_s": 1.0}
+    samples, truth = synthetic_note(
+        **settings, polarisation_share=0.4, polarisation_decay=2.5, seconds=2.0, sample_rate_hz=RATE
+    )
+    assert truth.polarisation_rates == (1.0, 2.5)
+    beat_s = 1.0 / (440.0 * (2.0 ** (12.0 / 1200.0) - 1.0))
+
+    def swing(t):
+        first = round(t * RATE)
+        return np.std(samples[first - 218 : first + 218]) * math.exp(t)  # four periods, the common decay taken out
+
+    for beat in (1, 3):
+        loud, quiet = swing(beat * beat_s), swing((beat + 0.5) * beat_s)
+        a_loud, a_quiet = (0.4 / 0.6 * math.exp(-1.5 * t * beat_s) for t in (beat, beat + 0.5))
+        assert loud / quiet == pytest.approx((1.0 + a_loud) / (1.0 - a_quiet), rel=0.01)
+
+
+def test_spread_polarisations_leave_the_first_partial_alone():
+    """What one note's partial is of another's stays the same in the first, and changes with time in all others."""
+    settings = {"f1_hz": 200.0, "partials": 4, "polarisation_split_cents": 6.0, "seconds": 2.0, "pluck_s": 0.0}
+    even, truth = synthetic_note(**settings)
+    spread, _ = synthetic_note(**settings, polarisation_spread=0.6)
+    other, _ = synthetic_note(**settings, polarisation_spread=0.6, seed=1)
+
+    def pieces(samples, hz):
+        turns = np.exp(-2j * math.pi * hz * np.arange(len(samples)) / RATE)
+        width = round(0.2 * RATE)
+        cut = (samples * turns)[: 10 * width].reshape(10, width)
+        return cut @ np.hanning(width)
+
+    for one, two in ((even, spread), (spread, other)):
+        for k, hz in enumerate(truth.partials_hz.tolist(), start=1):
+            ratio = pieces(two, hz) / pieces(one, hz)
+            changed = float(np.abs(ratio / ratio[0] - 1.0).max())
+            assert changed < 1e-4 if k == 1 else changed > 0.01
 
 
 def test_levels_of_tone_noise_and_hum():
