@@ -78,6 +78,15 @@ def test_the_stronger_polarisation_is_the_answer_on_either_side():
             assert abs(cents_between(found.hz, F1_HZ)) < 0.2
 
 
+@pytest.mark.parametrize("split_cents", [-2.5, 2.5])
+def test_the_stronger_one_at_the_pluck_counts_though_the_other_outlives_it(split_cents):
+    """The second polarisation dies three times as slowly and carries the end of the note."""
+    for seed in range(4):
+        more = {"polarisation_split_cents": split_cents, "polarisation_share": 0.4, "polarisation_decay": 1.0 / 3.0}
+        found = settled_of(first_of(plucked(seed, **more)))
+        assert abs(cents_between(found.hz, F1_HZ)) < 4.0 * found.se_cents < 1.0
+
+
 def test_the_shorter_the_note_the_wider_its_doubt():
     doubts, inside = [], 0
     for end_s in (3.0, 1.5, 0.9, 0.6):

@@ -167,6 +167,22 @@ def test_values_over_which_a_residual_stays_alike(rho):
     assert remembered(values) == pytest.approx((1.0 + rho) / (1.0 - rho), rel=0.15)
 
 
+def test_values_that_share_samples_count_once():
+    """In noise through the low-pass, so many values are independent as fit into it one after the other, at most."""
+    noise = 1e-3 * np.random.default_rng(7).standard_normal(16_000)
+    tone = np.cos(2.0 * math.pi * 200.0 * np.arange(16_000) / RATE_HZ)
+    band = demodulate(tone + noise, RATE_HZ, 200.0, 200.0)
+    assert band.step_s < 0.6 * band.memory_s
+    start = Tone(np.zeros(1), np.zeros(2))
+    found = fit_tone(band, band.times_s, start, Polynomial(band.times_s, 1))
+    most = len(band.values) * band.step_s / band.memory_s
+    assert 0.4 * most < found.independent <= most * 1.0001
+    fewer = fit_tone(band, band.times_s, start, Polynomial(band.times_s, 1), independent=0.2 * most)
+    assert fewer.independent == pytest.approx(0.2 * most)
+    # A fifth of the values: five times the variance, or a little more for the parameters fitted.
+    assert 4.0 < fewer.covariance[2, 2] / found.covariance[2, 2] * found.independent / most < 7.0
+
+
 def test_a_residual_that_is_nothing_or_short_counts_as_it_is():
     assert remembered(np.zeros(50, dtype=np.complex128)) == 1.0
     assert remembered(np.ones(5, dtype=np.complex128)) == 1.0
