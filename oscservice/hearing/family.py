@@ -12,12 +12,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from oscservice.hearing.baseband import Baseband, Complexes
 from oscservice.hearing.fit import CENTS, Settled
+from oscservice.hearing.law import StiffString, level_and_stiffness, stiff_string
 from oscservice.hearing.resample import Samples
 
 _LINES = 5  # a partial's loudest lines that are looked at
@@ -35,6 +36,7 @@ _STIFFNESS = np.concatenate(([0.0], np.geomspace(5e-6, 2.5e-3, 64)))
 _LOUD = 1.0  # the free line is one of a partial's lines with a chance that goes with this power of their amplitudes
 _APART_CENTS = 1.5  # polarisations lie closer than this
 _APART_WIDTHS = 2.5  # and closer than this many bins a Hann window keeps no lines apart
+_HEARD = 0.2  # of the louder one's amplitude: fainter lines beside it may be its window's own
 _SURE = 0.5  # a line is taken for the free one when that is more likely than not
 _AGREE = 3.0
 _CLEAN = 0.1  # lines this much fainter than a partial's own don't trouble the fit of its phase
@@ -44,18 +46,20 @@ _CLEAN = 0.1  # lines this much fainter than a partial's own don't trouble the f
 class Line:
     """A line in the spectrum of one partial's baseband, the glide taken out.
 
-    ``cents`` is its settled frequency above the harmonic of the reference, ``se_cents`` how well it is known.
+    ``cents`` is its settled frequency above the harmonic of the reference, ``se_cents`` how well it is known. Where
+    more than one lie too near to be two partials it is their middle, and ``upper_cents`` the highest of them.
     """
 
     cents: float
     se_cents: float
     amplitude: float
+    upper_cents: float
 
 
-def free_partials(
+def string_law(
     bands: Mapping[int, Baseband], start_s: float, settled: Settled, fitted: Mapping[int, tuple[float, float]]
-) -> dict[int, tuple[float, float]]:
-    """The string's free partials, for the law to be fitted to: number -> (settled frequency in Hz, 1 sd in cents).
+) -> StiffString:
+    """The stiff-string law through a note's free partials.
 
     Args:
         bands: number -> baseband of the whole note, on the clock of ``settled``.
@@ -63,6 +67,38 @@ def free_partials(
         settled: what the partials' phases say together; its glide is taken out.
         fitted: number -> (settled frequency in Hz, 1 sd in cents) by the phase of the whole baseband, true as long as
             one line is far the loudest there. The first partial is taken over as it is.
+
+    Raises:
+        ValueError: no partial at all.
+    """
+    own, above = free_partials(bands, start_s, settled, fitted)
+    law = stiff_string(own)
+    used = [k for k in law.partials if k in above]
+    if len(used) < 3 or not math.isfinite(law.inharmonicity_se):
+        return law
+    # Two lines too near to be told apart are two polarisations, or a sum below its free partial. Of the first kind
+    # the upper ones tell the same B as the middle, of the other kind a larger one: that difference is doubt.
+    shift, slope = level_and_stiffness(
+        np.array(used, dtype=np.float64),
+        np.array([above[k] for k in used]),
+        np.array([own[k][1] ** 2 + law.stray_cents**2 for k in used]) ** -1.0,
+        law.inharmonicity,
+    )
+    return replace(
+        law,
+        inharmonicity_se=math.hypot(law.inharmonicity_se, slope),
+        string_se_cents=math.hypot(law.string_se_cents, shift + CENTS / 2.0 * slope),
+    )
+
+
+def free_partials(
+    bands: Mapping[int, Baseband], start_s: float, settled: Settled, fitted: Mapping[int, tuple[float, float]]
+) -> tuple[dict[int, tuple[float, float]], dict[int, float]]:
+    """The string's free partials, from what ``string_law`` is given.
+
+    Returns:
+        Number -> (settled frequency in Hz, 1 sd in cents); number -> cents by which the upper of lines too near to be
+        told apart stands above that.
     """
     lowest = min(fitted)
     level = CENTS * math.log(fitted[lowest][0] / lowest)
@@ -71,20 +107,22 @@ def free_partials(
     lines = {k: found for k, found in lines.items() if found}
     own = {k: value for k, value in fitted.items() if k not in lines}
     if not lines:
-        return own
+        return own, {}
     chance, stiffness = chances(lines, 0.0 if 1 in fitted else None)
     chosen = _chosen(lines, chance)
     rest = {k: _rest(lines[k], line) for k, (line, _) in chosen.items()}
     beside = [rest[k] for k in chosen if k > 4]
     ratio = float(np.median(beside)) if beside else 0.0
     for k, (line, doubt) in chosen.items():
+        # Low down sums are too near to be seen; the higher partials tell how loud they are likely to be.
         shift = float(_law(np.array(float(k)), stiffness))
         hidden = 0.5 * shift * min(1.0, ratio) if rest[k] < _CLEAN else 0.0
         hz, se = k * math.exp((level + line.cents) / CENTS), line.se_cents
         if k in fitted and rest[k] < _CLEAN and abs(CENTS * math.log(fitted[k][0] / hz)) < _AGREE * line.se_cents:
             hz, se = fitted[k]
         own[k] = (hz, math.sqrt(se**2 + hidden**2 + doubt**2))
-    return own or dict(fitted)
+    above = {k: line.upper_cents - line.cents for k, (line, _) in chosen.items()}
+    return own or dict(fitted), above
 
 
 def _rest(lines: list[Line], own: Line) -> float:
@@ -137,7 +175,8 @@ def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[Lin
             spread = float(power @ (cents[group] - middle) ** 2)
             beside = min(1.0, amplitude[0] / float(amplitude[i]) - 1.0)  # a louder line pulls at a fainter one
             se = math.hypot(width_cents * (0.1 + 0.25 * beside), math.sqrt(spread))
-            lines.append(Line(middle, se, float(np.linalg.norm(amplitude[group]))))
+            heard = group & (amplitude > _HEARD * amplitude[i])
+            lines.append(Line(middle, se, float(np.linalg.norm(amplitude[group])), float(cents[heard].max())))
     return lines
 
 

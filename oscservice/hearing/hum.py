@@ -15,7 +15,7 @@ from oscservice.hearing.baseband import Complexes
 from oscservice.hearing.resample import Samples
 
 MAINS_HZ = (50.0, 60.0)
-SHORTEST_S = 0.25
+SHORTEST_S = 0.15
 """Less quiet than this is no ground to measure hum on."""
 
 _HIGHEST_HZ = 1500.0

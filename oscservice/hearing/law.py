@@ -154,15 +154,21 @@ def _start(k: Samples, cents: Samples) -> tuple[float, float]:
     return best[1], best[2]
 
 
-def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: float) -> tuple[float, float]:
-    """One Gauss-Newton step; a stiffness below 0 stays at 0."""
+def level_and_stiffness(k: Samples, cents: Samples, weight: Samples, stiffness: float) -> tuple[float, float]:
+    """Changes of level (cents) and B, from B = ``stiffness`` on, that go with changes of the partials by ``cents``."""
     slopes = _slopes(k, stiffness)
     normal = slopes.T @ (slopes * weight[:, None])
-    change = np.linalg.solve(normal, slopes.T @ (weight * (cents - _model(k, level, stiffness))))
+    change = np.linalg.solve(normal, slopes.T @ (weight * cents))
+    return float(change[0]), float(change[1])
+
+
+def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: float) -> tuple[float, float]:
+    """One Gauss-Newton step; a stiffness below 0 stays at 0."""
+    change = level_and_stiffness(k, cents - _model(k, level, stiffness), weight, stiffness)
     if stiffness + change[1] < 0.0:
         flat = cents - _model(k, 0.0, 0.0)
         return float(weight @ flat / weight.sum()), 0.0
-    return level + float(change[0]), min(stiffness + float(change[1]), _STIFFEST)
+    return level + change[0], min(stiffness + change[1], _STIFFEST)
 
 
 def _stray(residual: Samples, se: Samples, used: npt.NDArray[np.bool_]) -> float:

@@ -240,13 +240,14 @@ class Listener:
             self._rings_on()
         whole = note.whole(damped)
         refusal = STEADY if note.headless and note.steady() else note.refusal(whole)
-        if refusal == STEADY:
-            self._take_for_quiet(note)
         if not refusal:
             try:
                 reading = read_decimated(whole, self._rate_hz, self._expected, note.pluck_within_s(), note.hum)
+                refusal = STEADY if note.may_be_hum(reading.f1_hz) else ""
             except NoNoteError as reason:
                 refusal = str(reason)
+        if refusal == STEADY:
+            self._take_for_quiet(note)
         if refusal:
             return [Dismissed(self._time_s(note.begun), refusal)]
         flags = (*(["not finite"] if note.not_finite else []), *(["clipped"] if note.clip.clipped else []))

@@ -121,8 +121,10 @@ class Sounding:
     def may_be_hum(self, hz: float) -> bool:
         """Whether that may be the hum that stood there when the stream began: then it will soon be known as steady."""
         multiples = [hz / mains for mains in MAINS_HZ]
-        at_mains = any(0.5 < m < _HUM_MULTIPLES and abs(m / round(m) - 1.0) < OFF_MAINS for m in multiples)
-        return self.headless and at_mains and len(self._levels) * self.hop < 2.0 * _STEADY_HEADLESS_S * self.rate_hz
+        length_s = len(self._levels) * self.hop / self.rate_hz
+        room = OFF_MAINS + 0.15 / max(1.0, length_s * hz)  # the shorter it is, the worse its pitch is known
+        at_mains = any(0.5 < m < _HUM_MULTIPLES and abs(m / round(m) - 1.0) < room for m in multiples)
+        return self.headless and at_mains and length_s < 2.0 * _STEADY_HEADLESS_S
 
     def refusal(self, whole: Samples) -> str:
         """Why this is no note, "" if it may be one."""
