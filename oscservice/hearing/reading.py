@@ -10,10 +10,9 @@ import numpy as np
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency, reach_hz
-from oscservice.hearing.family import free_partials
+from oscservice.hearing.family import string_law
 from oscservice.hearing.fit import CENTS, settled_pitch
 from oscservice.hearing.hum import Hum
-from oscservice.hearing.law import stiff_string
 from oscservice.hearing.level import find_onset, level_dbfs, strength_db
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.rough import (
@@ -150,7 +149,7 @@ def read_decimated(
         partials_hz[1] *= 2.0 ** (own.belief * apart / 1200.0)
         beat_cents = own.beat_cents if own.belief > 0.5 else 0.0
     fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
-    law = stiff_string(free_partials(whole, start - onset, settled, fitted))
+    law = string_law(whole, start - onset, settled, fitted)
     if 1 in partials_hz:
         f1, se_cents = partials_hz[1], errors[1]
     else:
