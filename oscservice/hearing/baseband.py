@@ -1,8 +1,8 @@
 """One partial at a time: demodulation to a slow complex signal.
 
 A partial near ``carrier_hz`` is multiplied down to zero frequency and low-passed with a Hann window convolved with a
-Hann window, each two periods of the fundamental long. The nulls of that filter fall on every multiple of the
-fundamental, so the neighbouring partials vanish (twice over) while the partial's own glide and beating pass.
+Hann window, each two or more whole periods of the fundamental long. The nulls of that filter fall on every multiple of
+the fundamental, so the neighbouring partials vanish (twice over) while the partial's own glide and beating pass.
 """
 
 from __future__ import annotations
@@ -112,6 +112,18 @@ def frequency(band: Baseband) -> tuple[float, float]:
     alike = max(1.0, band.memory_s / band.step_s)  # neighbouring values share their samples
     variance = float(residual @ residual) / max(1, len(phase) - 2) * alike / float(spread @ spread)
     return band.carrier_hz + float(slope) / (2.0 * np.pi), float(np.sqrt(variance)) / (2.0 * np.pi)
+
+
+def remembered(residual: npt.NDArray[np.inexact]) -> float:
+    """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
+    power = float(np.sum(np.abs(residual) ** 2))
+    if power <= 0.0 or len(residual) < 8:
+        return 1.0
+    size = 1 << (2 * len(residual)).bit_length()
+    correlation = np.fft.ifft(np.abs(np.fft.fft(residual, size)) ** 2)[: len(residual) // 2].real / power
+    below = np.flatnonzero(correlation <= 0.0)
+    until = int(below[0]) if len(below) else len(correlation)
+    return float(max(1.0, 1.0 + 2.0 * correlation[1:until].sum()))
 
 
 def unwrapped_phase(values: Complexes) -> Samples:

@@ -17,9 +17,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oscservice.hearing.baseband import Baseband, Complexes
-from oscservice.hearing.fit import CENTS, Settled
+from oscservice.hearing.fit import Settled
 from oscservice.hearing.law import StiffString, level_and_stiffness, stiff_string
 from oscservice.hearing.resample import Samples
+from oscservice.hearing.tone import bend_of
+from oscservice.instrument.pitch import CENTS_PER_E
 
 _LINES = 5  # a partial's loudest lines that are looked at
 _FAINTEST = 0.1  # of the amplitude of the loudest near that partial
@@ -87,7 +89,7 @@ def string_law(
     return replace(
         law,
         inharmonicity_se=math.hypot(law.inharmonicity_se, slope),
-        string_se_cents=math.hypot(law.string_se_cents, shift + CENTS / 2.0 * slope),
+        string_se_cents=math.hypot(law.string_se_cents, shift + CENTS_PER_E / 2.0 * slope),
     )
 
 
@@ -101,8 +103,8 @@ def free_partials(
         told apart stands above that.
     """
     lowest = min(fitted)
-    level = CENTS * math.log(fitted[lowest][0] / lowest)
-    base_hz = math.exp(level / CENTS)
+    level = CENTS_PER_E * math.log(fitted[lowest][0] / lowest)
+    base_hz = math.exp(level / CENTS_PER_E)
     lines = {k: lines_of(band, k, base_hz, start_s, settled) for k, band in bands.items() if k > 1}
     lines = {k: found for k, found in lines.items() if found}
     own = {k: value for k, value in fitted.items() if k not in lines}
@@ -117,8 +119,8 @@ def free_partials(
         # Low down sums are too near to be seen; the higher partials tell how loud they are likely to be.
         shift = float(_law(np.array(float(k)), stiffness))
         hidden = 0.5 * shift * min(1.0, ratio) if rest[k] < _CLEAN else 0.0
-        hz, se = k * math.exp((level + line.cents) / CENTS), line.se_cents
-        if k in fitted and rest[k] < _CLEAN and abs(CENTS * math.log(fitted[k][0] / hz)) < _AGREE * line.se_cents:
+        hz, se = k * math.exp((level + line.cents) / CENTS_PER_E), line.se_cents
+        if k in fitted and rest[k] < _CLEAN and abs(CENTS_PER_E * math.log(fitted[k][0] / hz)) < _AGREE * line.se_cents:
             hz, se = fitted[k]
         own[k] = (hz, math.sqrt(se**2 + hidden**2 + doubt**2))
     above = {k: line.upper_cents - line.cents for k, (line, _) in chosen.items()}
@@ -140,8 +142,8 @@ def lines_of(band: Baseband, number: int, base_hz: float, start_s: float, settle
     if len(time) < 8 or total[-1] <= 0.0:
         return []
     # Turned back by the shared glide, what is left turns at settled frequencies.
-    bend = settled.glide_cents * settled.tau_s / 2.0 * (1.0 - np.exp(-2.0 * time / settled.tau_s))
-    still: Complexes = values * np.exp(-2j * np.pi * band.carrier_hz / CENTS * bend)
+    bend, _ = bend_of(time, band.carrier_hz, math.log(settled.tau_s))
+    still: Complexes = values * np.exp(-1j * settled.glide_cents * bend)
     size = 1 << (4 * len(still)).bit_length()
     window = np.hanning(len(still) + 2)[1:-1]
     spectrum = np.fft.fftshift(np.abs(np.fft.fft(still * window, size))) / window.sum()
@@ -151,14 +153,14 @@ def lines_of(band: Baseband, number: int, base_hz: float, start_s: float, settle
     left, middle, right = log[at - 1], log[at], log[at + 1]
     shift = 0.5 * (left - right) / np.minimum(left - 2.0 * middle + right, -1e-12)
     hz = band.carrier_hz + (at + shift - size // 2) / (size * band.step_s)
-    cents = CENTS * np.log(np.maximum(hz, 1e-3) / (number * base_hz))
+    cents = CENTS_PER_E * np.log(np.maximum(hz, 1e-3) / (number * base_hz))
     inside = (cents > -_BELOW_CENTS) & (cents < _ABOVE_CENTS) & (np.abs(hz - band.carrier_hz) < 0.4 * base_hz)
     if not inside.any():
         return []
     heard = inside & (spectrum[at] > _FAINTEST * spectrum[at][inside].max())
     order = np.flatnonzero(heard)
     order = order[np.argsort(-spectrum[at][order])]
-    width_cents = CENTS / (len(still) * band.step_s * number * base_hz)
+    width_cents = CENTS_PER_E / (len(still) * band.step_s * number * base_hz)
     return _grouped(cents[order], spectrum[at][order], width_cents)
 
 
@@ -246,7 +248,7 @@ def _roles(lines: Mapping[int, list[Line]], stray_cents: float) -> tuple[Samples
 
 def _law(numbers: Samples, stiffness: Samples | float) -> Samples:
     """Cents by which partials stand above their harmonics."""
-    return np.asarray(CENTS / 2.0 * np.log1p(stiffness * numbers * numbers))
+    return np.asarray(CENTS_PER_E / 2.0 * np.log1p(stiffness * numbers * numbers))
 
 
 def _density(away: Samples) -> Samples:

@@ -1,4 +1,4 @@
-"""Fits of a partial's complex baseband: its mean frequency over a window, and where its glide settles.
+"""The glide that all partials of a note share, and where each of them settles.
 
 Phases are in radians, times in seconds from the pluck unless said otherwise; a glide is in cents above the settled
 pitch. Standard errors are one standard deviation.
@@ -13,11 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.hearing.baseband import Baseband, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, remembered, unwrapped_phase
 from oscservice.hearing.resample import Samples
-from oscservice.instrument.pitch import CENTS_PER_E
-
-CENTS = CENTS_PER_E
+from oscservice.hearing.tone import bend_of
 
 _TAU_RANGE_S = (0.1, 12.0)
 
@@ -134,25 +132,12 @@ class _Row:
         """The same with the scatter its residual shows, counted by how long that residual remembers itself."""
         scatter = float(np.average(residual**2, weights=self.weight))
         floor = 1.0 / np.maximum(self.weight, 1e-30) * self.share
-        lag = _memory(residual)
+        lag = remembered(residual - residual.mean())
         independent = min(self.share, 1.0 / lag)
         # The fit has taken four degrees of freedom out of the slow part of the residual: what is left is too small.
         pieces = len(residual) / lag
         scatter *= pieces / max(1.0, pieces - 4.0)
         return _Row(self.times, self.phase, independent / (floor + scatter), independent)
-
-
-def _memory(residual: Samples) -> float:
-    """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
-    centred = residual - residual.mean()
-    power = float(centred @ centred)
-    if power <= 0.0 or len(centred) < 8:
-        return 1.0
-    size = 1 << (2 * len(centred)).bit_length()
-    correlation = np.fft.irfft(np.abs(np.fft.rfft(centred, size)) ** 2, size)[: len(centred) // 2] / power
-    below = np.flatnonzero(correlation <= 0.0)
-    until = int(below[0]) if len(below) else len(correlation)
-    return float(max(1.0, 1.0 + 2.0 * correlation[1:until].sum()))
 
 
 def _weighted(band: Baseband, pluck_s: float, noise_power: float) -> _Row:
@@ -188,12 +173,10 @@ def _with_glide(
     columns: list[Samples] = []
     places: list[npt.NDArray[np.int64]] = []
     for i, (row, band) in enumerate(zip(rows, bands, strict=True)):
-        scale = 2.0 * math.pi * band.carrier_hz / CENTS
-        fallen = np.exp(-2.0 * row.times / tau)
-        bend = scale * tau / 2.0 * (1.0 - fallen)
+        bend, by_log_tau = bend_of(row.times, band.carrier_hz, math.log(tau))
         parts = [np.ones_like(row.times), row.times, bend]
         if glide_for_tau is not None:
-            parts.append(glide_for_tau * (bend - scale * row.times * fallen))
+            parts.append(glide_for_tau * by_log_tau)
         block = np.stack(parts, axis=1)
         weighted = block * row.weight[:, None]
         at = np.array([2 * i, 2 * i + 1, *range(size - shared, size)])

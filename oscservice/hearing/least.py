@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import block_diag
 
-from oscservice.hearing.baseband import Baseband, Complexes, line_gain
+from oscservice.hearing.baseband import Baseband, Complexes, line_gain, remembered
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.tone import Beforehand, Line, PhaseModel, Tone
 
@@ -72,18 +72,6 @@ def fit_tone(
         if gain < _DONE:
             break
     return problem.unpacked(theta)
-
-
-def remembered(residual: Complexes) -> float:
-    """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
-    size = 1 << (2 * len(residual)).bit_length()
-    power = float(np.sum(np.abs(residual) ** 2))
-    if power <= 0.0 or len(residual) < 8:
-        return 1.0
-    correlation = np.fft.ifft(np.abs(np.fft.fft(residual, size)) ** 2)[: len(residual) // 2].real / power
-    below = np.flatnonzero(correlation <= 0.0)
-    until = int(below[0]) if len(below) else len(correlation)
-    return float(max(1.0, 1.0 + 2.0 * correlation[1:until].sum()))
 
 
 @dataclass(frozen=True)

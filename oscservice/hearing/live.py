@@ -17,7 +17,7 @@ import numpy as np
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.partials import FEWEST_PERIODS, PartialFit, fit_partials, raised_fit
-from oscservice.hearing.reading import fundamental_of
+from oscservice.hearing.reading import fundamental_in
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.rough import HIGHEST_HZ, LOWEST_HZ
 from oscservice.instrument.pitch import CENTS_PER_E
@@ -129,7 +129,7 @@ class Follower:
             return 0.0
         self._looks = sum(age_s > at_s for at_s in _LOOKS_S)
         try:
-            return fundamental_of(sound[-round(0.5 * self._rate_hz) :], self._rate_hz, self._expected_hz)
+            return fundamental_in(sound[-round(0.5 * self._rate_hz) :], self._rate_hz, self._expected_hz)[1]
         except NoNoteError:
             return 0.0
 

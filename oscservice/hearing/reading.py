@@ -11,7 +11,7 @@ import numpy as np
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency, reach_hz
 from oscservice.hearing.family import string_law
-from oscservice.hearing.fit import CENTS, settled_pitch
+from oscservice.hearing.fit import settled_pitch
 from oscservice.hearing.hum import Hum
 from oscservice.hearing.level import find_onset, level_dbfs, strength_db
 from oscservice.hearing.resample import Samples
@@ -24,13 +24,13 @@ from oscservice.hearing.rough import (
 )
 from oscservice.hearing.settled import settled_first
 from oscservice.hearing.tone import Glide, Line
-from oscservice.instrument.pitch import cents_between
+from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
 SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
 
-_HUM_LEFT = 0.3
-_GLIDE_TRUST = 30.0
+_HUM_LEFT = 0.3  # of a line's amplitude may be left when the foretold hum is taken out, 1 sd
+_GLIDE_TRUST = 30.0  # the others beat too: what they say of the glide is doubted by this factor of its variance
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
@@ -134,7 +134,7 @@ def read_decimated(
     used = sorted(bands)
     settled = settled_pitch([bands[k] for k in used], 0.0, noise)
     partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
-    errors = {k: CENTS * float(se) / partials_hz[k] for k, se in zip(used, settled.se_hz, strict=True)}
+    errors = {k: CENTS_PER_E * float(se) / partials_hz[k] for k, se in zip(used, settled.se_hz, strict=True)}
     first = bands[used[0]]
     beat_cents = 0.0
     if 1 in bands:
@@ -181,11 +181,6 @@ def read_decimated(
         window_length_s=window_end - window_start,
         flags=tuple(sorted(flags)),
     )
-
-
-def fundamental_of(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> float:
-    """Rough first partial in Hz of a stretch of a note at the working rate. Raises NoNoteError."""
-    return fundamental_in(signal, rate_hz, expected_hz)[1]
 
 
 def _between(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> Samples:
@@ -245,5 +240,5 @@ def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_h
         return 0.0
     hz, se_hz = frequency(band)
     # Handling and the body's own knock can drown the string in its first tenth of a second.
-    clear = CENTS * se_hz < _ATTACK_SE_CENTS * f1_hz
-    return CENTS * math.log(max(0.5, hz / f1_hz)) if clear else 0.0
+    clear = CENTS_PER_E * se_hz < _ATTACK_SE_CENTS * f1_hz
+    return CENTS_PER_E * math.log(max(0.5, hz / f1_hz)) if clear else 0.0

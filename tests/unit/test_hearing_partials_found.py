@@ -18,8 +18,8 @@ from chance import fewest
 from oscservice import read_note
 from oscservice.hearing.baseband import demodulate
 from oscservice.hearing.family import lines_of
-from oscservice.hearing.fit import CENTS, Settled
-from oscservice.instrument.pitch import cents_between
+from oscservice.hearing.fit import Settled
+from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
 RATE_HZ = 16000.0
 PLUCK_S = 0.3
@@ -56,7 +56,7 @@ def note(
         hz[number - 1] *= 2.0 ** (cents / 1200.0)
     tau = 1.2 / (1.0 + 0.15 * np.arange(1, COUNT + 1))
     loud = 0.1 * np.arange(1.0, COUNT + 1) ** -1.3 * 10.0 ** (draw.uniform(-4.0, 4.0, COUNT) / 20.0)
-    turns = time + glide_cents / CENTS * 0.6 * (1.0 - np.exp(-time / 0.6))
+    turns = time + glide_cents / CENTS_PER_E * 0.6 * (1.0 - np.exp(-time / 0.6))
     sound = np.zeros(len(time))
 
     def tone(amplitude: float, tau_s: float, hertz: float) -> np.ndarray:
@@ -138,8 +138,8 @@ def test_sums_too_near_to_be_told_apart_widen_the_doubt():
 def test_lines_stand_where_they_settle_with_the_glide_taken_out():
     glide_cents, tau_s, number, base_hz = 12.0, 1.2, 8, 155.0
     time = np.arange(round(3.0 * RATE_HZ)) / RATE_HZ
-    turns = time + glide_cents / CENTS * tau_s / 2.0 * (1.0 - np.exp(-2.0 * time / tau_s))
-    hz = number * base_hz * np.exp(np.array([2.0, 16.0]) / CENTS)
+    turns = time + glide_cents / CENTS_PER_E * tau_s / 2.0 * (1.0 - np.exp(-2.0 * time / tau_s))
+    hz = number * base_hz * np.exp(np.array([2.0, 16.0]) / CENTS_PER_E)
     sound = sum(a * np.exp(-time / 1.5) * np.cos(2.0 * np.pi * f * turns) for a, f in zip((0.1, 0.04), hz, strict=True))
     band = demodulate(np.asarray(sound), RATE_HZ, number * base_hz, base_hz)
     settled = Settled(hz, np.ones(2), glide_cents, tau_s, 0.1, 1.5, np.eye(2))

@@ -8,9 +8,18 @@ import numpy as np
 import pytest
 from chance import sd_bounds
 
-from oscservice.hearing.baseband import Baseband, Complexes, calm_periods, demodulate, line_gain, lowpass, reach_hz
+from oscservice.hearing.baseband import (
+    Baseband,
+    Complexes,
+    calm_periods,
+    demodulate,
+    line_gain,
+    lowpass,
+    reach_hz,
+    remembered,
+)
 from oscservice.hearing.beat import second_starts
-from oscservice.hearing.least import fit_tone, line_columns, remembered
+from oscservice.hearing.least import fit_tone, line_columns
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.tone import Glide, Line, Polynomial, Tone, bend_of
 
