@@ -49,6 +49,8 @@ class Ears:
         self._on_end = on_end
         self._expected_hz = expected_hz
         self._listeners = {channel: Listener(source.sample_rate_hz) for channel in channels}
+        self._stopped = threading.Event()
+        self._abandoned = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ears", daemon=True)
 
     def start(self) -> None:
@@ -56,13 +58,13 @@ class Ears:
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop listening. Call it off the loop's thread or when the loop no longer waits for the ears."""
+        """Stop listening: a note that still sounds is not read. ``on_end`` comes when they have stopped."""
+        self._stopped.set()
         self._source.close()
 
-    @property
-    def alive(self) -> bool:
-        """Whether the thread still runs."""
-        return self._thread.is_alive()
+    def abandon(self) -> None:
+        """Take nothing more of what they hear, and no word of their end."""
+        self._abandoned.set()
 
     def _run(self) -> None:
         trouble: OscserviceError | None = None
@@ -73,8 +75,9 @@ class Ears:
                     if block.dropped_frames or OVERFLOW in block.flags:
                         self._hand_over(channel, listener.lost(block.dropped_frames))
                     self._hand_over(channel, listener.feed(block.samples[:, channel]))
-            for channel, listener in self._listeners.items():
-                self._hand_over(channel, listener.finish())
+            if not self._stopped.is_set():
+                for channel, listener in self._listeners.items():
+                    self._hand_over(channel, listener.finish())
         except OscserviceError as error:
             trouble = error
         except _LoopGoneError:
@@ -101,8 +104,12 @@ class Ears:
             log.warning("the session took more than %g s over one note", _PATIENCE_S)
 
     def _loop_call(self, function: Callable[..., None], *arguments: object) -> None:
+        def call() -> None:
+            if not self._abandoned.is_set():
+                function(*arguments)
+
         try:
-            self._loop.call_soon_threadsafe(function, *arguments)
+            self._loop.call_soon_threadsafe(call)
         except RuntimeError:  # the loop is closed
             raise _LoopGoneError from None
 

@@ -25,6 +25,10 @@ from oscservice.settings import ServeSettings
 # Characters that patterns are made of, and those OSC keeps for itself, are left out.
 _ROOT = re.compile(r"(/[A-Za-z0-9._~+-]+){1,8}")
 
+# How long an end that was asked for waits for ears in the middle of a reading: a tenth of a second on a quiet machine,
+# and less than service managers wait.
+_ENDING_S = 8.0
+
 
 @dataclass
 class Running:
@@ -82,16 +86,19 @@ async def running(
         if settings.resume:
             _resume(bench)
         ears.start()
-        yield daemon
+        try:
+            yield daemon
+        finally:
+            ears.stop()
+            # They may be waiting for this very loop to take what they heard: let it, until they are through.
+            try:
+                await asyncio.wait_for(daemon.ended.wait(), _ENDING_S)
+            except TimeoutError:
+                ears.abandon()
+                ended(None)
     finally:
         beat.cancel()
         watch.cancel()
-        ears.stop()
-        # The ears may be waiting for this very loop to take what they heard: let it, until they are through.
-        for _ in range(50):
-            if not ears.alive:
-                break
-            await asyncio.sleep(0.02)
         bench.close()
 
 
