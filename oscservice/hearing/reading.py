@@ -31,6 +31,7 @@ SHORT_S = 0.6
 
 _HUM_LEFT = 0.3  # of a line's amplitude may be left when the foretold hum is taken out, 1 sd
 _GLIDE_TRUST = 30.0  # the others beat too: what they say of the glide is doubted by this factor of its variance
+_KNOCK_S = 0.1  # a model that holds for the whole note may use all but this: the attack's own noise
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
@@ -60,7 +61,9 @@ class Reading:
         beat_cents: how far a second polarisation stands from the first (+ above), 0 when one explains the note.
         attack_cents: how far the first tenth of a second stands above ``f1_hz``; 0 when it can't be told.
         onset_s: time of the pluck, seconds from the first sample.
-        window_start_s, window_length_s: the part of the note the first partial was read from.
+        window_start_s, window_length_s: the part of the note the first partial was read from. It starts in the settled
+            part, 0.3 s after the pluck, or right after the attack where a model of the glide and of both polarisations
+            explains the note down to its noise.
         flags: ``short`` (less than 0.6 s of sound), ``weak first partial`` (f1 is the string pitch), ``clipped``,
             ``not finite`` (samples that were no numbers were taken as silence), ``gliding`` (over 0.5 cents of glide
             left at the window's end).
@@ -120,6 +123,7 @@ def read_decimated(
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
     loudest = max(amplitude for _, amplitude in found.values())
     bands: dict[int, Baseband] = {}
+    longer: dict[int, Baseband] = {}
     whole: dict[int, Baseband] = {}
     periods = calm_periods(fundamental, after)
     for k, (hz, amplitude) in sorted(found.items()):
@@ -129,6 +133,7 @@ def read_decimated(
             cut = _settled_stretch(band, start - onset, noise)
             if len(cut.values) >= 6:
                 bands[k] = cut
+                longer[k] = _settled_stretch(band, min(_KNOCK_S, 0.1 * after), noise)
     if not bands:
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
     used = sorted(bands)
@@ -138,16 +143,17 @@ def read_decimated(
     first = bands[used[0]]
     beat_cents = 0.0
     if 1 in bands:
-        glide = _glide_of([bands[k] for k in used[1:]] or [first], noise, first)
+        glide = _glide_of([longer[k] for k in used[1:]] or [longer[1]], noise, longer[1])
         lines = _lines_left(hum, first.carrier_hz, reach_hz(fundamental, periods))
-        own = settled_first(first, glide, settled.decay_s, noise, lines)
+        own = settled_first(longer[1], glide, settled.decay_s, noise, lines)
         apart = cents_between(own.hz, partials_hz[1])
         # Two answers, mixed by how far the signal model is believed; their distance is part of the doubt.
         between = own.belief * (1.0 - own.belief) * apart**2
         unmodelled = (1.0 - own.belief) * (errors[1] ** 2 + _UNMODELLED_CENTS**2)
         errors[1] = math.sqrt(own.belief * own.se_cents**2 + unmodelled + between)
         partials_hz[1] *= 2.0 ** (own.belief * apart / 1200.0)
-        beat_cents = own.beat_cents if own.belief > 0.5 else 0.0
+        if own.belief > 0.5:
+            first, beat_cents = longer[1], own.beat_cents
     fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
     law = string_law(whole, start - onset, settled, fitted)
     if 1 in partials_hz:
