@@ -14,7 +14,7 @@ import numpy.typing as npt
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import calm_periods, demodulate, frequency, reach_hz
 from oscservice.hearing.clipping import is_clipped
-from oscservice.hearing.hum import hum_among, measure_hum
+from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, hum_among, measure_hum
 from oscservice.hearing.level import find_onset
 from oscservice.hearing.mean import mean_pitch
 from oscservice.hearing.reading import Reading, fundamental_in, read_decimated, with_flags
@@ -24,6 +24,10 @@ from oscservice.hearing.tone import Line
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _CLEAR_OF_PLUCK_S = 0.02
+_HIDDEN_HUM = 0.02
+"""Hum that can't be told from the note may have this share of its loudest partial's amplitude, 1 sd: -34 dB, what a
+single-coil pickup hears (common practice, no source)."""
+
 _OWN = 30  # partials that are looked for when hum must be told from the string's own
 
 
@@ -106,12 +110,18 @@ def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
 def _lines_among(
     peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach: float
 ) -> list[Line]:
-    """Hum lines within ``reach`` Hz of the carrier, as a spectrum with the note in it shows them."""
+    """Hum within ``reach`` Hz of the carrier as a spectrum with the note in it shows it, and what the note may hide."""
     own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
     known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
     hum = hum_among(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
-    if hum is None:
-        return []
-    mains_hz, amplitude = hum
-    multiples = range(1, int((carrier_hz + reach) / mains_hz) + 1)
-    return [Line(n * mains_hz, 2.0 * amplitude, n) for n in multiples if abs(n * mains_hz - carrier_hz) < reach]
+    # A string on a multiple of the mains has its partials on all others too, and hides whatever hum there is.
+    hidden = _HIDDEN_HUM * max((amplitude for _, amplitude in found.values()), default=0.0)
+    mains = [(mains_hz, hidden, peaks.bin_hz) for mains_hz in MAINS_HZ]
+    if hum is not None:
+        heard_hz, amplitude = hum
+        mains = [one for one in mains if abs(one[0] / heard_hz - 1.0) > OFF_MAINS] + [(heard_hz, 2.0 * amplitude, reach)]
+    lines = []
+    for mains_hz, largest, within in mains:
+        multiples = range(1, int((carrier_hz + within) / mains_hz) + 1)
+        lines += [Line(n * mains_hz, largest, n) for n in multiples if abs(n * mains_hz - carrier_hz) < within]
+    return lines
