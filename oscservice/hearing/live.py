@@ -44,7 +44,7 @@ _CORRECTED_UNTIL_S = 1.2
 _WORST_SE_CENTS = 10.0
 _FAINT = 0.05  # a first partial below this part of the loudest says less than the others
 _STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
-_UNRESOLVED_CENTS = 0.07  # pull of the other polarisation, which a stretch this short can't tell apart
+_UNRESOLVED_CENTS = 0.02  # bend of glide and beat within a stretch, beyond a straight line
 _NOISE_MEMORY = 48.0
 
 

@@ -34,7 +34,9 @@ class MeanPitch:
     se_hz: float
 
 
-def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> MeanPitch:
+def mean_pitch(
+    band: Baseband, length_s: float, lines: Sequence[Line] = (), hidden: Sequence[Line] = ()
+) -> MeanPitch:
     """Mean frequency over ``[0, length_s]`` of the signal that ``band`` was made from.
 
     The mean frequency is the phase gained from end to end over the time, so the two periods the low-pass loses at
@@ -44,6 +46,7 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> M
         band: the partial's baseband.
         length_s: length of the window.
         lines: hum and neighbours within the low-pass.
+        hidden: hum that nobody has heard and that may be there all the same: doubted, not fitted.
 
     Raises:
         ValueError: fewer than 8 values.
@@ -76,7 +79,7 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = ()) -> M
     spread = np.array([_variance(model, tone, length_s) for model, tone in fits])
     mean = float(likely @ gained)
     variance = float(likely @ (spread + (gained - mean) ** 2))
-    variance += _hidden(band, length_s, lines)
+    variance += _hidden(band, length_s, [*lines, *hidden])
     turn = 2.0 * math.pi * length_s
     return MeanPitch(band.carrier_hz + mean / turn, math.sqrt(max(variance, 0.0)) / turn)
 

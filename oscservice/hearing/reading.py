@@ -133,7 +133,8 @@ def read_decimated(
             cut = _settled_stretch(band, start - onset, noise)
             if len(cut.values) >= 6:
                 bands[k] = cut
-                longer[k] = _settled_stretch(band, min(_KNOCK_S, 0.1 * after), noise)
+                early_too = _settled_stretch(band, min(_KNOCK_S, 0.1 * after), noise)
+                longer[k] = max(early_too, cut, key=lambda stretch: len(stretch.values))  # a beat may end it early
     if not bands:
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
     used = sorted(bands)

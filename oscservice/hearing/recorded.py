@@ -79,10 +79,10 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     carrier = found[1][0] if 1 in found else fundamental
     length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
     periods = calm_periods(fundamental, length_s)
-    lines = _lines_among(peaks, found, fundamental, carrier, reach_hz(fundamental, periods))
+    lines, hidden = _hum_in(peaks, found, fundamental, carrier, reach_hz(fundamental, periods))
     try:
         carrier = frequency(demodulate(signal, rate_hz, carrier, fundamental, periods))[0]
-        mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental, periods), length_s, lines)
+        mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental, periods), length_s, lines, hidden)
     except ValueError as error:
         raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz") from error
     return WindowPitch(mean.hz, CENTS_PER_E * mean.se_hz / mean.hz)
@@ -107,21 +107,20 @@ def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
     return raw, tuple(flags)
 
 
-def _lines_among(
+def _hum_in(
     peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach: float
-) -> list[Line]:
-    """Hum within ``reach`` Hz of the carrier as a spectrum with the note in it shows it, and what the note may hide."""
+) -> tuple[list[Line], list[Line]]:
+    """Hum lines within ``reach`` Hz of the carrier that a spectrum with the note in it shows, and those it may hide."""
     own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
     known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
     hum = hum_among(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
     # A string on a multiple of the mains has its partials on all others too, and hides whatever hum there is.
-    hidden = _HIDDEN_HUM * max((amplitude for _, amplitude in found.values()), default=0.0)
-    mains = [(mains_hz, hidden, peaks.bin_hz) for mains_hz in MAINS_HZ]
-    if hum is not None:
-        heard_hz, amplitude = hum
-        mains = [one for one in mains if abs(one[0] / heard_hz - 1.0) > OFF_MAINS] + [(heard_hz, 2.0 * amplitude, reach)]
-    lines = []
-    for mains_hz, largest, within in mains:
-        multiples = range(1, int((carrier_hz + within) / mains_hz) + 1)
-        lines += [Line(n * mains_hz, largest, n) for n in multiples if abs(n * mains_hz - carrier_hz) < within]
-    return lines
+    unseen = [mains_hz for mains_hz in MAINS_HZ if hum is None or abs(mains_hz / hum[0] - 1.0) > OFF_MAINS]
+    largest = _HIDDEN_HUM * max((amplitude for _, amplitude in found.values()), default=0.0)
+    hidden = [line for mains_hz in unseen for line in _multiples(mains_hz, largest, carrier_hz, peaks.bin_hz)]
+    return [] if hum is None else _multiples(hum[0], 2.0 * hum[1], carrier_hz, reach), hidden
+
+
+def _multiples(mains_hz: float, amplitude: float, carrier_hz: float, within_hz: float) -> list[Line]:
+    numbers = range(1, int((carrier_hz + within_hz) / mains_hz) + 1)
+    return [Line(n * mains_hz, amplitude, n) for n in numbers if abs(n * mains_hz - carrier_hz) < within_hz]
