@@ -129,3 +129,10 @@ def remembered(residual: npt.NDArray[np.inexact]) -> float:
 def unwrapped_phase(values: Complexes) -> Samples:
     """Continuous phase in radians of a baseband, shape (n,)."""
     return np.asarray(np.unwrap(np.angle(values)))
+
+
+def fading(band: Baseband, times: Samples) -> Samples:
+    """Parabola through a baseband's log amplitude over ``times``, loud values first: coefficients, ascending, (3,)."""
+    weight = np.abs(band.values)
+    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
+    return np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)

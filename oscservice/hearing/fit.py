@@ -40,14 +40,13 @@ class Settled:
     """Where partials come to rest once the glide has gone.
 
     ``hz`` and ``se_hz`` have one entry a partial; ``glide_cents`` is the glide at time 0 (the pluck), shared by all
-    partials in cents, ``glide_se_cents`` its standard error; it falls as exp(-2 t / ``tau_s``).
+    partials in cents; it falls as exp(-2 t / ``tau_s``).
     """
 
     hz: Samples
     se_hz: Samples
     glide_cents: float
     tau_s: float
-    glide_se_cents: float
     decay_s: float
     glide_covariance: Samples
     """Covariance of the glide (cents) and ln tau, shape (2, 2)."""
@@ -57,7 +56,7 @@ class Settled:
         return self.glide_cents * math.exp(-2.0 * time_s / self.tau_s)
 
 
-def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float) -> Settled:
+def settled_pitch(bands: Sequence[Baseband], noise_power: float) -> Settled:
     """Fit one glide, shared by all partials in cents, to their phases; the rest is each partial's settled frequency.
 
     A string's tension, and with it every partial, falls as its vibration dies: the mean stretch goes with the square of
@@ -67,11 +66,10 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
     should: the standard errors carry what size and tau leave open.
 
     Args:
-        bands: one baseband a partial, the first partial first, cut to the window wanted.
-        pluck_s: time of the pluck on the bands' clock.
+        bands: one baseband a partial, the first partial first, cut to the window wanted; time 0 is the pluck.
         noise_power: power of the signal's noise, in squared amplitude.
     """
-    rows = [_weighted(band, pluck_s, noise_power) for band in bands]
+    rows = [_weighted(band, noise_power) for band in bands]
     decay_s = _decay_of(bands)
     answer = _best(rows, bands, decay_s)
     for _ in range(2):  # twice: the second time with each partial's own scatter (beating, straying) in its weight
@@ -83,7 +81,6 @@ def settled_pitch(bands: Sequence[Baseband], pluck_s: float, noise_power: float)
         np.sqrt(answer.slope_variances) / (2.0 * math.pi),
         answer.glide,
         answer.tau,
-        math.sqrt(answer.glide_covariance[0, 0]),
         decay_s,
         answer.glide_covariance,
     )
@@ -140,12 +137,12 @@ class _Row:
         return _Row(self.times, self.phase, independent / (floor + scatter), independent)
 
 
-def _weighted(band: Baseband, pluck_s: float, noise_power: float) -> _Row:
+def _weighted(band: Baseband, noise_power: float) -> _Row:
     power = np.abs(band.values) ** 2
     noise = max(noise_power * band.noise_gain, 1e-8 * float(power.max()))
     share = min(1.0, band.step_s / band.memory_s)
     variance = noise / (2.0 * np.maximum(power, 1e-30))
-    return _Row(band.times_s - pluck_s, unwrapped_phase(band.values), share / variance, share)
+    return _Row(band.times_s, unwrapped_phase(band.values), share / variance, share)
 
 
 @dataclass(frozen=True)

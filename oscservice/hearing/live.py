@@ -17,6 +17,7 @@ import numpy as np
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.partials import FEWEST_PERIODS, PartialFit, fit_partials, raised_fit
+from oscservice.hearing.peak import vertices
 from oscservice.hearing.reading import fundamental_in
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.rough import HIGHEST_HZ, LOWEST_HZ
@@ -44,13 +45,13 @@ _CORRECTED_UNTIL_S = 1.2
 _WORST_SE_CENTS = 10.0
 _FAINT = 0.05  # a first partial below this part of the loudest says less than the others
 _STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
-_UNRESOLVED_CENTS = 0.02  # bend of glide and beat within a stretch, beyond a straight line
+_UNRESOLVED_CENTS = 0.008  # bend of glide and beat within a stretch, beyond a straight line
 _NOISE_MEMORY = 48.0
 
 
 @dataclass(frozen=True)
 class Momentary:
-    """Momentary frequency of the first partial.
+    """Momentary frequency of the first partial as heard, the beat of its two polarisations in it.
 
     Attributes:
         hz: in Hz.
@@ -227,9 +228,7 @@ def decide(sound: Samples, rate_hz: float) -> float:
         return 0.0
     lags = np.arange(max(int(falls[0]), int(rate_hz / HIGHEST_HZ), 1), len(like) - 1)
     lags = lags[(like[lags] >= like[lags - 1]) & (like[lags] > like[lags + 1])]
-    left, middle, right = like[lags - 1], like[lags], like[lags + 1]
-    shift = 0.5 * (left - right) / np.minimum(left - 2.0 * middle + right, -1e-12)
-    peaks = middle - 0.25 * (left - right) * shift
+    shift, peaks = vertices(like, lags)
     if not len(peaks) or peaks.max() < _LIKENESS_NEEDED:
         return 0.0
     good = peaks >= _NEARLY_AS_LIKE * peaks.max()

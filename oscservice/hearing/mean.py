@@ -13,12 +13,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from oscservice.hearing.baseband import Baseband, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, fading, unwrapped_phase
 from oscservice.hearing.beat import FASTEST_CENTS, second_starts
 from oscservice.hearing.least import fit_tone
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, bend_of
+from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, averaged, bend_of
 from oscservice.instrument.pitch import CENTS_PER_E
+
+FEWEST_VALUES = 8
 
 _DEGREES = (1, 2, 3)
 _BEATS = (-2.2, -1.4, -0.8, -0.4, 0.4, 0.8, 1.4, 2.2)  # beats within the window that a search starts from
@@ -49,15 +51,14 @@ def mean_pitch(
         hidden: hum that nobody has heard and that may be there all the same: doubted, not fitted.
 
     Raises:
-        ValueError: fewer than 8 values.
+        ValueError: fewer than ``FEWEST_VALUES`` values.
     """
-    if len(band.values) < 8:
+    if len(band.values) < FEWEST_VALUES:
         raise ValueError("too few periods for a mean pitch")
     half = length_s / 2.0
     times = (band.times_s - half) / half  # -1 to 1 over the whole window keeps the powers well conditioned
     weight = np.abs(band.values)
-    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
-    decay = np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)
+    decay = fading(band, times)
     turned = unwrapped_phase(band.values)
     fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
     fits: list[tuple[PhaseModel, Tone]] = []
@@ -72,16 +73,14 @@ def mean_pitch(
         for model, tone in sorted(fits[1:], key=lambda fit: fit[1].score)[:2]:
             for start in second_starts(band, times, model, tone, rates):
                 fits.append((model, fit_tone(band, times, start, model, lines)))
-    best = min(tone.score for _, tone in fits)
-    likely = np.array([math.exp(-0.5 * min(tone.score - best, 700.0)) for _, tone in fits])
-    likely /= likely.sum()
-    gained = np.array([_gained(model, tone, length_s) for model, tone in fits])
-    spread = np.array([_variance(model, tone, length_s) for model, tone in fits])
-    mean = float(likely @ gained)
-    variance = float(likely @ (spread + (gained - mean) ** 2))
+    mean, variance = averaged(
+        [tone.score for _, tone in fits],
+        [_gained(model, tone, length_s) for model, tone in fits],
+        [_variance(model, tone, length_s) for model, tone in fits],
+    )
     variance += _hidden(band, length_s, [*lines, *hidden])
     turn = 2.0 * math.pi * length_s
-    return MeanPitch(band.carrier_hz + mean / turn, math.sqrt(max(variance, 0.0)) / turn)
+    return MeanPitch(band.carrier_hz + mean / turn, math.sqrt(variance) / turn)
 
 
 def _hidden(band: Baseband, length_s: float, lines: Sequence[Line]) -> float:

@@ -138,7 +138,7 @@ def read_decimated(
     if not bands:
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
     used = sorted(bands)
-    settled = settled_pitch([bands[k] for k in used], 0.0, noise)
+    settled = settled_pitch([bands[k] for k in used], noise)
     partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
     errors = {k: CENTS_PER_E * float(se) / partials_hz[k] for k, se in zip(used, settled.se_hz, strict=True)}
     first = bands[used[0]]
@@ -207,7 +207,7 @@ def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ..
 
 def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> Glide:
     """What partials say of the glide, as the prior for the first one's own fit."""
-    found = settled_pitch(bands, 0.0, noise_power)
+    found = settled_pitch(bands, noise_power)
     return Glide(
         first.times_s,
         first.carrier_hz,

@@ -16,7 +16,7 @@ from oscservice.hearing.baseband import calm_periods, demodulate, frequency, rea
 from oscservice.hearing.clipping import is_clipped
 from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, hum_among, measure_hum
 from oscservice.hearing.level import find_onset
-from oscservice.hearing.mean import mean_pitch
+from oscservice.hearing.mean import FEWEST_VALUES, mean_pitch
 from oscservice.hearing.reading import Reading, fundamental_in, read_decimated, with_flags
 from oscservice.hearing.resample import Samples, decimate, decimation
 from oscservice.hearing.rough import Peaks, find_partials
@@ -68,7 +68,7 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
 
     Raises:
         ValueError: the sample rate or the shape is not usable.
-        NoNoteError: silence, noise, or fewer than about ten periods.
+        NoNoteError: silence, noise, or fewer than about five periods.
     """
     factor = decimation(sample_rate_hz)
     raw, _ = cleaned(samples)
@@ -80,11 +80,11 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
     periods = calm_periods(fundamental, length_s)
     lines, hidden = _hum_in(peaks, found, fundamental, carrier, reach_hz(fundamental, periods))
-    try:
-        carrier = frequency(demodulate(signal, rate_hz, carrier, fundamental, periods))[0]
-        mean = mean_pitch(demodulate(signal, rate_hz, carrier, fundamental, periods), length_s, lines, hidden)
-    except ValueError as error:
-        raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz") from error
+    band = demodulate(signal, rate_hz, carrier, fundamental, periods)
+    if len(band.values) < FEWEST_VALUES:
+        raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz")
+    band = demodulate(signal, rate_hz, frequency(band)[0], fundamental, periods)
+    mean = mean_pitch(band, length_s, lines, hidden)
     return WindowPitch(mean.hz, CENTS_PER_E * mean.se_hz / mean.hz)
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import aubio
 import numpy as np
 
+from oscservice.hearing.peak import vertices
 from oscservice.hearing.resample import Samples
 
 LOWEST_HZ = 20.0
@@ -95,9 +96,8 @@ def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> P
     lowest = max(float(spectrum.max()) * 10.0 ** (-depth_db / 20.0), 4.0 * floor)
     is_peak = (log[inner] > log[inner - 1]) & (log[inner] >= log[inner + 1]) & (spectrum[inner] > lowest)
     at = inner[is_peak & (inner * bin_hz > 0.7 * LOWEST_HZ)]
-    left, middle, right = log[at - 1], log[at], log[at + 1]
-    shift = 0.5 * (left - right) / np.minimum(left - 2.0 * middle + right, -1e-12)
-    hz, amplitude = (at + shift) * bin_hz, np.exp(middle)
+    shift, _ = vertices(log, at)
+    hz, amplitude = (at + shift) * bin_hz, np.exp(log[at])
     # A loud partial's side lobes are no partials: a peak within four bins of a much louder one is dropped.
     main_lobe_hz = 4.0 * rate_hz / len(signal)
     keep = [

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oscservice.hearing.baseband import Baseband, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, fading, unwrapped_phase
 from oscservice.hearing.beat import FASTEST_CENTS, second_starts
 from oscservice.hearing.least import fit_tone
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Beforehand, Glide, Line, Tone, bend_of
+from oscservice.hearing.tone import Beforehand, Glide, Line, Tone, averaged, bend_of
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _BEATS = (0.25, 0.5, 0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0, 8.0)  # beats within the note that a search starts from
@@ -36,16 +36,12 @@ class FirstPartial:
         hz: of the stronger polarisation at the pluck.
         se_cents: 1 sd.
         beat_cents: how far the second polarisation stands from the first, 0 when one explains the note.
-        glide_cents: glide at the pluck.
-        tau_s: it falls as exp(-2 t / tau).
         belief: 0 to 1, whether the model is the note: 1 when it leaves hardly more than noise.
     """
 
     hz: float
     se_cents: float
     beat_cents: float
-    glide_cents: float
-    tau_s: float
     belief: float
 
 
@@ -63,13 +59,11 @@ def settled_first(
     """
     times = band.times_s
     weight = np.abs(band.values)
-    loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
-    decay = np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)
     beforehand = Beforehand(
         decay=(math.inf, math.inf, _CURVED / decay_s**2),
         second=(_SHARE_SD, 0.5 / decay_s, 2.0 * math.pi * band.carrier_hz * _SPLIT_SD_CENTS / CENTS_PER_E),
     )
-    single = fit_tone(band, times, Tone(decay, _start(glide, band, weight)), glide, lines, beforehand)
+    single = fit_tone(band, times, Tone(fading(band, times), _start(glide, band, weight)), glide, lines, beforehand)
     fits = [single]
     length_s = float(times[-1] - times[0])
     fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
@@ -81,21 +75,14 @@ def settled_first(
     closest = min(fits, key=lambda fit: fit.power)
     fits = [fit for fit in fits if fit.second is None or fit.power < _HOPELESS * closest.power]
     fits = [fit_tone(band, times, fit, glide, lines, beforehand, closest.independent) for fit in fits]
-    best = min(fit.evidence for fit in fits)
-    likely = np.array([math.exp(-0.5 * min(fit.evidence - best, 700.0)) for fit in fits])
-    likely /= likely.sum()
-    slopes = np.array([_slope(fit) for fit in fits])
-    spread = np.array([_variance(fit) for fit in fits])
-    mean = float(likely @ slopes)
-    variance = float(likely @ (spread + (slopes - mean) ** 2))
-    winner = fits[int(np.argmax(likely))]
+    evidence, slopes, variances = zip(*((fit.evidence, _slope(fit), _variance(fit)) for fit in fits), strict=True)
+    mean, variance = averaged(evidence, slopes, variances)
+    winner = min(fits, key=lambda fit: fit.evidence)
     hz = band.carrier_hz + mean / (2.0 * math.pi)
     return FirstPartial(
         hz,
-        CENTS_PER_E * math.sqrt(max(variance, 0.0)) / (2.0 * math.pi * hz),
+        CENTS_PER_E * math.sqrt(variance) / (2.0 * math.pi * hz),
         0.0 if winner.second is None else CENTS_PER_E * winner.second[1].imag / (2.0 * math.pi * hz),
-        float(winner.phase[2]),
-        math.exp(float(winner.phase[3])),
         _belief(winner.power / max(noise_power * band.noise_gain, 1e-30)),
     )
 

@@ -10,6 +10,7 @@ is fitted at once by damped Gauss-Newton steps. Phases in radians, times in seco
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -179,3 +180,20 @@ class Beforehand:
         decay = [1.0 / sd**2 for sd in self.decay[:decays]]
         c, g_re, g_im = (1.0 / sd**2 for sd in self.second)
         return np.array(decay + [0.0] * (decays - len(decay))), np.array([c, c, g_re, g_im][:poles])
+
+
+def averaged(scores: Sequence[float], values: Sequence[float], variances: Sequence[float]) -> tuple[float, float]:
+    """Several models' answers to one question as one, with its variance: what they disagree about is part of it.
+
+    Bayesian model averaging (Hoeting et al., Stat. Sci. 14 (1999) 382).
+
+    Args:
+        scores: -2 log of each model's evidence, but for a constant.
+        values, variances: each model's answer.
+    """
+    over = np.minimum(np.asarray(scores) - min(scores), 700.0)
+    likely = np.exp(-0.5 * over)
+    likely /= likely.sum()
+    answers = np.asarray(values)
+    mean = float(likely @ answers)
+    return mean, max(0.0, float(likely @ (np.asarray(variances) + (answers - mean) ** 2)))

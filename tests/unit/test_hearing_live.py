@@ -23,7 +23,7 @@ WORKING_HZ = 16000.0
 
 @dataclass(frozen=True)
 class Value:
-    """A live value: seconds of sound fed since the pluck, error in cents, standard error in cents."""
+    """A live value: seconds of sound fed since the pluck, error against the pitch heard and standard error, cents."""
 
     fed_s: float
     error_cents: float
@@ -38,7 +38,7 @@ def live_values(samples: np.ndarray, truth: NoteTruth, rate_hz: float = RATE_HZ,
             if isinstance(event, Live):
                 now = max(truth.pluck_s, event.time_s)
                 fed_s = (start + block) / rate_hz - truth.pluck_s
-                values.append(Value(fed_s, cents_between(event.hz, truth.momentary_hz(now)), event.se_cents))
+                values.append(Value(fed_s, cents_between(event.hz, truth.heard_hz(now)), event.se_cents))
     return values
 
 
