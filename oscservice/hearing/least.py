@@ -180,8 +180,9 @@ class _Problem:
 
     def squares(self, theta: Samples) -> float:
         """Sum of the residual's squares; infinite where the model overflows."""
-        residual, _ = self.linear(theta, with_columns=False)
-        total = float(residual @ residual)
+        with np.errstate(over="ignore", invalid="ignore"):
+            residual, _ = self.linear(theta, with_columns=False)
+            total = float(residual @ residual)
         return total if math.isfinite(total) else math.inf
 
     def cost(self, theta: Samples, power: float, squares: float) -> float:

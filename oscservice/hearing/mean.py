@@ -17,7 +17,7 @@ from oscservice.hearing.baseband import Baseband, fading, unwrapped_phase
 from oscservice.hearing.beat import FASTEST_CENTS, second_starts
 from oscservice.hearing.least import fit_tone
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, averaged, bend_of
+from oscservice.hearing.tone import Glide, Line, PhaseModel, Polynomial, Tone, averaged, bend_of, grown
 from oscservice.instrument.pitch import CENTS_PER_E
 
 FEWEST_VALUES = 8
@@ -144,7 +144,7 @@ def _variance(model: PhaseModel, tone: Tone, length_s: float) -> float:
         c, g = tone.second
         ends = np.array([1.0, -1.0])
         # d arg(1 + c exp(g t)) for steps of c and of g, real and imaginary.
-        by_c = np.exp(g * ends) / tone.beating(ends)
+        by_c = grown(g, ends) / tone.beating(ends)
         by_g = c * ends * by_c
         by = [by_c.imag, by_c.real, by_g.imag, by_g.real]
         gradient[-4:] = [float(part[0] - part[1]) for part in by]

@@ -22,7 +22,7 @@ from oscservice.hearing.rough import (
     rough_pitches,
     spectral_peaks,
 )
-from oscservice.hearing.settled import settled_first
+from oscservice.hearing.settled import RUN_AWAY, settled_first
 from oscservice.hearing.tone import Glide, Line
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
@@ -139,11 +139,15 @@ def read_decimated(
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
     used = sorted(bands)
     settled = settled_pitch([bands[k] for k in used], noise)
-    partials_hz: dict[int, float] = dict(zip(used, settled.hz.tolist(), strict=True))
-    errors = {k: CENTS_PER_E * float(se) / partials_hz[k] for k, se in zip(used, settled.se_hz, strict=True)}
+    each = zip(used, settled.hz.tolist(), settled.se_hz.tolist(), strict=True)
+    rested = {k: (hz, se) for k, hz, se in each if abs(hz / found[k][0] - 1.0) < RUN_AWAY}
+    if not rested:
+        raise NoNoteError(f"no steady pitch near {fundamental:.1f} Hz")
+    partials_hz = {k: hz for k, (hz, _) in rested.items()}
+    errors = {k: CENTS_PER_E * se / hz for k, (hz, se) in rested.items()}
     first = bands[used[0]]
     beat_cents = 0.0
-    if 1 in bands:
+    if 1 in rested:
         glide = _glide_of([longer[k] for k in used[1:]] or [longer[1]], noise, longer[1])
         lines = _lines_left(hum, first.carrier_hz, reach_hz(fundamental, periods))
         own = settled_first(longer[1], glide, settled.decay_s, noise, lines)
@@ -243,7 +247,7 @@ def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_h
     length = max(0.1, 8.0 / fundamental_hz)
     attack = _between(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length)
     band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
-    if len(band.values) < 4:
+    if len(band.values) < 4 or not band.values.any():
         return 0.0
     hz, se_hz = frequency(band)
     # Handling and the body's own knock can drown the string in its first tenth of a second.

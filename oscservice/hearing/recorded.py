@@ -20,6 +20,7 @@ from oscservice.hearing.mean import FEWEST_VALUES, mean_pitch
 from oscservice.hearing.reading import Reading, fundamental_in, read_decimated, with_flags
 from oscservice.hearing.resample import Samples, decimate, decimation
 from oscservice.hearing.rough import Peaks, find_partials
+from oscservice.hearing.settled import RUN_AWAY
 from oscservice.hearing.tone import Line
 from oscservice.instrument.pitch import CENTS_PER_E
 
@@ -83,8 +84,12 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     band = demodulate(signal, rate_hz, carrier, fundamental, periods)
     if len(band.values) < FEWEST_VALUES:
         raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz")
-    band = demodulate(signal, rate_hz, frequency(band)[0], fundamental, periods)
-    mean = mean_pitch(band, length_s, lines, hidden)
+    near = frequency(band)[0]
+    if abs(near / carrier - 1.0) < RUN_AWAY:
+        mean = mean_pitch(demodulate(signal, rate_hz, near, fundamental, periods), length_s, lines, hidden)
+        near = mean.hz
+    if not abs(near / carrier - 1.0) < RUN_AWAY:
+        raise NoNoteError(f"no steady pitch near {carrier:.1f} Hz over these {length_s:.3f} s")
     return WindowPitch(mean.hz, CENTS_PER_E * mean.se_hz / mean.hz)
 
 

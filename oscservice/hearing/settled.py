@@ -20,6 +20,9 @@ _BELIEVED = (10.0, 100.0)
 """A fit that leaves this many times the noise's power is wholly believed, and not at all. Synthetic strings come out at
 1 to 8; on recorded ones (hands, bodies, neighbours) even two polarisations leave hundreds and more."""
 
+RUN_AWAY = 0.06
+"""A semitone: a frequency fitted so far from the spectrum's peak that it began at is of no partial."""
+
 _CURVED = 0.01  # each polarisation dies exponentially, or nearly so
 _FIRST_STEPS = 30
 _HOPELESS = 30.0  # a start that after its first steps leaves so many times more than the best is given up
@@ -78,6 +81,8 @@ def settled_first(
     evidence, slopes, variances = zip(*((fit.evidence, _slope(fit), _variance(fit)) for fit in fits), strict=True)
     mean, variance = averaged(evidence, slopes, variances)
     winner = min(fits, key=lambda fit: fit.evidence)
+    if not (math.isfinite(variance) and abs(mean) < 2.0 * math.pi * RUN_AWAY * band.carrier_hz):
+        return FirstPartial(band.carrier_hz, 0.0, 0.0, 0.0)
     hz = band.carrier_hz + mean / (2.0 * math.pi)
     return FirstPartial(
         hz,

@@ -24,10 +24,11 @@ the law says 4 (Bastas et al., ICASSP 2022, 771: the trained table in the author
 
 STRAY_SD = 0.1
 """How far a reading's B strays beyond its standard error, as neck and body pull at single partials: of 96 recorded
-notes of twelve pitches half lay within 6 % of their pitch's median, three quarters within 19 %."""
+notes of twelve pitches three quarters lay within 8 % of their pitch's median, the farthest was 25 % off."""
 
 BAD_SHARE = 0.1
-"""Readings whose B is not the string's at all. On the same 96 notes 8 lay further than a factor of 1.8 astray."""
+"""Readings whose B is not the string's at all: a neighbour's partials, or a body's. None of those 96 notes was one, which
+with other strings and other hands says little."""
 
 _WIDEST = math.log(1e-2 / 1e-6)  # a bad B is anything between one and ten thousand millionths
 _SUREST_SD = 0.05  # a string's B is never taken to be better known than this

@@ -109,6 +109,12 @@ class Glide:
         return np.stack((np.ones_like(self.times_s), self.times_s, bend, parameters[2] * by_log_tau), axis=1)
 
 
+def grown(rate: complex, times: Samples) -> Complexes:
+    """exp(rate t), shape (n,), held where it would leave what floats can hold."""
+    exponent = rate * times
+    return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
+
+
 def bend_of(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
     """Phase in radians that one cent of glide at time 0 adds by each time, and its derivative by ln tau; both (n,)."""
     tau = math.exp(min(max(log_tau, -5.0), 5.0))
@@ -160,7 +166,7 @@ class Tone:
         if self.second is None:
             return np.ones(len(times), dtype=np.complex128)
         c, g = self.second
-        return np.asarray(1.0 + c * np.exp(g * times))
+        return np.asarray(1.0 + c * grown(g, times))
 
 
 @dataclass(frozen=True)
@@ -190,10 +196,15 @@ def averaged(scores: Sequence[float], values: Sequence[float], variances: Sequen
     Args:
         scores: -2 log of each model's evidence, but for a constant.
         values, variances: each model's answer.
+
+    Returns:
+        Mean and variance; not a number and infinite when no model has an answer.
     """
-    over = np.minimum(np.asarray(scores) - min(scores), 700.0)
-    likely = np.exp(-0.5 * over)
+    each = np.array([scores, values, variances])
+    score, answer, variance = each[:, np.isfinite(each).all(axis=0)]  # a fit that ran away is no model
+    if not len(score):
+        return math.nan, math.inf
+    likely = np.exp(-0.5 * np.minimum(score - score.min(), 700.0))
     likely /= likely.sum()
-    answers = np.asarray(values)
-    mean = float(likely @ answers)
-    return mean, max(0.0, float(likely @ (np.asarray(variances) + (answers - mean) ** 2)))
+    mean = float(likely @ answer)
+    return mean, max(0.0, float(likely @ (variance + (answer - mean) ** 2)))
