@@ -27,8 +27,8 @@ STRAY_SD = 0.1
 notes of twelve pitches three quarters lay within 8 % of their pitch's median, the farthest was 25 % off."""
 
 BAD_SHARE = 0.1
-"""Readings whose B is not the string's at all: a neighbour's partials, or a body's. None of those 96 notes was one, which
-with other strings and other hands says little."""
+"""Readings whose B is not the string's at all: a neighbour's partials, or a body's. None of those 96 notes was one,
+which says little of other strings and other hands."""
 
 _WIDEST = math.log(1e-2 / 1e-6)  # a bad B is anything between one and ten thousand millionths
 _SUREST_SD = 0.05  # a string's B is never taken to be better known than this
