@@ -43,8 +43,8 @@ away_mm = 8.0
 """
 
 
-def instrument_file(folder: Path, head: str) -> Path:
+def instrument_file(folder: Path, head: str, strings: str = STRINGS) -> Path:
     """A file of a two-string instrument with one of the heads above."""
     path = folder / "two-strings.toml"
-    path.write_text(head + STRINGS, encoding="utf-8")
+    path.write_text(head + strings, encoding="utf-8")
     return path

@@ -8,23 +8,12 @@ from typing import Any
 
 import pytest
 from served import Client, served
+from small import SCREWS, instrument_file
 
 from oscservice.instrument.profile import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
-
-HEAD = """
-name = "two strings"
-frets = 22
-scale_mm = 648.0
-
-[bridge]
-kind = "screw-driven fixed"
-thread = "M3"
-toward_nut_mm = 8.0
-away_mm = 8.0
-"""
 
 COURSE = """
 [[string]]
@@ -57,12 +46,6 @@ setback_mm = 4.9
 """
 
 
-def instrument_file(folder: Path, strings: str) -> Path:
-    path = folder / "two-strings.toml"
-    path.write_text(HEAD + strings, encoding="utf-8")
-    return path
-
-
 def pluck(client: Client, string: int, place: str = "open") -> list[tuple[str, tuple[Any, ...]]]:
     """Pluck, let it ring, stop it; gives all that came until it was heard."""
     before = len(client.heard)
@@ -90,7 +73,7 @@ def begun(client: Client, instrument: Path) -> str:
 
 
 def test_two_strings_of_one_pitch_are_asked_about_and_either_way_of_answering_goes_on(tmp_path: Path) -> None:
-    instrument, journal = instrument_file(tmp_path, COURSE), tmp_path / "j.sqlite3"
+    instrument, journal = instrument_file(tmp_path, SCREWS, COURSE), tmp_path / "j.sqlite3"
     with served(journal, "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
         client = daemon.client()
         session = begun(client, instrument)
@@ -124,7 +107,7 @@ def test_two_strings_of_one_pitch_are_asked_about_and_either_way_of_answering_go
 
 def test_an_open_string_is_not_taken_for_the_fret_that_was_asked_for(tmp_path: Path) -> None:
     """Fret 12 of the low string is the open pitch of the other, and nearly ten times as stiff."""
-    instrument = instrument_file(tmp_path, OCTAVES)
+    instrument = instrument_file(tmp_path, SCREWS, OCTAVES)
     with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
         client = daemon.client()
         begun(client, instrument)
