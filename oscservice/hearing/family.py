@@ -46,7 +46,7 @@ _CLEAN = 0.1  # lines this much fainter than a partial's own don't trouble the f
 
 
 @dataclass(frozen=True)
-class Heard:
+class SpectralLine:
     """A line in the spectrum of one partial's baseband, the glide taken out.
 
     ``cents`` is its settled frequency above the harmonic of the reference, ``se_cents`` how well it is known. Where
@@ -128,12 +128,12 @@ def free_partials(
     return own or dict(fitted), above
 
 
-def _rest(lines: list[Heard], own: Heard) -> float:
+def _rest(lines: list[SpectralLine], own: SpectralLine) -> float:
     """Amplitude of the loudest of the other lines over that of a partial's own."""
     return max((line.amplitude for line in lines if line is not own), default=0.0) / own.amplitude
 
 
-def lines_of(band: Baseband, number: int, base_hz: float, start_s: float, settled: Settled) -> list[Heard]:
+def lines_of(band: Baseband, number: int, base_hz: float, start_s: float, settled: Settled) -> list[SpectralLine]:
     """Lines of partial ``number`` of a string on about ``base_hz``, loudest first."""
     power = np.where(band.times_s - band.memory_s >= start_s, np.abs(band.values) ** 2, 0.0)
     first = int(np.argmax(power > 0.0))
@@ -164,9 +164,9 @@ def lines_of(band: Baseband, number: int, base_hz: float, start_s: float, settle
     return _grouped(cents[order], spectrum[at][order], width_cents)
 
 
-def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[Heard]:
+def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[SpectralLine]:
     """Lines, loudest first, with those beside a louder one put to it: two polarisations are one partial."""
-    lines: list[Heard] = []
+    lines: list[SpectralLine] = []
     left = np.ones(len(cents), dtype=bool)
     for i in range(len(cents)):
         if left[i] and len(lines) < _LINES:
@@ -178,11 +178,11 @@ def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[Hea
             beside = min(1.0, amplitude[0] / float(amplitude[i]) - 1.0)  # a louder line pulls at a fainter one
             se = math.hypot(width_cents * (0.1 + 0.25 * beside), math.sqrt(spread))
             heard = group & (amplitude > _HEARD * amplitude[i])
-            lines.append(Heard(middle, se, float(np.linalg.norm(amplitude[group])), float(cents[heard].max())))
+            lines.append(SpectralLine(middle, se, float(np.linalg.norm(amplitude[group])), float(cents[heard].max())))
     return lines
 
 
-def chances(lines: Mapping[int, list[Heard]], first_cents: float | None = None) -> tuple[Samples, float]:
+def chances(lines: Mapping[int, list[SpectralLine]], first_cents: float | None = None) -> tuple[Samples, float]:
     """Chance of each line to be the free partial, and the B expected, over some thousand laws.
 
     A line is the free partial, a sum of lower ones (between the harmonic and the free partial) or a stray. Of the
@@ -206,7 +206,7 @@ def chances(lines: Mapping[int, list[Heard]], first_cents: float | None = None) 
     return np.asarray(chance), float(likely.sum(axis=(0, 1)) @ _STIFFNESS)
 
 
-def _chosen(lines: Mapping[int, list[Heard]], chance: Samples) -> dict[int, tuple[Heard, float]]:
+def _chosen(lines: Mapping[int, list[SpectralLine]], chance: Samples) -> dict[int, tuple[SpectralLine, float]]:
     """The free line of each partial, where one is more likely free than not, and how far it may be another, cents."""
     found = {}
     for k, row in zip(sorted(lines), chance, strict=True):
@@ -218,7 +218,7 @@ def _chosen(lines: Mapping[int, list[Heard]], chance: Samples) -> dict[int, tupl
     return found
 
 
-def _roles(lines: Mapping[int, list[Heard]], stray_cents: float) -> tuple[Samples, Samples]:
+def _roles(lines: Mapping[int, list[SpectralLine]], stray_cents: float) -> tuple[Samples, Samples]:
     """Densities of every line as the free partial (with its chance among the lines) and as anything else.
 
     Returns:

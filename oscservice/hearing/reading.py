@@ -22,7 +22,8 @@ from oscservice.hearing.rough import (
     rough_pitches,
     spectral_peaks,
 )
-from oscservice.hearing.settled import RUN_AWAY, settled_first
+from oscservice.hearing.settled import RUN_AWAY, FirstPartial, settled_first
+from oscservice.hearing.stretch import stretches
 from oscservice.hearing.tone import Glide, Line
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
@@ -31,7 +32,6 @@ SHORT_S = 0.6
 
 _HUM_LEFT = 0.3  # of a line's amplitude may be left when the foretold hum is taken out, 1 sd
 _GLIDE_TRUST = 30.0  # the others beat too: what they say of the glide is doubted by this factor of its variance
-_KNOCK_S = 0.1  # a model that holds for the whole note may use all but this: the attack's own noise
 _PARTIALS = 10
 _LIKENESS_NEEDED = 0.25
 _GLIDE_LEFT_CENTS = 0.5
@@ -116,25 +116,13 @@ def read_decimated(
     if after < 0.06:
         raise NoNoteError(f"{after:.3f} s of sound is too short for a note")
     flags = ["short"] if after < SHORT_S else []
-    start = onset + min(0.3, 0.3 * after)
     early = _between(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0)
     peaks, fundamental = fundamental_in(early, rate_hz, expected_hz)
     found = find_partials(peaks, fundamental, _PARTIALS)
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
-    loudest = max(amplitude for _, amplitude in found.values())
-    bands: dict[int, Baseband] = {}
-    longer: dict[int, Baseband] = {}
-    whole: dict[int, Baseband] = {}
     periods = calm_periods(fundamental, after)
-    for k, (hz, amplitude) in sorted(found.items()):
-        band = demodulate(signal[int(onset * rate_hz) :], rate_hz, hz, fundamental, periods)
-        if amplitude > loudest * 10.0 ** (-50.0 / 20.0) and len(band.values):
-            whole[k] = band
-            cut = _settled_stretch(band, start - onset, noise)
-            if len(cut.values) >= 6:
-                bands[k] = cut
-                early_too = _settled_stretch(band, min(_KNOCK_S, 0.1 * after), noise)
-                longer[k] = max(early_too, cut, key=lambda stretch: len(stretch.values))  # a beat may end it early
+    parts = stretches(signal[int(onset * rate_hz) :], rate_hz, found, fundamental, periods, noise)
+    bands = parts.settled
     if not bands:
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
     used = sorted(bands)
@@ -148,19 +136,15 @@ def read_decimated(
     first = bands[used[0]]
     beat_cents = 0.0
     if 1 in rested:
-        glide = _glide_of([longer[k] for k in used[1:]] or [longer[1]], noise, longer[1])
+        others = [parts.clear[k] for k in used[1:]] or [parts.clear[1]]
+        glide = _glide_of(others, noise, parts.clear[1])
         lines = _lines_left(hum, first.carrier_hz, reach_hz(fundamental, periods))
-        own = settled_first(longer[1], glide, settled.decay_s, noise, lines)
-        apart = cents_between(own.hz, partials_hz[1])
-        # Two answers, mixed by how far the signal model is believed; their distance is part of the doubt.
-        between = own.belief * (1.0 - own.belief) * apart**2
-        unmodelled = (1.0 - own.belief) * (errors[1] ** 2 + _UNMODELLED_CENTS**2)
-        errors[1] = math.sqrt(own.belief * own.se_cents**2 + unmodelled + between)
-        partials_hz[1] *= 2.0 ** (own.belief * apart / 1200.0)
+        own = settled_first(parts.clear[1], glide, settled.decay_s, noise, lines)
+        partials_hz[1], errors[1] = _mixed(own, partials_hz[1], errors[1])
         if own.belief > 0.5:
-            first, beat_cents = longer[1], own.beat_cents
+            first, beat_cents = parts.clear[1], own.beat_cents
     fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
-    law = string_law(whole, start - onset, settled, fitted)
+    law = string_law(parts.whole, parts.start_s, settled, fitted)
     if 1 in partials_hz:
         f1, se_cents = partials_hz[1], errors[1]
     else:
@@ -220,26 +204,25 @@ def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) ->
     )
 
 
+def _mixed(own: FirstPartial, shared_hz: float, shared_se_cents: float) -> tuple[float, float]:
+    """The first partial by its own signal model and by the glide it shares, mixed by how far the model is believed.
+
+    Returns:
+        Frequency in Hz and its standard error in cents, of which the distance of the two is a part.
+    """
+    apart = cents_between(own.hz, shared_hz)
+    between = own.belief * (1.0 - own.belief) * apart**2
+    unmodelled = (1.0 - own.belief) * (shared_se_cents**2 + _UNMODELLED_CENTS**2)
+    se_cents = math.sqrt(own.belief * own.se_cents**2 + unmodelled + between)
+    return shared_hz * 2.0 ** (own.belief * apart / 1200.0), se_cents
+
+
 def _lines_left(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]:
     """What may be left of hum lines within ``reach`` Hz of the carrier once the foretold hum is taken out."""
     if hum is None:
         return []
     lines = zip(hum.multiples, hum.lines_hz, hum.amplitudes, strict=True)
     return [Line(hz, _HUM_LEFT * abs(a), n) for n, hz, a in lines if abs(hz - carrier_hz) < reach]
-
-
-def _settled_stretch(band: Baseband, start_s: float, noise_power: float) -> Baseband:
-    """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or 40 dB below its start."""
-    power = np.abs(band.values) ** 2
-    inside = band.times_s - band.memory_s >= start_s
-    if not inside.any():
-        return replace(band, times_s=band.times_s[:0], values=band.values[:0])
-    first = int(np.argmax(inside))
-    top = float(np.median(power[first : first + 8]))
-    enough = max(16.0 * noise_power * band.noise_gain, 1e-4 * top)
-    low = np.flatnonzero(power[first:] < enough)
-    last = first + int(low[0]) if len(low) else len(power)
-    return replace(band, times_s=band.times_s[first:last], values=band.values[first:last])
 
 
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:
