@@ -137,7 +137,11 @@ def test_a_sound_card_gives_the_readings_that_measure_gives(tmp_path: Path, note
         code, _, err = daemon.end()
     assert (code, err) == (0, "")
     assert [values[:3] for values in heard] == [(number, "open", 0) for number in PLAYED]
-    assert_same([values[5] for values in heard], measured(path), 0.05)
+    within = [2.0 * max(pair) for pair in zip([v[7] for v in heard], measured(path, "se_cents"), strict=True)]
+    off = [abs(1200.0 * math.log2(v[5] / hz)) for v, hz in zip(heard, measured(path), strict=True)]
+    # Where a beat is just not resolved, another beginning of the steps may tip what the note is taken for.
+    assert max(within) <= 0.5
+    assert all(cents <= doubt for cents, doubt in zip(off, within, strict=True))
 
 
 def test_with_a_channel_a_string_the_channel_says_which_string_it_is(tmp_path: Path) -> None:
