@@ -36,7 +36,8 @@ _RELEASE_ABOVE_FLOOR_DB = 6.0
 _AT_REST_ABOVE_FLOOR_DB = 3.0
 _STEADY_S = 1.0
 _STEADY_DB = 0.3  # a string that rings on falls by more than this in that time
-_FIRST_FLOOR_S = 0.3  # the floor of a stream that has just begun is found more quickly
+_FIRST_FLOOR_S = 0.3  # the floor of a stream that has just begun, or been switched on, is found more quickly
+_SILENCE_DBFS = -110.0  # no input is that quiet: nothing is plugged in yet, or it is muted
 _LIVE_EVERY_S = 0.04
 _CLIPPED_CENTS = 2.0  # the mixing products of a clipped string lie beside its partials and pull by about this much
 
@@ -107,6 +108,7 @@ class Listener:
         self._hum: Hum | None = None
         self._hops = 0
         self._floor_dbfs = -80.0
+        self._switched_on_hop = 0
         self._note: Sounding | None = None
         self._ringing = False
         self._ringing_levels: deque[float] = deque(maxlen=self._hops_in(_STEADY_S))
@@ -284,12 +286,16 @@ class Listener:
                 return
             self._floor_dbfs = level  # no string rings like that: it's the room that has become louder
         self._ringing = False
-        share = 0.3 if level < self._floor_dbfs or self._hops < self._hops_in(_FIRST_FLOOR_S) else 0.02
-        self._floor_dbfs += share * (max(level, -110.0) - self._floor_dbfs)
+        if level <= _SILENCE_DBFS:
+            self._switched_on_hop = self._hops
+        new = self._hops - self._switched_on_hop < self._hops_in(_FIRST_FLOOR_S)
+        share = 0.3 if new or level < self._floor_dbfs else 0.02
+        self._floor_dbfs += share * (max(level, _SILENCE_DBFS) - self._floor_dbfs)
         if level < self._floor_dbfs + _AT_REST_ABOVE_FLOOR_DB:
+            # What broke the quiet may have been the first of a pluck: it ends when there is quiet again without one.
+            if self._quiet and self._quiet[-1][0] < self._hops - 1:
+                self._quiet.clear()
             self._quiet.append((self._hops, signal))
-        else:
-            self._quiet.clear()
 
     def _hops_in(self, seconds: float) -> int:
         return math.ceil(seconds * self._rate_hz / _HOP)

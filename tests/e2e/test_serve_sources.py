@@ -146,7 +146,7 @@ def nearest(notes: NDArray[np.float32], folder: Path, heard_hz: Sequence[float])
     Where a beat is just not resolved, a millisecond's shift moves a reading by more than a card could.
     """
     found = []
-    for shift in range(0, 384, 24):
+    for shift in range(0, 384, 25):
         path = folder / f"{shift}.wav"
         soundfile.write(path, np.concatenate((np.zeros((shift, 1), np.float32), notes)), 48000, subtype="PCM_16")
         found.append(measured(path))

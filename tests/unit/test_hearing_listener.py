@@ -342,3 +342,14 @@ def test_clipping_is_seen_as_it_streams(hop):
         for start in range(0, len(sound), hop):
             watch.feed(sound[start : start + hop])
         assert watch.clipped == is_clipped(sound)
+
+
+def test_hum_is_learnt_wherever_hops_begin_and_after_digital_silence():
+    """From the half second of hum before a pluck: the pluck's first hop, not always seen as one, doesn't spoil it, nor
+    does a stream that was muted before."""
+    samples = note(82.41, 2.7, pluck_s=0.5, noise_dbfs=-85.0, hum_dbfs=-58.0)
+    for silence in (*range(0, 384, 25), 48000, 48150):
+        heard = [event for event in listen(np.concatenate((np.zeros(silence), samples))) if isinstance(event, Heard)]
+        assert len(heard) == 1
+        assert abs(cents_between(heard[0].reading.f1_hz, 82.41)) < 0.1
+        assert heard[0].reading.se_cents < 0.2
