@@ -26,6 +26,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, stdtrit
 
 from oscservice.advice.evidence import PluckReading, ambiguity, rise, unbracketed, unlike
+from oscservice.hearing.scatter import scattered
 from oscservice.hearing.strength import DRIFT_CENTS, Slope, walk_covariance
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 
@@ -247,18 +248,11 @@ def _fit(data: _Data, prior_cents: float, prior_weight: float) -> tuple[tuple[fl
     """((error, standard error), scatter): scatter averaged over a grid of variances."""
     known, axes = np.linalg.eigh(data.known_covariance())
     x, y = axes.T @ data.design(), axes.T @ data.cents
-    variance = np.maximum(known, 0.0) + _SCATTER_GRID[:, None]  # (grid, n)
-    xwx = np.einsum("ni,gn,nj->gij", x, 1.0 / variance, x)
-    inverse = np.linalg.inv(xwx)
-    solution = np.einsum("gij,nj,gn,n->gi", inverse, x, 1.0 / variance, y)
-    misfit = ((y - solution @ x.T) ** 2 / variance).sum(axis=1)
-    log_likelihood = -0.5 * (np.log(variance).sum(axis=1) + np.linalg.slogdet(xwx)[1] + misfit)
-    log_prior = -0.5 * prior_weight * (np.log(_SCATTER_GRID) + prior_cents**2 / _SCATTER_GRID)
-    weight = np.exp(log_likelihood + log_prior - (log_likelihood + log_prior).max())
-    weight /= weight.sum()
-    error = float(weight @ solution[:, 1])
-    half = _half_width(weight, solution[:, 1] - error, np.sqrt(inverse[:, 1, 1]))
-    return (error, half), float((weight / _SCATTER_GRID).sum() ** -0.5)
+    found = scattered(x, y, np.maximum(known, 0.0), _SCATTER_GRID, prior_cents, prior_weight)
+    errors = found.solutions[:, 1]
+    error = float(found.likely @ errors)
+    half = _half_width(found.likely, errors - error, np.sqrt(found.covariances[:, 1, 1]))
+    return (error, half), found.scatter
 
 
 def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:

@@ -20,7 +20,7 @@ from oscservice.audio.file import FileSource
 from oscservice.errors import InputError, OscserviceError
 from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
 from oscservice.hearing.place import identify
-from oscservice.hearing.reading import Reading
+from oscservice.hearing.reading import Reading, known
 from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
@@ -66,9 +66,9 @@ class Row:
             "se_cents": r.se_cents,
             "f0_hz": r.f0_hz,
             "inharmonicity": r.inharmonicity,
-            "inharmonicity_se": _finite(r.inharmonicity_se),
+            "inharmonicity_se": known(r.inharmonicity_se),
             "string_hz": r.string_hz,
-            "string_se_cents": _finite(r.string_se_cents),
+            "string_se_cents": known(r.string_se_cents),
             "ambiguity_cents": r.ambiguity_cents,
             "partials": list(r.partials),
             "level_dbfs": r.level_dbfs,
@@ -78,11 +78,6 @@ class Row:
             "window_length_s": r.window_length_s,
             "flags": list(self.flags),
         }
-
-
-def _finite(number: float) -> float | None:
-    """The number, or None (JSON's null) for what could not be known."""
-    return number if math.isfinite(number) else None
 
 
 def measure_command(

@@ -18,7 +18,7 @@ import numpy as np
 
 from oscservice.hearing.baseband import Baseband, Complexes
 from oscservice.hearing.fit import Settled
-from oscservice.hearing.law import StiffString, level_and_stiffness, stiff_string
+from oscservice.hearing.law import StiffString, level_and_stiffness, stiff_string, stretch_cents
 from oscservice.hearing.peak import vertices
 from oscservice.hearing.resample import Samples
 from oscservice.hearing.tone import bend_of
@@ -118,7 +118,7 @@ def free_partials(
     ratio = float(np.median(beside)) if beside else 0.0
     for k, (line, doubt) in chosen.items():
         # Low down sums are too near to be seen; the higher partials tell how loud they are likely to be.
-        shift = float(_law(np.array(float(k)), stiffness))
+        shift = float(stretch_cents(np.array(float(k)), stiffness))
         hidden = 0.5 * shift * min(1.0, ratio) if rest[k] < _CLEAN else 0.0
         hz, se = k * math.exp((level + line.cents) / CENTS_PER_E), line.se_cents
         if k in fitted and rest[k] < _CLEAN and abs(CENTS_PER_E * math.log(fitted[k][0] / hz)) < _AGREE * line.se_cents:
@@ -232,7 +232,7 @@ def _roles(lines: Mapping[int, list[SpectralLine]], stray_cents: float) -> tuple
             cents[i, j], se[i, j], loud[i, j] = line.cents, line.se_cents, line.amplitude
     there = loud > 0.0
     sd = np.hypot(stray_cents, se)
-    stretch = _law(numbers[:, None], stiffness)
+    stretch = stretch_cents(numbers[:, None], stiffness)
     harmonic = cents - level
     # Student's t of four degrees: most partials stray by a cent, some by three.
     near = 1.0 / (1.0 + 0.25 * ((harmonic - stretch) / sd) ** 2)
@@ -244,11 +244,6 @@ def _roles(lines: Mapping[int, list[SpectralLine]], stray_cents: float) -> tuple
     other = (1.0 - stray) * sums + stray / (_BELOW_CENTS + _ABOVE_CENTS)
     chance = loud**_LOUD / (loud**_LOUD).sum(axis=1, keepdims=True)
     return np.where(there, chance * free, 0.0), np.where(there, other, 1.0)
-
-
-def _law(numbers: Samples, stiffness: Samples | float) -> Samples:
-    """Cents by which partials stand above their harmonics."""
-    return np.asarray(CENTS_PER_E / 2.0 * np.log1p(stiffness * numbers * numbers))
 
 
 def _density(away: Samples) -> Samples:

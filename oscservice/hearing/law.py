@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.hearing.resample import Samples
+from oscservice.hearing.scatter import scattered
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _STRAY_PRIOR_CENTS = 0.4
@@ -72,7 +73,7 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
     for turn in range(20):
         before = level, stiffness
         level, stiffness = _step(k, cents, robust * used / (se**2 + stray**2), level, stiffness)
-        residual = cents - _model(k, level, stiffness)
+        residual = cents - level - stretch_cents(k, stiffness)
         stray = _stray(residual, se, used)
         far = residual**2 / (se**2 + stray**2)
         robust = (_DEGREES + 1.0) / (_DEGREES + far)
@@ -98,26 +99,17 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
 
 
 def _averaged(residual: Samples, slopes: Samples, se: Samples) -> tuple[Samples, Samples, float]:
-    """Least squares with the size of the straying averaged over (restricted likelihood, scaled inverse chi-squared
-    prior): three partials that happen to lie on a law don't claim to know it.
+    """Least squares with the size of the straying averaged over: three partials that happen to lie on a law don't claim
+    to know it.
 
     Returns:
         Step of (level, B), its covariance, and the straying's likely size in cents.
     """
-    weight = 1.0 / (se**2 + _STRAY_GRID[:, None])  # (grid, n)
-    normal = np.einsum("ni,gn,nj->gij", slopes, weight, slopes)
-    scale = np.array([1.0, CENTS_PER_E])  # B is small and its slope large: kept apart from rounding
-    inverse = np.linalg.inv(normal / np.outer(scale, scale)) / np.outer(scale, scale)
-    steps = np.einsum("gij,nj,gn,n->gi", inverse, slopes, weight, residual)
-    misfit = (weight * (residual - steps @ slopes.T) ** 2).sum(axis=1)
-    log_likelihood = 0.5 * (np.log(weight).sum(axis=1) + np.linalg.slogdet(inverse)[1] - misfit)
-    log_prior = -0.5 * _STRAY_PRIOR_WEIGHT * (np.log(_STRAY_GRID) + _STRAY_PRIOR_CENTS**2 / _STRAY_GRID)
-    likely = np.exp(log_likelihood + log_prior - (log_likelihood + log_prior).max())
-    likely /= likely.sum()
-    step = likely @ steps
-    away = steps - step
-    covariance = np.einsum("g,gij->ij", likely, inverse + away[:, :, None] * away[:, None, :])
-    return np.asarray(step), np.asarray(covariance), math.sqrt(float((likely / _STRAY_GRID).sum()) ** -1.0)
+    found = scattered(slopes, residual, se**2, _STRAY_GRID, _STRAY_PRIOR_CENTS, _STRAY_PRIOR_WEIGHT)
+    step = found.likely @ found.solutions
+    away = found.solutions - step
+    each = found.covariances + away[:, :, None] * away[:, None, :]
+    return np.asarray(step), np.einsum("g,gij->ij", found.likely, each), found.scatter
 
 
 def _without_stiffness(k: Samples, cents: Samples, se: Samples) -> StiffString:
@@ -127,8 +119,9 @@ def _without_stiffness(k: Samples, cents: Samples, se: Samples) -> StiffString:
     return StiffString(hz, 0.0, math.inf, hz, spread, _STRAY_PRIOR_CENTS, tuple(int(n) for n in k))
 
 
-def _model(k: Samples, level: float, stiffness: float) -> Samples:
-    return np.asarray(level + CENTS_PER_E / 2.0 * np.log1p(stiffness * k * k))
+def stretch_cents(k: Samples, stiffness: Samples | float) -> Samples:
+    """Cents by which partials ``k`` of a string stand above their harmonics; shapes go together."""
+    return np.asarray(CENTS_PER_E / 2.0 * np.log1p(stiffness * k * k))
 
 
 def _slopes(k: Samples, stiffness: float) -> Samples:
@@ -145,7 +138,7 @@ def _start(k: Samples, cents: Samples) -> tuple[float, float]:
             slope = (high - low) / (k[j] ** 2 - k[i] ** 2)
             square = low - slope * k[i] ** 2
             stiffness = min(max(0.0, slope / square), _STIFFEST) if square > 0.0 else 0.0
-            offset = cents - _model(k, 0.0, stiffness)
+            offset = cents - stretch_cents(k, stiffness)
             level = float(np.median(offset))
             # Without the farthest fifth: an outlier far away must not decide.
             misfit = float(np.sort(np.abs(offset - level))[: max(3, round(0.8 * len(k)))].sum())
@@ -164,10 +157,9 @@ def level_and_stiffness(k: Samples, cents: Samples, weight: Samples, stiffness: 
 
 def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: float) -> tuple[float, float]:
     """One Gauss-Newton step; a stiffness below 0 stays at 0."""
-    change = level_and_stiffness(k, cents - _model(k, level, stiffness), weight, stiffness)
+    change = level_and_stiffness(k, cents - level - stretch_cents(k, stiffness), weight, stiffness)
     if stiffness + change[1] < 0.0:
-        flat = cents - _model(k, 0.0, 0.0)
-        return float(weight @ flat / weight.sum()), 0.0
+        return float(weight @ cents / weight.sum()), 0.0
     return level + change[0], min(stiffness + change[1], _STIFFEST)
 
 

@@ -92,6 +92,11 @@ class Reading:
         return cents_between(self.string_hz, self.f1_hz)
 
 
+def known(number: float) -> float | None:
+    """The number, or None for what could not be known: neither JSON nor a journal holds an infinity."""
+    return number if math.isfinite(number) else None
+
+
 def with_flags(reading: Reading, flags: tuple[str, ...]) -> Reading:
     """The reading with more flags."""
     return replace(reading, flags=tuple(sorted({*reading.flags, *flags})))

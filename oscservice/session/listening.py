@@ -7,7 +7,7 @@ import math
 from dataclasses import asdict, replace
 
 from oscservice.hearing.place import FARTHEST_CENTS, NEW_STRING_CENTS, Assignment
-from oscservice.hearing.reading import Reading
+from oscservice.hearing.reading import Reading, known
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
@@ -150,17 +150,12 @@ def _taken(found: Assignment, reading: Reading) -> ev.ReadingTaken:
         found.cents,
         reading.attack_cents,
         reading.inharmonicity,
-        inharmonicity_se=_known(reading.inharmonicity_se),
-        string_hz=_known(reading.string_hz),
-        string_se_cents=_known(reading.string_se_cents),
-        strength_db=_known(reading.strength_db),
+        inharmonicity_se=known(reading.inharmonicity_se),
+        string_hz=known(reading.string_hz),
+        string_se_cents=known(reading.string_se_cents),
+        strength_db=known(reading.strength_db),
         flags=", ".join(reading.flags),
     )
-
-
-def _known(number: float) -> float | None:
-    """The number, or None for what is none: an event holds no infinity."""
-    return number if math.isfinite(number) else None
 
 
 def _need_sure(taken: ev.ReadingTaken, limit_cents: float) -> None:
