@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import importlib
 import math
+import os
 import sys
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
+from conftest import miss
 
 BENCH = Path(__file__).parents[1] / "bench" / "pitch"
 RATE_HZ = 48000.0
@@ -123,7 +125,8 @@ def test_peers_find_the_note(bench, name):
     peers = bench("peers")
     peer = next(p for p in peers.all_peers() if p.name == name)
     if not peer.installed:
-        pytest.skip(f"needs {peer.module}: {peers.INSTALL}")
+        # The README's test command doesn't install all of them; CI does so after it, and says that they must be there.
+        (miss if os.environ.get("OSCSERVICE_PEERS") else pytest.skip)(f"needs {peer.module}: {peers.INSTALL}")
     note = next(bench("notes").steady_set(1))
     found_hz = peer.estimate(note.window, note.rate_hz, note.nominal_hz)
     assert found_hz is not None

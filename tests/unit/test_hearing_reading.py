@@ -5,6 +5,7 @@ from __future__ import annotations
 import aubio
 import numpy as np
 import pytest
+from chance import fewest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -210,3 +211,25 @@ def test_gain_time_and_silence_around_a_note_change_nothing(gain_db, lead, trail
 def test_same_samples_same_bits():
     samples, _ = synthetic_note(f1_hz=147.0, glide_cents=5.0, sample_rate_hz=RATE_HZ, **STEADY)
     assert read_note(samples, RATE_HZ) == read_note(samples.copy(), RATE_HZ)
+
+
+def test_a_window_on_a_multiple_of_the_mains_doubts_the_hum_it_hides():
+    """All partials of such a string lie on the hum's own lines: there is nothing to see it by, and it pulls."""
+    ratios = []
+    for seed in range(24):
+        draw = np.random.default_rng(seed)
+        mains_hz = float(draw.choice([50.0, 60.0]))
+        samples, truth = synthetic_note(
+            f1_hz=mains_hz * draw.integers(1, 4) + draw.uniform(-0.3, 0.3),
+            inharmonicity=2e-5,
+            sample_rate_hz=RATE_HZ,
+            seconds=1.5,
+            hum_hz=mains_hz,
+            hum_dbfs=-55.0,
+            noise_dbfs=-75.0,
+            seed=seed,
+        )
+        found = window_pitch(samples[round(0.5 * RATE_HZ) : round(1.3 * RATE_HZ)], RATE_HZ)
+        ratios.append(cents_between(found.f1_hz, truth.f1_hz) / found.se_cents)
+    assert np.count_nonzero(np.abs(ratios) < 2.0) >= fewest(0.95, len(ratios))
+    assert np.max(np.abs(ratios)) < 4.0

@@ -28,7 +28,8 @@ class Printer:
 
     def table(self, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """Rows of text under their columns' names."""
-        widths = [max(len(row[i]) for row in (columns, *rows)) for i in range(len(columns))]
+        narrowest = 3 if self._markdown else 1  # a rule is no shorter
+        widths = [max(narrowest, *(len(row[i]) for row in (columns, *rows))) for i in range(len(columns))]
         bar, end = ("| ", " |") if self._markdown else ("", "")
         gap = " | " if self._markdown else "  "
 
