@@ -16,6 +16,7 @@ from oscservice.instrument.pitch import Place
 from oscservice.instrument.profile import Instrument
 from oscservice.simulate.background import Background
 from oscservice.simulate.build import rig_of
+from oscservice.simulate.faults import SOUND, Faults
 from oscservice.simulate.pluck import MOST_PARTIALS, PICKUP_FROM_SADDLE, SPLIT_CENTS, excite
 from oscservice.simulate.rig import Rig
 from oscservice.simulate.voice import Voice
@@ -98,14 +99,16 @@ class Guitar:
         gain_dbfs_per_mm: float = -20.0,
         attack_db: float = -6.0,
         channels: int = 1,
+        faults: Faults = SOUND,
     ) -> Guitar:
         """A guitar like this instrument.
 
         Parameters
         ----------
         saddle_error_mm
-            Where each saddle starts, relative to where its fret 12 is true; None leaves it at the instrument's setback.
-            The adjusters' travel counts from the start.
+            Where each saddle starts, relative to where its fret 12 is true (would be, on a guitar without any of its
+            faults but its cores); None leaves it at the instrument's setback. The adjusters' travel counts from the
+            start.
         detune_cents
             How far each open string starts off its nominal pitch, the bridge in balance.
         noise_dbfs, hum_hz, hum_dbfs
@@ -116,13 +119,16 @@ class Guitar:
             The click of the pick against the first partial's full swing.
         channels
             1 for all strings on one channel, or one channel a string.
+        faults
+            What is otherwise than the instrument's file says.
 
         Raises
         ------
         ValueError
-            Wrong number of channels or of values in a list; a string that would break at its pitch.
+            Wrong number of channels or of values in a list; a fault that can't be; a string that would break at its
+            pitch.
         """
-        rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents)
+        rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents, faults=faults)
         return cls(
             rig,
             seed=seed,
@@ -238,12 +244,14 @@ class Guitar:
         rng = np.random.default_rng([self._seed, _PLUCK_STREAM, self._plucks])
         scatter, spot = rng.standard_normal(2)
         stopped = self.rig.stopped(string, self._on_board(place))
+        own = stopped.build.scatter_cents
+        scatter_cents = (self._scatter_cents if own is None else own) if stopped.fretted else 0.0
         strays = np.random.default_rng([self._seed, _STRAY_STREAM, string, place.fret, int(stopped.touched)])
         tones = excite(
             stopped,
             strength_mm,
             position=PLUCK_POSITION + PLUCK_POSITION_SD * float(spot) if position is None else position,
-            off_cents=self._scatter_cents * float(scatter) if stopped.fretted else 0.0,
+            off_cents=scatter_cents * float(scatter),
             split_cents=float(self._split_cents[string - 1]),
             strays_cents=self._stray_cents * np.append(0.0, strays.standard_normal(MOST_PARTIALS - 1)),
             gain=self._gain,

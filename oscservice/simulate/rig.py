@@ -54,13 +54,14 @@ class Stopped:
     clamped_ends: int
     fretted: bool
     touched: bool
+    from_mm: float = 0.0
 
     def partials_hz(self, count: int, tension_factor: float = 1.0) -> FloatArray:
         """Partials that sound, lowest first; a string touched in the middle sounds its even ones only."""
         tension = self.tension_n * tension_factor
-        if self.touched:
-            return partials_hz(self.build, tension, self.sounding_mm, self.clamped_ends, 2 * count)[1::2]
-        return partials_hz(self.build, tension, self.sounding_mm, self.clamped_ends, count)
+        lowest = 2 * count if self.touched else count
+        partials = partials_hz(self.build, tension, self.sounding_mm, self.clamped_ends, lowest, self.from_mm)
+        return partials[1::2] if self.touched else partials
 
 
 class Rig:
@@ -147,6 +148,7 @@ class Rig:
                 clamped_ends=path.clamped_ends,
                 fretted=place.fret > 0,
                 touched=place.kind == "harmonic",
+                from_mm=path.from_mm,
             )
         return self._known[key]
 
@@ -161,7 +163,7 @@ class Rig:
             opened = string_path(build, saddle_mm)
             length = opened.sounding_mm(0.0)
             natural = at_pitch.copy()
-            tension = tension_for_hz(build, build.open_hz, length, opened.clamped_ends)
+            tension = tension_for_hz(build, build.open_hz, length, opened.clamped_ends, opened.from_mm)
             natural[index] = natural_mm(build, opened.total_mm(0.0), tension)
             paths = list(self._paths)
             paths[index] = opened
@@ -170,7 +172,8 @@ class Rig:
             paths[index] = pressed
             bridge_mm = self._strings.balance(self.bridge, paths, natural, preload_n)
             raised = tension_n(build, pressed.total_mm(bridge_mm), natural[index])
-            fretted = partials_hz(build, raised, pressed.sounding_mm(bridge_mm), pressed.clamped_ends)[0]
+            length = pressed.sounding_mm(bridge_mm)
+            fretted = partials_hz(build, raised, length, pressed.clamped_ends, from_mm=pressed.from_mm)[0]
             return 1200.0 * math.log2(float(fretted) / build.open_hz) - 100.0 * fret
 
         return float(brentq(error, -30.0, 60.0, xtol=1e-9))
@@ -186,7 +189,8 @@ class Rig:
             raise ValueError(f"a peg can't be turned by {cents} cents")
         path = self._paths[string - 1]
         target_hz = self.open_hz(string) * math.pow(2.0, cents / 1200.0)
-        tension = tension_for_hz(build, target_hz, path.sounding_mm(self._bridge_mm), path.clamped_ends)
+        length = path.sounding_mm(self._bridge_mm)
+        tension = tension_for_hz(build, target_hz, length, path.clamped_ends, path.from_mm)
         self._natural_mm[string - 1] = natural_mm(build, path.total_mm(self._bridge_mm), tension)
         self._settle()
 
@@ -253,6 +257,7 @@ class Rig:
                     build.open_hz * math.pow(2.0, cents / 1200.0),
                     path.sounding_mm(bridge_mm),
                     path.clamped_ends,
+                    path.from_mm,
                 )
                 for build, path, cents in zip(self.builds, self._open_paths(), detune_cents.tolist(), strict=True)
             ]

@@ -10,12 +10,14 @@ Lengths mm, tensions N, unit weights kg/m of the unstretched string, frequencies
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.simulate.uneven import Uneven
 
 FloatArray = NDArray[np.float64]
 
@@ -41,6 +43,11 @@ class StringBuild:
     forces the string's slope, a pinned one only its height. Nut and frets clamp, the saddle doesn't: with clamped
     saddles too, setbacks come out about twice what makers use (Anderson & Beausoleil, JASA 156 (2024) 683, who measured
     1.1 +- 0.2 clamped ends).
+
+    The rest is how it may be at fault: ``nut_shift_mm`` puts the nut further from the saddle, ``take_up_mm`` is string
+    that a finger pulls in behind the fret, ``fret_shift_mm`` moves the point where the string leaves a fret toward the
+    saddle, ``uneven`` is a stretch of other mass, and ``scatter_cents`` is what re-fretting does to this string's pitch
+    (1 sd), None for what it does on that guitar.
     """
 
     open_hz: float
@@ -56,6 +63,11 @@ class StringBuild:
     nut_clamped: bool = True
     fret_clamped: bool = True
     saddle_clamped: bool = False
+    nut_shift_mm: float = 0.0
+    take_up_mm: float = 0.0
+    fret_shift_mm: Mapping[int, float] = field(default_factory=dict)
+    uneven: Uneven | None = None
+    scatter_cents: float | None = None
 
     @property
     def ea_n(self) -> float:
@@ -91,13 +103,15 @@ class StringPath:
     """A path over nut, finger and fret to the saddle, for a bridge at rest.
 
     ``dead_mm`` is the length between nut and fret (0 on the open string), ``run_mm`` and ``rise_mm`` the sounding
-    part's extent along the neck and in height. A bridge moved by x only makes the run longer by x.
+    part's extent along the neck and in height, ``from_mm`` where it begins, from where the nut should be. A bridge
+    moved by x only makes the run longer by x.
     """
 
     dead_mm: float
     run_mm: float
     rise_mm: float
     clamped_ends: int
+    from_mm: float = 0.0
 
     def sounding_mm(self, bridge_mm: float) -> float:
         """Length of the vibrating part."""
@@ -118,16 +132,23 @@ def string_path(build: StringBuild, saddle_mm: float, place: Place = OPEN, finge
     saddle_at = build.scale_mm + saddle_mm
     if place.fret == 0:
         ends = int(build.nut_clamped) + int(build.saddle_clamped)
-        return StringPath(0.0, saddle_at, build.saddle_height_mm - build.nut_height_mm, ends)
+        rise = build.saddle_height_mm - build.nut_height_mm
+        return StringPath(0.0, saddle_at + build.nut_shift_mm, rise, ends, -build.nut_shift_mm)
     finger = finger or Finger()
-    crown_at = fret_mm(build.scale_mm, place.fret)
-    room = crown_at - fret_mm(build.scale_mm, place.fret - 1)
+    crown_at = crown_mm(build, place.fret)
+    room = crown_at - crown_mm(build, place.fret - 1)
     finger_at = crown_at - min(finger.behind_mm, 0.4 * room)
-    dead = math.hypot(finger_at, build.nut_height_mm + finger.press_mm) + math.hypot(
+    dead = math.hypot(finger_at + build.nut_shift_mm, build.nut_height_mm + finger.press_mm) + math.hypot(
         crown_at - finger_at, finger.press_mm
     )
     ends = int(build.fret_clamped) + int(build.saddle_clamped)
-    return StringPath(dead, saddle_at - crown_at, build.saddle_height_mm, ends)
+    return StringPath(dead + build.take_up_mm, saddle_at - crown_at, build.saddle_height_mm, ends, crown_at)
+
+
+def crown_mm(build: StringBuild, fret: int) -> float:
+    """Where the string leaves a fret, from where the nut should be; fret 0 is the nut as it stands."""
+    shift = build.fret_shift_mm.get(fret, 0.0) if fret else -build.nut_shift_mm
+    return fret_mm(build.scale_mm, fret) + shift
 
 
 def tension_n(build: StringBuild, path_mm: float, natural_mm: float) -> float:
@@ -141,7 +162,7 @@ def natural_mm(build: StringBuild, path_mm: float, tension_n: float) -> float:
 
 
 def partials_hz(
-    build: StringBuild, tension_n: float, sounding_mm: float, clamped_ends: int, count: int = 1
+    build: StringBuild, tension_n: float, sounding_mm: float, clamped_ends: int, count: int = 1, from_mm: float = 0.0
 ) -> FloatArray:
     """Partials 1 to ``count`` of the stiff string, shape (count,), from its exact characteristic equation.
 
@@ -153,7 +174,8 @@ def partials_hz(
     * clamped, clamped: q tan(pL/2) = p tanh(qL/2) for the odd-shaped, -p tan(pL/2) = q tanh(qL/2) for the even-shaped
 
     and each of these is p L = k pi + (a sum of arctangents of p/q), which is iterated for all k at once. The stretched
-    string is thinner in mass than the unstretched one in proportion to its strain.
+    string is thinner in mass than the unstretched one in proportion to its strain. ``from_mm`` is where the sounding
+    part begins; only an uneven string asks for it.
     """
     k = np.arange(1, count + 1, dtype=np.float64)
     length_m = sounding_mm * 1e-3
@@ -173,15 +195,18 @@ def partials_hz(
         if settled:
             break
     q = np.sqrt(p**2 + tension_n / bending)
-    return np.asarray(p * q * math.sqrt(bending / mu) / (2.0 * math.pi))
+    even = np.asarray(p * q * math.sqrt(bending / mu) / (2.0 * math.pi))
+    return even if build.uneven is None else even * build.uneven.factors(build.scale_mm, from_mm, sounding_mm, count)
 
 
-def tension_for_hz(build: StringBuild, frequency_hz: float, sounding_mm: float, clamped_ends: int) -> float:
+def tension_for_hz(
+    build: StringBuild, frequency_hz: float, sounding_mm: float, clamped_ends: int, from_mm: float = 0.0
+) -> float:
     """Tension at which the first partial of this length is ``frequency_hz``. Raises ValueError if the core breaks."""
     length_m = sounding_mm * 1e-3
     tension = max(build.unit_weight_kg_m * (2.0 * length_m * frequency_hz) ** 2, 1e-3)
     for _ in range(40):
-        found_hz = float(partials_hz(build, tension, sounding_mm, clamped_ends)[0])
+        found_hz = float(partials_hz(build, tension, sounding_mm, clamped_ends, from_mm=from_mm)[0])
         ratio = (frequency_hz / found_hz) ** 2
         tension *= ratio
         if abs(ratio - 1.0) < 1e-14:
