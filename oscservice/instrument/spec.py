@@ -6,7 +6,7 @@ numbered from 1, the thinnest, as the trade numbers them.
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -19,6 +19,17 @@ BAR = "two-screw bar"
 FIXED = "fixed saddle"
 KINDS = (CLAMPED_FLOATING, SCREW_FIXED, PAIRED, BAR, FIXED)
 """Kinds of bridge."""
+
+SCREW = "screw"
+BY_HAND = "clamped by hand"
+SHAPED = "shaped"
+MEANS = (SCREW, BY_HAND, SHAPED)
+"""What moves an adjuster: a screw, a hand and then a clamp, a file on the crown of a saddle."""
+
+STEPS_A_TURN = 8
+"""A screw is turned to an eighth of a turn (common practice, no source)."""
+STEP_MM = {BY_HAND: 0.1, SHAPED: 0.2}
+"""Smallest step of what has no screw (common practice, no source)."""
 
 SCALE_RANGE_MM = (300.0, 1000.0)
 GAUGE_RANGE_MM = (0.1, 4.2)
@@ -38,8 +49,15 @@ def _known_kind(kind: str) -> str:
     return kind
 
 
+def _known_means(means: str) -> str:
+    if means not in MEANS:
+        raise ValueError(f"is not known; expected one of {', '.join(MEANS)}")
+    return means
+
+
 NoteName = Annotated[str, AfterValidator(_known_note)]
 BridgeKind = Annotated[str, AfterValidator(_known_kind)]
+AdjusterMeans = Annotated[str, AfterValidator(_known_means)]
 ScaleMm = Annotated[float, Field(ge=SCALE_RANGE_MM[0], le=SCALE_RANGE_MM[1])]
 GaugeMm = Annotated[float, Field(ge=GAUGE_RANGE_MM[0], le=GAUGE_RANGE_MM[1])]
 UnitWeight = Annotated[float, Field(ge=5e-5, le=0.1)]
@@ -47,6 +65,8 @@ ReferenceHz = Annotated[float, Field(ge=REFERENCE_RANGE_HZ[0], le=REFERENCE_RANG
 FretCount = Annotated[int, Field(ge=1, le=MOST_FRETS)]
 TravelMm = Annotated[float, Field(ge=0.0, le=50.0)]
 ThreadMm = Annotated[float, Field(ge=0.1, le=3.0)]
+StepMm = Annotated[float, Field(gt=0.0, le=5.0)]
+OffsetCents = Annotated[float, Field(ge=-50.0, le=50.0)]
 ActionMm = Annotated[float, Field(ge=0.0, le=10.0)]
 NutHeightMm = Annotated[float, Field(ge=0.0, le=5.0)]
 SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]
@@ -71,6 +91,7 @@ class StringSpec(Frozen):
         action_12_mm: string over the fret plane at fret 12.
         nut_height_mm: string over the fret plane at the nut.
         setback_mm: saddle's distance beyond the scale length at the start, + away from the nut.
+        offset_cents: where the open string is wanted, off its note in equal temperament; + sharp.
     """
 
     note: NoteName
@@ -82,6 +103,7 @@ class StringSpec(Frozen):
     action_12_mm: ActionMm
     nut_height_mm: NutHeightMm
     setback_mm: SetbackMm
+    offset_cents: OffsetCents = 0.0
 
     @model_validator(mode="after")
     def _core_fits(self) -> StringSpec:
@@ -101,6 +123,8 @@ class Adjuster(Frozen):
         toward_nut_mm: room left toward the nut from where it stands at the start.
         away_mm: room left away from the nut from where it stands at the start.
         mm_per_turn: thread, or None if it isn't driven by a screw.
+        means: one of MEANS. Not given: a screw where there is a thread, else clamped by hand.
+        step_mm: smallest step it can be set by. Not given: an eighth of a turn, or that of its means.
     """
 
     name: str
@@ -108,6 +132,27 @@ class Adjuster(Frozen):
     toward_nut_mm: TravelMm
     away_mm: TravelMm
     mm_per_turn: ThreadMm | None
+    means: AdjusterMeans = BY_HAND
+    step_mm: StepMm = STEP_MM[BY_HAND]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_in(cls, given: Any) -> Any:
+        """Records written before adjusters had means and steps still load."""
+        if not isinstance(given, dict):
+            return given
+        thread_mm = given.get("mm_per_turn")
+        means = given.get("means", BY_HAND if thread_mm is None else SCREW)
+        step_mm = STEP_MM.get(means) if isinstance(means, str) else None
+        if means == SCREW and isinstance(thread_mm, float):
+            step_mm = thread_mm / STEPS_A_TURN
+        return {"means": means} | ({} if step_mm is None else {"step_mm": step_mm}) | given
+
+    @model_validator(mode="after")
+    def _screw_has_a_thread(self) -> Adjuster:
+        if (self.means == SCREW) != (self.mm_per_turn is not None):
+            raise ValueError(f"adjuster {self.name!r}: a thread belongs to a screw, and a screw has a thread")
+        return self
 
 
 class Bridge(Frozen):
@@ -117,7 +162,7 @@ class Bridge(Frozen):
         kind: one of KINDS.
         floating: it moves when the strings' tension changes.
         slacken: a string must be slackened before its saddle is moved.
-        adjusters: what can be moved; empty on a fixed saddle.
+        adjusters: what can be moved; empty on a fixed saddle whose crown has no room for shaping.
     """
 
     kind: BridgeKind
@@ -151,11 +196,13 @@ class Instrument(Frozen):
         return self.strings[number - 1]
 
     def open_hz(self, number: int) -> float:
-        """Nominal frequency in Hz of the open string."""
-        return note_hz(note_number(self.string(number).note), self.reference_hz)
+        """Frequency in Hz that the open string is wanted at: its note's, and the string's own offset from it."""
+        string = self.string(number)
+        note = note_hz(note_number(string.note), self.reference_hz)
+        return note * float(2.0 ** (string.offset_cents / 1200.0))
 
     def place_hz(self, number: int, place: Place) -> float:
-        """Equal-tempered frequency in Hz of a place on a string, from the open string's nominal."""
+        """Equal-tempered frequency in Hz of a place on a string, from where the open string is wanted."""
         return self.open_hz(number) * float(2.0 ** (place.semitones / 12.0))
 
     def adjuster_of(self, number: int) -> Adjuster | None:

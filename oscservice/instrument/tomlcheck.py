@@ -12,15 +12,17 @@ from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
 from oscservice.instrument import spec
-from oscservice.instrument.strings import INCH_MM, tension_n
-from oscservice.instrument.tomlform import THREADS_MM, BridgeForm, InstrumentForm, StringForm, expand
+from oscservice.instrument.contradiction import Location, contradictions
+from oscservice.instrument.strings import INCH_MM
+from oscservice.instrument.tomlform import THREADS_MM, AdjusterForm, BridgeForm, InstrumentForm, StringForm, expand
 
-TENSION_RANGE_N = (10.0, 300.0)
-"""What one string of an instrument may pull; outside it, a note and a gauge don't belong together."""
-
-Location = tuple[int | str, ...]
-
-_TABLES: dict[str, type[BaseModel]] = {"": InstrumentForm, "bridge": BridgeForm, "string": StringForm}
+_ADJUSTER = "bridge.adjuster"
+_TABLES: dict[str, type[BaseModel]] = {
+    "": InstrumentForm,
+    "bridge": BridgeForm,
+    _ADJUSTER: AdjusterForm,
+    "string": StringForm,
+}
 
 
 def _between(limits: tuple[float, float], unit: str) -> str:
@@ -31,6 +33,14 @@ _GAUGE = _between(spec.GAUGE_RANGE_MM, "mm")
 _GAUGE_IN = f"inches from {spec.GAUGE_RANGE_MM[0] / INCH_MM:.3f} to {spec.GAUGE_RANGE_MM[1] / INCH_MM:.3f}, e.g. 0.010"
 _SCALE = _between(spec.SCALE_RANGE_MM, "mm")
 _TRAVEL = "a number from 0 to 50 (mm)"
+_LISTS = ("string", _ADJUSTER)
+
+_KEY = re.compile(r"[\w-]+")
+_HEADER = re.compile(r"""\s*\[\[?\s*([\w."' -]+?)\s*\]\]?\s*(#.*)?$""")
+_ASSIGNED = re.compile(r"""\s*((?:["']?[\w-]+["']?\s*\.\s*)*["']?[\w-]+["']?)\s*=""")
+
+_STEP = "a number above 0, to 5 (mm)"
+_THREAD = f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}"
 _EXPECTED = {
     ("", "name"): "a short text in quotes",
     ("", "title"): "a text in quotes",
@@ -42,10 +52,19 @@ _EXPECTED = {
     ("bridge", "kind"): "one of " + ", ".join(spec.KINDS),
     ("bridge", "toward_nut_mm"): _TRAVEL,
     ("bridge", "away_mm"): _TRAVEL,
-    ("bridge", "thread"): f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}",
+    ("bridge", "thread"): _THREAD,
+    ("bridge", "step_mm"): _STEP,
     ("bridge", "slacken"): "true or false",
     ("bridge", "string_spread_mm"): "a number from 5 to 150 (mm)",
     ("bridge", "screw_span_mm"): "a number from 5 to 200 (mm)",
+    ("bridge", "adjuster"): f"1 to {2 * spec.MOST_STRINGS} [[bridge.adjuster]] entries",
+    (_ADJUSTER, "name"): "a text of 1 to 40 letters in quotes",
+    (_ADJUSTER, "influence"): 'mm that saddles move per mm of the adjuster, each string once: { "1" = 1.0, "2" = 0.5 }',
+    (_ADJUSTER, "toward_nut_mm"): _TRAVEL,
+    (_ADJUSTER, "away_mm"): _TRAVEL,
+    (_ADJUSTER, "means"): "one of " + ", ".join(spec.MEANS),
+    (_ADJUSTER, "thread"): _THREAD,
+    (_ADJUSTER, "step_mm"): _STEP,
     ("string", "note"): "a note name in quotes: letter, # or b if need be, octave, e.g. E2",
     ("string", "kind"): "plain or wound, in quotes",
     ("string", "gauge_in"): _GAUGE_IN,
@@ -57,6 +76,7 @@ _EXPECTED = {
     ("string", "action_12_mm"): "a number from 0 to 10 (mm)",
     ("string", "nut_height_mm"): "a number from 0 to 5 (mm)",
     ("string", "setback_mm"): "a number from -20 to 30 (mm)",
+    ("string", "offset_cents"): "a number from -50 to 50 (cents off the note, + sharp)",
 }
 
 
@@ -73,19 +93,12 @@ def read_instrument(text: str, origin: str) -> spec.Instrument:
     except (ValueError, RecursionError):  # a number of thousands of digits, brackets nested thousands deep
         raise InputError(f"{origin}: line 1: not valid TOML: a number too long or brackets too deep") from None
     try:
-        instrument = expand(InstrumentForm.model_validate(data))
+        form = InstrumentForm.model_validate(data)
+        for location, words in contradictions(form):
+            raise InputError(f"{origin}: line {find_line(text, location)}: {words}")
+        return expand(form)
     except ValidationError as mistake:
         raise InputError(_first_mistake(mistake.errors(), text, origin)) from None
-    for number, string in enumerate(instrument.strings, start=1):
-        pull = tension_n(string.unit_weight_kg_m, instrument.open_hz(number), string.scale_mm)
-        if not TENSION_RANGE_N[0] <= pull <= TENSION_RANGE_N[1]:
-            line = find_line(text, ("string", number - 1, "note"))
-            raise InputError(
-                f"{origin}: line {line}: string {number}: {string.note} on {string.gauge_mm:.2f} mm would pull "
-                f"{pull:.0f} N; expected {TENSION_RANGE_N[0]:g} to {TENSION_RANGE_N[1]:g} N, "
-                "so check its note, octave and gauge"
-            )
-    return instrument
 
 
 def find_line(text: str, location: Location) -> int:
@@ -94,48 +107,47 @@ def find_line(text: str, location: Location) -> int:
     ``location`` is as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` in the third ``[[string]]``.
     """
     table, index, key = _split(location)
-    current, count, header, multiline = "", -1, 1 if not table else 0, ""
+    owner = tuple(table.split(".")) if table else ()
+    current: tuple[str, ...] = ()
+    count, header, near, multiline = -1, 0, 0, ""
     for number, line in enumerate(text.splitlines(), start=1):
         if multiline:
             multiline = "" if multiline in line else multiline
             continue
-        opened = next((mark for mark in ('"""', "'''") if line.count(mark) % 2), "")
-        multiline = opened
-        found = re.match(r"\s*\[\[?\s*([\w.-]+)\s*\]\]?\s*(#.*)?$", line)
-        if found:
-            current = found.group(1)
-            count += current == table
-            if current == table and count == index:
+        multiline = next((mark for mark in ('"""', "'''") if line.count(mark) % 2), "")
+        opened, assigned = _HEADER.match(line), _ASSIGNED.match(line)
+        if opened:
+            current = path = tuple(_KEY.findall(opened.group(1)))
+            count += current == owner
+            if current == owner and count == max(index, 0):
                 header = number
-            if not table and current == key:
-                return number
+        elif assigned:
+            path = (*current, *_KEY.findall(assigned.group(1)))
+        else:
             continue
-        assigned = re.match(r"""\s*["']?([\w-]+)["']?\s*(?:\.\s*["']?([\w-]+)["']?\s*)?=""", line)
-        if not assigned:
-            continue
-        first, second = assigned.groups()
-        here = current == table and count == max(index, 0) if table else current == ""
-        if here and first == key and second is None:
+        inside = table not in _LISTS or current[: len(owner)] != owner or count == index
+        if key and inside and path[: len(owner) + 1] == (*owner, key):
             return number
-        if table and current == "" and first == table:  # bridge.kind = …, bridge = {…}, string = […]
-            if second == key:
-                return number
-            header = header or number
-    return header or 1
+        if owner and path == owner[: len(path)]:  # bridge = {…}, string = […]
+            near = near or number
+    return header or near or 1
 
 
 def _split(location: Location) -> tuple[str, int, str]:
     """Table, index in it (0 for a plain table) and key; empty texts where the location goes no further."""
-    head = str(location[0]) if location else ""
+    parts = list(location)
+    head = str(parts.pop(0)) if parts else ""
     if head not in _TABLES or not head:
         return "", -1, head
-    rest = location[1:]
-    index = 0
-    if rest and isinstance(rest[0], int):
-        index, rest = rest[0], rest[1:]
-    elif head == "string":
+    if head == "bridge" and len(parts) > 1 and parts[0] == "adjuster":
+        head = _ADJUSTER
+        parts.pop(0)
+    entry = parts[0] if parts else ""
+    if isinstance(entry, int):
+        return head, entry, str(parts[1]) if len(parts) > 1 else ""
+    if head == "string":
         return "", -1, head  # the list itself, not one of its entries
-    return head, index, str(rest[0]) if rest else ""
+    return head, 0, str(entry)
 
 
 def _syntax_line(message: str, text: str, origin: str) -> str:
@@ -163,10 +175,10 @@ def _first_mistake(errors: list[ErrorDetails], text: str, origin: str) -> str:
 def _describe(error: ErrorDetails, text: str) -> tuple[int, str]:
     location = error["loc"]
     table, index, key = _split(location)
-    entry = f"string {index + 1}" if table == "string" else table
-    if error["type"] == "value_error" and (not location or not key):  # a check across fields names its key first
+    entry = f"{table.rpartition('.')[2]} {index + 1}" if table in _LISTS else table
+    if error["type"] == "value_error" and (not location or not key):  # a check across fields names its keys first
         words = str(error["ctx"]["error"])
-        keys = re.split(r"[,:]", words)[0]
+        keys = tuple(words.split(":")[0].split(", "))
         candidates = [name for name in _TABLES[table].model_fields if name.startswith(keys)]
         lines = [find_line(text, (*location, name)) for name in candidates]
         return max([find_line(text, location), *lines]), f"{entry}, {words}" if entry else words

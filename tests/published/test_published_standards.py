@@ -23,3 +23,11 @@ def test_metric_coarse_pitches(name: str, mm: float) -> None:
 def test_unified_coarse_pitches(name: str, mm: float) -> None:
     """Unified coarse (UNC): 40 and 32 threads an inch."""
     assert THREADS_MM[name] == pytest.approx(mm, abs=1e-4)
+
+
+@pytest.mark.parametrize("name", [name for name in THREADS_MM if name.startswith("#")])
+def test_a_unified_thread_says_its_threads_an_inch(name: str) -> None:
+    """The designation's second number is the threads an inch; an inch is 25.4 mm exactly."""
+    size, threads = name.removeprefix("#").split("-")
+    assert int(size) <= 10
+    assert THREADS_MM[name] * int(threads) == pytest.approx(25.4)

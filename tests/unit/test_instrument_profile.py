@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from pydantic import ValidationError
 
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import KINDS, Instrument, load_instrument, preset_names, preset_toml
+from oscservice.instrument.profile import KINDS, Adjuster, Instrument, load_instrument, preset_names, preset_toml
 from oscservice.instrument.tomlcheck import read_instrument
 
 
@@ -77,9 +78,116 @@ def test_a_bar_moves_every_string_along_a_line() -> None:
 
 
 def test_a_fixed_saddle_has_nothing_to_move() -> None:
-    acoustic = load_instrument("acoustic-645")
-    assert acoustic.bridge.adjusters == ()
-    assert acoustic.adjuster_of(1) is None
+    fixed = load_instrument("six-string-628-fixed")
+    assert fixed.bridge.adjusters == ()
+    assert fixed.adjuster_of(1) is None
+
+
+def test_a_fixed_saddle_with_room_is_shaped_string_by_string() -> None:
+    room = '"fixed saddle"\ntoward_nut_mm = 0.8\naway_mm = 0.6\n'
+    text = preset_toml("six-string-628-fixed").replace('"fixed saddle"', room, 1)
+    shaped = read_instrument(text, "x")
+    assert [a.name for a in shaped.bridge.adjusters] == [f"crown {n}" for n in range(1, 7)]
+    crown = shaped.adjuster_of(3)
+    assert crown is not None
+    assert (crown.influence, crown.means, crown.mm_per_turn) == ({3: 1.0}, "shaped", None)
+    assert (crown.toward_nut_mm, crown.away_mm, crown.step_mm) == (0.8, 0.6, 0.2)
+    assert shaped.bridge.slacken
+
+
+@pytest.mark.parametrize(
+    ("preset", "means", "step_mm"),
+    [
+        ("six-string-648", "clamped by hand", 0.1),
+        ("six-string-628", "screw", 0.0625),  # an eighth of M3's 0.5 mm
+        ("six-string-648-paired", "screw", 25.4 / 32.0 / 8.0),
+        ("six-string-628-bar", "screw", 0.0625),
+    ],
+)
+def test_an_adjuster_has_the_means_and_step_of_its_kind(preset: str, means: str, step_mm: float) -> None:
+    for adjuster in load_instrument(preset).bridge.adjusters:
+        assert adjuster.means == means
+        assert adjuster.step_mm == pytest.approx(step_mm)
+
+
+def test_a_step_may_be_given() -> None:
+    text = preset_toml("six-string-648").replace("away_mm = 5.0", "away_mm = 5.0\nstep_mm = 0.25", 1)
+    assert {a.step_mm for a in read_instrument(text, "x").bridge.adjusters} == {0.25}
+
+
+OWN_ADJUSTERS = """
+[[bridge.adjuster]]
+name = "treble block"
+influence = { "1" = 1.0, "2" = 1.0, "3" = 1.0 }
+toward_nut_mm = 3.0
+thread = "#5-40"
+
+[[bridge.adjuster]]
+name = "bass block"
+influence = { "4" = 1.0, "5" = 1.0, "6" = 1.0 }
+away_mm = 2.5
+
+[[bridge.adjuster]]
+name = "tilt"
+toward_nut_mm = 1.0
+away_mm = 1.0
+means = "shaped"
+step_mm = 0.3
+influence.1 = 0.5
+influence.6 = -0.5
+"""
+
+
+def test_a_bridge_may_have_adjusters_of_its_own() -> None:
+    text = preset_toml("six-string-628-fixed").replace("\n[[string]]", OWN_ADJUSTERS + "\n[[string]]", 1)
+    treble, bass, tilt = read_instrument(text, "x").bridge.adjusters
+    assert (treble.name, treble.influence) == ("treble block", {1: 1.0, 2: 1.0, 3: 1.0})
+    assert (treble.toward_nut_mm, treble.away_mm, treble.means) == (3.0, 0.0, "screw")
+    assert treble.mm_per_turn == pytest.approx(25.4 / 40.0)
+    assert treble.step_mm == pytest.approx(25.4 / 40.0 / 8.0)
+    assert (bass.means, bass.step_mm, bass.mm_per_turn) == ("clamped by hand", 0.1, None)
+    assert (tilt.influence, tilt.means, tilt.step_mm) == ({1: 0.5, 6: -0.5}, "shaped", 0.3)
+
+
+def test_a_screw_right_under_a_string_leaves_it_to_that_screw() -> None:
+    text = preset_toml("six-string-628-bar").replace("screw_span_mm = 82.0", "screw_span_mm = 52.0")
+    treble, bass = read_instrument(text, "x").bridge.adjusters
+    assert 1 not in bass.influence
+    assert 6 not in treble.influence
+    assert treble.influence[1] == bass.influence[6] == 1.0
+
+
+def test_instruments_of_older_records_load() -> None:
+    """Journals hold instruments from before adjusters had means and steps, and strings offsets."""
+    for name, means, step_mm in (("six-string-648", "clamped by hand", 0.1), ("bass-4-864", "screw", 0.0875)):
+        now = load_instrument(name)
+        old = json.loads(now.to_json())
+        for adjuster in old["bridge"]["adjusters"]:
+            del adjuster["means"], adjuster["step_mm"]
+        for string in old["strings"]:
+            del string["offset_cents"]
+        loaded = Instrument.from_json(json.dumps(old))
+        assert loaded == now
+        assert {(a.means, round(a.step_mm, 9)) for a in loaded.bridge.adjusters} == {(means, step_mm)}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"means": "glued"}, {"means": ["screw"]}, {"means": "screw"}, {"step_mm": 0.0}, {"mm_per_turn": 10**400}],
+)
+def test_an_adjuster_that_cannot_be_is_refused(wrong: dict[str, object]) -> None:
+    good = {"name": "a", "influence": {1: 1.0}, "toward_nut_mm": 1.0, "away_mm": 1.0, "mm_per_turn": None}
+    assert Adjuster.model_validate(good).means == "clamped by hand"
+    with pytest.raises(ValidationError):
+        Adjuster.model_validate({**good, **wrong})
+
+
+def test_an_open_string_may_be_wanted_off_its_note() -> None:
+    text = preset_toml("six-string-648").replace('note = "A2"', 'note = "A2"\noffset_cents = -3.0', 1)
+    guitar = read_instrument(text, "x")
+    assert guitar.open_hz(5) == pytest.approx(109.80955, abs=1e-5)  # 110 Hz times the 400th root of 1/2
+    assert guitar.place_hz(5, Place("fret", 12)) == pytest.approx(2.0 * guitar.open_hz(5))
+    assert guitar.open_hz(6) == load_instrument("six-string-648").open_hz(6)
 
 
 def test_a_multi_scale_instrument_keeps_each_scale() -> None:
