@@ -118,9 +118,10 @@ def fretted_error_cents(string: FrettedString, fret: int) -> float:
 
 
 def three_terms(string: FrettedString) -> Terms:
-    """The model to first order in heights, stiffness, setback and nut shift.
+    """The model to first order in stretch, stiffness, setback and nut shift.
 
-    Eq. 31 with the stretch of eq. 19 written out in powers of u; close to the full model for frets 1 to 19.
+    Eq. 31 with the stretch of eq. 19 written out in powers of u. On a six-string set near its true setbacks it stays
+    within 0.5 cents of the full model up to fret 19; the difference grows as u^2.
     """
     scale, nut_height = string.scale_mm, string.nut_height_mm
     saddle_height = nut_height + string.saddle_over_nut_mm

@@ -49,28 +49,6 @@ def test_sum_of_tensions_of_a_common_set() -> None:
     assert 95.0 < total / strings.LBF_N < 110.0
 
 
-# Anderson and Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, normal-tension set on 650 mm (authors' source text of
-# 22 July 2024): radius mm, tension N, effective modulus GPa, kappa, B0 (stiffness length over scale length).
-NYLON = [
-    (0.356, 68.6, 8.33, 48.2, 0.00190),
-    (0.409, 52.0, 4.82, 48.7, 0.00220),
-    (0.512, 54.2, 3.87, 58.6, 0.00301),
-    (0.368, 70.0, 7.56, 46.0, 0.00192),
-    (0.445, 67.3, 5.28, 48.7, 0.00239),
-    (0.546, 62.8, 3.90, 58.2, 0.00321),
-]
-
-
-@pytest.mark.parametrize(("radius_mm", "tension", "gpa", "kappa", "b0"), NYLON)
-def test_stretch_sensitivity_of_nylon_strings(
-    radius_mm: float, tension: float, gpa: float, kappa: float, b0: float
-) -> None:
-    """Their kappa = E A / T0 and B0 = sqrt(E A s^2 / T) / L with s half the radius (eqs. 22, 23, 39)."""
-    assert strings.kappa(2.0 * radius_mm, tension, gpa * 1e9) == pytest.approx(kappa, rel=0.006)
-    length = strings.stiffness_length_mm(2.0 * radius_mm, tension, gpa * 1e9)
-    assert length / 650.0 == pytest.approx(b0, rel=0.006)
-
-
 def test_mcferrin_constant_of_plain_steel() -> None:
     """Partial k of plain steel is sharp by 3.4e13 d^2 k^2 / (f^2 L^4) cents, cm and Hz (McFerrin, second-hand)."""
     gauge_mm, length_mm, frequency_hz = 0.4, 600.0, 250.0
