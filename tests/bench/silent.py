@@ -1,0 +1,247 @@
+"""The bench without sound: a simulated guitar's pitches go straight into the session, and hands follow its prompts.
+
+A whole set-up takes a fraction of a second, so thousands can be run to see how the advice does on average. The pitches
+are the guitar's own mechanics with the scatter of hand and ear on them; no audio is made or heard.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from dataclasses import dataclass
+from typing import Any
+
+from oscservice.hearing.reading import Reading
+from oscservice.instrument.pitch import OPEN, Place, cents_between
+from oscservice.instrument.spec import Instrument
+from oscservice.session import commands as cm
+from oscservice.session.asking import asked
+from oscservice.session.commands import Ignored
+from oscservice.session.evolve import fold
+from oscservice.session.judging import sharing
+from oscservice.session.machine import decide
+from oscservice.session.prompts import prompt
+from oscservice.session.state import State
+from oscservice.session.words import Status
+from oscservice.simulate.rig import Rig
+
+STIFFNESS_SE = 0.03
+STRENGTH_DB = -22.0
+STRENGTH_SD_DB = 0.9
+
+PEG_SHARE = 0.06
+PEG_CENTS = 0.5
+"""How far a peg goes astray: as a share of the way, and at least."""
+
+SLACKEN_CENTS = 700.0
+
+_NEAR_PITCH_CENTS = 60.0
+_WIND_CENTS = 1500.0
+_MOST_STEPS = 4000
+
+
+class SilentBench:
+    """A guitar that is read instead of heard.
+
+    Args:
+        rig: the guitar's mechanics; its own ``scatter_cents`` go before the bench's.
+        seed: of hand and ear.
+        scatter_cents: how far re-fretting moves a pitch, 1 sd.
+        open_sd_cents: how far two readings of one open string (or its harmonic) lie apart, 1 sd.
+        reading_se_cents: the standard error a reading states.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        seed: int,
+        scatter_cents: float = 0.8,
+        open_sd_cents: float = 0.15,
+        reading_se_cents: float = 0.1,
+    ) -> None:
+        self.rig = rig
+        self._random = random.Random(seed)
+        self._scatter_cents = scatter_cents
+        self._open_sd_cents = open_sd_cents
+        self._reading_se_cents = reading_se_cents
+
+    def reading(self, string: int, place: Place) -> Reading:
+        """Pluck a string at a place and read it. Raises ValueError for a string that isn't there."""
+        stopped = self.rig.stopped(string, place)
+        own = stopped.build.scatter_cents
+        fretted_cents = self._scatter_cents if own is None else own
+        off_cents = self._random.gauss(0.0, fretted_cents if stopped.fretted else self._open_sd_cents)
+        first_hz, *_, fourth_hz = (float(hz) for hz in stopped.partials_hz(4))
+        squared = (fourth_hz / (4.0 * first_hz)) ** 2
+        # f_k = k f0 sqrt(1 + B k^2) at k = 1 and 4. A worn string may not follow it at all: B is never below 0.
+        stiffness = max((squared - 1.0) / (16.0 - squared), 0.0)
+        stiffness_se = STIFFNESS_SE * max(stiffness, 1e-6)
+        heard_stiffness = max(stiffness + self._random.gauss(0.0, stiffness_se), 0.0)
+        f1_hz = first_hz * math.pow(2.0, off_cents / 1200.0)
+        string_hz = f1_hz * math.pow(2.0, self._random.gauss(0.0, self._reading_se_cents) / 1200.0)
+        strength_db = STRENGTH_DB + self._random.gauss(0.0, STRENGTH_SD_DB)
+        return Reading(
+            f1_hz=f1_hz,
+            se_cents=self._reading_se_cents,
+            f0_hz=string_hz / math.sqrt(1.0 + heard_stiffness),
+            inharmonicity=heard_stiffness,
+            inharmonicity_se=stiffness_se,
+            string_hz=string_hz,
+            string_se_cents=self._reading_se_cents,
+            partials=(1, 2, 3, 4, 5, 6, 7, 8),
+            level_dbfs=strength_db + 10.0 * math.log10(f1_hz / 100.0),
+            strength_db=strength_db,
+            beat_cents=0.0,
+            attack_cents=2.0,
+            onset_s=0.1,
+            window_start_s=0.5,
+            window_length_s=1.5,
+        )
+
+
+@dataclass(frozen=True)
+class Account:
+    """What a set-up came to, by string where it is a dict.
+
+    Attributes:
+        errors_cents: true errors at fret 12 in the end; + sharp.
+        moves_mm: what each saddle was moved by, move by move; + away from the nut.
+        plucks: how often each was plucked.
+        ignored: how many of the plucks were no evidence to the session.
+        statuses: where each string stands; the session's own word.
+        outcome: how the session ended; its own word.
+        state: the session's last state.
+    """
+
+    errors_cents: dict[int, float]
+    moves_mm: dict[int, list[float]]
+    plucks: dict[int, int]
+    ignored: int
+    statuses: dict[int, Status]
+    outcome: str
+    state: State
+
+
+def set_up(
+    instrument: Instrument,
+    rig: Rig,
+    seed: int,
+    *,
+    tolerance_cents: float = 2.0,
+    placing_mm: float = 0.2,
+    scatter_cents: float = 0.8,
+    open_sd_cents: float = 0.15,
+    reading_se_cents: float = 0.1,
+    **begin: Any,
+) -> Account:
+    """A whole set-up of a guitar, from inspection to the sealed record; the same seed gives the same.
+
+    Args:
+        instrument: what the session is told of the guitar, whatever the guitar is.
+        rig: the guitar; the set-up changes it.
+        seed: of hands and ear.
+        tolerance_cents: what the session is told to settle for.
+        placing_mm: a saddle lands within this of where it should, either way.
+        scatter_cents, open_sd_cents, reading_se_cents: see ``SilentBench``.
+        begin: more of what ``Begin`` takes.
+
+    Raises:
+        AssertionError: an unknown prompt, or no end to the prompts.
+    """
+    bench = SilentBench(rig, seed, scatter_cents, open_sd_cents, reading_se_cents)
+    work = _Work(instrument, bench, seed, placing_mm)
+    work.do(cm.Begin(instrument, "silent", tolerance_cents, **begin))
+    work.do(cm.Inspect("all", "passed"))
+    for _ in range(_MOST_STEPS):
+        code = prompt(work.state).code
+        if code in ("hand_over", "hand_over_partly", "abandoned"):
+            return work.account()
+        work.step(code)
+    raise AssertionError(f"{_MOST_STEPS} steps and no end, at {prompt(work.state).code}")
+
+
+class _Work:
+    """A session and the hands that follow it; they err as ``simulate.technician``'s do."""
+
+    def __init__(self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float) -> None:
+        self.state = State()
+        self._instrument = instrument
+        self._bench = bench
+        self._random = random.Random(f"hands {seed}")
+        self._placing_mm = placing_mm
+        self._moves_mm: dict[int, list[float]] = {}
+        self._plucks: dict[int, int] = {}
+        self._ignored = 0
+
+    def do(self, command: cm.Command) -> None:
+        """Carry out a command."""
+        self.state = fold(decide(self.state, command), self.state)
+
+    def step(self, code: str) -> None:
+        """Do what a prompt says."""
+        string = self.state.focus
+        match code:
+            case "pluck_open" | "pluck_again" | "pluck_fretted" | "pluck_harmonic" | "say_which":
+                wanted = asked(self.state)
+                assert wanted is not None
+                self._pluck(*wanted)
+            case "tune_up" | "tune_down":
+                off_cents = self.state.string(string).open_cents
+                assert off_cents is not None
+                self._turn_peg(string, -off_cents)
+                self._pluck(string, OPEN)
+            case "slacken":
+                for number in sharing(self._instrument, string):
+                    self._bench.rig.turn_peg(number, -SLACKEN_CENTS)
+                self._pluck(string, OPEN)
+            case "shift_saddle" | "turn_screw":
+                self._move_saddle(string)
+                self._bring_up(string)
+                self._pluck(string, OPEN)
+            case "bring_up":
+                self._bring_up(string)
+                self._pluck(string, OPEN)
+            case _:
+                raise AssertionError(f"these hands do not know the prompt {code!r}")
+
+    def account(self) -> Account:
+        """What it came to."""
+        numbers = self.state.numbers
+        return Account(
+            errors_cents={n: self._bench.rig.error_cents(n) for n in numbers},
+            moves_mm={n: self._moves_mm.get(n, []) for n in numbers},
+            plucks={n: self._plucks.get(n, 0) for n in numbers},
+            ignored=self._ignored,
+            statuses={n: self.state.string(n).status for n in numbers},
+            outcome=self.state.outcome,
+            state=self.state,
+        )
+
+    def _pluck(self, string: int, place: Place) -> None:
+        self._plucks[string] = self._plucks.get(string, 0) + 1
+        try:
+            self.do(cm.Hear(self._bench.reading(string, place)))
+        except Ignored:
+            self._ignored += 1
+
+    def _move_saddle(self, string: int) -> None:
+        advice = self.state.string(string).advice
+        assert advice is not None
+        toward_mm, away_mm = self._bench.rig.saddle_room_mm(string)
+        wanted_mm = advice.mm + self._random.uniform(-self._placing_mm, self._placing_mm)
+        mm = min(max(wanted_mm, toward_mm), away_mm)
+        self._bench.rig.move_saddle(string, mm)
+        self._moves_mm.setdefault(string, []).append(mm)
+
+    def _bring_up(self, string: int) -> None:
+        """Wind a slack string up to about its pitch, as by a quick look at a meter."""
+        for _ in range(12):
+            cents = cents_between(self._instrument.open_hz(string), self._bench.rig.open_hz(string))
+            if abs(cents) < _NEAR_PITCH_CENTS:
+                return
+            self._turn_peg(string, max(-_WIND_CENTS, min(_WIND_CENTS, cents)), least_cents=10.0)
+        raise AssertionError(f"string {string} can't be brought back to pitch")
+
+    def _turn_peg(self, string: int, cents: float, least_cents: float = PEG_CENTS) -> None:
+        astray = self._random.gauss(0.0, min(abs(cents) * PEG_SHARE, 25.0)) + self._random.gauss(0.0, least_cents)
+        self._bench.rig.turn_peg(string, cents + astray)
