@@ -8,18 +8,17 @@ e + 1200 log2((A + d) B / ((B + d) A)).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-
-import numpy as np
-import numpy.typing as npt
-from scipy.optimize import lsq_linear
+from typing import TYPE_CHECKING
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
 from oscservice.advice.decision import Verdict, judge, proved
-from oscservice.instrument.spec import Adjuster, Instrument, StringSpec
+from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.strings import fret_position_mm
+
+if TYPE_CHECKING:
+    from oscservice.advice.adjusters import BridgePlan, adjuster_moves
 
 __all__ = [
     "AWAY",
@@ -31,6 +30,7 @@ __all__ = [
     "Move",
     "Verdict",
     "adjuster_moves",
+    "advised",
     "cents_per_mm",
     "direction_of",
     "error_after",
@@ -38,12 +38,21 @@ __all__ = [
     "null_move_mm",
     "proved",
     "refusal",
+    "room_mm",
     "saddle_correction",
     "speaking_lengths_mm",
     "turns_text",
 ]
 
-Floats = npt.NDArray[np.float64]
+
+def __getattr__(name: str) -> object:
+    """``adjuster_moves`` and ``BridgePlan`` have a room of their own now, for those who still ask here."""
+    if name in ("BridgePlan", "adjuster_moves"):
+        from oscservice.advice import adjusters
+
+        return getattr(adjusters, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
 
 TOWARD = "toward the nut"
 AWAY = "away from the nut"
@@ -69,6 +78,7 @@ class Move:
         missing_mm: by how much (>= 0).
         refused: why no move is advised, or None.
         needed_mm: what would null the error; + away from the nut.
+        settable_mm: ``mm`` in whole steps of the adjuster, within its travel.
     """
 
     mm: float
@@ -80,6 +90,7 @@ class Move:
     missing_mm: float
     refused: str | None
     needed_mm: float
+    settable_mm: float
 
     def __str__(self) -> str:
         """The move in words, no finer than 0.1 mm and an eighth of a turn."""
@@ -93,14 +104,6 @@ class Move:
         if self.out_of_travel:
             words += f"; {self.missing_mm:.1f} mm more than the travel allows"
         return words
-
-
-@dataclass(frozen=True)
-class BridgePlan:
-    """Moves of every adjuster by name, and the error in cents each compared string is left with by string number."""
-
-    moves: dict[str, Move]
-    remaining_cents: dict[int, float]
 
 
 def speaking_lengths_mm(string: StringSpec, fret: int, position_mm: float) -> tuple[float, float]:
@@ -171,7 +174,7 @@ def saddle_correction(
         fret: the fret it was compared at.
         position_mm: how far the saddle has moved since the start, + away from the nut.
         adjuster: what moves it, alone; None for a fixed saddle. For an adjuster shared by several strings use
-            ``adjuster_moves``.
+            ``adjusters.plan_bridge``.
 
     Raises:
         ValueError: the adjuster moves several strings, or the error is beyond what any saddle position can null.
@@ -183,110 +186,53 @@ def saddle_correction(
     after = (lengths[0] + needed, lengths[1] + needed)
     se = error.se_cents / abs(cents_per_mm(after))
     if adjuster is None:
-        return _move(needed, 0.0, se, 0.0, 0.0, None, refusal(error) or FIXED_SADDLE)
+        return advised(needed, 0.0, se, (0.0, 0.0), None, refusal(error) or FIXED_SADDLE)
     (influence,) = adjuster.influence.values()
-    toward, away = _room(adjuster, position_mm / influence)
+    room = room_mm(adjuster, position_mm / influence)
     wanted = needed / influence
-    within = min(max(wanted, -toward), away)
-    return _move(wanted, within, se / abs(influence), toward, away, adjuster.mm_per_turn, refusal(error))
+    within = min(max(wanted, -room[0]), room[1])
+    return advised(wanted, within, se / abs(influence), room, adjuster, refusal(error) or "")
 
 
-def adjuster_moves(
-    errors: Mapping[int, Comparison], instrument: Instrument, positions: Mapping[str, float], fret: int
-) -> BridgePlan:
-    """Moves of all adjusters together: bounded least squares over the strings that were compared.
-
-    Each string weighs by its standard error, but none by less than half a cent, so that one much-plucked string of a
-    pair doesn't take the saddle to itself.
-
-    Args:
-        errors: comparison at ``fret`` by string number.
-        instrument: the instrument.
-        positions: mm each adjuster has moved since the start, by name (0 where it isn't named).
-        fret: the fret compared at.
-
-    Raises:
-        ValueError: no string was compared, or an unknown string or adjuster.
-    """
-    adjusters = instrument.bridge.adjusters
-    unknown = sorted(set(positions) - {a.name for a in adjusters})
-    if not errors or unknown:
-        raise ValueError(f"no adjuster is called {unknown[0]!r}" if unknown else "no string was compared")
-    numbers = sorted(errors)
-    moved = np.array([positions.get(a.name, 0.0) for a in adjusters])
-    influence = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in numbers])  # (strings, adjusters)
-    start = influence @ moved if adjusters else np.zeros(len(numbers))
-    lengths = [speaking_lengths_mm(instrument.string(n), fret, float(p)) for n, p in zip(numbers, start, strict=True)]
-    cents = np.array([errors[n].error_cents for n in numbers])
-    sigma = np.array([max(errors[n].se_cents, 0.5) for n in numbers])
-    rooms = [_room(a, float(m)) for a, m in zip(adjusters, moved, strict=True)]
-    reason = next((why for why in (refusal(errors[n]) for n in numbers) if why is not None), None)
-    moves: dict[str, Move] = {}
-    done = np.zeros(len(numbers))
-    if adjusters:
-        free, jacobian = _solve(cents, sigma, influence, lengths, None)
-        within, _ = _solve(cents, sigma, influence, lengths, rooms)
-        sd = np.sqrt(np.diag(np.linalg.pinv(jacobian.T @ jacobian)))
-        for k, (a, room) in enumerate(zip(adjusters, rooms, strict=True)):
-            moves[a.name] = _move(float(free[k]), float(within[k]), float(sd[k]), *room, a.mm_per_turn, reason)
-        done = done if reason else influence @ within
-    remaining = {n: error_after(errors[n].error_cents, lengths[i], float(done[i])) for i, n in enumerate(numbers)}
-    return BridgePlan(moves, remaining)
-
-
-def _solve(
-    cents: Floats,
-    sigma: Floats,
-    influence: Floats,
-    lengths: list[tuple[float, float]],
-    rooms: list[tuple[float, float]] | None,
-) -> tuple[Floats, Floats]:
-    """Adjuster moves (adjusters,) that least-squares null the errors, within ``rooms`` if given; and the weighted
-    slope of error against move, (strings, adjusters). Gauss-Newton: the law is so nearly straight that a few steps do.
-    """
-    count = influence.shape[1]
-    low = np.array([-toward for toward, _ in rooms]) if rooms else np.full(count, -np.inf)
-    high = np.array([away for _, away in rooms]) if rooms else np.full(count, np.inf)
-    moves = np.zeros(count)
-    jacobian = np.zeros_like(influence)
-    for _ in range(4):
-        saddles = influence @ moves
-        left = np.array([error_after(e, at, d) for e, at, d in zip(cents, lengths, saddles, strict=True)])
-        slope = np.array([cents_per_mm((at[0] + d, at[1] + d)) for at, d in zip(lengths, saddles, strict=True)])
-        jacobian = slope[:, None] * influence / sigma[:, None]
-        # An adjuster that moves no compared string stays where it is: a whisper of a pull toward no move decides.
-        rows = np.vstack([jacobian, 1e-6 * np.eye(count)])
-        target = np.concatenate([jacobian @ moves - left / sigma, np.zeros(count)])
-        # lsq_linear wants some room between its bounds.
-        moves = np.asarray(lsq_linear(rows, target, bounds=(low - 1e-9, high + 1e-9)).x)
-    return np.clip(moves, low, high), jacobian
-
-
-def _room(adjuster: Adjuster, moved_mm: float) -> tuple[float, float]:
+def room_mm(adjuster: Adjuster, moved_mm: float) -> tuple[float, float]:
     """Room left toward and away from the nut, both >= 0, the adjuster having moved ``moved_mm`` since the start."""
     return max(0.0, adjuster.toward_nut_mm + moved_mm), max(0.0, adjuster.away_mm - moved_mm)
 
 
-def _move(
-    needed_mm: float,
-    within_mm: float,
-    se_mm: float,
-    toward_mm: float,
-    away_mm: float,
-    mm_per_turn: float | None,
-    refused: str | None,
+def advised(
+    needed_mm: float, within_mm: float, se_mm: float, room: tuple[float, float], adjuster: Adjuster | None, why_not: str
 ) -> Move:
+    """The move of an adjuster that would have to go ``needed_mm`` and can go ``within_mm``, both + away from the nut.
+
+    Args:
+        needed_mm, within_mm: the move that is needed, and the best one within its travel.
+        se_mm: 1 sd of the move needed.
+        room: left toward and away from the nut, both >= 0.
+        adjuster: what moves; None where nothing does.
+        why_not: why no move is advised; empty if it is.
+    """
     missing = abs(needed_mm - within_mm)
     out = missing >= SHOWN_MM / 2.0
-    mm = 0.0 if refused is not None else within_mm
+    mm = 0.0 if why_not else within_mm
+    toward_mm, away_mm = room
+    turn_mm = adjuster.mm_per_turn if adjuster is not None else None
     return Move(
         mm=mm,
         se_mm=se_mm,
-        turns=None if mm_per_turn is None else mm / mm_per_turn,
+        turns=None if turn_mm is None else mm / turn_mm,
         direction=direction_of(needed_mm),
         room_mm=away_mm if needed_mm >= SHOWN_MM / 2.0 else toward_mm,
         out_of_travel=out,
         missing_mm=missing if out else 0.0,
-        refused=refused,
+        refused=why_not or None,
         needed_mm=needed_mm,
+        settable_mm=0.0 if adjuster is None else _settable(mm, adjuster.step_mm, room),
     )
+
+
+def _settable(mm: float, step_mm: float, room: tuple[float, float]) -> float:
+    """The nearest whole number of steps that the travel allows."""
+    steps = round(mm / step_mm)
+    if not -room[0] - 1e-9 <= steps * step_mm <= room[1] + 1e-9:
+        steps = math.trunc(mm / step_mm)
+    return steps * step_mm
