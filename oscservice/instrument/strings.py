@@ -13,6 +13,10 @@ import numpy as np
 STEEL_MODULUS_PA = 200e9
 """Young's modulus of music wire, +-7 GPa: between the 190 GPa that materials tables give for ASTM A228 and the 203 GPa
 that spring design books give for thin wire."""
+STEEL_MODULUS_SD_PA = 7e9
+
+MUSIC_WIRE_STRENGTH_PA = 2450e6
+"""Tensile strength of music wire (ASTM A228 data sheet); thin wire is stronger, old and kinked wire weaker."""
 
 PLAIN_STEEL_KG_M3 = 7806.0
 """Density that the plain rows of the published string tension chart imply (0.282 lb/in3)."""
@@ -79,6 +83,11 @@ def stiffness_length_mm(core_mm: float, tension_n: float, modulus_pa: float = ST
     """
     second_moment_m4 = math.pi * (core_mm * 1e-3) ** 4 / 64.0
     return math.sqrt(modulus_pa * second_moment_m4 / tension_n) * 1e3
+
+
+def strength_share(core_mm: float, tension_n: float) -> float:
+    """Stress in a core as a share of the tensile strength of music wire; the core alone carries the string."""
+    return tension_n / (math.pi * (core_mm * 1e-3) ** 2 / 4.0) / MUSIC_WIRE_STRENGTH_PA
 
 
 def fret_position_mm(scale_mm: float, fret: int) -> float:

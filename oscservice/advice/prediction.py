@@ -1,0 +1,246 @@
+"""Where each saddle should stand before anything is plucked, and how it has to follow a change of the instrument.
+
+What is not known of a string (its core, its modulus, how its ends are clamped, how much of the stretch it keeps, its
+action) is carried through the full model (``instrument.fretting``) to first order. Setbacks in mm, + away from the nut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import Enum, auto
+
+from oscservice.hearing.stiffness import Stiffness
+from oscservice.instrument.fretting import (
+    ACTION_SD_MM,
+    CLAMPED_ENDS_SD,
+    PLAIN_CORE_SD,
+    SHARE_SD,
+    WOUND_CORE_SD,
+    FrettedString,
+    fretted_error_cents,
+    fretted_string,
+    true_setback_mm,
+)
+from oscservice.instrument.spec import Instrument, StringSpec
+from oscservice.instrument.strings import (
+    STEEL_MODULUS_PA,
+    STEEL_MODULUS_SD_PA,
+    inharmonicity,
+    strength_share,
+    tension_n,
+)
+
+_FRET = 12
+_MODULUS_SD = STEEL_MODULUS_SD_PA / STEEL_MODULUS_PA
+_NONE: Mapping[int, Stiffness] = {}
+
+
+@dataclass(frozen=True)
+class StringPrediction:
+    """What a string's build lets expect.
+
+    Attributes:
+        string, note: number (from 1) and open note.
+        open_hz: where the open string is wanted.
+        tension_n: its tension there.
+        strength_share: stress in its core as a share of the strength of music wire; above 1 it breaks.
+        inharmonicity: B of the open string, as measured where it was.
+        kappa: relative rise of tension per relative stretch.
+        setback_mm, setback_se_mm: where the saddle makes fret 12 true, beyond the scale length, and 1 sd.
+        saddle_now_mm: where it stands by the instrument file.
+    """
+
+    string: int
+    note: str
+    open_hz: float
+    tension_n: float
+    strength_share: float
+    inharmonicity: float
+    kappa: float
+    setback_mm: float
+    setback_se_mm: float
+    saddle_now_mm: float
+
+    @property
+    def move_mm(self) -> float:
+        """How far the saddle is from the expected place, + away from the nut."""
+        return self.setback_mm - self.saddle_now_mm
+
+    @property
+    def worth_moving(self) -> bool:
+        """Whether the saddle stands further from the expected place than that is known."""
+        return abs(self.move_mm) > self.setback_se_mm
+
+
+@dataclass(frozen=True)
+class Following:
+    """How one saddle has to follow a change of the instrument.
+
+    Attributes:
+        string: number, from 1.
+        before_note, after_note: open notes.
+        before_mm, after_mm: setbacks that make fret 12 true.
+        change_se_mm: 1 sd of their difference; what is not known of the string, but the same before and after, cancels.
+        stays_cents: error at fret 12 after the change if the saddle was true before it and stays, + sharp.
+    """
+
+    string: int
+    before_note: str
+    after_note: str
+    before_mm: float
+    after_mm: float
+    change_se_mm: float
+    stays_cents: float
+
+    @property
+    def change_mm(self) -> float:
+        """How far the saddle has to go, + away from the nut."""
+        return self.after_mm - self.before_mm
+
+
+def predict(instrument: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE) -> tuple[StringPrediction, ...]:
+    """Prediction for every string, string 1 first.
+
+    Args:
+        instrument: the instrument.
+        stiffness: ln B measured on open strings, by number; it replaces what the file assumes of the core.
+
+    Raises:
+        ValueError: no saddle makes fret 12 of a string true.
+    """
+    return tuple(
+        _predicted(instrument, number, stiffness.get(number)) for number in range(1, len(instrument.strings) + 1)
+    )
+
+
+def follow(
+    before: Instrument, after: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE
+) -> tuple[Following, ...]:
+    """How every saddle has to follow, string 1 first.
+
+    Args:
+        before, after: the instrument before and after the change.
+        stiffness: ln B measured on open strings before the change; used for strings that stay on.
+
+    Raises:
+        ValueError: not as many strings after as before, or no saddle makes fret 12 of a string true.
+    """
+    if len(before.strings) != len(after.strings):
+        raise ValueError(f"{len(after.strings)} strings can't follow {len(before.strings)}")
+    return tuple(
+        _following(before, after, number, stiffness.get(number)) for number in range(1, len(before.strings) + 1)
+    )
+
+
+class _Doubt(Enum):
+    """What is not known."""
+
+    CLAMPED = auto()
+    SHARE = auto()
+    ACTION = auto()
+    MODULUS = auto()
+    CORE = auto()
+
+
+def _predicted(instrument: Instrument, number: int, measured: Stiffness | None) -> StringPrediction:
+    spec, open_hz = instrument.string(number), instrument.open_hz(number)
+    length_mm = spec.scale_mm + spec.setback_mm
+    tension = tension_n(spec.unit_weight_kg_m, open_hz, length_mm)
+    string = _model(instrument, number, measured)
+    b = inharmonicity(spec.core_mm, tension, length_mm) if measured is None else math.exp(measured.log_b)
+    return StringPrediction(
+        string=number,
+        note=spec.note,
+        open_hz=open_hz,
+        tension_n=tension,
+        strength_share=strength_share(spec.core_mm, tension),
+        inharmonicity=b,
+        kappa=string.kappa,
+        setback_mm=true_setback_mm(string, _FRET),
+        setback_se_mm=math.hypot(*_doubts(string, spec, measured).values()),
+        saddle_now_mm=spec.setback_mm,
+    )
+
+
+def _following(before: Instrument, after: Instrument, number: int, measured: Stiffness | None) -> Following:
+    old_spec, new_spec = before.string(number), after.string(number)
+    same = _build(old_spec) == _build(new_spec)
+    carried = _carried(before, after, number, measured) if same and measured is not None else None
+    old, new = _model(before, number, measured), _model(after, number, carried)
+    old_mm, new_mm = true_setback_mm(old, _FRET), true_setback_mm(new, _FRET)
+    doubts = _doubts(new, new_spec, carried)
+    own = 0.0
+    for doubt, mm in _doubts(old, old_spec, measured).items():
+        if doubt is _Doubt.CORE and not same:
+            own = mm
+        else:
+            doubts[doubt] -= mm
+    return Following(
+        string=number,
+        before_note=old_spec.note,
+        after_note=new_spec.note,
+        before_mm=old_mm,
+        after_mm=new_mm,
+        change_se_mm=math.hypot(own, *doubts.values()),
+        stays_cents=fretted_error_cents(replace(new, setback_mm=old_mm), _FRET),
+    )
+
+
+def _model(instrument: Instrument, number: int, measured: Stiffness | None) -> FrettedString:
+    log_b = None if measured is None else measured.log_b
+    return fretted_string(instrument.string(number), instrument.open_hz(number), log_stiffness=log_b)
+
+
+def _build(spec: StringSpec) -> tuple[bool, float, float, float]:
+    return spec.wound, spec.gauge_mm, spec.core_mm, spec.unit_weight_kg_m
+
+
+def _carried(before: Instrument, after: Instrument, number: int, measured: Stiffness) -> Stiffness:
+    """The same core's ln B at another tension and length: B goes with 1 / (T L^2)."""
+    log_b = measured.log_b
+    for instrument, sign in ((before, 1.0), (after, -1.0)):
+        spec = instrument.string(number)
+        length_mm = spec.scale_mm + spec.setback_mm
+        pull = tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), length_mm)
+        log_b += sign * math.log(pull * length_mm**2)
+    return Stiffness(log_b, measured.sd)
+
+
+def _doubts(string: FrettedString, spec: StringSpec, measured: Stiffness | None) -> dict[_Doubt, float]:
+    """By how many mm the true setback shifts with 1 sd of each doubt."""
+
+    def shift(up: FrettedString, down: FrettedString) -> float:
+        return (true_setback_mm(up, _FRET) - true_setback_mm(down, _FRET)) / 2.0
+
+    def by(field: str, sd: float) -> float:
+        value = getattr(string, field)
+        return shift(replace(string, **{field: value + sd}), replace(string, **{field: value - sd}))
+
+    def stiffer(log_kappa: float, log_length: float) -> float:
+        up, down = (
+            replace(
+                string,
+                kappa=string.kappa * math.exp(sign * log_kappa),
+                stiffness_mm=string.stiffness_mm * math.exp(sign * log_length),
+            )
+            for sign in (1.0, -1.0)
+        )
+        return shift(up, down)
+
+    # kappa goes with E d^2 / T, the stiffness length with d^2 sqrt(E / T), a plain string's T with d^2. Measured, B
+    # fixes the length whatever E is, and the core by d^4 E / T.
+    if measured is None:
+        core = 2.0 * WOUND_CORE_SD if spec.wound else PLAIN_CORE_SD
+        modulus = stiffer(_MODULUS_SD, _MODULUS_SD / 2.0)
+    else:
+        core = measured.sd / 2.0
+        modulus = stiffer(_MODULUS_SD / 2.0 if spec.wound else _MODULUS_SD, 0.0)
+    return {
+        _Doubt.CLAMPED: by("clamped_ends", CLAMPED_ENDS_SD),
+        _Doubt.SHARE: by("share", SHARE_SD),
+        _Doubt.ACTION: by("saddle_over_nut_mm", 2.0 * ACTION_SD_MM),
+        _Doubt.MODULUS: modulus,
+        _Doubt.CORE: stiffer(core if spec.wound else 0.0, core),
+    }
