@@ -92,8 +92,9 @@ def with_reference(instrument: Instrument, reference_hz: float) -> Instrument:
 def with_capo(instrument: Instrument, fret: int) -> Instrument:
     """A capo at a fret: what lies between it and the saddles is taken as an instrument of its own.
 
-    The capo's fret is its nut, of no height over the frets; the strings run from there straight to the saddles, which
-    stay as far beyond the scale length and as high as they are. What the capo's pad takes up of the string is left out.
+    The capo's fret is its nut: it holds the string as a nut does, at no height over the frets. The strings run from
+    there straight to the saddles, which stay as far beyond the scale length and as high as they are. What the capo's
+    pad takes up of the string is left out, since the strings are tuned with the capo on.
 
     Raises:
         ValueError: a fret that isn't there, or one that leaves a scale too short.
