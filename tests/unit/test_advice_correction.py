@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from oscservice.advice.comparison import Comparison, Flag
 from oscservice.advice.correction import (
     FIXED_SADDLE,
-    adjuster_moves,
     direction_of,
     error_after,
     null_move_mm,
@@ -24,8 +23,7 @@ from oscservice.instrument.profile import Adjuster, load_instrument
 FLOATING = load_instrument("six-string-648")
 SCREWED = load_instrument("six-string-628")
 PAIRED = load_instrument("six-string-648-paired")
-BAR = load_instrument("six-string-628-bar")
-ACOUSTIC = load_instrument("acoustic-645")
+FIXED = load_instrument("six-string-628-fixed")
 
 
 def known(cents: float, se: float = 0.2, plucks: int = 8, scatter: float = 0.6) -> Comparison:
@@ -138,7 +136,7 @@ def test_no_advice_on_bad_ground(error: Comparison, reason: str) -> None:
 
 
 def test_a_fixed_saddle_can_only_be_shaped_or_lived_with() -> None:
-    move = saddle_correction(known(4.0), ACOUSTIC.string(1), 12, 0.0, ACOUSTIC.adjuster_of(1))
+    move = saddle_correction(known(4.0), FIXED.string(1), 12, 0.0, FIXED.adjuster_of(1))
     assert move.refused == FIXED_SADDLE
     assert move.out_of_travel
     assert move.direction == "away from the nut"
@@ -161,73 +159,22 @@ def test_a_shared_saddle_is_not_moved_for_one_string() -> None:
         saddle_correction(known(4.0), PAIRED.string(1), 12, 0.0, PAIRED.adjuster_of(1))
 
 
-def test_separate_saddles_planned_together_are_the_single_moves() -> None:
-    errors = {n: known(cents) for n, cents in zip(range(1, 7), (4.0, -3.0, 0.5, 8.0, -7.0, 0.0), strict=True)}
-    plan = adjuster_moves(errors, SCREWED, {}, 12)
-    for n, error in errors.items():
-        single = saddle_correction(error, SCREWED.string(n), 12, 0.0, SCREWED.adjuster_of(n))
-        assert plan.moves[f"saddle {n}"].mm == pytest.approx(single.mm, abs=1e-5)
-        assert plan.remaining_cents[n] == pytest.approx(0.0, abs=1e-4)
+def test_a_move_is_also_given_in_steps_that_can_be_set() -> None:
+    eighth = saddle_correction(known(4.0), SCREWED.string(1), 12, 0.0, SCREWED.adjuster_of(1))
+    assert eighth.mm == pytest.approx(1.46, abs=0.01)
+    assert eighth.settable_mm == 23 * 0.5 / 8.0  # M3: 2 7/8 turns
+    by_hand = saddle_correction(known(-4.0), FLOATING.string(1), 12, 0.0, FLOATING.adjuster_of(1))
+    assert by_hand.settable_mm == pytest.approx(-1.5)
+    coarse = screw().model_copy(update={"step_mm": 0.8})
+    assert saddle_correction(known(-4.0), FLOATING.string(1), 12, 0.0, coarse).settable_mm == pytest.approx(-1.6)
 
 
-def test_a_pair_takes_the_middle_and_says_what_is_left() -> None:
-    plan = adjuster_moves({1: known(6.0), 2: known(2.0)}, PAIRED, {}, 12)
-    assert plan.remaining_cents[1] == pytest.approx(2.0, abs=0.1)
-    assert plan.remaining_cents[2] == pytest.approx(-2.0, abs=0.1)
-    assert plan.moves["saddle 1+2"].mm == pytest.approx(1.5, abs=0.1)
-    assert plan.moves["saddle 1+2"].turns == pytest.approx(plan.moves["saddle 1+2"].mm / 0.79375)
-    assert plan.moves["saddle 5+6"].mm == pytest.approx(0.0, abs=1e-6)
-    assert plan.moves["saddle 5+6"].direction == "stay"
-
-
-def test_the_better_known_string_of_a_pair_counts_more_but_not_alone() -> None:
-    plan = adjuster_moves({1: known(6.0, se=0.05), 2: known(2.0, se=1.0)}, PAIRED, {}, 12)
-    assert 0.5 < plan.remaining_cents[1] < 1.5
-    assert -4.0 < plan.remaining_cents[2] < -2.5
-
-
-def test_a_bar_follows_the_line_of_errors() -> None:
-    """Set a bar askew by hand: what the plan undoes must be what was done."""
-    done = {"treble screw": 1.2, "bass screw": -0.8}
-    errors = {}
-    for n in range(1, 7):
-        shift = sum(a.influence[n] * done[a.name] for a in BAR.bridge.adjusters)
-        errors[n] = known(error_after(0.0, speaking_lengths_mm(BAR.string(n), 12, 0.0), shift))
-    plan = adjuster_moves(errors, BAR, done, 12)
-    assert plan.moves["treble screw"].mm == pytest.approx(-1.2, abs=0.01)
-    assert plan.moves["bass screw"].mm == pytest.approx(0.8, abs=0.01)
-    assert all(abs(cents) < 0.02 for cents in plan.remaining_cents.values())
-
-
-def test_when_one_screw_of_a_bar_ends_the_other_makes_the_best_of_it() -> None:
-    errors = {n: known(-8.0) for n in range(1, 7)}
-    plan = adjuster_moves(errors, BAR, {"treble screw": -3.5}, 12)
-    treble, bass = plan.moves["treble screw"], plan.moves["bass screw"]
-    assert treble.mm == pytest.approx(-0.5)
-    assert treble.out_of_travel
-    assert treble.missing_mm == pytest.approx(-treble.needed_mm - 0.5)
-    assert bass.mm < bass.needed_mm - 0.2  # goes further than it would if both could move freely
-    assert plan.remaining_cents[1] < -3.0
-
-
-def test_a_plan_is_refused_as_a_whole() -> None:
-    plan = adjuster_moves({1: known(6.0), 2: known(2.0, scatter=3.0)}, PAIRED, {}, 12)
-    assert plan.moves["saddle 1+2"].mm == 0.0
-    assert plan.moves["saddle 1+2"].refused is not None
-    assert plan.remaining_cents == pytest.approx({1: 6.0, 2: 2.0})
-
-
-def test_a_plan_for_a_fixed_saddle_moves_nothing() -> None:
-    plan = adjuster_moves({1: known(6.0)}, ACOUSTIC, {}, 12)
-    assert plan.moves == {}
-    assert plan.remaining_cents == pytest.approx({1: 6.0})
-
-
-def test_a_plan_needs_strings_and_known_adjusters() -> None:
-    with pytest.raises(ValueError, match="no string"):
-        adjuster_moves({}, PAIRED, {}, 12)
-    with pytest.raises(ValueError, match="'knob'"):
-        adjuster_moves({1: known(1.0)}, PAIRED, {"knob": 1.0}, 12)
+def test_no_step_is_taken_past_the_end_of_travel() -> None:
+    stepped = screw(1.9, 1.9).model_copy(update={"step_mm": 0.8})
+    assert saddle_correction(known(-9.0), FLOATING.string(1), 12, 0.0, stepped).settable_mm == pytest.approx(-1.6)
+    assert saddle_correction(known(9.0), FLOATING.string(1), 12, 0.0, stepped).settable_mm == pytest.approx(1.6)
+    refused = saddle_correction(known(9.0, plucks=1), FLOATING.string(1), 12, 0.0, stepped)
+    assert (refused.mm, refused.settable_mm) == (0.0, 0.0)
 
 
 def test_flags_do_not_stop_advice_by_themselves() -> None:
