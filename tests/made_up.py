@@ -12,11 +12,12 @@ from collections.abc import Iterable
 import pytest
 
 from oscservice.hearing.reading import Reading
-from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.asking import asked
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
 from oscservice.session.machine import decide
@@ -76,13 +77,13 @@ class Job:
     """A session, its events as they come, and what has been said to the person."""
 
     def __init__(
-        self, instrument: str | Instrument = FLOATING, tolerance_cents: float = 2.0, fret: int = FRET.fret
+        self, instrument: str | Instrument = FLOATING, tolerance_cents: float = 2.0, frets: str = "12"
     ) -> None:
         self.instrument = load_instrument(instrument) if isinstance(instrument, str) else instrument
         self.state = State()
         self.events: list[ev.Event] = []
         self.prompts: dict[str, Prompt] = {}
-        self.do(cm.Begin(self.instrument, "made up", tolerance_cents, fret))
+        self.do(cm.Begin(self.instrument, "made up", tolerance_cents, frets))
 
     def do(self, command: cm.Command) -> list[ev.Event]:
         """Carry out a command; gives its events."""
@@ -154,25 +155,39 @@ class Hands:
 
     Args:
         job: the session, inspected.
-        errors_cents: what each string is truly off at fret 12, by string number.
+        errors_cents: what each string is truly off at fret 12, by string number; at other frets as a saddle makes it.
         commands: say what was done by commands, and never let the session hear it.
+        harmonics_cents: how far a string's 12th-fret harmonic is off, beyond what its stiffness makes it.
+        response: what a move does, over what it should.
     """
 
-    def __init__(self, job: Job, errors_cents: dict[int, float], *, commands: bool = False, seed: int = 1) -> None:
+    def __init__(
+        self,
+        job: Job,
+        errors_cents: dict[int, float],
+        *,
+        commands: bool = False,
+        seed: int = 1,
+        harmonics_cents: dict[int, float] | None = None,
+        response: float = 1.0,
+    ) -> None:
         self.job = job
+        self._harmonics = harmonics_cents or {}
+        self._response = response
         self.commands = commands
         self._start = dict(errors_cents)
         self._random = random.Random(seed)
         self._moved = dict.fromkeys(job.state.numbers, 0.0)
         self._open = {n: self._random.uniform(-15.0, 15.0) for n in job.state.numbers}
 
-    def error(self, number: int) -> float:
-        """The true error at fret 12: the ratio of the two lengths, which the saddle changes."""
+    def error(self, number: int, fret: int = FRET.fret) -> float:
+        """The true error at a fret: the ratio of the two lengths, which the saddle changes."""
         spec = self.job.instrument.string(number)
         nut_mm = spec.scale_mm + spec.setback_mm
-        fret_mm = nut_mm - spec.scale_mm / 2.0
+        fret_mm = nut_mm - spec.scale_mm * (1.0 - 2.0 ** (-fret / 12.0))
         moved = self._moved[number]
-        return self._start[number] + 1200.0 * math.log2((nut_mm + moved) / nut_mm * fret_mm / (fret_mm + moved))
+        start = self._start[number] * (2.0 ** (fret / 12.0) - 1.0)
+        return start + 1200.0 * math.log2((nut_mm + moved) / nut_mm * fret_mm / (fret_mm + moved))
 
     def work(self, most: int = 3000) -> None:
         """Follow prompts until the record is sealed."""
@@ -192,7 +207,15 @@ class Hands:
             case "pluck_open" | "pluck_again":
                 job.hear(number, OPEN, self._open[number])
             case "pluck_fretted":
-                job.hear(number, FRET, self._open[number] + self.error(number) + self._random.gauss(0.0, 0.4))
+                waited = asked(job.state)
+                assert waited is not None
+                error = self.error(number, waited[1].fret) + self._random.gauss(0.0, 0.4)
+                job.hear(number, waited[1], self._open[number] + error)
+            case "pluck_harmonic":
+                stiff = 600.0 * math.log2((1.0 + 4e-4) / (1.0 + 1e-4))
+                job.hear(number, HARMONIC, self._open[number] + stiff + self._harmonics.get(number, 0.0))
+            case "look_into":
+                job.do(cm.Next())
             case "say_which" if self.commands:
                 job.do(cm.Plucked(number))
             case "say_which":
@@ -219,7 +242,7 @@ class Hands:
         adjuster = job.instrument.adjuster_of(number)
         assert adjuster is not None
         for n, share in adjuster.influence.items():
-            self._moved[n] += placed * share / adjuster.influence[number]
+            self._moved[n] += self._response * placed * share / adjuster.influence[number]
             self._open[n] = self._random.uniform(-40.0, 40.0)
         if not self.commands:
             job.hear(number, OPEN, self._open[number])

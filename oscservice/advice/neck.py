@@ -112,6 +112,32 @@ def compare_frets(
     )
 
 
+def both(first: NeckErrors, second: NeckErrors) -> NeckErrors:
+    """Two independent comparisons of the same frets, the saddle not moved between them, weighted by their covariances.
+
+    Raises:
+        ValueError: they aren't of the same frets.
+    """
+    if first.frets != second.frets:
+        raise ValueError(f"frets {first.frets} and {second.frets} can't be put together")
+    precisions = [np.linalg.inv(np.array(one.covariance)) for one in (first, second)]
+    covariance = np.linalg.inv(precisions[0] + precisions[1])
+    pulled = precisions[0] @ np.array(first.errors_cents) + precisions[1] @ np.array(second.errors_cents)
+    plucks = tuple(a + b for a, b in zip(first.plucks, second.plucks, strict=True))
+    squares = sum(first.plucks) * first.scatter_cents**2 + sum(second.plucks) * second.scatter_cents**2
+    scatter = math.sqrt(squares / sum(plucks))
+    flags = {*first.flags, *second.flags} - {Flag.FEW, Flag.SCATTERED}
+    return NeckErrors(
+        first.frets,
+        tuple((covariance @ pulled).tolist()),
+        tuple(tuple(row) for row in covariance.tolist()),
+        plucks,
+        scatter,
+        ordered(flags, sum(plucks), scatter),
+        second.ambiguity or first.ambiguity,
+    )
+
+
 def as_one(
     neck: NeckErrors, weights: Mapping[int, float], string: StringSpec, fret: int, position_mm: float
 ) -> Comparison:

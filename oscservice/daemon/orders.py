@@ -37,7 +37,8 @@ def order(
     """
     match path, values:
         case "/session/begin", (str(name), str(label), *rest):
-            return cm.Begin(_instrument(name, load), label, float(rest[0]) if rest else tolerance_cents)
+            tolerance = float(rest[0]) if rest else tolerance_cents
+            return cm.Begin(_instrument(name, load), label, tolerance, str(rest[1]) if len(rest) > 1 else "")
         case "/session/inspect", (str(item), str(verdict), *rest):
             return cm.Inspect(item, verdict, str(rest[0]) if rest else "")
         case "/session/next", ():
@@ -58,6 +59,8 @@ def order(
             return cm.Turned(string, turns)
         case "/string/{string}/set_aside", (str(reason),):
             return cm.SetAside(string, reason)
+        case "/string/{string}/overrule", ():
+            return cm.Overrule(string)
         case "/string/{string}/plucked", (*rest,):
             return cm.Plucked(string, _place(str(rest[0])) if rest and rest[0] else None)
         case "/reading/discard", ():

@@ -8,6 +8,7 @@ from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
 from oscservice.session import events as ev
 from oscservice.session.prompts import where
+from oscservice.session.surveying import finding_from_json
 from oscservice.session.words import Status
 
 
@@ -30,6 +31,12 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: last pluck discarded"
         case ev.StringJudged():
             return _judged(event)
+        case ev.CauseNamed(finding=finding):
+            return f"cause: {finding_from_json(finding).text}"
+        case ev.StringOverruled(string=string):
+            return f"string {string}: advised on all the same (overruled)"
+        case ev.ResponseLearnt(oddity=oddity) if oddity:
+            return oddity
         case ev.ScatterFound(string=string, scatter_cents=scatter):
             return f"string {string}: plucks scatter by {scatter:.1f} cents; starting again"
         case ev.StringSlackened(string=string, heard=heard):

@@ -225,8 +225,12 @@ TABLE: tuple[Address, ...] = (
     Address(
         "/session/begin",
         _COMMAND,
-        (_s("instrument"), _s("label"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
-        "Begin a session.",
+        (
+            *(_s("instrument"), _s("label")),
+            Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
+            Argument("frets", "s", optional=True),
+        ),
+        "Begin a session. Frets to compare: `12` if not given, numbers such as `1 3 5x2 12` (x2: counts twice), `thorough`.",
         answer=(_s("session"),),
     ),
     Address("/session/resume", _COMMAND, (_s("session"),), "Go on with an open session.", answer=(_s("session"),)),
@@ -249,6 +253,7 @@ TABLE: tuple[Address, ...] = (
     Address(f"{_S}/slackened", _COMMAND, (), "The string is slack; its saddle may be moved."),
     Address(f"{_S}/moved", _COMMAND, (_f("move", "mm", -25, 25),), "The saddle was moved; + away from the nut."),
     Address(f"{_S}/turned", _COMMAND, (_f("turns", "turns", -60, 60),), "The screw was turned; + away from the nut."),
+    Address(f"{_S}/overrule", _COMMAND, (), "Advise on this string's saddle all the same, whatever cause was named."),
     Address(f"{_S}/set_aside", _COMMAND, (_s("reason"),), "Leave this string out of the session."),
     Address(
         f"{_S}/plucked",

@@ -5,14 +5,18 @@
 
 from __future__ import annotations
 
-from oscservice.advice.comparison import Comparison
+from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison
 from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
 from oscservice.advice.decision import Verdict, judge, proved, with_expected
+from oscservice.advice.finding import scatter_finding
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
 from oscservice.session.asking import drifted, ending, in_tune, tuned_strings, unproved
+from oscservice.session.evolve import fold
 from oscservice.session.judging import comparison_of, expected_of, judged, sharing
 from oscservice.session.state import State
+from oscservice.session.surveying import SURVEY_PLUCKS, here, neck_of, surveying, surveys
+from oscservice.session.testing import answered, causes_tested, stopped_by, survey_taken, uneven
 from oscservice.session.words import Phase, Status
 from oscservice.session.words import Verdict as ItemVerdict
 
@@ -31,7 +35,7 @@ def advance(state: State) -> list[ev.Event]:
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         return _after_tuning(state)
     if state.phase is Phase.COMPARING:
-        return _after_comparing(state)
+        return [] if state.unseen else _after_comparing(state)
     if state.phase is Phase.PROVING:
         return _after_proving(state)
     return []
@@ -83,32 +87,61 @@ def _after_comparing(state: State) -> list[ev.Event]:
         return [ev.PhaseEntered(Phase.MOVING)]
     if drifted(string):
         return [ev.PhaseEntered(Phase.RETUNING), ev.Focused(state.focus, "")]
-    comparison = comparison_of(state, state.focus)
-    if comparison is None or string.plucks[-1].place != OPEN:
+    if string.plucks and string.plucks[-1].place != OPEN:
         return []
+    comparison, expected = comparison_of(state, state.focus), expected_of(state, state.focus)
+    if surveying(state):
+        return _surveying(state, comparison)
+    if comparison is None:
+        if string.plucks or expected is None or expected.plucks == 0:
+            return []
+        comparison, expected = expected, None  # what the survey found may do
     assert state.instrument is not None
     lengths = speaking_lengths_mm(state.instrument.string(state.focus), state.fret, string.moved_mm)
-    expected = expected_of(string)
     verdict = judge(comparison, state.tolerance_cents, cents_per_mm=cents_per_mm(lengths), expected=expected)
     if verdict is Verdict.MORE_PLUCKS:
         return []
     if verdict is Verdict.SCATTERED:
         return _scattered(state, comparison)
-    return judged(state, with_expected(comparison, expected), settled=verdict is Verdict.SETTLED)
+    heard = answered(state, comparison) if string.plucks else []
+    state = fold(heard, state)  # how it answered is known before the next move is thought of
+    taken = survey_taken(state) if string.plucks else []
+    stopped = uneven(fold(taken, state)) if verdict is Verdict.MOVE else []
+    if stopped:
+        return [*heard, *taken, *stopped]
+    following = judged(state, with_expected(comparison, expected), settled=verdict is Verdict.SETTLED)
+    if any(isinstance(event, ev.StringJudged) and event.string == state.focus for event in following):
+        return [*heard, *taken, *following]
+    return [*heard, *following]  # judged together with others: its plucks wait for theirs
+
+
+def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
+    """Compare every string over the frets, then hold what was heard against the causes."""
+    string = state.string(state.focus)
+    if here(string) is None:
+        neck = neck_of(state, state.focus)
+        if comparison is None or neck is None or min(neck.plucks) < SURVEY_PLUCKS:
+            return []
+        if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
+            return _scattered(state, comparison)
+        return survey_taken(state)
+    waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and here(state.string(n)) is None]
+    return [ev.Focused(waiting[0], "")] if waiting else causes_tested(state)
 
 
 def _scattered(state: State, comparison: Comparison) -> list[ev.Event]:
     found = ev.ScatterFound(state.focus, comparison.scatter_cents)
     if state.string(state.focus).scattered + 1 < SCATTER_ROUNDS:
         return [found]
-    reason = f"plucks scatter by {comparison.scatter_cents:.1f} cents: look for a loose part or a worn string"
-    return [found, ev.StringSetAside(state.focus, reason)]
+    return [found, *stopped_by(scatter_finding(state.focus, comparison.scatter_cents, SCATTER_LIMIT_CENTS))]
 
 
 def _next_to_compare(state: State) -> list[ev.Event]:
     waiting = [n for n in reversed(state.numbers) if not state.string(n).ended]
     if waiting:
         return [ev.Focused(waiting[0], "")]
+    if surveying(state) and surveys(state):
+        return causes_tested(state)
     return [ev.PhaseEntered(Phase.PROVING), *_next_to_prove(state)]
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session.state import State, StringState
+from oscservice.session.surveying import SURVEY_PLUCKS, places
 from oscservice.session.words import Ending, Phase, Status
 
 TUNING_WINDOW_CENTS = 3.0
@@ -14,6 +15,10 @@ UNSURE_LIMIT_CENTS = 5.0
 
 DRIFT_LIMIT_CENTS = 25.0
 """A string further than this from its nominal goes back to tuning before it is compared on."""
+
+
+MOST_BETWEEN = 3
+"""Stopped notes between two open ones: so few that the open string is known where it stands between them."""
 
 
 def in_tune(string: StringState) -> bool:
@@ -50,15 +55,27 @@ def drifted(string: StringState) -> bool:
 
 def asked(state: State) -> tuple[int, Place] | None:
     """String and place of the pluck that is waited for, or None."""
-    if state.focus == 0 or state.phase in (Phase.IDLE, Phase.INSPECTING, Phase.CLOSED):
+    if state.focus == 0 or state.unseen or state.phase in (Phase.IDLE, Phase.INSPECTING, Phase.CLOSED):
         return None
     if state.asked_place is not None:
         return state.focus, state.asked_place
     if state.phase in (Phase.COMPARING, Phase.PROVING):
-        plucks = state.string(state.focus).plucks
-        if plucks and plucks[-1].place == OPEN:
-            return state.focus, Place("fret", state.fret)
+        return state.focus, _next_place(state)
     return state.focus, OPEN
+
+
+def _next_place(state: State) -> Place:
+    """Open first and last, and in between at most a few stopped notes: the ones plucked least."""
+    plucks = state.string(state.focus).plucks
+    if not plucks:
+        return OPEN
+    counts = {place: sum(pluck.place == place for pluck in plucks) for place in places(state, state.focus)}
+    counts = {place: n for place, n in counts.items() if place != HARMONIC or n < SURVEY_PLUCKS}
+    latest = [pluck.place for pluck in plucks[-MOST_BETWEEN:]]
+    even = len(set(counts.values())) == 1
+    if OPEN not in latest or (even and latest[-1] != OPEN):
+        return OPEN
+    return min(counts, key=lambda place: counts[place])
 
 
 def unproved(state: State) -> list[int]:

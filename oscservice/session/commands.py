@@ -28,10 +28,12 @@ class Ignored(Exception):
 
 @dataclass(frozen=True)
 class Begin:
+    """``frets``: what to compare (``advice.played``); nothing is fret 12."""
+
     instrument: Instrument
     label: str
     tolerance_cents: float = 2.0
-    fret: int = 12
+    frets: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,13 @@ class SetAside:
 
 
 @dataclass(frozen=True)
+class Overrule:
+    """Advise on this string's saddle, whatever cause was named."""
+
+    string: int
+
+
+@dataclass(frozen=True)
 class Plucked:
     """What the note in doubt was; without a place, the one in question on that string, or else open."""
 
@@ -131,6 +140,7 @@ Command = (
     | Moved
     | Turned
     | SetAside
+    | Overrule
     | Plucked
     | Discard
     | Listen

@@ -18,12 +18,14 @@ class StepBegun:
 
 @dataclass(frozen=True)
 class SessionBegun:
-    """A session on ``instrument`` (its JSON)."""
+    """A session on ``instrument`` (its JSON). ``fret`` is where errors are summed up, ``frets`` what is compared
+    (``advice.played``); empty in older journals, where ``fret`` alone was."""
 
     instrument: str
     label: str
     tolerance_cents: float
     fret: int
+    frets: str = ""
 
 
 @dataclass(frozen=True)
@@ -123,6 +125,52 @@ class StringJudged:
 
 
 @dataclass(frozen=True)
+class StringSurveyed:
+    """What a string's errors over the frets are with its saddle where it stands (``session.surveying``, JSON)."""
+
+    string: int
+    survey: str
+
+
+@dataclass(frozen=True)
+class CauseNamed:
+    """A cause other than a saddle's place stands behind the errors (``advice.finding.Finding``, JSON)."""
+
+    finding: str
+
+
+@dataclass(frozen=True)
+class CausesTested:
+    """The pattern of all strings was held against the causes; ``wait``: some were named, and somebody has to look."""
+
+    wait: bool
+
+
+@dataclass(frozen=True)
+class CausesSeen:
+    """Somebody has taken note of what was named."""
+
+
+@dataclass(frozen=True)
+class StringOverruled:
+    """The string is advised on, whatever cause was named."""
+
+    string: int
+
+
+@dataclass(frozen=True)
+class ResponseLearnt:
+    """What a move did: the change of the error that geometry lets expect, the one heard, and its standard error in
+    cents; ``oddity`` says why they may differ by more than a fifth, or is empty."""
+
+    string: int
+    geometric_cents: float
+    heard_cents: float
+    se_cents: float
+    oddity: str = ""
+
+
+@dataclass(frozen=True)
 class ScatterFound:
     """The plucks of a comparison scatter too much; they are dropped and it starts again."""
 
@@ -160,10 +208,11 @@ class StringProved:
 
 @dataclass(frozen=True)
 class StringReopened:
-    """The string goes back to being compared."""
+    """The string goes back to being compared; ``afresh``: what was heard of it and named before no longer counts."""
 
     string: int
     why: str
+    afresh: bool = False
 
 
 @dataclass(frozen=True)
@@ -198,6 +247,12 @@ Event = (
     | ReadingDiscarded
     | TunedByHand
     | StringJudged
+    | StringSurveyed
+    | CauseNamed
+    | CausesTested
+    | CausesSeen
+    | StringOverruled
+    | ResponseLearnt
     | ScatterFound
     | StringSlackened
     | SaddleMoved

@@ -13,12 +13,15 @@ from oscservice.advice.comparison import harmonic_check
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
 from oscservice.advice.evidence import PluckReading
+from oscservice.advice.played import Played
+from oscservice.advice.response import first_response
 from oscservice.hearing.stiffness import expected_stiffness, learnt, log_stiffness
 from oscservice.hearing.strength import Pluck, Slope, learn
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
-from oscservice.session.state import Advice, Doubt, Item, Outcome, State, StringState
+from oscservice.session.state import Advice, Doubt, Item, LastMove, Outcome, State, StringState
+from oscservice.session.surveying import finding_from_json, places, stiffness_of, survey_from_json
 from oscservice.session.words import Phase, Status, Verdict
 
 FLOATING_SHARE = 0.2
@@ -54,6 +57,7 @@ def _step_begun(state: State, event: ev.StepBegun) -> State:
 def _session_begun(state: State, event: ev.SessionBegun) -> State:
     # Nothing is left of what was on the bench before: a journal, which begins here, gives the same state.
     instrument = Instrument.from_json(event.instrument)
+    played = Played.parse(event.frets, instrument.frets) if event.frets else Played((event.fret,), (1.0,))
     return State(
         phase=Phase.INSPECTING,
         revision=1,
@@ -61,6 +65,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
         label=event.label,
         tolerance_cents=event.tolerance_cents,
         fret=event.fret,
+        played=played,
         strings=tuple(StringState() for _ in instrument.strings),
     )
 
@@ -107,12 +112,12 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
             before = string.learnt_stiffness or expected_stiffness(state.instrument, event.string)
             changes["learnt_stiffness"] = learnt(before, event.cents, heard)
     elif place == HARMONIC and string.open_pluck is not None:
-        checked = harmonic_check((string.open_pluck, pluck), string.stiffness)
-        changes["harmonic_cents"] = checked.deviation_cents
+        checked = harmonic_check((string.open_pluck, pluck), stiffness_of(string))
+        changes |= {"harmonic_cents": checked.deviation_cents, "harmonic_se_cents": checked.se_cents}
     if event.string != state.focus:
         return _with(state, event.string, **changes)
     # A bracket begins with an open note.
-    evidence = place == OPEN or (place == Place("fret", state.fret) and string.plucks)
+    evidence = place == OPEN or (place in places(state, event.string) and string.plucks)
     if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
         changes["plucks"] = (*string.plucks, pluck)
     return replace(_with(state, event.string, **changes), asked_place=None)
@@ -196,6 +201,35 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
     )
 
 
+def _string_surveyed(state: State, event: ev.StringSurveyed) -> State:
+    string = state.string(event.string)
+    survey = survey_from_json(event.survey)
+    return _with(state, event.string, survey=survey, slope=_learnt(string), plucks=())
+
+
+def _cause_named(state: State, event: ev.CauseNamed) -> State:
+    return replace(state, findings=(*state.findings, finding_from_json(event.finding)))
+
+
+def _causes_tested(state: State, event: ev.CausesTested) -> State:
+    return replace(state, tested=True, unseen=event.wait, asked_place=None)
+
+
+def _causes_seen(state: State, event: ev.CausesSeen) -> State:
+    return replace(state, unseen=False)
+
+
+def _string_overruled(state: State, event: ev.StringOverruled) -> State:
+    string = state.string(event.string)
+    status = Status.COMPARING if string.status is Status.SET_ASIDE else string.status
+    return _with(state, event.string, status=status, overruled=True, reason="", proved=False)
+
+
+def _response_learnt(state: State, event: ev.ResponseLearnt) -> State:
+    response = state.string(event.string).response.after(event.geometric_cents, event.heard_cents, event.se_cents)
+    return _with(state, event.string, response=response, oddity=event.oddity, last_move=None)
+
+
 def _scatter_found(state: State, event: ev.ScatterFound) -> State:
     return _with(state, event.string, plucks=(), scattered=state.string(event.string).scattered + 1)
 
@@ -216,8 +250,10 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
     for number, share in shares.items():
         string = state.string(number)
         mm = event.mm * share / shares[event.string]
+        string = _first_moved(state, number)
+        state = _with(state, number, response=string.response)
         changes: dict[str, Any] = {
-            "expected": _left_after(state, number, mm),
+            **_foreseen(state, number, mm),
             "judged_here": string.judged_here and mm == 0.0,
             "moved_mm": string.moved_mm + mm,
             "moves": string.moves + (mm != 0.0),
@@ -236,17 +272,31 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
     return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
 
 
-def _left_after(state: State, number: int, move_mm: float) -> Outcome | None:
-    """What a move should leave of the error last known, the hand's placing included; None if nothing is known."""
+def _first_moved(state: State, number: int) -> StringState:
+    """The string, its response as others have taught it if it was never moved itself."""
+    string = state.string(number)
+    if string.moves:
+        return string
+    return replace(string, response=first_response(s.response for s in state.strings if s.moves))
+
+
+def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:
+    """What a move should do and leave of the error last known, the hand's placing included; nothing if none is known."""
     string = state.string(number)
     known = string.last if string.judged_here else string.expected
     if known is None or state.instrument is None:
-        return None
+        return {"expected": None, "last_move": None}
+    if move_mm == 0.0:
+        return {"expected": replace(known, plucks=0), "last_move": string.last_move}
     lengths = speaking_lengths_mm(state.instrument.string(number), state.fret, string.moved_mm)
-    left = error_after(known.error_cents, lengths, move_mm)
-    placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths)) if move_mm else 0.0
-    after = expected_after(known.as_comparison(), left, placing_cents)
-    return Outcome(after.error_cents, after.se_cents, 0, after.scatter_cents)
+    change = error_after(known.error_cents, lengths, move_mm) - known.error_cents
+    placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths))
+    left = known.error_cents + string.response.ratio * change
+    after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, string.response.sd * change))
+    outcome = Outcome(after.error_cents, after.se_cents, 0, after.scatter_cents)
+    # Only what was heard before the move can be held against what is heard after it.
+    heard = LastMove(change, known.error_cents, known.se_cents, placing_cents) if string.judged_here else None
+    return {"expected": outcome, "last_move": heard}
 
 
 def _string_proved(state: State, event: ev.StringProved) -> State:
@@ -256,6 +306,10 @@ def _string_proved(state: State, event: ev.StringProved) -> State:
 
 def _string_reopened(state: State, event: ev.StringReopened) -> State:
     changes: dict[str, Any] = {"status": Status.COMPARING, "proved": False, "plucks": (), "reason": "", "advice": None}
+    if event.afresh:
+        changes |= {"survey": None, "harmonic_cents": None, "scattered": 0}
+        kept = tuple(finding for finding in state.findings if event.string not in finding.strings)
+        state = replace(state, findings=kept, tested=False, unseen=False)
     return _with(state, event.string, **changes)
 
 
@@ -284,6 +338,12 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.ReadingDiscarded: _reading_discarded,
     ev.TunedByHand: _tuned_by_hand,
     ev.StringJudged: _string_judged,
+    ev.StringSurveyed: _string_surveyed,
+    ev.CauseNamed: _cause_named,
+    ev.CausesTested: _causes_tested,
+    ev.CausesSeen: _causes_seen,
+    ev.StringOverruled: _string_overruled,
+    ev.ResponseLearnt: _response_learnt,
     ev.ScatterFound: _scatter_found,
     ev.StringSlackened: _string_slackened,
     ev.SaddleMoved: _saddle_moved,

@@ -39,7 +39,7 @@ def identified(
 ) -> Identity:
     """String and place of a note of this first partial (Hz) and B, with probabilities; see ``hearing.place``.
 
-    While strings are tuned, every open string; after that, the fret compared at too.
+    While strings are tuned, every open string; after that, the frets compared at too.
     """
     assert state.instrument is not None
     tuning = state.phase in _TUNING
@@ -50,7 +50,7 @@ def identified(
         inharmonicity_se=inharmonicity_se,
         asked=asked(state),
         only_string=only_string,
-        also=() if tuning else (Place("fret", state.fret),),
+        also=() if tuning else tuple(Place("fret", fret) for fret in state.played.frets),
         known={n: _known(state, n) for n in state.numbers},
         asked_from_cents=NEW_STRING_CENTS if tuning else -FARTHEST_CENTS,
         asked_odds=ASKED_ODDS * (_ASKED_AGAIN if answers(state, f1_hz) else 1.0),

@@ -22,10 +22,13 @@ from oscservice.advice.correction import (
     speaking_lengths_mm,
 )
 from oscservice.advice.decision import with_expected
-from oscservice.instrument.pitch import OPEN
+from oscservice.advice.neck import NeckErrors, as_one
+from oscservice.advice.response import as_answered
+from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
 from oscservice.session import events as ev
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.surveying import here, neck_of, weights_of
 from oscservice.session.words import Phase, Status
 
 LARGEST_ERROR_CENTS = 60.0
@@ -36,12 +39,27 @@ _WORTH_TOLERANCES = 0.25  # nor when its worst string gains less than this share
 
 
 def comparison_of(state: State, number: int) -> Comparison | None:
-    """The comparison that a string's plucks so far allow, or None before the first fretted one."""
+    """The comparison that a string's plucks so far allow, or None until every fret to be compared was plucked."""
     string = state.string(number)
-    places = {pluck.place for pluck in string.plucks}
-    if OPEN not in places or len(places) < 2:
+    there = {pluck.place for pluck in string.plucks}
+    if not {OPEN, *(Place("fret", fret) for fret in state.played.frets)} <= there:
         return None
-    return compare(string.plucks, state.fret, slope=string.slope)
+    if not state.played.several:
+        return compare(string.plucks, state.fret, slope=string.slope)
+    neck = neck_of(state, number)
+    return None if neck is None else _as_one(state, number, neck)
+
+
+def surveyed(state: State, number: int) -> Comparison | None:
+    """What the string's survey says of its error with the saddle where it stands; None without one."""
+    survey = here(state.string(number))
+    return None if survey is None else _as_one(state, number, survey.neck)
+
+
+def _as_one(state: State, number: int, neck: NeckErrors) -> Comparison:
+    assert state.instrument is not None
+    spec, moved_mm = state.instrument.string(number), state.string(number).moved_mm
+    return as_one(neck, weights_of(state, number), spec, state.fret, moved_mm)
 
 
 def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity | None:
@@ -52,8 +70,13 @@ def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity
     return saddle_ambiguity(comparison, speaking_lengths_mm(state.instrument.string(number), state.fret, moved_mm))
 
 
-def expected_of(string: StringState) -> Comparison | None:
-    """What the last move should have left, as a comparison of no plucks."""
+def expected_of(state: State, number: int) -> Comparison | None:
+    """What is known of a string before its plucks: what was found where its saddle stands, if it is being compared
+    anew, or else what the last move should have left, as a comparison of no plucks."""
+    string = state.string(number)
+    found = surveyed(state, number) if state.played.several else None
+    if found is not None:
+        return found
     return string.expected.as_comparison() if string.expected is not None else None
 
 
@@ -79,7 +102,8 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
     if settled:
         return [_judgement(state, number, Status.SETTLED, comparison)]
     string, adjuster = state.instrument.string(number), state.instrument.adjuster_of(number)
-    move = saddle_correction(comparison, string, state.fret, state.string(number).moved_mm, adjuster)
+    asked_of_saddle = as_answered(comparison, state.string(number).response)
+    move = saddle_correction(asked_of_saddle, string, state.fret, state.string(number).moved_mm, adjuster)
     share = adjuster.influence[number] if adjuster is not None else 1.0
     if abs(move.mm) >= SHOWN_MM / 2.0:
         judgement = _judgement(state, number, Status.TO_MOVE, comparison, move, share)
@@ -126,7 +150,10 @@ def _known(state: State, number: int) -> Comparison | None:
     string = state.string(number)
     running = comparison_of(state, number)
     if running is not None and refusal(running) is None:
-        return with_expected(running, expected_of(string))
+        return with_expected(running, expected_of(state, number))
+    found = surveyed(state, number) if state.played.several else None
+    if found is not None:
+        return found
     if string.ended and string.judged_here and string.last is not None:
         # A last pass may be short; it stands on the longer comparison before it.
         return replace(string.last.as_comparison(), plucks=max(string.last.plucks, FEWEST_PLUCKS))

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from oscservice.advice.correction import refusal, speaking_lengths_mm
+from oscservice.advice.played import Played
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -68,9 +69,12 @@ def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     low, high = TOLERANCE_RANGE_CENTS
     if not low <= command.tolerance_cents <= high:
         raise Refused("range", f"a tolerance of {command.tolerance_cents:g} cents; expected {low:g} to {high:g}")
-    if not 1 <= command.fret <= command.instrument.frets:
-        raise Refused("range", f"fret {command.fret}; this instrument has 1 to {command.instrument.frets}")
-    return [ev.SessionBegun(command.instrument.to_json(), command.label, command.tolerance_cents, command.fret)]
+    try:
+        played = Played.parse(command.frets, command.instrument.frets)
+    except ValueError as error:
+        raise Refused("range", str(error)) from None
+    begun = (command.instrument.to_json(), command.label, command.tolerance_cents)
+    return [ev.SessionBegun(*begun, played.reference, str(played))]
 
 
 def _inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
@@ -100,6 +104,8 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
             return [ev.StringSlackened(state.focus, heard=False)]
         mm = string.advice.mm if string.advice is not None else 0.0
         return [ev.SaddleMoved(state.focus, mm, told=True)]
+    if state.unseen:
+        return [ev.CausesSeen()]
     if state.phase is Phase.COMPARING:
         comparison = comparison_of(state, state.focus)
         if comparison is None or comparison.plucks < 2:
@@ -145,11 +151,13 @@ def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
     place = str(command.place) if command.place is not None else ""
     if not place and state.phase in (Phase.TUNING, Phase.RETUNING):
         place = str(OPEN)  # heard again even if it is in tune
-    follow: list[ev.Event] = []
-    if string.left_out:
-        follow.append(ev.StringReopened(command.string, "taken up again"))
+    follow: list[ev.Event] = [ev.CausesSeen()] if state.unseen else []
+    if string.left_out or (state.unseen and state.named(command.string) is not None):
+        afresh = state.named(command.string) is not None
+        follow.append(ev.StringReopened(command.string, "taken up again", afresh))
     if state.phase is Phase.PROVING and (string.left_out or string.proved):
-        follow = [ev.StringReopened(command.string, "taken up again"), ev.PhaseEntered(Phase.COMPARING)]
+        follow = follow or [ev.StringReopened(command.string, "taken up again")]
+        follow.append(ev.PhaseEntered(Phase.COMPARING))
     elif state.phase is Phase.COMPARING and string.status is Status.SETTLED:
         follow.append(ev.StringReopened(command.string, "taken up again"))
     return [*follow, ev.Focused(command.string, place)]
@@ -201,6 +209,20 @@ def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
     if state.phase is Phase.MOVING and state.focus == command.string:
         untuned = any(s.status in (Status.SLACK, Status.RETUNING) for s in state.strings)
         follow.append(ev.PhaseEntered(Phase.RETUNING if untuned else Phase.COMPARING))
+    return follow
+
+
+def _overrule(state: State, command: cm.Overrule) -> list[ev.Event]:
+    _need(state, *_BUSY)
+    string = _known(state, command.string)
+    if state.named(command.string) is None:
+        raise Refused("refused", f"no cause was named for string {command.string}; there is nothing to overrule")
+    follow: list[ev.Event] = [ev.CausesSeen()] if state.unseen else []
+    follow.append(ev.StringOverruled(command.string))
+    if string.status is Status.SET_ASIDE and state.phase is Phase.PROVING:
+        follow.append(ev.PhaseEntered(Phase.COMPARING))
+    if state.phase in (Phase.COMPARING, Phase.PROVING):
+        follow.append(ev.Focused(command.string, ""))
     return follow
 
 
@@ -256,6 +278,7 @@ _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Moved: _moved,
     cm.Turned: _turned,
     cm.SetAside: _set_aside,
+    cm.Overrule: _overrule,
     cm.Plucked: _plucked,
     cm.Discard: _discard,
     cm.Listen: _listen,

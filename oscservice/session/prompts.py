@@ -29,6 +29,7 @@ SENTENCES: dict[str, str] = {
     "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
     "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
     "say_which": "Was that {first} or {second}? Say which, or pluck {wanted} again.",
+    "look_into": "{cause}: {check}. Then take it up again, overrule it, or go on.",
     "pluck_again": "Plucks of string {string} scattered. Same force, same finger: pluck it open.",
     "hand_over": "Done: every string is proved and the record is sealed. Cut the string ends short and hand it over.",
     "hand_over_partly": "Done, but for string {left}: each says why. The record is sealed.",
@@ -77,6 +78,9 @@ def _code(state: State) -> tuple[str, dict[str, object]]:
         name, item = next((n, i) for n, i in state.items if i.verdict not in (Verdict.PASSED, Verdict.WAIVED))
         code = "put_right" if item.verdict is Verdict.FAILED else "inspect"
         return code, {"item": name, "what": INSPECTION_ITEMS[name]}
+    named = state.named(state.focus) if state.unseen else None
+    if named is not None:
+        return "look_into", {"cause": named.name[:1].upper() + named.name[1:], "check": named.check}
     string = state.string(state.focus)
     values: dict[str, object] = {"string": state.focus, "fret": state.fret}
     if state.phase is Phase.MOVING:

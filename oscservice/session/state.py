@@ -9,6 +9,10 @@ from dataclasses import dataclass, field
 
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.evidence import PluckReading
+from oscservice.advice.expected import Survey
+from oscservice.advice.finding import Finding
+from oscservice.advice.played import Played
+from oscservice.advice.response import Response
 from oscservice.hearing.stiffness import Stiffness
 from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import Place
@@ -55,6 +59,17 @@ class Advice:
 
 
 @dataclass(frozen=True)
+class LastMove:
+    """The last move of a saddle: the change of the error at the compared fret that geometry lets expect of it, what
+    the error and its standard error were before, and how well the saddle was placed (1 sd); all in cents."""
+
+    geometric_cents: float
+    before_cents: float
+    before_se_cents: float
+    placing_cents: float
+
+
+@dataclass(frozen=True)
 class StringState:
     """One string.
 
@@ -69,12 +84,18 @@ class StringState:
         slope: pitch against strength, learnt from earlier comparisons; None before the first.
         first, last: the first and the latest judged comparison.
         expected: what the last move should have left, before anything is heard of it.
+        survey: its errors over the frets when last judged or surveyed; None before.
+        last_move: what the last move should have done, until it has been heard; None otherwise.
+        response: its own cents a millimetre, as moves have taught.
+        oddity: why it may have answered a move otherwise than it should; empty if it didn't.
+        overruled: it is advised on whatever cause was named.
         judged_here: whether ``last`` was found with the saddle where it now stands.
         advice: the move advised and not yet made, if any.
         moved_mm, moves: what the saddle has moved so far, and in how many moves.
         proved: passed the last pass.
         scattered: how often its comparison was given up for scatter.
-        harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard.
+        harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard;
+            harmonic_se_cents its standard error.
         reason: why it was set aside.
     """
 
@@ -90,6 +111,11 @@ class StringState:
     first: Outcome | None = None
     last: Outcome | None = None
     expected: Outcome | None = None
+    survey: Survey | None = None
+    last_move: LastMove | None = None
+    response: Response = field(default_factory=Response)
+    oddity: str = ""
+    overruled: bool = False
     judged_here: bool = False
     advice: Advice | None = None
     moved_mm: float = 0.0
@@ -97,6 +123,7 @@ class StringState:
     proved: bool = False
     scattered: int = 0
     harmonic_cents: float | None = None
+    harmonic_se_cents: float = 0.0
     reason: str = ""
 
     @property
@@ -138,7 +165,8 @@ class State:
 
     ``revision`` counts its steps, those taken back and the taking back among them. ``doubt`` is a note that waits until
     somebody says what it was; any other step drops it. ``past`` is the state before the last step, for taking it back;
-    it is no part of equality.
+    it is no part of equality. ``findings`` are the causes named so far; ``tested``: the pattern of all strings was held
+    against them; ``unseen``: nobody has taken note yet.
     """
 
     phase: Phase = Phase.IDLE
@@ -147,6 +175,10 @@ class State:
     label: str = ""
     tolerance_cents: float = 2.0
     fret: int = 12
+    played: Played = field(default_factory=Played)
+    findings: tuple[Finding, ...] = ()
+    tested: bool = False
+    unseen: bool = False
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
     strings: tuple[StringState, ...] = ()
     focus: int = 0
@@ -159,6 +191,10 @@ class State:
     def string(self, number: int) -> StringState:
         """State of string ``number``."""
         return self.strings[number - 1]
+
+    def named(self, number: int) -> Finding | None:
+        """The first cause named for a string, or None."""
+        return next((finding for finding in self.findings if number in finding.strings), None)
 
     @property
     def numbers(self) -> range:

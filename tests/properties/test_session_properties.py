@@ -33,6 +33,7 @@ from oscservice.session.words import INSPECTION_ITEMS, Phase, Status
 STRINGS = st.integers(0, 9)
 WILD = st.floats(allow_nan=True, allow_infinity=True)
 CENTS = st.one_of(st.floats(-12.0, 12.0), st.floats(-400.0, 400.0))
+FRETS = st.one_of(st.integers(-1, 40).map(str), st.text("0123456789x. ,t", max_size=12), st.just("thorough"))
 PLACES = st.one_of(st.just(OPEN), st.just(HARMONIC), st.integers(1, 30).map(lambda k: Place("fret", k)))
 
 
@@ -130,22 +131,23 @@ class Session(RuleBasedStateMachine):
         tolerance=st.sampled_from([0.2, 1.0, 2.0, 20.0]),
         inspected=st.sampled_from([True, True, True, False]),
         tuned=st.booleans(),
+        frets=st.sampled_from(["", "", "5", "5 12x2", "thorough"]),
     )
-    def started(self, instrument: int, tolerance: float, inspected: bool, tuned: bool) -> None:
-        self.do(cm.Begin(instruments()[instrument], "any", tolerance))
+    def started(self, instrument: int, tolerance: float, inspected: bool, tuned: bool, frets: str) -> None:
+        self.do(cm.Begin(instruments()[instrument], "any", tolerance, frets))
         if inspected:
             self.do(cm.Inspect("all", "passed"))
         while tuned and self.state.phase is Phase.TUNING:
             self.do(cm.Next())
 
-    @rule(instrument=st.sampled_from(range(len(instruments()))), tolerance=WILD, fret=st.integers(-1, 40))
-    def begin(self, instrument: int, tolerance: float, fret: int) -> None:
-        self.do(cm.Begin(instruments()[instrument], "any", tolerance, fret))
+    @rule(instrument=st.sampled_from(range(len(instruments()))), tolerance=WILD, frets=FRETS)
+    def begin(self, instrument: int, tolerance: float, frets: str) -> None:
+        self.do(cm.Begin(instruments()[instrument], "any", tolerance, frets))
 
-    @rule(instrument=st.sampled_from(range(len(instruments()))), fret=st.sampled_from([1, 3, 12, 20]))
+    @rule(instrument=st.sampled_from(range(len(instruments()))), frets=st.sampled_from(["1", "3", "12", "20"]))
     @precondition(lambda self: self.state.phase is Phase.CLOSED)
-    def begin_another(self, instrument: int, fret: int) -> None:
-        self.do(cm.Begin(instruments()[instrument], "another", 1.5, fret))
+    def begin_another(self, instrument: int, frets: str) -> None:
+        self.do(cm.Begin(instruments()[instrument], "another", 1.5, frets))
 
     @rule(
         item=st.sampled_from(["all", "varnish", *INSPECTION_ITEMS]),
@@ -202,6 +204,10 @@ class Session(RuleBasedStateMachine):
     @rule(string=STRINGS, reason=st.sampled_from(["", "worn", "worn"]))
     def set_aside(self, string: int, reason: str) -> None:
         self.do(cm.SetAside(string, reason))
+
+    @rule(string=STRINGS)
+    def overrule(self, string: int) -> None:
+        self.do(cm.Overrule(string))
 
     @rule(string=STRINGS, place=st.one_of(st.none(), PLACES))
     def plucked(self, string: int, place: Place | None) -> None:
@@ -270,7 +276,7 @@ class Session(RuleBasedStateMachine):
             assert state.focus == 0
             return
         string = state.string(state.focus)
-        if state.phase is Phase.COMPARING:
+        if state.phase is Phase.COMPARING and not state.unseen:
             assert string.status in (Status.COMPARING, Status.UNTRIED)
             assert not any(s.status in (Status.SLACK, Status.RETUNING) for s in state.strings)
         if state.phase is Phase.PROVING:

@@ -86,7 +86,7 @@ def test_the_table_keeps_to_osc() -> None:
     ("path", "tags"),
     [
         ("/reading", "isisiffff"),
-        ("/session/begin", "ssf?"),
+        ("/session/begin", "ssf?s?"),
         ("/session/inspect", "sss?"),
         ("/string/{string}/focus", "s?"),
         ("/simulator/pluck", "isf?"),

@@ -49,7 +49,7 @@ def played(job: Job, string: int, place: Place, *, of: tuple[int, Place] | None 
 
 def at_fret_5() -> Job:
     """A job compared at fret 5, where each string sounds the next one's open note; the tuning has taught each its B."""
-    job = Job(fret=5).inspected()
+    job = Job(frets="5").inspected()
     for number in (6, 5, 4, 3, 2, 1):
         played(job, number, OPEN)
     assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 6)

@@ -41,7 +41,14 @@ def jobs() -> tuple[Job, ...]:
     doubtful = Job(course()).inspected()
     for number in (2, 1):
         doubtful.hear(number)
-    return (*done, job, doubtful)
+    worn = Job(SCREWS, frets="thorough").inspected()
+    Hands(worn, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 2.0}, harmonics_cents={4: 6.0}, response=1.5).work()
+    taken_up = Job(SCREWS, frets="thorough").inspected()
+    hands = Hands(taken_up, {n: 8.0 for n in range(1, 7)}, harmonics_cents={4: 6.0})
+    while taken_up.prompt != "look_into":
+        hands.step()
+    taken_up.do(cm.Overrule(4))
+    return (*done, job, doubtful, worn, taken_up)
 
 
 def test_every_prompt_comes_up_and_none_other() -> None:
@@ -91,7 +98,7 @@ def test_an_open_string_in_tune_and_asked_for_is_only_to_be_plucked() -> None:
 
 
 def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
-    silent = {"StepBegun", "Focused", "ReadingTaken"}
+    silent = {"StepBegun", "Focused", "ReadingTaken", "StringSurveyed", "CausesTested", "CausesSeen"}
     told: set[str] = set()
     for job in jobs():
         job_events = [
@@ -105,7 +112,8 @@ def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
         for event in job_events:
             line = sentence(event)
             name = type(event).__name__
-            assert (line is None) == (name in silent), name
+            as_expected = name == "ResponseLearnt" and not event.oddity
+            assert (line is None) == (name in silent or as_expected), name
             if line is not None:
                 told.add(name)
                 assert line

@@ -1,0 +1,135 @@
+"""A string's own cents a millimetre: what geometry lets expect, and what its moves have taught.
+
+Geometry leaves little freedom (``correction.cents_per_mm``), so a string that answers otherwise has a reason: the
+file's thread or scale length is wrong, the screw has play, the string was not brought back to pitch, the saddle
+slipped. What is known is a mixture of normals over the ratio of heard to geometric change: nearly always close to 1,
+now and then anything. Each move is weighed by Bayes' rule, so that a small or ill-heard one teaches little.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from scipy.special import ndtr
+
+from oscservice.advice.comparison import Comparison
+from oscservice.instrument.spec import Adjuster
+
+SOUND_SD = 0.04
+"""How far a string's response strays from geometry when nothing is wrong, 1 sd: length and stiffness of the file, and
+stretch that changes with the saddle (under 0.2 cents over an 8 cent correction by the full model)."""
+
+ODD_SHARE = 0.08
+"""Share of moves after which something is wrong (assumed)."""
+
+ODD_SD = 0.4
+
+ODD_RATIO = 0.2
+"""A response further than this from geometry is named."""
+
+SMALLEST_RATIO = 0.3
+
+_SURE = 0.9
+_SAME_SD = 0.06  # how alike strings answer that have one wrong thread in common
+_SMALLEST_CENTS = 0.5  # a move worth less teaches nothing
+
+
+@dataclass(frozen=True)
+class Response:
+    """Ratio of a string's own cents a millimetre to the geometric one: weights, means and standard deviations of a
+    mixture, shapes (k,)."""
+
+    weights: tuple[float, ...] = (1.0 - ODD_SHARE, ODD_SHARE)
+    means: tuple[float, ...] = (1.0, 1.0)
+    sds: tuple[float, ...] = (SOUND_SD, ODD_SD)
+
+    @property
+    def ratio(self) -> float:
+        """Mean of the likeliest component: what to count on; never so small that a move would be out of all bounds."""
+        return max(SMALLEST_RATIO, self.means[self._likeliest()])
+
+    @property
+    def sd(self) -> float:
+        """Its standard deviation."""
+        return self.sds[self._likeliest()]
+
+    @property
+    def odd(self) -> float:
+        """Probability that the ratio is further than 0.2 from 1."""
+        inside = (
+            w * float(ndtr((1.0 + ODD_RATIO - m) / s) - ndtr((1.0 - ODD_RATIO - m) / s))
+            for w, m, s in zip(self.weights, self.means, self.sds, strict=True)
+        )
+        return 1.0 - math.fsum(inside)
+
+    @property
+    def named(self) -> bool:
+        """Whether it is odd enough, and surely enough, to say so."""
+        return self.odd >= _SURE
+
+    def _likeliest(self) -> int:
+        return max(range(len(self.weights)), key=self.weights.__getitem__)
+
+    def after(self, geometric_cents: float, heard_cents: float, se_cents: float) -> Response:
+        """What is known after a move.
+
+        Args:
+            geometric_cents: change of the error that geometry lets expect of it.
+            heard_cents: change that was heard.
+            se_cents: 1 sd of the heard change, the placing of the saddle included.
+        """
+        if abs(geometric_cents) < _SMALLEST_CENTS:
+            return self
+        heard, doubt = heard_cents / geometric_cents, abs(se_cents / geometric_cents)
+        weights, means, sds = [], [], []
+        for w, m, s in zip(self.weights, self.means, self.sds, strict=True):
+            spread = math.hypot(s, doubt)
+            weights.append(w * math.exp(-0.5 * ((heard - m) / spread) ** 2) / spread)
+            gain = s**2 / spread**2
+            means.append(m + gain * (heard - m))
+            sds.append(s * math.sqrt(1.0 - gain))
+        total = math.fsum(weights)
+        if total <= 0.0:  # so far off that no component can say anything: only the heard value is left
+            return Response((1.0,), (heard,), (max(doubt, SOUND_SD),))
+        return Response(tuple(w / total for w in weights), tuple(means), tuple(sds))
+
+
+def as_answered(error: Comparison, response: Response) -> Comparison:
+    """The error that geometry would have to null for the move that nulls ``error`` on a string of this response; what
+    is not known of the response is in its standard error."""
+    se_cents = math.hypot(error.se_cents, error.error_cents * response.sd / response.ratio) / abs(response.ratio)
+    return replace(error, error_cents=error.error_cents / response.ratio, se_cents=se_cents)
+
+
+def first_response(others: Iterable[Response]) -> Response:
+    """What is expected of a string not moved yet, from those that were: a wrong thread or scale length is common."""
+    odd = [other.ratio for other in others if other.named]
+    if not odd:
+        return Response()
+    half = 0.5 * (1.0 - ODD_SHARE)
+    return Response((half, half, ODD_SHARE), (1.0, sum(odd) / len(odd), 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
+
+
+def oddity(number: int, responses: Mapping[int, Response], adjuster: Adjuster | None) -> str | None:
+    """Why a string may have answered otherwise than geometry, in words; None if it didn't, or not surely enough.
+
+    Args:
+        number: the string.
+        responses: of every string moved so far, by number.
+        adjuster: what moves its saddle; None for a fixed one.
+    """
+    own = responses[number]
+    if not own.named:
+        return None
+    told = f"the move of string {number} did {own.ratio:.0%} of what it should"
+    others = {n: one for n, one in responses.items() if n != number and one.named}
+    alike = [n for n, one in others.items() if (one.ratio - 1.0) * (own.ratio - 1.0) > 0.0]
+    if alike:
+        also = ", ".join(str(n) for n in sorted(alike))
+        what = "thread or scale length" if adjuster is not None and adjuster.mm_per_turn is not None else "scale length"
+        return f"{told}, as on string {also}: check the {what} in the instrument file, and the ruler"
+    if adjuster is not None and adjuster.mm_per_turn is not None:
+        return f"{told}: check its thread in the file, play in the screw, and that it was brought back to pitch"
+    return f"{told}: check that the saddle has not slipped, and that the string was brought back to pitch"
