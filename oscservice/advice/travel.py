@@ -1,0 +1,234 @@
+"""What helps a saddle that has come to the end of its travel, least harm first, and the setback it is worth.
+
+A string needs about m sqrt(E I / T) + kappa share h^2 / X0 of setback for a true fret 12, h its action there, which
+follows from M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, eq. 31. Whatever makes it less stiff,
+less stretched or lower lets it do with less. The core's diameter, clamped ends and stretch are known roughly, so each
+worth is an estimate, +-30 %. Setbacks in mm, + away from the nut.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from oscservice.advice.correction import SHOWN_MM, direction_of, error_after
+from oscservice.advice.prediction import STRESSED_SHARE
+from oscservice.instrument.fretting import FrettedString, fret_12_setback_mm
+from oscservice.instrument.spec import CLAMPED_FLOATING, FIXED, SHAPED, Instrument, StringSpec
+from oscservice.instrument.strings import (
+    INCH_MM,
+    MUSIC_WIRE_STRENGTH_PA,
+    STEEL_MODULUS_PA,
+    kappa,
+    stiffness_length_mm,
+    tension_n,
+    wound_unit_weight_kg_m,
+)
+
+TURN_SADDLE = "turn saddle"
+ACTION = "action"
+CORE = "core"
+WOUND = "wound"
+PITCH = "pitch"
+SHAPE_CROWN = "shape crown"
+MOVE_BRIDGE = "move bridge"
+LIVE_WITH_IT = "live with it"
+
+MOST_ACTION_MM = 0.5
+"""More action up or down is another instrument to play (common practice, no source)."""
+LOWEST_ACTION_MM = 1.0
+"""Below this at fret 12 strings buzz (common practice, no source)."""
+
+_CORE_SHARE = 0.1  # thinner or thicker: what sets of one note differ by
+_LEAST_WOUND_MM = 0.016 * INCH_MM  # thinner strings aren't wound (common practice, no source)
+_THIRD = 3  # the string that comes plain or wound (common practice, no source)
+_WOUND_FOR_PLAIN = 20.0 / 17.0  # .020 wound where .017 plain was (common practice, no source)
+_CORE_OF_WOUND = 0.6  # of its gauge (assumed, +-10 %)
+_SEMITONE = 2.0 ** (1.0 / 12.0)
+
+_TENSION = "A string under tension can break: slacken it first, eyes out of its line; cut ends are sharp."
+_SPRUNG = " Springs pull against the strings: never release either side all at once."
+
+
+@dataclass(frozen=True)
+class WayOut:
+    """One thing that helps.
+
+    Attributes:
+        code: which (fixed).
+        text: what to do, in one sentence.
+        worth_mm: how much of the missing setback it makes up, >= 0; None if that isn't known beforehand.
+        remaining_cents: error left at fret 12, + sharp; 0 where it is worth enough and the saddle can go back by what
+            is too much; None if not known.
+        caution: where it can hurt; else empty.
+    """
+
+    code: str
+    text: str
+    worth_mm: float | None
+    remaining_cents: float | None
+    caution: str = ""
+
+
+def ways_out(instrument: Instrument, string: int, missing_mm: float, fretted: FrettedString) -> tuple[WayOut, ...]:
+    """What helps a string whose saddle can't go far enough, in the order of least harm.
+
+    Args:
+        instrument: the instrument.
+        string: the string's number.
+        missing_mm: how much further its saddle would have to go; + away from the nut, - toward it.
+        fretted: the string as it is now, its saddle at the end of its travel.
+
+    Returns:
+        What there is for this string and bridge; nothing where less is missing than is ever printed.
+
+    Raises:
+        ValueError: no such string, or a distance that isn't finite.
+    """
+    spec = instrument.string(string)
+    if not math.isfinite(missing_mm):
+        raise ValueError(f"{missing_mm} mm is no distance")
+    if abs(missing_mm) < SHOWN_MM / 2.0:
+        return ()
+    adjuster = instrument.adjuster_of(string)
+    alone = adjuster is not None and len(adjuster.influence) == 1
+    back_mm = (adjuster.toward_nut_mm + adjuster.away_mm) if adjuster is not None and alone else 0.0
+    at = _Missing(missing_mm, fretted, instrument.bridge.floating, back_mm)
+    ways = [
+        _turned(instrument, string),
+        _action(at),
+        _core(at, spec),
+        _wound(at, spec, string, instrument.open_hz(string)),
+        _pitch(at),
+        _crown(instrument, string, at),
+        _bridge(instrument, at),
+        _lived_with(at),
+    ]
+    return tuple(way for way in ways if way is not None)
+
+
+@dataclass(frozen=True)
+class _Missing:
+    """What is missing, and ``back_mm``: the room that the saddle alone has the other way."""
+
+    mm: float
+    fretted: FrettedString
+    floating: bool
+    back_mm: float
+
+    @property
+    def direction(self) -> str:
+        return direction_of(self.mm)
+
+    @property
+    def sharp(self) -> bool:
+        """Frets stand sharp: the string should need less setback, or the saddle have more room away from the nut."""
+        return self.mm > 0.0
+
+    def left_cents(self, worth_mm: float) -> float:
+        """Error left at fret 12 with that much made up: what moving the saddle by the rest would change."""
+        rest_mm = abs(self.mm) - worth_mm
+        if rest_mm < 0.0:
+            rest_mm = min(rest_mm + self.back_mm, 0.0)
+        open_mm = self.fretted.scale_mm + self.fretted.setback_mm
+        lengths = open_mm, open_mm - self.fretted.scale_mm / 2.0
+        return 0.0 - error_after(0.0, lengths, math.copysign(rest_mm, self.mm * rest_mm))
+
+    def way(self, code: str, text: str, changed: FrettedString, caution: str) -> WayOut | None:
+        """The way that makes the string another one; None where it isn't worth a tenth of a millimetre."""
+        worth = math.copysign(1.0, self.mm) * (fret_12_setback_mm(self.fretted) - fret_12_setback_mm(changed))
+        if worth < SHOWN_MM / 2.0:
+            return None
+        return WayOut(code, text, worth, self.left_cents(worth), caution + (_SPRUNG if self.floating else ""))
+
+
+def _turned(instrument: Instrument, string: int) -> WayOut | None:
+    adjuster = instrument.adjuster_of(string)
+    if adjuster is None or adjuster.means == SHAPED or len(adjuster.influence) > 1:
+        return None
+    text = (
+        "If the saddle is a block with its crest off the middle, turn it round; measure again to see what that gives."
+    )
+    return WayOut(TURN_SADDLE, text, None, None, _TENSION + (_SPRUNG if instrument.bridge.floating else ""))
+
+
+def _action(at: _Missing) -> WayOut | None:
+    """The least change of action that makes up what is missing, in tenths of a millimetre."""
+    now_mm, per_mm2 = at.fretted.action_12_mm, at.fretted.kappa * at.fretted.share / at.fretted.scale_mm
+    wanted_mm = math.sqrt(max(now_mm**2 - at.mm / per_mm2, 0.0)) - now_mm
+    tenths = math.ceil(round(abs(wanted_mm) / SHOWN_MM, 6))
+    most_mm = min(MOST_ACTION_MM, max(now_mm - LOWEST_ACTION_MM, 0.0)) if at.sharp else MOST_ACTION_MM
+    change_mm = min(tenths, math.floor(round(most_mm / SHOWN_MM, 6))) * SHOWN_MM * (-1.0 if at.sharp else 1.0)
+    over_nut_mm = at.fretted.saddle_over_nut_mm + 2.0 * change_mm
+    how = "Lower" if at.sharp else "Raise"
+    text = f"{how} the string by {abs(change_mm):.1f} mm at fret 12, if it then plays without buzz or strain."
+    return at.way(ACTION, text, replace(at.fretted, saddle_over_nut_mm=over_nut_mm), _TENSION)
+
+
+def _core(at: _Missing, spec: StringSpec) -> WayOut | None:
+    """Another core: the same weight and tension if wound; if plain, weight and tension go with it and kappa stays."""
+    factor = 1.0 - _CORE_SHARE if at.sharp else 1.0 + _CORE_SHARE
+    word = "thinner" if at.sharp else "thicker"
+    if spec.wound:
+        changed = replace(
+            at.fretted,
+            kappa=at.fretted.kappa * factor**2,
+            stiffness_mm=at.fretted.stiffness_mm * factor**2,
+        )
+        return at.way(CORE, f"Fit a string of the same weight whose core is a tenth {word}.", changed, _TENSION)
+    changed = replace(at.fretted, stiffness_mm=at.fretted.stiffness_mm * factor)
+    gauge_in = spec.gauge_mm * factor / INCH_MM
+    return at.way(CORE, f"Fit a {word} string: {gauge_in:.3f} in, about a tenth {word}.", changed, _TENSION)
+
+
+def _wound(at: _Missing, spec: StringSpec, number: int, open_hz: float) -> WayOut | None:
+    if not at.sharp or spec.wound or spec.gauge_mm < _LEAST_WOUND_MM - 1e-9 or number < _THIRD:
+        return None
+    gauge_mm = spec.gauge_mm * _WOUND_FOR_PLAIN
+    pull = tension_n(wound_unit_weight_kg_m(gauge_mm), open_hz, at.fretted.scale_mm + at.fretted.setback_mm)
+    core_mm = _CORE_OF_WOUND * gauge_mm
+    changed = replace(at.fretted, kappa=kappa(core_mm, pull), stiffness_mm=stiffness_length_mm(core_mm, pull))
+    return at.way(WOUND, f"Fit a wound string instead, about {gauge_mm / INCH_MM:.3f} in.", changed, _TENSION)
+
+
+def _pitch(at: _Missing) -> WayOut | None:
+    """A semitone up or down: tension goes with the square of pitch, and both kappa and stiffness with it."""
+    factor = _SEMITONE if at.sharp else 1.0 / _SEMITONE
+    changed = replace(
+        at.fretted,
+        kappa=at.fretted.kappa / factor**2,
+        stiffness_mm=at.fretted.stiffness_mm / factor,
+    )
+    stress_pa = STEEL_MODULUS_PA / changed.kappa
+    if at.sharp and stress_pa > STRESSED_SHARE * MUSIC_WIRE_STRENGTH_PA:
+        return None
+    text = f"Tune it a semitone {'higher' if at.sharp else 'lower'}, if the player can do with that."
+    return at.way(PITCH, text, changed, _TENSION)
+
+
+def _crown(instrument: Instrument, string: int, at: _Missing) -> WayOut | None:
+    if instrument.bridge.kind != FIXED or instrument.adjuster_of(string) is not None:
+        return None
+    shaped = f"have its crown shaped {abs(at.mm):.1f} mm {at.direction}"
+    text = f"If the saddle is wide enough, {shaped}; what is cut off is gone."
+    return WayOut(SHAPE_CROWN, text, None, None, _TENSION)
+
+
+def _bridge(instrument: Instrument, at: _Missing) -> WayOut:
+    kind, how_far = instrument.bridge.kind, f"{abs(at.mm):.1f} mm {at.direction}"
+    if kind == FIXED:
+        text = f"Have a repairer move the saddle's slot {how_far} under this string."
+    else:
+        part = "posts of the bridge" if kind == CLAMPED_FLOATING else "bridge"
+        text = f"Have a repairer move the {part} {how_far}; the other saddles then go back by as much."
+    return WayOut(MOVE_BRIDGE, text, abs(at.mm), 0.0, _TENSION + (_SPRUNG if at.floating else ""))
+
+
+def _lived_with(at: _Missing) -> WayOut:
+    cents = at.left_cents(0.0)
+    heard, tuned = ("sharp", "flat") if cents > 0.0 else ("flat", "sharp")
+    text = (
+        f"Live with it: fret 12 stays {abs(cents):.1f} cents {heard}; the open string tuned "
+        f"{abs(cents) / 2.0:.1f} cents {tuned} shares that out."
+    )
+    return WayOut(LIVE_WITH_IT, text, 0.0, cents)
