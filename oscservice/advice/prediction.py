@@ -32,6 +32,9 @@ from oscservice.instrument.strings import (
     tension_n,
 )
 
+STRESSED_SHARE = 0.8
+"""Above this share of a core's strength a string is near breaking as it is brought up (common practice, no source)."""
+
 _FRET = 12
 _MODULUS_SD = STEEL_MODULUS_SD_PA / STEEL_MODULUS_PA
 _NONE: Mapping[int, Stiffness] = {}
@@ -72,6 +75,11 @@ class StringPrediction:
     def worth_moving(self) -> bool:
         """Whether the saddle stands further from the expected place than that is known."""
         return abs(self.move_mm) > self.setback_se_mm
+
+    @property
+    def near_breaking(self) -> bool:
+        """Whether the core is stressed so far that the string may break as it is brought up."""
+        return self.strength_share > STRESSED_SHARE
 
 
 @dataclass(frozen=True)

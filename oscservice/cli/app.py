@@ -162,6 +162,30 @@ def measure(
 
 
 @app.command()
+def predict(
+    instrument: Annotated[str, typer.Argument(help="Preset or instrument file.")],
+    action_mm: Annotated[float | None, typer.Option(help="Raise the action at fret 12 by this; - lowers.")] = None,
+    nut_mm: Annotated[float | None, typer.Option(help="Height of the strings over the frets at the nut.")] = None,
+    semitones: Annotated[
+        int | None, typer.Option(min=-24, max=24, help="Tune all strings by this many; - down.")
+    ] = None,
+    notes: Annotated[str | None, typer.Option(help='Open notes, string 1 first: "D4 A3 F3 C3 G2 C2".')] = None,
+    gauges: Annotated[
+        str | None,
+        typer.Option(help="Gauges in inches, string 1 first; 0.046/0.018 gives a core, - leaves a string on."),
+    ] = None,
+    reference: Annotated[float | None, typer.Option(help="A4 in Hz.")] = None,
+    capo: Annotated[int | None, typer.Option(help="Fret of a capo.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
+) -> None:
+    """Tell from the strings' build where the saddles should stand, and how they have to follow a change."""
+    from oscservice.cli.predict import Change, predict_command
+
+    change = Change(action_mm, nut_mm, semitones, notes, gauges, reference, capo)
+    predict_command(instrument, change, as_json=json)
+
+
+@app.command()
 def devices() -> None:
     """List the audio inputs."""
     from oscservice.cli.devices import devices_command

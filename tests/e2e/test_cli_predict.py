@@ -1,0 +1,166 @@
+"""``oscservice predict``: tables and JSON, what a change asks of the saddles, cautions, and what can't be asked."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from served import run, told
+
+from oscservice.advice.prediction import follow, predict
+from oscservice.instrument.change import NewGauge, tuned_by, with_action_raised, with_capo, with_gauges
+from oscservice.instrument.profile import load_instrument, preset_names, preset_toml
+
+GUITAR = load_instrument("six-string-648")
+
+
+def found(*words: str | Path) -> dict[str, Any]:
+    """The JSON object that ``predict`` prints."""
+    got = told("predict", *words, "--json")
+    assert (got.code, got.err) == (0, "")
+    assert got.out.count("\n") == 1
+    result: dict[str, Any] = json.loads(got.out)
+    return result
+
+
+def preset_with(folder: Path, name: str, **numbers: float) -> Path:
+    """A copy of a preset in which a key has another value wherever it stands."""
+    lines = preset_toml(name).splitlines()
+    for key, value in numbers.items():
+        lines = [f"{key} = {value}" if line.startswith(f"{key} =") else line for line in lines]
+    file = folder / "copy.toml"
+    file.write_text("\n".join(lines), encoding="utf-8")
+    return file
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_every_preset_fits_100_columns(name: str) -> None:
+    done = run("predict", name, "--semitones", "-2")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert max(map(len, done.stdout.splitlines())) <= 100
+    rows = [line.split() for line in done.stdout.splitlines()]
+    for number, string in enumerate(load_instrument(name).strings, start=1):
+        assert sum(row[:2] == [str(number), string.note] for row in rows) == 2
+
+
+def test_json_is_the_prediction() -> None:
+    got = found("six-string-648")
+    assert got["instrument"] == "six-string-648"
+    assert got["cautions"] == []
+    assert "following" not in got
+    for given, foretold in zip(got["strings"], predict(GUITAR), strict=True):
+        assert given["string"] == foretold.string
+        assert given["note"] == foretold.note
+        assert given["setback_mm"] == foretold.setback_mm
+        assert given["setback_se_mm"] == foretold.setback_se_mm
+        assert given["move_mm"] == foretold.setback_mm - GUITAR.string(foretold.string).setback_mm
+        assert given["worth_moving"] is False
+
+
+def test_changes_are_made_together() -> None:
+    words = ["--gauges", "0.011 0.014 - - - 0.052/0.019", "--semitones", "-2", "--action-mm", "+0.3", "--capo", "2"]
+    got = found("six-string-648", *words)
+    inch = 25.4
+    gauges = {1: NewGauge(0.011 * inch), 2: NewGauge(0.014 * inch), 6: NewGauge(0.052 * inch, 0.019 * inch)}
+    after = with_capo(with_action_raised(tuned_by(with_gauges(GUITAR, gauges), -2), 0.3), 2)
+    for given, followed in zip(got["following"], follow(GUITAR, after), strict=True):
+        assert given["after_mm"] == pytest.approx(followed.after_mm)
+        assert given["change_mm"] == pytest.approx(followed.change_mm)
+        assert given["change_se_mm"] == pytest.approx(followed.change_se_mm)
+    assert got["change"] == {"action_mm": 0.3, "semitones": -2, "gauges": words[1], "capo": 2}
+
+
+def test_the_nut_the_reference_and_notes() -> None:
+    low = found("six-string-648", "--notes", "E4,B3,G3,D3,A2,D2")["following"]
+    assert [one["change_mm"] for one in low[:5]] == [0.0] * 5
+    assert low[5]["change_mm"] > 0.3
+    assert (low[5]["before_note"], low[5]["after_note"]) == ("E2", "D2")
+    assert all(one["change_mm"] > 0.0 for one in found("six-string-648", "--nut-mm", "0.6")["following"])
+    assert all(one["change_mm"] < 0.0 for one in found("six-string-648", "--reference", "446")["following"])
+
+
+def test_what_follows_stands_in_the_table() -> None:
+    got = told("predict", "six-string-648", "--action-mm", "0.5")
+    assert (got.code, got.err) == (0, "")
+    first = next(f for f in follow(GUITAR, with_action_raised(GUITAR, 0.5)) if f.string == 6)
+    assert "How each saddle has to follow: action +0.5 mm" in got.out
+    row = [line for line in got.out.splitlines() if line.split()[:2] == ["6", "E2"]][-1]
+    assert f"{first.change_mm:.1f} mm away from the nut" in row
+    assert f"{first.stays_cents:+.1f}" in row
+
+
+def test_saddles_astray_are_told_before_the_first_pluck(tmp_path: Path) -> None:
+    got = told("predict", preset_with(tmp_path, "six-string-648", setback_mm=-1.0, away_mm=4.0))
+    assert (got.code, got.err) == (0, "")
+    rows = {line.split()[0]: line for line in got.out.splitlines() if line.split()[:1] and line.split()[0].isdigit()}
+    assert "2.2 mm away from the nut" in rows["1"]
+    assert "room" not in rows["1"]
+    assert "5.7 mm away from the nut; room: 4.0 mm" in rows["6"]
+    assert "Slacken a string before its saddle is moved" in got.out
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("six-string-648-paired", "(shared)"),
+        ("six-string-628-fixed", "fixed: 2.3 mm away from the nut wanted"),
+        ("six-string-628", "mm away from the nut"),
+    ],
+)
+def test_bridges_have_their_own_words(tmp_path: Path, name: str, words: str) -> None:
+    got = told("predict", preset_with(tmp_path, name, setback_mm=-1.0))
+    assert (got.code, got.err) == (0, "")
+    assert words in got.out
+
+
+def test_a_crown_is_measured_before_it_is_shaped(tmp_path: Path) -> None:
+    """What is taken off can't be put back."""
+    file = preset_with(tmp_path, "acoustic-645", setback_mm=-1.0)
+    crown = '[bridge]\nkind = "fixed saddle"\ntoward_nut_mm = 0.5\naway_mm = 1.0\n'
+    text = re.sub(r"\[bridge\].*?(?=\n\[\[string)", crown, file.read_text(encoding="utf-8"), flags=re.DOTALL)
+    file.write_text(text, encoding="utf-8")
+    got = told("predict", file)
+    assert (got.code, got.err) == (0, "")
+    assert "measure first: 2.6 mm away from the nut" in got.out
+
+
+def test_a_string_near_breaking_is_cautioned() -> None:
+    got = told("predict", "six-string-648", "--semitones", "3")
+    assert (got.code, got.err) == (0, "")
+    told_of = " ".join(got.out.split())
+    assert "Caution: string 1 at G4 after the change (tuned by +3 semitones): 102 N is 83 % of what" in told_of
+    assert "eyes covered" in told_of
+    assert told_of.count("Caution") == 1
+    assert len(found("six-string-648", "--semitones", "3")["cautions"]) == 1
+    assert "Caution" not in told("predict", "six-string-648", "--semitones", "2").out
+
+
+@pytest.mark.parametrize(
+    ("words", "complaint"),
+    [
+        (["--gauges", "0.010 0.013"], "six-string-648: --gauges: found 2, expected 6, string 1 first"),
+        (["--gauges", "11 - - - - -"], "six-string-648: --gauges: found '11', expected inches, e.g. 0.011"),
+        (["--gauges", "0.011/ - - - - -"], "six-string-648: --gauges: found '0.011/', expected inches"),
+        (["--gauges", "nan - - - - -"], "six-string-648: --gauges: found 'nan', expected inches"),
+        (["--notes", "E4 B3"], "six-string-648: notes: found 2, expected 6"),
+        (["--notes", "E4 B3 G3 D3 A2 D2", "--semitones", "1"], "six-string-648: --notes and --semitones: expected one"),
+        (["--semitones", "24"], "six-string-648: string 1: E6 on 0.25 mm would pull"),
+        (["--semitones", "99"], "invalid value for '--semitones'"),
+        (["--action-mm", "40"], "six-string-648: string 1, action_12_mm: 41.6: input should be less than"),
+        (["--capo", "24"], "six-string-648: capo: fret 24 leaves no fret above it; expected 1 to 23"),
+        (["--reference", "20"], "six-string-648: reference_hz: 20.0: input should be greater than"),
+    ],
+)
+def test_what_cannot_be_changed_is_one_line(words: list[str], complaint: str) -> None:
+    got = told("predict", "six-string-648", *words)
+    assert (got.code, got.out) == (2, "")
+    assert got.complaint.startswith(complaint)
+
+
+def test_an_unknown_instrument_is_one_line() -> None:
+    got = told("predict", "no-such-one")
+    assert (got.code, got.out) == (2, "")
+    assert got.complaint.startswith("'no-such-one' is neither a preset nor a readable file")
