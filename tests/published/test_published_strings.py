@@ -49,6 +49,13 @@ def test_sum_of_tensions_of_a_common_set() -> None:
     assert 95.0 < total / strings.LBF_N < 110.0
 
 
+def test_modulus_and_strength_of_music_wire() -> None:
+    """ASTM A228, materials database: E 190 GPa, tensile strength 2450 MPa. A .010 at E4 on 25.5 inches (16.2 lbf by the
+    chart) stresses its 0.254 mm to 1422 MPa."""
+    assert abs(strings.STEEL_MODULUS_PA - 190e9) < 2.0 * strings.STEEL_MODULUS_SD_PA
+    assert strings.strength_share(0.254, 16.2 * strings.LBF_N) == pytest.approx(1422.0 / 2450.0, rel=0.002)
+
+
 def test_mcferrin_constant_of_plain_steel() -> None:
     """Partial k of plain steel is sharp by 3.4e13 d^2 k^2 / (f^2 L^4) cents, cm and Hz (McFerrin, second-hand)."""
     gauge_mm, length_mm, frequency_hz = 0.4, 600.0, 250.0
