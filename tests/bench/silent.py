@@ -110,7 +110,7 @@ class Account:
         ignored: how many of the plucks were no evidence to the session.
         statuses: where each string stands; the session's own word.
         outcome: how the session ended; its own word.
-        state: the session's last state.
+        state: the session's last state; its ``findings`` are the causes it named.
     """
 
     errors_cents: dict[int, float]
@@ -132,6 +132,7 @@ def set_up(
     scatter_cents: float = 0.8,
     open_sd_cents: float = 0.15,
     reading_se_cents: float = 0.1,
+    overrule: bool = False,
     **begin: Any,
 ) -> Account:
     """A whole set-up of a guitar, from inspection to the sealed record; the same seed gives the same.
@@ -143,13 +144,14 @@ def set_up(
         tolerance_cents: what the session is told to settle for.
         placing_mm: a saddle lands within this of where it should, either way.
         scatter_cents, open_sd_cents, reading_se_cents: see ``SilentBench``.
+        overrule: overrule the causes that the session stops for; otherwise go on past them.
         begin: more of what ``Begin`` takes.
 
     Raises:
         AssertionError: an unknown prompt, or no end to the prompts.
     """
     bench = SilentBench(rig, seed, scatter_cents, open_sd_cents, reading_se_cents)
-    work = _Work(instrument, bench, seed, placing_mm)
+    work = _Work(instrument, bench, seed, placing_mm, overrule)
     work.do(cm.Begin(instrument, "silent", tolerance_cents, **begin))
     work.do(cm.Inspect("all", "passed"))
     for _ in range(_MOST_STEPS):
@@ -163,12 +165,15 @@ def set_up(
 class _Work:
     """A session and the hands that follow it; they err as ``simulate.technician``'s do."""
 
-    def __init__(self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float) -> None:
+    def __init__(
+        self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float, overrule: bool
+    ) -> None:
         self.state = State()
         self._instrument = instrument
         self._bench = bench
         self._random = random.Random(f"hands {seed}")
         self._placing_mm = placing_mm
+        self._overrule = overrule
         self._moves_mm: dict[int, list[float]] = {}
         self._plucks: dict[int, int] = {}
         self._ignored = 0
@@ -201,6 +206,8 @@ class _Work:
             case "bring_up":
                 self._bring_up(string)
                 self._pluck(string, OPEN)
+            case "look_into":
+                self._look_into()
             case _:
                 raise AssertionError(f"these hands do not know the prompt {code!r}")
 
@@ -232,6 +239,14 @@ class _Work:
         mm = min(max(wanted_mm, toward_mm), away_mm)
         self._bench.rig.move_saddle(string, mm)
         self._moves_mm.setdefault(string, []).append(mm)
+
+    def _look_into(self) -> None:
+        if not self._overrule:
+            self.do(cm.Next())
+            return
+        for string in sorted({n for finding in self.state.findings for n in finding.strings}):
+            if not self.state.string(string).overruled:
+                self.do(cm.Overrule(string))
 
     def _bring_up(self, string: int) -> None:
         """Wind a slack string up to about its pitch, as by a quick look at a meter."""

@@ -112,3 +112,13 @@ def test_a_string_that_scatters_badly_is_set_aside_and_the_rest_set_up():
     account = set_up(instrument, rig, 7)
     assert account.statuses[2] is Status.SET_ASIDE
     assert max(abs(cents) for n, cents in account.errors_cents.items() if n != 2) <= 2.0
+
+
+def test_a_cause_that_is_named_is_gone_past_or_overruled():
+    instrument = load_instrument(FLOATING)
+    worn = Faults(uneven={3: Uneven(0.5 - 15.0 / 648.0, 30.0, -0.2)})
+    for overrule, status in ((False, Status.SET_ASIDE), (True, Status.SETTLED)):
+        rig = rig_of(instrument, saddle_error_mm=[0.5] * 6, faults=worn)
+        account = set_up(instrument, rig, 1, frets="thorough", overrule=overrule)
+        assert 3 in account.state.findings[0].strings
+        assert account.statuses[3] is status
