@@ -59,7 +59,7 @@ class Strings:
         if not bridge.floating:
             return 0.0
         stacked = _stack(paths)
-        place = 0.0
+        place = step = 0.0
         for _ in range(60):
             tensions, rates = self._pull(*stacked, natural_mm, place)
             surplus = float(np.sum(tensions)) + bridge.rate_n_per_mm * place - preload_n
@@ -67,6 +67,8 @@ class Strings:
             place -= step
             if abs(step) < 1e-13:
                 return place
+        if abs(step) < 1e-11:
+            return place  # rounding throws it to and fro
         raise ArithmeticError("the bridge finds no balance")
 
     def _pull(
