@@ -73,13 +73,13 @@ LEAST_CENTS = 2.0
 MOST_NAMED = 4
 
 _PRIOR = {
-    Cause.SADDLE: 0.60,
-    Cause.NUT_SLOT: 0.10,
+    Cause.SADDLE: 0.50,
+    Cause.NUT_SLOT: 0.12,
     Cause.NUT_PLACE: 0.05,
     Cause.FINGER: 0.05,
     Cause.UNEVEN: 0.08,
-    Cause.FRET: 0.07,
-    Cause.ACTION: 0.05,
+    Cause.FRET: 0.08,
+    Cause.ACTION: 0.12,
 }
 """How often each is behind an error, before anything is heard (assumed)."""
 

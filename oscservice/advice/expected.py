@@ -44,6 +44,12 @@ EVEN_LENGTH_MM = 50.0
 read off a ruler (common to all strings, and of each), a fret along the neck, where its crown holds one string, string
 taken up by a finger, and mass per length along a new string, with how far such differences reach."""
 
+FINGER_MM = 6.0
+FINGER_SD_MM = 3.0
+PRESS_MM = 0.07
+PRESS_SD_MM = 0.05
+"""Where a finger holds the string, and how far it may be off: behind the fret, and below its crown (assumed)."""
+
 GUITAR_ENDS_SD = 0.2
 OWN_ENDS_SD = 0.3
 """How far the clamped ends of a guitar's strings are from those of the model: Anderson and Beausoleil (J. Acoust. Soc.
@@ -167,12 +173,13 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
 def _string(instrument: Instrument, number: int, survey: Survey) -> FrettedString:
     spec = instrument.string(number)
     known = survey.stiffness
-    return fretted_string(
+    string = fretted_string(
         spec,
         instrument.open_hz(number),
         log_stiffness=None if known is None else known.log_b,
         setback_mm=spec.setback_mm + survey.position_mm,
     )
+    return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
 
 
 def _core_sd(instrument: Instrument, number: int, survey: Survey) -> float:
@@ -207,6 +214,8 @@ def _common(rows: tuple[tuple[int, int], ...], strings: Mapping[int, FrettedStri
         lambda s: replace(s, share=s.share + SHARE_SD),
         lambda s: replace(s, nut_shift_mm=NUT_PLACE_SD_MM),
         lambda s: taken_up(s, TAKE_UP_SD_MM),
+        lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM),
+        lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM),
         lambda s: raised_action(s, ACTION_SD_MM),
     )
     columns = np.column_stack([_shift(rows, strings, change, None) for change in changes])

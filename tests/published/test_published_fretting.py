@@ -20,10 +20,10 @@ from oscservice.instrument.fretting import (
     CLAMPED_ENDS_SD,
     FrettedString,
     best_setback_and_nut_mm,
+    first_order_terms,
     fretted_error_cents,
     fretted_string,
     terms_error_cents,
-    three_terms,
     true_setback_mm,
 )
 from oscservice.instrument.profile import load_instrument
@@ -117,7 +117,7 @@ def test_best_setback_and_nut(nylon: Nylon) -> None:
 
 @each
 @pytest.mark.parametrize("fret", [1, 3, 5, 7, 12, 17, 19])
-def test_three_terms_are_the_papers_linear_form(nylon: Nylon, fret: int) -> None:
+def test_the_first_order_is_the_papers_linear_form(nylon: Nylon, fret: int) -> None:
     """Eq. 31, e = K [(gamma - 1)(B0 - S/X0) + N/X0 + kappa Q/2], with eq. 19, Q = [gamma b + (gamma - 1) c]^2 /
     (2 (gamma - 1) X0^2) for a finger at the fret."""
     gamma = 2.0 ** (fret / 12.0)
@@ -127,7 +127,7 @@ def test_three_terms_are_the_papers_linear_form(nylon: Nylon, fret: int) -> None
             (gamma - 1.0) * (nylon.b0 - setback_mm / SCALE_MM) + shift_mm / SCALE_MM + nylon.kappa * q / 2.0
         )
         string = replace(nylon.string(), setback_mm=setback_mm, nut_shift_mm=shift_mm)
-        assert terms_error_cents(three_terms(string), fret) == pytest.approx(printed, abs=1e-9)
+        assert terms_error_cents(first_order_terms(string), fret) == pytest.approx(printed, abs=1e-9)
 
 
 @each
@@ -138,7 +138,7 @@ def test_the_closed_form_of_setback_and_nut_makes_the_12th_fret_true(nylon: Nylo
     nut_mm = -2.0 * bent * (5.0 * NUT_MM + RISE_MM) * NUT_MM
     string = replace(nylon.string(), setback_mm=setback_mm, nut_shift_mm=nut_mm)
     assert fretted_error_cents(string, 12) == pytest.approx(0.0, abs=0.25)
-    assert terms_error_cents(three_terms(string), 12) == pytest.approx(0.0, abs=1e-9)
+    assert terms_error_cents(first_order_terms(string), 12) == pytest.approx(0.0, abs=1e-9)
     assert max(abs(fretted_error_cents(string, fret)) for fret in range(2, 13)) < 0.5
 
 

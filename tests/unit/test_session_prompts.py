@@ -44,7 +44,7 @@ def jobs() -> tuple[Job, ...]:
     worn = Job(SCREWS, frets="thorough").inspected()
     Hands(worn, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 2.0}, harmonics_cents={4: 6.0}, response=1.5).work()
     taken_up = Job(SCREWS, frets="thorough").inspected()
-    hands = Hands(taken_up, {n: 8.0 for n in range(1, 7)}, harmonics_cents={4: 6.0})
+    hands = Hands(taken_up, dict.fromkeys(range(1, 7), 8.0), harmonics_cents={4: 6.0})
     while taken_up.prompt != "look_into":
         hands.step()
     taken_up.do(cm.Overrule(4))
