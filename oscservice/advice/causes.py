@@ -63,7 +63,7 @@ class Named:
     shift: tuple[float, ...]
 
 
-SURE = 0.9
+SURE = 0.85
 SURE_TOO = 0.97
 """A cause is named at this probability; beside another one at the second: two at once are rare."""
 
@@ -92,7 +92,7 @@ _ACTIONS_MM = np.linspace(0.3, 2.5, 12)
 _NUT_SD_MM = 0.6
 _FRET_SD_MM = 0.35
 _LEAST_DOUBT = 0.15  # relative: no cause follows its story more closely
-_MASS = ((0.01, 40.0), (0.03, 40.0), (0.01, 200.0), (0.03, 200.0))  # 1 sd of relative mass, reach in mm
+_MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))  # 1 sd of relative mass, reach in mm
 
 
 @dataclass(frozen=True)
@@ -110,48 +110,52 @@ class _Story:
     saddles_known: bool = False  # told only where the file's word on the saddles is true
 
 
-def named_causes(expected: Expected) -> tuple[Named, ...]:
-    """The causes that what was heard speaks for, the surest first; saddles themselves are not among them."""
+def named_causes(expected: Expected, sure: float = SURE) -> tuple[Named, ...]:
+    """The causes that what was heard speaks for, the surest first; saddles themselves are not among them.
+
+    Args:
+        expected: what was heard and expected.
+        sure: probability at which the first is named.
+    """
     found: list[Named] = []
     while len(found) < MOST_NAMED:
-        one = _likeliest(expected, found)
-        if one is None:
+        told = _ranked(expected, found)
+        if not told or told[0].cause is Cause.SADDLE or told[0].probability < (max(sure, SURE_TOO) if found else sure):
+            break
+        one = told[0]
+        shift = np.array(one.shift)
+        if np.abs(shift).max() < LEAST_CENTS:
             break
         found.append(one)
-        shift = np.array(one.shift)
         doubt = one.se / abs(one.size) if one.size else 1.0
         covariance = expected.covariance + np.outer(shift, shift) * min(1.0, max(_LEAST_DOUBT, doubt)) ** 2
         if one.cause is Cause.UNEVEN:
-            covariance = covariance + expected.uneven(one.strings[0], *_MASS[1])
+            covariance = covariance + expected.uneven(one.strings[0], *_MASS[3])
         expected = replace(expected, mean=expected.mean + shift, covariance=covariance)
     return tuple(found)
 
 
-def _likeliest(expected: Expected, found: list[Named]) -> Named | None:
-    """The cause that is surer than SURE, or None."""
+def ranked_causes(expected: Expected) -> tuple[Named, ...]:
+    """Every cause with its probability, the likeliest first, saddles among them; 1 in all."""
+    return _ranked(expected, [])
+
+
+def _ranked(expected: Expected, found: list[Named]) -> tuple[Named, ...]:
     known = {(one.cause, one.strings, one.fret) for one in found}
-    stories = [story for story in _stories(expected) if (story.cause, story.strings, story.fret) not in known]
     saddles = _saddles(expected)
-    weights: list[float] = []
-    told: list[tuple[float, float, Floats]] = []
-    for story in stories:
-        weight, size, se, shift = _tell(expected, story, saddles[:1] if story.saddles_known else saddles)
-        weights.append(weight)
-        told.append((size, se, shift))
-    total = logsumexp(weights)
-    groups: dict[tuple[Cause, tuple[int, ...], int], list[int]] = {}
-    for index, story in enumerate(stories):
-        groups.setdefault((story.cause, story.strings, story.fret), []).append(index)
-    sums = {key: float(logsumexp([weights[i] for i in members])) for key, members in groups.items()}
-    best = max(sums, key=lambda key: sums[key])
-    probability = float(np.exp(sums[best] - total))
-    if best[0] is Cause.SADDLE or probability < (SURE_TOO if found else SURE):
-        return None
-    chosen = max(groups[best], key=lambda i: weights[i])
-    size, se, shift = told[chosen]
-    if np.abs(shift).max() < LEAST_CENTS:
-        return None
-    return Named(*best, size, se, probability, tuple(shift.tolist()))
+    stories: dict[tuple[Cause, tuple[int, ...], int], list[tuple[float, float, float, Floats]]] = {}
+    for story in _stories(expected):
+        key = (story.cause, story.strings, story.fret)
+        if key not in known:
+            told = _tell(expected, story, saddles[:1] if story.saddles_known else saddles)
+            stories.setdefault(key, []).append(told)
+    sums = {key: float(logsumexp([weight for weight, *_ in told])) for key, told in stories.items()}
+    total = float(logsumexp(list(sums.values())))
+    ranked = []
+    for key in sorted(stories, key=lambda key: -sums[key]):
+        _, size, se, shift = max(stories[key], key=lambda told: told[0])
+        ranked.append(Named(*key, size, se, float(np.exp(sums[key] - total)), tuple(shift.tolist())))
+    return tuple(ranked)
 
 
 def _saddles(expected: Expected) -> list[tuple[float, Floats]]:

@@ -110,7 +110,7 @@ def harmonic_check(
     readings: Sequence[PluckReading],
     inharmonicity: float,
     limit_cents: float = UNEVEN_CENTS,
-    scatter_prior_cents: float = 0.6,
+    scatter_prior_cents: float = 0.35,
 ) -> HarmonicCheck:
     """Harmonic minus open octave minus what stiffness explains: 1200 log2 sqrt((1 + 4B) / (1 + B)).
 
@@ -121,7 +121,7 @@ def harmonic_check(
         readings: open and harmonic, in the order they were plucked.
         inharmonicity: B of the open string.
         limit_cents: deviation beyond which the string is uneven.
-        scatter_prior_cents: as in ``compare``.
+        scatter_prior_cents: as in ``compare``; less, since nothing is fretted.
 
     Raises:
         ValueError: no open or no harmonic reading, or a reading that isn't finite.

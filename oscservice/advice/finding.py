@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oscservice.advice.causes import Cause, Named, named_causes
+from oscservice.advice.causes import SURE, Cause, Named, named_causes, ranked_causes
 from oscservice.advice.expected import HARMONIC, Expected, Survey, expect
 from oscservice.instrument.spec import Instrument
 
@@ -53,9 +53,7 @@ class Finding:
     @property
     def name(self) -> str:
         """The cause and where it is: ``fret misplaced or flattened 5, strings 1, 2, 3``."""
-        at = f" {self.fret}" if self.fret else ""
-        numbers = ", ".join(map(str, self.strings))
-        return f"{self.cause}{at}, string{'s' if len(self.strings) > 1 else ''} {numbers}"
+        return _name(self.cause, self.strings, self.fret)
 
     @property
     def text(self) -> str:
@@ -63,14 +61,31 @@ class Finding:
         return f"{self.name} ({self.probability:.0%} sure): {self.evidence}"
 
 
-def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Finding, ...]:
+def findings(instrument: Instrument, surveys: Mapping[int, Survey], sure: float = SURE) -> tuple[Finding, ...]:
     """The causes that the strings' errors speak for beside their saddles, the surest first.
+
+    Args:
+        instrument, surveys: what was compared.
+        sure: probability at which the first is named.
 
     Raises:
         ValueError: no string was surveyed.
     """
     expected = expect(instrument, surveys)
-    return tuple(_finding(expected, one) for one in named_causes(expected))
+    return tuple(_finding(expected, one) for one in named_causes(expected, sure))
+
+
+def suspicion(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, str]:
+    """How probable it is that some cause which no saddle cures is at work, and the likeliest one in words.
+
+    Raises:
+        ValueError: no string was surveyed.
+    """
+    ranked = ranked_causes(expect(instrument, surveys))
+    incurable = [one for one in ranked if one.cause in INCURABLE]
+    if not incurable:
+        return 0.0, ""
+    return sum(one.probability for one in incurable), _name(incurable[0].cause, incurable[0].strings, incurable[0].fret)
 
 
 def scatter_finding(number: int, scatter_cents: float, limit_cents: float) -> Finding:
@@ -92,6 +107,11 @@ def stopped_strings(found: tuple[Finding, ...]) -> dict[int, Finding]:
 def left_out_frets(found: tuple[Finding, ...], number: int) -> frozenset[int]:
     """Frets that are no ground for advice on a string."""
     return frozenset(f.fret for f in found if f.cause == Cause.FRET and number in f.strings)
+
+
+def _name(cause: str, strings: tuple[int, ...], fret: int) -> str:
+    at = f" {fret}" if fret else ""
+    return f"{cause}{at}, string{'s' if len(strings) > 1 else ''} {', '.join(map(str, strings))}"
 
 
 def _finding(expected: Expected, named: Named) -> Finding:
@@ -117,7 +137,8 @@ def _evidence(expected: Expected, named: Named) -> str:
     index = int(np.argmax(np.abs(shift) / sd))
     number, fret = expected.rows[index]
     place = "12th-fret harmonic" if fret == HARMONIC else f"fret {fret}"
-    told = f"{shift[index]:+.1f} of the {expected.heard[index]:+.1f} cents heard at string {number}, {place}, are its doing"
+    heard = f"{expected.heard[index]:+.1f} cents heard at string {number}, {place}"
+    told = f"{shift[index]:+.1f} of the {heard}, are its doing"
     size = _SIZES[named.cause].format(size=named.size, absolute=abs(named.size), se=named.se, way=_way(named))
     return f"{told}; {size}"
 

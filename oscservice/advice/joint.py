@@ -28,7 +28,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, stdtrit
 
 from oscservice.advice.evidence import PluckReading, rise, unbracketed, unlike
-from oscservice.hearing.scatter import Scattered, scattered
+from oscservice.hearing.scatter import Scattered, scattered, scattered_unlike
 from oscservice.hearing.strength import DRIFT_CENTS, Slope, walk_covariance
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 
@@ -72,6 +72,11 @@ class JointErrors:
         """1 sd of a single pluck."""
         return self.found.scatter
 
+    def scatter_at_most(self, confidence: float) -> float:
+        """The scatter (1 sd) that it does not exceed with this probability."""
+        reached = np.cumsum(self.found.likely)
+        return float(np.sqrt(_SCATTER_GRID[min(int(np.searchsorted(reached, confidence)), len(reached) - 1)]))
+
     @property
     def errors(self) -> Floats:
         """Error of each place, (p,)."""
@@ -99,6 +104,7 @@ def joint_errors(
     prior_cents: float = 0.6,
     prior_weight: float = 4.0,
     learnt: Slope | None = None,
+    open_share: float = 1.0,
 ) -> JointErrors:
     """Errors of several places from bracketed readings in the order they were plucked.
 
@@ -111,6 +117,7 @@ def joint_errors(
         prior_cents: scatter of single plucks expected before any is heard, 1 sd.
         prior_weight: how many plucks' worth of evidence that expectation is.
         learnt: what was learnt before of the string's pitch against strength.
+        open_share: how much plucks of the open string scatter, over those of stopped ones.
 
     Raises:
         ValueError: no open reading, none at one of the places, or a reading that isn't finite.
@@ -128,7 +135,8 @@ def joint_errors(
     cents = np.array([cents_between(r.f1_hz, base) for _, r in used]) - target
     order = np.array([i for i, _ in used], dtype=float)
     risen, unsure = rise([r for _, r in used], learnt)
-    data = _Data(cents - risen, places, order, np.array([r.doubt_cents for _, r in used]), unsure)
+    doubts = np.array([r.doubt_cents for _, r in used])
+    data = _Data(cents - risen, places, order, doubts, unsure, np.where(places.any(axis=1), 1.0, open_share))
     flags: set[Flag] = set()
     found = _fit(data, prior_cents, prior_weight)
     if places.sum() >= FEWEST_FOR_OUTLIER:
@@ -154,14 +162,16 @@ def joint_errors(
 
 @dataclass(frozen=True)
 class _Data:
-    """Cents (target and strength taken off), which place, place in the order, each reading's own standard error, and
-    1 sd of what was taken off for its strength; shapes (n,), ``places`` (n, p) of 0 and 1, the open string all 0."""
+    """Cents (target and strength taken off), which place, place in the order, each reading's own standard error, 1 sd
+    of what was taken off for its strength, and how much it scatters against a stopped one; shapes (n,), ``places``
+    (n, p) of 0 and 1, the open string all 0."""
 
     cents: Floats
     places: Floats
     order: Floats
     se: Floats
     strength: Floats
+    share: Floats
 
     @property
     def stopped(self) -> npt.NDArray[np.bool_]:
@@ -169,7 +179,8 @@ class _Data:
 
     def without(self, index: int) -> _Data:
         keep = np.arange(len(self.cents)) != index
-        return _Data(self.cents[keep], self.places[keep], self.order[keep], self.se[keep], self.strength[keep])
+        kept = (self.cents[keep], self.places[keep], self.order[keep], self.se[keep])
+        return _Data(*kept, self.strength[keep], self.share[keep])
 
     def complete(self) -> bool:
         """Whether open string and every place still have a reading."""
@@ -187,6 +198,9 @@ class _Data:
 
 def _fit(data: _Data, prior_cents: float, prior_weight: float) -> Scattered:
     """Level and errors for every scatter of a grid of variances."""
+    if (data.share != 1.0).any():
+        known = data.known_covariance()
+        return scattered_unlike(data.design(), data.cents, known, data.share, _SCATTER_GRID, prior_cents, prior_weight)
     known, axes = np.linalg.eigh(data.known_covariance())
     x, y = axes.T @ data.design(), axes.T @ data.cents
     return scattered(x, y, np.maximum(known, 0.0), _SCATTER_GRID, prior_cents, prior_weight)
@@ -205,7 +219,7 @@ def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
 
 def _left_out(data: _Data, scatter_cents: float) -> Floats:
     """Each reading's distance from what all the others say of it, in its own sd, (n,)."""
-    weights = np.linalg.inv(data.known_covariance() + scatter_cents**2 * np.eye(len(data.cents)))
+    weights = np.linalg.inv(data.known_covariance() + scatter_cents**2 * np.diag(data.share**2))
     x = data.design()
     projection = weights - weights @ x @ np.linalg.inv(x.T @ weights @ x) @ x.T @ weights
     diagonal = np.diag(projection)

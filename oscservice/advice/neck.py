@@ -28,6 +28,9 @@ Floats = npt.NDArray[np.float64]
 UNSURE_NUT_MM = 0.6
 """A nut move less well known than this (1 sd) is not told: it would be larger than any nut is misplaced."""
 
+OPEN_SHARE = 0.4
+"""How much an open string scatters from pluck to pluck, over a freshly fretted one (assumed)."""
+
 _ROUNDS = 5
 
 
@@ -40,7 +43,7 @@ class NeckErrors:
         errors_cents: error of each, (n,).
         covariance: of the errors, cents squared, (n, n); what is not known of the open string stands in every entry.
         plucks: stopped plucks at each fret, (n,).
-        scatter_cents: 1 sd of a single pluck.
+        scatter_cents: 1 sd of a single stopped pluck; scatter_bound_cents: nine in ten that it is no more.
         flags: what speaks against them.
         ambiguity: by how many cents the string pitches put each fret further sharp, and 1 sd, (n,); empty if any of
             them doesn't tell.
@@ -53,6 +56,7 @@ class NeckErrors:
     scatter_cents: float
     flags: tuple[Flag, ...] = ()
     ambiguity: tuple[tuple[float, float], ...] = ()
+    scatter_bound_cents: float = 0.0
 
     def se_cents(self, fret: int) -> float:
         """Standard error of one fret's error (1 sd). Raises ValueError for a fret that wasn't compared."""
@@ -98,7 +102,8 @@ def compare_frets(
     plucked = [fret for fret in sorted(set(frets)) if Place("fret", fret) in there]
     if not plucked or OPEN not in there:
         return None
-    joint = joint_errors(readings, {Place("fret", fret): 100.0 * fret for fret in plucked}, learnt=slope)
+    targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
+    joint = joint_errors(readings, targets, learnt=slope, open_share=OPEN_SHARE)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
     told = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(
@@ -109,6 +114,7 @@ def compare_frets(
         joint.scatter,
         ordered(joint.flags, sum(joint.plucks), joint.scatter),
         tuple(told) if len(told) == len(plucked) else (),
+        joint.scatter_at_most(0.9),
     )
 
 
@@ -135,6 +141,7 @@ def both(first: NeckErrors, second: NeckErrors) -> NeckErrors:
         scatter,
         ordered(flags, sum(plucks), scatter),
         second.ambiguity or first.ambiguity,
+        max(first.scatter_bound_cents, second.scatter_bound_cents),
     )
 
 

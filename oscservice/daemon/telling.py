@@ -33,6 +33,8 @@ def sentence(event: ev.Event) -> str | None:
             return _judged(event)
         case ev.CauseNamed(finding=finding):
             return f"cause: {finding_from_json(finding).text}"
+        case ev.SurveyExtended(plucks=plucks, why=why):
+            return f"compared again, {plucks} plucks a fret in all: {why}"
         case ev.StringOverruled(string=string):
             return f"string {string}: advised on all the same (overruled)"
         case ev.ResponseLearnt(oddity=oddity) if oddity:

@@ -42,14 +42,51 @@ def scattered(
         prior_sd: scatter expected beforehand, 1 sd.
         prior_weight: how many values' worth of evidence that is.
     """
-    variance = known + grid[:, None]  # (g, n)
+    deviation = np.sqrt(known + grid[:, None])  # (g, n)
     unit = 1.0 / np.maximum(np.abs(design).max(axis=0), 1e-300)  # columns of one size keep rounding out
-    scaled = design * unit
-    normal = np.einsum("ni,gn,nj->gij", scaled, 1.0 / variance, scaled)
+    whitened = (design * unit) / deviation[:, :, None]
+    return _averaged(whitened, values / deviation, np.log(deviation).sum(axis=1), unit, grid, prior_sd, prior_weight)
+
+
+def scattered_unlike(
+    design: Samples,
+    values: Samples,
+    known: Samples,
+    share: Samples,
+    grid: Samples,
+    prior_sd: float,
+    prior_weight: float,
+) -> Scattered:
+    """As ``scattered``, of values that are not independent and do not scatter alike.
+
+    Args:
+        known: covariance of the values without the scatter, (n, n).
+        share: how much each value scatters, as a share of the scatter (a standard deviation), (n,).
+    """
+    covariance = known + grid[:, None, None] * np.diag(share**2)
+    lower = np.linalg.cholesky(covariance)  # (g, n, n)
+    unit = 1.0 / np.maximum(np.abs(design).max(axis=0), 1e-300)
+    right = np.column_stack([design * unit, values])
+    whitened = np.linalg.solve(lower, np.broadcast_to(right, (len(grid), *right.shape)))
+    log_deviation = np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
+    return _averaged(whitened[:, :, :-1], whitened[:, :, -1], log_deviation, unit, grid, prior_sd, prior_weight)
+
+
+def _averaged(
+    design: Samples,
+    values: Samples,
+    log_deviation: Samples,
+    unit: Samples,
+    grid: Samples,
+    prior_sd: float,
+    prior_weight: float,
+) -> Scattered:
+    """The solutions of whitened ``design``, (g, n, p), and ``values``, (g, n), and their probabilities."""
+    normal = np.einsum("gni,gnj->gij", design, design)
     inverse = np.linalg.inv(normal)
-    solutions = np.einsum("gij,nj,gn,n->gi", inverse, scaled, 1.0 / variance, values)
-    misfit = ((values - solutions @ scaled.T) ** 2 / variance).sum(axis=1)
-    log_likelihood = -0.5 * (np.log(variance).sum(axis=1) + np.linalg.slogdet(normal)[1] + misfit)
+    solutions = np.einsum("gij,gnj,gn->gi", inverse, design, values)
+    misfit = ((values - np.einsum("gni,gi->gn", design, solutions)) ** 2).sum(axis=1)
+    log_likelihood = -log_deviation - 0.5 * (np.linalg.slogdet(normal)[1] + misfit)
     log_prior = -0.5 * prior_weight * (np.log(grid) + prior_sd**2 / grid)
     likely = np.exp(log_likelihood + log_prior - (log_likelihood + log_prior).max())
     likely /= likely.sum()

@@ -15,7 +15,7 @@ from oscservice.session.asking import drifted, ending, in_tune, tuned_strings, u
 from oscservice.session.evolve import fold
 from oscservice.session.judging import comparison_of, expected_of, judged, sharing
 from oscservice.session.state import State
-from oscservice.session.surveying import SURVEY_PLUCKS, here, neck_of, surveying, surveys
+from oscservice.session.surveying import MOST_SURVEY_PLUCKS, lacking, survey_of, surveying, surveys
 from oscservice.session.testing import answered, causes_tested, stopped_by, survey_taken, uneven
 from oscservice.session.words import Phase, Status
 from oscservice.session.words import Verdict as ItemVerdict
@@ -117,15 +117,16 @@ def _after_comparing(state: State) -> list[ev.Event]:
 
 def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
     """Compare every string over the frets, then hold what was heard against the causes."""
-    string = state.string(state.focus)
-    if here(string) is None:
-        neck = neck_of(state, state.focus)
-        if comparison is None or neck is None or min(neck.plucks) < SURVEY_PLUCKS:
+    if lacking(state, state.focus):
+        taken = survey_of(state, state.focus)
+        if comparison is None or taken is None or min(taken.neck.plucks) < state.survey_plucks:
             return []
         if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
             return _scattered(state, comparison)
+        if taken.neck.scatter_bound_cents > SCATTER_LIMIT_CENTS and min(taken.neck.plucks) < MOST_SURVEY_PLUCKS:
+            return []
         return survey_taken(state)
-    waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and here(state.string(n)) is None]
+    waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and lacking(state, n)]
     return [ev.Focused(waiting[0], "")] if waiting else causes_tested(state)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session.state import State, StringState
-from oscservice.session.surveying import SURVEY_PLUCKS, places
+from oscservice.session.surveying import HARMONIC_PLUCKS, places
 from oscservice.session.words import Ending, Phase, Status
 
 TUNING_WINDOW_CENTS = 3.0
@@ -70,7 +70,7 @@ def _next_place(state: State) -> Place:
     if not plucks:
         return OPEN
     counts = {place: sum(pluck.place == place for pluck in plucks) for place in places(state, state.focus)}
-    counts = {place: n for place, n in counts.items() if place != HARMONIC or n < SURVEY_PLUCKS}
+    counts = {place: n for place, n in counts.items() if place != HARMONIC or n < HARMONIC_PLUCKS}
     latest = [pluck.place for pluck in plucks[-MOST_BETWEEN:]]
     even = len(set(counts.values())) == 1
     if OPEN not in latest or (even and latest[-1] != OPEN):

@@ -147,6 +147,14 @@ class CausesTested:
 
 
 @dataclass(frozen=True)
+class SurveyExtended:
+    """What was heard can't tell a cause yet: every fret is plucked so many times in all before it is tried again."""
+
+    plucks: int
+    why: str
+
+
+@dataclass(frozen=True)
 class CausesSeen:
     """Somebody has taken note of what was named."""
 
@@ -250,6 +258,7 @@ Event = (
     | StringSurveyed
     | CauseNamed
     | CausesTested
+    | SurveyExtended
     | CausesSeen
     | StringOverruled
     | ResponseLearnt

@@ -215,6 +215,10 @@ def _causes_tested(state: State, event: ev.CausesTested) -> State:
     return replace(state, tested=True, unseen=event.wait, asked_place=None)
 
 
+def _survey_extended(state: State, event: ev.SurveyExtended) -> State:
+    return replace(state, survey_plucks=event.plucks)
+
+
 def _causes_seen(state: State, event: ev.CausesSeen) -> State:
     return replace(state, unseen=False)
 
@@ -281,7 +285,7 @@ def _first_moved(state: State, number: int) -> StringState:
 
 
 def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:
-    """What a move should do and leave of the error last known, the hand's placing included; nothing if none is known."""
+    """What a move should do, and leave of the error last known, the hand's placing included; None if none is known."""
     string = state.string(number)
     known = string.last if string.judged_here else string.expected
     if known is None or state.instrument is None:
@@ -341,6 +345,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.StringSurveyed: _string_surveyed,
     ev.CauseNamed: _cause_named,
     ev.CausesTested: _causes_tested,
+    ev.SurveyExtended: _survey_extended,
     ev.CausesSeen: _causes_seen,
     ev.StringOverruled: _string_overruled,
     ev.ResponseLearnt: _response_learnt,

@@ -166,7 +166,7 @@ class State:
     ``revision`` counts its steps, those taken back and the taking back among them. ``doubt`` is a note that waits until
     somebody says what it was; any other step drops it. ``past`` is the state before the last step, for taking it back;
     it is no part of equality. ``findings`` are the causes named so far; ``tested``: the pattern of all strings was held
-    against them; ``unseen``: nobody has taken note yet.
+    against them; ``unseen``: nobody has taken note yet; ``survey_plucks``: plucks at every fret before that is done.
     """
 
     phase: Phase = Phase.IDLE
@@ -179,6 +179,7 @@ class State:
     findings: tuple[Finding, ...] = ()
     tested: bool = False
     unseen: bool = False
+    survey_plucks: int = 2
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
     strings: tuple[StringState, ...] = ()
     focus: int = 0

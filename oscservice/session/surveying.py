@@ -17,8 +17,11 @@ from oscservice.hearing.stiffness import Stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session.state import State, StringState
 
-SURVEY_PLUCKS = 2
-"""Plucks at every fret, and of the harmonic, before causes are tested."""
+HARMONIC_PLUCKS = 3
+"""Plucks of the 12th-fret harmonic before causes are tested."""
+
+MOST_SURVEY_PLUCKS = 4
+"""Plucks at every fret at most, where fewer don't tell a cause, or by how much they scatter."""
 
 
 def surveying(state: State) -> bool:
@@ -29,8 +32,14 @@ def surveying(state: State) -> bool:
 def places(state: State, number: int) -> tuple[Place, ...]:
     """Stopped places that are compared on a string now, in the order in which they are plucked."""
     frets = tuple(Place("fret", fret) for fret in state.played.frets)
-    wanted = surveying(state) and state.string(number).survey is None
+    wanted = surveying(state) and here(state.string(number)) is None
     return (HARMONIC, *frets) if wanted else frets
+
+
+def lacking(state: State, number: int) -> bool:
+    """Whether a string has to be plucked before causes can be tested."""
+    survey = here(state.string(number))
+    return survey is None or min(survey.neck.plucks) < state.survey_plucks
 
 
 def neck_of(state: State, number: int) -> NeckErrors | None:
@@ -47,15 +56,16 @@ def weights_of(state: State, number: int) -> Mapping[int, float]:
 
 
 def survey_of(state: State, number: int) -> Survey | None:
-    """The string's survey by its plucks so far and by the one before, if the saddle has not been moved since; None until
-    every fret was plucked."""
+    """The string's survey by its plucks, and by the one before if the saddle was not moved since; None until every fret
+    was plucked."""
     string, neck = state.string(number), neck_of(state, number)
     if neck is None or neck.frets != state.played.frets:
         return None
     before = here(string)
+    cents, se = string.harmonic_cents, string.harmonic_se_cents
     if before is not None and before.neck.frets == neck.frets:
         neck = both(before.neck, neck)
-    cents, se = string.harmonic_cents, string.harmonic_se_cents
+        cents, se = before.harmonic_cents, before.harmonic_se_cents
     if {OPEN, HARMONIC} <= {pluck.place for pluck in string.plucks}:
         checked = harmonic_check(string.plucks, stiffness_of(string))
         cents, se = checked.deviation_cents, checked.se_cents
@@ -98,6 +108,7 @@ def survey_from_json(text: str) -> Survey:
             neck["scatter_cents"],
             tuple(Flag(flag) for flag in neck["flags"]),
             tuple((cents, se) for cents, se in neck["ambiguity"]),
+            neck["scatter_bound_cents"],
         ),
         stiffness=None if stiffness is None else Stiffness(**stiffness),
         **body,

@@ -6,11 +6,14 @@ import math
 from dataclasses import replace
 
 from oscservice.advice.comparison import Comparison
-from oscservice.advice.finding import Finding, findings, stopped_strings
+from oscservice.advice.finding import Finding, findings, stopped_strings, suspicion
 from oscservice.advice.response import oddity
 from oscservice.session import events as ev
 from oscservice.session.state import State
-from oscservice.session.surveying import survey_of, surveys, to_json
+from oscservice.session.surveying import MOST_SURVEY_PLUCKS, survey_of, surveys, to_json
+
+SUSPECT = 0.25
+"""More plucks are asked for while a cause that no saddle cures is likelier than this, and none is sure."""
 
 
 def survey_taken(state: State) -> list[ev.Event]:
@@ -22,7 +25,15 @@ def survey_taken(state: State) -> list[ev.Event]:
 def causes_tested(state: State) -> list[ev.Event]:
     """Hold the pattern of all strings surveyed against the causes; strings that no saddle cures are set aside."""
     assert state.instrument is not None
-    found = findings(state.instrument, surveys(state))
+    heard = surveys(state)
+    found = findings(state.instrument, heard)
+    if not found:
+        probability, name = suspicion(state.instrument, heard)
+        if probability > SUSPECT and state.survey_plucks < MOST_SURVEY_PLUCKS:
+            why = f"{name}: {probability:.0%} likely; more plucks will tell"
+            return [ev.SurveyExtended(state.survey_plucks + 1, why)]
+        if probability > 0.5:  # no saddle is moved where that would more probably be wrong
+            found = findings(state.instrument, heard, sure=0.5)
     stopped = {n: f for n, f in stopped_strings(found).items() if _advised(state, n)}
     told: list[ev.Event] = [ev.CauseNamed(to_json(finding)) for finding in found]
     aside: list[ev.Event] = [ev.StringSetAside(n, _reason(finding)) for n, finding in stopped.items()]

@@ -106,6 +106,7 @@ def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
             ev.TakenBack(),
             ev.ReadingDiscarded(6),
             ev.ReadingDiscarded(0),
+            ev.SurveyExtended(3, "nut slot high, string 3: 40% likely; more plucks will tell"),
             ev.ListeningSet(True),
             ev.ListeningSet(False),
         ]
