@@ -1,0 +1,191 @@
+"""What a set-up leaves: the error at every fret of every string, from the few that were compared; and what the same
+saddles would give in another tuning. Cents + sharp, mm + away from the nut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from oscservice.advice.conditioned import Conditioned, LastPass, conditioned
+from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
+from oscservice.advice.expected import (
+    FINGER_MM,
+    PRESS_MM,
+    Survey,
+)
+from oscservice.advice.finding import Finding
+from oscservice.advice.prediction import follow
+from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
+from oscservice.instrument.spec import Instrument
+from oscservice.instrument.strings import fret_position_mm
+
+Floats = npt.NDArray[np.float64]
+
+LAST_TERMS_FRET = 19
+"""The three terms are fitted up to this fret; they follow the full model no further."""
+
+
+@dataclass(frozen=True)
+class StringRemains:
+    """What one string is left with.
+
+    Attributes:
+        string: its number, from 1.
+        frets: rising, (n,).
+        errors_cents, se_cents: error of each fret against the open string in equal temperament, + sharp, and its
+            standard error (1 sd), (n,).
+        terms, terms_se: the three terms with the least squares over the frets up to 19, and their standard errors.
+            Single frets stand off them as far as they were heard to; where none does, within 0.3 cents.
+        measured: frets that were compared.
+    """
+
+    string: int
+    frets: tuple[int, ...]
+    errors_cents: tuple[float, ...]
+    se_cents: tuple[float, ...]
+    terms: Terms
+    terms_se: Terms
+    measured: tuple[int, ...]
+
+
+def remains(
+    instrument: Instrument,
+    surveys: Mapping[int, Survey],
+    positions_mm: Mapping[int, float],
+    frets: Sequence[int] | None = None,
+    *,
+    last: Mapping[int, LastPass] | None = None,
+    named: Sequence[Finding] = (),
+) -> dict[int, StringRemains]:
+    """Errors over the frets of every string surveyed, by string number.
+
+    Args:
+        instrument: the instrument as filed.
+        surveys: what was compared, by string number.
+        positions_mm: how far each string's saddle has moved since the start; where it was surveyed if it isn't named.
+        frets: the frets to tell; all of them if None.
+        last: what was heard since, by string number.
+        named: causes that were named: how large they are is left to what was heard.
+
+    Raises:
+        ValueError: no survey, a string or fret that isn't there.
+    """
+    wanted = _checked(instrument, frets)
+    at = conditioned(instrument, surveys, positions_mm, last or {}, named)
+    return {number: _of_string(at, number, wanted, surveys[number]) for number in sorted(surveys)}
+
+
+def remains_after(
+    instrument: Instrument,
+    changed: Instrument,
+    surveys: Mapping[int, Survey],
+    positions_mm: Mapping[int, float],
+    frets: Sequence[int] | None = None,
+    *,
+    last: Mapping[int, LastPass] | None = None,
+    named: Sequence[Finding] = (),
+) -> dict[int, StringRemains]:
+    """The same of the instrument after a change (``instrument.change``), the saddles where they stand.
+
+    What the model says of the change is added to what was heard before it. With a capo at fret c, fret k is fret c + k
+    of before and the capo's fret is its nut, so what stands off the model at fret c is taken off all of them.
+
+    Args:
+        instrument, surveys, positions_mm, last, named: as in ``remains``, before the change.
+        changed: the instrument after it.
+        frets: the frets to tell, counted from the capo if there is one; all of them if None.
+
+    Raises:
+        ValueError: as ``remains``; other strings than before or not as many, or a board that is no capo's.
+    """
+    capo = _capo_fret(instrument, changed)
+    wanted = _checked(changed, frets)
+    at = conditioned(instrument, surveys, positions_mm, last or {}, named)
+    known = {n: s.stiffness for n, s in surveys.items() if s.stiffness is not None}
+    followed = {one.string: one.change_se_mm for one in follow(instrument, changed, stiffness=known)}
+    found: dict[int, StringRemains] = {}
+    for number in sorted(surveys):
+        place_mm = at.place_mm[number]
+        log_b = known[number].log_b if number in known else None
+        before = _string(instrument, number, place_mm, log_b)
+        if log_b is not None:
+            log_b = _carried(log_b, instrument, changed, number)
+        after = _string(changed, number, place_mm, log_b)
+        rows = np.array([at.row(number, capo + fret) for fret in wanted])
+        modelled = np.array([fretted_error_cents(before, capo + fret) for fret in wanted])
+        off, take = at.mean[rows] - modelled, np.eye(len(at.mean))[rows]
+        if capo:
+            nut = at.row(number, capo)
+            off = off - (at.mean[nut] - fretted_error_cents(before, capo))
+            take = take - np.eye(len(at.mean))[nut]
+        mean = off + np.array([fretted_error_cents(after, fret) for fret in wanted])
+        lengths = [speaking_lengths_mm(changed.string(number), fret, place_mm) for fret in wanted]
+        doubt = followed[number] * np.array([cents_per_mm(pair) for pair in lengths])
+        covariance = take @ at.covariance @ take.T + np.outer(doubt, doubt)
+        told = tuple(fret - capo for fret in surveys[number].neck.frets if fret > capo)
+        found[number] = _told(number, wanted, mean, covariance, told)
+    return found
+
+
+def _of_string(at: Conditioned, number: int, wanted: tuple[int, ...], survey: Survey) -> StringRemains:
+    rows = np.array([at.row(number, fret) for fret in wanted])
+    return _told(number, wanted, at.mean[rows], at.covariance[np.ix_(rows, rows)], survey.neck.frets)
+
+
+def _told(
+    number: int, frets: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
+) -> StringRemains:
+    u = 2.0 ** (np.array(frets) / 12.0) - 1.0
+    low = np.array(frets) <= LAST_TERMS_FRET
+    design = np.column_stack([1.0 / u, np.ones(len(u)), u])[low]
+    solve = np.linalg.pinv(design)
+    terms = solve @ mean[low]
+    terms_se = np.sqrt(np.maximum(np.diag(solve @ covariance[np.ix_(low, low)] @ solve.T), 0.0))
+    se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    kept = tuple(fret for fret in measured if fret in frets)
+    values = tuple(mean.tolist()), tuple(se.tolist())
+    return StringRemains(number, frets, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), kept)
+
+
+def _string(instrument: Instrument, number: int, place_mm: float, log_b: float | None) -> FrettedString:
+    spec = instrument.string(number)
+    setback_mm = spec.setback_mm + place_mm
+    string = fretted_string(spec, instrument.open_hz(number), log_stiffness=log_b, setback_mm=setback_mm)
+    return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
+
+
+def _carried(log_b: float, before: Instrument, after: Instrument, number: int) -> float:
+    """ln B of the same string at another tension and length: B goes with 1 / (T L^2), and T with (f L)^2."""
+    old, new = before.string(number), after.string(number)
+    lengths = (new.scale_mm + new.setback_mm) / (old.scale_mm + old.setback_mm)
+    pitches = after.open_hz(number) / before.open_hz(number)
+    return float(log_b - 2.0 * np.log(pitches) - 4.0 * np.log(lengths))
+
+
+def _capo_fret(before: Instrument, after: Instrument) -> int:
+    """Fret of the capo that makes the one of the other; 0 for none. Raises ValueError for another instrument."""
+    if len(before.strings) != len(after.strings):
+        raise ValueError(f"{len(after.strings)} strings after the change, {len(before.strings)} before")
+    capo = before.frets - after.frets
+    for number, (old, new) in enumerate(zip(before.strings, after.strings, strict=True), start=1):
+        if (old.gauge_mm, old.core_mm, old.wound) != (new.gauge_mm, new.core_mm, new.wound):
+            raise ValueError(f"string {number} is another one: what was heard of the old one says nothing of it")
+        scale_mm = old.scale_mm - (fret_position_mm(old.scale_mm, capo) if capo > 0 else 0.0)
+        if capo < 0 or abs(new.scale_mm - scale_mm) > 0.01 or new.setback_mm != old.setback_mm:
+            raise ValueError(f"string {number}: scale or saddle differ by more than a capo makes")
+    return capo
+
+
+def _checked(instrument: Instrument, frets: Sequence[int] | None) -> tuple[int, ...]:
+    if frets is None:
+        return tuple(range(1, instrument.frets + 1))
+    if not frets:
+        raise ValueError("no fret is asked for")
+    for fret in frets:
+        if not 1 <= fret <= instrument.frets:
+            raise ValueError(f"fret {fret} isn't there; expected 1 to {instrument.frets}")
+    return tuple(sorted(set(frets)))
