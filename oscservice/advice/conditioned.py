@@ -18,9 +18,28 @@ from oscservice.advice.causes import Cause
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM
-from oscservice.advice.expected import HARMONIC, Expected, Survey, expect, raised_action, raised_nut, taken_up
+from oscservice.advice.expected import (
+    ACTION_SD_MM,
+    FINGER_SD_MM,
+    GUITAR_ENDS_SD,
+    HARMONIC,
+    OWN_ACTION_SD_MM,
+    OWN_ENDS_SD,
+    PRESS_SD_MM,
+    TAKE_UP_SD_MM,
+    Change,
+    Expected,
+    Survey,
+    clamped,
+    expect,
+    raised_action,
+    raised_nut,
+    taken_up,
+)
 from oscservice.advice.finding import Finding
 from oscservice.advice.neck import NeckErrors
+from oscservice.hearing.stiffness import expected_stiffness
+from oscservice.instrument.fretting import SHARE_SD
 from oscservice.instrument.spec import Instrument
 
 Floats = npt.NDArray[np.float64]
@@ -59,17 +78,19 @@ class LastPass:
 
 @dataclass(frozen=True)
 class Conditioned:
-    """Errors of every fret as they are known.
+    """Errors of every fret as they are known, and after them, in one vector, what was not known of the strings.
 
     Attributes:
-        rows: string and fret (or HARMONIC) of each value.
-        mean: cents, (n,).
-        covariance: cents squared, (n, n).
+        rows: string and fret (or HARMONIC) of each error.
+        doubts: what was not known: by 1 sd of it, a change of all strings, or of the one named.
+        mean: cents, and then each doubt in its own prior sd, (rows + doubts,).
+        covariance: of both, (rows + doubts, rows + doubts).
         place_mm: where each saddle now stands by what was heard, from where the file says it stood at the start; + away
             from the nut.
     """
 
     rows: tuple[tuple[int, int], ...]
+    doubts: tuple[tuple[Change, int | None], ...]
     mean: Floats
     covariance: Floats
     place_mm: Mapping[int, float]
@@ -83,7 +104,7 @@ class Conditioned:
         return np.array([i for i, (number, _) in enumerate(self.rows) if number == string])
 
     def with_heard(self, take: Floats, value: float, se: float) -> Conditioned:
-        """Conditioned on one more weighted sum of the errors, (n,)."""
+        """Conditioned on one more weighted sum, its weights as ``mean``."""
         spread = self.covariance @ take
         gain = spread / float(take @ spread + se**2)
         mean = self.mean + gain * (value - float(take @ self.mean))
@@ -113,7 +134,7 @@ def conditioned(
     # A saddle moves its frets not quite in proportion: the second round starts where the first one found it.
     for _ in range(_ROUNDS):
         expected = expect(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
-        at, more_mm = _given_surveys(expected, surveys, named)
+        at, more_mm = _given_surveys(expected, surveys, named, _doubts(instrument, surveys))
         off_mm = {n: off_mm[n] + mm for n, mm in more_mm.items()}
     places: dict[int, float] = {}
     for number, survey in surveys.items():
@@ -139,16 +160,47 @@ def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey
     return Survey(neck, survey.position_mm + off_mm, harmonic, 0.0, survey.stiffness)
 
 
+def _doubts(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
+    """What of the strings is not known and stays with them in another tuning, or behind a capo."""
+    found: list[tuple[Change, int | None]] = [
+        (lambda s: clamped(s, GUITAR_ENDS_SD), None),
+        (lambda s: replace(s, share=s.share + SHARE_SD), None),
+        (lambda s: taken_up(s, TAKE_UP_SD_MM), None),
+        (lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM), None),
+        (lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM), None),
+        (lambda s: raised_action(s, ACTION_SD_MM), None),
+    ]
+    for number, survey in surveys.items():
+        core_sd = (survey.stiffness or expected_stiffness(instrument, number)).sd / 4.0
+        found += [
+            (_thicker(core_sd), number),
+            (lambda s: clamped(s, OWN_ENDS_SD), number),
+            (lambda s: raised_action(s, OWN_ACTION_SD_MM), number),
+        ]
+    return tuple(found)
+
+
+def _thicker(share: float) -> Change:
+    square = (1.0 + share) ** 2
+    return lambda s: replace(s, kappa=s.kappa * square, stiffness_mm=s.stiffness_mm * square)
+
+
 def _given_surveys(
-    expected: Expected, surveys: Mapping[int, Survey], named: Sequence[Finding]
+    expected: Expected,
+    surveys: Mapping[int, Survey],
+    named: Sequence[Finding],
+    doubts: tuple[tuple[Change, int | None], ...],
 ) -> tuple[Conditioned, dict[int, float]]:
     """The prior conditioned on the surveys; and how far each saddle stands from where it was taken to."""
-    prior = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
+    errors = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
+    cross = np.column_stack([expected.shift(change, only) for change, only in doubts])
+    prior = np.block([[errors, cross], [cross.T, np.eye(len(doubts))]])
+    mean = np.concatenate([expected.mean, np.zeros(len(doubts))])
     rows, heard, noise = _heard(expected.rows, surveys)
-    gain = np.linalg.solve(prior[np.ix_(rows, rows)] + noise, prior[rows]).T
-    left = heard - expected.mean[rows]
-    found = Conditioned(expected.rows, expected.mean + gain @ left, prior - gain @ prior[rows], {})
-    weighed = np.linalg.solve(prior[np.ix_(rows, rows)] + noise, left)
+    inverse = np.linalg.inv(prior[np.ix_(rows, rows)] + noise)
+    weighed = inverse @ (heard - expected.mean[rows])
+    covariance = prior - prior[:, rows] @ inverse @ prior[rows]
+    found = Conditioned(expected.rows, doubts, mean + prior[:, rows] @ weighed, covariance, {})
     off_mm = SADDLE_SD_MM**2 * expected.saddle[rows].T @ weighed
     return found, dict(zip(expected.strings, off_mm.tolist(), strict=True))
 
@@ -213,7 +265,7 @@ def _carried_along(
 ) -> Conditioned:
     """After a saddle was moved and the string retuned; a hand places it so well and no better."""
     spec = instrument.string(number)
-    shift, slope = np.zeros(len(at.rows)), np.zeros(len(at.rows))
+    shift, slope = np.zeros(len(at.mean)), np.zeros(len(at.mean))
     for index in at.of(number):
         fret = at.rows[index][1]
         if fret != HARMONIC:
@@ -225,10 +277,10 @@ def _carried_along(
 
 
 def _summed_up(at: Conditioned, instrument: Instrument, number: int, newer: LastPass) -> Floats:
-    """Weight of each row in what a last pass sums up, (n,): least squares of the saddle's part (``neck.as_one``)."""
+    """Weight of each row in what a last pass sums up: least squares of the saddle's part (``neck.as_one``)."""
     spec, place_mm = instrument.string(number), at.place_mm[number]
     reference = cents_per_mm(speaking_lengths_mm(spec, newer.fret, place_mm))
-    take = np.zeros(len(at.rows))
+    take = np.zeros(len(at.mean))
     for fret, weight in newer.weights.items():
         take[at.row(number, fret)] = weight * cents_per_mm(speaking_lengths_mm(spec, fret, place_mm))
     squares = sum(take[i] ** 2 / newer.weights[at.rows[i][1]] for i in np.flatnonzero(take))

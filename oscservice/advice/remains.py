@@ -11,14 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.advice.conditioned import Conditioned, LastPass, conditioned
-from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
-from oscservice.advice.expected import (
-    FINGER_MM,
-    PRESS_MM,
-    Survey,
-)
+from oscservice.advice.expected import FINGER_MM, PRESS_MM, Change, Survey
 from oscservice.advice.finding import Finding
-from oscservice.advice.prediction import follow
 from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
 from oscservice.instrument.spec import Instrument
 from oscservice.instrument.strings import fret_position_mm
@@ -91,8 +85,9 @@ def remains_after(
 ) -> dict[int, StringRemains]:
     """The same of the instrument after a change (``instrument.change``), the saddles where they stand.
 
-    What the model says of the change is added to what was heard before it. With a capo at fret c, fret k is fret c + k
-    of before and the capo's fret is its nut, so what stands off the model at fret c is taken off all of them.
+    What stands off the model stays as it was heard; but finger, core, ends and action, as far as they were told, go
+    through the model of the strings as they then are. With a capo at fret c, fret k is fret c + k of before and the
+    capo's fret is its nut, so what stands off the model at fret c is taken off all of them.
 
     Args:
         instrument, surveys, positions_mm, last, named: as in ``remains``, before the change.
@@ -105,30 +100,34 @@ def remains_after(
     capo = _capo_fret(instrument, changed)
     wanted = _checked(changed, frets)
     at = conditioned(instrument, surveys, positions_mm, last or {}, named)
-    known = {n: s.stiffness for n, s in surveys.items() if s.stiffness is not None}
-    followed = {one.string: one.change_se_mm for one in follow(instrument, changed, stiffness=known)}
     found: dict[int, StringRemains] = {}
-    for number in sorted(surveys):
-        place_mm = at.place_mm[number]
-        log_b = known[number].log_b if number in known else None
-        before = _string(instrument, number, place_mm, log_b)
+    for number, survey in sorted(surveys.items()):
+        log_b = None if survey.stiffness is None else survey.stiffness.log_b
+        before = _string(instrument, number, at.place_mm[number], log_b)
         if log_b is not None:
             log_b = _carried(log_b, instrument, changed, number)
-        after = _string(changed, number, place_mm, log_b)
-        rows = np.array([at.row(number, capo + fret) for fret in wanted])
-        modelled = np.array([fretted_error_cents(before, capo + fret) for fret in wanted])
-        off, take = at.mean[rows] - modelled, np.eye(len(at.mean))[rows]
+        after = _string(changed, number, at.place_mm[number], log_b)
+        modelled, by_doubt = _modelled(before, at.doubts, number, [capo + fret for fret in wanted])
+        off = np.eye(len(at.mean))[[at.row(number, capo + fret) for fret in wanted]]
         if capo:
-            nut = at.row(number, capo)
-            off = off - (at.mean[nut] - fretted_error_cents(before, capo))
-            take = take - np.eye(len(at.mean))[nut]
-        mean = off + np.array([fretted_error_cents(after, fret) for fret in wanted])
-        lengths = [speaking_lengths_mm(changed.string(number), fret, place_mm) for fret in wanted]
-        doubt = followed[number] * np.array([cents_per_mm(pair) for pair in lengths])
-        covariance = take @ at.covariance @ take.T + np.outer(doubt, doubt)
-        told = tuple(fret - capo for fret in surveys[number].neck.frets if fret > capo)
-        found[number] = _told(number, wanted, mean, covariance, told)
+            at_nut, nut_by_doubt = _modelled(before, at.doubts, number, [capo])
+            modelled, by_doubt = modelled - at_nut, by_doubt - nut_by_doubt
+            off[:, at.row(number, capo)] -= 1.0
+        mean, changed_by_doubt = _modelled(after, at.doubts, number, wanted)
+        off[:, len(at.rows) :] += changed_by_doubt - by_doubt
+        told = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
+        found[number] = _told(number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, told)
     return found
+
+
+def _modelled(
+    string: FrettedString, doubts: Sequence[tuple[Change, int | None]], number: int, frets: Sequence[int]
+) -> tuple[Floats, Floats]:
+    """The model's error at each fret, (n,), and what 1 sd of each doubt adds to it, (n, doubts)."""
+    strings = [change(string) if only in (None, number) else string for change, only in doubts]
+    errors = np.array([fretted_error_cents(string, fret) for fret in frets])
+    shifted = np.array([[fretted_error_cents(one, fret) for one in strings] for fret in frets])
+    return errors, shifted - errors[:, None]
 
 
 def _of_string(at: Conditioned, number: int, wanted: tuple[int, ...], survey: Survey) -> StringRemains:
