@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison
+from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison, Flag
 from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
 from oscservice.advice.decision import Verdict, judge, proved, with_expected
 from oscservice.advice.finding import scatter_finding
@@ -117,13 +117,16 @@ def _after_comparing(state: State) -> list[ev.Event]:
 
 def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
     """Compare every string over the frets, then hold what was heard against the causes."""
+    string = state.string(state.focus)
     if lacking(state, state.focus):
         taken = survey_of(state, state.focus)
         if comparison is None or taken is None or min(taken.neck.plucks) < state.survey_plucks:
             return []
         if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
             return _scattered(state, comparison)
-        if taken.neck.scatter_bound_cents > SCATTER_LIMIT_CENTS and min(taken.neck.plucks) < MOST_SURVEY_PLUCKS:
+        # What scattered once, or may, is plucked on until that is known.
+        wild = taken.neck.scatter_bound_cents > SCATTER_LIMIT_CENTS or Flag.OUTLIER in taken.neck.flags
+        if (wild or string.scattered) and min(taken.neck.plucks) < MOST_SURVEY_PLUCKS:
             return []
         return survey_taken(state)
     waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and lacking(state, n)]

@@ -34,6 +34,9 @@ from oscservice.session.words import Phase, Status
 LARGEST_ERROR_CENTS = 60.0
 """No saddle is the cause of a larger error: it would take more than two centimetres of travel."""
 
+MOST_MOVES = 5
+"""A saddle that was moved so often, and still asks for another move, is not what is wrong."""
+
 _WORTH_MM = 2.0 * SHOWN_MM  # a shared saddle is not moved for less
 _WORTH_TOLERANCES = 0.25  # nor when its worst string gains less than this share of the tolerance
 
@@ -106,6 +109,9 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
     move = saddle_correction(asked_of_saddle, string, state.fret, state.string(number).moved_mm, adjuster)
     share = adjuster.influence[number] if adjuster is not None else 1.0
     if abs(move.mm) >= SHOWN_MM / 2.0:
+        if state.string(number).moves >= MOST_MOVES:
+            reason = f"moved {MOST_MOVES} times, still {comparison.error_cents:+.1f} cents off: look for a loose part"
+            return [ev.StringSetAside(number, reason)]
         judgement = _judgement(state, number, Status.TO_MOVE, comparison, move, share)
         return [judgement, ev.PhaseEntered(Phase.MOVING)]
     status = Status.OUT_OF_TRAVEL if move.out_of_travel or move.refused else Status.SETTLED
