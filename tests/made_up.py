@@ -30,7 +30,7 @@ FLOATING, SCREWS, PAIRED, BAR, FIXED = (
     "six-string-628",
     "six-string-648-paired",
     "six-string-628-bar",
-    "acoustic-645",
+    "six-string-628-fixed",
 )
 FRET = Place("fret", 12)
 
@@ -226,7 +226,7 @@ class Hands:
                 job.do(cm.Next()) if self.commands else job.hear(number, OPEN, near)
             case "slacken":
                 job.do(cm.Slackened(number)) if self.commands else job.hear(number, OPEN, -700.0)
-            case "shift_saddle" | "turn_screw":
+            case "shift_saddle" | "turn_screw" | "shape_crown":
                 self._move(number, code)
             case _:
                 raise AssertionError(f"unknown prompt {code}")

@@ -18,6 +18,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar import Guitar
 
 WORST_SADDLE_MM = 4.0
+WORST_SHARE = 0.8  # of the bridge's room
 WORST_TUNING_CENTS = 25.0
 
 _FRAMES = 1024
@@ -32,7 +33,8 @@ def rehearsal_guitar(
         ValueError: no guitar can be made from this instrument.
     """
     draw = random.Random(seed)
-    worst = WORST_SADDLE_MM if instrument.bridge.adjusters else 0.0
+    rooms = [min(adjuster.toward_nut_mm, adjuster.away_mm) for adjuster in instrument.bridge.adjusters]
+    worst = min(WORST_SADDLE_MM, WORST_SHARE * min(rooms, default=0.0))
     numbers = range(1, len(instrument.strings) + 1)
     return Guitar.from_instrument(
         instrument,

@@ -4,6 +4,7 @@ share, where none can be judged alone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -38,7 +39,7 @@ MOST_MOVES = 5
 """A saddle that was moved so often, and still asks for another move, is not what is wrong."""
 
 _WORTH_MM = 2.0 * SHOWN_MM  # a shared saddle is not moved for less
-_WORTH_TOLERANCES = 0.25  # nor when its worst string gains less than this share of the tolerance
+_WORTH_TOLERANCES = 0.25  # nor when its strings gain less than this share of the tolerance
 
 
 def comparison_of(state: State, number: int) -> Comparison | None:
@@ -187,12 +188,14 @@ def _plan(state: State, errors: Mapping[int, Comparison]) -> BridgePlan:
 
 
 def _worthwhile(plan: BridgePlan, errors: Mapping[int, Comparison], tolerance_cents: float) -> bool:
-    """Whether the worst string is out of tolerance and gains enough, by a move that can be made."""
+    """Whether a string is out of tolerance, and the worst of them or all together gain enough by a move that can be
+    made."""
     if not any(abs(move.mm) >= _WORTH_MM for move in plan.moves.values()):
         return False
-    before = max(abs(error.error_cents) for error in errors.values())
-    after = max(abs(cents) for cents in plan.remaining_cents.values())
-    return before > tolerance_cents and before - after >= _WORTH_TOLERANCES * tolerance_cents
+    before, after = [error.error_cents for error in errors.values()], list(plan.remaining_cents.values())
+    worst = max(map(abs, before))
+    gains = worst - max(map(abs, after)), (math.hypot(*before) - math.hypot(*after)) / math.sqrt(len(before))
+    return worst > tolerance_cents and max(gains) >= _WORTH_TOLERANCES * tolerance_cents
 
 
 def _let_be(state: State, number: int, comparison: Comparison, plan: BridgePlan) -> ev.StringJudged:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from oscservice.advice.correction import FIXED_SADDLE, turns_text
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.instrument.spec import SHAPED
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.judging import sharing
 from oscservice.session.state import State
@@ -26,6 +27,7 @@ SENTENCES: dict[str, str] = {
     "tune_down": "String {string} is {cents:.1f} cents sharp: bring it down, and pluck it open.",
     "slacken": "Slacken {slack}, then pluck string {string} or say so. Its saddle is to go {mm:.1f} mm {direction}.",
     "shift_saddle": "Move the saddle of string {string} {mm:.1f} mm {direction}, clamp it, bring the string to pitch.",
+    "shape_crown": "Shape the crown of saddle {string}: {mm:.1f} mm {direction}. What is taken off is gone. Bring it to pitch.",
     "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
     "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
     "say_which": "Was that {first} or {second}? Say which, or pluck {wanted} again.",
@@ -41,6 +43,7 @@ CAUTIONS: dict[str, str] = {
     "tune_up": "A string under tension can break: keep your eyes out of its line.",
     "slacken": "Never loosen a saddle clamp under a string at pitch: slacken first, eyes out of its line.",
     "shift_saddle": "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.",
+    "shape_crown": "Take the string out of the way first, and wear glasses; its end is sharp. Tune up slowly.",
     "place_saddle": "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.",
     "turn_screw": "Away from the nut tightens the string: let it down first, eyes out of its line. Force no screw.",
 }
@@ -136,6 +139,9 @@ def _moving(state: State, values: dict[str, object]) -> tuple[str, dict[str, obj
         held = sharing(state.instrument, state.focus)
         names = ", ".join(str(n) for n in reversed(held))
         return "slacken", values | {"slack": f"strings {names}" if len(held) > 1 else f"string {state.focus}"}
+    adjuster = state.instrument.adjuster_of(state.focus)
+    if adjuster is not None and adjuster.means == SHAPED:
+        return "shape_crown", values
     if advice.turns is not None:
         return "turn_screw", values | {"turns": turns_text(advice.turns)}
     return "shift_saddle", values

@@ -191,8 +191,10 @@ class Guitar:
         self.damp(string)
 
     def slacken(self, string: int, semitones: float = 7.0) -> None:
-        """Let the string down by this much."""
+        """Let the string down by this much, and further while it is still too tight for its saddle to be moved."""
         self.turn_peg(string, -100.0 * semitones)
+        while not self.is_slack(string):
+            self.turn_peg(string, -100.0 * semitones)
 
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster of the bridge.

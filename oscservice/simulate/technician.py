@@ -138,7 +138,7 @@ class Technician:
                 for number in self._held.get(string, (string,)):
                     self._ask("/simulator/slacken", number)
                 self._pluck(string, "open", _TUNING_NOTE_S)
-            case "shift_saddle" | "turn_screw":
+            case "shift_saddle" | "turn_screw" | "shape_crown":
                 self._move_saddle(string)
                 self._bring_up(string)
                 self._pluck(string, "open", _TUNING_NOTE_S)

@@ -197,9 +197,9 @@ class _Work:
                 self._pluck(string, OPEN)
             case "slacken":
                 for number in sharing(self._instrument, string):
-                    self._bench.rig.turn_peg(number, -SLACKEN_CENTS)
+                    self._slacken(number)
                 self._pluck(string, OPEN)
-            case "shift_saddle" | "turn_screw":
+            case "shift_saddle" | "turn_screw" | "shape_crown":
                 self._move_saddle(string)
                 self._bring_up(string)
                 self._pluck(string, OPEN)
@@ -223,6 +223,12 @@ class _Work:
             outcome=self.state.outcome,
             state=self.state,
         )
+
+    def _slacken(self, string: int) -> None:
+        """Let a string down, and further while it is still tight: a bar that was moved may have stretched it."""
+        self._bench.rig.turn_peg(string, -SLACKEN_CENTS)
+        while not self._bench.rig.is_slack(string):
+            self._bench.rig.turn_peg(string, -SLACKEN_CENTS)
 
     def _pluck(self, string: int, place: Place) -> None:
         self._plucks[string] = self._plucks.get(string, 0) + 1

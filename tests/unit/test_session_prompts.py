@@ -21,7 +21,7 @@ from oscservice.session.words import INSPECTION_ITEMS, Status
 def jobs() -> tuple[Job, ...]:
     """Jobs that between them come by every prompt."""
     done = []
-    for instrument in (FLOATING, SCREWS, PAIRED, BAR, FIXED):
+    for instrument in (FLOATING, SCREWS, PAIRED, BAR, FIXED, "acoustic-645"):
         for commands in (False, True):
             job = Job(instrument).inspected()
             Hands(job, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 30.0}, commands=commands).work()
@@ -68,7 +68,7 @@ def test_every_prompt_is_a_sentence_with_all_filled_in() -> None:
 
 
 # Where a hand is on a string under tension, or lets one go, the usual caution is said (common practice, no source).
-@pytest.mark.parametrize("code", ["tune_up", "bring_up", "slacken", "shift_saddle", "place_saddle", "turn_screw"])
+@pytest.mark.parametrize("code", ["tune_up", "bring_up", "slacken", "shift_saddle", "place_saddle", "turn_screw", "shape_crown"])
 def test_cautions_where_a_string_under_tension_is_touched(code: str) -> None:
     seen = [job.prompts[code] for job in jobs() if code in job.prompts]
     assert seen
