@@ -16,7 +16,8 @@ from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.orders import REFUSAL_CODES, order
 from oscservice.daemon.simulated import SimulatedSource
 from oscservice.daemon.telling import sentence
-from oscservice.daemon.topics import Topic, changed, topics
+from oscservice.daemon.told import Topic, cause
+from oscservice.daemon.topics import changed, topics
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
 from oscservice.instrument.pitch import nearest_note, note_name
@@ -31,11 +32,15 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
 from oscservice.session.identifying import identified
+from oscservice.session.remaining import compared, remaining
+from oscservice.session.surveying import finding_from_json
 from oscservice.session.words import Phase
 
 log = logging.getLogger(__name__)
 
 HEARTBEAT_S = 1.0
+
+REMAINS, REMAINS_SPREAD = "/string/{string}/remains", "/string/{string}/remains/spread"
 
 CLIPS = "the input clips: turn it down, or pluck less hard"
 
@@ -211,6 +216,8 @@ class Bench:
                 return self._simulated.carry_out(address.path, values)
             except ValueError as error:
                 raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+        if address.path in (REMAINS, REMAINS_SPREAD):
+            return self._remains(params["string"], spread=address.path == REMAINS_SPREAD)
         command = order(address.path, params.get("string", 0), values, self._load, self._tolerance_cents)
         if command is None:
             raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
@@ -222,6 +229,16 @@ class Bench:
         # The reply goes out first, then what changed.
         asyncio.get_running_loop().call_soon(self._announce, events)
         return (self._keeper.session_id,) if isinstance(command, cm.Begin) else ()
+
+    def _remains(self, number: int, *, spread: bool) -> Sequence[float]:
+        """The error at every fret of a string, or its standard errors."""
+        state = self._keeper.state
+        if number not in state.numbers:
+            raise OscRefusal(ErrorCode.NOT_FOUND, f"string {number} isn't there")
+        if number not in compared(state):
+            raise OscRefusal(ErrorCode.WRONG_PHASE, f"string {number} was not compared yet: pluck it open and fretted")
+        left = remaining(state)[number]
+        return left.se_cents if spread else left.errors_cents
 
     def _resume(self, session_id: str) -> Sequence[str]:
         try:
@@ -249,6 +266,8 @@ class Bench:
         for event in events:
             if isinstance(event, ev.ReadingTaken):
                 self.server.publish({"/reading": self._reading(event)})
+            if isinstance(event, ev.CauseNamed):
+                self.server.publish({"/cause": cause(finding_from_json(event.finding))})
             line = sentence(event)
             if line is not None:
                 self._tell(line)

@@ -5,13 +5,12 @@ What is not known has no topic: nothing stands for "no value".
 
 from __future__ import annotations
 
+from oscservice.daemon.told import Topic, cause_topics, neck_topics, string_topics
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session.asking import asked
 from oscservice.session.judging import ambiguity_of, comparison_of
 from oscservice.session.prompts import left_out_because, prompt
 from oscservice.session.state import Advice, State, StringState
-
-Topic = tuple[int | float | str, ...]
 
 NO_ADVICE = Advice(0.0, 0.0, None, "none", 0.0, 0.0)
 
@@ -26,6 +25,7 @@ def topics(state: State) -> dict[str, Topic]:
         "/phase": (str(state.phase),),
         "/instrument": (state.instrument.name if state.instrument is not None else "",),
         "/tolerance": (state.tolerance_cents,),
+        "/frets": (str(state.played) if state.instrument is not None else "",),
         "/focus/string": (state.focus,),
         "/focus/place": (place.kind,),
         "/focus/fret": (place.fret,),
@@ -60,20 +60,9 @@ def _of_string(state: State, number: int, string: StringState) -> dict[str, Topi
         values[f"{root}/open/cents"] = (string.open_cents,)
     if string.harmonic_cents is not None:
         values[f"{root}/harmonic/error"] = (string.harmonic_cents,)
-    fret = f"{root}/fret/{state.fret}"
-    running = comparison_of(state, number)
-    found = running
-    if found is None and string.last is not None:
-        found = string.last.as_comparison()
-    if found is not None:
-        values[f"{fret}/error"] = (found.error_cents,)
-        values[f"{fret}/spread"] = (found.se_cents,)
-        values[f"{fret}/plucks"] = (found.plucks,)
-        if found.ambiguity_cents is not None:
-            values[f"{fret}/ambiguity"] = (found.ambiguity_cents,)
-        apart = ambiguity_of(state, number, found)
-        if apart is not None:
-            values[f"{root}/saddle/ambiguity"] = (apart.mm,)
+    values |= _compared(state, number, string)
+    values |= cause_topics(state, number)
+    values |= string_topics(state, number)
     advice = string.advice or NO_ADVICE
     values[f"{root}/saddle/move"] = (advice.mm,)
     values[f"{root}/saddle/spread"] = (advice.se_mm,)
@@ -81,6 +70,32 @@ def _of_string(state: State, number: int, string: StringState) -> dict[str, Topi
     values[f"{root}/saddle/direction"] = (advice.direction,)
     values[f"{root}/saddle/room"] = (max(0.0, advice.room_mm),)
     values[f"{root}/saddle/moved"] = (string.moved_mm,)
+    return values
+
+
+def _compared(state: State, number: int, string: StringState) -> dict[str, Topic]:
+    """The errors at the frets compared, and what they come to for the saddle."""
+    root = f"/string/{number}"
+    running = comparison_of(state, number)
+    found = running
+    if found is None and string.last is not None:
+        found = string.last.as_comparison()
+    values: dict[str, Topic] = {}
+    if state.played.several:
+        values |= neck_topics(state, number)
+    elif found is not None:
+        fret = f"{root}/fret/{state.fret}"
+        values[f"{fret}/error"] = (found.error_cents,)
+        values[f"{fret}/spread"] = (found.se_cents,)
+        values[f"{fret}/plucks"] = (found.plucks,)
+        if found.ambiguity_cents is not None:
+            values[f"{fret}/ambiguity"] = (found.ambiguity_cents,)
+    if found is not None:
+        values[f"{root}/saddle/error"] = (found.error_cents,)
+        values[f"{root}/saddle/error/spread"] = (found.se_cents,)
+        apart = ambiguity_of(state, number, found)
+        if apart is not None:
+            values[f"{root}/saddle/ambiguity"] = (apart.mm,)
     return values
 
 

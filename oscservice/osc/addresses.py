@@ -11,98 +11,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from enum import StrEnum
 from functools import lru_cache
 
 from oscservice.osc import codes
+from oscservice.osc.declaration import Address as Address
+from oscservice.osc.declaration import Argument as Argument
+from oscservice.osc.declaration import Direction as Direction
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
 DEFAULT_PREFIX = "/bench"
 MAX_STRINGS = 12
 MAX_FRETS = 36
-
-
-class Direction(StrEnum):
-    """Which way an address goes, and when."""
-
-    STATE = "state"
-    LIVE = "live"
-    RESULT = "result"
-    ADVICE = "advice"
-    EVENT = "event"
-    SERVICE = "service"
-    CLIENT = "client"
-    COMMAND = "command"
-    ANSWER = "answer"
-
-    @property
-    def incoming(self) -> bool:
-        """Whether clients send it to the daemon."""
-        return self in (Direction.CLIENT, Direction.COMMAND)
-
-
-@dataclass(frozen=True)
-class Argument:
-    """One argument: its tag (``i``, ``f``, ``s``), unit, inclusive range or the words it may be."""
-
-    name: str
-    tag: str
-    unit: str = ""
-    low: float | None = None
-    high: float | None = None
-    words: tuple[str, ...] = ()
-    optional: bool = False
-    switch: bool = False
-
-    @property
-    def range_text(self) -> str:
-        """The range in words: ``0 to 20000``, ``0 or more``, ``open, harmonic``; empty if there is none."""
-        if self.words:
-            return ", ".join(self.words)
-        if self.switch:
-            return "0 or 1"
-        if self.low is not None and self.high is not None:
-            return f"{self.low:g} to {self.high:g}"
-        if self.low is not None:
-            return f"{self.low:g} or more"
-        return f"{self.high:g} or less" if self.high is not None else ""
-
-
-@dataclass(frozen=True)
-class Address:
-    """One address: its path relative to the root, direction, arguments and one line of text.
-
-    ``answer`` names what follows the address in the ``/reply`` to an incoming message; ``simulated`` marks a command
-    that only the simulated source takes; ``rest`` that any further arguments may follow.
-    """
-
-    path: str
-    direction: Direction
-    arguments: tuple[Argument, ...]
-    text: str
-    answer: tuple[Argument, ...] = ()
-    simulated: bool = False
-    rest: bool = False
-
-    @property
-    def tags(self) -> str:
-        """Type tags as the reference shows them: ``ssf?``, ``s…``, empty for none."""
-        return "".join(a.tag + ("?" if a.optional else "") for a in self.arguments) + ("…" if self.rest else "")
-
-    @property
-    def placeholders(self) -> tuple[str, ...]:
-        """Names in braces, in order: ``("string", "fret")``."""
-        return tuple(part[1:-1] for part in self.path.split("/") if part.startswith("{"))
-
-    @property
-    def trigger(self) -> bool:
-        """Whether a bare press of a button is enough to call it: no argument that must be there, and no number."""
-        return self.direction.incoming and all(a.optional and a.tag == "s" for a in self.arguments)
-
-    def fill(self, **values: int | str) -> str:
-        """The relative address with its placeholders filled in. Raises KeyError if one is missing."""
-        return self.path.format_map(values)
 
 
 def _i(name: str, unit: str = "", low: float | None = None, high: float | None = None) -> Argument:
@@ -145,6 +64,7 @@ TABLE: tuple[Address, ...] = (
     Address("/session/offered", _STATE, (_s("session"),), "An open session that can be resumed; empty for none."),
     Address("/instrument", _STATE, (_s("instrument"),), "Name of the instrument on the bench; empty for none."),
     Address("/tolerance", _STATE, (_f("tolerance", "cents", 0),), "Error within which a string is settled."),
+    Address("/frets", _STATE, (_s("frets"),), "Frets compared, as `1 3 5x2 12` (x2: counts twice); empty for none."),
     Address("/inspect/{item}", _STATE, (_s("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
     Address(f"{_S}/hz", _LIVE, (_f("frequency", "Hz", 0),), "First partial now."),
     Address(f"{_S}/cents", _LIVE, (_f("deviation", "cents"),), "Deviation from the place it is taken for; + sharp."),
@@ -168,6 +88,48 @@ TABLE: tuple[Address, ...] = (
         (_f("distance", "cents"),),
         "That error by the string pitches (all partials together) less the same by the first partials.",
     ),
+    Address(
+        f"{_S}/saddle/error",
+        _RESULT,
+        (_f("error", "cents"),),
+        "All frets compared summed up: the error at fret 12 that the saddle has to null; of one fret, its own.",
+    ),
+    Address(f"{_S}/saddle/error/spread", _RESULT, (_f("standard error", "cents", 0),), "Its standard error (1 sd)."),
+    Address(
+        f"{_S}/cause",
+        _RESULT,
+        (_s("cause"),),
+        "What stands behind the error: `saddle` where that is to move and nothing else was named, empty for none.",
+    ),
+    Address(
+        f"{_S}/cause/probability",
+        _RESULT,
+        (_f("probability", "", 0, 1),),
+        "How sure a named cause is; 0 for none and for the saddle, which is what is left.",
+    ),
+    Address(f"{_S}/cause/evidence", _RESULT, (_s("sentence"),), "What was heard that speaks for it; empty for none."),
+    Address(f"{_S}/cause/check", _RESULT, (_s("sentence"),), "What to check by hand; empty for none."),
+    Address(f"{_S}/response", _RESULT, (_f("ratio", "", 0),), "What its moves did, over what geometry lets expect."),
+    Address(
+        f"{_S}/response/oddity",
+        _RESULT,
+        (_s("sentence"),),
+        "Why a move may have done more than a fifth more or less than it should; empty if it did not.",
+    ),
+    Address(
+        f"{_S}/predicted/setback",
+        _RESULT,
+        (_f("setback", "mm"),),
+        "By the string's build, the saddle's place for a true fret 12, beyond the scale length; + away from the nut.",
+    ),
+    Address(f"{_S}/predicted/spread", _RESULT, (_f("standard error", "mm", 0),), "Standard error of it (1 sd)."),
+    Address(f"{_S}/predicted/tension", _RESULT, (_f("tension", "N", 0),), "Tension at pitch, by the string's mass."),
+    Address(
+        f"{_S}/predicted/stiffness",
+        _RESULT,
+        (_f("inharmonicity", "", 0),),
+        "B of the open string: by its build, or as heard once it was.",
+    ),
     Address(f"{_S}/saddle/move", _ADVICE, (_f("move", "mm"),), "What the saddle should move; + away from the nut."),
     Address(f"{_S}/saddle/spread", _ADVICE, (_f("standard error", "mm", 0),), "Standard error of the move (1 sd)."),
     Address(f"{_S}/saddle/turns", _ADVICE, (_f("turns", "turns"),), "The move in screw turns; 0 without a screw."),
@@ -180,6 +142,31 @@ TABLE: tuple[Address, ...] = (
         "How much further from the nut the string pitches would put the saddle than the first partials do.",
     ),
     Address(f"{_S}/saddle/moved", _ADVICE, (_f("moved", "mm"),), "Moved so far in this session; + away from the nut."),
+    Address(
+        f"{_S}/nut/move",
+        _ADVICE,
+        (_f("move", "mm"),),
+        "What the nut would have to move beside the saddle, + away from it. Not known while `untold` says why.",
+    ),
+    Address(f"{_S}/nut/spread", _ADVICE, (_f("standard error", "mm", 0),), "Standard error of the move (1 sd)."),
+    Address(f"{_S}/nut/untold", _ADVICE, (_s("sentence"),), "Why the nut's part can't be told; empty if it can."),
+    Address(
+        f"{_S}/ways_out",
+        _ADVICE,
+        (_s("sentences"),),
+        "What helps where the saddle's travel is too short, the least harm first, `; ` between; empty where it is not.",
+    ),
+    Address(f"{_S}/ways_out/caution", _ADVICE, (_s("sentence"),), "What to be careful of in that; empty if nothing."),
+    Address(
+        "/cause",
+        _EVENT,
+        (
+            *(_s("strings"), _i("fret", "", 0, MAX_FRETS), _s("cause", codes.CAUSES)),
+            *(_f("size"), _f("standard error", "", 0), _s("unit", ("mm", "cents"))),
+            *(_f("probability", "", 0, 1), _s("evidence")),
+        ),
+        "A cause was named. Strings as `1, 2, 3`; fret 0 for none; size and its standard error in the unit.",
+    ),
     Address(
         "/reading",
         _EVENT,
@@ -223,6 +210,20 @@ TABLE: tuple[Address, ...] = (
     ),
     Address("/version", _CLIENT, (), "Which daemon.", answer=(_s("program"), _s("version"), _i("protocol", "", 1))),
     Address(
+        f"{_S}/remains",
+        _CLIENT,
+        (),
+        "What to tell the player: the error at every fret, measured or not, + sharp, the saddle as it stands.",
+        answer=(_f("error at fret 1, 2, 3 and so on to the last", "cents"),),
+    ),
+    Address(
+        f"{_S}/remains/spread",
+        _CLIENT,
+        (),
+        "Standard errors of these (1 sd).",
+        answer=(_f("standard error at fret 1, 2, 3 and so on to the last", "cents", 0),),
+    ),
+    Address(
         "/session/begin",
         _COMMAND,
         (
@@ -230,7 +231,7 @@ TABLE: tuple[Address, ...] = (
             Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
             Argument("frets", "s", optional=True),
         ),
-        "Begin a session. Frets to compare: `12` if not given, numbers such as `1 3 5x2 12` (x2: counts twice), `thorough`.",
+        "Begin a session. Frets to compare: `12` if not given, or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
         answer=(_s("session"),),
     ),
     Address("/session/resume", _COMMAND, (_s("session"),), "Go on with an open session.", answer=(_s("session"),)),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from oscservice.advice.causes import Cause
 from oscservice.session.words import INSPECTION_ITEMS, PHASE_TEXTS, STATUS_TEXTS, VERDICT_TEXTS, Verdict
 
 
@@ -48,6 +49,9 @@ DIRECTIONS: dict[str, str] = {
     "stay": "within the tolerance",
     "none": "no advice yet",
 }
+
+CAUSES: tuple[str, ...] = tuple(map(str, Cause))
+"""What can stand behind an error."""
 
 AUDIO_STATES: dict[str, str] = {
     "starting": "the source is being opened",

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 import pytest
-from made_up import BAR, FIXED, FRET, SCREWS, Job
+from made_up import BAR, FIXED, FRET, SCREWS, Hands, Job
 
 from oscservice.advice.correction import FIXED_SADDLE
+from oscservice.advice.finding import Finding
+from oscservice.daemon.told import MOST_CHARACTERS, cause
 from oscservice.daemon.topics import changed, topics
-from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.hearing.stiffness import Stiffness
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.instrument.profile import load_instrument
+from oscservice.osc.outbox import packet
 from oscservice.session import commands as cm
+from oscservice.session.remaining import compared, remaining
 from oscservice.session.state import State
+from oscservice.session.words import Phase, Status
 
 
 def test_an_idle_bench() -> None:
@@ -18,6 +28,7 @@ def test_an_idle_bench() -> None:
     assert now["/prompt"] == ("begin",)
     assert now["/instrument"] == ("",)
     assert now["/focus/string"] == (0,)
+    assert now["/frets"] == ("",)
     assert not any(address.startswith("/string") for address in now)
 
 
@@ -94,3 +105,162 @@ def test_a_string_left_out_says_why() -> None:
     fixed = Job(FIXED).tuned()
     fixed.bracket(6, 12.0)
     assert topics(fixed.state)["/string/6/reason"] == (FIXED_SADDLE,)
+
+
+def surveyed(frets: str = "1 5 12x3 17") -> Job:
+    """Every string of a made-up guitar compared at several frets, the sixth 9 cents sharp at fret 12."""
+    job = Job(SCREWS, frets=frets).inspected()
+    hands = Hands(job, {n: 9.0 if n == 6 else 0.5 for n in job.state.numbers})
+    for _ in range(400):
+        if job.phase() is Phase.MOVING or job.prompt == "look_into":
+            return job
+        hands.step()
+    raise AssertionError("no string was judged")
+
+
+def with_string(state: State, number: int, **changes: object) -> State:
+    strings = list(state.strings)
+    strings[number - 1] = replace(strings[number - 1], **changes)
+    return replace(state, strings=tuple(strings))
+
+
+def test_every_fret_compared_is_told_and_what_they_come_to() -> None:
+    job = surveyed()
+    now = topics(job.state)
+    assert now["/frets"] == ("1 5 12x3 17",)
+    survey = job.string(6).survey
+    assert survey is not None
+    for index, fret in enumerate((1, 5, 12, 17)):
+        at = f"/string/6/fret/{fret}"
+        assert now[f"{at}/error"] == (survey.neck.errors_cents[index],)
+        assert now[f"{at}/spread"][0] == pytest.approx(math.sqrt(survey.neck.covariance[index][index]))
+        assert now[f"{at}/plucks"] == (survey.neck.plucks[index],)
+    assert now["/string/6/saddle/error"][0] == pytest.approx(9.0, abs=1.5)
+    assert 0.0 < float(now["/string/6/saddle/error/spread"][0]) < 1.0
+
+
+def test_a_fret_is_told_as_soon_as_it_is_heard() -> None:
+    job = Job(SCREWS, frets="3 12").tuned()
+    job.hear(6)
+    job.hear(6, Place("fret", 3), 3.0)
+    now = topics(job.state)
+    assert now["/string/6/fret/3/error"][0] == pytest.approx(3.0)
+    assert "/string/6/fret/12/error" not in now
+    assert "/string/6/saddle/error" not in now
+    assert "/string/6/nut/move" not in now
+
+
+def test_the_nut_is_told_where_low_frets_were_compared_and_else_why_not() -> None:
+    now = topics(surveyed().state)
+    assert now["/string/6/nut/untold"] == ("",)
+    assert abs(float(now["/string/6/nut/move"][0])) < 3.0 * float(now["/string/6/nut/spread"][0]) + 0.3
+    high = topics(surveyed("12 14").state)
+    assert "low frets" in str(high["/string/6/nut/untold"][0])
+    assert "/string/6/nut/move" not in high
+    assert "/string/6/nut/untold" not in topics(Job(SCREWS).tuned().state)
+
+
+def test_the_cause_is_the_saddle_where_nothing_else_was_named() -> None:
+    job = Job(SCREWS).tuned()
+    assert topics(job.state)["/string/6/cause"] == ("",)
+    job.bracket(6, 8.0)
+    assert job.string(6).status is Status.TO_MOVE
+    now = topics(job.state)
+    assert now["/string/6/cause"] == ("saddle",)
+    assert now["/string/6/cause/probability"] == (0.0,)
+    found = Finding("uneven string", (6, 2), 0, -3.0, 0.5, "cents", 0.96, "heard", "feel", stops=True)
+    now = topics(replace(job.state, findings=(found,)))
+    assert now["/string/6/cause"] == now["/string/2/cause"] == ("uneven string",)
+    assert now["/string/6/cause/probability"] == (0.96,)
+    assert now["/string/6/cause/evidence"] == ("heard",)
+    assert now["/string/6/cause/check"] == ("feel",)
+    assert now["/string/5/cause"] == ("",)
+    assert cause(found) == ("6, 2", 0, "uneven string", -3.0, 0.5, "cents", 0.96, "heard")
+
+
+def test_how_a_string_answers_is_told_once_a_move_taught_it() -> None:
+    job = Job(SCREWS).inspected()
+    hands = Hands(job, dict.fromkeys(job.state.numbers, 10.0), response=0.5)
+    assert "/string/6/response" not in topics(job.state)
+    while job.string(6).moves == 0 or job.string(6).last_move is not None:
+        hands.step()
+    now = topics(job.state)
+    assert now["/string/6/response"][0] == pytest.approx(0.5, abs=0.12)
+    assert "of what it should" in str(now["/string/6/response/oddity"][0])
+    assert "/string/1/response" not in now
+
+
+def test_what_the_build_lets_expect_follows_the_stiffness_heard() -> None:
+    job = Job(SCREWS)
+    now = topics(job.state)
+    # Mersenne's law: T = mu (2 L f)^2
+    spec = job.instrument.string(6)
+    pull = spec.unit_weight_kg_m * (2.0 * (spec.scale_mm + spec.setback_mm) / 1000.0 * job.instrument.open_hz(6)) ** 2
+    assert now["/string/6/predicted/tension"][0] == pytest.approx(pull, rel=1e-6)
+    assert float(now["/string/6/predicted/spread"][0]) > 0.0
+    known = Stiffness(math.log(2.0 * float(now["/string/6/predicted/stiffness"][0])), 0.05)
+    then = topics(with_string(job.state, 6, learnt_stiffness=known))
+    assert then["/string/6/predicted/stiffness"][0] == pytest.approx(math.exp(known.log_b))
+    assert float(then["/string/6/predicted/setback"][0]) > float(now["/string/6/predicted/setback"][0])
+    assert then["/string/5/predicted/setback"] == now["/string/5/predicted/setback"]
+    same = Stiffness(math.log(float(now["/string/6/predicted/stiffness"][0])), 0.05)
+    surer = topics(with_string(job.state, 6, learnt_stiffness=same))
+    assert float(surer["/string/6/predicted/spread"][0]) < float(now["/string/6/predicted/spread"][0])
+
+
+def test_ways_out_are_told_where_travel_is_missing() -> None:
+    job = Job(FIXED).tuned()
+    assert topics(job.state)["/string/6/ways_out"] == ("",)
+    assert topics(job.state)["/string/6/ways_out/caution"] == ("",)
+    job.bracket(6, 12.0)
+    assert job.string(6).status is Status.OUT_OF_TRAVEL
+    (text,) = topics(job.state)["/string/6/ways_out"]
+    ways = str(text).split("; ")
+    assert ways[0].startswith("Lower the string by")
+    assert ways[-2].startswith("Live with it")
+    assert "eyes" in str(topics(job.state)["/string/6/ways_out/caution"][0])
+
+
+def test_everything_told_can_be_sent() -> None:
+    """As declared, finite, and within one packet of any network."""
+    for job in (surveyed(), Job(), Job(FIXED).tuned()):
+        long = Finding("uneven string", (6,), 0, 1.0, 1.0, "cents", 1.0, "x" * 5000, "y" * 5000, stops=True)
+        now = topics(replace(job.state, findings=(long,)))
+        for address, values in now.items():
+            assert len(packet("/bench", address, values)) <= MOST_CHARACTERS + 300
+            assert all(math.isfinite(value) for value in values if isinstance(value, float)), address
+        assert len(packet("/bench", "/cause", cause(long))) <= MOST_CHARACTERS + 300
+
+
+def test_what_remains_by_the_session() -> None:
+    """Sharp by 9 cents at fret 12 for its saddle: 9 u at every fret, u = 2^(n/12) - 1."""
+    job = surveyed()
+    left = remaining(job.state)[6]
+    wanted = [9.0 * (2.0 ** (fret / 12.0) - 1.0) for fret in left.frets]
+    told = list(zip(left.frets, left.errors_cents, left.se_cents, wanted, strict=True))
+    assert all(abs(error - want) < 3.5 * se for fret, error, se, want in told if fret in (1, 5, 12, 17)), told
+    assert left.measured == (1, 5, 12, 17)
+    with pytest.raises(ValueError, match="no string was compared"):
+        remaining(Job(SCREWS).tuned().state)
+
+
+def test_a_single_fret_and_its_last_pass_count() -> None:
+    job = Job(SCREWS).inspected()
+    hands = Hands(job, dict.fromkeys(job.state.numbers, 3.0))
+    hands.work()
+    assert set(compared(job.state)) == set(job.state.numbers)
+    for number, left in remaining(job.state, (5, 12)).items():
+        assert abs(left.errors_cents[1] - hands.error(number)) < 3.5 * left.se_cents[1]
+        unproved = remaining(with_string(job.state, number, proved=False), (12,))[number]
+        assert left.se_cents[1] < unproved.se_cents[0]
+    old = job.state
+    for number in job.state.numbers:
+        old = with_string(old, number, survey=None)
+    assert set(remaining(old, (12,))) == set(job.state.numbers)
+    assert remaining(old, (12,))[6].errors_cents[0] == pytest.approx(job.string(6).last.error_cents, abs=0.2)  # type: ignore[union-attr]
+
+
+def test_remains_in_another_tuning_need_the_same_strings() -> None:
+    job = surveyed()
+    with pytest.raises(ValueError, match=r"another one|scale"):
+        remaining(job.state, None, load_instrument("acoustic-645"))
