@@ -124,7 +124,11 @@ def plan_bridge(
 
 
 def adjuster_moves(
-    errors: Mapping[int, Comparison], instrument: Instrument, positions: Mapping[str, float], fret: int
+    errors: Mapping[int, Comparison],
+    instrument: Instrument,
+    positions: Mapping[str, float],
+    fret: int,
+    response: Mapping[int, float] | None = None,
 ) -> BridgePlan:
     """``plan_bridge`` from the comparisons at one fret, by string number; refused if any of them is no ground for it.
 
@@ -133,7 +137,7 @@ def adjuster_moves(
     """
     rows = [Row(n, fret, errors[n].error_cents, errors[n].se_cents) for n in sorted(errors)]
     reasons = [refusal(errors[n]) for n in sorted(errors)]
-    return plan_bridge(rows, instrument, positions, why_not=next(filter(None, reasons), ""))
+    return plan_bridge(rows, instrument, positions, response=response, why_not=next(filter(None, reasons), ""))
 
 
 @dataclass(frozen=True)

@@ -10,15 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
 from oscservice.advice.decision import Verdict, judge, proved
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.strings import fret_position_mm
-
-if TYPE_CHECKING:
-    from oscservice.advice.adjusters import BridgePlan, adjuster_moves
 
 __all__ = [
     "AWAY",
@@ -26,10 +22,8 @@ __all__ = [
     "SHOWN_MM",
     "STAY",
     "TOWARD",
-    "BridgePlan",
     "Move",
     "Verdict",
-    "adjuster_moves",
     "advised",
     "cents_per_mm",
     "direction_of",
@@ -43,15 +37,6 @@ __all__ = [
     "speaking_lengths_mm",
     "turns_text",
 ]
-
-
-def __getattr__(name: str) -> object:
-    """``adjuster_moves`` and ``BridgePlan`` have a room of their own now, for those who still ask here."""
-    if name in ("BridgePlan", "adjuster_moves"):
-        from oscservice.advice import adjusters
-
-        return getattr(adjusters, name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 TOWARD = "toward the nut"

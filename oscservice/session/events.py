@@ -104,6 +104,7 @@ class StringJudged:
 
     ``ambiguity_cents``: the error by the string pitches less ``error_cents``, None when it could not be told;
     ``ambiguity_mm``: how much further from the nut the saddle would go by them; ``ambiguous``: it matters.
+    ``left_cents``: what the move, as far as it can be made, should leave of the error; None without a move.
     """
 
     string: int
@@ -122,6 +123,7 @@ class StringJudged:
     ambiguity_se_cents: float = 0.0
     ambiguity_mm: float | None = None
     ambiguous: bool = False
+    left_cents: float | None = None
 
 
 @dataclass(frozen=True)

@@ -184,7 +184,8 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
     outcome = _outcome(event)
     advice = None
     if event.status in (Status.TO_MOVE, Status.OUT_OF_TRAVEL):
-        advice = Advice(event.move_mm, event.move_se_mm, event.turns, event.direction, event.room_mm, event.missing_mm)
+        move = (event.move_mm, event.move_se_mm, event.turns, event.direction, event.room_mm, event.missing_mm)
+        advice = Advice(*move, event.left_cents)
     string = state.string(event.string)
     return _with(
         state,

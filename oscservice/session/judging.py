@@ -10,14 +10,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from oscservice.advice.adjusters import BridgePlan, adjuster_moves
 from oscservice.advice.ambiguity import Ambiguity, saddle_ambiguity
 from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, compare
 from oscservice.advice.correction import (
     SHOWN_MM,
-    BridgePlan,
     Move,
-    adjuster_moves,
     direction_of,
+    error_after,
     refusal,
     saddle_correction,
     speaking_lengths_mm,
@@ -184,7 +184,8 @@ def _plan(state: State, errors: Mapping[int, Comparison]) -> BridgePlan:
     usable = _strings_of(state.instrument, list(errors))
     kept = bridge.model_copy(update={"adjusters": tuple(a for a in bridge.adjusters if a.name in usable)})
     positions = {name: mm for name, mm in _positions(state).items() if name in usable}
-    return adjuster_moves(errors, state.instrument.model_copy(update={"bridge": kept}), positions, state.fret)
+    response = {n: state.string(n).response.ratio for n in errors}
+    return adjuster_moves(errors, state.instrument.model_copy(update={"bridge": kept}), positions, state.fret, response)
 
 
 def _worthwhile(plan: BridgePlan, errors: Mapping[int, Comparison], tolerance_cents: float) -> bool:
@@ -233,11 +234,15 @@ def _judgement(
         ambiguity_mm=None if ambiguity is None else ambiguity.mm,
         ambiguous=ambiguity is not None and ambiguity.matters,
     )
-    if move is None:
+    if move is None or state.instrument is None:
         return judgement
+    saddle_mm = move.mm * share
+    lengths = speaking_lengths_mm(state.instrument.string(number), state.fret, state.string(number).moved_mm)
+    change = error_after(comparison.error_cents, lengths, saddle_mm) - comparison.error_cents
     return replace(
         judgement,
-        move_mm=move.mm * share,
+        left_cents=comparison.error_cents + state.string(number).response.ratio * change,
+        move_mm=saddle_mm,
         move_se_mm=move.se_mm * abs(share),
         turns=move.turns,
         direction=direction_of(move.needed_mm * share),

@@ -48,6 +48,7 @@ class Advice:
         turns: of the screw that moves it, sign as ``mm``; None without a screw.
         direction: in words.
         room_mm: travel left that way; missing_mm: what is needed beyond it.
+        left_cents: what it should leave of the error, as far as it can be made; None if that isn't known.
     """
 
     mm: float
@@ -56,6 +57,7 @@ class Advice:
     direction: str
     room_mm: float
     missing_mm: float
+    left_cents: float | None = None
 
 
 @dataclass(frozen=True)
