@@ -27,7 +27,7 @@ SENTENCES: dict[str, str] = {
     "tune_down": "String {string} is {cents:.1f} cents sharp: bring it down, and pluck it open.",
     "slacken": "Slacken {slack}, then pluck string {string} or say so. Its saddle is to go {mm:.1f} mm {direction}.",
     "shift_saddle": "Move the saddle of string {string} {mm:.1f} mm {direction}, clamp it, bring the string to pitch.",
-    "shape_crown": "Shape the crown of saddle {string}: {mm:.1f} mm {direction}. What is taken off is gone. Bring it to pitch.",
+    "shape_crown": "Shape the crown of saddle {string}: {mm:.1f} mm {direction}. What is off is gone. Then to pitch.",
     "place_saddle": "String {string} is slack. Move its saddle as you see fit, clamp it, say how far; then to pitch.",
     "turn_screw": "Turn the screw of saddle {string} by {turns}: {mm:.1f} mm {direction}. Tune it, and pluck it open.",
     "say_which": "Was that {first} or {second}? Say which, or pluck {wanted} again.",
