@@ -12,6 +12,7 @@ from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
 from oscservice.instrument import spec
+from oscservice.instrument.change import with_capo
 from oscservice.instrument.contradiction import Location, contradictions
 from oscservice.instrument.strings import INCH_MM
 from oscservice.instrument.tomlform import THREADS_MM, AdjusterForm, BridgeForm, InstrumentForm, StringForm, expand
@@ -47,6 +48,7 @@ _EXPECTED = {
     ("", "reference_hz"): _between(spec.REFERENCE_RANGE_HZ, "Hz, usually 440.0"),
     ("", "frets"): f"a whole number from 1 to {spec.MOST_FRETS}",
     ("", "scale_mm"): _SCALE,
+    ("", "capo"): "the capo's fret, a whole number from 0 (none) to 12",
     ("", "bridge"): "a [bridge] table",
     ("", "string"): f"1 to {spec.MOST_STRINGS} [[string]] entries, thinnest first",
     ("bridge", "kind"): "one of " + ", ".join(spec.KINDS),
@@ -96,9 +98,13 @@ def read_instrument(text: str, origin: str) -> spec.Instrument:
         form = InstrumentForm.model_validate(data)
         for location, words in contradictions(form):
             raise InputError(f"{origin}: line {find_line(text, location)}: {words}")
-        return expand(form)
+        instrument = expand(form)
     except ValidationError as mistake:
         raise InputError(_first_mistake(mistake.errors(), text, origin)) from None
+    try:
+        return with_capo(instrument, form.capo) if form.capo else instrument
+    except ValueError as mistake:
+        raise InputError(f"{origin}: line {find_line(text, ('capo',))}: {mistake}") from None
 
 
 def find_line(text: str, location: Location) -> int:

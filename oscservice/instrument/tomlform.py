@@ -152,13 +152,14 @@ def _check_travel(toward_nut_mm: float, away_mm: float, step_mm: float | None) -
 
 
 class InstrumentForm(Form):
-    """A whole instrument file."""
+    """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
     title: str = ""
     reference_hz: spec.ReferenceHz = A4_HZ
     frets: spec.FretCount
     scale_mm: spec.ScaleMm
+    capo: Annotated[int, Field(ge=0, le=12)] = 0
     bridge: BridgeForm
     string: Annotated[list[StringForm], Field(min_length=1, max_length=spec.MOST_STRINGS)]
 

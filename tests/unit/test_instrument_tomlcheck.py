@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice.errors import InputError
+from oscservice.instrument.pitch import Place
 from oscservice.instrument.profile import preset_toml
 from oscservice.instrument.tomlcheck import find_line, read_instrument
 
@@ -223,3 +224,19 @@ def test_any_edit_is_read_or_refused_in_one_line(given_text: str, data: st.DataO
     except InputError as refused:
         message = str(refused)
     assert re.fullmatch(r"my\.toml: line \d+[^\n]*", message)
+
+
+def test_a_capo_in_the_file_is_the_nut_of_what_is_left() -> None:
+    text = preset_toml("six-string-648")
+    plain = read_instrument(text, "x.toml")
+    capo = read_instrument(text.replace("frets = ", "capo = 2\nfrets = ", 1), "x.toml")
+    assert capo.frets == plain.frets - 2
+    assert [capo.open_hz(n) for n in (1, 6)] == pytest.approx([plain.place_hz(n, Place("fret", 2)) for n in (1, 6)])
+    assert capo.string(1).scale_mm == pytest.approx(plain.string(1).scale_mm * 2.0 ** (-2 / 12))
+
+
+def test_a_capo_beyond_the_last_fret_is_refused() -> None:
+    text = preset_toml("six-string-648").replace("frets = ", "capo = 9\nfrets = ", 1)
+    few = re.sub(r"(?m)^frets = \d+", "frets = 7", text)
+    with pytest.raises(InputError, match=r"x\.toml: line \d+: capo: fret 9 leaves no fret"):
+        read_instrument(few, "x.toml")
