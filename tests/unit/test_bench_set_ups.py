@@ -1,0 +1,32 @@
+"""The benchmarks of whole set-ups, on a few guitars each: what is measured on hundreds must hold on these."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+
+import closed_loop
+import recovery
+
+
+def test_causes_are_recovered_from_guitars_with_one_fault_each() -> None:
+    # two of every kind of fault, and two sound guitars
+    verdicts = [recovery.judge(seed) for seed in range(2000, 2000 + 2 * len(recovery.KINDS))]
+    table = recovery.tally(verdicts)
+    assert sum(v.right for v in verdicts) >= 0.85 * len(verdicts), table
+    assert not any(v.wrong for v in verdicts), table
+    assert sum(v.moved_in_vain for v in verdicts) == 0, table
+
+
+@pytest.mark.parametrize("preset", closed_loop.PRESETS)
+def test_set_ups_on_every_kind_of_bridge_end_right(preset: str) -> None:
+    found = [result for seed in (101, 102, 103) for result in closed_loop.one((preset, seed))]
+    assert all(result.right for result in found)
+    movers = [result for result in found if result.needed_move and not result.out_of_travel]
+    assert movers
+    assert sum(result.moves for result in movers) <= 1.1 * len(movers)
+    assert sum(result.first_time for result in movers) >= 0.9 * len(movers)
