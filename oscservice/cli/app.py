@@ -78,12 +78,13 @@ def rehearse(
     real_time: Annotated[bool, typer.Option("--real-time", help="Let time pass as at a real bench.")] = False,
     instrument: Annotated[str, typer.Option(help="Preset or instrument file.")] = DEFAULT_INSTRUMENT,
     tolerance: Annotated[float, typer.Option(min=LOWEST, max=HIGHEST, help="Error in cents to settle for.")] = 1.0,
+    frets: Annotated[str, typer.Option(help='Frets to compare, "1 3 5x2 12" (x2: counts twice) or thorough.')] = "12",
     json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
 ) -> None:
     """Run the whole job on a simulated guitar with a simulated technician: no sound card, no instrument."""
     from oscservice.cli.rehearse import rehearse_command
 
-    rehearse_command(seed, instrument, tolerance, real_time=real_time, as_json=json)
+    rehearse_command(seed, instrument, tolerance, frets, real_time=real_time, as_json=json)
 
 
 @app.command()

@@ -24,17 +24,19 @@ class GoalMissedError(OscserviceError):
     exit_code = 1
 
 
-def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time: bool, as_json: bool) -> None:
+def rehearse_command(
+    seed: int, instrument: str, tolerance: float, frets: str, *, real_time: bool, as_json: bool
+) -> None:
     """Rehearse, show progress, print the result. Raises GoalMissedError if a string ends outside the tolerance."""
     load_instrument(instrument)  # a mistake in it is told before anything is shown
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
-        result = rehearse(seed, instrument, tolerance, real_time=real_time)
+        result = rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time)
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
         console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, saddles astray.")
-        result = _shown(console, seed, instrument, tolerance, real_time)
+        result = _shown(console, seed, instrument, tolerance, frets, real_time)
         console.print(_table(result, tolerance))
         console.print(
             f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
@@ -50,7 +52,7 @@ def rehearse_command(seed: int, instrument: str, tolerance: float, *, real_time:
         raise GoalMissedError(f"string {names} ended more than {tolerance:g} cents from true{why}")
 
 
-def _shown(console: Console, seed: int, instrument: str, tolerance: float, real_time: bool) -> Rehearsed:
+def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets: str, real_time: bool) -> Rehearsed:
     """Lines of what the daemon says, over a last line with the prompt of the moment."""
     status = Text("")
     with Live(status, console=console, refresh_per_second=8, transient=True) as live:
@@ -63,7 +65,7 @@ def _shown(console: Console, seed: int, instrument: str, tolerance: float, real_
             plucks = sum(account.plucks.values())
             live.update(Text(f"  pluck {plucks}: {sentence}", style="dim"))
 
-        return rehearse(seed, instrument, tolerance, real_time=real_time, tell=tell, watch=watch)
+        return rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time, tell=tell, watch=watch)
 
 
 def _table(result: Rehearsed, tolerance: float) -> Table:

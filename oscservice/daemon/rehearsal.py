@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from oscservice.advice.played import Played
 from oscservice.daemon.run import running
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
@@ -44,6 +45,7 @@ def rehearse(
     instrument_name: str,
     tolerance_cents: float,
     *,
+    frets: str = "",
     real_time: bool = False,
     tell: Callable[[str], None] = lambda line: None,
     watch: Callable[[Account, str, str], None] | None = None,
@@ -51,11 +53,25 @@ def rehearse(
 ) -> Rehearsed:
     """Run the whole job; the same seed gives the same run, to the last bit.
 
+    Args:
+        seed: of guitar and hands.
+        instrument_name: preset or file.
+        tolerance_cents: error to settle for.
+        frets: what is compared, as ``advice.played`` reads it; fret 12 if empty.
+        real_time: let time pass as at a real bench.
+        tell: takes each line the daemon says.
+        watch: called with the account, the prompt code and its sentence before each step.
+        journal_path: where the session is recorded; nowhere that lasts if None.
+
     Raises:
-        InputError: no such instrument, or none that can be simulated.
+        InputError: no such instrument or frets, or none that can be simulated.
         RehearsalError: the job came to a stop.
     """
     instrument = load_instrument(instrument_name)
+    try:
+        Played.parse(frets, instrument.frets)
+    except ValueError as error:
+        raise InputError(f"frets: {error}") from None
     try:
         guitar = rehearsal_guitar(instrument, seed)
     except ValueError as error:
@@ -72,7 +88,7 @@ def rehearse(
             technician.know_bridge({n: tuple(sharing(instrument, n)) for n in numbers})
             technician.subscribe()
             before = {n: technician.truth(n)[1] for n in numbers}
-            technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents)
+            technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents, frets)
             technician.work()
             after = {n: technician.truth(n)[1] for n in numbers}
         finally:

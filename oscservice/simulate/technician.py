@@ -1,7 +1,8 @@
 """A simulated technician: an OSC client that does what the daemon's prompts say, with human hands.
 
 It knows the daemon only by what comes over its socket. Its hands err: a peg goes about 6 % and half a cent astray, a
-saddle lands within 0.2 mm of where it should, plucks differ in strength.
+saddle lands within 0.2 mm of where it should, or stops at the end of its travel, plucks differ in strength. Of a cause
+that is named it takes note, and goes on.
 """
 
 from __future__ import annotations
@@ -30,10 +31,15 @@ _COMPARING_NOTE_S = 2.4
 _REST_S = 0.25
 _ANSWER_S = 20.0
 _MOST_STEPS = 4000
+_MOST_TRIES = 4
 
 
 class RehearsalError(OscserviceError):
     """The rehearsal stopped before the guitar was proved."""
+
+
+class _RefusedError(RehearsalError):
+    """The daemon refused a command."""
 
 
 @dataclass
@@ -99,9 +105,9 @@ class Technician:
         open_hz, error_cents = self._ask("/simulator/truth", string)
         return float(str(open_hz)), float(str(error_cents))
 
-    def begin(self, instrument: str, label: str, tolerance_cents: float) -> None:
-        """Begin a session and pass the inspection."""
-        self._ask("/session/begin", instrument, label, float(tolerance_cents))
+    def begin(self, instrument: str, label: str, tolerance_cents: float, frets: str = "") -> None:
+        """Begin a session and pass the inspection; ``frets`` as ``/session/begin`` takes them."""
+        self._ask("/session/begin", instrument, label, float(tolerance_cents), frets)
         self._ask("/session/inspect", "all", "passed")
         self._pause(0.3)
 
@@ -125,15 +131,16 @@ class Technician:
             case "pluck_open" | "pluck_again":
                 tuning = self._topics["/phase"][0] in ("tuning", "retuning")
                 self._pluck(string, "open", _TUNING_NOTE_S if tuning else _COMPARING_NOTE_S)
-            case "pluck_fretted":
-                self._pluck(string, f"fret {self._topics['/focus/fret'][0]}", _COMPARING_NOTE_S)
+            case "pluck_fretted" | "pluck_harmonic" | "say_which":  # in doubt: once more what was asked for
+                place, fret = self._topics["/focus/place"][0], self._topics["/focus/fret"][0]
+                self._pluck(string, f"fret {fret}" if place == "fret" else str(place), _COMPARING_NOTE_S)
             case "tune_up" | "tune_down":
                 cents = -float(str(self._topics[f"/string/{string}/open/cents"][0]))
                 self._turn_peg(string, cents)
                 self._pluck(string, "open", _TUNING_NOTE_S)
-            case "say_which":  # hands go by the prompt: once more what was asked for
-                place, fret = self._topics["/focus/place"][0], self._topics["/focus/fret"][0]
-                self._pluck(string, f"fret {fret}" if place == "fret" else str(place), _COMPARING_NOTE_S)
+            case "look_into":
+                self._ask("/session/next")
+                self._pause(_REST_S)
             case "slacken":
                 for number in self._held.get(string, (string,)):
                     self._ask("/simulator/slacken", number)
@@ -149,9 +156,18 @@ class Technician:
                 raise RehearsalError(f"the technician does not know the prompt {code!r}")
 
     def _move_saddle(self, string: int) -> None:
-        wanted = float(str(self._topics[f"/string/{string}/saddle/move"][0]))
+        wanted, room = (float(str(self._topics[f"/string/{string}/saddle/{what}"][0])) for what in ("move", "room"))
         mm = wanted + self._random.uniform(-PLACING_MM, PLACING_MM)
-        self._ask("/simulator/saddle", string, float(mm))
+        if abs(mm) > abs(wanted):
+            mm = math.copysign(min(abs(mm), max(abs(wanted), room)), mm)
+        for less in range(_MOST_TRIES):
+            try:
+                self._ask("/simulator/saddle", string, float(mm))
+                break
+            except _RefusedError:  # earlier moves went astray as well: the end comes sooner than the daemon knows
+                if less + 1 == _MOST_TRIES:
+                    raise
+                mm = math.copysign(max(0.0, abs(mm) - PLACING_MM), mm)
         self.account.moves_mm.setdefault(string, []).append(mm)
 
     def _bring_up(self, string: int) -> None:
@@ -233,7 +249,7 @@ class Technician:
             if address == "/reply" and values and values[0] == asked and answer is not None:
                 answer.append(values[1:])
             elif address == "/error" and values and values[0] == asked:
-                raise RehearsalError(f"the daemon refused {asked}: {values[2]} (code {values[1]})")
+                raise _RefusedError(f"the daemon refused {asked}: {values[2]} (code {values[1]})")
             elif address == "/simulator/done":
                 self._done += 1
             else:
