@@ -187,6 +187,26 @@ def predict(
 
 
 @app.command()
+def remains(
+    session: Annotated[str, typer.Argument(help="Name of a session; the newest if not given.")] = "",
+    journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
+    semitones: Annotated[
+        int | None, typer.Option(min=-24, max=24, help="Tune all strings by this many; - down.")
+    ] = None,
+    notes: Annotated[str | None, typer.Option(help='Open notes, string 1 first: "D4 A3 F3 C3 G2 C2".')] = None,
+    reference: Annotated[float | None, typer.Option(help="A4 in Hz.")] = None,
+    capo: Annotated[int | None, typer.Option(help="Fret of a capo.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
+) -> None:
+    """Tell what a session leaves at every fret of every string, in this tuning or in another one."""
+    from oscservice.cli.predict import Change
+    from oscservice.cli.remains import remains_command
+
+    change = Change(semitones=semitones, notes=notes, reference_hz=reference, capo=capo)
+    remains_command(session, journal, change, as_json=json)
+
+
+@app.command()
 def devices() -> None:
     """List the audio inputs."""
     from oscservice.cli.devices import devices_command
