@@ -32,7 +32,7 @@ _ON_REMAINS = (
     "others follow from those, from the strings' build, and from what frets and fingers are like. The saddles stand as "
     "the session left them."
 )
-_ON_CHANGE = "Open strings tuned anew after the change; nothing else is touched."
+_ON_CHANGE = "The open strings are tuned anew; frets are counted from the capo, if there is one."
 
 
 def remains_command(session: str, journal: Path | None, change: Change, *, as_json: bool) -> None:

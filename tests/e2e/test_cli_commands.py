@@ -20,7 +20,7 @@ def test_version() -> None:
 def test_help_names_every_command_and_what_stepping_is() -> None:
     done = run("--help", COLUMNS="200")
     assert done.returncode == 0
-    for name in ("rehearse", "serve", "measure", "devices", "addresses", "instruments"):
+    for name in ("rehearse", "serve", "measure", "predict", "remains", "devices", "addresses", "instruments"):
         assert f" {name} " in done.stdout
     done = run("serve", "--help", COLUMNS="200")
     assert "time stands still until a client sends" in " ".join(done.stdout.replace("│", " ").split())
