@@ -76,6 +76,18 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
         return Done(journal, refused, before, rig, left, spread, truth, dict(client.topics))
 
 
+def test_before_anything_is_compared_nothing_remains_to_tell(tmp_path: Path) -> None:
+    instrument = instrument_file(tmp_path, CLAMPS)
+    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
+        client = daemon.client()
+        client.begin(str(instrument))
+        word, code, text = client.ask("/string/2/remains")
+        assert (word, code) == ("error", int(ErrorCode.WRONG_PHASE))
+        assert "string 2 was not compared yet" in text
+        assert client.ask("/string/2/remains/spread")[:2] == ("error", int(ErrorCode.WRONG_PHASE))
+        assert client.ask("/string/3/remains")[:2] == ("error", int(ErrorCode.NOT_FOUND))
+
+
 def test_every_string_ends_true(done: Done) -> None:
     assert max(abs(cents) for cents in done.before.values()) > 4.0
     assert all(abs(cents) <= 2.0 for cents in done.truth.values())

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import math
+import unittest.mock
 from dataclasses import replace
+from pathlib import Path
+from typing import cast
 
 import pytest
-from made_up import BAR, FIXED, FRET, SCREWS, Hands, Job
+from made_up import BAR, FIXED, FRET, SCREWS, Hands, Job, reading
 
 from oscservice.advice.correction import FIXED_SADDLE
 from oscservice.advice.finding import Finding
+from oscservice.daemon.bench import Bench
+from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.told import MOST_CHARACTERS, cause
 from oscservice.daemon.topics import changed, topics
+from oscservice.hearing.listener import Heard
 from oscservice.hearing.stiffness import Stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.profile import load_instrument
 from oscservice.osc.outbox import packet
 from oscservice.session import commands as cm
+from oscservice.session import events as ev
 from oscservice.session.remaining import compared, remaining
 from oscservice.session.state import State
+from oscservice.session.surveying import to_json
 from oscservice.session.words import Phase, Status
 
 
@@ -219,6 +227,31 @@ def test_ways_out_are_told_where_travel_is_missing() -> None:
     assert ways[0].startswith("Lower the string by")
     assert ways[-2].startswith("Live with it")
     assert "eyes" in str(topics(job.state)["/string/6/ways_out/caution"][0])
+
+
+class Named:
+    """A keeper for whom a note names a cause."""
+
+    session_id = "made up"
+
+    def __init__(self, state: State, finding: Finding) -> None:
+        self.state = state
+        self._finding = finding
+
+    def carry_out(self, command: cm.Command) -> list[ev.Event]:
+        return [ev.CauseNamed(to_json(self._finding))]
+
+
+def test_a_cause_that_is_named_is_sent_as_one_message_and_told(tmp_path: Path) -> None:
+    found = Finding("nut slot high", (3,), 0, 0.5, 0.1, "mm", 0.93, "+4.0 cents heard", "file it", stops=True)
+    told: list[str] = []
+    keeper = cast(Keeper, Named(Job(SCREWS).tuned().state, found))
+    bench = Bench(keeper, tell=told.append, instrument_folder=tmp_path)
+    sent: dict[str, tuple[object, ...]] = {}
+    with unittest.mock.patch.object(bench.server, "publish", sent.update):
+        bench.hear(0, [Heard(0.1, reading(82.4))])
+    assert sent["/cause"] == ("3", 0, "nut slot high", 0.5, 0.1, "mm", 0.93, "+4.0 cents heard")
+    assert told == ["cause: nut slot high, string 3 (93% sure): +4.0 cents heard"]
 
 
 def test_everything_told_can_be_sent() -> None:
