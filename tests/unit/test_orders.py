@@ -24,6 +24,7 @@ def ordered(path: str, string: int, *values: int | float | str) -> cm.Command | 
     [
         ("/session/begin", 0, ("six-string-648", "job"), cm.Begin(GUITAR, "job", 1.5)),
         ("/session/begin", 0, ("six-string-648", "job", 0.5), cm.Begin(GUITAR, "job", 0.5)),
+        ("/session/begin", 0, ("six-string-648", "job", 0.5, "5x2 12"), cm.Begin(GUITAR, "job", 0.5, "5x2 12")),
         ("/session/inspect", 0, ("nut", "passed"), cm.Inspect("nut", "passed")),
         ("/session/inspect", 0, ("nut", "waived", "so"), cm.Inspect("nut", "waived", "so")),
         ("/session/next", 0, (), cm.Next()),
@@ -38,6 +39,7 @@ def ordered(path: str, string: int, *values: int | float | str) -> cm.Command | 
         ("/string/{string}/moved", 3, (-0.5,), cm.Moved(3, -0.5)),
         ("/string/{string}/turned", 3, (1.25,), cm.Turned(3, 1.25)),
         ("/string/{string}/set_aside", 3, ("worn",), cm.SetAside(3, "worn")),
+        ("/string/{string}/overrule", 3, (), cm.Overrule(3)),
         ("/string/{string}/plucked", 3, (), cm.Plucked(3)),
         ("/string/{string}/plucked", 3, ("fret 5",), cm.Plucked(3, Place("fret", 5))),
         ("/reading/discard", 0, (), cm.Discard()),

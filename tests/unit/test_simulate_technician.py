@@ -1,0 +1,138 @@
+"""The simulated technician does what prompts say. The daemon here is made up: it answers, and keeps a list."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator
+
+import pytest
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from oscservice.simulate.technician import PLACING_MM, RehearsalError, Technician
+
+Call = tuple[str, tuple[object, ...]]
+
+
+class MadeUp:
+    """A daemon that shows one prompt until something is asked of the guitar or the session, and then is done.
+
+    Args:
+        travel_mm: saddles asked to move further are refused.
+    """
+
+    def __init__(self, topics: dict[str, tuple[int | float | str, ...]], travel_mm: float = 100.0) -> None:
+        self.calls: list[Call] = []
+        self._topics = topics
+        self._travel_mm = travel_mm
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.bind(("127.0.0.1", 0))
+        self.port = int(self._socket.getsockname()[1])
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        self._socket.sendto(b"", ("127.0.0.1", self.port))
+        self._thread.join()
+        self._socket.close()
+
+    def _serve(self) -> None:
+        while True:
+            packet, peer = self._socket.recvfrom(65536)
+            if not packet:
+                return
+            message = OscMessage(packet)
+            address, values = message.address.removeprefix("/bench"), tuple(message.params)
+            self.calls.append((address, values))
+            if address == "/simulator/saddle" and abs(float(values[1])) > self._travel_mm:
+                self._send(peer, "/error", message.address, 8, "its travel ends there")
+                continue
+            answer = (82.4, 0.0) if address == "/simulator/truth" else ()
+            self._send(peer, "/reply", message.address, *answer)
+            if address == "/subscribe":
+                for topic, told in self._topics.items():
+                    self._send(peer, topic, *told)
+            if address == "/simulator/wait":
+                self._send(peer, "/prompt", "hand_over")
+                self._send(peer, "/simulator/done", 1.0)
+
+    def _send(self, peer: tuple[str, int], address: str, *values: int | float | str) -> None:
+        builder = OscMessageBuilder("/bench" + address)
+        for value in values:
+            builder.add_arg(value)
+        self._socket.sendto(builder.build().dgram, peer)
+
+
+def done_by(prompt: str, travel_mm: float = 100.0, seed: int = 1, **more: int | float | str) -> list[Call]:
+    """What the technician did at a prompt for string 6, beside waiting."""
+    topics: dict[str, tuple[int | float | str, ...]] = {
+        "/phase": ("comparing",),
+        "/focus/string": (6,),
+        "/focus/place": ("open",),
+        "/focus/fret": (0,),
+        **{address.replace("__", "/"): (value,) for address, value in more.items()},
+        "/prompt/text": ("…",),
+        "/prompt": (prompt,),
+    }
+    daemon = MadeUp(topics, travel_mm)
+    technician = Technician("127.0.0.1", daemon.port, seed=seed)
+    try:
+        technician.know_nominal({6: 82.4})
+        technician.subscribe()
+        technician.work()
+    finally:
+        technician.close()
+        daemon.close()
+    waits = ("/subscribe", "/unsubscribe", "/simulator/wait", "/simulator/damp", "/simulator/truth")
+    return [call for call in daemon.calls if call[0] not in waits]
+
+
+@pytest.fixture(autouse=True)
+def _no_threads_left() -> Iterator[None]:
+    before = threading.active_count()
+    yield
+    assert threading.active_count() == before
+
+
+@pytest.mark.parametrize(
+    ("prompt", "place", "fret", "plucked"),
+    [
+        ("pluck_fretted", "fret", 5, "fret 5"),
+        ("pluck_harmonic", "harmonic", 12, "harmonic"),
+        ("say_which", "fret", 17, "fret 17"),
+        ("pluck_open", "open", 0, "open"),
+    ],
+)
+def test_it_plucks_what_is_in_focus(prompt: str, place: str, fret: int, plucked: str) -> None:
+    ((address, (string, where, strength)),) = done_by(prompt, __focus__place=place, __focus__fret=fret)
+    assert (address, string, where) == ("/simulator/pluck", 6, plucked)
+    assert 0.3 <= float(str(strength)) <= 1.6
+
+
+def test_it_takes_note_of_a_cause_and_goes_on() -> None:
+    assert done_by("look_into") == [("/session/next", ())]
+
+
+@pytest.mark.parametrize("wanted", [4.0, -4.0, 0.5])
+def test_a_saddle_lands_near_where_it_should_and_never_beyond_its_travel(wanted: float) -> None:
+    for seed in range(6):
+        calls = done_by("turn_screw", 100.0, seed, __string__6__saddle__move=wanted, __string__6__saddle__room=4.0)
+        (mm,) = [float(str(values[1])) for address, values in calls if address == "/simulator/saddle"]
+        assert abs(mm - wanted) <= PLACING_MM + 1e-6
+        assert abs(mm) <= 4.0 + 1e-6
+        assert calls[-1][0] == "/simulator/pluck"
+
+
+def test_a_saddle_that_meets_its_end_sooner_stops_there() -> None:
+    calls = done_by("turn_screw", 3.7, 1, __string__6__saddle__move=4.0, __string__6__saddle__room=4.0)
+    asked = [float(str(values[1])) for address, values in calls if address == "/simulator/saddle"]
+    assert len(asked) > 1
+    assert 3.7 - PLACING_MM <= asked[-1] <= 3.7
+    with pytest.raises(RehearsalError, match="its travel ends there"):
+        done_by("turn_screw", 0.5, 1, __string__6__saddle__move=4.0, __string__6__saddle__room=4.0)
+
+
+def test_it_says_which_prompt_it_does_not_know() -> None:
+    with pytest.raises(RehearsalError, match="'dance'"):
+        done_by("dance")
