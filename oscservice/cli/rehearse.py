@@ -12,9 +12,8 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from oscservice.daemon.rehearsal import Rehearsed, rehearse
+from oscservice.daemon.rehearsal import Rehearsed, checked_instrument, rehearse
 from oscservice.errors import OscserviceError
-from oscservice.instrument.profile import load_instrument
 from oscservice.simulate.technician import Account
 
 
@@ -28,7 +27,7 @@ def rehearse_command(
     seed: int, instrument: str, tolerance: float, frets: str, *, real_time: bool, as_json: bool
 ) -> None:
     """Rehearse, show progress, print the result. Raises GoalMissedError if a string ends outside the tolerance."""
-    load_instrument(instrument)  # a mistake in it is told before anything is shown
+    profile = checked_instrument(instrument, frets)  # a mistake is told before anything is shown
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
@@ -47,7 +46,7 @@ def rehearse_command(
     missed = [s.string for s in result.strings if abs(s.after_cents) > tolerance]
     if missed:
         names = ", ".join(str(n) for n in missed)
-        shared = any(len(a.influence) > 1 for a in load_instrument(instrument).bridge.adjusters)
+        shared = any(len(a.influence) > 1 for a in profile.bridge.adjusters)
         why = "; saddles that strings share can only be set to the best compromise" if shared else ""
         raise GoalMissedError(f"string {names} ended more than {tolerance:g} cents from true{why}")
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from oscservice import __version__
+from oscservice.advice.remains import StringRemains
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.orders import REFUSAL_CODES, order
 from oscservice.daemon.simulated import SimulatedSource
@@ -33,6 +34,7 @@ from oscservice.session import events as ev
 from oscservice.session.asking import asked
 from oscservice.session.identifying import identified
 from oscservice.session.remaining import compared, remaining
+from oscservice.session.state import State
 from oscservice.session.surveying import finding_from_json
 from oscservice.session.words import Phase
 
@@ -87,6 +89,7 @@ class Bench:
         self._audio_dropped = 0
         self._sounding: dict[int, int] = {}
         self._sent: dict[str, Topic] = {}
+        self._left: tuple[State, dict[int, StringRemains]] | None = None
         self._over = False
         self.server = OscServer(self._handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None)
         self._sent = self.snapshot()
@@ -237,7 +240,9 @@ class Bench:
             raise OscRefusal(ErrorCode.NOT_FOUND, f"string {number} isn't there")
         if number not in compared(state):
             raise OscRefusal(ErrorCode.WRONG_PHASE, f"string {number} was not compared yet: pluck it open and fretted")
-        left = remaining(state)[number]
+        if self._left is None or self._left[0] is not state:  # a client asks for one string after the other
+            self._left = state, remaining(state)
+        left = self._left[1][number]
         return left.se_cents if spread else left.errors_cents
 
     def _resume(self, session_id: str) -> Sequence[str]:

@@ -16,9 +16,11 @@ def foretold(instrument: Instrument, number: int, stiffness: Stiffness | None) -
 
     Args:
         instrument, number: the string.
-        stiffness: what its readings taught of its B; it replaces what the file takes its core to be.
+        stiffness: what its readings taught of its B; it replaces what the file takes its core to be. To a hundredth of
+            B, which is a hundredth of a millimetre of setback: each reading changes it a little.
     """
-    return _foretold(instrument.string(number), instrument.reference_hz, stiffness)
+    known = None if stiffness is None else Stiffness(round(stiffness.log_b, 2), round(stiffness.sd, 2))
+    return _foretold(instrument.string(number), instrument.reference_hz, known)
 
 
 @lru_cache(maxsize=64)

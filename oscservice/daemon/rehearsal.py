@@ -14,6 +14,7 @@ from oscservice.daemon.run import running
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
 from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
 from oscservice.session.judging import sharing
 from oscservice.settings import ServeSettings
@@ -38,6 +39,16 @@ class Rehearsed:
 
     strings: tuple[StringResult, ...]
     bench_s: float
+
+
+def checked_instrument(name: str, frets: str) -> Instrument:
+    """The instrument of a preset or file. Raises InputError for none of this name, or one without such frets."""
+    instrument = load_instrument(name)
+    try:
+        Played.parse(frets, instrument.frets)
+    except ValueError as error:
+        raise InputError(f"frets: {error}") from None
+    return instrument
 
 
 def rehearse(
@@ -67,11 +78,7 @@ def rehearse(
         InputError: no such instrument or frets, or none that can be simulated.
         RehearsalError: the job came to a stop.
     """
-    instrument = load_instrument(instrument_name)
-    try:
-        Played.parse(frets, instrument.frets)
-    except ValueError as error:
-        raise InputError(f"frets: {error}") from None
+    instrument = checked_instrument(instrument_name, frets)
     try:
         guitar = rehearsal_guitar(instrument, seed)
     except ValueError as error:

@@ -4,6 +4,7 @@ moves, what its build lets expect, and ways out. Parts of ``topics``, and as pur
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 from oscservice.advice.causes import Cause
@@ -89,7 +90,8 @@ def string_topics(state: State, number: int) -> dict[str, Topic]:
         values[f"{root}/predicted/setback"] = (one.setback_mm,)
         values[f"{root}/predicted/spread"] = (one.setback_se_mm,)
         values[f"{root}/predicted/tension"] = (one.tension_n,)
-        values[f"{root}/predicted/stiffness"] = (one.inharmonicity,)
+        known = string.learnt_stiffness
+        values[f"{root}/predicted/stiffness"] = (one.inharmonicity if known is None else math.exp(known.log_b),)
     return values
 
 

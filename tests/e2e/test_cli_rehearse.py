@@ -47,6 +47,7 @@ def test_a_person_sees_each_step_and_the_outcome(tmp_path: Path) -> None:
     [
         (["--instrument", "no-such-one"], "is neither a preset nor a readable file"),
         (["--tolerance", "0.01"], "--tolerance"),
+        (["--frets", "0 99"], "frets: fret 0; this instrument has 1 to"),
     ],
 )
 def test_a_rehearsal_that_cannot_be_ends_with_2(words: list[str], complaint: str) -> None:
