@@ -52,7 +52,8 @@ def neck_topics(state: State, number: int) -> dict[str, Topic]:
 
 
 def cause_topics(state: State, number: int) -> dict[str, Topic]:
-    """The cause that was named for a string; the saddle where it is to move and no other was."""
+    """The cause that was named for a string; the saddle where it is to move and no other was. Its particulars come once
+    the string was taken up: a new session would else be a burst of empty texts."""
     root, string = f"/string/{number}", state.string(number)
     named = state.named(number)
     if named is not None:
@@ -60,8 +61,10 @@ def cause_topics(state: State, number: int) -> dict[str, Topic]:
     else:
         saddle = string.status is Status.TO_MOVE
         word, probability, evidence, check = str(Cause.SADDLE) if saddle else "", 0.0, "", ""
-    return {
-        f"{root}/cause": (word,),
+    values: dict[str, Topic] = {f"{root}/cause": (word,)}
+    if named is None and string.status is Status.UNTRIED:
+        return values
+    return values | {
         f"{root}/cause/probability": (probability,),
         f"{root}/cause/evidence": (evidence[:MOST_CHARACTERS],),
         f"{root}/cause/check": (check[:MOST_CHARACTERS],),
@@ -78,9 +81,12 @@ def cause(finding: Finding) -> Topic:
 def string_topics(state: State, number: int) -> dict[str, Topic]:
     """How a string answers its moves, what its build lets expect, and what helps where travel is missing."""
     root, string = f"/string/{number}", state.string(number)
-    ways, caution = _ways_out(state, number)
-    values: dict[str, Topic] = {f"{root}/ways_out": (ways,), f"{root}/ways_out/caution": (caution,)}
-    values[f"{root}/response/oddity"] = (string.oddity[:MOST_CHARACTERS],)
+    values: dict[str, Topic] = {}
+    if string.status is not Status.UNTRIED:
+        ways, caution = _ways_out(state, number)
+        values |= {f"{root}/ways_out": (ways,), f"{root}/ways_out/caution": (caution,)}
+    if string.moves:
+        values[f"{root}/response/oddity"] = (string.oddity[:MOST_CHARACTERS],)
     if _answered(string):
         values[f"{root}/response"] = (string.response.ratio,)
     if state.instrument is None:
