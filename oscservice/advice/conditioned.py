@@ -47,6 +47,9 @@ Floats = npt.NDArray[np.float64]
 SADDLE_SD_MM = 10.0
 """How far a saddle may stand from where the file says, before anything is heard: anywhere that a bridge allows."""
 
+FARTHEST = 0.05
+"""No saddle is taken to be further off than this share of the scale."""
+
 NAMED_SD: Mapping[str, float] = {
     Cause.NUT_SLOT: 1.0,
     Cause.NUT_PLACE: 2.0,
@@ -135,7 +138,7 @@ def conditioned(
     for _ in range(_ROUNDS):
         expected = expect(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
         at, more_mm = _given_surveys(expected, surveys, named, _doubts(instrument, surveys))
-        off_mm = {n: off_mm[n] + mm for n, mm in more_mm.items()}
+        off_mm = {n: _within(off_mm[n] + mm, instrument.string(n).scale_mm) for n, mm in more_mm.items()}
     places: dict[int, float] = {}
     for number, survey in surveys.items():
         there_mm = survey.position_mm + off_mm[number]
@@ -149,6 +152,11 @@ def conditioned(
             take = _summed_up(at, instrument, number, newer)
             at = at.with_heard(take, newer.comparison.error_cents, newer.comparison.se_cents)
     return at
+
+
+def _within(off_mm: float, scale_mm: float) -> float:
+    """No further than any bridge is long, whatever was heard."""
+    return max(-FARTHEST * scale_mm, min(FARTHEST * scale_mm, off_mm))
 
 
 def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey:

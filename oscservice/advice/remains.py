@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.advice.conditioned import Conditioned, LastPass, conditioned
+from oscservice.advice.conditioned import LastPass, conditioned
 from oscservice.advice.expected import FINGER_MM, PRESS_MM, Change, Survey
 from oscservice.advice.finding import Finding
 from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
@@ -33,7 +33,7 @@ class StringRemains:
         errors_cents, se_cents: error of each fret against the open string in equal temperament, + sharp, and its
             standard error (1 sd), (n,).
         terms, terms_se: the three terms with the least squares over the frets up to 19, and their standard errors.
-            Single frets stand off them as far as they were heard to; where none does, within 0.3 cents.
+            Single frets stand off them as far as they were heard to; where none does, within 0.1 cents.
         measured: frets that were compared.
     """
 
@@ -70,7 +70,13 @@ def remains(
     """
     wanted = _checked(instrument, frets)
     at = conditioned(instrument, surveys, positions_mm, last or {}, named)
-    return {number: _of_string(at, number, wanted, surveys[number]) for number in sorted(surveys)}
+    every = _checked(instrument, None)
+    found: dict[int, StringRemains] = {}
+    for number, survey in sorted(surveys.items()):
+        rows = np.array([at.row(number, fret) for fret in every])
+        covariance = at.covariance[np.ix_(rows, rows)]
+        found[number] = _told(number, wanted, at.mean[rows], covariance, survey.neck.frets)
+    return found
 
 
 def remains_after(
@@ -98,7 +104,7 @@ def remains_after(
         ValueError: as ``remains``; other strings than before or not as many, or a board that is no capo's.
     """
     capo = _capo_fret(instrument, changed)
-    wanted = _checked(changed, frets)
+    wanted, every = _checked(changed, frets), _checked(changed, None)
     at = conditioned(instrument, surveys, positions_mm, last or {}, named)
     found: dict[int, StringRemains] = {}
     for number, survey in sorted(surveys.items()):
@@ -107,13 +113,13 @@ def remains_after(
         if log_b is not None:
             log_b = _carried(log_b, instrument, changed, number)
         after = _string(changed, number, at.place_mm[number], log_b)
-        modelled, by_doubt = _modelled(before, at.doubts, number, [capo + fret for fret in wanted])
-        off = np.eye(len(at.mean))[[at.row(number, capo + fret) for fret in wanted]]
+        modelled, by_doubt = _modelled(before, at.doubts, number, [capo + fret for fret in every])
+        off = np.eye(len(at.mean))[[at.row(number, capo + fret) for fret in every]]
         if capo:
             at_nut, nut_by_doubt = _modelled(before, at.doubts, number, [capo])
             modelled, by_doubt = modelled - at_nut, by_doubt - nut_by_doubt
             off[:, at.row(number, capo)] -= 1.0
-        mean, changed_by_doubt = _modelled(after, at.doubts, number, wanted)
+        mean, changed_by_doubt = _modelled(after, at.doubts, number, every)
         off[:, len(at.rows) :] += changed_by_doubt - by_doubt
         told = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
         found[number] = _told(number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, told)
@@ -130,24 +136,20 @@ def _modelled(
     return errors, shifted - errors[:, None]
 
 
-def _of_string(at: Conditioned, number: int, wanted: tuple[int, ...], survey: Survey) -> StringRemains:
-    rows = np.array([at.row(number, fret) for fret in wanted])
-    return _told(number, wanted, at.mean[rows], at.covariance[np.ix_(rows, rows)], survey.neck.frets)
-
-
 def _told(
-    number: int, frets: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
+    number: int, wanted: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
 ) -> StringRemains:
-    u = 2.0 ** (np.array(frets) / 12.0) - 1.0
-    low = np.array(frets) <= LAST_TERMS_FRET
-    design = np.column_stack([1.0 / u, np.ones(len(u)), u])[low]
-    solve = np.linalg.pinv(design)
-    terms = solve @ mean[low]
-    terms_se = np.sqrt(np.maximum(np.diag(solve @ covariance[np.ix_(low, low)] @ solve.T), 0.0))
+    """The frets wanted, and the three terms, from all frets of the string: mean (frets,), covariance (frets, frets)."""
+    last = min(len(mean), LAST_TERMS_FRET)
+    u = 2.0 ** (np.arange(1, last + 1) / 12.0) - 1.0
+    solve = np.linalg.pinv(np.column_stack([1.0 / u, np.ones(last), u]))
+    terms = solve @ mean[:last]
+    terms_se = np.sqrt(np.maximum(np.diag(solve @ covariance[:last, :last] @ solve.T), 0.0))
+    rows = np.array(wanted) - 1
     se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    kept = tuple(fret for fret in measured if fret in frets)
-    values = tuple(mean.tolist()), tuple(se.tolist())
-    return StringRemains(number, frets, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), kept)
+    values = tuple(mean[rows].tolist()), tuple(se[rows].tolist())
+    kept = tuple(fret for fret in measured if fret in wanted)
+    return StringRemains(number, wanted, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), kept)
 
 
 def _string(instrument: Instrument, number: int, place_mm: float, log_b: float | None) -> FrettedString:
