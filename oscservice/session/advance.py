@@ -23,6 +23,9 @@ from oscservice.session.words import Verdict as ItemVerdict
 SCATTER_ROUNDS = 2
 """A string whose plucks scatter too much this many times in a row is set aside."""
 
+MOST_REOPENED = 3
+"""A string that the last pass sent back so often is not sent back once more."""
+
 _MOST_PROVING_NOTES = 40  # a last pass that comes to nothing is given up, and the string compared again
 
 
@@ -171,6 +174,9 @@ def _after_proving(state: State) -> list[ev.Event]:
         found = (comparison.error_cents, comparison.se_cents, comparison.plucks, comparison.scatter_cents)
         ambiguity = (comparison.ambiguity_cents, comparison.ambiguity_se_cents)
         return [ev.StringProved(state.focus, *found, *ambiguity)]
+    if string.reopened >= MOST_REOPENED:
+        off = f"{comparison.error_cents:+.1f} ± {comparison.se_cents:.1f} cents in the last pass again"
+        return [ev.StringSetAside(state.focus, f"{off}: look for a loose part or a worn string")]
     return [ev.StringReopened(state.focus, "not within tolerance in the last pass"), ev.PhaseEntered(Phase.COMPARING)]
 
 

@@ -311,6 +311,8 @@ def _string_proved(state: State, event: ev.StringProved) -> State:
 
 def _string_reopened(state: State, event: ev.StringReopened) -> State:
     changes: dict[str, Any] = {"status": Status.COMPARING, "proved": False, "plucks": (), "reason": "", "advice": None}
+    if state.phase is Phase.PROVING:  # what the last pass contradicts is not counted on
+        changes |= {"survey": None, "reopened": state.string(event.string).reopened + 1}
     if event.afresh:
         changes |= {"survey": None, "harmonic_cents": None, "scattered": 0}
         kept = tuple(finding for finding in state.findings if event.string not in finding.strings)

@@ -95,7 +95,7 @@ class StringState:
         advice: the move advised and not yet made, if any.
         moved_mm, moves: what the saddle has moved so far, and in how many moves.
         proved: passed the last pass.
-        scattered: how often its comparison was given up for scatter.
+        scattered: how often its comparison was given up for scatter; reopened: how often after the last pass.
         harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard;
             harmonic_se_cents its standard error.
         reason: why it was set aside.
@@ -124,6 +124,7 @@ class StringState:
     moves: int = 0
     proved: bool = False
     scattered: int = 0
+    reopened: int = 0
     harmonic_cents: float | None = None
     harmonic_se_cents: float = 0.0
     reason: str = ""
