@@ -19,18 +19,11 @@ from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM
 from oscservice.advice.expected import (
-    ACTION_SD_MM,
-    FINGER_SD_MM,
-    GUITAR_ENDS_SD,
     HARMONIC,
-    OWN_ACTION_SD_MM,
-    OWN_ENDS_SD,
-    PRESS_SD_MM,
-    TAKE_UP_SD_MM,
     Change,
     Expected,
     Survey,
-    clamped,
+    doubts,
     expect,
     raised_action,
     raised_nut,
@@ -38,8 +31,6 @@ from oscservice.advice.expected import (
 )
 from oscservice.advice.finding import Finding
 from oscservice.advice.neck import NeckErrors
-from oscservice.hearing.stiffness import expected_stiffness
-from oscservice.instrument.fretting import SHARE_SD
 from oscservice.instrument.spec import Instrument
 
 Floats = npt.NDArray[np.float64]
@@ -137,7 +128,7 @@ def conditioned(
     # A saddle moves its frets not quite in proportion: the second round starts where the first one found it.
     for _ in range(_ROUNDS):
         expected = expect(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
-        at, more_mm = _given_surveys(expected, surveys, named, _doubts(instrument, surveys))
+        at, more_mm = _given_surveys(expected, surveys, named, _staying(instrument, surveys))
         off_mm = {n: _within(off_mm[n] + mm, instrument.string(n).scale_mm) for n, mm in more_mm.items()}
     places: dict[int, float] = {}
     for number, survey in surveys.items():
@@ -168,47 +159,27 @@ def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey
     return Survey(neck, survey.position_mm + off_mm, harmonic, 0.0, survey.stiffness)
 
 
-def _doubts(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
+def _staying(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
     """What of the strings is not known and stays with them in another tuning, or behind a capo."""
-    found: list[tuple[Change, int | None]] = [
-        (lambda s: clamped(s, GUITAR_ENDS_SD), None),
-        (lambda s: replace(s, share=s.share + SHARE_SD), None),
-        (lambda s: taken_up(s, TAKE_UP_SD_MM), None),
-        (lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM), None),
-        (lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM), None),
-        (lambda s: raised_action(s, ACTION_SD_MM), None),
-    ]
-    for number, survey in surveys.items():
-        core_sd = (survey.stiffness or expected_stiffness(instrument, number)).sd / 4.0
-        found += [
-            (_thicker(core_sd), number),
-            (lambda s: clamped(s, OWN_ENDS_SD), number),
-            (lambda s: raised_action(s, OWN_ACTION_SD_MM), number),
-        ]
-    return tuple(found)
-
-
-def _thicker(share: float) -> Change:
-    square = (1.0 + share) ** 2
-    return lambda s: replace(s, kappa=s.kappa * square, stiffness_mm=s.stiffness_mm * square)
+    return tuple((doubt.change, doubt.string) for doubt in doubts(instrument, surveys) if doubt.stays)
 
 
 def _given_surveys(
     expected: Expected,
     surveys: Mapping[int, Survey],
     named: Sequence[Finding],
-    doubts: tuple[tuple[Change, int | None], ...],
+    staying: tuple[tuple[Change, int | None], ...],
 ) -> tuple[Conditioned, dict[int, float]]:
     """The prior conditioned on the surveys; and how far each saddle stands from where it was taken to."""
     errors = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
-    cross = np.column_stack([expected.shift(change, only) for change, only in doubts])
-    prior = np.block([[errors, cross], [cross.T, np.eye(len(doubts))]])
-    mean = np.concatenate([expected.mean, np.zeros(len(doubts))])
+    cross = np.column_stack([expected.shift(change, only) for change, only in staying])
+    prior = np.block([[errors, cross], [cross.T, np.eye(len(staying))]])
+    mean = np.concatenate([expected.mean, np.zeros(len(staying))])
     rows, heard, noise = _heard(expected.rows, surveys)
     inverse = np.linalg.inv(prior[np.ix_(rows, rows)] + noise)
     weighed = inverse @ (heard - expected.mean[rows])
     covariance = prior - prior[:, rows] @ inverse @ prior[rows]
-    found = Conditioned(expected.rows, doubts, mean + prior[:, rows] @ weighed, covariance, {})
+    found = Conditioned(expected.rows, staying, mean + prior[:, rows] @ weighed, covariance, {})
     off_mm = SADDLE_SD_MM**2 * expected.saddle[rows].T @ weighed
     return found, dict(zip(expected.strings, off_mm.tolist(), strict=True))
 

@@ -135,9 +135,8 @@ def expect(instrument: Instrument, surveys: Mapping[int, Survey]) -> Expected:
         raise ValueError("no string was compared")
     strings = {number: _string(instrument, number, survey) for number, survey in sorted(surveys.items())}
     rows, heard, measured = _heard(surveys)
-    covariance = measured + _common(rows, strings)
-    for number in strings:
-        covariance += _own(rows, strings, number, _core_sd(instrument, number, surveys[number]))
+    columns = np.column_stack([_shift(rows, strings, d.change, d.string) for d in doubts(instrument, surveys)])
+    covariance = measured + columns @ columns.T
     mean = np.array([0.0 if fret == HARMONIC else fretted_error_cents(strings[n], fret) for n, fret in rows])
     blank = Expected(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))))
     for fret in {fret for _, fret in rows if fret != HARMONIC}:
@@ -147,6 +146,46 @@ def expect(instrument: Instrument, surveys: Mapping[int, Survey]) -> Expected:
         covariance += blank.uneven(number, EVEN_SD, EVEN_LENGTH_MM)
     saddle = np.column_stack([blank.shift(_moved_saddle, number) for number in strings])
     return replace(blank, covariance=covariance, saddle=saddle)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something that isn't known of the strings: what it is changed by at 1 sd, and the string it is of; None for all.
+
+    ``stays``: it is of the strings and the hand, and goes with them behind a capo or into another tuning.
+    """
+
+    change: Change
+    string: int | None
+    stays: bool
+
+
+def doubts(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Doubt, ...]:
+    """All that isn't known of the strings surveyed, beside saddles, frets and mass along a string."""
+    found = [
+        Doubt(lambda s: clamped(s, GUITAR_ENDS_SD), None, True),
+        Doubt(lambda s: replace(s, share=s.share + SHARE_SD), None, True),
+        Doubt(lambda s: taken_up(s, TAKE_UP_SD_MM), None, True),
+        Doubt(lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM), None, True),
+        Doubt(lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM), None, True),
+        Doubt(lambda s: raised_action(s, ACTION_SD_MM), None, True),
+        Doubt(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + NUT_PLACE_SD_MM), None, False),
+    ]
+    for number, survey in surveys.items():
+        # B goes with the core's fourth power
+        core_sd = (survey.stiffness or expected_stiffness(instrument, number)).sd / 4.0
+        found += [
+            Doubt(_thicker(core_sd), number, True),
+            Doubt(lambda s: clamped(s, OWN_ENDS_SD), number, True),
+            Doubt(lambda s: raised_action(s, OWN_ACTION_SD_MM), number, True),
+            Doubt(lambda s: raised_nut(s, NUT_HEIGHT_SD_MM), number, False),
+        ]
+    return tuple(found)
+
+
+def _thicker(share: float) -> Change:
+    square = (1.0 + share) ** 2
+    return lambda s: replace(s, kappa=s.kappa * square, stiffness_mm=s.stiffness_mm * square)
 
 
 def mass_effect(string: FrettedString, fret: int) -> Floats:
@@ -182,11 +221,6 @@ def _string(instrument: Instrument, number: int, survey: Survey) -> FrettedStrin
     return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
 
 
-def _core_sd(instrument: Instrument, number: int, survey: Survey) -> float:
-    """How far the core (relative, 1 sd) may be from what the model takes: B goes with its fourth power."""
-    return (survey.stiffness or expected_stiffness(instrument, number)).sd / 4.0
-
-
 def _heard(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], Floats, Floats]:
     rows: list[tuple[int, int]] = []
     cents: list[float] = []
@@ -205,36 +239,6 @@ def _heard(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], 
         covariance[at : at + len(block), at : at + len(block)] = block
         at += len(block)
     return tuple(rows), np.array(cents), covariance
-
-
-def _common(rows: tuple[tuple[int, int], ...], strings: Mapping[int, FrettedString]) -> Floats:
-    """Covariance of what all strings share."""
-    changes: tuple[Change, ...] = (
-        lambda s: clamped(s, GUITAR_ENDS_SD),
-        lambda s: replace(s, share=s.share + SHARE_SD),
-        lambda s: replace(s, nut_shift_mm=NUT_PLACE_SD_MM),
-        lambda s: taken_up(s, TAKE_UP_SD_MM),
-        lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM),
-        lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM),
-        lambda s: raised_action(s, ACTION_SD_MM),
-    )
-    columns = np.column_stack([_shift(rows, strings, change, None) for change in changes])
-    return np.asarray(columns @ columns.T)
-
-
-def _own(
-    rows: tuple[tuple[int, int], ...], strings: Mapping[int, FrettedString], number: int, core_sd: float
-) -> Floats:
-    """Covariance of what is one string's own."""
-    square = (1.0 + core_sd) ** 2
-    changes: tuple[Change, ...] = (
-        lambda s: replace(s, kappa=s.kappa * square, stiffness_mm=s.stiffness_mm * square),
-        lambda s: clamped(s, OWN_ENDS_SD),
-        lambda s: raised_nut(s, NUT_HEIGHT_SD_MM),
-        lambda s: raised_action(s, OWN_ACTION_SD_MM),
-    )
-    columns = np.column_stack([_shift(rows, strings, change, number) for change in changes])
-    return np.asarray(columns @ columns.T)
 
 
 def raised_nut(string: FrettedString, mm: float) -> FrettedString:

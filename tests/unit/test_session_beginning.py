@@ -21,7 +21,9 @@ def test_a_session_begins_with_a_tolerance_that_can_be(tolerance: float) -> None
     assert refusal.value.code == "range"
 
 
-@pytest.mark.parametrize("frets", ["0", "25", "-1", "12 12", "12x0", "12x99", "twelve", "1 2 3 4 5 6 7 8 9 10 11 12 13"])
+@pytest.mark.parametrize(
+    "frets", ["0", "25", "-1", "12 12", "12x0", "12x99", "twelve", "1 2 3 4 5 6 7 8 9 10 11 12 13"]
+)
 def test_a_session_compares_at_frets_the_instrument_has(frets: str) -> None:
     with pytest.raises(Refused) as refusal:
         decide(State(), cm.Begin(load_instrument(FLOATING), "x", 2.0, frets))

@@ -68,7 +68,9 @@ def test_every_prompt_is_a_sentence_with_all_filled_in() -> None:
 
 
 # Where a hand is on a string under tension, or lets one go, the usual caution is said (common practice, no source).
-@pytest.mark.parametrize("code", ["tune_up", "bring_up", "slacken", "shift_saddle", "place_saddle", "turn_screw", "shape_crown"])
+@pytest.mark.parametrize(
+    "code", ["tune_up", "bring_up", "slacken", "shift_saddle", "place_saddle", "turn_screw", "shape_crown"]
+)
 def test_cautions_where_a_string_under_tension_is_touched(code: str) -> None:
     seen = [job.prompts[code] for job in jobs() if code in job.prompts]
     assert seen
