@@ -17,9 +17,10 @@ from oscservice.advice.played import Played
 from oscservice.advice.response import first_response
 from oscservice.hearing.stiffness import expected_stiffness, learnt, log_stiffness
 from oscservice.hearing.strength import Pluck, Slope, learn
-from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place
+from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
+from oscservice.session.asking import asked
 from oscservice.session.state import Advice, Doubt, Item, LastMove, Outcome, State, StringState
 from oscservice.session.surveying import finding_from_json, places, stiffness_of, survey_from_json
 from oscservice.session.words import Phase, Status, Verdict
@@ -27,6 +28,9 @@ from oscservice.session.words import Phase, Status, Verdict
 FLOATING_SHARE = 0.2
 """Cents another string may shift per cent that one string is tuned, on a floating bridge; three springs give 0.05 to
 0.19 by the rigid-bridge model with linear springs (computed, no source)."""
+
+STRAY_CENTS = 50.0
+"""A note this near to what was asked for has its pitch."""
 
 _SHAKEN_CENTS = 100.0  # how unsure a string is once its bridge was let go or moved: it must be heard again
 
@@ -98,6 +102,7 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
     place = Place.parse(event.place)
     string = state.string(event.string)
     pluck = _pluck(place, event)
+    state = replace(state, strayed=_strays(state, event, place))
     changes: dict[str, Any] = {}
     if place == OPEN:
         if state.phase in (Phase.TUNING, Phase.RETUNING):
@@ -121,6 +126,14 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
     if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
         changes["plucks"] = (*string.plucks, pluck)
     return replace(_with(state, event.string, **changes), asked_place=None)
+
+
+def _strays(state: State, event: ev.ReadingTaken, place: Place) -> bool:
+    """Whether a note is another than was asked for, and of its pitch."""
+    waited = asked(state)
+    if waited is None or state.instrument is None or (event.string, place) == waited:
+        return False
+    return abs(cents_between(event.f1_hz, state.instrument.place_hz(*waited))) <= STRAY_CENTS
 
 
 def _pluck(place: Place, event: ev.ReadingTaken) -> PluckReading:

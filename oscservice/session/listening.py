@@ -6,7 +6,7 @@ import json
 import math
 from dataclasses import asdict, replace
 
-from oscservice.hearing.place import FARTHEST_CENTS, NEW_STRING_CENTS, Assignment
+from oscservice.hearing.place import FARTHEST_CENTS, NEW_STRING_CENTS, Assignment, Identity
 from oscservice.hearing.reading import Reading, known
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -51,12 +51,25 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
     if identity.best is None:
         raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
     taken = _taken(identity.best, reading)
+    wanted = _wanted(state, identity)
+    if wanted is not None and wanted != identity.best and state.strayed:
+        # Plucked again, and once more it seems to be something else of that pitch: hands may know better.
+        if answers(state, reading.f1_hz):
+            return _used(state, _taken(wanted, reading))
+        if _usable(state, _taken(wanted, reading)):
+            return [_doubted(taken, _taken(wanted, reading), identity.best, wanted)]
     if identity.rival is not None and close(identity) and not answers(state, reading.f1_hz):
         second = _taken(identity.rival, reading)
         _need_sure(taken, UNSURE_LIMIT_CENTS if _tuning(state) else SURE_ENOUGH_CENTS)
         if _usable(state, second):
             return [_doubted(taken, second, identity.best, identity.rival)]
     return _used(state, taken)
+
+
+def _wanted(state: State, identity: Identity) -> Assignment | None:
+    """What was asked for, if the note may have been that."""
+    waited = asked(state)
+    return next((one for one in identity.likely if (one.string, one.place) == waited), None)
 
 
 def told(state: State, doubt: Doubt, string: int, place: Place) -> list[ev.Event]:

@@ -167,7 +167,8 @@ class State:
     """The whole session.
 
     ``revision`` counts its steps, those taken back and the taking back among them. ``doubt`` is a note that waits until
-    somebody says what it was; any other step drops it. ``past`` is the state before the last step, for taking it back;
+    somebody says what it was; any other step drops it. ``strayed``: the last note had the pitch that was asked for, and
+    was taken for another string or place. ``past`` is the state before the last step, for taking it back;
     it is no part of equality. ``findings`` are the causes named so far; ``tested``: the pattern of all strings was held
     against them; ``unseen``: nobody has taken note yet; ``survey_plucks``: plucks at every fret before that is done.
     """
@@ -188,6 +189,7 @@ class State:
     focus: int = 0
     asked_place: Place | None = None
     doubt: Doubt | None = None
+    strayed: bool = False
     listening: bool = True
     outcome: str = ""
     past: State | None = field(default=None, compare=False, repr=False)

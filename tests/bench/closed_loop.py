@@ -4,8 +4,8 @@
 
 The guitars are the simulator's own mechanics, saddles up to 4 mm astray (on a fixed one twice as far as its crown has
 room), strings up to 25 cents out of tune. Where strings share saddles, these are 3 mm astray, and each string's part of
-them 0.4 mm beside. The session is told to settle for 2 cents. A string is right if it ends within that at fret 12; if it
-was declared out of travel, and its true saddle lies beyond the bridge's; or, where strings share saddles, if it ends
+them 0.4 mm beside. The session is told to settle for 2 cents. A string is right if it ends within that at fret 12; if
+it was declared out of travel, and its true saddle lies beyond the bridge's; or, where strings share saddles, if it ends
 within what the best place of them all would leave, and half the tolerance: that place is searched for on the guitar
 itself. Moves are counted for the string that an adjuster goes by.
 """
