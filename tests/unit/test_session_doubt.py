@@ -279,3 +279,16 @@ def test_an_unsure_reading_is_not_asked_about() -> None:
         job.do(cm.Hear(reading(job.instrument.open_hz(5), 3.0, inharmonicity=b, inharmonicity_se=0.1 * b)))
     job.do(cm.Hear(reading(job.instrument.open_hz(5), 0.3, inharmonicity=b, inharmonicity_se=0.1 * b)))
     assert job.prompt == "say_which"
+
+
+def test_a_note_taken_for_another_string_twice_is_asked_about_and_then_believed() -> None:
+    # A worn string's B may be just the next string's: hands that pluck what was asked for must get on all the same.
+    job = at_fret_5()
+    for _ in range(2):
+        assert job.prompt == "pluck_fretted"
+        played(job, 6, FRET_5, of=(5, OPEN), share=0.0)
+    assert taken(job)[-1] == (5, "open")
+    assert job.prompt == "say_which"
+    played(job, 6, FRET_5, of=(5, OPEN), share=0.0)
+    assert taken(job)[-1] == (6, "fret 5")
+    assert job.prompt == "pluck_open"
