@@ -110,17 +110,12 @@ class _Story:
     saddles_known: bool = False  # told only where the file's word on the saddles is true
 
 
-def named_causes(expected: Expected, sure: float = SURE) -> tuple[Named, ...]:
-    """The causes that what was heard speaks for, the surest first; saddles themselves are not among them.
-
-    Args:
-        expected: what was heard and expected.
-        sure: probability at which the first is named.
-    """
+def named_causes(expected: Expected) -> tuple[Named, ...]:
+    """The causes that what was heard speaks for, the surest first; saddles themselves are not among them."""
     found: list[Named] = []
     while len(found) < MOST_NAMED:
         told = _ranked(expected, found)
-        if not told or told[0].cause is Cause.SADDLE or told[0].probability < (max(sure, SURE_TOO) if found else sure):
+        if not told or told[0].cause is Cause.SADDLE or told[0].probability < (SURE_TOO if found else SURE):
             break
         one = told[0]
         shift = np.array(one.shift)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oscservice.advice.causes import SURE, Cause, Named, named_causes, ranked_causes
+from oscservice.advice.causes import Cause, Named, named_causes, ranked_causes
 from oscservice.advice.expected import HARMONIC, Expected, Survey, expect
 from oscservice.instrument.spec import Instrument
 
@@ -61,31 +61,26 @@ class Finding:
         return f"{self.name} ({self.probability:.0%} sure): {self.evidence}"
 
 
-def findings(instrument: Instrument, surveys: Mapping[int, Survey], sure: float = SURE) -> tuple[Finding, ...]:
+def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Finding, ...]:
     """The causes that the strings' errors speak for beside their saddles, the surest first.
-
-    Args:
-        instrument, surveys: what was compared.
-        sure: probability at which the first is named.
 
     Raises:
         ValueError: no string was surveyed.
     """
     expected = expect(instrument, surveys)
-    return tuple(_finding(expected, one) for one in named_causes(expected, sure))
+    return tuple(_finding(expected, one) for one in named_causes(expected))
 
 
-def suspicion(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, str]:
-    """How probable it is that some cause which no saddle cures is at work, and the likeliest one in words.
+def suspicion(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, Finding | None]:
+    """How probable it is that some cause which no saddle cures is at work, and the likeliest of them, however unsure.
 
     Raises:
         ValueError: no string was surveyed.
     """
-    ranked = ranked_causes(expect(instrument, surveys))
-    incurable = [one for one in ranked if one.cause in INCURABLE]
-    if not incurable:
-        return 0.0, ""
-    return sum(one.probability for one in incurable), _name(incurable[0].cause, incurable[0].strings, incurable[0].fret)
+    expected = expect(instrument, surveys)
+    incurable = [one for one in ranked_causes(expected) if one.cause in INCURABLE]
+    likeliest = _finding(expected, incurable[0]) if incurable else None
+    return sum(one.probability for one in incurable), likeliest
 
 
 def scatter_finding(number: int, scatter_cents: float, limit_cents: float) -> Finding:

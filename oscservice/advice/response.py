@@ -103,13 +103,41 @@ def as_answered(error: Comparison, response: Response) -> Comparison:
     return replace(error, error_cents=error.error_cents / response.ratio, se_cents=se_cents)
 
 
+def common_ratio(responses: Iterable[Response]) -> float | None:
+    """The ratio that strings answer with alike, if it is surely more than a fifth off: what a wrong thread or scale
+    length does. None otherwise, or with less than two strings.
+
+    Each string's odd component tells what its moves alone say. Two stories are weighed: one ratio for all, or each
+    about 1.
+    """
+    told = [(one.means[-1], one.sds[-1]) for one in responses if one.sds[-1] < 0.5 * ODD_SD]
+    if len(told) < 2:
+        return None
+    precision = math.fsum(sd**-2 for _, sd in told)
+    ratio = math.fsum(mean * sd**-2 for mean, sd in told) / precision
+    if abs(ratio - 1.0) <= ODD_RATIO:
+        return None
+    alike = math.fsum(_log_density(mean, ratio, math.hypot(sd, _SAME_SD)) for mean, sd in told)
+    sound = math.fsum(_log_density(mean, 1.0, math.hypot(sd, SOUND_SD)) for mean, sd in told)
+    # Averaged over all ratios it might have been, before the strings were heard.
+    spread = precision**-0.5 / ODD_SD
+    odds = ODD_SHARE / (1.0 - ODD_SHARE) * min(1.0, spread) * math.exp(min(alike - sound, 700.0))
+    return ratio if odds / (1.0 + odds) >= _SURE else None
+
+
+def _log_density(value: float, mean: float, sd: float) -> float:
+    return -0.5 * ((value - mean) / sd) ** 2 - math.log(sd)
+
+
 def first_response(others: Iterable[Response]) -> Response:
     """What is expected of a string not moved yet, from those that were: a wrong thread or scale length is common."""
+    others = list(others)
     odd = [other.ratio for other in others if other.named]
-    if not odd:
+    common = common_ratio(others) or (sum(odd) / len(odd) if odd else None)
+    if common is None:
         return Response()
     half = 0.5 * (1.0 - ODD_SHARE)
-    return Response((half, half, ODD_SHARE), (1.0, sum(odd) / len(odd), 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
+    return Response((half, half, ODD_SHARE), (1.0, common, 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
 
 
 def oddity(number: int, responses: Mapping[int, Response], adjuster: Adjuster | None) -> str | None:
@@ -121,15 +149,14 @@ def oddity(number: int, responses: Mapping[int, Response], adjuster: Adjuster | 
         adjuster: what moves its saddle; None for a fixed one.
     """
     own = responses[number]
+    common = common_ratio(responses.values())
+    if common is not None:
+        moved = ", ".join(str(n) for n in sorted(responses))
+        what = "thread or scale length" if adjuster is not None and adjuster.mm_per_turn is not None else "scale length"
+        return f"moves of strings {moved} did {common:.0%} of what they should: check {what} in the file, and the ruler"
     if not own.named:
         return None
     told = f"the move of string {number} did {own.ratio:.0%} of what it should"
-    others = {n: one for n, one in responses.items() if n != number and one.named}
-    alike = [n for n, one in others.items() if (one.ratio - 1.0) * (own.ratio - 1.0) > 0.0]
-    if alike:
-        also = ", ".join(str(n) for n in sorted(alike))
-        what = "thread or scale length" if adjuster is not None and adjuster.mm_per_turn is not None else "scale length"
-        return f"{told}, as on string {also}: check the {what} in the instrument file, and the ruler"
     if adjuster is not None and adjuster.mm_per_turn is not None:
         return f"{told}: check its thread in the file, play in the screw, and that it was brought back to pitch"
     return f"{told}: check that the saddle has not slipped, and that the string was brought back to pitch"

@@ -13,7 +13,9 @@ from oscservice.session.state import State
 from oscservice.session.surveying import MOST_SURVEY_PLUCKS, survey_of, surveys, to_json
 
 SUSPECT = 0.25
-"""More plucks are asked for while a cause that no saddle cures is likelier than this, and none is sure."""
+IN_DOUBT = 0.35
+"""More plucks are asked for while causes that no saddle cures are likelier than the first, and none is sure; when there
+were enough of them and it is still likelier than the second, somebody has to look before a saddle is moved."""
 
 
 def survey_taken(state: State) -> list[ev.Event]:
@@ -28,12 +30,12 @@ def causes_tested(state: State) -> list[ev.Event]:
     heard = surveys(state)
     found = findings(state.instrument, heard)
     if not found:
-        probability, name = suspicion(state.instrument, heard)
-        if probability > SUSPECT and state.survey_plucks < MOST_SURVEY_PLUCKS:
-            why = f"{name}: {probability:.0%} likely; more plucks will tell"
+        probability, likeliest = suspicion(state.instrument, heard)
+        if likeliest is not None and probability > SUSPECT and state.survey_plucks < MOST_SURVEY_PLUCKS:
+            why = f"{likeliest.name}: {likeliest.probability:.0%} likely; more plucks will tell"
             return [ev.SurveyExtended(state.survey_plucks + 1, why)]
-        if probability > 0.5:  # no saddle is moved where that would more probably be wrong
-            found = findings(state.instrument, heard, sure=0.5)
+        if likeliest is not None and probability > IN_DOUBT:
+            found = (likeliest,)
     stopped = {n: f for n, f in stopped_strings(found).items() if _advised(state, n)}
     told: list[ev.Event] = [ev.CauseNamed(to_json(finding)) for finding in found]
     aside: list[ev.Event] = [ev.StringSetAside(n, _reason(finding)) for n, finding in stopped.items()]
