@@ -69,6 +69,9 @@ def _of_string(state: State, number: int, string: StringState) -> dict[str, Topi
     values[f"{root}/saddle/turns"] = (advice.turns or 0.0,)
     values[f"{root}/saddle/direction"] = (advice.direction,)
     values[f"{root}/saddle/room"] = (max(0.0, advice.room_mm),)
+    values[f"{root}/saddle/missing"] = (advice.missing_mm,)
+    if advice.left_cents is not None:
+        values[f"{root}/saddle/left"] = (advice.left_cents,)
     values[f"{root}/saddle/moved"] = (string.moved_mm,)
     return values
 

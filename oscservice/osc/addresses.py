@@ -135,6 +135,8 @@ TABLE: tuple[Address, ...] = (
     Address(f"{_S}/saddle/turns", _ADVICE, (_f("turns", "turns"),), "The move in screw turns; 0 without a screw."),
     Address(f"{_S}/saddle/direction", _ADVICE, (_s("direction", codes.DIRECTIONS),), "The move's direction in words."),
     Address(f"{_S}/saddle/room", _ADVICE, (_f("room", "mm", 0),), "Travel left in that direction."),
+    Address(f"{_S}/saddle/missing", _ADVICE, (_f("missing", "mm", 0),), "How much more it should move than it can."),
+    Address(f"{_S}/saddle/left", _ADVICE, (_f("error", "cents"),), "What the move should leave of the error; + sharp."),
     Address(
         f"{_S}/saddle/ambiguity",
         _ADVICE,

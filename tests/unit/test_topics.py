@@ -69,6 +69,8 @@ def test_a_comparison_as_it_grows_and_the_advice_that_follows() -> None:
     (mm,) = now["/string/6/saddle/move"]
     assert now["/string/6/saddle/turns"][0] == pytest.approx(float(mm) / 0.5)  # M3: 0.5 mm a turn (ISO 261)
     assert now["/string/6/saddle/room"] == (5.0,)
+    assert now["/string/6/saddle/missing"] == (0.0,)
+    assert now["/string/6/saddle/left"][0] == pytest.approx(0.0, abs=0.01)
     job.do(cm.Moved(6, float(mm)))
     now = topics(job.state)
     assert now["/string/6/saddle/moved"] == (mm,)
