@@ -31,6 +31,11 @@ UNSURE_NUT_MM = 0.6
 OPEN_SHARE = 0.4
 """How much an open string scatters from pluck to pluck, over a freshly fretted one (assumed)."""
 
+SCATTER_CENTS = 0.8
+SCATTER_WEIGHT = 1.0
+"""Scatter of freshly fretted plucks expected before any is heard (1 sd), and how many plucks' worth of evidence that
+is: one player's is about a cent (assumed); a dozen plucks tell it themselves."""
+
 _ROUNDS = 5
 
 
@@ -103,7 +108,7 @@ def compare_frets(
     if not plucked or OPEN not in there:
         return None
     targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
-    joint = joint_errors(readings, targets, learnt=slope, open_share=OPEN_SHARE)
+    joint = joint_errors(readings, targets, SCATTER_CENTS, SCATTER_WEIGHT, slope, OPEN_SHARE)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
     told = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(

@@ -1,0 +1,196 @@
+"""Several frets of one string: what saddle and nut have to do with them, against algebra and chance done otherwise."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import brentq
+
+from oscservice.advice.correction import error_after, null_move_mm, speaking_lengths_mm
+from oscservice.advice.evidence import PluckReading
+from oscservice.advice.neck import OPEN_SHARE, NeckErrors, as_one, both, compare_frets, saddle_and_nut
+from oscservice.hearing.strength import DRIFT_CENTS, WALK_CENTS
+from oscservice.instrument.fretting import fretted_error_cents, fretted_string
+from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.profile import load_instrument
+from oscservice.simulate.build import rig_of
+
+GUITAR = load_instrument("six-string-648")
+FLAT = GUITAR.string(3).model_copy(update={"setback_mm": 0.0})
+K = 1200.0 / math.log(2.0)
+THOROUGH = (1, 3, 5, 7, 12, 17)
+
+
+def neck(frets, errors=None, fret_sd=1.0, open_sd=0.0):
+    covariance = fret_sd**2 * np.eye(len(frets)) + open_sd**2
+    errors = [0.0] * len(frets) if errors is None else errors
+    return NeckErrors(tuple(frets), tuple(errors), tuple(map(tuple, covariance.tolist())), (3,) * len(frets), 0.6)
+
+
+def columns(frets, scale_mm=648.0):
+    """Cents a millimetre of saddle and of nut, to first order: -K u / X0 and K / X0."""
+    u = 2.0 ** (np.array(frets) / 12.0) - 1.0
+    return np.column_stack([-K * u / scale_mm, np.full(len(frets), K / scale_mm)])
+
+
+# The exact correction against a numerical root of the full model, and of other mechanics
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+@pytest.mark.parametrize("off_mm", [-3.0, -1.0, 0.5, 3.0])
+def test_the_exact_move_is_the_root_of_the_full_model(number: int, off_mm: float) -> None:
+    spec = GUITAR.string(number)
+
+    def error(setback_mm: float) -> float:
+        return fretted_error_cents(fretted_string(spec, GUITAR.open_hz(number), setback_mm=setback_mm), 12)
+
+    root = brentq(error, -15.0, 25.0)
+    start = root + off_mm
+    lengths = speaking_lengths_mm(spec, 12, start - spec.setback_mm)
+    # What stretch and stiffness change along with the saddle the geometry leaves out: 4 in 100.
+    assert start + null_move_mm(error(start), lengths) == pytest.approx(root, abs=0.04 * abs(off_mm))
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+def test_the_exact_move_is_the_simulated_guitars_true_saddle(number: int) -> None:
+    for off_mm in (-2.5, 2.5):
+        rig = rig_of(GUITAR, saddle_error_mm=[off_mm] * 6)
+        spec = GUITAR.string(number)
+        lengths = speaking_lengths_mm(spec, 12, rig.saddle_mm(number) - spec.setback_mm)
+        reached = rig.saddle_mm(number) + null_move_mm(rig.error_cents(number), lengths)
+        assert reached == pytest.approx(rig.find_true_saddle_mm(number), abs=0.04 * 2.5)
+
+
+# Least squares
+
+
+@given(
+    frets=st.lists(st.integers(1, 22), min_size=2, max_size=8, unique=True).map(sorted),
+    saddle_mm=st.floats(-1.0, 1.0),
+    nut_mm=st.floats(-0.5, 0.5),
+    open_sd=st.floats(0.01, 1.0),
+)
+def test_saddle_and_nut_are_those_of_plain_algebra(
+    frets: list[int], saddle_mm: float, nut_mm: float, open_sd: float
+) -> None:
+    # Generalised least squares by whitening and numpy's own solver.
+    design = columns(frets)
+    errors = -design @ [saddle_mm, nut_mm]
+    given_neck = neck(frets, errors.tolist(), 0.2, 0.2 * open_sd)
+    root = np.linalg.inv(np.linalg.cholesky(np.array(given_neck.covariance)))
+    solved, *_ = np.linalg.lstsq(root @ design, root @ -errors, rcond=None)
+    sd = np.sqrt(np.diag(np.linalg.inv((root @ design).T @ (root @ design))))
+    found = saddle_and_nut(given_neck, FLAT, 0.0)
+    if sd[1] > 0.6:
+        assert found.nut_mm is None
+        assert "nut" in found.untold
+        return
+    assert (found.saddle_se_mm, found.nut_se_mm) == (pytest.approx(sd[0], rel=1e-3), pytest.approx(sd[1], rel=1e-3))
+    # The exact law is not quite straight: 1 mm in 648.
+    assert found.saddle_mm == pytest.approx(solved[0], abs=0.02)
+    assert found.nut_mm == pytest.approx(solved[1], abs=0.02)
+
+
+def test_an_error_of_the_open_string_widens_the_nut_and_leaves_the_saddle() -> None:
+    exact, doubtful = (saddle_and_nut(neck(THOROUGH, open_sd=sd), FLAT, 0.0) for sd in (0.0, 1.0))
+    assert doubtful.saddle_se_mm == pytest.approx(exact.saddle_se_mm, rel=1e-6)
+    assert doubtful.nut_se_mm == pytest.approx(math.hypot(exact.nut_se_mm or 0.0, 648.0 / K), rel=1e-6)
+
+
+def test_one_fret_tells_no_nut_and_says_so() -> None:
+    found = saddle_and_nut(neck((12,), [3.0]), FLAT, 0.0)
+    assert (found.saddle_mm, found.nut_mm) == (None, None)
+    assert "one fret" in found.untold
+    assert found.alone_mm == pytest.approx(null_move_mm(3.0, speaking_lengths_mm(FLAT, 12, 0.0)))
+
+
+def test_the_saddle_alone_leaves_the_least_weighted_squares() -> None:
+    errors, weights = [4.0, 2.0, 1.5, 1.0, 3.0, 6.0], {1: 1.0, 3: 2.0, 5: 1.0, 7: 1.0, 12: 5.0, 17: 0.5}
+    move_mm = saddle_and_nut(neck(THOROUGH, errors), FLAT, 0.0, weights).alone_mm
+    grid = np.linspace(move_mm - 0.5, move_mm + 0.5, 2001)
+
+    def left(mm: float) -> float:
+        at = [error_after(e, speaking_lengths_mm(FLAT, f, 0.0), mm) for f, e in zip(THOROUGH, errors, strict=True)]
+        return sum(weights[f] * e**2 for f, e in zip(THOROUGH, at, strict=True))
+
+    best = grid[int(np.argmin([left(mm) for mm in grid]))]
+    assert move_mm == pytest.approx(best, abs=0.002)
+
+
+def test_as_one_is_what_the_saddle_has_to_null_at_the_reference() -> None:
+    errors = [error_after(0.0, speaking_lengths_mm(FLAT, f, 0.0), -2.0) for f in THOROUGH]  # a saddle 2 mm too near
+    one = as_one(neck(THOROUGH, errors), {}, FLAT, 12, -2.0)
+    assert null_move_mm(one.error_cents, speaking_lengths_mm(FLAT, 12, -2.0)) == pytest.approx(2.0, abs=1e-6)
+    assert as_one(neck(THOROUGH, [0.0] * 5 + [9.0]), {17: 0.0}, FLAT, 12, 0.0).error_cents == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("weights", [dict.fromkeys(THOROUGH, 0.0), {12: -1.0}])
+def test_weights_that_cannot_be(weights: dict[int, float]) -> None:
+    with pytest.raises(ValueError, match="weights"):
+        as_one(neck(THOROUGH), weights, FLAT, 12, 0.0)
+
+
+def test_two_comparisons_weigh_by_their_covariances() -> None:
+    together = both(neck((5, 12), [1.0, 4.0], 1.0), neck((5, 12), [3.0, 8.0], 0.5))
+    assert together.errors_cents == (pytest.approx(2.6), pytest.approx(7.2))  # weights 1 and 4
+    assert together.se_cents(12) == pytest.approx(5.0**-0.5)
+    assert together.plucks == (6, 6)
+    with pytest.raises(ValueError, match="frets"):
+        both(neck((5, 12)), neck((5,)))
+
+
+# Plucks to errors: bias and coverage
+
+
+def plucked(rng, errors, scatter, rounds=2):
+    """Readings in a session's order, open first and last, at most three stopped between, of a string that drifts."""
+    order = [OPEN]
+    for _ in range(rounds):
+        for index, fret in enumerate(errors):
+            order += [Place("fret", fret)] + ([OPEN] if index % 3 == 2 or fret == max(errors) else [])
+    drift = rng.normal(0.0, DRIFT_CENTS) * np.arange(len(order)) + np.cumsum(rng.normal(0.0, WALK_CENTS, len(order)))
+    readings = []
+    for place, drifted in zip(order, drift.tolist(), strict=True):
+        spread = scatter * (OPEN_SHARE if place == OPEN else 1.0)
+        cents = 100.0 * place.fret + errors.get(place.fret, 0.0) + drifted + rng.normal(0.0, math.hypot(spread, 0.1))
+        readings.append(PluckReading(place, 196.0 * 2.0 ** (cents / 1200.0), 0.1))
+    return readings
+
+
+@pytest.mark.parametrize("scatter", [0.8, 1.0])
+def test_least_squares_against_chance(scatter: float) -> None:
+    """Bias under a tenth of the standard error, 68 of 100 within it: saddle alone, saddle and nut. The scatter is one
+    player's freshly fretted notes' (assumed)."""
+    rng = np.random.default_rng(11)
+    design = columns(THOROUGH)
+    truth = dict(zip(THOROUGH, (-design @ [1.0, -0.3]).tolist(), strict=True))
+    errors = {"saddle": [], "nut": [], "one": []}
+    exact = as_one(neck(THOROUGH, list(truth.values())), {}, FLAT, 12, 0.0).error_cents
+    repeats = 1000
+    for _ in range(repeats):
+        heard = compare_frets(plucked(rng, truth, scatter), THOROUGH)
+        assert heard is not None
+        found = saddle_and_nut(heard, FLAT, 0.0)
+        if found.saddle_mm is not None:
+            errors["saddle"].append((found.saddle_mm - 1.0, found.saddle_se_mm))
+            errors["nut"].append((found.nut_mm + 0.3, found.nut_se_mm))
+        one = as_one(heard, {}, FLAT, 12, 0.0)
+        errors["one"].append((one.error_cents - exact, one.se_cents))
+    for what, pairs in errors.items():
+        assert len(pairs) > 0.9 * repeats, what
+        off, se = np.array(pairs).T
+        z = off / se
+        assert abs(np.mean(off)) < 0.1 * np.mean(se), what
+        assert 0.63 <= np.mean(np.abs(z) < 1.0) <= 0.73, (what, np.mean(np.abs(z) < 1.0))
+
+
+def test_frets_not_plucked_yet_are_left_out() -> None:
+    rng = np.random.default_rng(1)
+    heard = compare_frets(plucked(rng, {5: 1.0}, 0.5), (5, 12))
+    assert heard is not None
+    assert heard.frets == (5,)
+    assert compare_frets([PluckReading(OPEN, 196.0, 0.1)], (12,)) is None
