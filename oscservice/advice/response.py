@@ -32,6 +32,7 @@ ODD_RATIO = 0.2
 SMALLEST_RATIO = 0.3
 
 _SURE = 0.9
+_COMMON_SHARE = 0.85  # of the strings to come share a ratio that those before had in common
 _SAME_SD = 0.06  # how alike strings answer that have one wrong thread in common
 _SMALLEST_CENTS = 0.5  # a move worth less teaches nothing
 
@@ -132,12 +133,14 @@ def _log_density(value: float, mean: float, sd: float) -> float:
 def first_response(others: Iterable[Response]) -> Response:
     """What is expected of a string not moved yet, from those that were: a wrong thread or scale length is common."""
     others = list(others)
+    common = common_ratio(others)
     odd = [other.ratio for other in others if other.named]
-    common = common_ratio(others) or (sum(odd) / len(odd) if odd else None)
-    if common is None:
+    if common is None and not odd:
         return Response()
-    half = 0.5 * (1.0 - ODD_SHARE)
-    return Response((half, half, ODD_SHARE), (1.0, common, 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
+    # One string alone may have a trouble of its own.
+    share = (_COMMON_SHARE if common is not None else 0.5) * (1.0 - ODD_SHARE)
+    ratio = common if common is not None else sum(odd) / len(odd)
+    return Response((1.0 - ODD_SHARE - share, share, ODD_SHARE), (1.0, ratio, 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
 
 
 def oddity(number: int, responses: Mapping[int, Response], adjuster: Adjuster | None) -> str | None:

@@ -14,7 +14,6 @@ from oscservice.advice.correction import cents_per_mm, error_after, speaking_len
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
 from oscservice.advice.evidence import PluckReading
 from oscservice.advice.played import Played
-from oscservice.advice.response import first_response
 from oscservice.hearing.stiffness import expected_stiffness, learnt, log_stiffness
 from oscservice.hearing.strength import Pluck, Slope, learn
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
@@ -22,7 +21,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
 from oscservice.session.state import Advice, Doubt, Item, LastMove, Outcome, State, StringState
-from oscservice.session.surveying import finding_from_json, places, stiffness_of, survey_from_json
+from oscservice.session.surveying import finding_from_json, places, response_of, stiffness_of, survey_from_json
 from oscservice.session.words import Phase, Status, Verdict
 
 FLOATING_SHARE = 0.2
@@ -268,8 +267,8 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
     for number, share in shares.items():
         string = state.string(number)
         mm = event.mm * share / shares[event.string]
-        string = _first_moved(state, number)
-        state = _with(state, number, response=string.response)
+        state = _with(state, number, response=response_of(state, number))
+        string = state.string(number)
         changes: dict[str, Any] = {
             **_foreseen(state, number, mm),
             "judged_here": string.judged_here and mm == 0.0,
@@ -288,14 +287,6 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
             changes |= {"open_pluck": None, "open_cents": None}
         state = _with(state, number, **changes)
     return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
-
-
-def _first_moved(state: State, number: int) -> StringState:
-    """The string, its response as others have taught it if it was never moved itself."""
-    string = state.string(number)
-    if string.moves:
-        return string
-    return replace(string, response=first_response(s.response for s in state.strings if s.moves))
 
 
 def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:

@@ -29,7 +29,7 @@ from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
 from oscservice.session import events as ev
 from oscservice.session.state import State
-from oscservice.session.surveying import here, neck_of, weights_of
+from oscservice.session.surveying import here, neck_of, response_of, weights_of
 from oscservice.session.words import Phase, Status
 
 LARGEST_ERROR_CENTS = 60.0
@@ -106,7 +106,7 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
     if settled:
         return [_judgement(state, number, Status.SETTLED, comparison)]
     string, adjuster = state.instrument.string(number), state.instrument.adjuster_of(number)
-    asked_of_saddle = as_answered(comparison, state.string(number).response)
+    asked_of_saddle = as_answered(comparison, response_of(state, number))
     move = saddle_correction(asked_of_saddle, string, state.fret, state.string(number).moved_mm, adjuster)
     share = adjuster.influence[number] if adjuster is not None else 1.0
     if abs(move.mm) >= SHOWN_MM / 2.0:
@@ -184,7 +184,7 @@ def _plan(state: State, errors: Mapping[int, Comparison]) -> BridgePlan:
     usable = _strings_of(state.instrument, list(errors))
     kept = bridge.model_copy(update={"adjusters": tuple(a for a in bridge.adjusters if a.name in usable)})
     positions = {name: mm for name, mm in _positions(state).items() if name in usable}
-    response = {n: state.string(n).response.ratio for n in errors}
+    response = {n: response_of(state, n).ratio for n in errors}
     return adjuster_moves(errors, state.instrument.model_copy(update={"bridge": kept}), positions, state.fret, response)
 
 
@@ -241,7 +241,7 @@ def _judgement(
     change = error_after(comparison.error_cents, lengths, saddle_mm) - comparison.error_cents
     return replace(
         judgement,
-        left_cents=comparison.error_cents + state.string(number).response.ratio * change,
+        left_cents=comparison.error_cents + response_of(state, number).ratio * change,
         move_mm=saddle_mm,
         move_se_mm=move.se_mm * abs(share),
         turns=move.turns,

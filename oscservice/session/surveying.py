@@ -13,11 +13,12 @@ from oscservice.advice.expected import Survey
 from oscservice.advice.finding import Finding, left_out_frets
 from oscservice.advice.joint import Flag
 from oscservice.advice.neck import NeckErrors, both, compare_frets
+from oscservice.advice.response import Response, first_response
 from oscservice.hearing.stiffness import Stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session.state import State, StringState
 
-HARMONIC_PLUCKS = 3
+HARMONIC_PLUCKS = 2
 """Plucks of the 12th-fret harmonic before causes are tested."""
 
 MOST_SURVEY_PLUCKS = 4
@@ -70,6 +71,12 @@ def survey_of(state: State, number: int) -> Survey | None:
         checked = harmonic_check(string.plucks, stiffness_of(string))
         cents, se = checked.deviation_cents, checked.se_cents
     return Survey(neck, string.moved_mm, cents, se, string.learnt_stiffness)
+
+
+def response_of(state: State, number: int) -> Response:
+    """How the string answers moves: as its own have taught, or as those of others before it was moved."""
+    string = state.string(number)
+    return string.response if string.moves else first_response(s.response for s in state.strings if s.moves)
 
 
 def stiffness_of(string: StringState) -> float:
