@@ -4,7 +4,7 @@
 
 The guitars are the simulator's own mechanics; nothing of what is measured here shares a formula with them. Every guitar
 strays from its file as a sound one may; then one fault is drawn, between 5 and 15 cents at the worst of the frets
-compared: beyond 5 cents is a fault, within 2 is good (L. Mottola, Savart Journal, second-hand). A thorough session is
+compared: beyond 5 cents is a fault, within 2 is good (Mottola, Savart Journal, second-hand). A thorough session is
 held on each, by hands that scatter, through the session itself, without sound.
 
 A move is in vain if the string's fault is one that no saddle cures, and the worst of its errors was not halved by it.
