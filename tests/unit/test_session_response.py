@@ -1,0 +1,128 @@
+"""What a move did, held against geometry: a session learns it, says what is odd, and moves on with it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+from made_up import FLOATING, SCREWS, Hands, Job
+
+from oscservice.advice.correction import error_after, speaking_lengths_mm
+from oscservice.advice.response import Response
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.state import State
+from oscservice.session.words import Phase
+
+FAR = {6: 12.0}
+REST = dict.fromkeys(range(1, 6), 0.2)
+
+
+def worked(errors: dict[int, float], response: float, seed: int = 1, **job: str) -> tuple[Job, Hands]:
+    """A whole set-up on a guitar whose saddles do ``response`` times what they should."""
+    begun = Job(SCREWS, **job).inspected()  # type: ignore[arg-type]
+    hands = Hands(begun, errors, response=response, seed=seed)
+    hands.work()
+    return begun, hands
+
+
+def moves(job: Job, number: int) -> list[float]:
+    return [e.mm for e in job.events if isinstance(e, ev.SaddleMoved) and e.string == number]
+
+
+def without_learning(job: Job, error_cents: float, response: float, tolerance_cents: float = 1.0) -> int:
+    """Moves it takes to come within tolerance if every move is planned by geometry alone, and nothing scatters."""
+    spec, moved_mm, count = job.instrument.string(6), 0.0, 0
+    while abs(error_cents) > tolerance_cents:
+        open_mm, stopped_mm = speaking_lengths_mm(spec, 12, moved_mm)
+        ratio = 2.0 ** (error_cents / 1200.0)
+        told_mm = open_mm * stopped_mm * (ratio - 1.0) / (open_mm - stopped_mm * ratio)
+        error_cents = error_after(error_cents, (open_mm, stopped_mm), response * told_mm)
+        moved_mm += told_mm
+        count += 1
+    return count
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_half_as_much_again_is_learnt_and_the_second_move_lands(seed: int) -> None:
+    job, hands = worked(FAR | REST, 1.5, seed)
+    taken = moves(job, 6)
+    assert len(taken) == 2
+    assert len(taken) < without_learning(job, FAR[6], 1.5) == 4
+    assert job.string(6).response.ratio == pytest.approx(1.5, abs=0.1)
+    assert abs(hands.error(6)) <= 2.0
+    # The first move overshoots by half; the second comes back by a third of that, for its millimetres do more.
+    assert taken[1] == pytest.approx(-taken[0] / 3.0, rel=0.2)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_odd_answer_is_told_in_numbers_and_an_ordinary_one_is_not(seed: int) -> None:
+    odd, _ = worked(FAR | REST, 1.5, seed)
+    learnt = next(e for e in odd.events if isinstance(e, ev.ResponseLearnt) and e.string == 6)
+    assert learnt.heard_cents == pytest.approx(1.5 * learnt.geometric_cents, abs=3.0 * learnt.se_cents)
+    assert "string 6" in learnt.oddity
+    assert "1" in learnt.oddity
+    assert "%" in learnt.oddity
+    assert "thread" in learnt.oddity
+    ordinary, _ = worked(FAR | REST, 1.0, seed)
+    answers = [e for e in ordinary.events if isinstance(e, ev.ResponseLearnt)]
+    assert [e.string for e in answers] == [6]
+    assert answers[0].oddity == ""
+    assert ordinary.string(6).response.ratio == pytest.approx(1.0, abs=0.05)
+
+
+def test_two_strings_that_answer_alike_speak_for_the_thread_and_teach_the_rest() -> None:
+    job, hands = worked({6: 12.0, 5: -11.0, 4: 10.0, 3: 0.1, 2: 0.0, 1: 9.0}, 1.5)
+    first: dict[int, str] = {}
+    for e in job.events:
+        if isinstance(e, ev.ResponseLearnt):
+            first.setdefault(e.string, e.oddity)
+    assert list(first) == [6, 5, 4, 1]
+    assert first[6].startswith("the move of string 6 did 1")
+    assert first[5].startswith("moves of strings 5, 6 did 1")
+    assert "thread" in first[5]
+    assert all(abs(hands.error(n)) <= 2.0 for n in job.state.numbers)
+    # Two strings had to teach it; the rest are moved once.
+    assert [len(moves(job, n)) for n in (6, 5, 4, 1)] == [2, 2, 1, 1]
+
+
+def test_no_screw_no_thread() -> None:
+    begun = Job(FLOATING).inspected()
+    Hands(begun, FAR | REST, response=0.6).work()
+    odd = [e.oddity for e in begun.events if isinstance(e, ev.ResponseLearnt) and e.oddity]
+    assert odd
+    assert "thread" not in odd[0]
+    assert "slipped" in odd[0]
+
+
+def test_what_was_learnt_is_dropped_with_the_step_and_replayed_with_the_journal() -> None:
+    job = Job(SCREWS).inspected()
+    hands = Hands(job, FAR | REST, response=1.5)
+    for _ in range(500):
+        before = job.state
+        hands.step()
+        if any(isinstance(e, ev.ResponseLearnt) for e in job.events):
+            break
+    assert before.string(6).response == Response()
+    assert job.string(6).response != Response()
+    assert fold(ev.from_body(*json.loads(json.dumps(ev.to_body(e)))) for e in job.events) == job.state
+    undone = replace(fold([ev.TakenBack()], job.state), revision=0)
+    assert undone == replace(before, revision=0)
+
+
+def test_a_move_of_an_unheard_string_teaches_nothing() -> None:
+    job = Job(SCREWS).tuned()
+    begun = [e for e in job.events if not isinstance(e, ev.TakenBack)]
+    state: State = fold(begun)
+    moved = fold([ev.SaddleMoved(4, 1.0, told=True)], state)
+    assert moved.string(4).last_move is None
+    assert moved.string(4).response == Response()
+    assert moved.phase is Phase.RETUNING
+
+
+def test_what_a_move_should_leave_is_told_by_the_strings_own_answer() -> None:
+    job, hands = worked(FAR | REST, 1.5)
+    judged = [e for e in job.events if isinstance(e, ev.StringJudged) and e.string == 6 and e.left_cents is not None]
+    assert judged[1].left_cents == pytest.approx(0.0, abs=0.1)
+    assert abs(hands.error(6)) < 1.5
