@@ -103,7 +103,7 @@ def test_what_remains_at_every_fret_is_told_on_request(done: Done) -> None:
         for fret, (error, se) in enumerate(zip(done.left[n], done.spread[n], strict=True), start=1):
             assert abs(error - done.rig.error_cents(n, fret)) < 3.5 * se, (n, fret)
         assert abs(done.left[n][11] - done.truth[n]) < 3.5 * done.spread[n][11]
-        assert 0.0 < done.spread[n][11] < 0.6
+        assert 0.0 < done.spread[n][11] < 1.0, "known to a cent"
 
 
 def test_every_fret_compared_has_been_sent(done: Done) -> None:
