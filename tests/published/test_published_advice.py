@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, UNEVEN_CENTS
+from oscservice.advice.comparison import UNEVEN_CENTS, Comparison
+from oscservice.advice.correction import refusal
 from oscservice.advice.neck import NeckErrors, saddle_and_nut
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string
 from oscservice.instrument.profile import load_instrument
@@ -48,9 +49,12 @@ def test_two_parameter_least_squares() -> None:
 
 
 def test_scatter_that_is_refused() -> None:
-    """Mottola, Savart Journal: ten players, 20 notes each at frets 1, 5 and 12 of one string, 1 sd of 2 cents;
-    plucks of one player that scatter by more are not all of the hand."""
-    assert SCATTER_LIMIT_CENTS == 2.0
+    """L. Mottola, Savart Journal (second-hand): ten players, 20 notes each at frets 1, 5 and 12 of one string, 1 sd of
+    2 cents; plucks of one player that scatter by more are not all of the hand."""
+    assert refusal(Comparison(5.0, 0.5, 12, 1.9)) is None
+    told = refusal(Comparison(5.0, 0.5, 12, 2.1))
+    assert told is not None
+    assert "2.1 cents, more than 2" in told
 
 
 @pytest.mark.parametrize("number", range(1, 7))
