@@ -8,15 +8,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_up import Job
 from scipy.optimize import brentq
 
-from oscservice.advice.correction import error_after, null_move_mm, speaking_lengths_mm
+from oscservice.advice.correction import cents_per_mm, error_after, null_move_mm, speaking_lengths_mm
 from oscservice.advice.evidence import PluckReading
 from oscservice.advice.neck import OPEN_SHARE, NeckErrors, as_one, both, compare_frets, saddle_and_nut
 from oscservice.hearing.strength import DRIFT_CENTS, WALK_CENTS
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string
-from oscservice.instrument.pitch import OPEN, Place
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.instrument.profile import load_instrument, preset_names
+from oscservice.session.asking import asked
 from oscservice.simulate.build import rig_of
 
 GUITAR = load_instrument("six-string-648")
@@ -40,29 +42,52 @@ def columns(frets, scale_mm=648.0):
 # The exact correction against a numerical root of the full model, and of other mechanics
 
 
-@pytest.mark.parametrize("number", range(1, 7))
-@pytest.mark.parametrize("off_mm", [-3.0, -1.0, 0.5, 3.0])
-def test_the_exact_move_is_the_root_of_the_full_model(number: int, off_mm: float) -> None:
+# Stretch and stiffness change along with the saddle, which the lengths alone leave out: least on thin plain strings,
+# most on thick wound ones. What that leaves is in proportion to the error.
+LEFT_CENTS = 0.42
+OVER_CENTS = 8.0
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_the_exact_move_is_the_root_of_the_full_model(name: str) -> None:
+    guitar = load_instrument(name)
+    for number in range(1, len(guitar.strings) + 1):
+        spec = guitar.string(number)
+
+        def error(setback_mm: float, spec=spec, open_hz=guitar.open_hz(number)) -> float:
+            return fretted_error_cents(fretted_string(spec, open_hz, setback_mm=setback_mm), 12)
+
+        for off_cents in (-OVER_CENTS, -2.0, 2.0, OVER_CENTS):
+            start = brentq(lambda mm, off=off_cents, error=error: error(mm) - off, -25.0, 40.0)
+            move_mm = null_move_mm(off_cents, speaking_lengths_mm(spec, 12, start - spec.setback_mm))
+            allowed = LEFT_CENTS * abs(off_cents) / OVER_CENTS
+            assert error(start + move_mm) == pytest.approx(0.0, abs=allowed), (number, off_cents)
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_on_thin_plain_strings_the_exact_move_leaves_a_fifth_of_a_cent_at_most(number: int) -> None:
     spec = GUITAR.string(number)
 
     def error(setback_mm: float) -> float:
         return fretted_error_cents(fretted_string(spec, GUITAR.open_hz(number), setback_mm=setback_mm), 12)
 
-    root = brentq(error, -15.0, 25.0)
-    start = root + off_mm
-    lengths = speaking_lengths_mm(spec, 12, start - spec.setback_mm)
-    # What stretch and stiffness change along with the saddle the geometry leaves out: 4 in 100.
-    assert start + null_move_mm(error(start), lengths) == pytest.approx(root, abs=0.04 * abs(off_mm))
+    for off_cents in (-OVER_CENTS, OVER_CENTS):
+        start = brentq(lambda mm, off=off_cents: error(mm) - off, -15.0, 25.0)
+        move_mm = null_move_mm(off_cents, speaking_lengths_mm(spec, 12, start - spec.setback_mm))
+        assert abs(error(start + move_mm)) < 0.2
 
 
-@pytest.mark.parametrize("number", range(1, 7))
-def test_the_exact_move_is_the_simulated_guitars_true_saddle(number: int) -> None:
+@pytest.mark.parametrize("name", ["six-string-648", "six-string-628", "seven-string-648", "bass-5-864"])
+def test_the_exact_move_is_the_simulated_guitars_true_saddle(name: str) -> None:
+    guitar = load_instrument(name)
     for off_mm in (-2.5, 2.5):
-        rig = rig_of(GUITAR, saddle_error_mm=[off_mm] * 6)
-        spec = GUITAR.string(number)
-        lengths = speaking_lengths_mm(spec, 12, rig.saddle_mm(number) - spec.setback_mm)
-        reached = rig.saddle_mm(number) + null_move_mm(rig.error_cents(number), lengths)
-        assert reached == pytest.approx(rig.find_true_saddle_mm(number), abs=0.04 * 2.5)
+        rig = rig_of(guitar, saddle_error_mm=[off_mm] * len(guitar.strings))
+        for number in range(1, len(guitar.strings) + 1):
+            spec, error = guitar.string(number), rig.error_cents(number)
+            lengths = speaking_lengths_mm(spec, 12, rig.saddle_mm(number) - spec.setback_mm)
+            beyond_mm = rig.saddle_mm(number) + null_move_mm(error, lengths) - rig.find_true_saddle_mm(number)
+            allowed = LEFT_CENTS * abs(error) / OVER_CENTS
+            assert abs(beyond_mm * cents_per_mm(lengths)) < allowed, (number, off_mm)
 
 
 # Least squares
@@ -146,51 +171,80 @@ def test_two_comparisons_weigh_by_their_covariances() -> None:
 # Plucks to errors: bias and coverage
 
 
-def plucked(rng, errors, scatter, rounds=2):
-    """Readings in a session's order, open first and last, at most three stopped between, of a string that drifts."""
-    order = [OPEN]
-    for _ in range(rounds):
-        for index, fret in enumerate(errors):
-            order += [Place("fret", fret)] + ([OPEN] if index % 3 == 2 or fret == max(errors) else [])
+def session_order() -> list[Place]:
+    """Places in the order in which a session over several frets asks for them, two rounds of the first string."""
+    job = Job("six-string-648", frets="thorough").tuned()
+    number, order = job.state.focus, []
+    while (waited := asked(job.state)) is not None and waited[0] == number:
+        order.append(waited[1])
+        job.hear(number, waited[1])
+    return order
+
+
+ORDER = session_order()
+
+
+def plucked(rng, errors, scatter, order=ORDER):
+    """Readings in that order, of a string that drifts."""
     drift = rng.normal(0.0, DRIFT_CENTS) * np.arange(len(order)) + np.cumsum(rng.normal(0.0, WALK_CENTS, len(order)))
     readings = []
     for place, drifted in zip(order, drift.tolist(), strict=True):
-        spread = scatter * (OPEN_SHARE if place == OPEN else 1.0)
-        cents = 100.0 * place.fret + errors.get(place.fret, 0.0) + drifted + rng.normal(0.0, math.hypot(spread, 0.1))
+        spread = scatter if place.fret else scatter * OPEN_SHARE
+        semitones = 12 if place == HARMONIC else place.fret
+        cents = 100.0 * semitones + errors.get(place.fret, 0.0) + drifted + rng.normal(0.0, math.hypot(spread, 0.1))
         readings.append(PluckReading(place, 196.0 * 2.0 ** (cents / 1200.0), 0.1))
     return readings
 
 
-@pytest.mark.parametrize("scatter", [0.8, 1.0])
-def test_least_squares_against_chance(scatter: float) -> None:
-    """Bias under a tenth of the standard error, 68 of 100 within it: saddle alone, saddle and nut. The scatter is one
-    player's freshly fretted notes' (assumed)."""
+def test_the_order_is_one_that_brackets_every_fret_twice() -> None:
+    assert (ORDER[0], ORDER[-1]) == (OPEN, OPEN)
+    assert all(ORDER.count(Place("fret", fret)) == 2 for fret in THOROUGH)
+
+
+def against_chance(scatter: float, repeats: int) -> dict[str, tuple[float, float, int]]:
+    """Mean error over mean standard error, share within one standard error, and how often it was told: of the saddle,
+    of the nut, and of all frets as one."""
     rng = np.random.default_rng(11)
-    design = columns(THOROUGH)
-    truth = dict(zip(THOROUGH, (-design @ [1.0, -0.3]).tolist(), strict=True))
-    errors = {"saddle": [], "nut": [], "one": []}
+    truth = dict(zip(THOROUGH, (-columns(THOROUGH) @ [1.0, -0.3]).tolist(), strict=True))
     exact = as_one(neck(THOROUGH, list(truth.values())), {}, FLAT, 12, 0.0).error_cents
-    repeats = 1000
+    off = {"saddle": [], "nut": [], "one": []}
     for _ in range(repeats):
         heard = compare_frets(plucked(rng, truth, scatter), THOROUGH)
         assert heard is not None
         found = saddle_and_nut(heard, FLAT, 0.0)
         if found.saddle_mm is not None:
-            errors["saddle"].append((found.saddle_mm - 1.0, found.saddle_se_mm))
-            errors["nut"].append((found.nut_mm + 0.3, found.nut_se_mm))
+            off["saddle"].append((found.saddle_mm - 1.0, found.saddle_se_mm))
+            off["nut"].append((found.nut_mm + 0.3, found.nut_se_mm))
         one = as_one(heard, {}, FLAT, 12, 0.0)
-        errors["one"].append((one.error_cents - exact, one.se_cents))
-    for what, pairs in errors.items():
-        assert len(pairs) > 0.9 * repeats, what
-        off, se = np.array(pairs).T
-        z = off / se
-        assert abs(np.mean(off)) < 0.1 * np.mean(se), what
-        assert 0.63 <= np.mean(np.abs(z) < 1.0) <= 0.73, (what, np.mean(np.abs(z) < 1.0))
+        off["one"].append((one.error_cents - exact, one.se_cents))
+    told = {}
+    for what, pairs in off.items():
+        errors, se = np.array(pairs).T
+        told[what] = float(errors.mean() / se.mean()), float(np.mean(np.abs(errors) < se)), len(pairs)
+    return told
+
+
+@pytest.mark.parametrize("scatter", [0.8, 1.0, 2.0])
+def test_least_squares_against_chance(scatter: float) -> None:
+    """Bias under a tenth of the standard error, 68 of 100 within it, for hands from a little calmer than one player's
+    freshly fretted notes (about a cent, assumed) to the most that is accepted."""
+    for what, (bias, within, told) in against_chance(scatter, 800).items():
+        assert told > 0.9 * 800, what
+        assert abs(bias) < 0.1, (what, bias)
+        assert 0.63 <= within <= 0.73, (what, within)
+
+
+@pytest.mark.parametrize("scatter", [0.3, 0.5])
+def test_of_a_very_calm_hand_standard_errors_are_too_wide_rather_than_too_narrow(scatter: float) -> None:
+    # Two plucks a fret don't show such a hand: what was expected before them still counts.
+    for what, (bias, within, _) in against_chance(scatter, 300).items():
+        assert abs(bias) < 0.15, (what, bias)
+        assert within > 0.68, (what, within)
 
 
 def test_frets_not_plucked_yet_are_left_out() -> None:
     rng = np.random.default_rng(1)
-    heard = compare_frets(plucked(rng, {5: 1.0}, 0.5), (5, 12))
+    heard = compare_frets(plucked(rng, {5: 1.0}, 0.5, [OPEN, Place("fret", 5), OPEN]), (5, 12))
     assert heard is not None
     assert heard.frets == (5,)
     assert compare_frets([PluckReading(OPEN, 196.0, 0.1)], (12,)) is None
