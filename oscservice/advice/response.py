@@ -19,7 +19,8 @@ from oscservice.instrument.spec import Adjuster
 
 SOUND_SD = 0.04
 """How far a string's response strays from geometry when nothing is wrong, 1 sd: length and stiffness of the file, and
-stretch that changes with the saddle (under 0.2 cents over an 8 cent correction by the full model)."""
+stretch that changes with the saddle (by the full model 0.1 cents of an 8 cent correction on thin plain strings, 0.4 on
+thick wound ones)."""
 
 ODD_SHARE = 0.08
 """Share of moves after which something is wrong (assumed)."""
