@@ -91,6 +91,7 @@ _TAKEN_UP_MM = np.geomspace(0.006, 0.08, 10)
 _ACTIONS_MM = np.linspace(0.3, 2.5, 12)
 _NUT_SD_MM = 0.6
 _FRET_SD_MM = 0.35
+_LEAST_LEARNT = 0.05  # of the prior spread of a size: less says nothing of it
 _LEAST_DOUBT = 0.15  # relative: no cause follows its story more closely
 _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))  # 1 sd of relative mass, reach in mm
 
@@ -181,8 +182,12 @@ def _tell(
             variance = story.spread - story.spread @ cho_solve(factor, story.spread)
             if story.column.any():
                 gain = np.linalg.pinv(story.column[:, None])[0]
-                sizes.append(np.array([gain @ shift]))
-                variances.append(np.array([gain @ variance @ gain]))
+                left_over = gain @ variance @ gain
+                # How large it is is told by what was heard alone: the prior says how likely the cause is, not its size.
+                learnt = max(_LEAST_LEARNT, 1.0 - left_over / (gain @ story.spread @ gain))
+                sizes.append(np.array([gain @ shift / learnt]))
+                variances.append(np.array([left_over / learnt]))
+                shift = shift / learnt
             else:
                 worst = int(np.argmax(np.abs(shift)))
                 sizes.append(np.array([shift[worst]]))

@@ -185,3 +185,23 @@ def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
     assert likeliest is not None
     assert likeliest.name == "nut slot high, string 4"
     assert probability > 0.85
+
+
+@pytest.mark.parametrize(
+    ("faults", "cause", "size"),
+    [
+        (Faults(nut_shift_mm=2.5), Cause.NUT_PLACE, 2.5),
+        (Faults(fret_shift_mm={5: -1.8}), Cause.FRET, -1.8),
+        (Faults(groove_mm={(3, 7): 2.5}), Cause.FRET, 2.5),
+    ],
+)
+def test_large_causes_are_not_drawn_to_what_is_usual(faults: Faults, cause: Cause, size: float) -> None:
+    """A size is told by what was heard, not by how large such faults mostly are: errors scatter about nothing."""
+    off = []
+    for preset in ("acoustic-645", "six-string-628"):
+        for seed in range(4):
+            (found,) = found_on(preset, faults, seed)
+            assert found.cause == cause
+            off.append((found.size - size) / found.se)
+    assert abs(sum(off) / len(off)) < 0.8
+    assert max(map(abs, off)) < 3.3
