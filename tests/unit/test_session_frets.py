@@ -232,6 +232,46 @@ def old_reading(string: int, place: str) -> dict[str, object]:
     return body | {"attack_cents": 2.0, "inharmonicity": 1e-4}
 
 
+FIRST_FIELDS = {
+    "SessionBegun": "instrument label tolerance_cents fret",
+    "ReadingTaken": "string place f1_hz se_cents level_dbfs cents attack_cents inharmonicity",
+    "StringJudged": "string status error_cents se_cents plucks scatter_cents"
+    " move_mm move_se_mm turns direction room_mm missing_mm",
+    "StringProved": "string error_cents se_cents plucks scatter_cents",
+    "StringReopened": "string why",
+}
+"""What the first journals kept of these events."""
+
+LATER = ev.StringSurveyed | ev.CauseNamed | ev.CausesTested | ev.SurveyExtended | ev.CausesSeen | ev.ResponseLearnt
+
+
+def test_a_whole_journal_from_before_several_frets_is_read_to_its_end() -> None:
+    job = Job(SCREWS).inspected()
+    Hands(job, {**SOUND, 1: 6.0, 2: -5.0, 6: 8.0}).work()
+    old = []
+    for event in job.events:
+        kind, body = ev.to_body(event)
+        kept = FIRST_FIELDS.get(kind, " ".join(body)).split()
+        if not isinstance(event, LATER):
+            old.append((kind, {name: body[name] for name in kept}))
+    state = fold(ev.from_body(kind, body) for kind, body in old)
+    assert (state.phase, state.outcome) == (Phase.CLOSED, "proved")
+    assert state.played.frets == (12,)
+    for number in state.numbers:
+        then, now = state.string(number), job.string(number)
+        assert (then.moved_mm, then.moves, then.status, then.proved) == (
+            now.moved_mm,
+            now.moves,
+            now.status,
+            now.proved,
+        )
+        assert then.last is not None
+        assert now.last is not None
+        assert then.last.error_cents == now.last.error_cents
+        assert then.survey is None
+    assert state.findings == ()
+
+
 def test_a_fret_that_is_not_compared_is_no_evidence() -> None:
     job = Job(SCREWS, frets="5 12").tuned()
     job.hear(6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 
 import pytest
@@ -126,3 +127,46 @@ def test_what_a_move_should_leave_is_told_by_the_strings_own_answer() -> None:
     judged = [e for e in job.events if isinstance(e, ev.StringJudged) and e.string == 6 and e.left_cents is not None]
     assert judged[1].left_cents == pytest.approx(0.0, abs=0.1)
     assert abs(hands.error(6)) < 1.5
+
+
+# Whole set-ups
+
+
+def test_a_wrong_thread_is_learnt_named_and_counted_with() -> None:
+    off = {1: 9.0, 2: -9.0, 3: 8.0, 4: -8.0, 5: 9.0, 6: -9.0}
+    job = Job(SCREWS, tolerance_cents=1.0).inspected()
+    hands = Hands(job, off, response=1.4)
+    hands.work()
+    moves = [job.string(n).moves for n in range(1, 7)]
+    # The first strings, from the sixth on, take a second move; then the thread is known.
+    assert moves[:3] == [1, 1, 1]
+    assert sum(moves) <= 10
+    told = [e.oddity for e in job.events if isinstance(e, ev.ResponseLearnt) and e.oddity]
+    assert any("thread" in line for line in told)
+    assert all(abs(hands.error(n)) <= 1.5 for n in off)
+    assert job.string(1).response.ratio == pytest.approx(1.4, abs=0.1)
+
+
+def test_a_bridge_as_filed_teaches_nothing_odd() -> None:
+    job = Job(SCREWS).inspected()
+    Hands(job, {1: 9.0, 2: -9.0, 3: 8.0, 4: -8.0, 5: 9.0, 6: -9.0}).work()
+    learnt = [e for e in job.events if isinstance(e, ev.ResponseLearnt)]
+    assert len(learnt) == 6
+    assert not any(e.oddity for e in learnt)
+    assert all(job.string(n).response.ratio == pytest.approx(1.0, abs=0.08) for n in range(1, 7))
+
+
+def test_over_several_frets_a_move_is_learnt_from_at_the_fret_they_are_summed_up_at() -> None:
+    job, hands = worked({6: 12.0, 5: -11.0} | dict.fromkeys(range(1, 5), 0.2), 1.5, frets="5 12")
+    learnt = [e for e in job.events if isinstance(e, ev.ResponseLearnt)]
+    assert [e.string for e in learnt[:1]] == [6]
+    for e in learnt[:2]:
+        assert e.heard_cents == pytest.approx(1.5 * e.geometric_cents, abs=3.0 * e.se_cents)
+    # Cents at fret 12: the saddle takes half of what it does to the open string away from it again.
+    spec = job.instrument.string(6)
+    open_mm, fret_mm = speaking_lengths_mm(spec, 12, 0.0)
+    mm = moves(job, 6)[0]
+    geometric = 1200.0 * math.log2((open_mm + mm) / open_mm * fret_mm / (fret_mm + mm))
+    assert learnt[0].geometric_cents == pytest.approx(geometric, abs=0.05)
+    assert job.state.outcome == "proved"
+    assert all(abs(hands.error(n)) <= 2.0 for n in job.state.numbers)
