@@ -25,7 +25,7 @@ from oscservice.session.state import State, StringState
 from oscservice.session.words import TOLERANCE_RANGE_CENTS, Ending, Phase, Status, Verdict
 
 SHORTEST_SHARE = 0.5
-"""No saddle is moved so far that less than this of the length from the fret compared at to the saddle is left."""
+"""No saddle is moved so far that less than this of the length from the last fret compared to the saddle is left."""
 
 _BUSY = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
 _MOST_FOLLOWING = 200
@@ -182,7 +182,7 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
     for number, share in shares.items():
         spec, moved_mm = state.instrument.string(number), state.string(number).moved_mm
         reached_mm = moved_mm + command.mm * share / shares[command.string]
-        start_mm = speaking_lengths_mm(spec, state.fret, 0.0)[1]
+        start_mm = speaking_lengths_mm(spec, max(state.played.frets), 0.0)[1]
         if not SHORTEST_SHARE * start_mm <= start_mm + reached_mm <= start_mm / SHORTEST_SHARE:
             raise Refused("range", f"the saddle of string {number} would have moved {reached_mm:+.0f} mm in all")
     if state.instrument.bridge.slacken and string.status is not Status.SLACK:

@@ -283,3 +283,11 @@ def test_a_fret_that_is_not_compared_is_no_evidence() -> None:
     assert waited == (6, HARMONIC)
     job.hear(*waited)
     assert [p.place for p in job.string(6).plucks] == [OPEN, HARMONIC]
+
+
+def test_no_saddle_is_moved_past_the_last_fret_compared() -> None:
+    job = Job(SCREWS, frets="12 22").inspected()
+    for _ in range(6):
+        job.do(cm.Next())
+    job.do(cm.Moved(6, -50.0))
+    assert "string 6" in refused(job, cm.Moved(6, -50.0), "range")
