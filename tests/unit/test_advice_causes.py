@@ -11,7 +11,7 @@ from oscservice.advice.causes import Cause, named_causes, ranked_causes
 from oscservice.advice.expected import HARMONIC, Survey, expect, mass_effect
 from oscservice.advice.finding import findings, left_out_frets, scatter_finding, stopped_strings, suspicion
 from oscservice.advice.neck import NeckErrors
-from oscservice.instrument.fretting import fretted_string
+from oscservice.instrument.fretting import FrettedString, fretted_string
 from oscservice.instrument.pitch import HARMONIC as TOUCHED
 from oscservice.instrument.pitch import cents_between
 from oscservice.instrument.profile import load_instrument
@@ -81,10 +81,23 @@ def test_each_cause_is_named_where_it_is_and_as_large_as_it_is(
 
 
 def test_probabilities_of_all_causes_come_to_one() -> None:
-    for faults in (SOUND, Faults(nut_raised_mm={3: 0.2})):
-        ranked = ranked_causes(expect(SIX, surveyed(SIX, faults)))
+    for faults, some in ((SOUND, 6), (Faults(nut_raised_mm={3: 0.2}), 6), (Faults(nut_shift_mm=1.0), 2), (SOUND, 1)):
+        heard = surveyed(SIX, faults)
+        ranked = ranked_causes(expect(SIX, {n: heard[n] for n in list(heard)[:some]}))
+        assert all(0.0 <= one.probability <= 1.0 for one in ranked)
+        assert len({(one.cause, one.strings, one.fret) for one in ranked}) == len(ranked)
         assert sum(one.probability for one in ranked) == pytest.approx(1.0)
         assert list(ranked) == sorted(ranked, key=lambda one: -one.probability)
+
+
+def test_the_larger_the_fault_the_surer_its_cause() -> None:
+    told = []
+    for mm in (0.0, 0.15, 0.3, 0.6):
+        ranked = ranked_causes(expect(SIX, surveyed(SIX, Faults(nut_raised_mm={5: mm}))))
+        told.append(next(r.probability for r in ranked if (r.cause, r.strings) == (Cause.NUT_SLOT, (5,))))
+    assert told == sorted(told)
+    assert told[0] < 0.05
+    assert told[-1] > 0.99
 
 
 def test_one_string_at_one_fret_tells_nothing() -> None:
@@ -123,15 +136,33 @@ def test_what_follows_from_a_finding() -> None:
 # Mass along the string
 
 
-@pytest.mark.parametrize("number", [1, 3, 6])
+def string_of(preset: str, number: int) -> tuple[FrettedString, np.ndarray]:
+    """A string's model, and where its cells begin and end, mm from the nut."""
+    instrument = load_instrument(preset)
+    string = fretted_string(instrument.string(number), instrument.open_hz(number))
+    return string, np.linspace(0.0, string.scale_mm + string.setback_mm, len(mass_effect(string, 5)) + 1)
+
+
+@pytest.mark.parametrize(
+    ("preset", "number"),
+    [
+        ("six-string-648", 1),
+        ("six-string-648", 3),
+        ("six-string-648", 6),
+        ("seven-string-648", 7),
+        ("bass-5-864", 5),
+        ("acoustic-645", 4),
+    ],
+)
 @pytest.mark.parametrize("part", [(0.1, 30.0, 0.01), (0.49, 20.0, -0.01), (0.75, 160.0, 0.004), (0.0, 324.0, 0.004)])
-def test_uneven_mass_does_what_the_simulated_string_does(number: int, part: tuple[float, float, float]) -> None:
+def test_uneven_mass_does_what_the_simulated_string_does(
+    preset: str, number: int, part: tuple[float, float, float]
+) -> None:
     start, length_mm, mass = part
-    even = rig_of(SIX)
-    uneven = rig_of(SIX, faults=Faults(uneven={number: Uneven(*part)}))
-    string = fretted_string(SIX.string(number), SIX.open_hz(number))
-    whole_mm = string.scale_mm + string.setback_mm
-    edges = np.linspace(0.0, whole_mm, len(mass_effect(string, 5)) + 1)
+    instrument = load_instrument(preset)
+    even = rig_of(instrument)
+    uneven = rig_of(instrument, faults=Faults(uneven={number: Uneven(*part)}))
+    string, edges = string_of(preset, number)
     begin, end = start * string.scale_mm, start * string.scale_mm + length_mm
     covered = np.clip(np.minimum(edges[1:], end) - np.maximum(edges[:-1], begin), 0.0, None) / np.diff(edges)
     for fret in (1, 5, 12, 17):
@@ -141,12 +172,21 @@ def test_uneven_mass_does_what_the_simulated_string_does(number: int, part: tupl
     assert float(mass_effect(string, HARMONIC) @ covered) * mass == pytest.approx(touched[0] - touched[1], abs=0.2)
 
 
-def test_mass_that_is_more_everywhere_changes_nothing() -> None:
-    string = fretted_string(SIX.string(4), SIX.open_hz(4))
+@pytest.mark.parametrize(("preset", "number"), [("six-string-648", 4), ("bass-5-864", 5), ("seven-string-648", 7)])
+def test_half_a_string_that_is_heavier_by_symmetry(preset: str, number: int) -> None:
+    """Each mode of an even string has as much of its motion in either half. A half heavier by a share e lowers every
+    partial by e/4, and by e/2 sounding alone: the harmonic stays at the octave, fret 12 goes by K e/4 either way."""
+    string, edges = string_of(preset, number)
+    behind = (edges[1:] <= (string.scale_mm + string.setback_mm) / 2.0 + 1e-9).astype(float)
+    k_cents = 1200.0 / np.log(2.0)
+    assert float(mass_effect(string, HARMONIC) @ behind) == pytest.approx(0.0, abs=1e-6)
+    assert float(mass_effect(string, HARMONIC) @ (1.0 - behind)) == pytest.approx(0.0, abs=1e-6)
+    assert 0.01 * float(mass_effect(string, 12) @ behind) == pytest.approx(0.01 * k_cents / 4.0, abs=0.1)
+    assert 0.01 * float(mass_effect(string, 12) @ (1.0 - behind)) == pytest.approx(-0.01 * k_cents / 4.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("preset", "number"), [("six-string-648", 4), ("bass-5-864", 1), ("seven-string-648", 7)])
+def test_mass_that_is_more_everywhere_changes_nothing(preset: str, number: int) -> None:
+    string, _ = string_of(preset, number)
     for fret in (HARMONIC, 1, 7, 12, 20):
         assert float(mass_effect(string, fret).sum()) == pytest.approx(0.0, abs=1e-6)
-
-
-def test_nothing_surveyed_is_refused() -> None:
-    with pytest.raises(ValueError, match="no string"):
-        expect(SIX, {})
