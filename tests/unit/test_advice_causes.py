@@ -50,6 +50,18 @@ def test_sound_guitars_have_nothing_named(preset: str, saddle_mm: float) -> None
     assert findings(instrument, surveyed(instrument, SOUND, saddle_mm=saddle_mm)) == ()
 
 
+@pytest.mark.parametrize("preset", ["six-string-648", "six-string-628", "seven-string-648"])
+@pytest.mark.parametrize("saddle_mm", [-3.0, -1.5, 1.5, 3.0])
+def test_saddles_that_all_stand_elsewhere_than_in_the_file_stop_no_advice(preset: str, saddle_mm: float) -> None:
+    """All of them too near to the nut look like high action, which saddles can follow: no cause that they can't."""
+    instrument = load_instrument(preset)
+    heard = surveyed(instrument, SOUND, saddle_mm=saddle_mm)
+    found = findings(instrument, {n: replace(survey, position_mm=0.0) for n, survey in heard.items()})
+    assert {f.cause for f in found} <= {Cause.ACTION}
+    assert stopped_strings(found) == {}
+    assert all(left_out_frets(found, n) == frozenset() for n in heard)
+
+
 FAULTS = [
     (Faults(nut_raised_mm={3: 0.5}), Cause.NUT_SLOT, (3,), 0, 0.5),
     (Faults(nut_raised_mm={6: 0.6}), Cause.NUT_SLOT, (6,), 0, 0.6),
