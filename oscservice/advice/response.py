@@ -58,6 +58,12 @@ class Response:
         return self.sds[self._likeliest()]
 
     @property
+    def doubt(self) -> float:
+        """Standard deviation of the ratio about ``ratio``, what is odd counted in."""
+        about = zip(self.weights, self.means, self.sds, strict=True)
+        return math.sqrt(math.fsum(w * (s**2 + (m - self.ratio) ** 2) for w, m, s in about))
+
+    @property
     def odd(self) -> float:
         """Probability that the ratio is further than 0.2 from 1."""
         inside = (

@@ -301,10 +301,15 @@ def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:
     change = error_after(known.error_cents, lengths, move_mm) - known.error_cents
     placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths))
     left = known.error_cents + string.response.ratio * change
-    after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, string.response.sd * change))
+    after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, string.response.doubt * change))
     outcome = Outcome(after.error_cents, after.se_cents, 0, after.scatter_cents)
     # Only what was heard before the move can be held against what is heard after it.
     heard = LastMove(change, known.error_cents, known.se_cents, placing_cents) if string.judged_here else None
+    before = string.last_move
+    if heard is None and before is not None:  # another screw of the same bridge: both together are heard after
+        placing_cents = math.hypot(before.placing_cents, placing_cents)
+        both_cents = before.geometric_cents + change
+        heard = LastMove(both_cents, before.before_cents, before.before_se_cents, placing_cents)
     return {"expected": outcome, "last_move": heard}
 
 
@@ -316,7 +321,7 @@ def _string_proved(state: State, event: ev.StringProved) -> State:
 def _string_reopened(state: State, event: ev.StringReopened) -> State:
     changes: dict[str, Any] = {"status": Status.COMPARING, "proved": False, "plucks": (), "reason": "", "advice": None}
     if state.phase is Phase.PROVING:  # what the last pass contradicts is not counted on
-        changes |= {"survey": None, "reopened": state.string(event.string).reopened + 1}
+        changes |= {"survey": None, "expected": None, "reopened": state.string(event.string).reopened + 1}
     if event.afresh:
         changes |= {"survey": None, "harmonic_cents": None, "scattered": 0}
         kept = tuple(finding for finding in state.findings if event.string not in finding.strings)

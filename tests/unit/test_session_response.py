@@ -7,14 +7,14 @@ import math
 from dataclasses import replace
 
 import pytest
-from made_up import FLOATING, SCREWS, Hands, Job
+from made_up import BAR, FLOATING, SCREWS, Hands, Job
 
 from oscservice.advice.correction import error_after, speaking_lengths_mm
 from oscservice.advice.response import Response
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.state import State
-from oscservice.session.words import Phase
+from oscservice.session.words import Phase, Status
 
 FAR = {6: 12.0}
 REST = dict.fromkeys(range(1, 6), 0.2)
@@ -170,3 +170,31 @@ def test_over_several_frets_a_move_is_learnt_from_at_the_fret_they_are_summed_up
     assert learnt[0].geometric_cents == pytest.approx(geometric, abs=0.05)
     assert job.state.outcome == "proved"
     assert all(abs(hands.error(n)) <= 2.0 for n in job.state.numbers)
+
+
+FAR_OFF = {6: 12.0, 5: -11.0} | dict.fromkeys(range(1, 5), 0.2)
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("response", [1.3, 1.5])
+def test_what_a_move_should_have_left_does_not_outweigh_what_is_heard(response: float, seed: int) -> None:
+    job, hands = worked(FAR_OFF, response, seed, frets="5 12 17")
+    assert job.state.outcome == "proved"
+    assert all(abs(hands.error(n)) <= 2.5 for n in job.state.numbers)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_the_last_pass_contradicts_is_not_settled_on_again(seed: int) -> None:
+    job, _ = worked(FAR_OFF, 1.5, seed, frets="5 12 17")
+    assert not any(string.status is Status.SET_ASIDE for string in job.state.strings)
+    assert all(string.reopened <= 1 for string in job.state.strings)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_bar_teaches_every_string_it_carries(seed: int) -> None:
+    job = Job(BAR).inspected()
+    hands = Hands(job, dict.fromkeys(job.state.numbers, 7.0), response=1.5, seed=seed)
+    hands.work()
+    learnt = {e.string for e in job.events if isinstance(e, ev.ResponseLearnt)}
+    assert learnt == set(job.state.numbers)
+    assert all(job.string(n).response.ratio == pytest.approx(1.5, abs=0.25) for n in job.state.numbers)
