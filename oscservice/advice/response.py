@@ -60,7 +60,16 @@ class Response:
     @property
     def doubt(self) -> float:
         """Standard deviation of the ratio about ``ratio``, what is odd counted in."""
-        about = zip(self.weights, self.means, self.sds, strict=True)
+        return self._doubt(self.weights)
+
+    def doubt_hearing(self, geometric_cents: float, heard_cents: float, se_cents: float) -> float:
+        """The same before a move is counted, but with what is odd weighed by what was heard of it (as in ``after``): a
+        move that did what it should leaves little room for that."""
+        weights = self.after(geometric_cents, heard_cents, se_cents).weights
+        return self._doubt(weights if len(weights) == len(self.weights) else self.weights)
+
+    def _doubt(self, weights: tuple[float, ...]) -> float:
+        about = zip(weights, self.means, self.sds, strict=True)
         return math.sqrt(math.fsum(w * (s**2 + (m - self.ratio) ** 2) for w, m, s in about))
 
     @property

@@ -92,7 +92,8 @@ def _after_comparing(state: State) -> list[ev.Event]:
         return [ev.PhaseEntered(Phase.RETUNING), ev.Focused(state.focus, "")]
     if string.plucks and string.plucks[-1].place != OPEN:
         return []
-    comparison, expected = comparison_of(state, state.focus), expected_of(state, state.focus)
+    comparison = comparison_of(state, state.focus)
+    expected = expected_of(state, state.focus, comparison)
     if surveying(state):
         return _surveying(state, comparison)
     if comparison is None:

@@ -74,14 +74,23 @@ def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity
     return saddle_ambiguity(comparison, speaking_lengths_mm(state.instrument.string(number), state.fret, moved_mm))
 
 
-def expected_of(state: State, number: int) -> Comparison | None:
+def expected_of(state: State, number: int, heard: Comparison | None) -> Comparison | None:
     """What is known of a string before its plucks: what was found where its saddle stands, if it is being compared
-    anew, or else what the last move should have left, as a comparison of no plucks."""
+    anew, or else what the last move should have left, as a comparison of no plucks; how sure that is goes by ``heard``,
+    what its plucks say so far."""
     string = state.string(number)
     found = surveyed(state, number) if state.played.several else None
     if found is not None:
         return found
-    return string.expected.as_comparison() if string.expected is not None else None
+    if string.expected is None:
+        return None
+    expected, move = string.expected.as_comparison(), string.last_move
+    if heard is None or move is None:
+        return expected
+    se_cents = math.hypot(heard.se_cents, move.before_se_cents, move.placing_cents)
+    doubt = string.response.doubt_hearing(move.geometric_cents, heard.error_cents - move.before_cents, se_cents)
+    own_cents = (move.before_se_cents, move.placing_cents, doubt * move.geometric_cents)
+    return replace(expected, se_cents=math.hypot(*own_cents))
 
 
 def sharing(instrument: Instrument, number: int) -> list[int]:
@@ -157,7 +166,7 @@ def _known(state: State, number: int) -> Comparison | None:
     string = state.string(number)
     running = comparison_of(state, number)
     if running is not None and refusal(running) is None:
-        return with_expected(running, expected_of(state, number))
+        return with_expected(running, expected_of(state, number, running))
     found = surveyed(state, number) if state.played.several else None
     if found is not None:
         return found
