@@ -301,7 +301,10 @@ def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:
     change = error_after(known.error_cents, lengths, move_mm) - known.error_cents
     placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths))
     left = known.error_cents + string.response.ratio * change
-    after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, string.response.doubt * change))
+    # One fret alone is plucked so often that it contradicts a wrong expectation by itself; a few plucks of each of
+    # several frets don't, so there all that is odd is allowed for.
+    spread = string.response.doubt if state.played.several else string.response.sd
+    after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, spread * change))
     outcome = Outcome(after.error_cents, after.se_cents, 0, after.scatter_cents)
     # Only what was heard before the move can be held against what is heard after it.
     heard = LastMove(change, known.error_cents, known.se_cents, placing_cents) if string.judged_here else None

@@ -85,7 +85,7 @@ def expected_of(state: State, number: int, heard: Comparison | None) -> Comparis
     if string.expected is None:
         return None
     expected, move = string.expected.as_comparison(), string.last_move
-    if heard is None or move is None:
+    if heard is None or move is None or not state.played.several:
         return expected
     se_cents = math.hypot(heard.se_cents, move.before_se_cents, move.placing_cents)
     doubt = string.response.doubt_hearing(move.geometric_cents, heard.error_cents - move.before_cents, se_cents)
