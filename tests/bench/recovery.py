@@ -17,7 +17,7 @@ import random
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -185,10 +185,8 @@ def main() -> int:
     guitars = int(sys.argv[1]) if len(sys.argv) > 1 else 500
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     began = time.perf_counter()
-    mapped: Callable[..., Iterable[Verdict]]
     with ProcessPoolExecutor(max_workers=2) as pool:
-        mapped = pool.map
-        verdicts = list(mapped(judge, range(first, first + guitars), chunksize=9))
+        verdicts = list(pool.map(judge, range(first, first + guitars), chunksize=9))
     print("What was wrong (row) and what was named first (column):\n")
     print(tally(verdicts))
     right, wrong = (sum(getattr(v, what) for v in verdicts) / len(verdicts) for what in ("right", "wrong"))
