@@ -1,0 +1,159 @@
+"""Addresses that a client sends: questions and commands."""
+
+from __future__ import annotations
+
+from oscservice.osc import codes
+from oscservice.osc.arguments import (
+    AT_STRING,
+    STRING,
+    float_arg,
+    int_arg,
+    text_arg,
+)
+from oscservice.osc.declaration import Address, Argument, Direction
+from oscservice.session.words import TOLERANCE_RANGE_CENTS
+
+_CLIENT, _COMMAND = Direction.CLIENT, Direction.COMMAND
+_REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True)
+
+RECEIVED: tuple[Address, ...] = (
+    Address(
+        "/subscribe",
+        _CLIENT,
+        (_REPLY_PORT,),
+        "Send me the whole state, then every change. Again renews. The port is for a client that listens on another.",
+        answer=(int_arg("lease", "s", 0),),
+    ),
+    Address("/unsubscribe", _CLIENT, (_REPLY_PORT,), "Send me nothing more."),
+    Address("/ping", _CLIENT, (), "Renews the lease and shows that the daemon answers."),
+    Address(
+        "/status",
+        _CLIENT,
+        (),
+        "How the daemon is.",
+        answer=(
+            *(int_arg("uptime", "s", 0), int_arg("subscribers", "", 0), text_arg("audio state", codes.AUDIO_STATES)),
+            *(
+                text_arg("phase", codes.PHASES),
+                int_arg("packets", "", 0),
+                int_arg("bad packets", "", 0),
+                int_arg("dropped packets", "", 0),
+            ),
+        ),
+    ),
+    Address(
+        "/version",
+        _CLIENT,
+        (),
+        "Which daemon.",
+        answer=(text_arg("program"), text_arg("version"), int_arg("protocol", "", 1)),
+    ),
+    Address(
+        f"{AT_STRING}/remains",
+        _CLIENT,
+        (),
+        "What to tell the player: the error at every fret, measured or not, + sharp, the saddle as it stands.",
+        answer=(float_arg("error at fret 1, 2, 3 and so on to the last", "cents"),),
+    ),
+    Address(
+        f"{AT_STRING}/remains/spread",
+        _CLIENT,
+        (),
+        "Standard errors of these (1 sd).",
+        answer=(float_arg("standard error at fret 1, 2, 3 and so on to the last", "cents", 0),),
+    ),
+    Address(
+        "/session/begin",
+        _COMMAND,
+        (
+            *(text_arg("instrument"), text_arg("label")),
+            Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
+            Argument("frets", "s", optional=True),
+        ),
+        "Begin a session. Frets to compare: `12` if not given, or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
+        answer=(text_arg("session"),),
+    ),
+    Address(
+        "/session/resume",
+        _COMMAND,
+        (text_arg("session"),),
+        "Go on with an open session.",
+        answer=(text_arg("session"),),
+    ),
+    Address(
+        "/session/inspect",
+        _COMMAND,
+        (text_arg("item"), text_arg("verdict", codes.VERDICTS), Argument("note", "s", optional=True)),
+        "Settle an inspection item, or all that wait with the item `all`. A waived item needs a note.",
+    ),
+    Address("/session/next", _COMMAND, (), "Go on to the next step."),
+    Address("/session/undo", _COMMAND, (), "Take the last step back."),
+    Address("/session/finish", _COMMAND, (), "Seal the record of a proved instrument."),
+    Address("/session/abandon", _COMMAND, (), "Close the session as it stands."),
+    Address(
+        f"{AT_STRING}/focus",
+        _COMMAND,
+        (Argument("place", "s", optional=True),),
+        "Take this string next, at a place such as `open`, `harmonic` or `fret 12`.",
+    ),
+    Address(f"{AT_STRING}/slackened", _COMMAND, (), "The string is slack; its saddle may be moved."),
+    Address(
+        f"{AT_STRING}/moved",
+        _COMMAND,
+        (float_arg("move", "mm", -25, 25),),
+        "The saddle was moved; + away from the nut.",
+    ),
+    Address(
+        f"{AT_STRING}/turned",
+        _COMMAND,
+        (float_arg("turns", "turns", -60, 60),),
+        "The screw was turned; + away from the nut.",
+    ),
+    Address(
+        f"{AT_STRING}/overrule", _COMMAND, (), "Advise on this string's saddle all the same, whatever cause was named."
+    ),
+    Address(f"{AT_STRING}/set_aside", _COMMAND, (text_arg("reason"),), "Leave this string out of the session."),
+    Address(
+        f"{AT_STRING}/plucked",
+        _COMMAND,
+        (Argument("place", "s", optional=True),),
+        "The note in doubt was this string, at the place in question or at another such as `open` or `fret 12`.",
+    ),
+    Address("/reading/discard", _COMMAND, (), "Do not use the note in doubt, or else the last reading."),
+    Address(
+        "/listen", _COMMAND, (Argument("on", "i", switch=True),), "1 to use what is heard, 0 to pay no heed to it."
+    ),
+    Address(
+        "/simulator/pluck",
+        _COMMAND,
+        (STRING, text_arg("place"), Argument("strength", "f", "mm", 0.1, 6, optional=True)),
+        "Pluck a string at a place such as `open` or `fret 12`; the strength is how far it is pulled aside.",
+        simulated=True,
+    ),
+    Address(
+        "/simulator/peg",
+        _COMMAND,
+        (STRING, float_arg("change", "cents", -2400, 2400)),
+        "Turn a peg; + up.",
+        simulated=True,
+    ),
+    Address("/simulator/slacken", _COMMAND, (STRING,), "Let a string down until it is slack.", simulated=True),
+    Address(
+        "/simulator/saddle",
+        _COMMAND,
+        (STRING, float_arg("move", "mm", -25, 25)),
+        "Move a saddle; + away from the nut.",
+        simulated=True,
+    ),
+    Address("/simulator/damp", _COMMAND, (), "Lay a hand on all strings.", simulated=True),
+    Address("/simulator/wait", _COMMAND, (float_arg("time", "s", 0, 60),), "Let time pass.", simulated=True),
+    Address(
+        "/simulator/truth",
+        _COMMAND,
+        (STRING,),
+        "The simulated guitar's own truth about a string.",
+        answer=(float_arg("open frequency", "Hz", 0), float_arg("error at fret 12", "cents")),
+        simulated=True,
+    ),
+)
+"""In the order of the reference page."""
