@@ -39,6 +39,7 @@ class ServeSettings:
         resume: take up the newest open session at once.
         exit_at_end: end the daemon when the source ends.
         seed: of the simulated guitar.
+        sentences: a translation of the table of sentences, or None for English.
         stepped: the simulated guitar's time stands still until a client asks for it to pass.
     """
 
@@ -60,3 +61,4 @@ class ServeSettings:
     exit_at_end: bool = False
     seed: int = 1
     stepped: bool = False
+    sentences: Path | None = None

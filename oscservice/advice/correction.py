@@ -15,6 +15,7 @@ from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Com
 from oscservice.advice.decision import Verdict, judge, proved
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.strings import fret_position_mm
+from oscservice.sentences.table import ENGLISH, Sentences
 
 __all__ = [
     "AWAY",
@@ -125,15 +126,15 @@ def direction_of(move_mm: float) -> str:
     return TOWARD if move_mm < 0.0 else AWAY
 
 
-def turns_text(turns: float) -> str:
+def turns_text(turns: float, sentences: Sentences = ENGLISH) -> str:
     """Turns to the nearest eighth, unsigned: ``1 3/8 turns``."""
     eighths = round(abs(turns) * 8.0)
     whole, rest = divmod(eighths, 8)
     if eighths == 0:
-        return "less than 1/8 turn"
+        return sentences.text("words", "under_an_eighth")
     parts = [str(whole)] if whole else []
     parts += [str(Fraction(rest, 8))] if rest else []
-    return f"{' '.join(parts)} {'turn' if eighths <= 8 else 'turns'}"
+    return sentences.text("words", "turn" if eighths <= 8 else "turns", turns=" ".join(parts))
 
 
 def refusal(error: Comparison) -> str | None:

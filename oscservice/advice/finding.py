@@ -10,20 +10,13 @@ import numpy as np
 from oscservice.advice.causes import Cause, Named, named_causes, ranked_causes
 from oscservice.advice.expected import HARMONIC, Expected, Survey, expect
 from oscservice.instrument.spec import Instrument
+from oscservice.sentences.table import ENGLISH
 
 INCURABLE = (Cause.NUT_SLOT, Cause.NUT_PLACE, Cause.FINGER, Cause.UNEVEN, Cause.SCATTER)
 """Causes that no saddle cures: strings they are about are not advised on. A single fret is left out of the advice
 instead; high action a saddle can follow."""
 
-CHECKS: dict[Cause, str] = {
-    Cause.NUT_SLOT: "held at fret 3 it should all but touch fret 1; have a high slot filed",
-    Cause.NUT_PLACE: "measure from nut to fret 1 and to fret 12",
-    Cause.FINGER: "no capo; press just behind the fret, no harder than it takes",
-    Cause.UNEVEN: "feel along it for kinks, wear and grime; put on a fresh one",
-    Cause.FRET: "is it seated, its crown in the middle? Have it crowned",
-    Cause.ACTION: "measure it at fret 12; put it right first, or correct the file",
-    Cause.SCATTER: "fret alike each time; look for a loose part or a worn string",
-}
+CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column("cause", "check").items()}
 """What to check by hand (common practice, no source)."""
 
 

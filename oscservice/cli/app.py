@@ -121,6 +121,9 @@ def serve(
             "passes as fast as the machine allows; /bench/simulator/done tells when all of it has been heard.",
         ),
     ] = False,
+    sentences: Annotated[
+        Path | None, typer.Option(help="Translation of what prompts say; see `oscservice sentences`.")
+    ] = None,
 ) -> None:
     """Run the daemon: listen, take OSC commands, send what is found to subscribers."""
     from oscservice.cli.serve import serve_command
@@ -144,6 +147,7 @@ def serve(
             exit_at_end=exit_at_end,
             seed=seed,
             stepped=stepped,
+            sentences=sentences,
         )
     )
 
@@ -222,6 +226,16 @@ def addresses(
     from oscservice.cli.addresses import addresses_command
 
     addresses_command(markdown)
+
+
+@app.command()
+def sentences(
+    translation: Annotated[Path | None, typer.Argument(help="A translation to check.")] = None,
+) -> None:
+    """Print the English table of what prompts say, to copy and translate; or check a translation of it."""
+    from oscservice.cli.sentences import sentences_command
+
+    sentences_command(translation)
 
 
 @instruments_app.callback(invoke_without_command=True)

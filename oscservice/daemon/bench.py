@@ -29,6 +29,7 @@ from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.server import OscServer
 from oscservice.osc.subscribers import Endpoint
 from oscservice.record.journal import SessionRow
+from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
@@ -62,6 +63,7 @@ class Bench:
         string_a_channel: each channel of the source is one string's.
         simulated: the simulated source, if that is what is listened to.
         prefix: root of the addresses.
+        sentences: what prompts are read from.
     """
 
     def __init__(
@@ -75,6 +77,7 @@ class Bench:
         string_a_channel: bool = False,
         simulated: SimulatedSource | None = None,
         prefix: str = DEFAULT_PREFIX,
+        sentences: Sentences = ENGLISH,
     ) -> None:
         self._keeper = keeper
         self._tell = tell
@@ -83,6 +86,7 @@ class Bench:
         self._tolerance_cents = tolerance_cents
         self._string_a_channel = string_a_channel
         self._simulated = simulated
+        self._sentences = sentences
         self._began_s = time.monotonic()
         self._audio_state = "starting"
         self._audio_fault = ""
@@ -110,7 +114,7 @@ class Bench:
             "/session/id": (self._keeper.session_id,),
             "/session/offered": (offered.id if offered is not None else "",),
         }
-        return own | topics(self._keeper.state)
+        return own | topics(self._keeper.state, self._sentences)
 
     def offered(self) -> SessionRow | None:
         """An open session that can be taken up, while nothing is on the bench."""

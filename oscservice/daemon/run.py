@@ -19,6 +19,8 @@ from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, OscserviceError
 from oscservice.instrument.profile import load_instrument
 from oscservice.record.journal import Journal
+from oscservice.sentences.table import ENGLISH, Sentences
+from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
 from oscservice.settings import ServeSettings
 
@@ -52,6 +54,7 @@ async def running(
     channels = _channels(settings, source)
     loop = asyncio.get_running_loop()
     simulated = source if isinstance(source, SimulatedSource) else None
+    sentences = _sentences(settings)
     own = {settings.instrument: load_instrument(settings.instrument)}
     bench = Bench(
         Keeper(journal),
@@ -62,6 +65,7 @@ async def running(
         string_a_channel=settings.string_a_channel,
         simulated=simulated,
         prefix=settings.prefix,
+        sentences=sentences,
     )
     await bench.server.open(settings.host, settings.port)
     daemon = Running(bench, bench.server.port, asyncio.Event())
@@ -110,7 +114,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
     """
     if _ROOT.fullmatch(settings.prefix) is None:
         raise InputError(f"--root {settings.prefix!r}: no root of OSC addresses; expected one like /bench or /shop/two")
-    load_instrument(settings.instrument)  # a mistake in it is told before anything is opened
+    load_instrument(settings.instrument)  # mistakes in files are told before anything is opened
+    _sentences(settings)
     source = make_source(settings)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -143,6 +148,10 @@ def make_source(settings: ServeSettings) -> AudioSource:
     stdin = sys.stdin.buffer if spec.kind == "stdin" else None
     source = open_source(spec, settings.rate, settings.channels, settings.format, settings.fast, stdin)
     return _simulated(settings) if source is None else source
+
+
+def _sentences(settings: ServeSettings) -> Sentences:
+    return ENGLISH if settings.sentences is None else load_translation(settings.sentences).sentences
 
 
 def _simulated(settings: ServeSettings) -> SimulatedSource:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from oscservice.daemon.told import Topic, cause_topics, neck_topics, string_topics
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import asked
 from oscservice.session.judging import ambiguity_of, comparison_of
 from oscservice.session.prompts import left_out_because, prompt
@@ -15,9 +16,9 @@ from oscservice.session.state import Advice, State, StringState
 NO_ADVICE = Advice(0.0, 0.0, None, "none", 0.0, 0.0)
 
 
-def topics(state: State) -> dict[str, Topic]:
-    """Every topic of a state, by relative address, in a fixed order."""
-    now = prompt(state)
+def topics(state: State, sentences: Sentences = ENGLISH) -> dict[str, Topic]:
+    """Every topic of a state, by relative address, in a fixed order; the prompt in the language of ``sentences``."""
+    now = prompt(state, sentences)
     waited = asked(state)
     place = waited[1] if waited is not None else OPEN
     values: dict[str, Topic] = {

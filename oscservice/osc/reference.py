@@ -13,7 +13,7 @@ from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
 from oscservice.osc.server import ANSWER_GROWTH, MAX_AHEAD_S, MAX_SCHEDULED, PACKETS_PER_S
 from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_TAGS
-from oscservice.session.prompts import SENTENCES
+from oscservice.sentences.table import ENGLISH
 
 SIMULATOR = "simulator"
 """Heading of the commands that only the simulated source takes."""
@@ -107,8 +107,12 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         parts.append(f"## {heading.capitalize()}\n\n{HEADINGS[heading]}\n")
         parts.append(_table(("address", "tags", "arguments", "meaning"), rows))
     parts.append("## Prompt codes\n")
-    sentences = [(f"`{code}`", _FIELD.sub("…", sentence)) for code, sentence in SENTENCES.items()]
-    parts.append(_table(("code", "sentence (may change; codes do not)"), sentences))
+    for field, heading in (
+        ("text", "sentence (may change and be translated; codes do not)"),
+        ("caution", "its caution"),
+    ):
+        texts = ENGLISH.column("prompt", field).items()
+        parts.append(_table(("code", heading), [(f"`{code}`", _FIELD.sub("…", text)) for code, text in texts]))
     parts.append("## Error codes\n")
     parts.append(_table(("code", "meaning"), [(str(int(c)), t) for c, t in codes.ERROR_TEXTS.items()]))
     for title, words in (

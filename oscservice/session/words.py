@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from oscservice.sentences.table import ENGLISH
+
 
 class Phase(StrEnum):
     """Where the session stands."""
@@ -80,13 +82,5 @@ VERDICT_TEXTS: dict[Verdict, str] = {
     Verdict.FAILED: "not in order; put it right before going on",
 }
 
-INSPECTION_ITEMS: dict[str, str] = {
-    "strings": "fresh, of the right gauge and kind, properly seated",
-    "frets": "level, crowned, none loose",
-    "relief": "neck relief as wanted",
-    "action": "height at the 12th fret as wanted",
-    "nut": "slots neither high nor binding",
-    "bridge": "level, free to move, clamps and screws sound",
-    "tuning": "the tuning wanted is the one in the instrument file",
-}
+INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")
 """What must be right before starting (common practice, no source)."""

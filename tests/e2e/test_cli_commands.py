@@ -20,7 +20,8 @@ def test_version() -> None:
 def test_help_names_every_command_and_what_stepping_is() -> None:
     done = run("--help", COLUMNS="200")
     assert done.returncode == 0
-    for name in ("rehearse", "serve", "measure", "predict", "remains", "devices", "addresses", "instruments"):
+    names = ("rehearse", "serve", "measure", "predict", "remains", "devices", "addresses", "sentences", "instruments")
+    for name in names:
         assert f" {name} " in done.stdout
     done = run("serve", "--help", COLUMNS="200")
     assert "time stands still until a client sends" in " ".join(done.stdout.replace("│", " ").split())

@@ -19,6 +19,7 @@ from oscservice.instrument.profile import load_instrument, preset_names
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.addresses import lookup
 from oscservice.osc.wire import encode
+from oscservice.sentences.table import ENGLISH
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.advance import advance
@@ -26,7 +27,7 @@ from oscservice.session.asking import asked
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.evolve import evolve, fold
 from oscservice.session.machine import decide
-from oscservice.session.prompts import SENTENCES, prompt
+from oscservice.session.prompts import prompt
 from oscservice.session.state import State
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status
 
@@ -294,7 +295,7 @@ class Session(RuleBasedStateMachine):
     @invariant()
     def there_is_always_a_prompt(self) -> None:
         now = prompt(self.state)
-        assert now.code in SENTENCES
+        assert now.code in ENGLISH.column("prompt", "text")
         assert now.text
         assert not set("{}\n") & set(now.text)
 

@@ -10,6 +10,7 @@ import oscservice
 ROOT = Path(oscservice.__file__).parent
 FLOORS = (
     ("errors", "settings"),
+    ("sentences",),
     ("instrument",),
     ("hearing",),
     ("advice",),

@@ -11,7 +11,7 @@ from oscservice.cli.addresses import addresses_command
 from oscservice.osc import codes
 from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
 from oscservice.osc.reference import reference
-from oscservice.session.prompts import SENTENCES
+from oscservice.sentences.table import ENGLISH
 
 DOCS = Path(__file__).parents[2] / "docs" / "addresses.md"
 
@@ -157,5 +157,5 @@ def test_the_command_prints_every_address_uncut(capsys: pytest.CaptureFixture[st
 
 def test_the_reference_page_explains_every_prompt_code() -> None:
     page = reference()
-    assert all(f"| `{code}` |" in page for code in SENTENCES)
+    assert all(f"| `{code}` |" in page for code in ENGLISH.column("prompt", "text"))
     assert "{cents" not in page

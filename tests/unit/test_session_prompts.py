@@ -10,11 +10,22 @@ from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, cour
 
 from oscservice.daemon.telling import sentence
 from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.sentences.table import ENGLISH
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.prompts import CAUTIONS, SENTENCES, prompt
+from oscservice.session.prompts import prompt
 from oscservice.session.state import State
 from oscservice.session.words import INSPECTION_ITEMS, Status
+
+SENTENCES = ENGLISH.column("prompt", "text")
+CAUTIONS = ENGLISH.column("prompt", "caution")
+
+UNDER_TENSION = {
+    *("put_right", "look_into", "tune_up", "tune_down", "bring_up", "slacken", "shift_saddle", "place_saddle"),
+    *("turn_screw", "shape_crown", "hand_over", "hand_over_partly"),
+}
+"""Prompts at which a hand is on a string under tension, lets one go, or on a cut end: each has the usual caution
+(common practice, no source)."""
 
 
 @cache
@@ -67,19 +78,28 @@ def test_every_prompt_is_a_sentence_with_all_filled_in() -> None:
             assert len(now.text) < 160
 
 
-# Where a hand is on a string under tension, or lets one go, the usual caution is said (common practice, no source).
-@pytest.mark.parametrize(
-    "code", ["tune_up", "bring_up", "slacken", "shift_saddle", "place_saddle", "turn_screw", "shape_crown"]
-)
+@pytest.mark.parametrize("code", sorted(UNDER_TENSION))
 def test_cautions_where_a_string_under_tension_is_touched(code: str) -> None:
     seen = [job.prompts[code] for job in jobs() if code in job.prompts]
     assert seen
     assert all(now.caution == CAUTIONS[code] for now in seen)
-    assert "out of" in CAUTIONS[code], "eyes out of the string's line"
+    if code.startswith("hand_over"):
+        assert "glasses" in CAUTIONS[code], "cut ends are sharp"
+    else:
+        assert "out of" in CAUTIONS[code], "eyes out of the string's line"
 
 
-def test_cautions_belong_to_prompts() -> None:
-    assert set(CAUTIONS) <= set(SENTENCES)
+def test_cautions_belong_to_prompts_that_touch_a_string_under_tension() -> None:
+    assert set(CAUTIONS) == UNDER_TENSION
+    assert set(SENTENCES) > UNDER_TENSION
+
+
+@pytest.mark.parametrize("code", sorted(SENTENCES))
+def test_a_caution_is_told_once(code: str) -> None:
+    """What is said in the caution isn't said in the sentence."""
+    dangers = ("eyes", "glasses", "sharp end", "cut ", "snug", "break", "slowly", "a little at a time", "force no")
+    assert not [word for word in dangers if word in SENTENCES[code].lower()]
+    assert CAUTIONS.get(code, "x.").count(".") <= 3
 
 
 def test_numbers_in_prompts_are_no_finer_than_a_tenth() -> None:

@@ -1,0 +1,147 @@
+"""The table of sentences and translations of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from made_up import SCREWS, Job
+
+from oscservice.advice.causes import Cause
+from oscservice.advice.correction import turns_text
+from oscservice.advice.finding import CHECKS
+from oscservice.cli.sentences import sentences_command
+from oscservice.daemon.topics import topics
+from oscservice.errors import InputError
+from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.sentences.table import ENGLISH, english_toml
+from oscservice.sentences.translation import LONGEST_TEXT, load_translation, read_translation
+from oscservice.session import commands as cm
+from oscservice.session.prompts import prompt, where
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+GERMAN = EXAMPLES / "sentences-de.toml"
+GREEK = '[prompt.begin]\ntext = "Ξεκινήστε"\n'
+
+
+def complaint(text: str) -> str:
+    """The one line with which a translation is refused."""
+    with pytest.raises(InputError) as mistake:
+        read_translation(text, "own.toml")
+    line = str(mistake.value)
+    assert line.startswith("own.toml: ")
+    assert "\n" not in line
+    return line.removeprefix("own.toml: ")
+
+
+def test_the_english_table_is_a_whole_translation_of_itself() -> None:
+    found = read_translation(english_toml(), "en.toml")
+    assert found.missing == ()
+    assert found.sentences == ENGLISH
+    assert all(text.isprintable() and 0 < len(text) <= LONGEST_TEXT for text in ENGLISH.texts.values())
+
+
+def test_every_cause_but_the_saddle_has_a_name_and_a_check() -> None:
+    assert set(CHECKS) == set(Cause) - {Cause.SADDLE}
+    assert set(ENGLISH.column("cause", "name")) == set(ENGLISH.column("cause", "check"))
+
+
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("sentences-*.toml")), ids=lambda path: path.stem)
+def test_translations_in_the_examples_are_whole_and_their_own(path: Path) -> None:
+    found = load_translation(path)
+    assert found.missing == ()
+    assert path.stem == f"sentences-{found.sentences.language}"
+    alike = [key for key, text in found.sentences.texts.items() if text == ENGLISH.texts[key]]
+    assert alike == [], "left in English"
+
+
+def test_there_is_an_example() -> None:
+    assert GERMAN.is_file()
+
+
+def test_what_is_left_out_stays_english() -> None:
+    found = read_translation('language = "el"\n' + GREEK, "own.toml")
+    assert found.sentences.language == "el"
+    assert len(found.missing) == len(ENGLISH.texts) - 1
+    job = Job()
+    before = prompt(job.state, found.sentences)
+    assert before == prompt(job.state)
+    job.do(cm.Abandon())
+    assert prompt(type(job.state)(), found.sentences).text == "Ξεκινήστε"
+
+
+def test_prompts_and_topics_are_told_in_another_language_with_the_same_codes() -> None:
+    german = load_translation(GERMAN).sentences
+    job = Job(SCREWS).tuned()
+    job.bracket(6, 8.0)
+    told = prompt(job.state, german)
+    assert told.code == prompt(job.state).code == "turn_screw"
+    assert told.text != prompt(job.state).text
+    assert "vom Sattel weg" in told.text
+    assert told.caution == german.caution("turn_screw") != ""
+    values = topics(job.state, german)
+    assert values["/prompt/text"] == (told.text,)
+    assert values["/prompt/caution"] == (told.caution,)
+    assert {k: v for k, v in values.items() if not k.startswith("/prompt/")} == {
+        k: v for k, v in topics(job.state).items() if not k.startswith("/prompt/")
+    }
+    assert where(2, OPEN, german) == "Saite 2 leer"
+    assert where(2, HARMONIC, german) != where(2, HARMONIC)
+    assert turns_text(1.375, german) == "1 3/8 Umdrehungen"
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ('language = "de\n', None, "not valid TOML"),
+        ('language = 3\n[prompt.begin]\ntext = "x"\n', 1, 'language = "de"'),
+        ('[prompt.begin]\ntext = "x"\n', 1, "language"),
+        ('language = "de"\n[prompt.begun]\ntext = "x"\n', 3, "prompt begun text: no such text"),
+        ('language = "de"\n\n[prompt.begin]\ncaution = "x"\n', 4, "prompt begin caution: no such text"),
+        ('language = "de"\nbegin = "x"\n', 2, "begin: no such text"),
+        ('language = "de"\n[prompt.slacken]\ncaution = ""\n', 3, "leave it out to keep the English one"),
+        ('language = "de"\n[prompt.begin]\ntext = 3\n', 3, "expected a text in quotes"),
+        ('language = "de"\n[prompt.begin]\ntext = ["x"]\n', 3, "expected a text in quotes"),
+        ('language = "de"\n[prompt.begin]\ntext = """a\nb"""\n', 3, "expected one line"),
+        ('language = "de"\n[prompt.begin]\ntext = "' + "x" * 401 + '"\n', 3, "at most 400"),
+        ('language = "de"\n[prompt.pluck_open]\ntext = "Leer."\n', 3, "{string} is missing"),
+        ('language = "de"\n[prompt.pluck_open]\ntext = "{string} {fret}"\n', 3, "{fret} can't be filled in"),
+        ('language = "de"\n[prompt.begin]\ntext = "{string}"\n', 3, "expected nothing in braces"),
+        ('language = "de"\n[prompt.pluck_open]\ntext = "{string.__class__}"\n', 3, "can't be filled in"),
+        ('language = "de"\n[prompt.pluck_open]\ntext = "{string!r}"\n', 3, "can't be filled in"),
+        ('language = "de"\n[prompt.tune_up]\ntext = "{string} {cents}"\n', 3, "{cents} can't be filled in"),
+        ('language = "de"\n[prompt.tune_up]\ntext = "{string} {cents:.9999f}"\n', 3, "can't be filled in"),
+        ('language = "de"\n[prompt.pluck_open]\ntext = "{string} }"\n', 3, "a brace"),
+        ('language = "de"\n[cause."nut slot high"]\nname = ""\n', 3, "cause nut slot high name"),
+        ('language = "de"\nprompt = { begin = { text = "" } }\n', 1, "prompt begin text"),
+    ],
+)
+def test_a_mistake_in_a_translation_is_one_line_that_says_where(text: str, line: int | None, words: str) -> None:
+    told = complaint(text)
+    assert words in told
+    if line is not None:
+        assert told.startswith(f"line {line}: ")
+
+
+def test_files_that_cannot_be_read_are_one_line(tmp_path: Path) -> None:
+    (tmp_path / "latin.toml").write_bytes(b'language = "de" # \xe4\n')
+    (tmp_path / "huge.toml").write_bytes(b"#" * 1_000_001)
+    for path, words in (("none.toml", "no such file"), ("latin.toml", "not UTF-8"), ("huge.toml", "too large")):
+        with pytest.raises(InputError, match=words):
+            load_translation(tmp_path / path)
+
+
+def test_the_command_prints_the_table_and_checks_a_translation(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sentences_command(None)
+    assert capsys.readouterr().out == english_toml()
+    sentences_command(GERMAN)
+    assert capsys.readouterr().out == f"{GERMAN}: {len(ENGLISH.texts)} of {len(ENGLISH.texts)} texts in de\n"
+    part = tmp_path / "el.toml"
+    part.write_text('language = "el"\n' + GREEK, encoding="utf-8")
+    sentences_command(part)
+    first, *rest = capsys.readouterr().out.splitlines()
+    assert first.endswith(f"1 of {len(ENGLISH.texts)} texts in el")
+    assert len(rest) == len(ENGLISH.texts) - 1
+    assert "still English: prompt slacken caution" in rest
