@@ -36,6 +36,7 @@ GAUGE_RANGE_MM = (0.1, 4.2)
 REFERENCE_RANGE_HZ = (380.0, 500.0)
 MOST_STRINGS = 12
 MOST_FRETS = 36
+LONGEST_IDENTITY = 60
 
 
 def _known_note(name: str) -> str:
@@ -55,6 +56,12 @@ def _known_means(means: str) -> str:
     return means
 
 
+def _bare_text(text: str) -> str:
+    if text != text.strip() or not text.isprintable():
+        raise ValueError("is not bare text")
+    return text
+
+
 NoteName = Annotated[str, AfterValidator(_known_note)]
 BridgeKind = Annotated[str, AfterValidator(_known_kind)]
 AdjusterMeans = Annotated[str, AfterValidator(_known_means)]
@@ -70,6 +77,7 @@ OffsetCents = Annotated[float, Field(ge=-50.0, le=50.0)]
 ActionMm = Annotated[float, Field(ge=0.0, le=10.0)]
 NutHeightMm = Annotated[float, Field(ge=0.0, le=5.0)]
 SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]
+Identity = Annotated[str, Field(min_length=1, max_length=LONGEST_IDENTITY), AfterValidator(_bare_text)]
 
 
 class Frozen(BaseModel):
@@ -172,14 +180,26 @@ class Bridge(Frozen):
 
 
 class Instrument(Frozen):
-    """An instrument. ``strings[0]`` is string 1, the thinnest."""
+    """An instrument. ``strings[0]`` is string 1, the thinnest.
+
+    ``identity`` is what its sessions go by, whatever its file is called; not given: its name.
+    """
 
     name: str
     title: str
+    identity: str = ""
     reference_hz: ReferenceHz = A4_HZ
     frets: FretCount
     strings: Annotated[tuple[StringSpec, ...], Field(min_length=1, max_length=MOST_STRINGS)]
     bridge: Bridge
+
+    @model_validator(mode="before")
+    @classmethod
+    def _named_for_itself(cls, given: Any) -> Any:
+        """Records written before instruments had an identity still load."""
+        if not isinstance(given, dict) or given.get("identity"):
+            return given
+        return given | {"identity": given.get("name", "")}
 
     @model_validator(mode="after")
     def _adjusters_know_the_strings(self) -> Instrument:

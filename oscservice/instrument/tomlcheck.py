@@ -45,6 +45,7 @@ _THREAD = f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}"
 _EXPECTED = {
     ("", "name"): "a short text in quotes",
     ("", "title"): "a text in quotes",
+    ("", "identity"): f"a text of 1 to {spec.LONGEST_IDENTITY} characters in quotes, no blank at its ends",
     ("", "reference_hz"): _between(spec.REFERENCE_RANGE_HZ, "Hz, usually 440.0"),
     ("", "frets"): f"a whole number from 1 to {spec.MOST_FRETS}",
     ("", "scale_mm"): _SCALE,

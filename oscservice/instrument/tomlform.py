@@ -152,10 +152,12 @@ def _check_travel(toward_nut_mm: float, away_mm: float, step_mm: float | None) -
 
 
 class InstrumentForm(Form):
-    """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it."""
+    """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it.
+    ``identity``: which instrument of its kind it is, the same for as long as it lives; the name if not given."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
     title: str = ""
+    identity: spec.Identity | None = None
     reference_hz: spec.ReferenceHz = A4_HZ
     frets: spec.FretCount
     scale_mm: spec.ScaleMm
@@ -169,6 +171,7 @@ def expand(form: InstrumentForm) -> spec.Instrument:
     return spec.Instrument(
         name=form.name,
         title=form.title or form.name,
+        identity=form.identity or form.name,
         reference_hz=form.reference_hz,
         frets=form.frets,
         strings=tuple(_string(entry, form.scale_mm) for entry in form.string),

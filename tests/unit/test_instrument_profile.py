@@ -182,6 +182,19 @@ def test_an_adjuster_that_cannot_be_is_refused(wrong: dict[str, object]) -> None
         Adjuster.model_validate({**good, **wrong})
 
 
+def test_sessions_go_by_the_identity_or_else_by_the_name(tmp_path: Path) -> None:
+    text = preset_toml("six-string-648")
+    assert load_instrument("six-string-648").identity == "six-string-648"
+    file = tmp_path / "any.toml"
+    file.write_text(text.replace('name = "', 'identity = "The red one (2nd)"\nname = "', 1), encoding="utf-8")
+    own = load_instrument(str(file))
+    assert (own.identity, own.name) == ("The red one (2nd)", "six-string-648")
+    assert Instrument.from_json(own.to_json()) == own
+    record = json.loads(own.to_json())
+    del record["identity"]  # as written before instruments had one
+    assert Instrument.from_json(json.dumps(record)).identity == "six-string-648"
+
+
 def test_an_open_string_may_be_wanted_off_its_note() -> None:
     text = preset_toml("six-string-648").replace('note = "A2"', 'note = "A2"\noffset_cents = -3.0', 1)
     guitar = read_instrument(text, "x")

@@ -52,6 +52,11 @@ MISTAKES = [
     ("gauge_in = 0.013", "gauge_in = .013", ["not valid TOML"]),
     ("[bridge]", "[bridge", ["not valid TOML"]),
     ("frets = 24", "frets = 24\nframes = 1", ["frames: unknown key"]),
+    ("frets = 24", 'frets = 24\nidentity = ""', ["identity: found '', expected a text of 1 to 60 characters"]),
+    ("frets = 24", 'frets = 24\nidentity = " red one"', ["identity: found ' red one'", "no blank at its ends"]),
+    ("frets = 24", 'frets = 24\nidentity = "red\\none"', ["identity: found"]),
+    ("frets = 24", "frets = 24\nidentity = 7", ["identity: found 7"]),
+    ("frets = 24", f'frets = 24\nidentity = "{"r" * 61}"', ["identity: found"]),
 ]  # fmt: skip
 
 
