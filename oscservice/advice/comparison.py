@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from oscservice.advice.evidence import PluckReading, ambiguity
+from oscservice.advice.hand import Hand
 from oscservice.advice.joint import Flag, joint_errors
 from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import HARMONIC, Place
@@ -31,6 +32,9 @@ SCATTER_LIMIT_CENTS = 2.0
 
 FEWEST_PLUCKS = 3
 """Fewer stopped plucks than this are no ground for advice."""
+
+EVEN_HAND = Hand(0.6, 4.0)
+"""A hand whose open plucks scatter as its fretted ones do, before any is heard (assumed)."""
 
 UNEVEN_CENTS = 1.0
 """A 12th-fret harmonic further than this from the open octave (stiffness allowed for) means an uneven string."""
@@ -84,8 +88,7 @@ class HarmonicCheck:
 def compare(
     readings: Sequence[PluckReading],
     fret: int,
-    scatter_prior_cents: float = 0.6,
-    prior_weight: float = 4.0,
+    hand: Hand = EVEN_HAND,
     slope: Slope | None = None,
 ) -> Comparison:
     """Error of ``fret`` from bracketed readings in the order they were plucked.
@@ -96,14 +99,13 @@ def compare(
     Args:
         readings: of one string, at one position of its saddle.
         fret: the fret compared with the open string.
-        scatter_prior_cents: scatter of single plucks expected before any is heard, 1 sd.
-        prior_weight: how many plucks' worth of evidence that expectation is.
+        hand: what is known of how its plucks scatter.
         slope: what was learnt before of the string's pitch against strength.
 
     Raises:
         ValueError: no open reading, none at that fret, or a reading that isn't finite.
     """
-    return _compare(readings, Place("fret", fret), 100.0 * fret, scatter_prior_cents, prior_weight, slope)
+    return _compare(readings, Place("fret", fret), 100.0 * fret, hand, slope)
 
 
 def harmonic_check(
@@ -121,13 +123,13 @@ def harmonic_check(
         readings: open and harmonic, in the order they were plucked.
         inharmonicity: B of the open string.
         limit_cents: deviation beyond which the string is uneven.
-        scatter_prior_cents: as in ``compare``; less, since nothing is fretted.
+        scatter_prior_cents: scatter of single plucks expected before any is heard, 1 sd; nothing is fretted here.
 
     Raises:
         ValueError: no open or no harmonic reading, or a reading that isn't finite.
     """
     stiff = 600.0 * math.log2((1.0 + 4.0 * inharmonicity) / (1.0 + inharmonicity))
-    found = _compare(readings, HARMONIC, 1200.0 + stiff, scatter_prior_cents, 4.0, None)
+    found = _compare(readings, HARMONIC, 1200.0 + stiff, Hand(scatter_prior_cents, 4.0), None)
     return HarmonicCheck(found.error_cents, found.se_cents, found.plucks, abs(found.error_cents) > limit_cents)
 
 
@@ -157,11 +159,10 @@ def _compare(
     readings: Sequence[PluckReading],
     place: Place,
     target_cents: float,
-    prior_cents: float,
-    prior_weight: float,
-    learnt: Slope | None,
+    hand: Hand,
+    slope: Slope | None,
 ) -> Comparison:
-    joint = joint_errors(readings, {place: target_cents}, prior_cents, prior_weight, learnt)
+    joint = joint_errors(readings, {place: target_cents}, hand, slope)
     error, se = joint.combined([1.0])
     plucks = joint.plucks[0]
     apart, apart_se = ambiguity(joint.used, place)

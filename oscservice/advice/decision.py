@@ -45,10 +45,12 @@ def judge(
     max_plucks: int = 20,
     cents_per_mm: float = 2.67,
     expected: Comparison | None = None,
+    last_pass_se_cents: float = math.inf,
 ) -> Verdict:
     """What the comparison asks for.
 
-    * settled: the error lies well within the tolerance;
+    * settled: the error lies within the tolerance, and will be known to lie well within it after the last pass if that
+      finds the same;
     * move: a move will clearly improve it, and the error is known as well as a hand can place the saddle, or to a tenth
       of its size;
     * more plucks otherwise, until ``max_plucks``; then settled if the error is well inside the tolerance, else move;
@@ -62,6 +64,7 @@ def judge(
         cents_per_mm: sensitivity of the fret compared at (2.67 is fret 12 of 648 mm), either sign.
         expected: what is known of this position from before the move (``expected_after``). It counts as evidence unless
             what is heard contradicts it.
+        last_pass_se_cents: standard error of what the last pass will hear of it by itself; inf: there is none.
 
     Raises:
         ValueError: a tolerance that isn't positive.
@@ -74,7 +77,8 @@ def judge(
         return Verdict.SCATTERED
     known = with_expected(comparison, expected)
     error, se = abs(known.error_cents), known.se_cents
-    if error + _SURE * se <= tolerance_cents:
+    in_the_end = 1.0 / math.hypot(1.0 / se, 1.0 / last_pass_se_cents)
+    if error + max(_LIKELY * se, _SURE * in_the_end) <= tolerance_cents:
         return Verdict.SETTLED
     placing_cents = placing_sd_mm * abs(cents_per_mm)
     well_known = se <= max(placing_cents, tolerance_cents / 4.0) or se <= _RELATIVE * error

@@ -28,6 +28,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, stdtrit
 
 from oscservice.advice.evidence import PluckReading, rise, unbracketed, unlike
+from oscservice.advice.hand import Hand, learnt
 from oscservice.hearing.scatter import Scattered, scattered, scattered_unlike
 from oscservice.hearing.strength import DRIFT_CENTS, Slope, walk_covariance
 from oscservice.instrument.pitch import OPEN, Place, cents_between
@@ -56,13 +57,17 @@ class JointErrors:
     """Errors of several places on one string, in cents, + sharp.
 
     Attributes:
-        found: by scatter: solutions (g, 1 + p), the open string's level first; covariances and probabilities.
+        found: by scatter and open share: solutions (g, 1 + p), the open string's level first; covariances and
+            probabilities.
+        variances, shares: the scatter of stopped plucks (cents squared) and how much open ones scatter over them, (g,).
         plucks: stopped plucks by place, as many as count.
         used: the readings it rests on.
         flags: what speaks against it.
     """
 
     found: Scattered
+    variances: Floats
+    shares: Floats
     plucks: tuple[int, ...]
     used: tuple[PluckReading, ...]
     flags: frozenset[Flag]
@@ -74,8 +79,13 @@ class JointErrors:
 
     def scatter_at_most(self, confidence: float) -> float:
         """The scatter (1 sd) that it does not exceed with this probability."""
-        reached = np.cumsum(self.found.likely)
-        return float(np.sqrt(_SCATTER_GRID[min(int(np.searchsorted(reached, confidence)), len(reached) - 1)]))
+        order = np.argsort(self.variances, kind="stable")
+        reached = np.cumsum(self.found.likely[order])
+        return float(np.sqrt(self.variances[order[min(int(np.searchsorted(reached, confidence)), len(reached) - 1)]]))
+
+    def hand(self, before: Hand) -> Hand:
+        """What is known of the hand after it; ``before`` is what it was made with."""
+        return learnt(before, self.variances, self.shares, self.found.likely)
 
     @property
     def errors(self) -> Floats:
@@ -101,10 +111,8 @@ class JointErrors:
 def joint_errors(
     readings: Sequence[PluckReading],
     targets: Mapping[Place, float],
-    prior_cents: float = 0.6,
-    prior_weight: float = 4.0,
-    learnt: Slope | None = None,
-    open_share: float = 1.0,
+    hand: Hand,
+    slope: Slope | None = None,
 ) -> JointErrors:
     """Errors of several places from bracketed readings in the order they were plucked.
 
@@ -114,10 +122,8 @@ def joint_errors(
     Args:
         readings: of one string, at one position of its saddle.
         targets: cents above the open string at which each place is true.
-        prior_cents: scatter of single plucks expected before any is heard, 1 sd.
-        prior_weight: how many plucks' worth of evidence that expectation is.
-        learnt: what was learnt before of the string's pitch against strength.
-        open_share: how much plucks of the open string scatter, over those of stopped ones.
+        hand: what is known of how its plucks scatter.
+        slope: what was learnt before of the string's pitch against strength.
 
     Raises:
         ValueError: no open reading, none at one of the places, or a reading that isn't finite.
@@ -134,21 +140,21 @@ def joint_errors(
     target = places @ np.array(list(targets.values()))
     cents = np.array([cents_between(r.f1_hz, base) for _, r in used]) - target
     order = np.array([i for i, _ in used], dtype=float)
-    risen, unsure = rise([r for _, r in used], learnt)
+    risen, unsure = rise([r for _, r in used], slope)
     doubts = np.array([r.doubt_cents for _, r in used])
-    data = _Data(cents - risen, places, order, doubts, unsure, np.where(places.any(axis=1), 1.0, open_share))
+    data = _Data(cents - risen, places, order, doubts, unsure)
     flags: set[Flag] = set()
-    found = _fit(data, prior_cents, prior_weight)
+    found, variances, shares = _fit(data, hand)
     if places.sum() >= FEWEST_FOR_OUTLIER:
-        suspect = int(np.argmax(np.abs(_left_out(data, found.scatter))))
+        suspect = int(np.argmax(np.abs(_left_out(data, found, shares))))
         kept = data.without(suspect)
         if kept.complete():
-            calmer = _fit(kept, prior_cents, prior_weight)
+            calmer, *grid = _fit(kept, hand)
             # The scatter is itself an estimate: the bar is as unlikely for Student's t as 4 sd is for a normal.
-            degrees = prior_weight + len(kept.cents) - 1.0 - len(targets)
+            degrees = hand.weight + len(kept.cents) - 1.0 - len(targets)
             bar = float(stdtrit(degrees, float(ndtr(OUTLIER_SD))))
-            if abs(_left_out(data, calmer.scatter)[suspect]) > bar:
-                data, found = kept, calmer
+            if abs(_left_out(data, calmer, grid[1])[suspect]) > bar:
+                data, found, (variances, shares) = kept, calmer, grid
                 flags.add(Flag.OUTLIER)
     if unbracketed(data.stopped):
         flags.add(Flag.UNBRACKETED)
@@ -157,21 +163,19 @@ def joint_errors(
     if any(r.clipped for _, r in used):
         flags.add(Flag.CLIPPED)
     plucks = tuple(int(count) for count in data.places.sum(axis=0))
-    return JointErrors(found, plucks, tuple(r for _, r in used), frozenset(flags))
+    return JointErrors(found, variances, shares, plucks, tuple(r for _, r in used), frozenset(flags))
 
 
 @dataclass(frozen=True)
 class _Data:
-    """Cents (target and strength taken off), which place, place in the order, each reading's own standard error, 1 sd
-    of what was taken off for its strength, and how much it scatters against a stopped one; shapes (n,), ``places``
-    (n, p) of 0 and 1, the open string all 0."""
+    """Cents (target and strength taken off), which place, place in the order, each reading's own standard error, and
+    1 sd of what was taken off for its strength; shapes (n,), ``places`` (n, p) of 0 and 1, the open string all 0."""
 
     cents: Floats
     places: Floats
     order: Floats
     se: Floats
     strength: Floats
-    share: Floats
 
     @property
     def stopped(self) -> npt.NDArray[np.bool_]:
@@ -180,7 +184,7 @@ class _Data:
     def without(self, index: int) -> _Data:
         keep = np.arange(len(self.cents)) != index
         kept = (self.cents[keep], self.places[keep], self.order[keep], self.se[keep])
-        return _Data(*kept, self.strength[keep], self.share[keep])
+        return _Data(*kept, self.strength[keep])
 
     def complete(self) -> bool:
         """Whether open string and every place still have a reading."""
@@ -196,14 +200,31 @@ class _Data:
         return np.asarray(np.diag(self.se**2) + drift + np.outer(self.strength, self.strength))
 
 
-def _fit(data: _Data, prior_cents: float, prior_weight: float) -> Scattered:
-    """Level and errors for every scatter of a grid of variances."""
-    if (data.share != 1.0).any():
-        known = data.known_covariance()
-        return scattered_unlike(data.design(), data.cents, known, data.share, _SCATTER_GRID, prior_cents, prior_weight)
-    known, axes = np.linalg.eigh(data.known_covariance())
-    x, y = axes.T @ data.design(), axes.T @ data.cents
-    return scattered(x, y, np.maximum(known, 0.0), _SCATTER_GRID, prior_cents, prior_weight)
+def _fit(data: _Data, hand: Hand) -> tuple[Scattered, Floats, Floats]:
+    """Level and errors for every open share and scatter variance of a grid; these variances and shares, (g,)."""
+    found = [_fit_at(data, share, hand) for share, _ in hand.shares]
+    count = len(_SCATTER_GRID)
+    shares = np.repeat([share for share, _ in hand.shares], count)
+    if len(found) == 1:
+        return found[0], _SCATTER_GRID, shares
+    logs = np.array([f.log_evidence + math.log(p) for f, (_, p) in zip(found, hand.shares, strict=True)])
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    likely = np.concatenate([w * f.likely for w, f in zip(weights, found, strict=True)])
+    variances = np.tile(_SCATTER_GRID, len(found))
+    solutions = np.concatenate([f.solutions for f in found])
+    covariances = np.concatenate([f.covariances for f in found])
+    return Scattered(likely, solutions, covariances, float((likely / variances).sum() ** -0.5)), variances, shares
+
+
+def _fit_at(data: _Data, open_share: float, hand: Hand) -> Scattered:
+    if open_share == 1.0:
+        known, axes = np.linalg.eigh(data.known_covariance())
+        x, y = axes.T @ data.design(), axes.T @ data.cents
+        return scattered(x, y, np.maximum(known, 0.0), _SCATTER_GRID, hand.scatter_cents, hand.weight)
+    share = np.where(data.stopped, 1.0, open_share)
+    prior = (hand.scatter_cents, hand.weight)
+    return scattered_unlike(data.design(), data.cents, data.known_covariance(), share, _SCATTER_GRID, *prior)
 
 
 def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
@@ -217,9 +238,10 @@ def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
     return high
 
 
-def _left_out(data: _Data, scatter_cents: float) -> Floats:
+def _left_out(data: _Data, found: Scattered, shares: Floats) -> Floats:
     """Each reading's distance from what all the others say of it, in its own sd, (n,)."""
-    weights = np.linalg.inv(data.known_covariance() + scatter_cents**2 * np.diag(data.share**2))
+    squared = np.where(data.stopped, 1.0, float(found.likely @ shares**2))
+    weights = np.linalg.inv(data.known_covariance() + found.scatter**2 * np.diag(squared))
     x = data.design()
     projection = weights - weights @ x @ np.linalg.inv(x.T @ weights @ x) @ x.T @ weights
     diagonal = np.diag(projection)

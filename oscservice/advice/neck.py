@@ -18,6 +18,7 @@ import numpy.typing as npt
 from oscservice.advice.comparison import Comparison, ordered
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.evidence import PluckReading, ambiguity
+from oscservice.advice.hand import Hand
 from oscservice.advice.joint import Flag, joint_errors
 from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import CENTS_PER_E, OPEN, Place
@@ -28,13 +29,9 @@ Floats = npt.NDArray[np.float64]
 UNSURE_NUT_MM = 0.6
 """A nut move less well known than this (1 sd) is not told: it would be larger than any nut is misplaced."""
 
-OPEN_SHARE = 0.4
-"""How much an open string scatters from pluck to pluck, over a freshly fretted one (assumed)."""
-
-SCATTER_CENTS = 0.8
-SCATTER_WEIGHT = 1.0
-"""Scatter of freshly fretted plucks expected before any is heard (1 sd), and how many plucks' worth of evidence that
-is: one player's is about a cent (assumed); a dozen plucks tell it themselves."""
+STEADY_HAND = Hand(0.8, 1.0, ((0.4, 1.0),))
+"""A hand whose open plucks scatter 0.4 times as much as freshly fretted ones, these by about a cent (assumed); a dozen
+plucks tell it themselves."""
 
 _ROUNDS = 5
 
@@ -91,7 +88,7 @@ class SaddleAndNut:
 
 
 def compare_frets(
-    readings: Sequence[PluckReading], frets: Sequence[int], slope: Slope | None = None
+    readings: Sequence[PluckReading], frets: Sequence[int], slope: Slope | None = None, hand: Hand = STEADY_HAND
 ) -> NeckErrors | None:
     """Errors at those of the frets that were plucked; None without any, or without an open reading.
 
@@ -99,6 +96,7 @@ def compare_frets(
         readings: of one string in the order they were plucked, the saddle where it now stands.
         frets: the frets to be compared.
         slope: what was learnt before of the string's pitch against strength.
+        hand: what is known of how its plucks scatter.
 
     Raises:
         ValueError: a reading that isn't finite.
@@ -108,7 +106,7 @@ def compare_frets(
     if not plucked or OPEN not in there:
         return None
     targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
-    joint = joint_errors(readings, targets, SCATTER_CENTS, SCATTER_WEIGHT, slope, OPEN_SHARE)
+    joint = joint_errors(readings, targets, hand, slope)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
     told = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(

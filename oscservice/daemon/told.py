@@ -9,17 +9,15 @@ from functools import lru_cache
 
 from oscservice.advice.causes import Cause
 from oscservice.advice.correction import TOWARD
-from oscservice.advice.evidence import PluckReading
 from oscservice.advice.finding import Finding
-from oscservice.advice.neck import NeckErrors, SaddleAndNut, compare_frets, saddle_and_nut
+from oscservice.advice.neck import NeckErrors, SaddleAndNut, saddle_and_nut
 from oscservice.advice.response import Response
 from oscservice.advice.travel import ways_out
 from oscservice.daemon.foretold import foretold
-from oscservice.hearing.strength import Slope
 from oscservice.instrument.fretting import fretted_string
 from oscservice.instrument.spec import StringSpec
 from oscservice.session.state import State, StringState
-from oscservice.session.surveying import weights_of
+from oscservice.session.surveying import neck_of, weights_of
 from oscservice.session.words import Status
 
 Topic = tuple[int | float | str, ...]
@@ -31,7 +29,7 @@ MOST_CHARACTERS = 1000
 def neck_topics(state: State, number: int) -> dict[str, Topic]:
     """The errors at each fret as last heard, and the nut's part in them."""
     root, string = f"/string/{number}", state.string(number)
-    running = _neck(string.plucks, state.played.frets, string.slope)
+    running = neck_of(state, number)
     surveyed = None if string.survey is None else string.survey.neck
     values: dict[str, Topic] = {}
     for neck in (surveyed, running):
@@ -99,11 +97,6 @@ def string_topics(state: State, number: int) -> dict[str, Topic]:
         known = string.learnt_stiffness
         values[f"{root}/predicted/stiffness"] = (one.inharmonicity if known is None else math.exp(known.log_b),)
     return values
-
-
-@lru_cache(maxsize=64)
-def _neck(plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope: Slope | None) -> NeckErrors | None:
-    return compare_frets(plucks, frets, slope)
 
 
 def _nut(state: State, number: int, neck: NeckErrors, position_mm: float) -> dict[str, Topic]:

@@ -5,6 +5,7 @@ So two or three values that happen to agree don't claim to know their mean to a 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,12 +22,14 @@ class Scattered:
         solutions: shape (g, p).
         covariances: shape (g, p, p).
         scatter: likely size of the scatter, 1 sd.
+        log_evidence: log of the likelihood, averaged over the scatter's prior: tells models of the same values apart.
     """
 
     likely: Samples
     solutions: Samples
     covariances: Samples
     scatter: float
+    log_evidence: float = 0.0
 
 
 def scattered(
@@ -88,11 +91,15 @@ def _averaged(
     misfit = ((values - np.einsum("gni,gi->gn", design, solutions)) ** 2).sum(axis=1)
     log_likelihood = -log_deviation - 0.5 * (np.linalg.slogdet(normal)[1] + misfit)
     log_prior = -0.5 * prior_weight * (np.log(grid) + prior_sd**2 / grid)
-    likely = np.exp(log_likelihood + log_prior - (log_likelihood + log_prior).max())
-    likely /= likely.sum()
+    log_both = log_likelihood + log_prior
+    likely = np.exp(log_both - log_both.max())
+    total = float(likely.sum())
+    likely /= total
     return Scattered(
         np.asarray(likely),
         solutions * unit,
         inverse * np.outer(unit, unit),
         float((likely / grid).sum() ** -0.5),
+        # The columns' scale is no part of the evidence.
+        float(log_both.max()) + math.log(total) + float(np.log(unit).sum()),
     )

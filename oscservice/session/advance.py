@@ -5,9 +5,11 @@
 
 from __future__ import annotations
 
+import math
+
 from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison, Flag
 from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
-from oscservice.advice.decision import Verdict, judge, proved, with_expected
+from oscservice.advice.decision import PROVING_PLUCKS, Verdict, judge, proved, with_expected
 from oscservice.advice.finding import scatter_finding
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
@@ -102,7 +104,8 @@ def _after_comparing(state: State) -> list[ev.Event]:
         comparison, expected = expected, None  # what the survey found may do
     assert state.instrument is not None
     lengths = speaking_lengths_mm(state.instrument.string(state.focus), state.fret, string.moved_mm)
-    verdict = judge(comparison, state.tolerance_cents, cents_per_mm=cents_per_mm(lengths), expected=expected)
+    to_come = state.hand.scatter_cents * math.hypot(1.0, state.hand.open_share) / math.sqrt(PROVING_PLUCKS)
+    verdict = judge(comparison, state.tolerance_cents, cents_per_mm=cents_per_mm(lengths), expected=expected, last_pass_se_cents=to_come)
     if verdict is Verdict.MORE_PLUCKS:
         return []
     if verdict is Verdict.SCATTERED:

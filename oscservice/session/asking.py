@@ -71,11 +71,19 @@ def _next_place(state: State) -> Place:
         return OPEN
     counts = {place: sum(pluck.place == place for pluck in plucks) for place in places(state, state.focus)}
     counts = {place: n for place, n in counts.items() if place != HARMONIC or n < HARMONIC_PLUCKS}
-    latest = [pluck.place for pluck in plucks[-MOST_BETWEEN:]]
-    even = len(set(counts.values())) == 1
+    latest = [pluck.place for pluck in plucks[-_between(state) :]]
+    even = len(counts) > 1 and len(set(counts.values())) == 1
     if OPEN not in latest or (even and latest[-1] != OPEN):
         return OPEN
     return min(counts, key=lambda place: counts[place])
+
+
+def _between(state: State) -> int:
+    """Stopped notes from one open one to the next: of a single fret, so many more than open ones as these are steadier,
+    which makes the most of every pluck."""
+    if state.played.several:
+        return MOST_BETWEEN
+    return min(MOST_BETWEEN, max(1, round(1.0 / state.hand.open_share)))
 
 
 def unproved(state: State) -> list[int]:

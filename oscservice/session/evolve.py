@@ -15,7 +15,7 @@ from oscservice.session.changing import floating, with_string
 from oscservice.session.moves import response_learnt, saddle_moved, string_slackened
 from oscservice.session.state import Advice, Item, Outcome, State, StringState
 from oscservice.session.surveying import finding_from_json, survey_from_json
-from oscservice.session.taking import reading_discarded, reading_doubted, reading_taken, slope_learnt
+from oscservice.session.taking import hand_learnt, reading_discarded, reading_doubted, reading_taken, slope_learnt
 from oscservice.session.words import Phase, Status, Verdict
 
 
@@ -93,7 +93,7 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
         advice = Advice(*move, event.left_cents)
     string = state.string(event.string)
     return with_string(
-        state,
+        replace(state, hand=hand_learnt(state, event.string)),
         event.string,
         status=Status(event.status),
         last=outcome,
@@ -110,6 +110,7 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
 def _string_surveyed(state: State, event: ev.StringSurveyed) -> State:
     string = state.string(event.string)
     survey = survey_from_json(event.survey)
+    state = replace(state, hand=hand_learnt(state, event.string))
     return with_string(state, event.string, survey=survey, slope=slope_learnt(string), plucks=())
 
 
@@ -141,6 +142,7 @@ def _scatter_found(state: State, event: ev.ScatterFound) -> State:
 
 def _string_proved(state: State, event: ev.StringProved) -> State:
     slope = slope_learnt(state.string(event.string))
+    state = replace(state, hand=hand_learnt(state, event.string))
     return with_string(state, event.string, proved=True, last=_outcome(event), judged_here=True, slope=slope, plucks=())
 
 

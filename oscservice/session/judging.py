@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -23,8 +24,11 @@ from oscservice.advice.correction import (
     speaking_lengths_mm,
 )
 from oscservice.advice.decision import with_expected
+from oscservice.advice.evidence import PluckReading
+from oscservice.advice.hand import Hand
 from oscservice.advice.neck import NeckErrors, as_one
 from oscservice.advice.response import as_answered
+from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
 from oscservice.session import events as ev
@@ -49,9 +53,14 @@ def comparison_of(state: State, number: int) -> Comparison | None:
     if not {OPEN, *(Place("fret", fret) for fret in state.played.frets)} <= there:
         return None
     if not state.played.several:
-        return compare(string.plucks, state.fret, slope=string.slope)
+        return _compared(string.plucks, state.fret, state.hand, string.slope)
     neck = neck_of(state, number)
     return None if neck is None else _as_one(state, number, neck)
+
+
+@lru_cache(maxsize=64)
+def _compared(plucks: tuple[PluckReading, ...], fret: int, hand: Hand, slope: Slope | None) -> Comparison:
+    return compare(plucks, fret, hand, slope)
 
 
 def surveyed(state: State, number: int) -> Comparison | None:

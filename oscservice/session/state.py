@@ -11,6 +11,7 @@ from oscservice.advice.comparison import Comparison
 from oscservice.advice.evidence import PluckReading
 from oscservice.advice.expected import Survey
 from oscservice.advice.finding import Finding
+from oscservice.advice.hand import UNKNOWN, Hand
 from oscservice.advice.played import Played
 from oscservice.advice.response import Response
 from oscservice.hearing.stiffness import Stiffness
@@ -171,6 +172,7 @@ class State:
     was taken for another string or place. ``past`` is the state before the last step, for taking it back;
     it is no part of equality. ``findings`` are the causes named so far; ``tested``: the pattern of all strings was held
     against them; ``unseen``: nobody has taken note yet; ``survey_plucks``: plucks at every fret before that is done.
+    ``hand`` is what the comparisons so far have taught of how its plucks scatter.
     """
 
     phase: Phase = Phase.IDLE
@@ -184,6 +186,7 @@ class State:
     tested: bool = False
     unseen: bool = False
     survey_plucks: int = 2
+    hand: Hand = UNKNOWN
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
     strings: tuple[StringState, ...] = ()
     focus: int = 0

@@ -6,15 +6,19 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
+from functools import lru_cache
 from typing import Any
 
 from oscservice.advice.comparison import harmonic_check
+from oscservice.advice.evidence import PluckReading
 from oscservice.advice.expected import Survey
 from oscservice.advice.finding import Finding, left_out_frets
+from oscservice.advice.hand import Hand
 from oscservice.advice.joint import Flag
 from oscservice.advice.neck import NeckErrors, both, compare_frets
 from oscservice.advice.response import Response, first_response
 from oscservice.hearing.stiffness import Stiffness
+from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session.state import State, StringState
 
@@ -46,7 +50,15 @@ def lacking(state: State, number: int) -> bool:
 def neck_of(state: State, number: int) -> NeckErrors | None:
     """Errors at those frets that the string's plucks so far allow, or None before the first."""
     string = state.string(number)
-    return compare_frets(string.plucks, state.played.frets, string.slope)
+    return neck_errors(string.plucks, state.played.frets, string.slope, state.hand)
+
+
+@lru_cache(maxsize=64)
+def neck_errors(
+    plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope: Slope | None, hand: Hand
+) -> NeckErrors | None:
+    """``compare_frets``, remembered: it is asked for at every turn."""
+    return compare_frets(plucks, frets, slope, hand)
 
 
 def weights_of(state: State, number: int) -> Mapping[int, float]:

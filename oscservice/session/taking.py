@@ -9,6 +9,8 @@ from typing import Any
 
 from oscservice.advice.comparison import harmonic_check
 from oscservice.advice.evidence import PluckReading
+from oscservice.advice.hand import Hand
+from oscservice.advice.joint import joint_errors
 from oscservice.hearing.stiffness import expected_stiffness, learnt, log_stiffness
 from oscservice.hearing.strength import Pluck, Slope, learn
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
@@ -89,6 +91,16 @@ def slope_learnt(string: StringState) -> Slope | None:
         if p.known_strength_db is not None
     ]
     return learn(plucks, string.slope)
+
+
+def hand_learnt(state: State, number: int) -> Hand:
+    """How plucks scatter, after those of the comparison of a string that has just ended."""
+    plucks = state.string(number).plucks
+    there = {pluck.place for pluck in plucks}
+    targets = {Place("fret", fret): 100.0 * fret for fret in state.played.frets if Place("fret", fret) in there}
+    if not targets or OPEN not in there:
+        return state.hand
+    return joint_errors(plucks, targets, state.hand, state.string(number).slope).hand(state.hand)
 
 
 def reading_doubted(state: State, event: ev.ReadingDoubted) -> State:

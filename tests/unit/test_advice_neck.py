@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from oscservice.advice.correction import cents_per_mm, error_after, null_move_mm, speaking_lengths_mm
 from oscservice.advice.evidence import PluckReading
-from oscservice.advice.neck import OPEN_SHARE, NeckErrors, as_one, both, compare_frets, saddle_and_nut
+from oscservice.advice.neck import STEADY_HAND, NeckErrors, as_one, both, compare_frets, saddle_and_nut
 from oscservice.hearing.strength import DRIFT_CENTS, WALK_CENTS
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -189,7 +189,7 @@ def plucked(rng, errors, scatter, order=ORDER):
     drift = rng.normal(0.0, DRIFT_CENTS) * np.arange(len(order)) + np.cumsum(rng.normal(0.0, WALK_CENTS, len(order)))
     readings = []
     for place, drifted in zip(order, drift.tolist(), strict=True):
-        spread = scatter if place.fret else scatter * OPEN_SHARE
+        spread = scatter if place.fret else scatter * STEADY_HAND.open_share
         semitones = 12 if place == HARMONIC else place.fret
         cents = 100.0 * semitones + errors.get(place.fret, 0.0) + drifted + rng.normal(0.0, math.hypot(spread, 0.1))
         readings.append(PluckReading(place, 196.0 * 2.0 ** (cents / 1200.0), 0.1))
