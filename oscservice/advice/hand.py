@@ -44,11 +44,14 @@ class Hand:
         """How much an open pluck probably scatters over a fretted one (root mean square)."""
         return math.sqrt(sum(probability * share**2 for share, probability in self.shares))
 
+    def se_cents(self, stopped: float, opened: float) -> float:
+        """Standard error to expect of an error from so many stopped plucks and open ones around them (1 sd)."""
+        return self.scatter_cents * math.hypot(1.0 / math.sqrt(stopped), self.open_share / math.sqrt(opened))
+
 
 UNKNOWN = Hand(0.7, 3.0, ((0.2, 0.3), (0.45, 0.4), (1.0, 0.3)))
 """A hand nobody has heard yet: 0.6 to 1 cent for one player's freshly fretted notes, open ones as much or much less
 (assumed)."""
-
 
 
 def learnt(before: Hand, variances: Floats, shares: Floats, likely: Floats) -> Hand:

@@ -5,17 +5,15 @@
 
 from __future__ import annotations
 
-import math
-
 from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison, Flag
-from oscservice.advice.correction import cents_per_mm, speaking_lengths_mm
-from oscservice.advice.decision import PROVING_PLUCKS, Verdict, judge, proved, with_expected
+from oscservice.advice.decision import Verdict, with_expected
 from oscservice.advice.finding import scatter_finding
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
-from oscservice.session.asking import drifted, ending, in_tune, tuned_strings, unproved
+from oscservice.session.asking import drifted, in_tune, tuned_strings
 from oscservice.session.evolve import fold
-from oscservice.session.judging import comparison_of, expected_of, judged, sharing
+from oscservice.session.judging import comparison_of, expected_of, judged, sharing, verdict_on
+from oscservice.session.proving import after_proving, next_to_prove
 from oscservice.session.state import State
 from oscservice.session.surveying import MOST_SURVEY_PLUCKS, lacking, survey_of, surveying, surveys
 from oscservice.session.testing import answered, causes_tested, stopped_by, survey_taken, uneven
@@ -24,11 +22,6 @@ from oscservice.session.words import Verdict as ItemVerdict
 
 SCATTER_ROUNDS = 2
 """A string whose plucks scatter too much this many times in a row is set aside."""
-
-MOST_REOPENED = 3
-"""A string that the last pass sent back so often is not sent back once more."""
-
-_MOST_PROVING_NOTES = 40  # a last pass that comes to nothing is given up, and the string compared again
 
 
 def advance(state: State) -> list[ev.Event]:
@@ -42,7 +35,7 @@ def advance(state: State) -> list[ev.Event]:
     if state.phase is Phase.COMPARING:
         return [] if state.unseen else _after_comparing(state)
     if state.phase is Phase.PROVING:
-        return _after_proving(state)
+        return after_proving(state)
     return []
 
 
@@ -66,7 +59,7 @@ def _after_tuning(state: State) -> list[ev.Event]:
     work = next(iter([*moved, *under_way, *open_work]), None)
     follow: list[ev.Event] = [ev.StringReopened(n, "back at pitch") for n in moved]
     if work is None:
-        return [*follow, ev.PhaseEntered(Phase.PROVING), *_next_to_prove(state)]
+        return [*follow, ev.PhaseEntered(Phase.PROVING), *next_to_prove(state)]
     return [*follow, ev.PhaseEntered(Phase.COMPARING), ev.Focused(work, "")]
 
 
@@ -102,10 +95,7 @@ def _after_comparing(state: State) -> list[ev.Event]:
         if string.plucks or expected is None or expected.plucks == 0:
             return []
         comparison, expected = expected, None  # what the survey found may do
-    assert state.instrument is not None
-    lengths = speaking_lengths_mm(state.instrument.string(state.focus), state.fret, string.moved_mm)
-    to_come = state.hand.scatter_cents * math.hypot(1.0, state.hand.open_share) / math.sqrt(PROVING_PLUCKS)
-    verdict = judge(comparison, state.tolerance_cents, cents_per_mm=cents_per_mm(lengths), expected=expected, last_pass_se_cents=to_come)
+    verdict = verdict_on(state, comparison, expected)
     if verdict is Verdict.MORE_PLUCKS:
         return []
     if verdict is Verdict.SCATTERED:
@@ -153,40 +143,4 @@ def _next_to_compare(state: State) -> list[ev.Event]:
         return [ev.Focused(waiting[0], "")]
     if surveying(state) and surveys(state):
         return causes_tested(state)
-    return [ev.PhaseEntered(Phase.PROVING), *_next_to_prove(state)]
-
-
-def _next_to_prove(state: State) -> list[ev.Event]:
-    waiting = unproved(state)
-    return [ev.Focused(max(waiting), "")] if waiting else [ev.SessionClosed(ending(state))]
-
-
-def _after_proving(state: State) -> list[ev.Event]:
-    string = state.string(state.focus) if state.focus else None
-    if string is None or string.proved or string.left_out:
-        return _next_to_prove(state)
-    if drifted(string):
-        return [ev.PhaseEntered(Phase.RETUNING), ev.Focused(state.focus, "")]
-    comparison = comparison_of(state, state.focus)
-    if comparison is None or string.plucks[-1].place != OPEN or string.last is None:
-        return []
-    before = string.last.as_comparison()
-    answer = proved(comparison, _proving_tolerance(state, before), before)
-    if answer is None and len(string.plucks) < _MOST_PROVING_NOTES:
-        return []
-    if answer:
-        found = (comparison.error_cents, comparison.se_cents, comparison.plucks, comparison.scatter_cents)
-        ambiguity = (comparison.ambiguity_cents, comparison.ambiguity_se_cents)
-        return [ev.StringProved(state.focus, *found, *ambiguity)]
-    if string.reopened >= MOST_REOPENED:
-        off = f"{comparison.error_cents:+.1f} ± {comparison.se_cents:.1f} cents in the last pass again"
-        return [ev.StringSetAside(state.focus, f"{off}: look for a loose part or a worn string")]
-    return [ev.StringReopened(state.focus, "not within tolerance in the last pass"), ev.PhaseEntered(Phase.COMPARING)]
-
-
-def _proving_tolerance(state: State, before: Comparison) -> float:
-    """The tolerance; for a saddle shared by several strings, the compromise settled on and half a tolerance more."""
-    assert state.instrument is not None
-    if len(sharing(state.instrument, state.focus)) == 1:
-        return state.tolerance_cents
-    return max(state.tolerance_cents, abs(before.error_cents) + state.tolerance_cents / 2.0)
+    return [ev.PhaseEntered(Phase.PROVING), *next_to_prove(state)]

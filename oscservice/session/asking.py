@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.instrument.pitch import OPEN, Place
+from oscservice.session.pattern import next_place
 from oscservice.session.state import State, StringState
-from oscservice.session.surveying import HARMONIC_PLUCKS, places
 from oscservice.session.words import Ending, Phase, Status
 
 TUNING_WINDOW_CENTS = 3.0
@@ -15,10 +15,6 @@ UNSURE_LIMIT_CENTS = 5.0
 
 DRIFT_LIMIT_CENTS = 25.0
 """A string further than this from its nominal goes back to tuning before it is compared on."""
-
-
-MOST_BETWEEN = 3
-"""Stopped notes between two open ones: so few that the open string is known where it stands between them."""
 
 
 def in_tune(string: StringState) -> bool:
@@ -60,30 +56,8 @@ def asked(state: State) -> tuple[int, Place] | None:
     if state.asked_place is not None:
         return state.focus, state.asked_place
     if state.phase in (Phase.COMPARING, Phase.PROVING):
-        return state.focus, _next_place(state)
+        return state.focus, next_place(state)
     return state.focus, OPEN
-
-
-def _next_place(state: State) -> Place:
-    """Open first and last, and in between at most a few stopped notes: the ones plucked least."""
-    plucks = state.string(state.focus).plucks
-    if not plucks:
-        return OPEN
-    counts = {place: sum(pluck.place == place for pluck in plucks) for place in places(state, state.focus)}
-    counts = {place: n for place, n in counts.items() if place != HARMONIC or n < HARMONIC_PLUCKS}
-    latest = [pluck.place for pluck in plucks[-_between(state) :]]
-    even = len(counts) > 1 and len(set(counts.values())) == 1
-    if OPEN not in latest or (even and latest[-1] != OPEN):
-        return OPEN
-    return min(counts, key=lambda place: counts[place])
-
-
-def _between(state: State) -> int:
-    """Stopped notes from one open one to the next: of a single fret, so many more than open ones as these are steadier,
-    which makes the most of every pluck."""
-    if state.played.several:
-        return MOST_BETWEEN
-    return min(MOST_BETWEEN, max(1, round(1.0 / state.hand.open_share)))
 
 
 def unproved(state: State) -> list[int]:

@@ -217,6 +217,13 @@ class StringProved:
 
 
 @dataclass(frozen=True)
+class HarmonicPassedOver:
+    """The last pass of a string goes without its harmonic."""
+
+    string: int
+
+
+@dataclass(frozen=True)
 class StringReopened:
     """The string goes back to being compared; ``afresh``: what was heard of it and named before no longer counts."""
 
@@ -268,6 +275,7 @@ Event = (
     | StringSlackened
     | SaddleMoved
     | StringProved
+    | HarmonicPassedOver
     | StringReopened
     | StringSetAside
     | ListeningSet

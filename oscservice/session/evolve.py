@@ -146,6 +146,10 @@ def _string_proved(state: State, event: ev.StringProved) -> State:
     return with_string(state, event.string, proved=True, last=_outcome(event), judged_here=True, slope=slope, plucks=())
 
 
+def _harmonic_passed_over(state: State, event: ev.HarmonicPassedOver) -> State:
+    return replace(with_string(state, event.string, no_harmonic=True), asked_place=None)
+
+
 def _string_reopened(state: State, event: ev.StringReopened) -> State:
     changes: dict[str, Any] = {"status": Status.COMPARING, "proved": False, "plucks": (), "reason": "", "advice": None}
     if state.phase is Phase.PROVING:  # what the last pass contradicts is not counted on
@@ -193,6 +197,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.StringSlackened: string_slackened,
     ev.SaddleMoved: saddle_moved,
     ev.StringProved: _string_proved,
+    ev.HarmonicPassedOver: _harmonic_passed_over,
     ev.StringReopened: _string_reopened,
     ev.StringSetAside: _string_set_aside,
     ev.ListeningSet: _listening_set,

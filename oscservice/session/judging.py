@@ -17,13 +17,14 @@ from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, compare
 from oscservice.advice.correction import (
     SHOWN_MM,
     Move,
+    cents_per_mm,
     direction_of,
     error_after,
     refusal,
     saddle_correction,
     speaking_lengths_mm,
 )
-from oscservice.advice.decision import with_expected
+from oscservice.advice.decision import PROVING_PLUCKS, Verdict, judge, with_expected
 from oscservice.advice.evidence import PluckReading
 from oscservice.advice.hand import Hand
 from oscservice.advice.neck import NeckErrors, as_one
@@ -110,6 +111,20 @@ def sharing(instrument: Instrument, number: int) -> list[int]:
         if not more:
             return sorted(found)
         found |= more
+
+
+def verdict_on(state: State, comparison: Comparison, expected: Comparison | None) -> Verdict:
+    """What the comparison of the string in focus asks for, the last pass foreseen."""
+    assert state.instrument is not None
+    moved_mm = state.string(state.focus).moved_mm
+    lengths = speaking_lengths_mm(state.instrument.string(state.focus), state.fret, moved_mm)
+    return judge(
+        comparison,
+        state.tolerance_cents,
+        cents_per_mm=cents_per_mm(lengths),
+        expected=expected,
+        last_pass_se_cents=state.hand.se_cents(PROVING_PLUCKS, PROVING_PLUCKS),
+    )
 
 
 def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Event]:

@@ -15,9 +15,9 @@ from oscservice.session import events as ev
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.identifying import answers, close, identified
+from oscservice.session.pattern import pattern_of
 from oscservice.session.prompts import where
 from oscservice.session.state import Doubt, State
-from oscservice.session.surveying import places
 from oscservice.session.words import Phase, Status
 
 SURE_ENOUGH_CENTS = 2.5
@@ -104,7 +104,7 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
             raise Ignored(f"{taken.f1_hz:.1f} Hz is near no string that is waited for")
         return [taken]
     if place != OPEN and not asked_for:
-        if place not in places(state, number):
+        if place not in pattern_of(state, number).stopped:
             raise Ignored(f"{where(number, place)} is not what is waited for")
         if not state.string(number).plucks:
             raise Ignored(f"{where(number, place)}: pluck it open first")

@@ -12,11 +12,11 @@ from typing import Any
 
 from oscservice.advice.correction import refusal, speaking_lengths_mm
 from oscservice.advice.played import Played
-from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.advance import advance
-from oscservice.session.asking import ending, unproved
+from oscservice.session.asking import asked, ending, unproved
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
 from oscservice.session.judging import comparison_of, judged, sharing
@@ -118,6 +118,8 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         if reason is not None:
             raise Refused("refused", f"{reason}; or set the string aside")
         return judged(state, comparison, settled=within)
+    if asked(state) == (state.focus, HARMONIC) and state.phase is Phase.PROVING:
+        return [ev.HarmonicPassedOver(state.focus)]
     if state.phase is Phase.INSPECTING:
         waiting = [name for name, item in state.items if item.verdict not in (Verdict.PASSED, Verdict.WAIVED)]
         raise Refused("phase", f"still to be inspected: {', '.join(waiting)}")

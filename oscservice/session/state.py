@@ -99,6 +99,7 @@ class StringState:
         scattered: how often its comparison was given up for scatter; reopened: how often after the last pass.
         harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard;
             harmonic_se_cents its standard error.
+        no_harmonic: its last pass goes without the harmonic.
         reason: why it was set aside.
     """
 
@@ -126,6 +127,7 @@ class StringState:
     proved: bool = False
     scattered: int = 0
     reopened: int = 0
+    no_harmonic: bool = False
     harmonic_cents: float | None = None
     harmonic_se_cents: float = 0.0
     reason: str = ""

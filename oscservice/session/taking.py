@@ -17,8 +17,9 @@ from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cent
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
 from oscservice.session.changing import floating, unsettle_others, with_string
+from oscservice.session.pattern import pattern_of
 from oscservice.session.state import Doubt, State, StringState
-from oscservice.session.surveying import places, stiffness_of
+from oscservice.session.surveying import stiffness_of
 from oscservice.session.words import Phase
 
 FLOATING_SHARE = 0.2
@@ -54,7 +55,7 @@ def reading_taken(state: State, event: ev.ReadingTaken) -> State:
     if event.string != state.focus:
         return with_string(state, event.string, **changes)
     # A bracket begins with an open note.
-    evidence = place == OPEN or (place in places(state, event.string) and string.plucks)
+    evidence = place == OPEN or (place in pattern_of(state, event.string).stopped and string.plucks)
     if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
         changes["plucks"] = (*string.plucks, pluck)
     return replace(with_string(state, event.string, **changes), asked_place=None)
