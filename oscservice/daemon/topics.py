@@ -12,6 +12,7 @@ from oscservice.session.asking import asked
 from oscservice.session.judging import ambiguity_of, comparison_of
 from oscservice.session.prompts import left_out_because, prompt
 from oscservice.session.state import Advice, State, StringState
+from oscservice.session.words import Status
 
 NO_ADVICE = Advice(0.0, 0.0, None, "none", 0.0, 0.0)
 
@@ -57,6 +58,9 @@ def _of_string(state: State, number: int, string: StringState) -> dict[str, Topi
         f"{root}/status": (str(string.status),),
         f"{root}/reason": (left_out_because(state, number),),
     }
+    if string.status is not Status.UNTRIED or string.plucks_left:
+        values[f"{root}/plucks/left"] = (string.plucks_left,)
+        values[f"{root}/plucks/why"] = (string.plucks_why,)
     if string.open_cents is not None:
         values[f"{root}/open/cents"] = (string.open_cents,)
     if string.harmonic_cents is not None:

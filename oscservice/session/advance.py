@@ -12,6 +12,7 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
 from oscservice.session.asking import drifted, in_tune, tuned_strings
 from oscservice.session.evolve import fold
+from oscservice.session.foreseeing import foreseen
 from oscservice.session.judging import comparison_of, expected_of, judged, sharing, verdict_on
 from oscservice.session.proving import after_proving, next_to_prove
 from oscservice.session.state import State
@@ -26,6 +27,10 @@ SCATTER_ROUNDS = 2
 
 def advance(state: State) -> list[ev.Event]:
     """What follows now, or nothing."""
+    return _following(state) or foreseen(state)
+
+
+def _following(state: State) -> list[ev.Event]:
     if state.phase is Phase.INSPECTING:
         if all(item.verdict in (ItemVerdict.PASSED, ItemVerdict.WAIVED) for _, item in state.items):
             return [ev.PhaseEntered(Phase.TUNING), ev.Focused(max(state.numbers), "")]

@@ -217,6 +217,16 @@ class StringProved:
 
 
 @dataclass(frozen=True)
+class PlucksForeseen:
+    """So many more plucks are announced for what is being done with a string; ``why`` they became more, empty if they
+    did not."""
+
+    string: int
+    left: int
+    why: str
+
+
+@dataclass(frozen=True)
 class HarmonicPassedOver:
     """The last pass of a string goes without its harmonic."""
 
@@ -275,6 +285,7 @@ Event = (
     | StringSlackened
     | SaddleMoved
     | StringProved
+    | PlucksForeseen
     | HarmonicPassedOver
     | StringReopened
     | StringSetAside

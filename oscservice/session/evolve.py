@@ -103,6 +103,7 @@ def _string_judged(state: State, event: ev.StringJudged) -> State:
         proved=string.proved and event.status == Status.SETTLED,
         slope=slope_learnt(string),
         plucks=(),
+        plucks_left=0,
         scattered=0,
     )
 
@@ -111,7 +112,7 @@ def _string_surveyed(state: State, event: ev.StringSurveyed) -> State:
     string = state.string(event.string)
     survey = survey_from_json(event.survey)
     state = replace(state, hand=hand_learnt(state, event.string))
-    return with_string(state, event.string, survey=survey, slope=slope_learnt(string), plucks=())
+    return with_string(state, event.string, survey=survey, slope=slope_learnt(string), plucks=(), plucks_left=0)
 
 
 def _cause_named(state: State, event: ev.CauseNamed) -> State:
@@ -137,13 +138,21 @@ def _string_overruled(state: State, event: ev.StringOverruled) -> State:
 
 
 def _scatter_found(state: State, event: ev.ScatterFound) -> State:
-    return with_string(state, event.string, plucks=(), scattered=state.string(event.string).scattered + 1)
+    return with_string(
+        state, event.string, plucks=(), plucks_left=0, scattered=state.string(event.string).scattered + 1
+    )
 
 
 def _string_proved(state: State, event: ev.StringProved) -> State:
     slope = slope_learnt(state.string(event.string))
     state = replace(state, hand=hand_learnt(state, event.string))
-    return with_string(state, event.string, proved=True, last=_outcome(event), judged_here=True, slope=slope, plucks=())
+    return with_string(
+        state, event.string, proved=True, last=_outcome(event), judged_here=True, slope=slope, plucks=(), plucks_left=0
+    )
+
+
+def _plucks_foreseen(state: State, event: ev.PlucksForeseen) -> State:
+    return with_string(state, event.string, plucks_left=event.left, plucks_why=event.why)
 
 
 def _harmonic_passed_over(state: State, event: ev.HarmonicPassedOver) -> State:
@@ -151,7 +160,14 @@ def _harmonic_passed_over(state: State, event: ev.HarmonicPassedOver) -> State:
 
 
 def _string_reopened(state: State, event: ev.StringReopened) -> State:
-    changes: dict[str, Any] = {"status": Status.COMPARING, "proved": False, "plucks": (), "reason": "", "advice": None}
+    changes: dict[str, Any] = {
+        "status": Status.COMPARING,
+        "proved": False,
+        "plucks": (),
+        "plucks_left": 0,
+        "reason": "",
+        "advice": None,
+    }
     if state.phase is Phase.PROVING:  # what the last pass contradicts is not counted on
         changes |= {"survey": None, "expected": None, "reopened": state.string(event.string).reopened + 1}
     if event.afresh:
@@ -163,7 +179,7 @@ def _string_reopened(state: State, event: ev.StringReopened) -> State:
 
 def _string_set_aside(state: State, event: ev.StringSetAside) -> State:
     asked_place = None if event.string == state.focus else state.asked_place
-    changes: dict[str, Any] = {"reason": event.reason, "advice": None, "plucks": (), "proved": False}
+    changes: dict[str, Any] = {"reason": event.reason, "advice": None, "plucks": (), "plucks_left": 0, "proved": False}
     return replace(with_string(state, event.string, status=Status.SET_ASIDE, **changes), asked_place=asked_place)
 
 
@@ -197,6 +213,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.StringSlackened: string_slackened,
     ev.SaddleMoved: saddle_moved,
     ev.StringProved: _string_proved,
+    ev.PlucksForeseen: _plucks_foreseen,
     ev.HarmonicPassedOver: _harmonic_passed_over,
     ev.StringReopened: _string_reopened,
     ev.StringSetAside: _string_set_aside,

@@ -28,7 +28,7 @@ def string_slackened(state: State, event: ev.StringSlackened) -> State:
     if floating(state):
         state = unsettle_others(state, event.string, _SHAKEN_CENTS)
         state = replace(state, strings=tuple(replace(s, in_tune_by_hand=False) for s in state.strings))
-    changes: dict[str, Any] = {"plucks": (), "proved": False, "in_tune_by_hand": False, "reason": ""}
+    changes: dict[str, Any] = {"plucks": (), "plucks_left": 0, "proved": False, "in_tune_by_hand": False, "reason": ""}
     state = with_string(state, event.string, status=Status.SLACK, open_pluck=None, open_cents=None, **changes)
     return replace(state, phase=Phase.MOVING, focus=event.string, asked_place=None)
 
@@ -49,6 +49,7 @@ def saddle_moved(state: State, event: ev.SaddleMoved) -> State:
             "moved_mm": string.moved_mm + mm,
             "moves": string.moves + (mm != 0.0),
             "plucks": (),
+            "plucks_left": 0,
             "proved": False,
             "in_tune_by_hand": False,
         }

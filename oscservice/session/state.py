@@ -100,6 +100,8 @@ class StringState:
         harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard;
             harmonic_se_cents its standard error.
         no_harmonic: its last pass goes without the harmonic.
+        plucks_left: how many more plucks were announced for what is being done with it; plucks_why: why they became
+            more, if they did.
         reason: why it was set aside.
     """
 
@@ -128,6 +130,8 @@ class StringState:
     scattered: int = 0
     reopened: int = 0
     no_harmonic: bool = False
+    plucks_left: int = 0
+    plucks_why: str = ""
     harmonic_cents: float | None = None
     harmonic_se_cents: float = 0.0
     reason: str = ""

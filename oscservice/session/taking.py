@@ -36,7 +36,7 @@ def reading_taken(state: State, event: ev.ReadingTaken) -> State:
     string = state.string(event.string)
     pluck = _pluck(place, event)
     state = replace(state, strayed=_strays(state, event, place))
-    changes: dict[str, Any] = {}
+    changes: dict[str, Any] = {"plucks_left": max(0, string.plucks_left - (event.string == state.focus))}
     if place == OPEN:
         if state.phase in (Phase.TUNING, Phase.RETUNING):
             shift = abs(event.cents - string.open_cents) if string.open_cents is not None else 0.0
