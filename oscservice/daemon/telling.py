@@ -49,6 +49,8 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if told else ", as advised")
         case ev.StringProved(string=string, error_cents=error, se_cents=se):
             return f"string {string}: proved, {error:+.1f} ± {se:.1f} cents"
+        case ev.PlucksForeseen(string=string, left=left, why=why) if why and left > 1:
+            return f"string {string}: {left} plucks to come ({why})"
         case ev.HarmonicPassedOver(string=string):
             return f"string {string}: the last pass goes without the harmonic"
         case ev.StringReopened(string=string, why=why):

@@ -59,6 +59,18 @@ SENT: tuple[Address, ...] = (
     Address(f"{AT_STRING}/status", _RESULT, (text_arg("status", codes.STATUSES),), "How the string stands."),
     Address(f"{AT_STRING}/reason", _RESULT, (text_arg("sentence"),), "Why the string is left out; empty if it is not."),
     Address(
+        f"{AT_STRING}/plucks/left",
+        _RESULT,
+        (int_arg("plucks", "", 0),),
+        "How many more plucks what is being done with the string will take: it is tuned, compared, moved or proved.",
+    ),
+    Address(
+        f"{AT_STRING}/plucks/why",
+        _RESULT,
+        (text_arg("sentence"),),
+        "Why these became more than was said before; empty if they did not.",
+    ),
+    Address(
         f"{AT_STRING}/open/cents", _RESULT, (float_arg("deviation", "cents"),), "Open string against its note; + sharp."
     ),
     Address(
