@@ -15,9 +15,10 @@ from oscservice.advice.finding import suspicion
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import MOST_BETWEEN, asked
+from oscservice.session.asking import asked
 from oscservice.session.evolve import evolve, fold
 from oscservice.session.machine import decide
+from oscservice.session.pattern import MOST_BETWEEN
 from oscservice.session.state import State
 from oscservice.session.surveying import HARMONIC_PLUCKS, MOST_SURVEY_PLUCKS, survey_from_json, surveys
 from oscservice.session.testing import IN_DOUBT
