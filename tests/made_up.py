@@ -33,6 +33,8 @@ FLOATING, SCREWS, PAIRED, BAR, FIXED = (
     "six-string-628-fixed",
 )
 FRET = Place("fret", 12)
+HARMONIC_CENTS = 0.26
+"""What stiffness of 1e-4 raises the harmonic by: 600 log2((1 + 4B) / (1 + B))."""
 
 
 def reading(
@@ -113,11 +115,14 @@ class Job:
         return self
 
     def bracket(self, string: int, error_cents: float, plucks: int = 6, scatter: Iterable[float] = ()) -> None:
-        """Open and fretted notes in turn, at most so many fretted, until the session decides something."""
+        """Open and fretted notes in turn, at most so many fretted, until the session decides something; the harmonic
+        where it is asked for."""
         scatters = [*scatter, *[0.1 * (-1) ** k for k in range(plucks)]]
         before = self.state.string(string).last, self.state.phase, self.state.string(string).scattered
         self.hear(string)
         for k in range(plucks):
+            if asked(self.state) == (string, HARMONIC):
+                self.hear(string, HARMONIC, HARMONIC_CENTS)
             self.hear(string, FRET, error_cents + scatters[k])
             self.hear(string)
             if (self.state.string(string).last, self.state.phase, self.state.string(string).scattered) != before:

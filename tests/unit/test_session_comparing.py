@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from made_up import FRET, SCREWS, Job, refused
 
+from oscservice.advice.hand import Hand
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session.asking import asked
@@ -12,14 +15,26 @@ from oscservice.session.commands import Ignored
 from oscservice.session.words import Phase, Status
 
 
-def test_open_and_fretted_are_asked_for_in_turn() -> None:
+def test_fretted_notes_are_asked_for_between_open_ones() -> None:
     job = Job().tuned()
     for _ in range(2):
         assert (asked(job.state), job.prompt) == ((6, OPEN), "pluck_open")
         job.hear(6)
-        assert (asked(job.state), job.prompt) == ((6, FRET), "pluck_fretted")
+        for _ in range(2):
+            assert (asked(job.state), job.prompt) == ((6, FRET), "pluck_fretted")
+            job.hear(6, FRET, 4.0)
+    assert [p.place for p in job.string(6).plucks] == [OPEN, FRET, FRET, OPEN, FRET, FRET]
+
+
+@pytest.mark.parametrize(("share", "between"), [(1.0, 1), (0.5, 2), (0.3, 3), (0.1, 3)])
+def test_the_steadier_the_open_string_the_more_fretted_notes_stand_between(share: float, between: int) -> None:
+    job = Job().tuned()
+    job.state = replace(job.state, hand=Hand(0.7, 3.0, ((share, 1.0),)))
+    job.hear(6)
+    for _ in range(between):
+        assert asked(job.state) == (6, FRET)
         job.hear(6, FRET, 4.0)
-    assert [p.place for p in job.string(6).plucks] == [OPEN, FRET, OPEN, FRET]
+    assert asked(job.state) == (6, OPEN)
 
 
 def test_a_second_fretted_note_in_a_row_counts_too() -> None:
