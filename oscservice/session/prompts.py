@@ -12,6 +12,7 @@ from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
 from oscservice.session.judging import sharing
+from oscservice.session.likeness import strength_off_db
 from oscservice.session.state import State
 from oscservice.session.words import Ending, Phase, Status, Verdict
 
@@ -60,6 +61,10 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         asked_about = (state.doubt.first, state.doubt.second)
         first, second = (where(one.string, Place.parse(one.place), sentences) for one in asked_about)
         return "say_which", {"first": first, "second": second, "wanted": where(state.focus, place, sentences)}
+    off_db = strength_off_db(state)
+    if off_db:
+        code = "pluck_softer" if off_db > 0.0 else "pluck_harder"
+        return code, {"db": abs(off_db), "wanted": where(state.focus, place, sentences)}
     if place == HARMONIC:
         return "pluck_harmonic", values
     if place != OPEN:

@@ -131,7 +131,8 @@ class Technician:
             case "pluck_open" | "pluck_again":
                 tuning = self._topics["/phase"][0] in ("tuning", "retuning")
                 self._pluck(string, "open", _TUNING_NOTE_S if tuning else _COMPARING_NOTE_S)
-            case "pluck_fretted" | "pluck_harmonic" | "say_which":  # in doubt: once more what was asked for
+            # In doubt: once more what was asked for.
+            case "pluck_fretted" | "pluck_harmonic" | "say_which" | "pluck_softer" | "pluck_harder":
                 place, fret = self._topics["/focus/place"][0], self._topics["/focus/fret"][0]
                 self._pluck(string, f"fret {fret}" if place == "fret" else str(place), _COMPARING_NOTE_S)
             case "tune_up" | "tune_down":

@@ -186,7 +186,7 @@ class _Work:
         """Do what a prompt says."""
         string = self.state.focus
         match code:
-            case "pluck_open" | "pluck_again" | "pluck_fretted" | "pluck_harmonic" | "say_which":
+            case code if code == "say_which" or code.startswith("pluck_"):
                 wanted = asked(self.state)
                 assert wanted is not None
                 self._pluck(*wanted)

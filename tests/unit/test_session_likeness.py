@@ -9,6 +9,7 @@ from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session.likeness import strength_off_db
+from oscservice.session.prompts import prompt
 
 FRET = Place("fret", 12)
 
@@ -23,9 +24,14 @@ def plucked(job: Job, strengths_db: list[float]) -> Job:
 
 @pytest.mark.parametrize(("last_db", "asks"), [(-20.0, 0), (-19.0, 0), (-12.0, 1), (-28.0, -1)])
 def test_a_much_harder_or_softer_pluck_is_noticed(last_db: float, asks: int) -> None:
-    off_db = strength_off_db(plucked(Job(SCREWS).tuned(), [-20.0, -20.0, last_db]).state)
+    job = plucked(Job(SCREWS).tuned(), [-20.0, -20.0, last_db])
+    off_db = strength_off_db(job.state)
     assert (off_db > 0) - (off_db < 0) == asks
+    code, sentence = prompt(job.state).code, prompt(job.state).text
+    assert code == {0: "pluck_open", 1: "pluck_softer", -1: "pluck_harder"}[asks]
     if asks:
+        assert "8 dB" in sentence
+        assert "string 6 at fret 12" in sentence or "string 6 open" in sentence
         assert off_db == pytest.approx(last_db + 20.0)
 
 

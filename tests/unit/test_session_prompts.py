@@ -6,7 +6,7 @@ import string as text_of
 from functools import cache
 
 import pytest
-from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, course
+from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, course, reading
 
 from oscservice.daemon.telling import sentence
 from oscservice.instrument.pitch import HARMONIC, OPEN
@@ -59,7 +59,11 @@ def jobs() -> tuple[Job, ...]:
     while taken_up.prompt != "look_into":
         hands.step()
     taken_up.do(cm.Overrule(4))
-    return (*done, job, doubtful, worn, taken_up)
+    unlike = Job().tuned()
+    unlike.hear(6)
+    for strength_db in (-20.0, -10.0, -30.0):
+        unlike.do(cm.Hear(reading(unlike.instrument.place_hz(6, FRET), 0.1, strength_db)))
+    return (*done, job, doubtful, worn, taken_up, unlike)
 
 
 def test_every_prompt_comes_up_and_none_other() -> None:
