@@ -47,5 +47,13 @@ class JournalError(OscserviceError):
     exit_code = 5
 
 
+class JournalUnavailableError(JournalError):
+    """It can't be used for now: a full disk, a folder that can't be written, another program that holds it."""
+
+
+class JournalDamagedError(JournalError):
+    """The file holds something that no oscservice has written."""
+
+
 class NoNoteError(OscserviceError):
     """The samples hold no note whose pitch could be read (silence, noise, too short, not finite)."""

@@ -24,6 +24,10 @@ app = typer.Typer(
 )
 instruments_app = typer.Typer(help="Instrument presets, to use as they are or to copy and edit.", no_args_is_help=False)
 app.add_typer(instruments_app, name="instruments")
+sessions_app = typer.Typer(help="Recorded sessions: list, verify, export, import.", no_args_is_help=False)
+app.add_typer(sessions_app, name="sessions")
+
+_JOURNAL = typer.Option(help="Journal file; the user's own if not given.")
 
 
 # What Typer raises for a command line it can't read; its name depends on which click Typer brings along.
@@ -253,3 +257,49 @@ def _show(name: Annotated[str, typer.Argument(help="A preset's name.")]) -> None
     from oscservice.cli.instruments import show_instrument
 
     show_instrument(name)
+
+
+@sessions_app.callback(invoke_without_command=True)
+def _sessions(context: typer.Context, journal: Annotated[Path | None, _JOURNAL] = None) -> None:
+    """List the sessions, the newest first."""
+    if context.invoked_subcommand is None:
+        from oscservice.cli.sessions import list_sessions
+
+        list_sessions(journal)
+    elif journal is not None:
+        raise InputError("--journal belongs after the command: oscservice sessions verify --journal FILE")
+
+
+@sessions_app.command("verify")
+def _verify(
+    session: Annotated[str, typer.Argument(help="Name of a session; all if not given.")] = "",
+    journal: Annotated[Path | None, _JOURNAL] = None,
+) -> None:
+    """Tell which sessions were edited since they were recorded, and from which event on."""
+    from oscservice.cli.sessions import verify_sessions
+
+    if not verify_sessions(session, journal):
+        raise typer.Exit(1)
+
+
+@sessions_app.command("export")
+def _export(
+    sessions: Annotated[list[str] | None, typer.Argument(help="Names of sessions; all if none is given.")] = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="File; standard output if not given.")] = None,
+    journal: Annotated[Path | None, _JOURNAL] = None,
+) -> None:
+    """Write sessions as JSON Lines."""
+    from oscservice.cli.sessions import export_sessions
+
+    export_sessions(sessions or [], output, journal)
+
+
+@sessions_app.command("import")
+def _import(
+    file: Annotated[Path, typer.Argument(help="What `oscservice sessions export` wrote.")],
+    journal: Annotated[Path | None, _JOURNAL] = None,
+) -> None:
+    """Add exported sessions to the journal."""
+    from oscservice.cli.sessions import import_sessions
+
+    import_sessions(file, journal)

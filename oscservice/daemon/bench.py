@@ -15,6 +15,7 @@ from oscservice import __version__
 from oscservice.advice.remains import StringRemains
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.orders import REFUSAL_CODES, order
+from oscservice.daemon.recording import Recording
 from oscservice.daemon.simulated import SimulatedSource
 from oscservice.daemon.telling import sentence
 from oscservice.daemon.told import Topic, cause
@@ -29,6 +30,7 @@ from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.server import OscServer
 from oscservice.osc.subscribers import Endpoint
 from oscservice.record.journal import SessionRow
+from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -62,6 +64,7 @@ class Bench:
         tolerance_cents: of sessions begun without one.
         string_a_channel: each channel of the source is one string's.
         simulated: the simulated source, if that is what is listened to.
+        recorder: the keeper's, if it has one, whose faults are to be told.
         prefix: root of the addresses.
         sentences: what prompts are read from.
     """
@@ -76,10 +79,12 @@ class Bench:
         tolerance_cents: float = 2.0,
         string_a_channel: bool = False,
         simulated: SimulatedSource | None = None,
+        recorder: Recorder | None = None,
         prefix: str = DEFAULT_PREFIX,
         sentences: Sentences = ENGLISH,
     ) -> None:
         self._keeper = keeper
+        self._recording = Recording(recorder)
         self._tell = tell
         self._instruments = dict(instruments or {})
         self._instrument_folder = instrument_folder
@@ -113,6 +118,7 @@ class Bench:
             "/audio/dropped": (self._audio_dropped,),
             "/session/id": (self._keeper.session_id,),
             "/session/offered": (offered.id if offered is not None else "",),
+            **self._recording.topics(),
         }
         return own | topics(self._keeper.state, self._sentences)
 
@@ -139,10 +145,20 @@ class Bench:
         return tuple(pitches)
 
     async def beat(self) -> None:
-        """Send a heartbeat each second until cancelled."""
+        """Send a heartbeat each second until cancelled, and try to record what could not be recorded."""
+        self._tell_of_record()
         while True:
             await asyncio.sleep(HEARTBEAT_S)
+            if self._keeper.try_again():
+                self._announce([])
+            self._tell_of_record()
             self.server.publish({"/alive": self._alive()})
+
+    def _tell_of_record(self) -> None:
+        for line in self._recording.news():
+            self._tell(line)
+        for line in self._recording.to_send(heard=bool(self.server.subscribers.targets())):
+            self.server.publish({"/event": (line,)})
 
     def audio_state(self, state: str, fault: str | None = None) -> None:
         """Take note of how the source is."""
@@ -281,6 +297,7 @@ class Bench:
             if line is not None:
                 self._tell(line)
                 self.server.publish({"/event": (line,)})
+        self._tell_of_record()
         now = self.snapshot()
         self.server.publish(changed(self._sent, now))
         self._sent = now

@@ -11,7 +11,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from oscservice.errors import JournalError
+from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal, SessionRow, utc_text
+from oscservice.record.recorder import Recorder
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
@@ -27,17 +29,22 @@ def wall_clock() -> datetime:
     return datetime.now(UTC)
 
 
+def identity_of(instrument: Instrument) -> str:
+    """What tells an instrument from every other one."""
+    return instrument.identity
+
+
 class Keeper:
     """Holds one session at a time.
 
     A session whose process died between its last event and its sealing is sealed here.
 
     Args:
-        journal: where events go.
+        journal: where events go. A recorder goes on in memory where a journal raises JournalError.
         now: the wall clock.
     """
 
-    def __init__(self, journal: Journal, now: Callable[[], datetime] = wall_clock) -> None:
+    def __init__(self, journal: Journal | Recorder, now: Callable[[], datetime] = wall_clock) -> None:
         self._journal = journal
         self._now = now
         self.state = State()
@@ -61,7 +68,9 @@ class Keeper:
         session_id, at_utc = self.session_id, utc_text(self._now())
         bodies = [ev.to_body(event) for event in events]
         if isinstance(command, cm.Begin):
-            session_id = self._journal.new_session(command.instrument.name, command.label, self._now())
+            instrument = command.instrument
+            identity = identity_of(instrument)
+            session_id = self._journal.new_session(instrument.name, command.label, self._now(), identity)
             try:
                 self._journal.append(session_id, bodies, at_utc)
             except BaseException:
@@ -82,8 +91,17 @@ class Keeper:
             log.warning("session %s is closed but could not be marked so yet: %s", self.session_id, error)
 
     def offered(self) -> SessionRow | None:
-        """The newest open session other than the one held, or None."""
-        return next((row for row in self._open() if row.id != self.session_id), None)
+        """The newest open session that nobody holds, or None."""
+        free = (row for row in self._open() if row.id != self.session_id)
+        return next((row for row in free if not self._journal.held_elsewhere(row.id)), None)
+
+    def try_again(self) -> bool:
+        """Write what is in memory only, if the journal can be written again. False: there was nothing to do."""
+        if not isinstance(self._journal, Recorder) or not self._journal.fault:
+            return False
+        renamed = self._journal.try_again()
+        self.session_id = renamed.get(self.session_id, self.session_id)
+        return True
 
     def _open(self) -> list[SessionRow]:
         return [row for row in self._journal.open_sessions() if row.events]

@@ -16,9 +16,10 @@ from oscservice.daemon.bench import Bench
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
-from oscservice.errors import InputError, OscserviceError
+from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.profile import load_instrument
 from oscservice.record.journal import Journal
+from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
@@ -44,7 +45,7 @@ class Running:
 
 @contextlib.asynccontextmanager
 async def running(
-    settings: ServeSettings, source: AudioSource, journal: Journal, tell: Callable[[str], None]
+    settings: ServeSettings, source: AudioSource, journal: Journal | Recorder, tell: Callable[[str], None]
 ) -> AsyncIterator[Running]:
     """A daemon on the present loop: socket bound, ears open; ended in order on leaving.
 
@@ -55,15 +56,17 @@ async def running(
     loop = asyncio.get_running_loop()
     simulated = source if isinstance(source, SimulatedSource) else None
     sentences = _sentences(settings)
+    recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
     own = {settings.instrument: load_instrument(settings.instrument)}
     bench = Bench(
-        Keeper(journal),
+        Keeper(recorder),
         tell=tell,
         instruments=own,
         instrument_folder=settings.instrument_folder,
         tolerance_cents=settings.tolerance_cents,
         string_a_channel=settings.string_a_channel,
         simulated=simulated,
+        recorder=recorder,
         prefix=settings.prefix,
         sentences=sentences,
     )
@@ -121,8 +124,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
     loop = asyncio.get_running_loop()
     for sign in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(sign, stop.set)
-    with source, Journal.open(settings.journal) as journal:
-        async with running(settings, source, journal, tell) as daemon:
+    with source, Recorder.open(settings.journal) as recorder:
+        async with running(settings, source, recorder, tell) as daemon:
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
             offered = daemon.bench.offered()
@@ -136,8 +139,18 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
             for wait in waits:
                 wait.cancel()
             fault = daemon.fault if settings.exit_at_end else None
+        _leave_nothing(recorder, tell)
     if fault is not None:
         raise fault
+
+
+def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:
+    """Write what is in memory only, at the last moment. Raises JournalError if that can't be."""
+    recorder.try_again()
+    for line in recorder.take_notes():
+        tell(line)
+    if recorder.unwritten:
+        raise JournalError(recorder.rescued())
 
 
 def make_source(settings: ServeSettings) -> AudioSource:

@@ -60,6 +60,11 @@ AUDIO_STATES: dict[str, str] = {
     "lost": "the device went away",
 }
 
+RECORD_STATES: dict[str, str] = {
+    "recording": "what is announced is on the disk",
+    "in memory": "the journal can't be written; tried again each second, and lost if the daemon ends before",
+}
+
 
 class OscRefusal(Exception):
     """A message that is answered with ``/error`` instead of ``/reply``.

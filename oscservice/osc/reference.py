@@ -122,6 +122,7 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         ("States of an inspection item", codes.INSPECTION_STATES),
         ("Directions of a saddle", codes.DIRECTIONS),
         ("Audio states", codes.AUDIO_STATES),
+        ("Record states", codes.RECORD_STATES),
     ):
         parts.append(f"## {title}\n")
         parts.append(_table(("word", "meaning"), [(f"`{word}`", text) for word, text in words.items()]))

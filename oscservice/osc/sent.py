@@ -284,5 +284,9 @@ SENT: tuple[Address, ...] = (
     Address(
         "/audio/fault", _SERVICE, (text_arg("sentence"),), "What is wrong with the audio source; empty if nothing."
     ),
+    Address("/record/state", _SERVICE, (text_arg("record state", codes.RECORD_STATES),), "How the record stands."),
+    Address(
+        "/record/fault", _SERVICE, (text_arg("sentence"),), "Why it is in memory only; empty while it is on the disk."
+    ),
 )
 """In the order of the reference page."""

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from oscservice.errors import JournalError
+from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
+from oscservice.record.migration import migrated_copy, to_schema_2
 
-SCHEMA = 1
+SCHEMA = 2
+WAIT_S = 5.0
+"""How long another process is waited for that is in the middle of writing, unless told otherwise."""
+
 _APPLICATION_ID = 0x4F534331  # "OSC1": marks the file as ours, so that no other program's database is written to
-_WAIT_S = 5.0  # for another process to finish its transaction
+_PASSING = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE}
+_PASSING_CODES = {
+    *(sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY),
+    *(sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_PROTOCOL, sqlite3.SQLITE_NOMEM),
+}
 
 _TABLES = (
     """CREATE TABLE sessions (
@@ -21,7 +30,11 @@ _TABLES = (
         label TEXT NOT NULL,
         started_utc TEXT NOT NULL,
         closed_utc TEXT,
-        closed INTEGER NOT NULL GENERATED ALWAYS AS (closed_utc IS NOT NULL) VIRTUAL
+        closed INTEGER NOT NULL GENERATED ALWAYS AS (closed_utc IS NOT NULL) VIRTUAL,
+        identity TEXT NOT NULL DEFAULT '',
+        origin TEXT NOT NULL DEFAULT '',
+        seal TEXT,
+        cut TEXT NOT NULL DEFAULT ''
     )""",
     """CREATE TABLE events (
         session TEXT NOT NULL REFERENCES sessions (id),
@@ -29,6 +42,7 @@ _TABLES = (
         at_utc TEXT NOT NULL,
         kind TEXT NOT NULL,
         body TEXT NOT NULL,
+        hash TEXT NOT NULL DEFAULT '',
         PRIMARY KEY (session, seq)
     ) WITHOUT ROWID""",
     f"PRAGMA application_id = {_APPLICATION_ID}",
@@ -46,27 +60,48 @@ def prepare_place(path: Path, readonly: bool) -> None:
         if not readonly:
             path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise JournalError(f"the journal {path} can't be opened ({error.strerror}): choose another place") from None
+        raise unusable(path, error) from None
 
 
-def open_database(path: Path, readonly: bool) -> sqlite3.Connection:
-    """A connection to a sound journal of this schema, made if it is new. Raises JournalError."""
+def unusable(path: Path, error: OSError) -> JournalError:
+    """What is told when the system refuses: JournalUnavailableError for what may pass."""
+    kind = JournalUnavailableError if error.errno in _PASSING else JournalError
+    return kind(f"the journal {path} can't be opened ({error.strerror}): choose another place")
+
+
+def open_database(path: Path, readonly: bool, wait_s: float = WAIT_S) -> sqlite3.Connection:
+    """A connection to a sound journal of this schema, made if it is new, migrated if it is older.
+
+    Of an older journal that is only read, a migrated copy in memory is given. Raises JournalError.
+    """
     with told(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if readonly else 'rwc'}"
-        database = sqlite3.connect(uri, uri=True, timeout=_WAIT_S, isolation_level=None)
+        database = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
+    database.text_factory = _text
     try:
         with told(path):
             if not readonly and _is_new(database):
+                database.execute("PRAGMA page_size = 4096")
                 _make_tables(database)
             _check(path, database)
+            if _pragma(database, "user_version") == 1:
+                if readonly:
+                    database = migrated_copy(database)
+                else:
+                    to_schema_2(path, database)
             if not readonly:
-                _write_ahead(database)
+                _write_ahead(database, wait_s)
                 database.execute("PRAGMA synchronous = FULL")
                 database.execute("PRAGMA foreign_keys = ON")
     except BaseException:
         database.close()
         raise
     return database
+
+
+def _text(stored: bytes) -> str:
+    """A text as it is stored, what damage made of it included: its hash tells."""
+    return stored.decode("utf-8", "backslashreplace")
 
 
 @contextmanager
@@ -80,15 +115,19 @@ def told(path: Path) -> Iterator[None]:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
             raise damaged(path, str(error)) from None
+        kind = JournalUnavailableError if code in _PASSING_CODES else JournalError
         advice = {
             sqlite3.SQLITE_BUSY: "another program holds it: wait for that to end",
             sqlite3.SQLITE_FULL: "make room on the disk",
         }.get(code, "see that the file and its folder can be read and written, or choose another place")
-        raise JournalError(f"the journal {path} can't be used ({error}): {advice}") from None
+        raise kind(f"the journal {path} can't be used ({error}): {advice}") from None
+    except OSError as error:
+        raise unusable(path, error) from None
 
 
-def damaged(path: Path, what: str) -> JournalError:
-    return JournalError(f"the journal {path} is damaged ({what}): move it away to begin a new one, or put back a copy")
+def damaged(path: Path, what: str) -> JournalDamagedError:
+    advice = "move it away to begin a new one, or put back a copy"
+    return JournalDamagedError(f"the journal {path} is damaged ({what}): {advice}")
 
 
 def _pragma(database: sqlite3.Connection, name: str) -> int:
@@ -115,23 +154,42 @@ def _make_tables(database: sqlite3.Connection) -> None:
 
 def _check(path: Path, database: sqlite3.Connection) -> None:
     version, mark = _pragma(database, "user_version"), _pragma(database, "application_id")
-    if mark not in (_APPLICATION_ID, 0):
-        raise JournalError(f"{path} is a database of another program: name another file for the journal")
-    if version > SCHEMA:
+    marked, tables = mark == _APPLICATION_ID, _has_tables(database, version)
+    if marked and version > SCHEMA:
         raise JournalError(
             f"the journal {path} has schema {version}, and this oscservice knows up to {SCHEMA}: "
             "use the newer oscservice that wrote it, or name another file"
         )
-    if mark != _APPLICATION_ID or version < 1:
-        raise JournalError(f"{path} is not a session journal: name another file for the journal")
-    (verdict,) = database.execute("PRAGMA quick_check(1)").fetchone()
+    if marked != tables:
+        raise damaged(path, "its tables and its mark do not fit")
+    if not marked:
+        what = "not a session journal" if mark == 0 else "a database of another program"
+        raise JournalError(f"{path} is {what}: name another file for the journal")
+    (verdict,) = database.execute("PRAGMA integrity_check(1)").fetchone()
     if verdict != "ok":
         raise damaged(path, " ".join(str(verdict).split()))
+    if database.execute("PRAGMA foreign_key_check").fetchone() is not None:
+        raise damaged(path, "events whose session is missing")
 
 
-def _write_ahead(database: sqlite3.Connection) -> None:
+def _has_tables(database: sqlite3.Connection, version: int) -> bool:
+    """Whether the tables are those of this schema, or of the newest for a number that no schema has."""
+    first = version == 1
+    old, new = ("id, instrument, label, started_utc, closed_utc", "identity, origin, seal, cut")
+    try:
+        database.execute(f"SELECT {old if first else f'{old}, {new}'} FROM sessions LIMIT 1").fetchone()
+        database.execute(f"SELECT session, seq, at_utc, kind, body{'' if first else ', hash'} FROM events LIMIT 1")
+        columns = [row[1] for row in database.execute("PRAGMA table_info(events)")]
+    except sqlite3.OperationalError as error:
+        if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_ERROR:  # no such table, no such column
+            return False
+        raise
+    return first != ("hash" in columns)
+
+
+def _write_ahead(database: sqlite3.Connection, wait_s: float) -> None:
     """Switch to the write-ahead log, for which SQLite itself doesn't wait until other processes are done."""
-    until_s = time.monotonic() + _WAIT_S
+    until_s = time.monotonic() + wait_s
     while True:
         try:
             database.execute("PRAGMA journal_mode = WAL")

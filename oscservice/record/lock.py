@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
+import time
 from pathlib import Path
 
 from oscservice.errors import JournalError
+from oscservice.record.database import unusable
+
+_LOOKS = 3
 
 
 class SessionLock:
@@ -21,22 +26,43 @@ class SessionLock:
         try:
             self._descriptor = self._take(session_id)
         except OSError as error:
-            raise JournalError(
-                f"session {session_id} can't be locked ({self._path}: {error.strerror}): "
-                "see that the journal's folder can be written"
-            ) from None
+            what = f"session {session_id} can't be locked ({self._path}: {error.strerror}): "
+            raise type(unusable(journal, error))(f"{what}see that the journal's folder can be written") from None
+
+    @staticmethod
+    def is_held(journal: Path, session_id: str) -> bool:
+        """Whether somebody holds it. A file that a dead process left behind is no lock."""
+        real = journal.resolve()
+        try:
+            descriptor = os.open(real.with_name(f"{real.name}.{session_id}.lock"), os.O_RDONLY)
+        except (OSError, ValueError):  # ValueError: a damaged name, which is no part of a path
+            return False
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        finally:
+            os.close(descriptor)
+        return False
 
     def _take(self, session_id: str) -> int:
+        looks = 0
         while True:
             descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 # The last holder removes the file when done, maybe since we opened it: a lock on that keeps nobody out.
                 if _is_at(descriptor, self._path):
-                    os.ftruncate(descriptor, 0)
-                    os.pwrite(descriptor, str(os.getpid()).encode(), 0)
+                    with contextlib.suppress(OSError):  # a full disk: the lock holds, only its holder isn't named
+                        os.ftruncate(descriptor, 0)
+                        os.pwrite(descriptor, str(os.getpid()).encode(), 0)
                     return descriptor
             except BlockingIOError:
+                looks += 1
+                if looks < _LOOKS:  # `is_held` of another process takes it for a moment
+                    os.close(descriptor)
+                    time.sleep(0.01)
+                    continue
                 holder = os.pread(descriptor, 20, 0).decode("ascii", "replace") or "unknown"
                 os.close(descriptor)
                 raise JournalError(
@@ -50,7 +76,8 @@ class SessionLock:
     def release(self) -> None:
         """Remove the file and give up the lock. Call it once."""
         if _is_at(self._descriptor, self._path):
-            self._path.unlink()
+            with contextlib.suppress(OSError):  # a folder that can't be written any more: the file left is no lock
+                self._path.unlink()
         os.close(self._descriptor)
 
 

@@ -282,14 +282,34 @@ def test_a_session_that_another_holds_is_not_taken_up(journal: Journal, path: Pa
     keeper = tuned(journal)
     with Journal.open(path) as second:
         other = Keeper(second, clock)
-        assert offered(other) == keeper.session_id
+        assert offered(other) == "", "what can't be had is not offered"
         with pytest.raises(JournalError, match="open in another"):
             other.resume(keeper.session_id)
         assert (other.session_id, other.state.phase) == ("", Phase.IDLE)
         other.carry_out(cm.Begin(GUITAR, "its own"))
-        assert offered(other) == keeper.session_id
+        assert offered(other) == ""
     keeper.carry_out(cm.SetAside(6, "x"))
     assert recorded(journal, keeper.session_id) == keeper.state
+
+
+def test_a_session_is_offered_once_its_holder_is_gone(journal: Journal, path: Path) -> None:
+    keeper = tuned(journal)
+    with Journal.open(path) as second:
+        other = Keeper(second, clock)
+        assert offered(other) == ""
+        journal.release(keeper.session_id)
+        assert offered(other) == keeper.session_id
+
+
+def test_a_lock_file_left_behind_by_a_reboot_is_no_hindrance(path: Path) -> None:
+    with Journal.open(path) as journal:
+        session_id = tuned(journal).session_id
+    path.with_name(f"{path.name}.{session_id}.lock").write_text("12345")
+    with Journal.open(path) as journal:
+        keeper = Keeper(journal, clock)
+        assert offered(keeper) == session_id
+        keeper.resume(session_id)
+        keeper.carry_out(cm.SetAside(6, "x"))
 
 
 def test_the_newest_open_session_is_offered(path: Path) -> None:
