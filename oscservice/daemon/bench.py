@@ -18,7 +18,7 @@ from oscservice.daemon.orders import REFUSAL_CODES, order
 from oscservice.daemon.recording import Recording
 from oscservice.daemon.simulated import SimulatedSource
 from oscservice.daemon.telling import sentence
-from oscservice.daemon.told import Topic, cause
+from oscservice.daemon.told import MOST_CHARACTERS, Topic, cause
 from oscservice.daemon.topics import changed, topics
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
@@ -244,6 +244,8 @@ class Bench:
         command = order(address.path, params.get("string", 0), values, self._load, self._tolerance_cents)
         if command is None:
             raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
+        if isinstance(command, cm.Begin):
+            command = self._keeper.with_past(command)
         try:
             events = self._keeper.carry_out(command)
         except cm.Refused as refusal:
@@ -293,6 +295,8 @@ class Bench:
                 self.server.publish({"/reading": self._reading(event)})
             if isinstance(event, ev.CauseNamed):
                 self.server.publish({"/cause": cause(finding_from_json(event.finding))})
+            if isinstance(event, ev.ChangeNoticed):
+                self.server.publish({"/change": (event.what, event.text[:MOST_CHARACTERS])})
             line = sentence(event)
             if line is not None:
                 self._tell(line)

@@ -8,8 +8,10 @@ from __future__ import annotations
 import contextlib
 import logging
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 
+from oscservice.daemon.earlier import last_time
 from oscservice.errors import JournalError
 from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal, SessionRow, utc_text
@@ -53,6 +55,11 @@ class Keeper:
             with contextlib.suppress(JournalError):  # held by another process, or not to be read: not ours to seal
                 if any(kind == ev.SessionClosed.__name__ for _, _, kind, _ in journal.events(row.id)[-1:]):
                     journal.seal(row.id, utc_text(self._now()))
+
+    def with_past(self, command: cm.Begin) -> cm.Begin:
+        """The same with what is known beside it: today, and the instrument's last session."""
+        today = self._now().astimezone().date().isoformat()
+        return replace(command, day=today, last_time=last_time(self._journal, command.instrument))
 
     def carry_out(self, command: cm.Command) -> list[ev.Event]:
         """Decide, commit, and only then change the state; gives the events.

@@ -41,6 +41,10 @@ def order(
             return cm.Begin(_instrument(name, load), label, tolerance, str(rest[1]) if len(rest) > 1 else "")
         case "/session/inspect", (str(item), str(verdict), *rest):
             return cm.Inspect(item, verdict, str(rest[0]) if rest else "")
+        case "/session/measured", (str(what), float(mm)):
+            return cm.Measured(what, mm)
+        case "/session/fitted", (str(day),):
+            return cm.Fitted(day)
         case "/session/next", ():
             return cm.Next()
         case "/session/undo", ():

@@ -19,6 +19,12 @@ def sentence(event: ev.Event) -> str | None:
             return f"session begun: {label} (tolerance {tolerance:g} cents)"
         case ev.ItemInspected(item=item, verdict=verdict, note=note):
             return f"inspection: {item} {verdict}" + (f" ({note})" if note else "")
+        case ev.ItemMeasured(text=text):
+            return f"measured: {text}"
+        case ev.StringsFitted(day=day, text=text):
+            return f"strings fitted on {day}" + (f": {text}" if text else "")
+        case ev.ChangeNoticed(text=text):
+            return f"since the last session: {text}"
         case ev.PhaseEntered(phase=phase):
             return f"phase: {phase}"
         case ev.TunedByHand(string=string):

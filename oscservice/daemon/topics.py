@@ -5,6 +5,7 @@ What is not known has no topic: nothing stands for "no value".
 
 from __future__ import annotations
 
+from oscservice.daemon.inspected import inspection_topics
 from oscservice.daemon.told import Topic, cause_topics, neck_topics, string_topics
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -33,7 +34,7 @@ def topics(state: State, sentences: Sentences = ENGLISH) -> dict[str, Topic]:
         "/focus/fret": (place.fret,),
     }
     values |= _in_doubt(state)
-    values |= {f"/inspect/{name}": (str(item.verdict),) for name, item in state.items}
+    values |= inspection_topics(state)
     for number, string in zip(state.numbers, state.strings, strict=True):
         values |= _of_string(state, number, string)
     # The prompt comes last: whoever acts on it has the rest already.

@@ -12,6 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from oscservice.instrument.condition import SetUp, nut_height_mm, relief_at_12
 from oscservice.instrument.contradiction import TENSION_RANGE_N
 from oscservice.instrument.pitch import note_name, note_number
 from oscservice.instrument.spec import Instrument, StringSpec
@@ -67,6 +68,48 @@ def with_action_raised(instrument: Instrument, by_mm: float) -> Instrument:
     )
 
 
+def with_action(instrument: Instrument, treble_mm: float, bass_mm: float) -> Instrument:
+    """String 1 and the last at these heights over fret 12, the others on a straight line between (common practice).
+
+    What was wanted stays wanted. Raises ValueError out of range.
+    """
+    last = max(1, len(instrument.strings) - 1)
+    line = {n: treble_mm + (bass_mm - treble_mm) * (n - 1) / last for n in range(1, len(instrument.strings) + 1)}
+    return _with_strings(
+        instrument, {n: {"action_12_mm": mm} for n, mm in line.items()}, set_up=instrument.wanted.model_dump()
+    )
+
+
+def with_relief(instrument: Instrument, relief_mm: float, *, heights_stay: bool) -> Instrument:
+    """Another relief of the neck, in mm at its deepest.
+
+    ``heights_stay``: the neck was bent since the actions were measured, nut and saddles as high as they were. Fret 12
+    then goes down by its part of the bow, and the string's height over it is what bends the stopped string: the model's
+    c becomes c + 2 relief_12 (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683). Otherwise, or where
+    the relief was not known before, the actions are those measured with it: they hold it already.
+
+    Raises:
+        ValueError: out of range, or a string that would lie on the frets.
+    """
+    before_mm = instrument.set_up.relief_mm
+    bent_mm = 0.0 if before_mm is None or not heights_stay else relief_mm - before_mm
+    by_mm = relief_at_12(bent_mm, instrument.frets)
+    lower = {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
+    known = _known(instrument.wanted, relief_mm=relief_mm)
+    return _with_strings(instrument, lower, set_up=known)
+
+
+def with_height_over_fret_1(instrument: Instrument, string: int, height_mm: float) -> Instrument:
+    """A string's height over fret 1 as measured, its action as it is. Raises ValueError out of range."""
+    at_nut_mm = nut_height_mm(height_mm, instrument.string(string).action_12_mm)
+    return _with_strings(instrument, {string: {"nut_height_mm": at_nut_mm}}, set_up=instrument.wanted.model_dump())
+
+
+def with_strings_fitted(instrument: Instrument, day: str) -> Instrument:
+    """Strings put on on a day, as 2026-11-25. Raises ValueError for no date."""
+    return _checked(instrument.model_dump() | {"set_up": _known(instrument.set_up, strings_fitted=day)})
+
+
 def with_nut_height(instrument: Instrument, height_mm: float) -> Instrument:
     """All strings ``height_mm`` over the fret plane at the nut, the saddles as high as they are.
 
@@ -111,6 +154,10 @@ def with_capo(instrument: Instrument, fret: int) -> Instrument:
         for number, s in enumerate(instrument.strings, start=1)
     }
     return _with_strings(instrument, strings, frets=instrument.frets - fret)
+
+
+def _known(set_up: SetUp, **known: float | str) -> dict[str, Any]:
+    return set_up.model_dump() | known
 
 
 def _gauged(string: StringSpec, new: NewGauge) -> dict[str, Any]:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from oscservice.instrument.condition import ACTION_LIMITS_MM, NUT_LIMITS_MM, SetUp, filled, over_fret_1_mm
+from oscservice.instrument.frozen import Frozen as Frozen
 from oscservice.instrument.pitch import A4_HZ, Place, note_hz, note_number
 
 CLAMPED_FLOATING = "clamped floating"
@@ -74,16 +76,10 @@ TravelMm = Annotated[float, Field(ge=0.0, le=50.0)]
 ThreadMm = Annotated[float, Field(ge=0.1, le=3.0)]
 StepMm = Annotated[float, Field(gt=0.0, le=5.0)]
 OffsetCents = Annotated[float, Field(ge=-50.0, le=50.0)]
-ActionMm = Annotated[float, Field(ge=0.0, le=10.0)]
-NutHeightMm = Annotated[float, Field(ge=0.0, le=5.0)]
+ActionMm = Annotated[float, Field(ge=ACTION_LIMITS_MM[0], le=ACTION_LIMITS_MM[1])]
+NutHeightMm = Annotated[float, Field(ge=NUT_LIMITS_MM[0], le=NUT_LIMITS_MM[1])]
 SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]
 Identity = Annotated[str, Field(min_length=1, max_length=LONGEST_IDENTITY), AfterValidator(_bare_text)]
-
-
-class Frozen(BaseModel):
-    """A checked record that can't be changed and takes no unknown field."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class StringSpec(Frozen):
@@ -192,6 +188,7 @@ class Instrument(Frozen):
     frets: FretCount
     strings: Annotated[tuple[StringSpec, ...], Field(min_length=1, max_length=MOST_STRINGS)]
     bridge: Bridge
+    set_up: SetUp = SetUp()
 
     @model_validator(mode="before")
     @classmethod
@@ -230,6 +227,13 @@ class Instrument(Frozen):
         self.string(number)
         moving = [a for a in self.bridge.adjusters if a.influence.get(number)]
         return max(moving, key=lambda a: abs(a.influence[number]), default=None)
+
+    @property
+    def wanted(self) -> SetUp:
+        """What is wanted of it; what its file doesn't say follows from how its strings lie."""
+        actions_mm = [string.action_12_mm for string in self.strings]
+        over_mm = [over_fret_1_mm(string.nut_height_mm, string.action_12_mm) for string in self.strings]
+        return filled(self.set_up, actions_mm, over_mm)
 
     def to_json(self) -> str:
         """JSON text that ``from_json`` reads back to an equal instrument."""

@@ -11,17 +11,26 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
-from oscservice.instrument import spec
+from oscservice.instrument import condition, spec
 from oscservice.instrument.change import with_capo
 from oscservice.instrument.contradiction import Location, contradictions
 from oscservice.instrument.strings import INCH_MM
-from oscservice.instrument.tomlform import THREADS_MM, AdjusterForm, BridgeForm, InstrumentForm, StringForm, expand
+from oscservice.instrument.tomlform import (
+    THREADS_MM,
+    AdjusterForm,
+    BridgeForm,
+    InstrumentForm,
+    SetUpForm,
+    StringForm,
+    expand,
+)
 
 _ADJUSTER = "bridge.adjuster"
 _TABLES: dict[str, type[BaseModel]] = {
     "": InstrumentForm,
     "bridge": BridgeForm,
     _ADJUSTER: AdjusterForm,
+    "set_up": SetUpForm,
     "string": StringForm,
 }
 
@@ -42,6 +51,12 @@ _ASSIGNED = re.compile(r"""\s*((?:["']?[\w-]+["']?\s*\.\s*)*["']?[\w-]+["']?)\s*
 
 _STEP = "a number above 0, to 5 (mm)"
 _THREAD = f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}"
+
+
+def _two(limits: tuple[float, float]) -> str:
+    return f"the least and the most wanted in mm, from {limits[0]:g} to {limits[1]:g}: [0.1, 0.3], say"
+
+
 _EXPECTED = {
     ("", "name"): "a short text in quotes",
     ("", "title"): "a text in quotes",
@@ -61,6 +76,13 @@ _EXPECTED = {
     ("bridge", "string_spread_mm"): "a number from 5 to 150 (mm)",
     ("bridge", "screw_span_mm"): "a number from 5 to 200 (mm)",
     ("bridge", "adjuster"): f"1 to {2 * spec.MOST_STRINGS} [[bridge.adjuster]] entries",
+    ("set_up", "relief_mm"): _between(condition.RELIEF_LIMITS_MM, "mm"),
+    ("set_up", "relief_wanted_mm"): _two(condition.RELIEF_LIMITS_MM),
+    ("set_up", "action_treble_wanted_mm"): _two(condition.ACTION_LIMITS_MM),
+    ("set_up", "action_bass_wanted_mm"): _two(condition.ACTION_LIMITS_MM),
+    ("set_up", "nut_wanted_mm"): _two(condition.NUT_LIMITS_MM),
+    ("set_up", "strings_fitted"): "a date without quotes: 2026-11-25, say",
+    ("set_up", "replace_after_days"): "a whole number of days from {} to {}".format(*condition.REPLACE_AFTER_LIMITS),
     (_ADJUSTER, "name"): "a text of 1 to 40 letters in quotes",
     (_ADJUSTER, "influence"): 'mm that saddles move per mm of the adjuster, each string once: { "1" = 1.0, "2" = 0.5 }',
     (_ADJUSTER, "toward_nut_mm"): _TRAVEL,

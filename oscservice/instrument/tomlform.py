@@ -7,11 +7,12 @@ kind. ``expand`` turns it into an Instrument.
 from __future__ import annotations
 
 import re
+from datetime import date
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, ConfigDict, Field, PlainValidator, model_validator
 
-from oscservice.instrument import spec
+from oscservice.instrument import condition, spec
 from oscservice.instrument.pitch import A4_HZ
 from oscservice.instrument.strings import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
 
@@ -151,6 +152,35 @@ def _check_travel(toward_nut_mm: float, away_mm: float, step_mm: float | None) -
         raise ValueError(f"step_mm: found {step_mm:g}, expected no more than the travel of {travel_mm:g} mm")
 
 
+def _between(limits: condition.Range) -> AfterValidator:
+    def check(given: list[float]) -> list[float]:
+        if not limits[0] <= given[0] < given[1] <= limits[1]:
+            raise ValueError(f"expected the least and the most wanted, from {limits[0]:g} to {limits[1]:g}")
+        return given
+
+    return AfterValidator(check)
+
+
+_Two = Field(min_length=2, max_length=2)
+ReliefWanted = Annotated[list[float], _Two, _between(condition.RELIEF_LIMITS_MM)]
+ActionWanted = Annotated[list[float], _Two, _between(condition.ACTION_LIMITS_MM)]
+NutWanted = Annotated[list[float], _Two, _between(condition.NUT_LIMITS_MM)]
+
+
+class SetUpForm(Form):
+    """The ``[set_up]`` table: what is wanted before any saddle is moved, and what is known of neck and strings."""
+
+    relief_mm: condition.ReliefMm | None = None
+    relief_wanted_mm: ReliefWanted | None = None
+    action_treble_wanted_mm: ActionWanted | None = None
+    action_bass_wanted_mm: ActionWanted | None = None
+    nut_wanted_mm: NutWanted | None = None
+    strings_fitted: date | None = None
+    replace_after_days: (
+        Annotated[int, Field(ge=condition.REPLACE_AFTER_LIMITS[0], le=condition.REPLACE_AFTER_LIMITS[1])] | None
+    ) = None
+
+
 class InstrumentForm(Form):
     """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it.
     ``identity``: which instrument of its kind it is, the same for as long as it lives; the name if not given."""
@@ -163,6 +193,7 @@ class InstrumentForm(Form):
     scale_mm: spec.ScaleMm
     capo: Annotated[int, Field(ge=0, le=12)] = 0
     bridge: BridgeForm
+    set_up: SetUpForm = SetUpForm()
     string: Annotated[list[StringForm], Field(min_length=1, max_length=spec.MOST_STRINGS)]
 
 
@@ -176,6 +207,7 @@ def expand(form: InstrumentForm) -> spec.Instrument:
         frets=form.frets,
         strings=tuple(_string(entry, form.scale_mm) for entry in form.string),
         bridge=_bridge(form.bridge, len(form.string)),
+        set_up=_set_up(form.set_up),
     )
 
 
@@ -202,6 +234,13 @@ def _string(entry: StringForm, scale_mm: float) -> spec.StringSpec:
         setback_mm=entry.setback_mm,
         offset_cents=entry.offset_cents,
     )
+
+
+def _set_up(form: SetUpForm) -> condition.SetUp:
+    given = {field: value for field, value in form.model_dump().items() if value is not None}
+    if form.strings_fitted is not None:
+        given["strings_fitted"] = form.strings_fitted.isoformat()
+    return condition.SetUp.model_validate(given)
 
 
 def _bridge(form: BridgeForm, strings: int) -> spec.Bridge:

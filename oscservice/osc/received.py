@@ -86,6 +86,16 @@ RECEIVED: tuple[Address, ...] = (
         (text_arg("item"), text_arg("verdict", codes.VERDICTS), Argument("note", "s", optional=True)),
         "Settle an inspection item, or all that wait with the item `all`. A waived item needs a note.",
     ),
+    Address(
+        "/session/measured",
+        _COMMAND,
+        (text_arg("what"), float_arg("value", "mm", -2, 10)),
+        "What was measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
+        "string N over fret 1.",
+    ),
+    Address(
+        "/session/fitted", _COMMAND, (text_arg("day"),), "When the strings were put on, as `2026-11-25`; for their age."
+    ),
     Address("/session/next", _COMMAND, (), "Go on to the next step."),
     Address("/session/undo", _COMMAND, (), "Take the last step back."),
     Address("/session/finish", _COMMAND, (), "Seal the record of a proved instrument."),

@@ -45,6 +45,28 @@ SENT: tuple[Address, ...] = (
         "/frets", _STATE, (text_arg("frets"),), "Frets compared, as `1 3 5x2 12` (x2: counts twice); empty for none."
     ),
     Address("/inspect/{item}", _STATE, (text_arg("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
+    Address(
+        "/inspect/{item}/note",
+        _STATE,
+        (text_arg("sentence"),),
+        "Why an item was waived or failed; empty for none.",
+    ),
+    Address(
+        "/inspect/{item}/off",
+        _STATE,
+        (text_arg("sentence"),),
+        "By how much what was measured is off what is wanted; empty if nothing stands against passing the item.",
+    ),
+    Address("/inspect/relief/value", _STATE, (float_arg("relief", "mm"),), "Relief as measured in this session."),
+    Address("/inspect/action/treble", _STATE, (float_arg("action", "mm", 0),), "Action as measured, treble side."),
+    Address("/inspect/action/bass", _STATE, (float_arg("action", "mm", 0),), "Action as measured, bass side."),
+    Address("/inspect/strings/days", _STATE, (int_arg("age", "days", 0),), "How old the strings are, once known."),
+    Address(
+        "/changes",
+        _STATE,
+        (text_arg("sentences"),),
+        "What differs since this instrument's last session, and what to expect of it; `; ` between, empty for none.",
+    ),
     Address(f"{AT_STRING}/hz", _LIVE, (float_arg("frequency", "Hz", 0),), "First partial now."),
     Address(
         f"{AT_STRING}/cents",
@@ -134,6 +156,12 @@ SENT: tuple[Address, ...] = (
         _RESULT,
         (text_arg("sentence"),),
         "Why a move may have done more than a fifth more or less than it should; empty if it did not.",
+    ),
+    Address(
+        f"{AT_STRING}/nut/height",
+        _RESULT,
+        (float_arg("height", "mm", 0),),
+        "Over fret 1, as measured in this session.",
     ),
     Address(
         f"{AT_STRING}/predicted/setback",
@@ -237,6 +265,13 @@ SENT: tuple[Address, ...] = (
         _ADVICE,
         (text_arg("sentence"),),
         "What to be careful of in that; empty if nothing.",
+    ),
+    Address(
+        "/change",
+        _EVENT,
+        (text_arg("what"), text_arg("sentence")),
+        "Something is different since this instrument's last session: `string/N`, `reference`, `relief`, `bridge`, "
+        "`strings`, `tension`, or what was measured; and what to expect of it.",
     ),
     Address(
         "/cause",

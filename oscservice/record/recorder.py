@@ -193,6 +193,15 @@ class Recorder:
             return self._there().events(session_id)
         return [(row.seq, row.at_utc, row.kind, object_in(row.body) or {}) for row in held.rows]
 
+    def sessions(self) -> list[SessionRow]:
+        """As `Journal.sessions`; those held here while there is a fault."""
+        if self._journal is not None and not self.fault:
+            try:
+                return self._journal.sessions()
+            except _PASSING as error:
+                self._fall_back(error)
+        return [held.session for held in reversed(self._held.values())]
+
     def open_sessions(self) -> list[SessionRow]:
         """As `Journal.open_sessions`; none while there is a fault."""
         if self._journal is None or self.fault:

@@ -27,13 +27,25 @@ class Ignored(Exception):
 
 
 @dataclass(frozen=True)
+class LastTime:
+    """An instrument at its last session: as its file had it when that began, and as it was left, with what was measured
+    in it."""
+
+    filed: Instrument
+    left: Instrument
+
+
+@dataclass(frozen=True)
 class Begin:
-    """``frets``: what to compare (``advice.played``); nothing is fret 12."""
+    """``frets``: what to compare (``advice.played``); nothing is fret 12. ``day``: today, as 2026-11-25, for the age of
+    strings; empty if not known. ``last_time``: the instrument's last session; None for its first."""
 
     instrument: Instrument
     label: str
     tolerance_cents: float = 2.0
     frets: str = ""
+    day: str = ""
+    last_time: LastTime | None = None
 
 
 @dataclass(frozen=True)
@@ -43,6 +55,21 @@ class Inspect:
     item: str
     verdict: str
     note: str = ""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """``what`` was measured: ``relief``, ``action/treble``, ``action/bass``, or ``nut/N`` for string N over fret 1."""
+
+    what: str
+    value_mm: float
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """The strings were put on on this day, as 2026-11-25."""
+
+    day: str
 
 
 @dataclass(frozen=True)
@@ -130,6 +157,8 @@ class Listen:
 Command = (
     Begin
     | Inspect
+    | Measured
+    | Fitted
     | Hear
     | Next
     | Undo

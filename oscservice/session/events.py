@@ -19,13 +19,16 @@ class StepBegun:
 @dataclass(frozen=True)
 class SessionBegun:
     """A session on ``instrument`` (its JSON). ``fret`` is where errors are summed up, ``frets`` what is compared
-    (``advice.played``); empty in older journals, where ``fret`` alone was."""
+    (``advice.played``); empty in older journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25;
+    ``previous``: the instrument (its JSON) as its last session left it. Empty if not known."""
 
     instrument: str
     label: str
     tolerance_cents: float
     fret: int
     frets: str = ""
+    day: str = ""
+    previous: str = ""
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,32 @@ class ItemInspected:
     item: str
     verdict: str
     note: str
+
+
+@dataclass(frozen=True)
+class ItemMeasured:
+    """A value was measured for an inspection item, mm; ``text`` says how it stands to what is wanted."""
+
+    item: str
+    what: str
+    value_mm: float
+    text: str
+
+
+@dataclass(frozen=True)
+class StringsFitted:
+    """The strings were put on on ``day``; ``text`` says how old they are, if that is known."""
+
+    day: str
+    text: str
+
+
+@dataclass(frozen=True)
+class ChangeNoticed:
+    """Something is different since the instrument's last session; ``text`` says what, and what to expect of it."""
+
+    what: str
+    text: str
 
 
 @dataclass(frozen=True)
@@ -267,6 +296,9 @@ Event = (
     StepBegun
     | SessionBegun
     | ItemInspected
+    | ItemMeasured
+    | StringsFitted
+    | ChangeNoticed
     | PhaseEntered
     | Focused
     | ReadingTaken

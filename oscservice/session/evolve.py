@@ -12,11 +12,12 @@ from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
 from oscservice.session.changing import floating, with_string
+from oscservice.session.inspecting import change_noticed, item_inspected, item_measured, strings_fitted
 from oscservice.session.moves import response_learnt, saddle_moved, string_slackened
-from oscservice.session.state import Advice, Item, Outcome, State, StringState
+from oscservice.session.state import Advice, Outcome, State, StringState
 from oscservice.session.surveying import finding_from_json, survey_from_json
 from oscservice.session.taking import hand_learnt, reading_discarded, reading_doubted, reading_taken, slope_learnt
-from oscservice.session.words import Phase, Status, Verdict
+from oscservice.session.words import Phase, Status
 
 
 def evolve(state: State, event: ev.Event) -> State:
@@ -48,13 +49,10 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
         tolerance_cents=event.tolerance_cents,
         fret=event.fret,
         played=played,
+        day=event.day,
+        previous=Instrument.from_json(event.previous) if event.previous else None,
         strings=tuple(StringState() for _ in instrument.strings),
     )
-
-
-def _item_inspected(state: State, event: ev.ItemInspected) -> State:
-    done = Item(Verdict(event.verdict), event.note)
-    return replace(state, items=tuple((n, done if n == event.item else item) for n, item in state.items))
 
 
 def _phase_entered(state: State, event: ev.PhaseEntered) -> State:
@@ -194,7 +192,10 @@ def _session_closed(state: State, event: ev.SessionClosed) -> State:
 _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.StepBegun: _step_begun,
     ev.SessionBegun: _session_begun,
-    ev.ItemInspected: _item_inspected,
+    ev.ItemInspected: item_inspected,
+    ev.ItemMeasured: item_measured,
+    ev.StringsFitted: strings_fitted,
+    ev.ChangeNoticed: change_noticed,
     ev.PhaseEntered: _phase_entered,
     ev.Focused: _focused,
     ev.ReadingTaken: reading_taken,

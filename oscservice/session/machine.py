@@ -12,6 +12,7 @@ from typing import Any
 
 from oscservice.advice.correction import refusal, speaking_lengths_mm
 from oscservice.advice.played import Played
+from oscservice.advice.since import since
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -19,6 +20,7 @@ from oscservice.session.advance import advance
 from oscservice.session.asking import asked, ending, unproved
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
+from oscservice.session.inspecting import fit, inspect, measure
 from oscservice.session.judging import comparison_of, judged, sharing
 from oscservice.session.listening import heard, told
 from oscservice.session.state import State, StringState
@@ -74,24 +76,13 @@ def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     except ValueError as error:
         raise Refused("range", str(error)) from None
     begun = (command.instrument.to_json(), command.label, command.tolerance_cents)
-    return [ev.SessionBegun(*begun, played.reference, str(played))]
-
-
-def _inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
-    _need(state, Phase.INSPECTING)
-    names = [name for name, _ in state.items]
-    if command.item != "all" and command.item not in names:
-        raise Refused("missing", f"no inspection item {command.item!r}; expected all or one of {', '.join(names)}")
-    if command.verdict not in (Verdict.PASSED, Verdict.WAIVED, Verdict.FAILED):
-        raise Refused("range", f"{command.verdict!r} is no verdict; expected passed, waived or failed")
-    if command.verdict == Verdict.WAIVED and not command.note.strip():
-        raise Refused("refused", "an item is waived with a reason; give it as the third argument")
-    waiting = [name for name, item in state.items if item.verdict is Verdict.WAITING]
-    chosen = waiting if command.item == "all" else [command.item]
-    if not chosen:
-        failed = [name for name, item in state.items if item.verdict is Verdict.FAILED]
-        raise Refused("refused", f"nothing waits to be inspected; settle what failed by its name: {', '.join(failed)}")
-    return [ev.ItemInspected(name, command.verdict, command.note) for name in chosen]
+    last = command.last_time
+    left = "" if last is None else last.left.to_json()
+    found = () if last is None else since(last.filed, last.left, command.instrument)
+    return [
+        ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left),
+        *(ev.ChangeNoticed(one.what, one.text) for one in found),
+    ]
 
 
 def _next(state: State, command: cm.Next) -> list[ev.Event]:
@@ -270,7 +261,9 @@ def _known(state: State, number: int) -> StringState:
 
 _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Begin: _begin,
-    cm.Inspect: _inspect,
+    cm.Inspect: inspect,
+    cm.Measured: measure,
+    cm.Fitted: fit,
     cm.Hear: heard,
     cm.Next: _next,
     cm.Finish: _finish,

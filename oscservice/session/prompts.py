@@ -11,6 +11,7 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
+from oscservice.session.inspecting import measured_of, off
 from oscservice.session.judging import sharing
 from oscservice.session.likeness import strength_off_db
 from oscservice.session.state import State
@@ -46,6 +47,9 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         return _ENDINGS[Ending(state.outcome)], {"left": left}
     if state.phase is Phase.INSPECTING:
         name, item = next((n, i) for n, i in state.items if i.verdict not in (Verdict.PASSED, Verdict.WAIVED))
+        if item.verdict is not Verdict.FAILED and off(state, name):
+            code = "measured_off" if any(one.by_mm for one in measured_of(state, name)) else "strings_old"
+            return code, {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
         code = "put_right" if item.verdict is Verdict.FAILED else "inspect"
         return code, {field: sentences.text("item", name, field) for field in ("name", "what")}
     named = state.named(state.focus) if state.unseen else None

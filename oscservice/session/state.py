@@ -179,6 +179,9 @@ class State:
     it is no part of equality. ``findings`` are the causes named so far; ``tested``: the pattern of all strings was held
     against them; ``unseen``: nobody has taken note yet; ``survey_plucks``: plucks at every fret before that is done.
     ``hand`` is what the comparisons so far have taught of how its plucks scatter.
+    ``day``: when it began, as 2026-11-25, empty if not known; ``previous``: the instrument as its last session left it;
+    ``measured``: what was measured before the start, with mm, the latest last; ``changes``: what is different since the
+    last session, with a line on each.
     """
 
     phase: Phase = Phase.IDLE
@@ -194,6 +197,10 @@ class State:
     survey_plucks: int = 2
     hand: Hand = UNKNOWN
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
+    day: str = ""
+    previous: Instrument | None = None
+    measured: tuple[tuple[str, float], ...] = ()
+    changes: tuple[tuple[str, str], ...] = ()
     strings: tuple[StringState, ...] = ()
     focus: int = 0
     asked_place: Place | None = None

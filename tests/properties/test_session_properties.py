@@ -135,7 +135,9 @@ class Session(RuleBasedStateMachine):
         frets=st.sampled_from(["", "", "5", "5 12x2", "thorough"]),
     )
     def started(self, instrument: int, tolerance: float, inspected: bool, tuned: bool, frets: str) -> None:
-        self.do(cm.Begin(instruments()[instrument], "any", tolerance, frets))
+        last = cm.LastTime(instruments()[0], instruments()[0])
+        day = "2026-11-25" if tuned else ""
+        self.do(cm.Begin(instruments()[instrument], "any", tolerance, frets, day, last if tuned else None))
         if inspected:
             self.do(cm.Inspect("all", "passed"))
         while tuned and self.state.phase is Phase.TUNING:
@@ -158,6 +160,19 @@ class Session(RuleBasedStateMachine):
     @precondition(lambda self: self.state.phase is Phase.INSPECTING)
     def inspect(self, item: str, verdict: str, note: str) -> None:
         self.do(cm.Inspect(item, verdict, note))
+
+    @rule(
+        what=st.sampled_from(["relief", "action/treble", "action/bass", "nut/1", "nut/6", "nut/13", "varnish"]),
+        mm=st.one_of(st.floats(-0.2, 3.0), st.floats(-3.0, 12.0), WILD),
+    )
+    @precondition(lambda self: self.state.phase is Phase.INSPECTING)
+    def measured(self, what: str, mm: float) -> None:
+        self.do(cm.Measured(what, mm))
+
+    @rule(day=st.sampled_from(["2026-11-25", "2026-11-01", "2024-02-29", "2026-02-29", "2027-01-01", "", "today"]))
+    @precondition(lambda self: self.state.phase is Phase.INSPECTING)
+    def fitted(self, day: str) -> None:
+        self.do(cm.Fitted(day))
 
     @rule()
     @precondition(lambda self: self.state.phase is Phase.INSPECTING)
@@ -231,9 +246,7 @@ class Session(RuleBasedStateMachine):
         b=st.floats(1e-6, 1e-2),
         b_se=st.one_of(st.just(math.inf), st.floats(1e-7, 1e-3)),
     )
-    def hear(
-        self, string: int, place: Place, cents: float, se: float, only: int | None, b: float, b_se: float
-    ) -> None:
+    def hear(self, string: int, place: Place, cents: float, se: float, only: int | None, b: float, b_se: float) -> None:
         if self.state.instrument is not None and string in self.state.numbers:
             nominal_hz = self.state.instrument.place_hz(string, place)
             note = reading(nominal_hz * 2.0 ** (cents / 1200.0), se, inharmonicity=b, inharmonicity_se=b_se)

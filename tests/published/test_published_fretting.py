@@ -15,6 +15,8 @@ import numpy as np
 import pytest
 
 from oscservice.instrument import strings
+from oscservice.instrument.change import with_relief
+from oscservice.instrument.condition import relief_at_12
 from oscservice.instrument.fretting import (
     CLAMPED_ENDS,
     CLAMPED_ENDS_SD,
@@ -179,3 +181,16 @@ def test_a_straight_saddle_of_a_steel_string_acoustic() -> None:
     for number, inches in ((1, 1 / 16), (6, 5 / 32)):
         predicted_mm = true_setback_mm(fretted_string(guitar.string(number), guitar.open_hz(number)))
         assert inches * 25.4 == pytest.approx(predicted_mm, rel=0.3)
+
+
+@pytest.mark.parametrize("relief_12_mm", [-0.1, 0.2, 0.4])
+def test_relief_adds_twice_its_part_at_fret_12_to_the_saddles_height(relief_12_mm: float) -> None:
+    """Their section on relief, read second-hand: c, the saddle's height over the nut, becomes c + 2 relief_12. A neck
+    bent under saddles that stay as high as they are must come out so in what the model is given."""
+    guitar = with_relief(load_instrument("six-string-648"), 0.0, heights_stay=False)
+    deepest_mm = relief_12_mm / relief_at_12(1.0, guitar.frets)
+    bent = with_relief(guitar, deepest_mm, heights_stay=True)
+    for number in range(1, 7):
+        before, after = (fretted_string(one.string(number), one.open_hz(number)) for one in (guitar, bent))
+        assert after.saddle_over_nut_mm == pytest.approx(before.saddle_over_nut_mm + 2.0 * relief_12_mm, abs=1e-9)
+        assert replace(after, saddle_over_nut_mm=before.saddle_over_nut_mm) == before

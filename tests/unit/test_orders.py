@@ -27,6 +27,8 @@ def ordered(path: str, string: int, *values: int | float | str) -> cm.Command | 
         ("/session/begin", 0, ("six-string-648", "job", 0.5, "5x2 12"), cm.Begin(GUITAR, "job", 0.5, "5x2 12")),
         ("/session/inspect", 0, ("nut", "passed"), cm.Inspect("nut", "passed")),
         ("/session/inspect", 0, ("nut", "waived", "so"), cm.Inspect("nut", "waived", "so")),
+        ("/session/measured", 0, ("action/treble", 1.5), cm.Measured("action/treble", 1.5)),
+        ("/session/fitted", 0, ("2026-11-25",), cm.Fitted("2026-11-25")),
         ("/session/next", 0, (), cm.Next()),
         ("/session/undo", 0, (), cm.Undo()),
         ("/session/finish", 0, (), cm.Finish()),

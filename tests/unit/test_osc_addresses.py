@@ -51,11 +51,13 @@ def test_every_concrete_address_leads_back_to_its_declaration() -> None:
     declared = {found[0].path for found in map(lookup, concretes) if found is not None}
     assert declared == {address.path for address in TABLE}
     assert all(found is not None for found in map(lookup, concretes))
-    # 13 rows a string without a fret, 3 with one of 24, 5 commands; the rest stand once, the item twice
+    # Those of a string stand once for each, those of a fret for each of both, those of an item twice, the rest once.
     with_string = [a for a in TABLE if "{string}" in a.path]
     with_fret = [a for a in with_string if "{fret}" in a.path]
-    once = len(TABLE) - len(with_string) - 1
-    assert len(concretes) == once + 2 + 6 * (len(with_string) - len(with_fret)) + 6 * 24 * len(with_fret)
+    with_item = [a for a in TABLE if "{item}" in a.path]
+    once = len(TABLE) - len(with_string) - len(with_item)
+    per_string = len(with_string) - len(with_fret) + 24 * len(with_fret)
+    assert len(concretes) == once + 2 * len(with_item) + 6 * per_string
 
 
 def test_concrete_addresses_can_leave_out_directions_and_the_simulator() -> None:

@@ -9,6 +9,7 @@ import pytest
 from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, course, reading
 
 from oscservice.daemon.telling import sentence
+from oscservice.instrument.change import NewGauge, with_gauges
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.sentences.table import ENGLISH
 from oscservice.session import commands as cm
@@ -21,7 +22,18 @@ SENTENCES = ENGLISH.column("prompt", "text")
 CAUTIONS = ENGLISH.column("prompt", "caution")
 
 UNDER_TENSION = {
-    *("put_right", "look_into", "tune_up", "tune_down", "bring_up", "slacken", "shift_saddle", "place_saddle"),
+    *(
+        "put_right",
+        "measured_off",
+        "strings_old",
+        "look_into",
+        "tune_up",
+        "tune_down",
+        "bring_up",
+        "slacken",
+        "shift_saddle",
+        "place_saddle",
+    ),
     *("turn_screw", "shape_crown", "hand_over", "hand_over_partly"),
 }
 """Prompts at which a hand is on a string under tension, lets one go, or on a cut end: each has the usual caution
@@ -63,7 +75,16 @@ def jobs() -> tuple[Job, ...]:
     unlike.hear(6)
     for strength_db in (-20.0, -10.0, -30.0):
         unlike.do(cm.Hear(reading(unlike.instrument.place_hz(6, FRET), 0.1, strength_db)))
-    return (*done, job, doubtful, worn, taken_up, unlike)
+    off = Job()
+    off.do(cm.Abandon())
+    lighter = with_gauges(off.instrument, {1: NewGauge(0.23)})
+    last_time = cm.LastTime(lighter, lighter)
+    off.do(cm.Begin(off.instrument, "off", day="2026-11-25", last_time=last_time))
+    off.do(cm.Fitted("2026-01-01"))
+    off.do(cm.Inspect("strings", "waived", "none in the house"))
+    off.do(cm.Inspect("frets", "passed"))
+    off.do(cm.Measured("relief", 0.6))
+    return (*done, job, doubtful, worn, taken_up, unlike, off)
 
 
 def test_every_prompt_comes_up_and_none_other() -> None:

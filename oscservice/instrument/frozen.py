@@ -1,0 +1,11 @@
+"""The kind of record that instruments are made of."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict
+
+
+class Frozen(BaseModel):
+    """A checked record that can't be changed and takes no unknown field."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)

@@ -1,0 +1,344 @@
+"""The inspection: values measured, strings' age, what may be passed, and what changed since the last session."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from made_up import FIXED, FLOATING, SCREWS, Job, refused
+
+from oscservice.advice.prediction import predict
+from oscservice.advice.since import NOTICED_MM
+from oscservice.daemon.foretold import foretold
+from oscservice.daemon.topics import topics
+from oscservice.instrument.change import NewGauge, tuned_by, with_action, with_gauges, with_reference
+from oscservice.instrument.condition import relief_at_12
+from oscservice.instrument.profile import Instrument, load_instrument
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.inspecting import age_of, measured_of
+from oscservice.session.prompts import prompt
+from oscservice.session.state import State
+from oscservice.session.words import INSPECTION_ITEMS, Phase, Verdict
+
+GUITAR = load_instrument(SCREWS)
+TODAY = "2026-11-25"
+
+
+def begun(instrument: Instrument = GUITAR, day: str = TODAY, last_time: cm.LastTime | None = None) -> Job:
+    """A session of which the day is known, and the one before."""
+    job = Job(instrument)
+    job.do(cm.Abandon())
+    job.events.clear()
+    job.do(cm.Begin(instrument, "made up", day=day, last_time=last_time))
+    return job
+
+
+def verdict(job: Job, item: str) -> Verdict:
+    return dict(job.state.items)[item].verdict
+
+
+def passed_until(job: Job, item: str) -> Job:
+    """Everything before an item is in order."""
+    for name in list(INSPECTION_ITEMS)[: list(INSPECTION_ITEMS).index(item)]:
+        job.do(cm.Inspect(name, "passed"))
+    return job
+
+
+# Values
+
+
+def test_a_value_in_its_range_is_passed_and_kept() -> None:
+    job = passed_until(begun(), "relief")
+    (event,) = job.do(cm.Measured("relief", 0.25))[1:]
+    assert event == ev.ItemMeasured("relief", "relief", 0.25, "Relief: 0.25 mm, as wanted (0.10 to 0.35)")
+    assert job.prompt == "inspect"
+    job.do(cm.Inspect("relief", "passed"))
+    assert verdict(job, "relief") is Verdict.PASSED
+    assert job.state.measured == (("relief", 0.25),)
+    assert job.state.instrument is not None
+    assert job.state.instrument.set_up.relief_mm == 0.25
+
+
+@pytest.mark.parametrize(("mm", "by"), [(2.30, "0.45 mm above"), (1.00, "0.35 mm below")])
+def test_a_value_out_of_its_range_is_not_passed_without_a_reason(mm: float, by: str) -> None:
+    job = passed_until(begun(), "action")
+    job.do(cm.Measured("action/treble", mm))
+    now = prompt(job.state)
+    assert now.code == "measured_off"
+    assert f"Action on the treble side: {mm:.2f} mm, {by} what is wanted (1.35 to 1.85)" in now.text
+    assert "strings down" in now.caution
+    assert by in refused(job, cm.Inspect("action", "passed"), "refused")
+    assert by in refused(job, cm.Inspect("all", "passed"), "refused")
+    refused(job, cm.Inspect("action", "waived"), "refused")
+    job.do(cm.Inspect("action", "waived", "the player wants it so"))
+    assert verdict(job, "action") is Verdict.WAIVED
+    assert topics(job.state)["/inspect/action/note"] == ("the player wants it so",)
+
+
+def test_measured_again_after_it_was_put_right() -> None:
+    job = passed_until(begun(), "relief")
+    job.do(cm.Measured("relief", 0.6))
+    job.do(cm.Inspect("relief", "failed", "truss rod"))
+    assert job.prompt == "put_right"
+    job.do(cm.Measured("relief", 0.2))
+    assert job.prompt == "put_right", "what failed is passed by word"
+    job.do(cm.Inspect("relief", "passed"))
+    assert job.state.measured == (("relief", 0.2),)
+
+
+def test_what_passed_waits_again_once_a_value_speaks_against_it() -> None:
+    job = begun()
+    job.do(cm.Inspect("action", "passed"))
+    job.do(cm.Measured("action/bass", 2.0))
+    assert verdict(job, "action") is Verdict.PASSED
+    job.do(cm.Measured("action/bass", 4.0))
+    assert verdict(job, "action") is Verdict.WAITING
+    job.do(cm.Undo())
+    assert verdict(job, "action") is Verdict.PASSED
+    job.do(cm.Inspect("nut", "waived", "a zero fret"))
+    job.do(cm.Measured("nut/2", 2.0))
+    assert verdict(job, "nut") is Verdict.WAIVED, "the reason stands"
+
+
+def test_values_come_as_32_bit_numbers() -> None:
+    job = begun()
+    job.do(cm.Measured("action/treble", 1.8500000238418579))
+    assert job.state.measured == (("action/treble", 1.85),)
+    job.do(cm.Inspect("action", "passed"))
+
+
+@pytest.mark.parametrize("mm", [math.nan, math.inf, -0.1, 10.5, 1e300])
+def test_a_value_that_cannot_be_is_refused(mm: float) -> None:
+    refused(begun(), cm.Measured("action/treble", mm), "range")
+
+
+def test_a_value_that_does_not_fit_the_instrument_is_refused() -> None:
+    assert "lie on the frets" in refused(begun(), cm.Measured("action/treble", 0.05), "range")
+    assert "nut_height_mm" in refused(begun(), cm.Measured("nut/1", 0.0), "range")
+    bent = begun()
+    bent.do(cm.Measured("relief", 2.9))
+    assert "lie on the frets" in refused(bent, cm.Measured("relief", -1.5), "range")
+
+
+@pytest.mark.parametrize(
+    "what", ["varnish", "action", "nut", "nut/0", "nut/7", "nut/01", "Relief", "", "action/middle"]
+)
+def test_what_is_not_measured_is_refused(what: str) -> None:
+    text = refused(begun(), cm.Measured(what, 1.0), "missing")
+    assert "nut/1 to nut/6" in text
+
+
+def test_nothing_is_measured_once_tuning_began() -> None:
+    job = begun().inspected()
+    refused(job, cm.Measured("relief", 0.2), "phase")
+    refused(job, cm.Fitted(TODAY), "phase")
+
+
+# What measured values are used for
+
+
+def test_actions_feed_the_predicted_setback_of_every_string() -> None:
+    job = begun()
+    before = [topics(job.state)[f"/string/{n}/predicted/setback"][0] for n in range(1, 7)]
+    job.do(cm.Measured("action/treble", 1.9))
+    job.do(cm.Measured("action/bass", 2.4))
+    assert job.state.instrument is not None
+    assert [s.action_12_mm for s in job.state.instrument.strings] == pytest.approx([1.9, 2.0, 2.1, 2.2, 2.3, 2.4])
+    now = topics(job.state)
+    after = [now[f"/string/{n}/predicted/setback"][0] for n in range(1, 7)]
+    assert after == [one.setback_mm for one in predict(with_action(GUITAR, 1.9, 2.4))]
+    assert all(b > a for a, b in zip(before, after, strict=True))
+    assert (now["/inspect/action/treble"], now["/inspect/action/bass"]) == ((1.9,), (2.4,))
+    job.do(cm.Undo())
+    job.do(cm.Undo())
+    assert [topics(job.state)[f"/string/{n}/predicted/setback"][0] for n in range(1, 7)] == before
+
+
+def test_relief_feeds_it_too_but_never_twice() -> None:
+    """Bent after the actions of the file were measured, it raises them; an action measured later holds it."""
+
+    def action(job: Job) -> float:
+        assert job.state.instrument is not None
+        return job.state.instrument.strings[0].action_12_mm
+
+    job = begun()  # the file knows 0.2
+    job.do(cm.Measured("relief", 0.3))
+    assert action(job) == pytest.approx(1.6 + relief_at_12(0.1, GUITAR.frets))
+    assert foretold(job.state.instrument or GUITAR, 1, None) != foretold(GUITAR, 1, None)
+    job.do(cm.Measured("action/treble", 1.7))
+    assert action(job) == 1.7
+    job.do(cm.Measured("relief", 0.2))
+    assert action(job) == pytest.approx(1.7 - relief_at_12(0.1, GUITAR.frets))
+    first_action = begun()
+    first_action.do(cm.Measured("action/treble", 1.7))
+    first_action.do(cm.Measured("relief", 0.3))
+    assert action(first_action) == 1.7, "the action was measured with the relief as it is"
+
+
+def test_a_height_over_fret_1_is_the_strings_own() -> None:
+    job = begun()
+    job.do(cm.Measured("nut/3", 0.5))
+    assert job.state.instrument is not None
+    heights = [s.nut_height_mm for s in job.state.instrument.strings]
+    assert heights[2] != GUITAR.strings[2].nut_height_mm
+    assert heights[:2] + heights[3:] == [s.nut_height_mm for k, s in enumerate(GUITAR.strings) if k != 2]
+    assert topics(job.state)["/string/3/nut/height"] == (0.5,)
+    job.do(cm.Measured("nut/3", 0.9))
+    assert "String 3 over fret 1" in refused(job, cm.Inspect("nut", "passed"), "refused")
+
+
+def test_a_set_up_goes_on_with_what_was_measured() -> None:
+    job = begun()
+    job.do(cm.Measured("relief", 0.2))
+    job.do(cm.Measured("action/treble", 1.7))
+    job.inspected()
+    for number in reversed(job.state.numbers):
+        job.hear(number)
+    job.bracket(6, 8.0)
+    assert job.phase() is Phase.MOVING
+    assert fold(ev.from_body(*ev.to_body(event)) for event in job.events) == job.state
+
+
+# Strings
+
+
+@pytest.mark.parametrize(
+    ("day", "age", "fresh"), [(TODAY, 0, True), ("2026-09-26", 60, True), ("2026-09-25", 61, False)]
+)
+def test_strings_are_passed_while_they_are_fresh(day: str, age: int, fresh: bool) -> None:
+    job = begun()
+    assert "/inspect/strings/days" not in topics(job.state)
+    job.do(cm.Fitted(day))
+    assert topics(job.state)["/inspect/strings/days"] == (age,)
+    assert job.prompt == ("inspect" if fresh else "strings_old")
+    if fresh:
+        job.do(cm.Inspect("strings", "passed"))
+        return
+    assert "61 days old, fresh ones are wanted after 60" in prompt(job.state).text
+    assert "61 days old" in refused(job, cm.Inspect("strings", "passed"), "refused")
+    assert topics(job.state)["/inspect/strings/off"] != ("",)
+    job.do(cm.Fitted(TODAY))
+    job.do(cm.Inspect("strings", "passed"))
+
+
+def test_the_file_may_know_when_they_were_fitted() -> None:
+    old = GUITAR.model_copy(update={"set_up": GUITAR.set_up.model_copy(update={"strings_fitted": "2026-01-01"})})
+    assert begun(old).prompt == "strings_old"
+    assert begun(old, day="").prompt == "inspect", "no day, no age"
+    assert age_of(begun(old, day="2025-12-31").state) is None, "a day to come tells nothing"
+    assert age_of(State()) is None
+
+
+@pytest.mark.parametrize("day", ["2026-11-26", "2026-02-30", "20261125", "", "yesterday", "2026-11-25T10:00:00"])
+def test_a_day_that_cannot_be_is_refused(day: str) -> None:
+    refused(begun(), cm.Fitted(day), "range")
+
+
+def test_without_a_day_of_the_session_any_day_is_taken() -> None:
+    job = begun(day="")
+    (event,) = job.do(cm.Fitted("2031-01-01"))[1:]
+    assert event == ev.StringsFitted("2031-01-01", "")
+
+
+# Since the last session
+
+
+def noticed(now: Instrument, filed: Instrument, left: Instrument | None = None) -> dict[str, str]:
+    job = begun(now, last_time=cm.LastTime(filed, left or filed))
+    events = [e for e in job.events if isinstance(e, ev.ChangeNoticed)]
+    assert job.state.changes == tuple((e.what, e.text) for e in events)
+    assert topics(job.state)["/changes"] == ("; ".join(e.text for e in events),)
+    assert fold(ev.from_body(*ev.to_body(event)) for event in job.events) == job.state
+    return dict(job.state.changes)
+
+
+def test_nothing_is_said_of_the_first_session_or_of_what_is_the_same() -> None:
+    assert begun().state.changes == ()
+    assert noticed(GUITAR, GUITAR) == {}
+
+
+def test_another_gauge_is_pointed_out_with_what_it_does() -> None:
+    heavier = with_gauges(GUITAR, {1: NewGauge(0.011 * 25.4)})
+    told = noticed(heavier, GUITAR)
+    assert list(told) == ["string/1"]
+    assert "plain .010 → plain .011" in told["string/1"]
+    # Mersenne: pull goes with the gauge squared, 1.21 of it.
+    assert "(+21%)" in told["string/1"]
+    assert "B " in told["string/1"]
+    assert "saddle +" in told["string/1"]
+    assert "cents if nothing is moved" in told["string/1"]
+
+
+def test_another_tuning_and_reference_are_pointed_out() -> None:
+    told = noticed(tuned_by(GUITAR, -2), GUITAR)
+    assert list(told) == [f"string/{n}" for n in range(1, 7)]
+    assert "tuned E4 → D4" in told["string/1"]
+    # Two semitones down: 2^(-4/12) of the pull.
+    assert all("(-21%)" in text for text in told.values())
+    told = noticed(with_reference(GUITAR, 432.0), GUITAR)
+    assert list(told) == ["reference"]
+    # 1200 log2(432 / 440) = -31.8
+    assert "A4 440 → 432 Hz: every string -32 cents, saddles +" in told["reference"]
+
+
+def test_a_sprung_bridge_is_spoken_of_where_the_strings_pull_otherwise() -> None:
+    floating = load_instrument(FLOATING)
+    told = noticed(tuned_by(floating, -2), floating)
+    assert "21% less" in told["tension"]
+    assert "springs have to be reset; never release" in told["tension"]
+    assert "tension" not in noticed(tuned_by(GUITAR, -2), GUITAR)
+    offset = floating.model_copy(update={"reference_hz": 441.0})
+    assert "tension" not in noticed(offset, floating), "half a percent of pull"
+
+
+def test_another_bridge_or_number_of_strings() -> None:
+    fixed = GUITAR.model_copy(update={"bridge": load_instrument(FLOATING).bridge})
+    assert "strings now pull one another" in noticed(fixed, GUITAR)["bridge"]
+    assert "no more" in noticed(GUITAR, fixed)["bridge"]
+    shaped = GUITAR.model_copy(update={"bridge": load_instrument(FIXED).bridge})
+    assert "another way" in noticed(shaped, GUITAR)["bridge"]
+    seven = load_instrument("seven-string-648")
+    assert list(noticed(seven, GUITAR)) == ["strings"]
+
+
+def test_an_action_that_the_file_changed_is_pointed_out_and_a_measured_one_is_believed_meanwhile() -> None:
+    measured = with_action(GUITAR, 2.0, 2.4)
+    assert noticed(GUITAR, GUITAR, measured) == {}, "the file says what it said"
+    higher = with_action(GUITAR, 1.9, 2.3)
+    told = noticed(higher, GUITAR)
+    assert list(told) == [f"string/{n}" for n in range(1, 7)]
+    assert "action 1.60 → 1.90 mm" in told["string/1"]
+    assert "saddle +" in told["string/1"]
+    told = noticed(higher, GUITAR, measured)
+    assert "action 2.00 → 1.90 mm" in told["string/1"]
+
+
+def test_what_is_measured_is_held_against_the_last_session() -> None:
+    left = with_action(GUITAR, 1.6, 2.0)
+    job = begun(last_time=cm.LastTime(GUITAR, left))
+    assert not [
+        e for e in job.do(cm.Measured("action/treble", 1.6 + NOTICED_MM / 2.0)) if isinstance(e, ev.ChangeNoticed)
+    ]
+    (told,) = [e for e in job.do(cm.Measured("action/treble", 1.85)) if isinstance(e, ev.ChangeNoticed)]
+    assert told.what == "action/treble"
+    assert "action 1.60 → 1.85 mm: string 1: saddle +" in told.text
+    (told,) = [e for e in job.do(cm.Measured("action/bass", 2.2)) if isinstance(e, ev.ChangeNoticed)]
+    assert "action 2.00 → 2.20 mm: string 6" in told.text
+    (told,) = [e for e in job.do(cm.Measured("relief", 0.35)) if isinstance(e, ev.ChangeNoticed)]
+    assert "relief 0.20 → 0.35 mm" in told.text
+    (told,) = [e for e in job.do(cm.Measured("nut/2", 0.68)) if isinstance(e, ev.ChangeNoticed)]
+    assert "height at the nut 0.35 →" in told.text
+    assert [what for what, _ in job.state.changes] == ["action/treble", "action/bass", "relief", "nut/2"]
+    job.do(cm.Undo())
+    assert len(job.state.changes) == 3
+    assert [one.what for one in measured_of(job.state, "action")] == ["action/treble", "action/bass"]
+
+
+def test_journals_from_before_any_of_this_replay() -> None:
+    body = ev.to_body(ev.SessionBegun(GUITAR.to_json(), "old", 2.0, 12))[1]
+    del body["day"]
+    del body["previous"]
+    state = fold([ev.from_body("SessionBegun", body)])
+    assert (state.day, state.previous, state.measured, state.changes) == ("", None, (), ())
