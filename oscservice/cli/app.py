@@ -215,6 +215,32 @@ def remains(
 
 
 @app.command()
+def history(
+    instrument: Annotated[str, typer.Argument(help="Identity, name or file of an instrument.")],
+    journal: Annotated[Path | None, _JOURNAL] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print a JSON array, one object a session.")] = False,
+) -> None:
+    """List the sessions of an instrument, and how each left it."""
+    from oscservice.cli.history import history_command
+
+    history_command(instrument, journal, as_json=json)
+
+
+@app.command()
+def compare(
+    first: Annotated[str, typer.Argument(help="A session, as `history` names it; or last, last-1 and so on.")],
+    second: Annotated[str, typer.Argument(help="Another one.")],
+    instrument: Annotated[str | None, typer.Option(help="The instrument that last is counted on.")] = None,
+    journal: Annotated[Path | None, _JOURNAL] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
+) -> None:
+    """Tell what changed on an instrument between two sessions, and what of it is more than chance."""
+    from oscservice.cli.compare import compare_command
+
+    compare_command(first, second, instrument, journal, as_json=json)
+
+
+@app.command()
 def devices() -> None:
     """List the audio inputs."""
     from oscservice.cli.devices import devices_command

@@ -18,7 +18,7 @@ from oscservice.daemon.orders import REFUSAL_CODES, order
 from oscservice.daemon.recording import Recording
 from oscservice.daemon.simulated import SimulatedSource
 from oscservice.daemon.telling import sentence
-from oscservice.daemon.told import MOST_CHARACTERS, Topic, cause
+from oscservice.daemon.told import MOST_CHARACTERS, Topic, cause, checked
 from oscservice.daemon.topics import changed, topics
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
@@ -241,7 +241,8 @@ class Bench:
                 raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
         if address.path in (REMAINS, REMAINS_SPREAD):
             return self._remains(params["string"], spread=address.path == REMAINS_SPREAD)
-        command = order(address.path, params.get("string", 0), values, self._load, self._tolerance_cents)
+        number = params.get("string", 0)
+        command = order(address.path, number, values, self._load, self._tolerance_cents, self._sealed)
         if command is None:
             raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
         if isinstance(command, cm.Begin):
@@ -253,7 +254,7 @@ class Bench:
         self._set_strings()
         # The reply goes out first, then what changed.
         asyncio.get_running_loop().call_soon(self._announce, events)
-        return (self._keeper.session_id,) if isinstance(command, cm.Begin) else ()
+        return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
 
     def _remains(self, number: int, *, spread: bool) -> Sequence[float]:
         """The error at every fret of a string, or its standard errors."""
@@ -279,6 +280,14 @@ class Bench:
     def _load(self, name: str) -> Instrument:
         return self._instruments.get(name) or load_named(name, self._instrument_folder)
 
+    def _sealed(self, instrument: Instrument) -> str:
+        """How the last sealed session of an instrument left it, as JSON; empty if there is none."""
+        try:
+            found = self._keeper.last_sealed(instrument)
+        except JournalError as error:
+            raise OscRefusal(ErrorCode.REFUSED, f"the last sealed session can't be read: {error}") from None
+        return "" if found is None else found.to_json()
+
     def _set_strings(self) -> None:
         self.server.string_count = len(self._keeper.state.strings)
 
@@ -293,6 +302,8 @@ class Bench:
         for event in events:
             if isinstance(event, ev.ReadingTaken):
                 self.server.publish({"/reading": self._reading(event)})
+            if isinstance(event, ev.StringChecked):
+                self.server.publish({"/check/string": checked(event)})
             if isinstance(event, ev.CauseNamed):
                 self.server.publish({"/cause": cause(finding_from_json(event.finding))})
             if isinstance(event, ev.ChangeNoticed):

@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 
 
 def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime | None:
-    """The instrument as its last closed session had and left it; None for its first.
+    """The instrument as its last closed set-up had and left it; None for its first.
 
     A session that can't be read is passed over: the next may still go on without it.
     """
@@ -29,7 +29,7 @@ def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime |
         try:
             bodies = journal.events(row.id)
             begun = next((body for _, _, kind, body in bodies if kind == ev.SessionBegun.__name__), None)
-            if begun is None:
+            if begun is None or begun.get("against"):  # a quick check changes nothing and measures nothing
                 continue
             filed = Instrument.from_json(begun["instrument"])
             left = fold(ev.from_body(kind, body) for _, _, kind, body in bodies).instrument

@@ -14,12 +14,14 @@ from datetime import UTC, datetime
 from oscservice.daemon.earlier import last_time
 from oscservice.errors import JournalError
 from oscservice.instrument.spec import Instrument
+from oscservice.record.history import last_sealed, state_of
 from oscservice.record.journal import Journal, SessionRow, utc_text
 from oscservice.record.recorder import Recorder
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.machine import decide
+from oscservice.session.standing import Standing
 from oscservice.session.state import State
 from oscservice.session.words import Phase
 
@@ -74,10 +76,10 @@ class Keeper:
         after = fold(events, self.state)
         session_id, at_utc = self.session_id, utc_text(self._now())
         bodies = [ev.to_body(event) for event in events]
-        if isinstance(command, cm.Begin):
+        if isinstance(command, cm.Begin | cm.Quick):
             instrument = command.instrument
             identity = identity_of(instrument)
-            session_id = self._journal.new_session(instrument.name, command.label, self._now(), identity)
+            session_id = self._journal.new_session(instrument.name, after.label, self._now(), identity)
             try:
                 self._journal.append(session_id, bodies, at_utc)
             except BaseException:
@@ -101,6 +103,10 @@ class Keeper:
         """The newest open session that nobody holds, or None."""
         free = (row for row in self._open() if row.id != self.session_id)
         return next((row for row in free if not self._journal.held_elsewhere(row.id)), None)
+
+    def last_sealed(self, instrument: Instrument) -> Standing | None:
+        """How the last sealed set-up of an instrument left it, or None. Raises JournalError."""
+        return last_sealed(self._journal, identity_of(instrument))
 
     def try_again(self) -> bool:
         """Write what is in memory only, if the journal can be written again. False: there was nothing to do."""
@@ -126,18 +132,8 @@ class Keeper:
             raise cm.Refused("missing", f"no open session is called {session_id!r}")
         self._journal.claim(session_id)
         try:
-            self.state = self._read(session_id)
+            self.state = state_of(self._journal, session_id)
         except BaseException:
             self._journal.release(session_id)
             raise
         self.session_id = session_id
-
-    def _read(self, session_id: str) -> State:
-        """The state of a session from its events. Raises JournalError."""
-        rows = self._journal.events(session_id)
-        try:
-            return fold(ev.from_body(kind, body) for _, _, kind, body in rows)
-        except Exception as error:  # whatever a body holds that no version of this program has written
-            what = " ".join(str(error).split())[:200] or type(error).__name__
-            reason = f"session {session_id} can't be read ({what}); its events are left as they are"
-            raise JournalError(reason) from None

@@ -21,7 +21,12 @@ REFUSAL_CODES: dict[str, ErrorCode] = {
 
 
 def order(
-    path: str, string: int, values: Values, load: Callable[[str], Instrument], tolerance_cents: float
+    path: str,
+    string: int,
+    values: Values,
+    load: Callable[[str], Instrument],
+    tolerance_cents: float,
+    sealed: Callable[[Instrument], str] = lambda _: "",
 ) -> cm.Command | None:
     """The command that a declared command address with checked arguments stands for, or None if it is none.
 
@@ -31,6 +36,7 @@ def order(
         values: the arguments, as declared.
         load: gives an instrument by name; raises InputError.
         tolerance_cents: tolerance of a session begun without one.
+        sealed: gives what a quick check of an instrument is held against (``session.standing``, JSON); empty for none.
 
     Raises:
         OscRefusal: the instrument or the place isn't known.
@@ -39,6 +45,9 @@ def order(
         case "/session/begin", (str(name), str(label), *rest):
             tolerance = float(rest[0]) if rest else tolerance_cents
             return cm.Begin(_instrument(name, load), label, tolerance, str(rest[1]) if len(rest) > 1 else "")
+        case "/session/quick", (str(name), *rest):
+            instrument = _instrument(name, load)
+            return cm.Quick(instrument, sealed(instrument), float(rest[0]) if rest else None)
         case "/session/inspect", (str(item), str(verdict), *rest):
             return cm.Inspect(item, verdict, str(rest[0]) if rest else "")
         case "/session/measured", (str(what), float(mm)):

@@ -9,7 +9,7 @@ from oscservice.instrument.pitch import Place
 from oscservice.session import events as ev
 from oscservice.session.prompts import where
 from oscservice.session.surveying import finding_from_json
-from oscservice.session.words import Status
+from oscservice.session.words import Drift, Status
 
 
 def sentence(event: ev.Event) -> str | None:
@@ -63,6 +63,8 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: to compare ({why})"
         case ev.StringSetAside(string=string, reason=reason):
             return f"string {string}: set aside ({reason})"
+        case ev.StringChecked():
+            return _checked(event)
         case ev.ListeningSet(on=on):
             return "listening" if on else "not listening"
         case ev.SessionClosed(outcome=outcome):
@@ -76,6 +78,14 @@ def _doubted(event: ev.ReadingDoubted) -> str:
     bodies = json.loads(event.first), json.loads(event.second)
     first, second = (where(body["string"], Place.parse(body["place"])) for body in bodies)
     return f"in doubt: {first} ({event.probability:.0%}) or {second} ({event.second_probability:.0%})"
+
+
+def _checked(event: ev.StringChecked) -> str:
+    tuning = f"tuning {event.tuning_cents:+.1f} ± {event.tuning_se_cents:.1f}"
+    intonation = f"intonation {event.intonation_cents:+.1f} ± {event.intonation_se_cents:.1f} cents"
+    way = {Drift.TUNING: " in tuning", Drift.INTONATION: " in intonation", Drift.BOTH: " in both ways"}
+    verdict = event.verdict + way.get(Drift(event.what), "")
+    return f"string {event.string}: {verdict}: {tuning}, {intonation}"
 
 
 def _judged(event: ev.StringJudged) -> str:

@@ -16,9 +16,10 @@ from oscservice.advice.travel import ways_out
 from oscservice.daemon.foretold import foretold
 from oscservice.instrument.fretting import fretted_string
 from oscservice.instrument.spec import StringSpec
+from oscservice.session.events import StringChecked
 from oscservice.session.state import State, StringState
 from oscservice.session.surveying import neck_of, weights_of
-from oscservice.session.words import Status
+from oscservice.session.words import Status, Verdict
 
 Topic = tuple[int | float | str, ...]
 
@@ -67,6 +68,35 @@ def cause_topics(state: State, number: int) -> dict[str, Topic]:
         f"{root}/cause/evidence": (evidence[:MOST_CHARACTERS],),
         f"{root}/cause/check": (check[:MOST_CHARACTERS],),
     }
+
+
+def check_topics(state: State) -> dict[str, Topic]:
+    """What a quick check is held against, and what it says of each string so far."""
+    if state.against is None:
+        return {"/check/against": ("",)}
+    values: dict[str, Topic] = {"/check/against": (state.against.session,)}
+    for number, string in zip(state.numbers, state.strings, strict=True):
+        root, found = f"/string/{number}/check", string.check
+        waits = Status.SET_ASIDE if string.status is Status.SET_ASIDE else Verdict.WAITING
+        values[root] = (str(waits) if found is None else found.verdict,)
+        if found is not None:
+            values |= {
+                f"{root}/what": (found.what,),
+                f"{root}/tuning": (found.tuning_cents,),
+                f"{root}/tuning/spread": (found.tuning_se_cents,),
+                f"{root}/intonation": (found.intonation_cents,),
+                f"{root}/intonation/spread": (found.intonation_se_cents,),
+            }
+    return values
+
+
+def checked(event: StringChecked) -> Topic:
+    """A quick check's verdict on a string, as one message."""
+    tuning, intonation = (
+        (event.tuning_cents, event.tuning_se_cents),
+        (event.intonation_cents, event.intonation_se_cents),
+    )
+    return (event.string, event.verdict, event.what, *tuning, *intonation)
 
 
 def cause(finding: Finding) -> Topic:

@@ -6,7 +6,7 @@ What is not known has no topic: nothing stands for "no value".
 from __future__ import annotations
 
 from oscservice.daemon.inspected import inspection_topics
-from oscservice.daemon.told import Topic, cause_topics, neck_topics, string_topics
+from oscservice.daemon.told import Topic, cause_topics, check_topics, neck_topics, string_topics
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import asked
@@ -37,6 +37,7 @@ def topics(state: State, sentences: Sentences = ENGLISH) -> dict[str, Topic]:
     values |= inspection_topics(state)
     for number, string in zip(state.numbers, state.strings, strict=True):
         values |= _of_string(state, number, string)
+    values |= check_topics(state)
     # The prompt comes last: whoever acts on it has the rest already.
     return values | {"/prompt/caution": (now.caution,), "/prompt/text": (now.text,), "/prompt": (now.code,)}
 

@@ -8,7 +8,16 @@ from __future__ import annotations
 from enum import IntEnum
 
 from oscservice.advice.causes import Cause
-from oscservice.session.words import INSPECTION_ITEMS, PHASE_TEXTS, STATUS_TEXTS, VERDICT_TEXTS, Verdict
+from oscservice.session.words import (
+    CHECK_TEXTS,
+    DRIFT_TEXTS,
+    INSPECTION_ITEMS,
+    PHASE_TEXTS,
+    STATUS_TEXTS,
+    VERDICT_TEXTS,
+    Status,
+    Verdict,
+)
 
 
 class ErrorCode(IntEnum):
@@ -41,6 +50,11 @@ PHASES: dict[str, str] = {str(word): text for word, text in PHASE_TEXTS.items()}
 STATUSES: dict[str, str] = {str(word): text for word, text in STATUS_TEXTS.items()}
 INSPECTION_STATES: dict[str, str] = {str(word): text for word, text in VERDICT_TEXTS.items()}
 VERDICTS: dict[str, str] = {word: text for word, text in INSPECTION_STATES.items() if word != Verdict.WAITING}
+CHECKS: dict[str, str] = {str(word): text for word, text in CHECK_TEXTS.items()} | {
+    str(Verdict.WAITING): "not checked yet",
+    str(Status.SET_ASIDE): STATUS_TEXTS[Status.SET_ASIDE],
+}
+DRIFTS: dict[str, str] = {str(word): text for word, text in DRIFT_TEXTS.items()}
 ITEMS: dict[str, str] = INSPECTION_ITEMS
 
 DIRECTIONS: dict[str, str] = {

@@ -74,6 +74,13 @@ RECEIVED: tuple[Address, ...] = (
         answer=(text_arg("session"),),
     ),
     Address(
+        "/session/quick",
+        _COMMAND,
+        (text_arg("instrument"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
+        "Check every string open and at fret 12 against the last sealed session. Tolerance: as then if not given.",
+        answer=(text_arg("session"),),
+    ),
+    Address(
         "/session/resume",
         _COMMAND,
         (text_arg("session"),),

@@ -118,6 +118,8 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
     for title, words in (
         ("Phases", codes.PHASES),
         ("Statuses of a string", codes.STATUSES),
+        ("Verdicts of a quick check", codes.CHECKS),
+        ("Ways a string drifts", codes.DRIFTS),
         ("Inspection items", codes.ITEMS),
         ("States of an inspection item", codes.INSPECTION_STATES),
         ("Directions of a saddle", codes.DIRECTIONS),

@@ -44,6 +44,12 @@ SENT: tuple[Address, ...] = (
     Address(
         "/frets", _STATE, (text_arg("frets"),), "Frets compared, as `1 3 5x2 12` (x2: counts twice); empty for none."
     ),
+    Address(
+        "/check/against",
+        _STATE,
+        (text_arg("session"),),
+        "The sealed session that a quick check is held against; empty while what is on the bench is no quick check.",
+    ),
     Address("/inspect/{item}", _STATE, (text_arg("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
     Address(
         "/inspect/{item}/note",
@@ -188,6 +194,42 @@ SENT: tuple[Address, ...] = (
         "B of the open string: by its build, or as heard once it was.",
     ),
     Address(
+        f"{AT_STRING}/check",
+        _RESULT,
+        (text_arg("verdict", codes.CHECKS),),
+        "What a quick check says of the string; sent in quick checks only.",
+    ),
+    Address(
+        f"{AT_STRING}/check/what",
+        _RESULT,
+        (text_arg("way", codes.DRIFTS),),
+        "In which way it has drifted.",
+    ),
+    Address(
+        f"{AT_STRING}/check/tuning",
+        _RESULT,
+        (float_arg("change", "cents"),),
+        "How much the open string has changed since that session; + sharper.",
+    ),
+    Address(
+        f"{AT_STRING}/check/tuning/spread",
+        _RESULT,
+        (float_arg("standard error", "cents", 0),),
+        "Standard error of it (1 sd).",
+    ),
+    Address(
+        f"{AT_STRING}/check/intonation",
+        _RESULT,
+        (float_arg("change", "cents"),),
+        "How much the fret has changed against its own open string; + sharper.",
+    ),
+    Address(
+        f"{AT_STRING}/check/intonation/spread",
+        _RESULT,
+        (float_arg("standard error", "cents", 0),),
+        "Standard error of it (1 sd).",
+    ),
+    Address(
         f"{AT_STRING}/saddle/move",
         _ADVICE,
         (float_arg("move", "mm"),),
@@ -282,6 +324,16 @@ SENT: tuple[Address, ...] = (
             *(float_arg("probability", "", 0, 1), text_arg("evidence")),
         ),
         "A cause was named. Strings as `1, 2, 3`; fret 0 for none; size and its standard error in the unit.",
+    ),
+    Address(
+        "/check/string",
+        _EVENT,
+        (
+            *(STRING, text_arg("verdict", codes.CHECKS), text_arg("way", codes.DRIFTS)),
+            *(float_arg("tuning", "cents"), float_arg("its standard error", "cents", 0)),
+            *(float_arg("intonation", "cents"), float_arg("its standard error", "cents", 0)),
+        ),
+        "A quick check's verdict on a string, and what has changed since the session it is held against; + sharper.",
     ),
     Address(
         "/reading",

@@ -11,6 +11,7 @@ from oscservice.advice.finding import scatter_finding
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
 from oscservice.session.asking import drifted, in_tune, tuned_strings
+from oscservice.session.checking import after_checking
 from oscservice.session.evolve import fold
 from oscservice.session.foreseeing import foreseen
 from oscservice.session.judging import comparison_of, expected_of, judged, sharing, verdict_on
@@ -41,6 +42,8 @@ def _following(state: State) -> list[ev.Event]:
         return [] if state.unseen else _after_comparing(state)
     if state.phase is Phase.PROVING:
         return after_proving(state)
+    if state.phase is Phase.CHECKING:
+        return after_checking(state)
     return []
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session.pattern import next_place
 from oscservice.session.state import State, StringState
-from oscservice.session.words import Ending, Phase, Status
+from oscservice.session.words import COMPARED, Ending, Phase, Status
 
 TUNING_WINDOW_CENTS = 3.0
 """An open string within this of its nominal is in tune: enough for comparing, which rests on ratios."""
@@ -55,7 +55,7 @@ def asked(state: State) -> tuple[int, Place] | None:
         return None
     if state.asked_place is not None:
         return state.focus, state.asked_place
-    if state.phase in (Phase.COMPARING, Phase.PROVING):
+    if state.phase in COMPARED:
         return state.focus, next_place(state)
     return state.focus, OPEN
 

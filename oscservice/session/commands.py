@@ -49,6 +49,16 @@ class Begin:
 
 
 @dataclass(frozen=True)
+class Quick:
+    """A quick check. ``against``: the last sealed session of this instrument (``session.standing``, JSON), or empty if
+    there is none; without a tolerance, that session's."""
+
+    instrument: Instrument
+    against: str
+    tolerance_cents: float | None = None
+
+
+@dataclass(frozen=True)
 class Inspect:
     """``item`` may be ``all``; ``waived`` needs a note."""
 
@@ -156,6 +166,7 @@ class Listen:
 
 Command = (
     Begin
+    | Quick
     | Inspect
     | Measured
     | Fitted

@@ -20,7 +20,8 @@ class StepBegun:
 class SessionBegun:
     """A session on ``instrument`` (its JSON). ``fret`` is where errors are summed up, ``frets`` what is compared
     (``advice.played``); empty in older journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25;
-    ``previous``: the instrument (its JSON) as its last session left it. Empty if not known."""
+    ``previous``: the instrument (its JSON) as its last session left it. Empty if not known. ``against``: what a quick
+    check is held against (``session.standing``, JSON); empty for a set-up."""
 
     instrument: str
     label: str
@@ -29,6 +30,7 @@ class SessionBegun:
     frets: str = ""
     day: str = ""
     previous: str = ""
+    against: str = ""
 
 
 @dataclass(frozen=True)
@@ -278,6 +280,24 @@ class StringSetAside:
 
 
 @dataclass(frozen=True)
+class StringChecked:
+    """A quick check's verdict on a string (``words.Check``, ``words.Drift``), what has changed since the session it is
+    held against, and the comparison that says so."""
+
+    string: int
+    verdict: str
+    what: str
+    tuning_cents: float
+    tuning_se_cents: float
+    intonation_cents: float
+    intonation_se_cents: float
+    error_cents: float
+    se_cents: float
+    plucks: int
+    scatter_cents: float
+
+
+@dataclass(frozen=True)
 class ListeningSet:
     on: bool
 
@@ -321,6 +341,7 @@ Event = (
     | HarmonicPassedOver
     | StringReopened
     | StringSetAside
+    | StringChecked
     | ListeningSet
     | SessionClosed
     | TakenBack

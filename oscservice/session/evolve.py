@@ -14,6 +14,7 @@ from oscservice.session import events as ev
 from oscservice.session.changing import floating, with_string
 from oscservice.session.inspecting import change_noticed, item_inspected, item_measured, strings_fitted
 from oscservice.session.moves import response_learnt, saddle_moved, string_slackened
+from oscservice.session.standing import Standing
 from oscservice.session.state import Advice, Outcome, State, StringState
 from oscservice.session.surveying import finding_from_json, survey_from_json
 from oscservice.session.taking import hand_learnt, reading_discarded, reading_doubted, reading_taken, slope_learnt
@@ -42,7 +43,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
     instrument = Instrument.from_json(event.instrument)
     played = Played.parse(event.frets, instrument.frets) if event.frets else Played((event.fret,), (1.0,))
     return State(
-        phase=Phase.INSPECTING,
+        phase=Phase.CHECKING if event.against else Phase.INSPECTING,
         revision=1,
         instrument=instrument,
         label=event.label,
@@ -52,6 +53,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
         day=event.day,
         previous=Instrument.from_json(event.previous) if event.previous else None,
         strings=tuple(StringState() for _ in instrument.strings),
+        against=Standing.from_json(event.against) if event.against else None,
     )
 
 
@@ -69,13 +71,21 @@ def _focused(state: State, event: ev.Focused) -> State:
     place = Place.parse(event.place) if event.place else None
     state = replace(state, focus=event.string, asked_place=place)
     string = state.string(event.string)
-    if state.phase is Phase.COMPARING and string.status is Status.UNTRIED:
+    if state.phase in (Phase.COMPARING, Phase.CHECKING) and string.status is Status.UNTRIED:
         return with_string(state, event.string, status=Status.COMPARING, plucks=())
     return state
 
 
 def _tuned_by_hand(state: State, event: ev.TunedByHand) -> State:
     return replace(with_string(state, event.string, in_tune_by_hand=True, plucks=()), asked_place=None)
+
+
+def _string_checked(state: State, event: ev.StringChecked) -> State:
+    string = state.string(event.string)
+    found = Outcome(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
+    state = replace(state, hand=hand_learnt(state, event.string))
+    changes: dict[str, Any] = {"slope": slope_learnt(string), "plucks": (), "check": event}
+    return with_string(state, event.string, status=Status.CHECKED, last=found, judged_here=True, **changes)
 
 
 def _outcome(event: ev.StringJudged | ev.StringProved) -> Outcome:
@@ -165,6 +175,7 @@ def _string_reopened(state: State, event: ev.StringReopened) -> State:
         "plucks_left": 0,
         "reason": "",
         "advice": None,
+        "check": None,
     }
     if state.phase is Phase.PROVING:  # what the last pass contradicts is not counted on
         changes |= {"survey": None, "expected": None, "reopened": state.string(event.string).reopened + 1}
@@ -178,6 +189,7 @@ def _string_reopened(state: State, event: ev.StringReopened) -> State:
 def _string_set_aside(state: State, event: ev.StringSetAside) -> State:
     asked_place = None if event.string == state.focus else state.asked_place
     changes: dict[str, Any] = {"reason": event.reason, "advice": None, "plucks": (), "plucks_left": 0, "proved": False}
+    changes["check"] = None
     return replace(with_string(state, event.string, status=Status.SET_ASIDE, **changes), asked_place=asked_place)
 
 
@@ -218,6 +230,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.HarmonicPassedOver: _harmonic_passed_over,
     ev.StringReopened: _string_reopened,
     ev.StringSetAside: _string_set_aside,
+    ev.StringChecked: _string_checked,
     ev.ListeningSet: _listening_set,
     ev.SessionClosed: _session_closed,
 }

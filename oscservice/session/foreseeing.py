@@ -26,7 +26,7 @@ _TRUST = (0.7, 1.5)  # the present standard error over the one to expect, as far
 def foreseen(state: State) -> list[ev.Event]:
     """The event that announces how many plucks the string in focus still takes, if that is not what was announced."""
     waited = asked(state)
-    if waited is None or state.doubt is not None:
+    if waited is None or state.doubt is not None or state.phase is Phase.CHECKING:
         return []
     number, before = state.focus, state.string(state.focus).plucks_left
     if _amid(state, before):

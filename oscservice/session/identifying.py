@@ -25,6 +25,7 @@ SAME_NOTE_CENTS = 50.0
 """A note this near the one in doubt is the answer to the question which it was."""
 
 _TUNING = (Phase.TUNING, Phase.MOVING, Phase.RETUNING)
+_FAR_OFF = (*_TUNING, Phase.CHECKING)  # what is asked for may be far from its pitch
 _HEARD_SD_CENTS = 15.0  # how far an open string strays from where it was heard
 _BY_HAND_SD_CENTS = 30.0  # or from its pitch, if the technician says it is in tune
 _ASKED_AGAIN = 10.0  # times likelier is what was asked for once the question was put
@@ -52,7 +53,7 @@ def identified(
         only_string=only_string,
         also=() if tuning else tuple(Place("fret", fret) for fret in state.played.frets),
         known={n: _known(state, n) for n in state.numbers},
-        asked_from_cents=NEW_STRING_CENTS if tuning else -FARTHEST_CENTS,
+        asked_from_cents=NEW_STRING_CENTS if state.phase in _FAR_OFF else -FARTHEST_CENTS,
         asked_odds=ASKED_ODDS * (_ASKED_AGAIN if answers(state, f1_hz) else 1.0),
     )
 
@@ -72,12 +73,15 @@ def close(identity: Identity) -> bool:
 
 def _known(state: State, number: int) -> Known:
     string = state.string(number)
-    cents, sd_cents = _open_pitch(string, turned=state.phase in _TUNING and number == state.focus)
+    at_hand = number == state.focus
+    turned, unknown = state.phase in _TUNING and at_hand, state.phase is Phase.CHECKING and at_hand
+    cents, sd_cents = _open_pitch(string, turned=turned, unknown=unknown)
     return Known(cents, sd_cents, string.learnt_stiffness)
 
 
-def _open_pitch(string: StringState, *, turned: bool) -> tuple[float, float]:
-    """Where an open string should be, in cents from its nominal pitch, and 1 sd; ``turned`` if its peg is at hand."""
+def _open_pitch(string: StringState, *, turned: bool, unknown: bool) -> tuple[float, float]:
+    """Where an open string should be, in cents from its nominal pitch, and 1 sd; ``turned`` if its peg is at hand,
+    ``unknown`` if, until it is heard, it may be as far off as if it were."""
     heard = string.open_cents is not None and string.unsure_cents <= UNSURE_LIMIT_CENTS
     if turned:
         # A peg is turned by about as much as the string was off.
@@ -85,4 +89,6 @@ def _open_pitch(string: StringState, *, turned: bool) -> tuple[float, float]:
         return 0.0, min(ASKED_SD_CENTS, math.hypot(_HEARD_SD_CENTS, off))
     if heard and string.open_cents is not None:
         return string.open_cents, math.hypot(_HEARD_SD_CENTS, string.unsure_cents)
+    if unknown:
+        return 0.0, ASKED_SD_CENTS
     return 0.0, _BY_HAND_SD_CENTS if string.in_tune_by_hand else Known().sd_cents

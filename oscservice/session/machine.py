@@ -18,13 +18,14 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.advance import advance
 from oscservice.session.asking import asked, ending, unproved
+from oscservice.session.checking import begun, uncheckable, unchecked, verdict
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
 from oscservice.session.inspecting import fit, inspect, measure
 from oscservice.session.judging import comparison_of, judged, sharing
 from oscservice.session.listening import heard, told
 from oscservice.session.state import State, StringState
-from oscservice.session.words import TOLERANCE_RANGE_CENTS, Ending, Phase, Status, Verdict
+from oscservice.session.words import COMPARED, TOLERANCE_RANGE_CENTS, Ending, Phase, Status, Verdict
 
 SHORTEST_SHARE = 0.5
 """No saddle is moved so far that less than this of the length from the last fret compared to the saddle is left."""
@@ -111,13 +112,25 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         return judged(state, comparison, settled=within)
     if asked(state) == (state.focus, HARMONIC) and state.phase is Phase.PROVING:
         return [ev.HarmonicPassedOver(state.focus)]
+    if state.phase is Phase.CHECKING:
+        return _checked_by_hand(state)
     if state.phase is Phase.INSPECTING:
         waiting = [name for name, item in state.items if item.verdict not in (Verdict.PASSED, Verdict.WAIVED)]
         raise Refused("phase", f"still to be inspected: {', '.join(waiting)}")
     raise Refused("phase", f"nothing to pass over in the phase {state.phase}")
 
 
+def _checked_by_hand(state: State) -> list[ev.Event]:
+    found = verdict(state, last_word=True)
+    if found is None:
+        raise Refused("refused", "one fretted pluck at least, with open ones around it; or set the string aside")
+    return [found]
+
+
 def _finish(state: State, command: cm.Finish) -> list[ev.Event]:
+    if state.phase is Phase.CHECKING:
+        names = ", ".join(map(str, unchecked(state)))
+        raise Refused("refused", f"not checked: string {names}; check, set aside, or abandon the check")
     if state.phase not in _BUSY:
         raise Refused("phase", f"nothing to finish in the phase {state.phase}")
     waiting = unproved(state)
@@ -134,8 +147,11 @@ def _abandon(state: State, command: cm.Abandon) -> list[ev.Event]:
 
 
 def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
-    _need(state, Phase.TUNING, Phase.RETUNING, Phase.COMPARING, Phase.PROVING)
+    _need(state, Phase.TUNING, Phase.RETUNING, *COMPARED)
     string = _known(state, command.string)
+    why = uncheckable(state).get(command.string) if string.left_out else None
+    if why is not None:
+        raise Refused("refused", f"string {command.string} can't be checked: {why}")
     if command.place is not None and command.place.kind == "fret" and state.instrument is not None:
         if command.place.fret > state.instrument.frets:
             raise Refused("missing", f"fret {command.place.fret}; this instrument has {state.instrument.frets}")
@@ -151,7 +167,7 @@ def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
     if state.phase is Phase.PROVING and (string.left_out or string.proved):
         follow = follow or [ev.StringReopened(command.string, "taken up again")]
         follow.append(ev.PhaseEntered(Phase.COMPARING))
-    elif state.phase is Phase.COMPARING and string.status is Status.SETTLED:
+    elif string.status is Status.CHECKED or (state.phase is Phase.COMPARING and string.status is Status.SETTLED):
         follow.append(ev.StringReopened(command.string, "taken up again"))
     return [*follow, ev.Focused(command.string, place)]
 
@@ -194,7 +210,7 @@ def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
 
 
 def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
-    _need(state, *_BUSY)
+    _need(state, *_BUSY, Phase.CHECKING)
     _known(state, command.string)
     if not command.reason.strip():
         raise Refused("refused", "a string is set aside with a reason")
@@ -237,14 +253,14 @@ def _plucked(state: State, command: cm.Plucked) -> list[ev.Event]:
 def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
     if state.doubt is not None:
         return [ev.ReadingDiscarded(0)]
-    _need(state, Phase.COMPARING, Phase.PROVING)
+    _need(state, *COMPARED)
     if not state.focus or not state.string(state.focus).plucks:
         raise Refused("refused", "no pluck of this comparison to discard; take the last step back instead")
     return [ev.ReadingDiscarded(state.focus)]
 
 
 def _listen(state: State, command: cm.Listen) -> list[ev.Event]:
-    _need(state, Phase.INSPECTING, *_BUSY)
+    _need(state, Phase.INSPECTING, *_BUSY, Phase.CHECKING)
     return [] if command.on == state.listening else [ev.ListeningSet(command.on)]
 
 
@@ -261,6 +277,7 @@ def _known(state: State, number: int) -> StringState:
 
 _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Begin: _begin,
+    cm.Quick: begun,
     cm.Inspect: inspect,
     cm.Measured: measure,
     cm.Fitted: fit,

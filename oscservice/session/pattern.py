@@ -42,6 +42,8 @@ def pattern_of(state: State, number: int) -> Pattern:
     """How a string is plucked now. Of a single fret, as many more notes than open ones as these are steadier: so every
     pluck tells most."""
     stopped = places(state, number)
+    if state.phase is Phase.CHECKING:
+        return Pattern(stopped, 1)  # three plucks mostly do
     steady = max(1, round(1.0 / state.hand.open_share))
     if state.phase is Phase.PROVING:
         between = PROVING_BETWEEN if state.played.several else MOST_BETWEEN

@@ -15,12 +15,15 @@ from oscservice.session.inspecting import measured_of, off
 from oscservice.session.judging import sharing
 from oscservice.session.likeness import strength_off_db
 from oscservice.session.state import State
-from oscservice.session.words import Ending, Phase, Status, Verdict
+from oscservice.session.words import Check, Drift, Ending, Phase, Status, Verdict
 
 _ENDINGS: dict[Ending, str] = {
     Ending.PROVED: "hand_over",
     Ending.PARTLY_PROVED: "hand_over_partly",
     Ending.ABANDONED: "abandoned",
+    Ending.HOLDS: "check_holds",
+    Ending.DRIFTED: "check_drifted",
+    Ending.UNSURE: "check_unsure",
 }
 
 
@@ -44,7 +47,7 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         return "begin", {}
     if state.phase is Phase.CLOSED:
         left = ", ".join(str(n) for n in state.numbers if state.string(n).left_out)
-        return _ENDINGS[Ending(state.outcome)], {"left": left}
+        return _ENDINGS[Ending(state.outcome)], {"left": left, **_checked(state, sentences)}
     if state.phase is Phase.INSPECTING:
         name, item = next((n, i) for n, i in state.items if i.verdict not in (Verdict.PASSED, Verdict.WAIVED))
         if item.verdict is not Verdict.FAILED and off(state, name):
@@ -83,6 +86,22 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     if string.scattered and not string.plucks:
         return "pluck_again", values
     return "pluck_open", values
+
+
+def _checked(state: State, sentences: Sentences) -> dict[str, object]:
+    """What a quick check found, in words."""
+    if state.against is None:
+        return {}
+    checks = {number: state.string(number).check for number in reversed(state.numbers)}
+    ways = {"in_tuning": (Drift.TUNING, Drift.BOTH), "in_intonation": (Drift.INTONATION, Drift.BOTH)}
+    drifted = []
+    for key, kinds in ways.items():
+        numbers = [n for n, check in checks.items() if check is not None and check.what in kinds]
+        if numbers:
+            drifted.append(sentences.text("words", key, strings=_strings(numbers, sentences)))
+    unsure = [n for n, check in checks.items() if check is None or check.verdict == Check.UNSURE]
+    words = {"drifted": ", ".join(drifted), "unsure": _strings(unsure, sentences)}
+    return {"session": state.against.session, **words}
 
 
 def where(string: int, place: Place, sentences: Sentences = ENGLISH) -> str:

@@ -18,7 +18,8 @@ from oscservice.hearing.stiffness import Stiffness
 from oscservice.hearing.strength import Slope
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
-from oscservice.session.events import ReadingTaken
+from oscservice.session.events import ReadingTaken, StringChecked
+from oscservice.session.standing import Standing
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
 
 
@@ -103,6 +104,7 @@ class StringState:
         plucks_left: how many more plucks were announced for what is being done with it; plucks_why: why they became
             more, if they did.
         reason: why it was set aside.
+        check: a quick check's verdict; None before.
     """
 
     status: Status = Status.UNTRIED
@@ -135,6 +137,7 @@ class StringState:
     harmonic_cents: float | None = None
     harmonic_se_cents: float = 0.0
     reason: str = ""
+    check: StringChecked | None = None
 
     @property
     def ended(self) -> bool:
@@ -182,6 +185,7 @@ class State:
     ``day``: when it began, as 2026-11-25, empty if not known; ``previous``: the instrument as its last session left it;
     ``measured``: what was measured before the start, with mm, the latest last; ``changes``: what is different since the
     last session, with a line on each.
+    ``against`` is what a quick check is held against; None in a set-up.
     """
 
     phase: Phase = Phase.IDLE
@@ -196,6 +200,7 @@ class State:
     unseen: bool = False
     survey_plucks: int = 2
     hand: Hand = UNKNOWN
+    against: Standing | None = None
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
     day: str = ""
     previous: Instrument | None = None

@@ -20,7 +20,7 @@ from oscservice.session.changing import floating, unsettle_others, with_string
 from oscservice.session.pattern import pattern_of
 from oscservice.session.state import Doubt, State, StringState
 from oscservice.session.surveying import stiffness_of
-from oscservice.session.words import Phase
+from oscservice.session.words import COMPARED, Phase
 
 FLOATING_SHARE = 0.2
 """Cents another string may shift per cent that one string is tuned, on a floating bridge; three springs give 0.05 to
@@ -56,7 +56,7 @@ def reading_taken(state: State, event: ev.ReadingTaken) -> State:
         return with_string(state, event.string, **changes)
     # A bracket begins with an open note.
     evidence = place == OPEN or (place in pattern_of(state, event.string).stopped and string.plucks)
-    if evidence and state.phase in (Phase.COMPARING, Phase.PROVING):
+    if evidence and state.phase in COMPARED:
         changes["plucks"] = (*string.plucks, pluck)
     return replace(with_string(state, event.string, **changes), asked_place=None)
 

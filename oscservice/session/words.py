@@ -17,6 +17,7 @@ class Phase(StrEnum):
     MOVING = "moving"
     RETUNING = "retuning"
     PROVING = "proving"
+    CHECKING = "checking"
     CLOSED = "closed"
 
 
@@ -31,6 +32,7 @@ class Status(StrEnum):
     SETTLED = "settled"
     OUT_OF_TRAVEL = "out of travel"
     SET_ASIDE = "set aside"
+    CHECKED = "checked"
 
 
 class Verdict(StrEnum):
@@ -48,7 +50,30 @@ class Ending(StrEnum):
     PROVED = "proved"
     PARTLY_PROVED = "partly proved"
     ABANDONED = "abandoned"
+    HOLDS = "holds"
+    DRIFTED = "drifted"
+    UNSURE = "unsure"
 
+
+class Check(StrEnum):
+    """What a quick check says of a string."""
+
+    HOLDS = "holds"
+    DRIFTED = "drifted"
+    UNSURE = "unsure"
+
+
+class Drift(StrEnum):
+    """In which way a string has drifted."""
+
+    NONE = "none"
+    TUNING = "tuning"
+    INTONATION = "intonation"
+    BOTH = "both"
+
+
+COMPARED = (Phase.COMPARING, Phase.PROVING, Phase.CHECKING)
+"""Phases in which plucks are evidence of how a fret stands against its open string."""
 
 TOLERANCE_RANGE_CENTS = (0.2, 20.0)
 """Errors a session may be told to settle for."""
@@ -61,6 +86,7 @@ PHASE_TEXTS: dict[Phase, str] = {
     Phase.MOVING: "a saddle is being moved (its string slackened first where the bridge asks for it)",
     Phase.RETUNING: "the moved string (floating bridge: every string) is being brought back to pitch",
     Phase.PROVING: "one last pass over every string, open and fretted",
+    Phase.CHECKING: "the quick check: open and fret 12 of every string against the last sealed session",
     Phase.CLOSED: "the record is sealed",
 }
 
@@ -73,6 +99,20 @@ STATUS_TEXTS: dict[Status, str] = {
     Status.SETTLED: "within the tolerance, or as near as the bridge allows",
     Status.OUT_OF_TRAVEL: "the saddle has no room left in the direction it should go",
     Status.SET_ASIDE: "left out, with a reason",
+    Status.CHECKED: "held against the last sealed session; see the check",
+}
+
+CHECK_TEXTS: dict[Check, str] = {
+    Check.HOLDS: "nothing has changed by more than matters",
+    Check.DRIFTED: "tuning or intonation has changed",
+    Check.UNSURE: "the plucks don't tell; check it again, plucking alike",
+}
+
+DRIFT_TEXTS: dict[Drift, str] = {
+    Drift.NONE: "neither, as far as is known",
+    Drift.TUNING: "the open string is at another pitch",
+    Drift.INTONATION: "the fret stands otherwise against the open string",
+    Drift.BOTH: "both",
 }
 
 VERDICT_TEXTS: dict[Verdict, str] = {

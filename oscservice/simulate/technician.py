@@ -32,6 +32,7 @@ _REST_S = 0.25
 _ANSWER_S = 20.0
 _MOST_STEPS = 4000
 _MOST_TRIES = 4
+_LAST_PROMPTS = ("hand_over", "hand_over_partly", "abandoned", "check_holds", "check_drifted", "check_unsure")
 
 
 class RehearsalError(OscserviceError):
@@ -111,6 +112,11 @@ class Technician:
         self._ask("/session/inspect", "all", "passed")
         self._pause(0.3)
 
+    def begin_quick(self, instrument: str) -> None:
+        """Begin a quick check against the last sealed session of an instrument."""
+        self._ask("/session/quick", instrument)
+        self._pause(0.3)
+
     def work(self) -> None:
         """Follow prompts until the record is sealed.
 
@@ -121,7 +127,7 @@ class Technician:
             code = str(self._topics["/prompt"][0])
             if self._watch is not None:
                 self._watch(self.account, code, str(self._topics["/prompt/text"][0]))
-            if code in ("hand_over", "hand_over_partly", "abandoned"):
+            if code in _LAST_PROMPTS:
                 return
             self._step(code, int(str(self._topics["/focus/string"][0])))
         raise RehearsalError(f"{_MOST_STEPS} steps and no end; the last prompt was {self._topics['/prompt'][0]!r}")

@@ -21,6 +21,7 @@ from oscservice.session.evolve import fold
 from oscservice.session.judging import sharing
 from oscservice.session.machine import decide
 from oscservice.session.prompts import prompt
+from oscservice.session.standing import Standing
 from oscservice.session.state import State
 from oscservice.session.words import Status
 from oscservice.simulate.rig import Rig
@@ -160,6 +161,26 @@ def set_up(
             return work.account()
         work.step(code)
     raise AssertionError(f"{_MOST_STEPS} steps and no end, at {prompt(work.state).code}")
+
+
+def quick_check(instrument: Instrument, against: Standing, bench: SilentBench) -> tuple[State, dict[int, int]]:
+    """A quick check from beginning to end; gives the last state and the plucks of each string.
+
+    Raises:
+        AssertionError: it comes to no end.
+    """
+    state = fold(decide(State(), cm.Quick(instrument, against.to_json())))
+    plucks: dict[int, int] = {}
+    for _ in range(_MOST_STEPS):
+        wanted = asked(state)
+        if wanted is None:
+            return state, plucks
+        plucks[wanted[0]] = plucks.get(wanted[0], 0) + 1
+        try:
+            state = fold(decide(state, cm.Hear(bench.reading(*wanted))), state)
+        except Ignored:
+            continue
+    raise AssertionError(f"{_MOST_STEPS} plucks and no end, at {prompt(state).code}")
 
 
 class _Work:

@@ -16,7 +16,8 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.words import INSPECTION_ITEMS, Status
+from oscservice.session.summing import standing_of
+from oscservice.session.words import INSPECTION_ITEMS, Phase, Status
 
 SENTENCES = ENGLISH.column("prompt", "text")
 CAUTIONS = ENGLISH.column("prompt", "caution")
@@ -34,7 +35,7 @@ UNDER_TENSION = {
         "shift_saddle",
         "place_saddle",
     ),
-    *("turn_screw", "shape_crown", "hand_over", "hand_over_partly"),
+    *("turn_screw", "shape_crown", "hand_over", "hand_over_partly", "check_drifted"),
 }
 """Prompts at which a hand is on a string under tension, lets one go, or on a cut end: each has the usual caution
 (common practice, no source)."""
@@ -84,7 +85,27 @@ def jobs() -> tuple[Job, ...]:
     off.do(cm.Inspect("strings", "waived", "none in the house"))
     off.do(cm.Inspect("frets", "passed"))
     off.do(cm.Measured("relief", 0.6))
-    return (*done, job, doubtful, worn, taken_up, unlike, off)
+    quick = [checked(done[0], cents) for cents in (0.0, 2.4, 9.0)]
+    return (*done, job, doubtful, worn, taken_up, unlike, off, *quick)
+
+
+def checked(before: Job, error_cents: float) -> Job:
+    """A quick check of what a job left, every string but the first so much sharper at fret 12, plucked in a hurry."""
+    job, left = Job(before.instrument), standing_of(before.state, "2026-11-25-1")
+    job.do(cm.Abandon())
+    job.do(cm.Quick(before.instrument, left.to_json()))
+    while job.state.phase is Phase.CHECKING:
+        number = job.state.focus
+        one = left.strings[number - 1]
+        error = one.at(12)
+        assert error is not None
+        assert one.open_cents is not None
+        job.hear(number, OPEN, one.open_cents)
+        job.hear(number, FRET, one.open_cents + error.error_cents + (error_cents if number > 1 else 0.0))
+        job.hear(number, OPEN, one.open_cents)
+        if job.string(number).check is None:
+            job.do(cm.Next())
+    return job
 
 
 def test_every_prompt_comes_up_and_none_other() -> None:

@@ -1,0 +1,54 @@
+"""What the journal knows of an instrument: its sessions, and how each left it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from oscservice.errors import JournalError, JournalUnavailableError
+from oscservice.record.journal import Journal, SessionRow
+from oscservice.record.recorder import Recorder
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.standing import Standing
+from oscservice.session.state import State
+from oscservice.session.summing import standing_of
+from oscservice.session.words import Ending
+
+SEALED = (Ending.PROVED, Ending.PARTLY_PROVED)
+"""Endings of a set-up that a quick check can be held against."""
+
+
+def state_of(journal: Journal | Recorder, session: str) -> State:
+    """The last state of a session. Raises JournalError: no such session, or one that can't be read."""
+    rows = journal.events(session)
+    try:
+        return fold(ev.from_body(kind, body) for _, _, kind, body in rows)
+    except Exception as error:  # whatever a body holds that no version of this program has written
+        what = " ".join(str(error).split())[:200] or type(error).__name__
+        raise JournalError(f"session {session} can't be read ({what}); its events are left as they are") from None
+
+
+def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[SessionRow, State]]:
+    """The sessions of an instrument by its identity or its name, the newest first; ones that can't be read are passed
+    over. Raises JournalError."""
+    for row in journal.sessions():
+        if instrument in (row.instrument, row.identity):
+            try:
+                state = state_of(journal, row.id)
+            except JournalError:
+                continue
+            if state.instrument is not None:
+                yield row, state
+
+
+def last_sealed(journal: Journal | Recorder, identity: str) -> Standing | None:
+    """How the last set-up of this instrument that was proved, or partly, left it; None if there is none. Quick checks
+    don't count. Raises JournalError, also where only memory can be looked in and has none."""
+    for row, state in sessions_of(journal, identity):
+        assert state.instrument is not None
+        own = state.instrument.identity == identity
+        if own and row.closed and state.against is None and state.outcome in SEALED:
+            return standing_of(state, row.id)
+    if isinstance(journal, Recorder) and journal.fault:
+        raise JournalUnavailableError(journal.fault)
+    return None
