@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from oscservice.advice.prediction import predict
 from oscservice.errors import InputError
@@ -209,3 +211,24 @@ def test_days() -> None:
     for wrong in ("2026-02-29", "20261125", "2026-W48-3", "25.11.2026", "today"):
         with pytest.raises(ValueError):
             with_strings_fitted(GUITAR, wrong)
+
+
+@given(
+    name=st.sampled_from(preset_names()),
+    treble_mm=st.floats(0.5, 4.0),
+    bass_mm=st.floats(0.5, 4.0),
+    relief_mm=st.floats(-0.2, 1.0),
+    more_mm=st.floats(-0.2, 1.0),
+)
+def test_whatever_is_measured_the_sides_are_as_measured_and_a_neck_bent_back_is_as_it_was(
+    name: str, treble_mm: float, bass_mm: float, relief_mm: float, more_mm: float
+) -> None:
+    instrument = load_instrument(name)
+    measured = with_relief(with_action(instrument, treble_mm, bass_mm), relief_mm, heights_stay=False)
+    actions = [s.action_12_mm for s in measured.strings]
+    assert (actions[0], actions[-1]) == (treble_mm, pytest.approx(bass_mm))
+    assert sorted(actions, reverse=treble_mm > bass_mm) == actions
+    assert measured.wanted == instrument.wanted.model_copy(update={"relief_mm": relief_mm})
+    bent = with_relief(measured, relief_mm + more_mm, heights_stay=True)
+    back = with_relief(bent, relief_mm, heights_stay=True)
+    assert [s.action_12_mm for s in back.strings] == pytest.approx(actions)

@@ -20,9 +20,13 @@ class MadeUp:
 
     Args:
         travel_mm: saddles asked to move further are refused.
+        old_strings: passing them is refused.
     """
 
-    def __init__(self, topics: dict[str, tuple[int | float | str, ...]], travel_mm: float = 100.0) -> None:
+    def __init__(
+        self, topics: dict[str, tuple[int | float | str, ...]], travel_mm: float = 100.0, old_strings: bool = False
+    ) -> None:
+        self._old_strings = old_strings
         self.calls: list[Call] = []
         self._topics = topics
         self._travel_mm = travel_mm
@@ -47,6 +51,10 @@ class MadeUp:
             self.calls.append((address, values))
             if address == "/simulator/saddle" and abs(float(values[1])) > self._travel_mm:
                 self._send(peer, "/error", message.address, 8, "its travel ends there")
+                continue
+            if address == "/session/inspect" and self._old_strings:
+                self._old_strings = False
+                self._send(peer, "/error", message.address, 8, "the strings are old")
                 continue
             answer = (82.4, 0.0) if address == "/simulator/truth" else ()
             self._send(peer, "/reply", message.address, *answer)
@@ -108,6 +116,21 @@ def test_it_plucks_what_is_in_focus(prompt: str, place: str, fret: int, plucked:
     ((address, (string, where, strength)),) = done_by(prompt, __focus__place=place, __focus__fret=fret)
     assert (address, string, where) == ("/simulator/pluck", 6, plucked)
     assert 0.3 <= float(str(strength)) <= 1.6
+
+
+@pytest.mark.parametrize("old", [False, True])
+def test_the_inspection_is_passed_and_old_strings_are_waived_with_a_reason(old: bool) -> None:
+    daemon = MadeUp({"/prompt": ("inspect",)}, old_strings=old)
+    technician = Technician("127.0.0.1", daemon.port, seed=1)
+    try:
+        technician.subscribe()
+        technician.begin("any", "made up", 2.0)
+    finally:
+        technician.close()
+        daemon.close()
+    said = [values for address, values in daemon.calls if address == "/session/inspect"]
+    waived = [("strings", "waived", "simulated strings do not wear"), ("all", "passed")]
+    assert said == [("all", "passed"), *(waived if old else [])]
 
 
 def test_it_takes_note_of_a_cause_and_goes_on() -> None:
