@@ -6,11 +6,11 @@ import logging
 
 from oscservice.errors import JournalError
 from oscservice.instrument.spec import Instrument
+from oscservice.record.history import state_of
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.session import events as ev
 from oscservice.session.commands import LastTime
-from oscservice.session.evolve import fold
 
 log = logging.getLogger(__name__)
 
@@ -27,14 +27,11 @@ def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime |
         return None
     for row in rows:
         try:
-            bodies = journal.events(row.id)
-            begun = next((body for _, _, kind, body in bodies if kind == ev.SessionBegun.__name__), None)
-            if begun is None or begun.get("against"):  # a quick check changes nothing and measures nothing
-                continue
-            filed = Instrument.from_json(begun["instrument"])
-            left = fold(ev.from_body(kind, body) for _, _, kind, body in bodies).instrument
-        except Exception as error:  # whatever a body holds that no version of this program has written
-            log.warning("session %s is passed over: %s", row.id, " ".join(str(error).split())[:200])
+            state = state_of(journal, row.id)
+            begun = next(body for _, _, kind, body in journal.events(row.id) if kind == ev.SessionBegun.__name__)
+        except (JournalError, StopIteration) as error:
+            log.warning("session %s is passed over: %s", row.id, error)
             continue
-        return None if left is None else LastTime(filed, left)
+        if state.instrument is not None and state.against is None:  # a quick check changes and measures nothing
+            return LastTime(Instrument.from_json(begun["instrument"]), state.instrument)
     return None
