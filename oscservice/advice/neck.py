@@ -88,7 +88,7 @@ class SaddleAndNut:
 
 
 def compare_frets(
-    readings: Sequence[PluckReading], frets: Sequence[int], slope: Slope | None = None, hand: Hand = STEADY_HAND
+    readings: Sequence[PluckReading], frets: Sequence[int], slope: Slope | None = None
 ) -> NeckErrors | None:
     """Errors at those of the frets that were plucked; None without any, or without an open reading.
 
@@ -96,7 +96,6 @@ def compare_frets(
         readings: of one string in the order they were plucked, the saddle where it now stands.
         frets: the frets to be compared.
         slope: what was learnt before of the string's pitch against strength.
-        hand: what is known of how its plucks scatter.
 
     Raises:
         ValueError: a reading that isn't finite.
@@ -106,7 +105,7 @@ def compare_frets(
     if not plucked or OPEN not in there:
         return None
     targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
-    joint = joint_errors(readings, targets, hand, slope)
+    joint = joint_errors(readings, targets, STEADY_HAND, slope)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
     told = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(

@@ -13,7 +13,6 @@ from oscservice.advice.comparison import harmonic_check
 from oscservice.advice.evidence import PluckReading
 from oscservice.advice.expected import Survey
 from oscservice.advice.finding import Finding, left_out_frets
-from oscservice.advice.hand import Hand
 from oscservice.advice.joint import Flag
 from oscservice.advice.neck import NeckErrors, both, compare_frets
 from oscservice.advice.response import Response, first_response
@@ -48,17 +47,18 @@ def lacking(state: State, number: int) -> bool:
 
 
 def neck_of(state: State, number: int) -> NeckErrors | None:
-    """Errors at those frets that the string's plucks so far allow, or None before the first."""
+    """Errors at those frets that the string's plucks so far allow, or None before the first.
+
+    Causes are told from how far single strings stray: so each tells its own scatter, and other strings' doesn't count.
+    """
     string = state.string(number)
-    return neck_errors(string.plucks, state.played.frets, string.slope, state.hand)
+    return neck_errors(string.plucks, state.played.frets, string.slope)
 
 
 @lru_cache(maxsize=64)
-def neck_errors(
-    plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope: Slope | None, hand: Hand
-) -> NeckErrors | None:
+def neck_errors(plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope: Slope | None) -> NeckErrors | None:
     """``compare_frets``, remembered: it is asked for at every turn."""
-    return compare_frets(plucks, frets, slope, hand)
+    return compare_frets(plucks, frets, slope)
 
 
 def weights_of(state: State, number: int) -> Mapping[int, float]:

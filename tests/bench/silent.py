@@ -152,8 +152,12 @@ def set_up(
         AssertionError: an unknown prompt, or no end to the prompts.
     """
     bench = SilentBench(rig, seed, scatter_cents, open_sd_cents, reading_se_cents)
-    work = _Work(instrument, bench, seed, placing_mm, overrule)
-    work.do(cm.Begin(instrument, "silent", tolerance_cents, **begin))
+    return run(Work(instrument, bench, seed, placing_mm, overrule), tolerance_cents, **begin)
+
+
+def run(work: Work, tolerance_cents: float, **begin: Any) -> Account:
+    """Do the work, from inspection to the sealed record. Raises as ``set_up``."""
+    work.do(cm.Begin(work.instrument, "silent", tolerance_cents, **begin))
     work.do(cm.Inspect("all", "passed"))
     for _ in range(_MOST_STEPS):
         code = prompt(work.state).code
@@ -183,15 +187,15 @@ def quick_check(instrument: Instrument, against: Standing, bench: SilentBench) -
     raise AssertionError(f"{_MOST_STEPS} plucks and no end, at {prompt(state).code}")
 
 
-class _Work:
+class Work:
     """A session and the hands that follow it; they err as ``simulate.technician``'s do."""
 
     def __init__(
         self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float, overrule: bool
     ) -> None:
         self.state = State()
-        self._instrument = instrument
-        self._bench = bench
+        self.instrument = instrument
+        self.bench = bench
         self._random = random.Random(f"hands {seed}")
         self._placing_mm = placing_mm
         self._overrule = overrule
@@ -217,7 +221,7 @@ class _Work:
                 self._turn_peg(string, -off_cents)
                 self._pluck(string, OPEN)
             case "slacken":
-                for number in sharing(self._instrument, string):
+                for number in sharing(self.instrument, string):
                     self._slacken(number)
                 self._pluck(string, OPEN)
             case "shift_saddle" | "turn_screw" | "shape_crown":
@@ -236,7 +240,7 @@ class _Work:
         """What it came to."""
         numbers = self.state.numbers
         return Account(
-            errors_cents={n: self._bench.rig.error_cents(n) for n in numbers},
+            errors_cents={n: self.bench.rig.error_cents(n) for n in numbers},
             moves_mm={n: self._moves_mm.get(n, []) for n in numbers},
             plucks={n: self._plucks.get(n, 0) for n in numbers},
             ignored=self._ignored,
@@ -247,24 +251,24 @@ class _Work:
 
     def _slacken(self, string: int) -> None:
         """Let a string down, and further while it is still tight: a bar that was moved may have stretched it."""
-        self._bench.rig.turn_peg(string, -SLACKEN_CENTS)
-        while not self._bench.rig.is_slack(string):
-            self._bench.rig.turn_peg(string, -SLACKEN_CENTS)
+        self.bench.rig.turn_peg(string, -SLACKEN_CENTS)
+        while not self.bench.rig.is_slack(string):
+            self.bench.rig.turn_peg(string, -SLACKEN_CENTS)
 
     def _pluck(self, string: int, place: Place) -> None:
         self._plucks[string] = self._plucks.get(string, 0) + 1
         try:
-            self.do(cm.Hear(self._bench.reading(string, place)))
+            self.do(cm.Hear(self.bench.reading(string, place)))
         except Ignored:
             self._ignored += 1
 
     def _move_saddle(self, string: int) -> None:
         advice = self.state.string(string).advice
         assert advice is not None
-        toward_mm, away_mm = self._bench.rig.saddle_room_mm(string)
+        toward_mm, away_mm = self.bench.rig.saddle_room_mm(string)
         wanted_mm = advice.mm + self._random.uniform(-self._placing_mm, self._placing_mm)
         mm = min(max(wanted_mm, toward_mm), away_mm)
-        self._bench.rig.move_saddle(string, mm)
+        self.bench.rig.move_saddle(string, mm)
         self._moves_mm.setdefault(string, []).append(mm)
 
     def _look_into(self) -> None:
@@ -278,7 +282,7 @@ class _Work:
     def _bring_up(self, string: int) -> None:
         """Wind a slack string up to about its pitch, as by a quick look at a meter."""
         for _ in range(12):
-            cents = cents_between(self._instrument.open_hz(string), self._bench.rig.open_hz(string))
+            cents = cents_between(self.instrument.open_hz(string), self.bench.rig.open_hz(string))
             if abs(cents) < _NEAR_PITCH_CENTS:
                 return
             self._turn_peg(string, max(-_WIND_CENTS, min(_WIND_CENTS, cents)), least_cents=10.0)
@@ -286,4 +290,4 @@ class _Work:
 
     def _turn_peg(self, string: int, cents: float, least_cents: float = PEG_CENTS) -> None:
         astray = self._random.gauss(0.0, min(abs(cents) * PEG_SHARE, 25.0)) + self._random.gauss(0.0, least_cents)
-        self._bench.rig.turn_peg(string, cents + astray)
+        self.bench.rig.turn_peg(string, cents + astray)
