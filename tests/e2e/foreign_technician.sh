@@ -100,6 +100,13 @@ for ((step = 0; step < 300; step++)); do
             pluck "$string" open
             ;;
         pluck_fretted) pluck "$string" "fret ${topic[/bench/focus/fret]}" ;;
+        pluck_harmonic) pluck "$string" harmonic ;;
+        pluck_softer | pluck_harder)
+            case ${topic[/bench/focus/place]} in
+                fret) pluck "$string" "fret ${topic[/bench/focus/fret]}" ;;
+                *) pluck "$string" "${topic[/bench/focus/place]}" ;;
+            esac
+            ;;
         tune_up | tune_down)
             say /simulator/peg if "$string" "$(negative "${topic[/bench/string/$string/open/cents]}")"
             pluck "$string" open
