@@ -16,7 +16,7 @@ SCHEMA = 2
 WAIT_S = 5.0
 """How long another process is waited for that is in the middle of writing, unless told otherwise."""
 
-_APPLICATION_ID = 0x4F534331  # "OSC1": marks the file as ours, so that no other program's database is written to
+APPLICATION_ID = 0x4F534331  # "OSC1": marks the file as ours, so that no other program's database is written to
 _PASSING = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE}
 _PASSING_CODES = {
     *(sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY),
@@ -45,7 +45,7 @@ _TABLES = (
         hash TEXT NOT NULL DEFAULT '',
         PRIMARY KEY (session, seq)
     ) WITHOUT ROWID""",
-    f"PRAGMA application_id = {_APPLICATION_ID}",
+    f"PRAGMA application_id = {APPLICATION_ID}",
     f"PRAGMA user_version = {SCHEMA}",
 )
 
@@ -113,7 +113,7 @@ def told(path: Path) -> Iterator[None]:
         raise  # our own mistake, such as another thread
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or str(error) == "unsupported file format":
             raise damaged(path, str(error)) from None
         kind = JournalUnavailableError if code in _PASSING_CODES else JournalError
         advice = {
@@ -154,7 +154,7 @@ def _make_tables(database: sqlite3.Connection) -> None:
 
 def _check(path: Path, database: sqlite3.Connection) -> None:
     version, mark = _pragma(database, "user_version"), _pragma(database, "application_id")
-    marked, tables = mark == _APPLICATION_ID, _has_tables(database, version)
+    marked, tables = mark == APPLICATION_ID, _has_tables(database, version)
     if marked and version > SCHEMA:
         raise JournalError(
             f"the journal {path} has schema {version}, and this oscservice knows up to {SCHEMA}: "

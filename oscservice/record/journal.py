@@ -208,8 +208,10 @@ class Journal:
             self._insert(session_id, rows)
 
     def cut(self, session_id: str, first_bad: int, why: str) -> None:
-        """Take events away from number `first_bad` on, and mark the session as cut. Keep a copy before."""
-        self.claim(session_id)
+        """Take events away from number `first_bad` on, and mark the session, which is held or closed, as cut. Keep a
+        copy before."""
+        if not self._is_closed(session_id):
+            self.claim(session_id)
         with self._transaction():
             self._database.execute("DELETE FROM events WHERE session = ? AND seq >= ?", (session_id, first_bad))
             self._database.execute("UPDATE sessions SET cut = ? WHERE id = ?", (why, session_id))

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
 from oscservice.record.chain import first_link, seal_of
-from oscservice.record.database import WAIT_S, open_database, prepare_place, unusable
+from oscservice.record.database import APPLICATION_ID, WAIT_S, open_database, prepare_place, unusable
 from oscservice.record.journal import Journal
 from oscservice.record.lock import SessionLock
 from oscservice.record.pages import Pages, Row, page_sizes
@@ -36,10 +36,16 @@ def open_recovering(path: Path, wait_s: float) -> tuple[Journal, list[str]]:
     prepare_place(path, readonly=False)
     _recover_if(path, _silent_damage(path), notes)
     try:
-        return Journal.open(path, wait_s=wait_s), notes
+        journal = Journal.open(path, wait_s=wait_s)
     except JournalDamagedError as error:
         _recover_if(path, str(error), notes, error)
-    return Journal.open(path, wait_s=wait_s), notes
+        journal = Journal.open(path, wait_s=wait_s)
+    try:
+        notes += mended_all(journal)
+    except BaseException:
+        journal.close()
+        raise
+    return journal, notes
 
 
 def reopen_recovering(journal: Journal, wait_s: float) -> list[str]:
@@ -74,6 +80,26 @@ def mended(journal: Journal, session_id: str) -> tuple[Record, str]:
     journal.cut(session_id, fault.seq, fault.what)
     note = f"session {session_id} was cut after event {fault.seq - 1} ({fault.what}); the journal as it was: {kept}"
     return journal.record(session_id), note
+
+
+def mended_all(journal: Journal) -> list[str]:
+    """Cut every session that nobody holds and of which an event is missing or can't be read; what was done.
+
+    One that was only changed is left: if it is taken up again it is cut then, and a sealed one shows its edit.
+    """
+    notes = []
+    for row in journal.sessions():
+        try:
+            journal.events(row.id)
+            continue
+        except JournalDamagedError:
+            pass
+        with contextlib.suppress(JournalError):  # held by another process, which deals with it
+            if not row.closed:
+                journal.claim(row.id)
+            notes.append(mended(journal, row.id)[1])
+            journal.release(row.id)
+    return [note for note in notes if note]
 
 
 def salvage(path: Path) -> list[Record]:
@@ -200,7 +226,7 @@ def _recover_if(path: Path, why: str, notes: list[str], error: JournalError | No
 
 def _recover(path: Path, notes: list[str], error: JournalError | None) -> None:
     records = salvage(path)
-    if not records and error is not None:
+    if not records and error is not None and not _marked(path):
         raise error
     half, whole = _beside(path, "recovering"), _beside(path, "recovered")
     for old in (half, _beside(path, "recovering-wal"), _beside(path, "recovering-shm")):
@@ -215,6 +241,13 @@ def _recover(path: Path, notes: list[str], error: JournalError | None) -> None:
         f"the journal was damaged and is recovered: {sum(len(one.events) for one in records)} events of "
         f"{len(records)} sessions{''.join(f'; {line}' for line in cut)}; the damaged file is kept as {kept}"
     )
+
+
+def _marked(path: Path) -> bool:
+    """Whether the file still says that it is a journal of ours, if nothing else."""
+    with path.open("rb") as file:
+        head = file.read(100)
+    return head.startswith(b"SQLite format 3\0") and head[68:72] == APPLICATION_ID.to_bytes(4, "big")
 
 
 def _finish(path: Path) -> Path | None:

@@ -1,0 +1,118 @@
+"""What a subscriber was told by a daemon that is gone, held against what its journal says."""
+
+from __future__ import annotations
+
+import re
+import socket
+import struct
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pythonosc.osc_message import OscMessage
+from served import Client
+
+from oscservice.daemon.telling import sentence
+from oscservice.record.journal import Journal
+from oscservice.session import events as ev
+from oscservice.session.evolve import evolve
+from oscservice.session.state import State
+
+Message = tuple[str, tuple[Any, ...]]
+
+
+class Recorder:
+    """A subscriber that keeps all it gets, in order."""
+
+    def __init__(self, port: int) -> None:
+        self.messages: list[Message] = []
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
+        self._socket.bind(("127.0.0.1", 0))
+        self._socket.settimeout(0.2)
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        client = Client(port)
+        try:
+            assert client.ask("/subscribe", self._socket.getsockname()[1])[0] > 60, "one lease lasts for this test"
+        finally:
+            client.close()
+        self._thread.start()
+
+    def _run(self) -> None:
+        while True:
+            try:
+                message = OscMessage(self._socket.recv(65536))
+            except TimeoutError:
+                if self._ended.is_set():
+                    return
+                continue
+            self.messages.append((message.address.removeprefix("/bench"), tuple(message.params)))
+
+    def end(self) -> list[Message]:
+        """All that came, what was still under way included."""
+        self._ended.set()
+        self._thread.join()
+        self._socket.close()
+        return self.messages
+
+
+@dataclass
+class Told:
+    """What the journal's events say should have been announced, and the state after each step by revision."""
+
+    readings: list[tuple[Any, ...]] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    states: dict[int, State] = field(default_factory=lambda: {0: State()})
+    state: State = field(default_factory=State)
+
+
+def as_sent(value: float) -> float:
+    """A number as 32-bit floating point carries it."""
+    return float(struct.unpack(">f", struct.pack(">f", value))[0])
+
+
+def told(path: Path) -> Told:
+    """The journal's one session. Read only, as a report would read it."""
+    found = Told()
+    with Journal.open(path, readonly=True) as journal:
+        (row,) = journal.sessions()
+        for _, _, kind, body in journal.events(row.id):
+            event = ev.from_body(kind, body)
+            found.state = evolve(found.state, event)
+            found.states[found.state.revision] = found.state  # of several with one revision the last one stays
+            if isinstance(event, ev.ReadingTaken):
+                place, _, fret = event.place.partition(" ")
+                numbers = (event.f1_hz, event.cents, event.se_cents, event.level_dbfs)
+                found.readings.append((event.string, place, int(fret or 0), *map(as_sent, numbers)))
+            line = sentence(event)
+            if line is not None:
+                found.lines.append(line)
+    return found
+
+
+def check_announced(messages: list[Message], journal: Told) -> None:
+    """Everything that was announced stands in the journal: readings, lines, and phases at their revisions."""
+    readings = [(*v[:3], *v[5:]) for address, v in messages if address == "/reading"]
+    assert readings
+    assert_in_order(readings, journal.readings)
+    assert_in_order([v[0] for address, v in messages if address == "/event"], journal.lines)
+    revision, phases = 0, 0
+    for address, values in messages:
+        if address == "/revision":
+            assert revision <= values[0] <= journal.state.revision
+            revision = values[0]
+        elif address == "/phase":
+            assert values[0] == journal.states[revision].phase
+            phases += 1
+        elif match := re.fullmatch(r"/string/(\d)/status", address):
+            assert values[0] == journal.states[revision].string(int(match[1])).status
+    assert phases
+
+
+def assert_in_order(announced: list[Any], recorded: list[Any]) -> None:
+    """All of ``announced`` stands in ``recorded``, in the same order."""
+    rest = iter(recorded)
+    missing = [item for item in announced if item not in rest]
+    assert not missing, f"{len(missing)} of {len(announced)} announced are not recorded in order, first {missing[0]}"

@@ -1,0 +1,134 @@
+"""Daemons started cheaply, to be killed: a process that has everything imported forks one for each line it is sent.
+
+The guitar lives in a process of its own, so it stands after an accident as it stood before. The daemon is the real one:
+its serve, its socket, its journal. Only the guitar it is given is one far away.
+
+Run as a script: nursery.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line on standard input starts a daemon. Lines come on
+standard output: "pid N", what the daemon says, and "gone N" when it has ended.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import signal
+import sys
+import traceback
+import unittest.mock
+from multiprocessing.connection import Client, Connection, Listener
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oscservice.cli.serve import tell
+from oscservice.daemon import run
+from oscservice.daemon.simulated import rehearsal_guitar
+from oscservice.instrument.profile import load_instrument
+from oscservice.settings import ServeSettings
+
+GUITAR = "guitar.socket"
+RESET = "set up anew"
+
+
+class FarGuitar:
+    """A guitar in another process: what is asked of it is asked there."""
+
+    def __init__(self, address: str) -> None:
+        self._line: Connection[Any, Any] = Client(address, "AF_UNIX")
+        self.sample_rate_hz: float = self.ask("sample_rate_hz")
+        self.channels: int = self.ask("channels")
+
+    def ask(self, name: str, *values: Any) -> Any:
+        self._line.send((name, values))
+        answer = self._line.recv()
+        if isinstance(answer, ValueError):
+            raise answer
+        return answer
+
+    def pluck(self, string: int, place: Any, strength_mm: float = 1.0) -> None:
+        self.ask("pluck", string, place, strength_mm)
+
+    def turn_peg(self, string: int, cents: float) -> None:
+        self.ask("turn_peg", string, cents)
+
+    def slacken(self, string: int) -> None:
+        self.ask("slacken", string)
+
+    def move_saddle(self, string: int, mm: float) -> None:
+        self.ask("move_saddle", string, mm)
+
+    def damp(self, string: int | None) -> None:
+        self.ask("damp", string)
+
+    def open_hz(self, string: int) -> float:
+        return float(self.ask("open_hz", string))
+
+    def error_cents(self, string: int) -> float:
+        return float(self.ask("error_cents", string))
+
+    def render(self, frames: int) -> NDArray[np.float32]:
+        samples: NDArray[np.float32] = self.ask("render", frames)
+        return samples
+
+
+def keep_guitar(listener: Listener, instrument: str, seed: int, rate_hz: float) -> None:
+    """The guitar's process: answers one daemon after another, for ever."""
+    guitar = rehearsal_guitar(load_instrument(instrument), seed, rate_hz)
+    while True:
+        # Daemons are killed in the middle of a question, or of its answer.
+        with contextlib.suppress(EOFError, OSError), listener.accept() as line:
+            while True:
+                name, values = line.recv()
+                try:
+                    if name == RESET:
+                        guitar = rehearsal_guitar(load_instrument(instrument), *values, rate_hz)
+                        line.send(None)
+                        continue
+                    found = getattr(guitar, name)
+                    line.send(found(*values) if callable(found) else found)
+                except ValueError as error:
+                    line.send(error)
+
+
+def live(settings: ServeSettings, address: str) -> None:
+    """One daemon's life."""
+
+    def far(*_: object, **__: object) -> FarGuitar:
+        return FarGuitar(address)
+
+    with unittest.mock.patch.object(run, "rehearsal_guitar", far):
+        asyncio.run(run.serve(settings, tell))
+
+
+def main(journal: Path, instrument: str, seed: int, rate_hz: int) -> None:
+    address = str(journal.with_name(GUITAR))
+    listener = Listener(address, "AF_UNIX")
+    guitar = os.fork()
+    if guitar == 0:
+        keep_guitar(listener, instrument, seed, float(rate_hz))
+    settings = ServeSettings(
+        *("simulated", rate_hz), port=0, journal=journal, instrument=instrument, resume=True, stepped=True
+    )
+    try:
+        for _ in sys.stdin:
+            child = os.fork()
+            if child == 0:
+                os.close(0)
+                try:
+                    live(settings, address)
+                except BaseException:
+                    traceback.print_exc()
+                os._exit(0)  # what stands below is the nursery's own
+            print(f"pid {child}", flush=True)
+            os.waitpid(child, 0)
+            print(f"gone {child}", flush=True)
+    finally:
+        os.kill(guitar, signal.SIGKILL)
+        os.waitpid(guitar, 0)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))

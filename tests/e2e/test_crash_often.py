@@ -1,0 +1,352 @@
+"""Two hundred accidents: a daemon killed outright at random moments of rehearsals loses nothing that was announced.
+
+Each life is a process of its own (`nursery`); the guitar outlives them all, and one technician goes on where the last
+daemon left off, as a person would. A kill follows a random number of packets and a random part of a second, so that it
+falls before a commit, into one, between commit and announcement, and after it.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import random
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import nursery
+from announced import Message, as_sent, assert_in_order
+from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
+from served import environment
+
+from oscservice.daemon.telling import sentence
+from oscservice.daemon.topics import topics
+from oscservice.instrument.profile import load_instrument
+from oscservice.record.journal import Journal
+from oscservice.record.rows import edited
+from oscservice.session import events as ev
+from oscservice.session.evolve import evolve
+from oscservice.session.judging import sharing
+from oscservice.session.state import State
+from oscservice.session.words import Phase
+from oscservice.simulate.technician import RehearsalError, Technician
+
+INSTRUMENT = "six-string-628"
+GUITAR = load_instrument(INSTRUMENT)
+RATE_HZ = 24000
+KILLS = 200
+PATIENCE_S = 30.0
+SLACK_CENTS = 450.0
+
+
+class Hands(Technician):
+    """A technician who remembers, from one daemon to the next, what was done last."""
+
+    moved: set[tuple[object, ...]]
+
+    def _ask(self, address: str, *values: int | float | str) -> tuple[object, ...]:
+        if address == "/simulator/slacken":
+            string = int(values[0])
+            open_hz, _ = self.truth(string)
+            if 1200.0 * math.log2(GUITAR.open_hz(string) / open_hz) > SLACK_CENTS:
+                return ()  # it was let down before the accident
+        return super()._ask(address, *values)
+
+    def _move_saddle(self, string: int) -> None:
+        root = f"/string/{string}/saddle"
+        advice = (string, *(self._topics[f"{root}/{what}"][0] for what in ("move", "moved")))
+        if advice not in self.moved:
+            super()._move_saddle(string)
+            self.moved.add(advice)
+
+
+class AtWork:
+    """A technician in a thread, who works until the daemon is gone or the job is done."""
+
+    def __init__(self, port: int, seed: int, moved: set[tuple[object, ...]]) -> None:
+        self._hands = Hands("127.0.0.1", port, seed=seed)
+        self._hands.moved = moved
+        numbers = range(1, 7)
+        self._hands.know_nominal({n: GUITAR.open_hz(n) for n in numbers})
+        self._hands.know_bridge({n: tuple(sharing(GUITAR, n)) for n in numbers})
+        self.fault: RehearsalError | None = None
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._hands.subscribe()
+            if self._hands._topics["/phase"][0] == "idle":
+                self._hands._ask("/session/begin", INSTRUMENT, "a job with accidents (invented)", 1.0)
+            if self._hands._topics["/phase"][0] in ("idle", "inspecting"):
+                self._hands._ask("/session/inspect", "all", "passed")
+                self._hands._pause(0.3)
+            self._hands.work()
+        except RehearsalError as fault:
+            self.fault = fault
+
+    @property
+    def ended(self) -> bool:
+        return not self._thread.is_alive()
+
+    def stop(self) -> None:
+        self._hands.stop()
+        self._thread.join()
+        self._hands.close()
+
+
+class Subscriber:
+    """One who keeps all it gets, in order."""
+
+    def __init__(self, port: int) -> None:
+        self.messages: list[Message] = []
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
+        self._socket.bind(("127.0.0.1", 0))
+        self._socket.sendto(OscMessageBuilder("/bench/subscribe").build().dgram, ("127.0.0.1", port))
+
+    def take(self, wait_s: float) -> bool:
+        """Take the next message, if one comes in time."""
+        self._socket.settimeout(wait_s)
+        try:
+            message = OscMessage(self._socket.recv(65536))
+        except (TimeoutError, BlockingIOError):
+            return False
+        self.messages.append((message.address.removeprefix("/bench"), tuple(message.params)))
+        return True
+
+    def end(self) -> list[Message]:
+        """All that came; the daemon is dead, so all of it is here."""
+        while self.take(0.0):
+            pass
+        self._socket.close()
+        return self.messages
+
+
+@dataclass
+class Moment:
+    """When to kill: so many packets after the beginning or after the whole state has come, and so much later."""
+
+    from_start: bool
+    packets: int
+    delay_s: float
+
+    @classmethod
+    def drawn(cls, draw: random.Random) -> Moment:
+        from_start = draw.random() < 0.15
+        packets = draw.randrange(150) if from_start else draw.randrange(45)
+        return cls(
+            from_start, packets, draw.choice([0.0, draw.uniform(0, 3e-4), draw.uniform(0, 5e-3), draw.random() / 10])
+        )
+
+
+@dataclass
+class Book:
+    """What the journal says, read on from where it was read before."""
+
+    path: Path
+    states: dict[str, State] = field(default_factory=dict)
+    hashes: dict[str, list[str]] = field(default_factory=dict)
+
+    def read(self) -> tuple[str, list[ev.Event], dict[int, State]]:
+        """The newest session, its new events, and the state after each of its steps since, by revision."""
+        with Journal.open(self.path, readonly=True) as journal:
+            rows = journal.sessions()
+            if not rows:
+                return "", [], {0: State()}
+            record = journal.record(rows[0].id)
+        assert edited(record) is None
+        known = self.hashes.setdefault(rows[0].id, [])
+        assert [row.hash for row in record.events[: len(known)]] == known, "what was there is there still"
+        state = self.states.get(rows[0].id, State())
+        states, new = {0: State(), state.revision: state}, []
+        with Journal.open(self.path, readonly=True) as journal:
+            for _, _, kind, body in journal.events(rows[0].id)[len(known) :]:
+                event = ev.from_body(kind, body)
+                state = evolve(state, event)
+                states[state.revision] = state
+                new.append(event)
+        self.states[rows[0].id] = state
+        self.hashes[rows[0].id] = [row.hash for row in record.events]
+        return rows[0].id, new, states
+
+
+def check(messages: list[Message], new: list[ev.Event], states: dict[int, State]) -> int:
+    """Everything announced in one life is in the journal; gives how many readings that were."""
+    readings = []
+    for event in new:
+        if isinstance(event, ev.ReadingTaken):
+            place, _, fret = event.place.partition(" ")
+            numbers = (event.f1_hz, event.cents, event.se_cents, event.level_dbfs)
+            readings.append((event.string, place, int(fret or 0), *map(as_sent, numbers)))
+    heard = [(*v[:3], *v[5:]) for address, v in messages if address == "/reading"]
+    assert_in_order(heard, readings)
+    lines = [line for line in map(sentence, new) if line is not None]
+    assert_in_order([v[0] for address, v in messages if address == "/event"], lines)
+    revision, last = 0, {}
+    for address, values in messages:
+        if address == "/revision":
+            assert revision <= values[0] <= max(states)
+            revision = values[0]
+        elif address == "/phase":
+            assert values[0] == states[revision].phase
+        elif match := re.fullmatch(r"/string/(\d)/status", address):
+            assert values[0] == states[revision].string(int(match[1])).status
+        last[address] = (revision, values)
+    # What stands last at the subscriber stands in the state of the revision it came with.
+    by_revision: dict[int, dict[str, tuple[Any, ...]]] = {}
+    for address, (at, values) in last.items():
+        if at and at not in by_revision:
+            by_revision[at] = topics(states[at])
+        wanted = by_revision.get(at, {}).get(address)
+        if wanted is not None:
+            assert values == tuple(as_sent(v) if isinstance(v, float) else v for v in wanted), address
+    return len(heard)
+
+
+class Nursery:
+    """The process that daemons are forked from."""
+
+    def __init__(self, journal: Path) -> None:
+        self._guitar = str(journal.with_name(nursery.GUITAR))
+        words = [sys.executable, nursery.__file__, str(journal), INSTRUMENT, "4", str(RATE_HZ)]
+        self.process = subprocess.Popen(
+            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1, env=environment()
+        )
+        self._pid = 0
+        self._killed = False
+
+    def another(self) -> tuple[int, list[str]]:
+        """A daemon's port, and what it said until it listened."""
+        assert self.process.stdin is not None
+        self.process.stdin.write("live\n")
+        port, lines = 0, []
+        while not (self._pid and port):
+            line = self._line()
+            pid, found = (
+                re.fullmatch(r"pid (\d+)", line),
+                re.match(r"listening for OSC on 127\.0\.0\.1 port (\d+),", line),
+            )
+            if pid:
+                self._pid = int(pid[1])
+            elif found:
+                port = int(found[1])
+            else:
+                lines.append(line)
+        return port, lines
+
+    def _line(self) -> str:
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        assert line, "the nursery is gone"
+        assert line != f"gone {self._pid}\n" or self._killed, "the daemon ended by itself"
+        return line.rstrip("\n")
+
+    def kill(self) -> None:
+        """Kill the daemon, and wait until it is gone."""
+        self._killed = True
+        os.kill(self._pid, signal.SIGKILL)
+        while self._line() != f"gone {self._pid}":
+            pass
+        self._pid, self._killed = 0, False
+
+    def new_guitar(self, seed: int) -> None:
+        """Between two jobs, with no daemon alive."""
+        nursery.FarGuitar(self._guitar).ask(nursery.RESET, seed)
+
+    def close(self) -> None:
+        if self._pid:
+            os.kill(self._pid, signal.SIGKILL)
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        self.process.wait(PATIENCE_S)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+@contextmanager
+def nursed(journal: Path) -> Iterator[Nursery]:
+    made = Nursery(journal)
+    guard = threading.Timer(900, made.process.kill)
+    guard.start()
+    try:
+        yield made
+    finally:
+        guard.cancel()
+        made.close()
+
+
+def lived(
+    nest: Nursery, seed: int, moved: set[tuple[object, ...]], moment: Moment | None
+) -> tuple[list[str], list[Message]]:
+    """One life: to the moment of the accident, or to the end of the job. What it said first, and what it sent."""
+    port, lines = nest.another()
+    subscriber = Subscriber(port)
+    work = AtWork(port, seed, moved)
+    left = moment.packets if moment is not None and moment.from_start else None
+    deadline = time.monotonic() + PATIENCE_S
+    while left != 0 and not work.ended:
+        if not subscriber.take(0.05):
+            assert time.monotonic() < deadline, work.fault
+            continue
+        deadline = time.monotonic() + PATIENCE_S
+        if left is not None:
+            left -= 1
+        elif moment is not None and subscriber.messages[-1][0] == "/prompt":  # the last of the whole state
+            left = moment.packets
+    if moment is not None:
+        time.sleep(moment.delay_s)
+    assert work.fault is None
+    nest.kill()
+    work.stop()
+    return lines, subscriber.end()
+
+
+def check_taken_up(lines: list[str], messages: list[Message], session_id: str, state: State) -> None:
+    """A life begins at the step where the journal stands."""
+    first = dict(reversed(messages))
+    if session_id and state.phase not in (Phase.IDLE, Phase.CLOSED):
+        assert lines[0] == f"session {session_id} taken up again; phase: {state.phase}"
+        for address, wanted in ("/session/id", session_id), ("/revision", state.revision), ("/phase", state.phase):
+            assert first.get(address, (wanted,)) == (wanted,)
+    else:
+        assert first.get("/phase", ("idle",)) == ("idle",)
+
+
+def test_two_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> None:
+    path, draw, book = tmp_path / "journal.sqlite3", random.Random(20261125), Book(tmp_path / "journal.sqlite3")
+    moved: set[tuple[object, ...]] = set()
+    kills = readings = jobs = unannounced = 0
+    session_id, state = "", State()
+    with nursed(path) as nest:
+        while kills < KILLS or state.phase is not Phase.CLOSED:
+            moment = Moment.drawn(draw) if kills < KILLS else None
+            lines, messages = lived(nest, 1000 + kills, moved, moment)
+            kills += moment is not None
+            check_taken_up(lines, messages, session_id, state)
+            session_id, new, states = book.read()
+            readings += check(messages, new, states)
+            state = book.states.get(session_id, State())
+            told = max((values[0] for address, values in messages if address == "/revision"), default=0)
+            unannounced += told < state.revision
+            if state.phase is Phase.CLOSED:
+                jobs += 1
+                if kills < KILLS:
+                    nest.new_guitar(kills)
+                    moved.clear()
+    assert readings > KILLS / 4, "there was something to lose"
+    assert jobs, "a job was finished"
+    with Journal.open(path, readonly=True) as journal:
+        assert not [row.id for row in journal.open_sessions() if row.events]
+        assert all(edited(journal.record(row.id)) is None for row in journal.sessions())
+    print(f"{kills} kills, {jobs} jobs, {readings} readings announced, {unannounced} kills before an announcement")

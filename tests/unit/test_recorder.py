@@ -1,0 +1,349 @@
+"""The recorder: while the journal can't be written a session goes on in memory, and all of it is written afterwards."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_up import FLOATING, reading
+
+from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.recording import Recording
+from oscservice.errors import JournalError
+from oscservice.instrument.profile import load_instrument
+from oscservice.record.database import unusable
+from oscservice.record.exchange import bring, records
+from oscservice.record.journal import Journal
+from oscservice.record.recorder import Recorder
+from oscservice.record.rows import edited
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.state import State
+from oscservice.session.words import INSPECTION_ITEMS, Phase
+
+GUITAR = load_instrument(FLOATING)
+ITEM = next(iter(INSPECTION_ITEMS))
+
+
+def clock() -> datetime:
+    return datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "journal.sqlite3"
+
+
+@pytest.fixture
+def recorder(path: Path) -> Iterator[Recorder]:
+    with Recorder.open(path) as opened:
+        yield opened
+
+
+def full(recorder: Recorder, pages: int = 0) -> None:
+    """Let the file not grow any further, as on a full disk; 0: not even as large as it is."""
+    assert recorder._journal is not None
+    recorder._journal._database.execute(f"PRAGMA max_page_count = {pages or 1}")
+
+
+def room(recorder: Recorder) -> None:
+    full(recorder, 1_000_000)
+
+
+def recorded(path: Path, session_id: str) -> State:
+    with Journal.open(path, readonly=True) as journal:
+        assert edited(journal.record(session_id)) is None
+        return fold(ev.from_body(kind, body) for _, _, kind, body in journal.events(session_id))
+
+
+def work(keeper: Keeper, *numbers: int) -> None:
+    for number in numbers:
+        keeper.carry_out(cm.Hear(reading(GUITAR.open_hz(number))))
+
+
+def fill_up(keeper: Keeper, recorder: Recorder) -> None:
+    """Work until the disk, which has room for a little only, is full."""
+    full(recorder)
+    for n in range(400):
+        if recorder.fault:
+            return
+        keeper.carry_out(cm.Inspect(ITEM, "failed" if n % 2 else "passed", "x" * 200))
+    pytest.fail("there was room for everything")
+
+
+def begun(recorder: Recorder) -> Keeper:
+    keeper = Keeper(recorder, clock)
+    keeper.carry_out(cm.Begin(GUITAR, "made up"))
+    return keeper
+
+
+# --- a full disk ---
+
+
+def test_on_a_full_disk_the_session_goes_on_and_is_written_when_there_is_room(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    fill_up(keeper, recorder)
+    assert "make room on the disk" in recorder.fault
+    at_fault = keeper.state.revision
+    keeper.carry_out(cm.Inspect("all", "passed"))
+    work(keeper, 6, 5, 4)
+    assert keeper.state.revision > at_fault
+    assert recorded(path, keeper.session_id).revision < keeper.state.revision
+    assert keeper.try_again()
+    assert recorder.fault, "there is still no room"
+    assert recorded(path, keeper.session_id).revision < at_fault
+    room(recorder)
+    assert keeper.try_again()
+    assert recorder.fault == ""
+    assert recorded(path, keeper.session_id) == keeper.state
+    work(keeper, 3)
+    assert recorded(path, keeper.session_id) == keeper.state
+    assert not keeper.try_again(), "there is nothing to do"
+
+
+def test_steps_from_before_and_from_memory_can_be_taken_back(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    fill_up(keeper, recorder)
+    before = keeper.state.items
+    keeper.carry_out(cm.Inspect(ITEM, "failed", "y"))
+    keeper.carry_out(cm.Undo())
+    assert keeper.state.items == before
+    room(recorder)
+    keeper.try_again()
+    keeper.carry_out(cm.Undo())
+    assert recorded(path, keeper.session_id) == keeper.state
+
+
+def test_what_is_refused_in_memory_leaves_no_trace(recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    fill_up(keeper, recorder)
+    before, count = keeper.state, recorder.unwritten
+    with pytest.raises(cm.Refused):
+        keeper.carry_out(cm.Finish())
+    assert (keeper.state, recorder.unwritten) == (before, count)
+
+
+def test_sessions_closed_and_begun_in_memory_are_all_written_in_order(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    first = keeper.session_id
+    fill_up(keeper, recorder)
+    keeper.carry_out(cm.Abandon())
+    keeper.carry_out(cm.Begin(GUITAR, "second"))
+    second = keeper.session_id
+    keeper.carry_out(cm.Abandon())
+    keeper.carry_out(cm.Begin(GUITAR, "third"))
+    assert len({first, second, keeper.session_id}) == 3
+    room(recorder)
+    keeper.try_again()
+    with Journal.open(path, readonly=True) as journal:
+        rows = {row.label: row for row in journal.sessions()}
+        assert [rows[label].closed for label in ("made up", "second", "third")] == [True, True, False]
+        assert all(edited(journal.record(row.id)) is None for row in rows.values())
+    assert recorded(path, keeper.session_id) == keeper.state
+    assert recorded(path, first).phase is Phase.CLOSED
+
+
+# --- other troubles while it runs ---
+
+
+def test_another_program_in_the_middle_of_writing_is_caught_up_with(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    other = sqlite3.connect(path, isolation_level=None)
+    try:
+        other.execute("BEGIN IMMEDIATE")
+        keeper.carry_out(cm.Inspect("all", "passed"))
+        assert "another program holds it" in recorder.fault
+        work(keeper, 6)
+        other.execute("ROLLBACK")
+    finally:
+        other.close()
+    keeper.try_again()
+    assert recorder.fault == ""
+    assert recorded(path, keeper.session_id) == keeper.state
+
+
+def test_a_journal_deleted_under_a_session_is_written_again_whole(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    keeper.carry_out(cm.Inspect("all", "passed"))
+    for file in path.parent.glob("journal.sqlite3*"):
+        if not file.name.endswith(".lock"):
+            file.unlink()
+    work(keeper, 6)
+    assert "no longer where it was" in recorder.fault
+    keeper.try_again()
+    assert recorder.fault == ""
+    work(keeper, 5)
+    assert recorded(path, keeper.session_id) == keeper.state
+    with Journal.open(path) as other, pytest.raises(JournalError, match="open in another"):
+        other.claim(keeper.session_id)
+
+
+def test_a_journal_moved_away_and_back_is_gone_on_with(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    away = path.with_name("away.sqlite3")
+    for end in ("", "-wal"):
+        os.rename(f"{path}{end}", f"{away}{end}")
+    keeper.carry_out(cm.Inspect("all", "passed"))
+    assert recorder.fault
+    for end in ("", "-wal"):
+        os.rename(f"{away}{end}", f"{path}{end}")
+    keeper.try_again()
+    assert recorder.fault == ""
+    work(keeper, 6)
+    assert recorded(path, keeper.session_id) == keeper.state
+
+
+def test_a_journal_damaged_under_a_session_is_recovered_and_the_session_is_whole(path: Path) -> None:
+    with Recorder.open(path) as recorder:
+        keeper = begun(recorder)
+        keeper.carry_out(cm.Inspect("all", "passed"))
+        assert recorder._journal is not None
+        recorder._journal._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        data = bytearray(path.read_bytes())
+        data[4096:] = b"\xa5" * (len(data) - 4096)
+        path.write_bytes(data)
+        recorder._journal._database.execute("PRAGMA shrink_memory")  # what it read before it forgets
+        for _ in range(3):
+            work(keeper, 6)
+            keeper.try_again()
+        assert recorder.fault == ""
+        assert any("recovered" in note for note in recorder.take_notes())
+        assert recorded(path, keeper.session_id) == keeper.state
+
+
+def test_a_session_whose_name_was_taken_meanwhile_gets_another_and_says_so(path: Path, recorder: Recorder) -> None:
+    keeper = begun(recorder)
+    old = keeper.session_id
+    for file in path.parent.glob("journal.sqlite3*"):
+        if not file.name.endswith(".lock"):
+            file.unlink()
+    with Journal.open(path) as other:
+        assert other.put(made_by_another(old)) == old
+    keeper.carry_out(cm.Inspect("all", "passed"))
+    keeper.try_again()
+    assert keeper.session_id != old
+    assert f"session {old} is recorded as {keeper.session_id}: that name was taken" in recorder.take_notes()
+    work(keeper, 6)
+    assert recorded(path, keeper.session_id) == keeper.state
+
+
+def made_by_another(session_id: str) -> Any:
+    with tempfile.TemporaryDirectory() as folder, Journal.open(Path(folder) / "j") as journal:
+        assert journal.new_session("plank", "another's", datetime(2026, 11, 25, 8, tzinfo=UTC)) == session_id
+        journal.append(session_id, [("read", {"hz": 1.0})], "now")
+        return journal.record(session_id)
+
+
+# --- from the start ---
+
+
+@pytest.fixture
+def closed_folder(tmp_path: Path) -> Iterator[tuple[Path, pytest.MonkeyPatch]]:
+    """A folder that can't be made until the patch is undone, not even by root, who can write everywhere."""
+    folder = tmp_path / "folder"
+    real = Path.mkdir
+
+    def refuses(self: Path, *arguments: Any, **more: Any) -> None:
+        if self == folder:
+            raise PermissionError(13, "Permission denied", str(self))
+        real(self, *arguments, **more)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(Path, "mkdir", refuses)
+        yield folder, patched
+
+
+def test_a_folder_that_cannot_be_written_at_the_start(closed_folder: tuple[Path, pytest.MonkeyPatch]) -> None:
+    folder, patched = closed_folder
+    path = folder / "journal.sqlite3"
+    with Recorder.open(path) as recorder:
+        assert "Permission denied" in recorder.fault
+        keeper = begun(recorder)
+        assert keeper.offered() is None
+        keeper.carry_out(cm.Inspect("all", "passed"))
+        work(keeper, 6, 5)
+        keeper.try_again()
+        assert recorder.fault
+        assert not folder.exists()
+        patched.undo()
+        keeper.try_again()
+        assert recorder.fault == ""
+        assert recorded(path, keeper.session_id) == keeper.state
+        assert keeper.session_id == "2026-11-25-1"
+
+
+@pytest.mark.parametrize("what", ["newer", "another program's", "a folder", "under a file"])
+def test_what_waiting_does_not_mend_is_refused(path: Path, what: str) -> None:
+    if what == "newer":
+        Journal.open(path).close()
+    if what in ("newer", "another program's"):
+        with sqlite3.connect(path) as database:
+            database.execute("PRAGMA user_version = 99" if what == "newer" else "CREATE TABLE cats (name TEXT)")
+        database.close()
+    if what == "a folder":
+        path.mkdir()
+    if what == "under a file":
+        path.write_text("a file")
+        path /= "j"
+    with pytest.raises(JournalError) as error:
+        Recorder.open(path)
+    assert "\n" not in str(error.value)
+
+
+def test_which_troubles_may_pass() -> None:
+    kinds = {number: type(unusable(Path("j"), OSError(number, "x"))).__name__ for number in (13, 28, 30, 20, 2)}
+    assert kinds == {
+        **dict.fromkeys((13, 28, 30), "JournalUnavailableError"),  # denied, no space, read-only
+        **dict.fromkeys((20, 2), "JournalError"),  # under a file, in a folder that can't be made
+    }
+
+
+# --- at the end ---
+
+
+def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
+    path: Path, recorder: Recorder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    keeper = begun(recorder)
+    fill_up(keeper, recorder)
+    keeper.carry_out(cm.Inspect("all", "passed"))
+    line = recorder.rescued()
+    (file,) = tmp_path.glob("*.jsonl")
+    assert f"oscservice sessions import {file}" in line
+    recorder.close()
+    with Journal.open(path) as journal:
+        (found,) = records(file.read_text().splitlines(), "f")
+        assert not isinstance(found, Exception)
+        assert bring(journal, found).how == "continued"
+    assert recorded(path, keeper.session_id) == keeper.state
+
+
+# --- what is told ---
+
+
+def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
+    told = Recording(recorder)
+    assert told.topics() == {"/record/state": ("recording",), "/record/fault": ("",)}
+    assert told.news() == []
+    keeper = begun(recorder)
+    fill_up(keeper, recorder)
+    assert told.topics()["/record/state"] == ("in memory",)
+    assert "make room" in str(told.topics()["/record/fault"][0])
+    (line,) = told.news()
+    assert line.startswith("recording in memory only")
+    assert told.news() == []
+    assert told.to_send(heard=False) == []
+    assert told.to_send(heard=True) == [line]
+    assert told.to_send(heard=True) == []
+    room(recorder)
+    keeper.try_again()
+    assert told.news() == ["recording again: everything held in memory is written"]
+    assert told.topics() == {"/record/state": ("recording",), "/record/fault": ("",)}
