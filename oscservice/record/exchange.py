@@ -72,7 +72,7 @@ def records(text: Iterable[str], name: str) -> Iterator[Record | InputError]:
     head: tuple[int, SessionRow] | None = None
     events: list[EventRow] = []
     wrong: InputError | None = None
-    number = 0
+    empty = True
     for number, line in enumerate(text, 1):
         found = object_in(line)
         begins = found is not None and "format" in found
@@ -81,6 +81,7 @@ def records(text: Iterable[str], name: str) -> Iterator[Record | InputError]:
             head, events, wrong = None, [], None
         if wrong is not None or not line.strip():
             continue
+        empty = False
         try:
             if found is None:
                 raise ValueError("no JSON object")
@@ -94,7 +95,7 @@ def records(text: Iterable[str], name: str) -> Iterator[Record | InputError]:
             wrong = InputError(f"{name} line {number}: {error}")
     if head is not None or wrong is not None:
         yield wrong or _whole(head, events, name)
-    elif number == 0:
+    elif empty:
         yield InputError(f"{name}: there is no session in it")
 
 

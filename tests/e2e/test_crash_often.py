@@ -43,7 +43,7 @@ from oscservice.simulate.technician import RehearsalError, Technician
 
 INSTRUMENT = "six-string-628"
 GUITAR = load_instrument(INSTRUMENT)
-RATE_HZ = 24000
+RATE_HZ = 16000
 KILLS = 200
 PATIENCE_S = 30.0
 SLACK_CENTS = 450.0
@@ -144,9 +144,9 @@ class Moment:
     @classmethod
     def drawn(cls, draw: random.Random) -> Moment:
         from_start = draw.random() < 0.15
-        packets = draw.randrange(150) if from_start else draw.randrange(45)
+        packets = draw.randrange(150) if from_start else draw.randrange(36)
         return cls(
-            from_start, packets, draw.choice([0.0, draw.uniform(0, 3e-4), draw.uniform(0, 5e-3), draw.random() / 10])
+            from_start, packets, draw.choice([0.0, draw.uniform(0, 3e-4), draw.uniform(0, 5e-3), draw.random() / 20])
         )
 
 

@@ -1,0 +1,180 @@
+"""A journal that can't be written, seen from outside: the session goes on, the warning stands, nothing is lost."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import re
+import resource
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from served import PATIENCE_S, Served, command, environment, told
+
+from oscservice.record.journal import Journal
+from oscservice.record.rows import edited
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.state import State
+from oscservice.session.words import Phase
+
+SOURCE = ("--source", "simulated", "--stepped")
+_PR_CAPBSET_DROP, _CAP_DAC_OVERRIDE = 24, 1  # linux/prctl.h, linux/capability.h
+
+
+@contextlib.contextmanager
+def serving(journal: Path, before: Callable[[], None], **more: str) -> Iterator[Served]:
+    """``oscservice serve`` in a process that was prepared by ``before``."""
+    process = subprocess.Popen(
+        command("serve", "--port", "0", "--journal", journal, *SOURCE),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=environment(**more),
+        preexec_fn=before,
+    )
+    guard = threading.Timer(60, process.kill)
+    guard.start()
+    daemon = Served(process, 0, "/bench")
+    try:
+        found = re.match(r"listening for OSC on 127\.0\.0\.1 port (\d+),", daemon.line())
+        assert found is not None, process.communicate()[1]
+        daemon.port = int(found[1])
+        yield daemon
+    finally:
+        guard.cancel()
+        daemon.close()
+
+
+def small_files_only() -> None:
+    """As on a disk that is nearly full: a file that is to grow beyond this can't be written."""
+    resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, resource.RLIM_INFINITY))
+
+
+def no_more_than_its_owner() -> None:
+    """Folders that can't be written can't be written by root either."""
+    ctypes.CDLL(None).prctl(_PR_CAPBSET_DROP, _CAP_DAC_OVERRIDE, 0, 0, 0)  # refused where nobody is root: not needed
+
+
+def recorded(path: Path, session: str) -> State:
+    with Journal.open(path, readonly=True) as journal:
+        assert edited(journal.record(session)) is None
+        return fold(ev.from_body(kind, body) for _, _, kind, body in journal.events(session))
+
+
+def until_in_memory(daemon: Served) -> tuple[str, int]:
+    """Work until there is no more room; the session's name and how many inspections were taken."""
+    client = daemon.client()
+    client.ask("/subscribe")
+    (name,) = client.ask("/session/begin", "six-string-648", "a test (invented)")
+    taken = 0
+    while client.topics.get("/record/state", ("recording",)) == ("recording",):
+        assert client.ask("/session/inspect", "bridge", "failed", "x" * 100) == ()
+        taken += 1
+        assert taken < 1000
+        client.ask("/ping")
+    return str(name), taken
+
+
+def test_a_disk_that_fills_up_and_has_room_again(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite3"
+    with serving(path, small_files_only) as daemon:
+        name, taken = until_in_memory(daemon)
+        client = daemon.client()
+        client.ask("/subscribe")
+        client.until("/record/state", "in memory")
+        (fault,) = client.until("/record/fault")
+        assert str(path) in fault
+        for _ in range(3):
+            assert client.ask("/session/inspect", "bridge", "failed", "in memory") == ()
+        for item in ("bridge", "all"):
+            assert client.ask("/session/inspect", item, "passed") == ()
+        client.until_it_is("/phase", "tuning")
+        assert recorded(path, name).phase is Phase.INSPECTING, "the disk has only what there was room for"
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+        client.until("/record/state", "recording")
+        client.until_it_is("/record/fault", "")
+        state = recorded(path, name)
+        assert (state.phase, state.revision) == (Phase.TUNING, taken + 6)
+        assert client.ask("/session/undo") == ()
+        assert recorded(path, name).phase is Phase.INSPECTING
+        code, lines, errors = daemon.end()
+    assert (code, errors) == (0, "")
+    assert [line for line in lines if line.startswith("recording in memory only")]
+    assert "recording again: everything held in memory is written" in lines
+
+
+def test_a_disk_that_stays_full_to_the_end(tmp_path: Path) -> None:
+    path, spare = tmp_path / "j.sqlite3", tmp_path / "spare"
+    spare.mkdir()
+    with serving(path, small_files_only, TMPDIR=str(spare)) as daemon:
+        name, taken = until_in_memory(daemon)
+        code, _, errors = daemon.end()
+    assert code == 5
+    (file,) = spare.glob("*.jsonl")
+    assert errors.count("\n") == 1
+    assert f"oscservice sessions import {file}" in errors
+    got = told("sessions", "import", file, "--journal", path)
+    assert (got.code, got.err) == (0, "")
+    assert recorded(path, name).revision == taken + 1
+
+
+def test_a_folder_that_cannot_be_written_at_first(tmp_path: Path) -> None:
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    folder.chmod(0o555)
+    path = folder / "j.sqlite3"
+    try:
+        with serving(path, no_more_than_its_owner) as daemon:
+            assert daemon.line().startswith("recording in memory only, and lost if the daemon ends: ")
+            client = daemon.client()
+            name = client.begin("six-string-648")
+            assert client.topics["/record/state"] == ("in memory",)
+            assert str(path) in client.topics["/record/fault"][0]
+            events = [values[0] for address, values in client.heard if address == "/event"]
+            assert any(event.startswith("recording in memory only") for event in events)
+            assert not list(folder.iterdir())
+            folder.chmod(0o755)
+            client.until("/record/state", "recording")
+            assert recorded(path, name).phase is Phase.TUNING
+            assert daemon.end()[0] == 0
+    finally:
+        folder.chmod(0o755)
+
+
+def test_a_damaged_journal_is_recovered_as_the_daemon_starts(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite3"
+    with serving(path, os.getpid) as daemon:
+        name = daemon.client().begin("six-string-648")
+        assert daemon.end()[0] == 0
+    data = bytearray(path.read_bytes())
+    data[0:90] = b"\xff" * 90
+    path.write_bytes(data)
+    with serving(path, os.getpid) as daemon:
+        lines = [daemon.line(), daemon.line()]
+        assert any(re.search("the journal was damaged and is recovered: .* events of 1 sessions", one) for one in lines)
+        client = daemon.client()
+        client.ask("/subscribe")
+        (event,) = client.until("/event")
+        assert "is recovered" in event
+        assert client.ask("/session/resume", name) == (name,)
+        client.until("/phase", "tuning")
+        assert daemon.end()[0] == 0
+    assert len(list(tmp_path.glob("*.damaged-*"))) == 1
+
+
+def test_a_session_that_a_daemon_holds_is_not_offered_to_another(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite3"
+    with serving(path, os.getpid) as first, serving(path, os.getpid) as second:
+        name = first.client().begin("six-string-648")
+        client = second.client()
+        client.ask("/subscribe")
+        client.until("/prompt", "begin")
+        assert client.topics["/session/offered"] == ("",)
+        word, _, text = client.ask("/session/resume", name)
+        assert (word, f"open in another oscservice (pid {first.process.pid})" in text) == ("error", True)
+        first.process.kill()
+        first.process.wait(PATIENCE_S)
+        assert client.ask("/session/resume", name) == (name,)
