@@ -18,7 +18,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -266,7 +266,8 @@ class Nursery:
 
     def close(self) -> None:
         if self._pid:
-            os.kill(self._pid, signal.SIGKILL)
+            with suppress(ProcessLookupError):
+                os.kill(self._pid, signal.SIGKILL)
         assert self.process.stdin is not None
         self.process.stdin.close()
         self.process.wait(PATIENCE_S)
