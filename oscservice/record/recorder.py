@@ -25,6 +25,9 @@ from oscservice.record.rows import EventRow, Record, SessionRow, body_text, chai
 WAIT_S = 0.25
 """How long another process that is writing is waited for: the daemon's loop stands still meanwhile."""
 
+REOPENED_EVERY = 5
+"""Every so many tries the file is opened anew: one opened while it could only be read stays so."""
+
 _PASSING = (JournalUnavailableError, JournalDamagedError)
 
 
@@ -62,6 +65,7 @@ class Recorder:
         self._path = path
         self._journal = journal
         self._damaged = False
+        self._failed = 0
         self._held: dict[str, _Held] = {}
         self._renamed: dict[str, str] = {}
 
@@ -229,7 +233,9 @@ class Recorder:
                 for held in list(self._held.values()):
                     self._catch_up(held)
                 self.fault = ""
+                self._failed = 0
             except JournalError as error:
+                self._failed += 1
                 self._fall_back(error)
         renamed, self._renamed = self._renamed, {}
         return renamed
@@ -248,7 +254,7 @@ class Recorder:
         if self._journal is None:
             self._journal, notes = open_recovering(self._path, WAIT_S)
             self.notes += notes
-        elif self._damaged or not self._journal.is_there():
+        elif self._damaged or not self._journal.is_there() or self._failed % REOPENED_EVERY == REOPENED_EVERY - 1:
             self._damaged = True  # whatever happens now, until it is open again
             self.notes += reopen_recovering(self._journal, WAIT_S)
             self._damaged = False

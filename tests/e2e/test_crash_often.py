@@ -7,7 +7,6 @@ falls before a commit, into one, between commit and announcement, and after it.
 
 from __future__ import annotations
 
-import math
 import os
 import random
 import re
@@ -46,36 +45,39 @@ GUITAR = load_instrument(INSTRUMENT)
 RATE_HZ = 16000
 KILLS = 200
 PATIENCE_S = 30.0
-SLACK_CENTS = 450.0
 
 
 class Hands(Technician):
-    """A technician who remembers, from one daemon to the next, what was done last."""
+    """A technician who remembers, from one daemon to the next, what was begun last, and does none of it twice.
 
-    moved: set[tuple[object, ...]]
+    A daemon that is gone can't tell what it heard last. Where a peg was turned, the string is plucked first.
+    """
 
-    def _ask(self, address: str, *values: int | float | str) -> tuple[object, ...]:
-        if address == "/simulator/slacken":
-            string = int(values[0])
-            open_hz, _ = self.truth(string)
-            if 1200.0 * math.log2(GUITAR.open_hz(string) / open_hz) > SLACK_CENTS:
-                return ()  # it was let down before the accident
-        return super()._ask(address, *values)
+    begun: set[tuple[object, ...]]
+
+    def _step(self, code: str, string: int) -> None:
+        if code in ("tune_up", "tune_down"):
+            turn = ("peg", string, self._topics["/revision"][0])
+            if turn in self.begun:
+                self._pluck(string, "open", 1.3)
+                return
+            self.begun.add(turn)
+        super()._step(code, string)
 
     def _move_saddle(self, string: int) -> None:
         root = f"/string/{string}/saddle"
-        advice = (string, *(self._topics[f"{root}/{what}"][0] for what in ("move", "moved")))
-        if advice not in self.moved:
+        move = ("saddle", string, *(self._topics[f"{root}/{what}"][0] for what in ("move", "moved")))
+        if move not in self.begun:
+            self.begun.add(move)
             super()._move_saddle(string)
-            self.moved.add(advice)
 
 
 class AtWork:
     """A technician in a thread, who works until the daemon is gone or the job is done."""
 
-    def __init__(self, port: int, seed: int, moved: set[tuple[object, ...]]) -> None:
+    def __init__(self, port: int, seed: int, begun: set[tuple[object, ...]]) -> None:
         self._hands = Hands("127.0.0.1", port, seed=seed)
-        self._hands.moved = moved
+        self._hands.begun = begun
         numbers = range(1, 7)
         self._hands.know_nominal({n: GUITAR.open_hz(n) for n in numbers})
         self._hands.know_bridge({n: tuple(sharing(GUITAR, n)) for n in numbers})
@@ -220,8 +222,11 @@ class Nursery:
     def __init__(self, journal: Path) -> None:
         self._guitar = str(journal.with_name(nursery.GUITAR))
         words = [sys.executable, nursery.__file__, str(journal), INSTRUMENT, "4", str(RATE_HZ)]
+        alone = environment(
+            OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1"
+        )  # forking wants no threads
         self.process = subprocess.Popen(
-            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1, env=environment()
+            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1, env=alone
         )
         self._pid = 0
         self._killed = False
@@ -288,12 +293,12 @@ def nursed(journal: Path) -> Iterator[Nursery]:
 
 
 def lived(
-    nest: Nursery, seed: int, moved: set[tuple[object, ...]], moment: Moment | None
+    nest: Nursery, seed: int, begun: set[tuple[object, ...]], moment: Moment | None
 ) -> tuple[list[str], list[Message]]:
     """One life: to the moment of the accident, or to the end of the job. What it said first, and what it sent."""
     port, lines = nest.another()
     subscriber = Subscriber(port)
-    work = AtWork(port, seed, moved)
+    work = AtWork(port, seed, begun)
     left = moment.packets if moment is not None and moment.from_start else None
     deadline = time.monotonic() + PATIENCE_S
     while left != 0 and not work.ended:
@@ -326,13 +331,13 @@ def check_taken_up(lines: list[str], messages: list[Message], session_id: str, s
 
 def test_two_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> None:
     path, draw, book = tmp_path / "journal.sqlite3", random.Random(20261125), Book(tmp_path / "journal.sqlite3")
-    moved: set[tuple[object, ...]] = set()
+    begun: set[tuple[object, ...]] = set()
     kills = readings = jobs = unannounced = 0
     session_id, state = "", State()
     with nursed(path) as nest:
         while kills < KILLS or state.phase is not Phase.CLOSED:
             moment = Moment.drawn(draw) if kills < KILLS else None
-            lines, messages = lived(nest, 1000 + kills, moved, moment)
+            lines, messages = lived(nest, 1000 + kills, begun, moment)
             kills += moment is not None
             check_taken_up(lines, messages, session_id, state)
             session_id, new, states = book.read()
@@ -344,7 +349,7 @@ def test_two_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -
                 jobs += 1
                 if kills < KILLS:
                     nest.new_guitar(kills)
-                    moved.clear()
+                    begun.clear()
     assert readings > KILLS / 4, "there was something to lose"
     assert jobs, "a job was finished"
     with Journal.open(path, readonly=True) as journal:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
-import os
 import re
 import resource
 import subprocess
+import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
 from served import PATIENCE_S, Served, command, environment, told
 
 from oscservice.record.journal import Journal
@@ -22,18 +22,25 @@ from oscservice.session.state import State
 from oscservice.session.words import Phase
 
 SOURCE = ("--source", "simulated", "--stepped")
-_PR_CAPBSET_DROP, _CAP_DAC_OVERRIDE = 24, 1  # linux/prctl.h, linux/capability.h
+
+
+NEARLY_FULL = "resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, resource.RLIM_INFINITY))"
+"""As on a disk that is nearly full: a file that is to grow beyond this can't be written."""
+
+# PR_CAPBSET_DROP of linux/prctl.h, CAP_DAC_OVERRIDE of linux/capability.h. Nobody but root has or needs it.
+NO_MORE_THAN_ITS_OWNER = "ctypes.CDLL(None).prctl(24, 1, 0, 0, 0)"
+"""What can't be written by its owner can't be written by root either."""
 
 
 @contextlib.contextmanager
-def serving(journal: Path, before: Callable[[], None], **more: str) -> Iterator[Served]:
-    """``oscservice serve`` in a process that was prepared by ``before``."""
+def serving(journal: Path, before: str = "", **more: str) -> Iterator[Served]:
+    """``oscservice serve`` in a process that is prepared by the Python code ``before``."""
+    prepare = f"import ctypes, os, resource, sys; {before or 'pass'}; os.execv(sys.argv[1], sys.argv[1:])"
     process = subprocess.Popen(
-        command("serve", "--port", "0", "--journal", journal, *SOURCE),
+        [sys.executable, "-c", prepare, *command("serve", "--port", "0", "--journal", journal, *SOURCE)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env=environment(**more),
-        preexec_fn=before,
     )
     guard = threading.Timer(60, process.kill)
     guard.start()
@@ -46,16 +53,6 @@ def serving(journal: Path, before: Callable[[], None], **more: str) -> Iterator[
     finally:
         guard.cancel()
         daemon.close()
-
-
-def small_files_only() -> None:
-    """As on a disk that is nearly full: a file that is to grow beyond this can't be written."""
-    resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, resource.RLIM_INFINITY))
-
-
-def no_more_than_its_owner() -> None:
-    """Folders that can't be written can't be written by root either."""
-    ctypes.CDLL(None).prctl(_PR_CAPBSET_DROP, _CAP_DAC_OVERRIDE, 0, 0, 0)  # refused where nobody is root: not needed
 
 
 def recorded(path: Path, session: str) -> State:
@@ -80,7 +77,7 @@ def until_in_memory(daemon: Served) -> tuple[str, int]:
 
 def test_a_disk_that_fills_up_and_has_room_again(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite3"
-    with serving(path, small_files_only) as daemon:
+    with serving(path, NEARLY_FULL) as daemon:
         name, taken = until_in_memory(daemon)
         client = daemon.client()
         client.ask("/subscribe")
@@ -109,7 +106,7 @@ def test_a_disk_that_fills_up_and_has_room_again(tmp_path: Path) -> None:
 def test_a_disk_that_stays_full_to_the_end(tmp_path: Path) -> None:
     path, spare = tmp_path / "j.sqlite3", tmp_path / "spare"
     spare.mkdir()
-    with serving(path, small_files_only, TMPDIR=str(spare)) as daemon:
+    with serving(path, NEARLY_FULL, TMPDIR=str(spare)) as daemon:
         name, taken = until_in_memory(daemon)
         code, _, errors = daemon.end()
     assert code == 5
@@ -121,22 +118,30 @@ def test_a_disk_that_stays_full_to_the_end(tmp_path: Path) -> None:
     assert recorded(path, name).revision == taken + 1
 
 
-def test_a_folder_that_cannot_be_written_at_first(tmp_path: Path) -> None:
+@pytest.mark.parametrize("there", [False, True])
+def test_a_folder_that_cannot_be_written_at_first(tmp_path: Path, there: bool) -> None:
     folder = tmp_path / "folder"
     folder.mkdir()
-    folder.chmod(0o555)
     path = folder / "j.sqlite3"
+    if there:
+        Journal.open(path).close()
+        path.chmod(0o444)
+    folder.chmod(0o555)
     try:
-        with serving(path, no_more_than_its_owner) as daemon:
-            assert daemon.line().startswith("recording in memory only, and lost if the daemon ends: ")
+        with serving(path, NO_MORE_THAN_ITS_OWNER) as daemon:
             client = daemon.client()
             name = client.begin("six-string-648")
+            assert daemon.line().startswith("recording in memory only, and lost if the daemon ends: ")
+            client.until_it_is("/record/state", "in memory")
             assert client.topics["/record/state"] == ("in memory",)
             assert str(path) in client.topics["/record/fault"][0]
+            client.ask("/ping")
             events = [values[0] for address, values in client.heard if address == "/event"]
             assert any(event.startswith("recording in memory only") for event in events)
-            assert not list(folder.iterdir())
+            assert [file.name for file in folder.iterdir()] == [path.name] * there
             folder.chmod(0o755)
+            if there:
+                path.chmod(0o644)
             client.until("/record/state", "recording")
             assert recorded(path, name).phase is Phase.TUNING
             assert daemon.end()[0] == 0
@@ -146,13 +151,13 @@ def test_a_folder_that_cannot_be_written_at_first(tmp_path: Path) -> None:
 
 def test_a_damaged_journal_is_recovered_as_the_daemon_starts(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite3"
-    with serving(path, os.getpid) as daemon:
+    with serving(path) as daemon:
         name = daemon.client().begin("six-string-648")
         assert daemon.end()[0] == 0
     data = bytearray(path.read_bytes())
     data[0:90] = b"\xff" * 90
     path.write_bytes(data)
-    with serving(path, os.getpid) as daemon:
+    with serving(path) as daemon:
         lines = [daemon.line(), daemon.line()]
         assert any(re.search("the journal was damaged and is recovered: .* events of 1 sessions", one) for one in lines)
         client = daemon.client()
@@ -167,7 +172,7 @@ def test_a_damaged_journal_is_recovered_as_the_daemon_starts(tmp_path: Path) -> 
 
 def test_a_session_that_a_daemon_holds_is_not_offered_to_another(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite3"
-    with serving(path, os.getpid) as first, serving(path, os.getpid) as second:
+    with serving(path) as first, serving(path) as second:
         name = first.client().begin("six-string-648")
         client = second.client()
         client.ask("/subscribe")
