@@ -17,9 +17,8 @@ from oscservice.advice.remains import StringRemains
 from oscservice.cli.predict import Change, changed
 from oscservice.errors import InputError, JournalError
 from oscservice.instrument.spec import Instrument
+from oscservice.record.history import state_of
 from oscservice.record.journal import Journal
-from oscservice.session import events as ev
-from oscservice.session.evolve import fold
 from oscservice.session.remaining import remaining
 from oscservice.session.state import State
 
@@ -76,11 +75,7 @@ def _state(journal: Journal, session: str) -> tuple[str, State]:
     if not rows:
         raise JournalError(f"there is no session in the journal {journal.path}")
     name = session or rows[0].id
-    try:
-        return name, fold(ev.from_body(kind, body) for _, _, kind, body in journal.events(name))
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        what = " ".join(str(error).split())[:200]
-        raise JournalError(f"session {name} can't be read ({what})") from None
+    return name, state_of(journal, name)
 
 
 def _object(name: str, state: State, change: Change, found: Mapping[int, StringRemains]) -> dict[str, Any]:

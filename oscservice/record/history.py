@@ -44,11 +44,19 @@ def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[
 def last_sealed(journal: Journal | Recorder, identity: str) -> Standing | None:
     """How the last set-up of this instrument that was proved, or partly, left it; None if there is none. Quick checks
     don't count. Raises JournalError, also where only memory can be looked in and has none."""
-    for row, state in sessions_of(journal, identity):
-        assert state.instrument is not None
-        own = state.instrument.identity == identity
-        if own and row.closed and state.against is None and state.outcome in SEALED:
-            return standing_of(state, row.id)
+    for row in journal.sessions():
+        if row.closed and row.identity == identity and _is_sealed_set_up(journal, row):
+            return standing_of(state_of(journal, row.id), row.id)
     if isinstance(journal, Recorder) and journal.fault:
         raise JournalUnavailableError(journal.fault)
     return None
+
+
+def _is_sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> bool:
+    """Told from its events alone: to fold those of many quick checks would take its time."""
+    try:
+        bodies = {kind: body for _, _, kind, body in journal.events(row.id)}
+    except JournalError:
+        return False
+    begun, closed = bodies.get(ev.SessionBegun.__name__, {}), bodies.get(ev.SessionClosed.__name__, {})
+    return bool(begun) and not begun.get("against") and closed.get("outcome") in SEALED

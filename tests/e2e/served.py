@@ -200,8 +200,10 @@ class Served:
 
 
 @contextlib.contextmanager
-def served(journal: Path, *words: str | Path, stdin: int = subprocess.DEVNULL, **more: str) -> Iterator[Served]:
-    """``oscservice serve`` on a free port, until the block ends."""
+def served(
+    journal: Path, *words: str | Path, stdin: int = subprocess.DEVNULL, longest_s: float = 120.0, **more: str
+) -> Iterator[Served]:
+    """``oscservice serve`` on a free port, until the block ends, or for so long at most."""
     process = subprocess.Popen(
         command("serve", "--port", "0", "--journal", journal, *words),
         stdin=stdin,
@@ -209,7 +211,7 @@ def served(journal: Path, *words: str | Path, stdin: int = subprocess.DEVNULL, *
         stderr=subprocess.PIPE,
         env=environment(**more),
     )
-    guard = threading.Timer(120, process.kill)  # a line that never comes ends the wait for it
+    guard = threading.Timer(longest_s, process.kill)  # a line that never comes ends the wait for it
     guard.start()
     daemon = Served(process, 0, "/bench")
     try:

@@ -27,6 +27,7 @@ gauge_in = 0.013
 setback_mm = 2.2
 """
 PEG_CENTS = 6.0
+FLAT_CENTS = -100.0
 SADDLE_MM = 2.0
 OWN = 'identity = "two by the window"\n'
 
@@ -34,7 +35,8 @@ OWN = 'identity = "two by the window"\n'
 @dataclass(frozen=True)
 class Done:
     """What was refused before there was anything to check against; the changes made, by string, of open pitch and error
-    at fret 12 in cents; and what a client heard of the check, and of the one before anything was changed."""
+    at fret 12 in cents; what a client heard of the check, of the one before anything was changed (``held``), and of one
+    with string 2 a semitone flat."""
 
     journal: Path
     refused: tuple[Any, ...]
@@ -44,6 +46,7 @@ class Done:
     verdicts: list[tuple[Any, ...]]
     sentence: str
     under_way: tuple[Any, ...]
+    flat: list[tuple[Any, ...]]
 
 
 def truth(client: Client, numbers: range) -> dict[int, tuple[float, float]]:
@@ -56,9 +59,8 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
     folder = tmp_path_factory.mktemp("quick")
     instrument, journal = instrument_file(folder, OWN + SCREWS, THIRD + STRINGS), folder / "journal.sqlite3"
     name, numbers = str(instrument), range(1, 4)
-    with served(
-        journal, "--source", "simulated", "--stepped", "--seed", str(SEED), "--instrument", instrument
-    ) as daemon:
+    words = ("--source", "simulated", "--stepped", "--seed", str(SEED), "--instrument", instrument)
+    with served(journal, *words, longest_s=300.0) as daemon:
         client = daemon.client()
         refused = client.ask("/session/quick", name)
         technician = Technician("127.0.0.1", daemon.port, seed=SEED)
@@ -85,12 +87,19 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
             technician.begin_quick(name)
             technician.work()
             client.until_it_is("/prompt", "check_drifted")
+            topics = dict(client.topics)
+            verdicts = [values for address, values in client.heard if address == "/check/string"]
+            sentence = str(client.topics["/prompt/text"][0])
+            client.ask("/simulator/peg", 2, FLAT_CENTS)
+            client.heard.clear()
+            technician.begin_quick(name)
+            technician.work()
+            client.until("/prompt", "check_drifted")
+            flat = [values for address, values in client.heard if address == "/check/string"]
         finally:
             technician.close()
         changed = {n: (1200.0 * math.log2(after[n][0] / before[n][0]), after[n][1] - before[n][1]) for n in numbers}
-        verdicts = [values for address, values in client.heard if address == "/check/string"]
-        sentence = str(client.topics["/prompt/text"][0])
-        return Done(journal, refused, changed, held, dict(client.topics), verdicts, sentence, under_way)
+        return Done(journal, refused, changed, held, topics, verdicts, sentence, under_way, flat)
 
 
 def test_without_a_set_up_there_is_nothing_to_check_against(done: Done) -> None:
@@ -131,13 +140,22 @@ def test_by_how_much_is_right_within_its_error(done: Done) -> None:
             assert 0.0 < se < 1.5
 
 
+def test_a_string_that_is_a_semitone_flat_is_taken_for_itself(done: Done) -> None:
+    assert [values[:3] for values in done.flat] == [
+        (3, "drifted", "tuning"),
+        (2, "drifted", "tuning"),
+        (1, "drifted", "intonation"),
+    ]
+    assert done.flat[1][3] == pytest.approx(FLAT_CENTS, abs=3.0)
+
+
 def test_the_record_tells_the_same(done: Done) -> None:
     got = told("history", "two by the window", "--journal", done.journal, "--json")
     assert (got.code, got.err) == (0, "")
     rows = json.loads(got.out)
-    assert [row["kind"] for row in rows] == ["quick check", "quick check", "set-up"]
-    assert [row["outcome"] for row in rows] == ["drifted", "holds", "proved"]
-    got = told("compare", "last-2", "last", "--instrument", "two by the window", "--journal", done.journal, "--json")
+    assert [row["kind"] for row in rows] == ["quick check", "quick check", "quick check", "set-up"]
+    assert [row["outcome"] for row in rows] == ["drifted", "drifted", "holds", "proved"]
+    got = told("compare", "last-3", "last-1", "--instrument", "two by the window", "--journal", done.journal, "--json")
     assert (got.code, got.err) == (0, "")
     cells = {(c["string"], c["what"]): c for c in json.loads(got.out)["cells"]}
     assert cells[3, "open pitch"]["mark"] != ""

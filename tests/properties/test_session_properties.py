@@ -28,7 +28,9 @@ from oscservice.session.commands import Ignored, Refused
 from oscservice.session.evolve import evolve, fold
 from oscservice.session.machine import decide
 from oscservice.session.prompts import prompt
+from oscservice.session.standing import FretError
 from oscservice.session.state import State
+from oscservice.session.summing import standing_of
 from oscservice.session.words import INSPECTION_ITEMS, Phase, Status
 
 STRINGS = st.integers(0, 9)
@@ -54,6 +56,17 @@ def instruments() -> list[Instrument]:
         }
     )
     return [*given, clamped, jammed, single, course()]
+
+
+@cache
+def left(instrument: int) -> str:
+    """How a set-up left an instrument, its second string set aside; as JSON."""
+    state = fold(decide(State(), cm.Begin(instruments()[instrument], "any")))
+    heard = (FretError(12, 0.5, 0.4),)
+    found = standing_of(state, "before")
+    strings = [replace(one, open_cents=0.2, open_se_cents=0.6, errors=heard) for one in found.strings]
+    strings[1:2] = [replace(one, status="set aside", left_out="rusty") for one in strings[1:2]]
+    return replace(found, strings=tuple(strings)).to_json()
 
 
 def check_topic(relative: str, values: tuple[int | float | str, ...]) -> None:
@@ -107,7 +120,7 @@ class Session(RuleBasedStateMachine):
         if not events:
             return
         self.state = fold(events, before)
-        if isinstance(command, cm.Begin):
+        if isinstance(command, cm.Begin | cm.Quick):
             self.journal, self.replayed, self.earlier = [], State(), []
         elif isinstance(command, cm.Undo):
             was = self.earlier.pop()
@@ -116,7 +129,7 @@ class Session(RuleBasedStateMachine):
             self.earlier.append(before)
         if self.state.phase is Phase.CLOSED:
             self.earlier = []
-        assert self.state.revision == (1 if isinstance(command, cm.Begin) else before.revision + 1)
+        assert self.state.revision == (1 if isinstance(command, cm.Begin | cm.Quick) else before.revision + 1)
         for event in events:
             kind, body = ev.to_body(event)
             text = json.dumps([kind, body], allow_nan=False)
@@ -133,8 +146,12 @@ class Session(RuleBasedStateMachine):
         inspected=st.sampled_from([True, True, True, False]),
         tuned=st.booleans(),
         frets=st.sampled_from(["", "", "5", "5 12x2", "thorough"]),
+        quick=st.sampled_from([False, False, False, True]),
     )
-    def started(self, instrument: int, tolerance: float, inspected: bool, tuned: bool, frets: str) -> None:
+    def started(self, instrument: int, tolerance: float, inspected: bool, tuned: bool, frets: str, quick: bool) -> None:
+        if quick:
+            self.do(cm.Quick(instruments()[instrument], left(instrument), tolerance))
+            return
         last = cm.LastTime(instruments()[0], instruments()[0])
         day = "2026-11-25" if tuned else ""
         self.do(cm.Begin(instruments()[instrument], "any", tolerance, frets, day, last if tuned else None))
@@ -151,6 +168,15 @@ class Session(RuleBasedStateMachine):
     @precondition(lambda self: self.state.phase is Phase.CLOSED)
     def begin_another(self, instrument: int, frets: str) -> None:
         self.do(cm.Begin(instruments()[instrument], "another", 1.5, frets))
+
+    @rule(
+        instrument=st.sampled_from(range(len(instruments()))),
+        before=st.sampled_from(range(len(instruments()))),
+        same=st.booleans(),
+        tolerance=st.one_of(st.none(), st.sampled_from([1.0, 2.0]), WILD),
+    )
+    def quick(self, instrument: int, before: int, same: bool, tolerance: float | None) -> None:
+        self.do(cm.Quick(instruments()[instrument], left(instrument if same else before), tolerance))
 
     @rule(
         item=st.sampled_from(["all", "varnish", *INSPECTION_ITEMS]),
@@ -293,6 +319,10 @@ class Session(RuleBasedStateMachine):
         if state.phase is Phase.COMPARING and not state.unseen:
             assert string.status in (Status.COMPARING, Status.UNTRIED)
             assert not any(s.status in (Status.SLACK, Status.RETUNING) for s in state.strings)
+        if state.phase is Phase.CHECKING:
+            assert string.status is Status.COMPARING
+            assert string.check is None
+            assert state.against is not None
         if state.phase is Phase.PROVING:
             assert string.status is Status.SETTLED
             assert not string.proved
@@ -301,6 +331,7 @@ class Session(RuleBasedStateMachine):
             assert string.status in (Status.TO_MOVE, Status.SLACK)
         for s in state.strings:
             assert (s.status is Status.SET_ASIDE) == bool(s.reason)
+            assert (s.status is Status.CHECKED) == (s.check is not None)
             assert not s.proved or s.status is Status.SETTLED
             assert s.advice is not None or s.status is not Status.TO_MOVE
             assert s.last is not None or s.status not in (Status.SETTLED, Status.OUT_OF_TRAVEL)

@@ -10,7 +10,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 
 import closed_loop
+import quick
 import recovery
+
+from oscservice.session.words import Check
 
 
 def test_causes_are_recovered_from_guitars_with_one_fault_each() -> None:
@@ -30,3 +33,15 @@ def test_set_ups_on_every_kind_of_bridge_end_right(preset: str) -> None:
     assert movers
     assert sum(result.moves for result in movers) <= 1.1 * len(movers)
     assert sum(result.first_time for result in movers) >= 0.9 * len(movers)
+
+
+def test_a_quick_check_finds_what_has_drifted_and_nothing_else() -> None:
+    found = [result for seed in (501, 502, 503) for result in quick.one((seed, 2.0))]
+    left = [result for result in found if result.times == 0.0]
+    assert sum(result.verdict == Check.DRIFTED for result in left) <= 0.02 * len(left)
+    assert sum(result.plucks for result in left) <= 3.5 * len(left)
+    out = [result for result in found if result.times == 3.0]
+    assert len(out) == 6
+    assert all((result.verdict, result.what) == (Check.DRIFTED, result.way) for result in out)
+    assert all(abs(result.size_sd) < 4.0 for result in found)
+    assert quick.report(found).count("\n") == 8

@@ -11,6 +11,7 @@ import pytest
 from bench.silent import SilentBench, quick_check, set_up
 from made_up import FLOATING, FRET, SCREWS, Hands, Job, refused
 
+from oscservice.daemon.topics import topics
 from oscservice.instrument.change import NewGauge, with_gauges
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.instrument.profile import load_instrument
@@ -241,6 +242,27 @@ def test_a_journal_gives_the_same_state(left: Standing) -> None:
     again = fold(ev.from_body(kind, body) for kind, body in map(ev.to_body, job.events))
     assert again == job.state
     assert again.past == job.state.past
+
+
+def test_what_is_sent_of_it(left: Standing) -> None:
+    job = Quick(left)
+    now = topics(job.state)
+    assert now["/check/against"] == ("2026-11-25-1",)
+    assert [now[f"/string/{n}/check"] for n in (6, 1)] == [("waiting",), ("waiting",)]
+    assert "/string/6/check/tuning" not in now
+    job.pluck(6, 6.0, 0.2)
+    job.do(cm.SetAside(5, "no time"))
+    now = topics(job.state)
+    assert now["/string/6/check"] == ("drifted",)
+    assert now["/string/6/check/what"] == ("tuning",)
+    for what, cents in (("tuning", 6.0), ("intonation", 0.2)):
+        assert now[f"/string/6/check/{what}"][0] == pytest.approx(cents, abs=0.5)
+        assert 0.0 < float(now[f"/string/6/check/{what}/spread"][0]) < 1.2
+    assert now["/string/6/status"] == ("checked",)
+    assert now["/string/5/check"] == ("set aside",)
+    set_up_topics = topics(Job(SCREWS).state)
+    assert set_up_topics["/check/against"] == ("",)
+    assert "/string/6/check" not in set_up_topics
 
 
 def test_a_quick_check_leaves_a_standing_of_its_own(left: Standing) -> None:

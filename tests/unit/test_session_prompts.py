@@ -202,6 +202,14 @@ def test_what_is_told_of_moves() -> None:
     assert sentence(short) == "string 2: +20.0 ± 0.4 cents, out of travel (2.5 mm of travel missing)"
 
 
+def test_what_is_told_of_a_quick_check() -> None:
+    sizes = (6.14, 0.75, -0.31, 0.9, 1.0, 0.8, 1, 0.6)
+    drifted = ev.StringChecked(5, "drifted", "tuning", *sizes)
+    assert sentence(drifted) == "string 5: drifted in tuning: tuning +6.1 ± 0.8, intonation -0.3 ± 0.9 cents"
+    holds = ev.StringChecked(5, "holds", "none", 0.1, 0.75, -0.31, 0.9, 1.0, 0.8, 1, 0.6)
+    assert sentence(holds) == "string 5: holds: tuning +0.1 ± 0.8, intonation -0.3 ± 0.9 cents"
+
+
 def test_fretted_prompts_name_the_fret() -> None:
     job = Job().tuned()
     job.hear(6)
