@@ -227,7 +227,7 @@ class Hands:
                 assert job.state.doubt is not None
                 job.do(cm.Hear(reading(job.state.doubt.first.f1_hz)))
             case "tune_up" | "tune_down" | "bring_up":
-                self._open[number] = near
+                self._open[number] = near = job.string(number).target_cents + near
                 job.do(cm.Next()) if self.commands else job.hear(number, OPEN, near)
             case "slacken":
                 job.do(cm.Slackened(number)) if self.commands else job.hear(number, OPEN, -700.0)

@@ -29,6 +29,8 @@ def sentence(event: ev.Event) -> str | None:
             return f"phase: {phase}"
         case ev.TunedByHand(string=string):
             return f"string {string}: taken as tuned"
+        case ev.TargetsSet():
+            return _targets(event)
         case ev.ReadingDoubted():
             return _doubted(event)
         case ev.ReadingDiscarded(string=0):
@@ -72,6 +74,17 @@ def sentence(event: ev.Event) -> str | None:
         case ev.TakenBack():
             return "last step taken back"
     return None
+
+
+def _targets(event: ev.TargetsSet) -> str | None:
+    """Where the strings of a round are to be brought; nothing to say once the last of them is."""
+    numbers = [int(n) for n in event.awaiting.split()]
+    if not numbers:
+        return "the round of tuning is done"
+    cents = [float(target) for target in event.targets_cents.split()]
+    where_to = ", ".join(f"string {n} to {cents[n - 1]:+.0f}" for n in numbers)
+    part = f" ({event.share:.0%} of the way)" if event.share < 1.0 else ""
+    return f"to tune, in cents from pitch: {where_to}{part}"
 
 
 def _doubted(event: ev.ReadingDoubted) -> str:

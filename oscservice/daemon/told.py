@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
+from oscservice.advice.balance import Balance
 from oscservice.advice.causes import Cause
 from oscservice.advice.correction import TOWARD
 from oscservice.advice.finding import Finding
@@ -97,6 +98,18 @@ def checked(event: StringChecked) -> Topic:
         (event.intonation_cents, event.intonation_se_cents),
     )
     return (event.string, event.verdict, event.what, *tuning, *intonation)
+
+
+def pull_topics(state: State, number: int) -> dict[str, Topic]:
+    """On a floating bridge, how far each string moves when this one is tuned by 100 cents, once it was heard."""
+    if state.balance is None or state.string(number).open_cents is None:
+        return {}
+    return {f"/string/{number}/coupling": tuple(round(100.0 * g, 1) for g in _coupling(state.balance)[number - 1])}
+
+
+@lru_cache(maxsize=4)
+def _coupling(balance: Balance) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(column) for column in balance.coupling().T.tolist())
 
 
 def cause(finding: Finding) -> Topic:

@@ -6,7 +6,7 @@ What is not known has no topic: nothing stands for "no value".
 from __future__ import annotations
 
 from oscservice.daemon.inspected import inspection_topics
-from oscservice.daemon.told import Topic, cause_topics, check_topics, neck_topics, string_topics
+from oscservice.daemon.told import Topic, cause_topics, check_topics, neck_topics, pull_topics, string_topics
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import asked
@@ -65,6 +65,9 @@ def _of_string(state: State, number: int, string: StringState) -> dict[str, Topi
         values[f"{root}/plucks/why"] = (string.plucks_why,)
     if string.open_cents is not None:
         values[f"{root}/open/cents"] = (string.open_cents,)
+        values[f"{root}/open/spread"] = (string.unsure_cents,)
+    values[f"{root}/tune/target"] = (string.target_cents,)
+    values |= pull_topics(state, number)
     if string.harmonic_cents is not None:
         values[f"{root}/harmonic/error"] = (string.harmonic_cents,)
     values |= _compared(state, number, string)

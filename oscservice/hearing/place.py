@@ -25,7 +25,7 @@ ASKED_SD_CENTS = 120.0
 """How far an open string that is being tuned may be off, 1 sd."""
 
 FARTHEST_CENTS = 320.0
-"""Nothing is looked for further from its nominal pitch, but a new string that is asked for."""
+"""Nothing is looked for further from its nominal pitch or where it is known to be, but a new string asked for."""
 
 _OTHER_SD_CENTS = 60.0
 _FRETTED_SD_CENTS = 25.0  # stopped note against its open string, saddle not set (common practice, no source)
@@ -102,7 +102,8 @@ def identify(
         known: what is known of each string, by number. Of one that is missing nothing but the instrument's word: an
             open string within 60 cents (1 sd) of its pitch, or 120 if it was asked for, since it is being tuned.
         asked_from_cents: how far below its nominal pitch what was asked for is still looked for; anything else is
-            looked for within 320 cents, and above its nominal pitch what was asked for is too.
+            looked for within 320 cents, and above its nominal pitch what was asked for is too; a string that is known
+            to be elsewhere, within as much of there as well.
         asked_odds: how much likelier what was asked for is than any one other open string, before the note is heard.
 
     The pitch of a candidate is normal about where its open string should be, 25 cents (1 sd) wider when stopped; 3 in
@@ -117,15 +118,17 @@ def identify(
     scored: list[tuple[float, Assignment]] = []
     for number, place in places:
         cents = cents_between(f1_hz, instrument.place_hz(number, place))
-        lowest = asked_from_cents if asked == (number, place) else -FARTHEST_CENTS
-        if not lowest <= cents <= FARTHEST_CENTS:
-            continue
         of_string = (known or {}).get(number) or Known(
             sd_cents=ASKED_SD_CENTS if asked == (number, OPEN) else _OTHER_SD_CENTS
         )
+        lowest = asked_from_cents if asked == (number, place) else -FARTHEST_CENTS
+        lowest = min(lowest, of_string.cents - FARTHEST_CENTS)
+        highest = max(FARTHEST_CENTS, of_string.cents + FARTHEST_CENTS)
+        if not lowest <= cents <= highest:
+            continue
         sd = math.hypot(of_string.sd_cents, _FRETTED_SD_CENTS if place.kind == "fret" else 0.0)
         near = math.exp(-0.5 * ((cents - of_string.cents) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
-        density = (1.0 - _ASTRAY_SHARE) * near + _ASTRAY_SHARE / (FARTHEST_CENTS - lowest)
+        density = (1.0 - _ASTRAY_SHARE) * near + _ASTRAY_SHARE / (highest - lowest)
         stiffness = of_string.stiffness or expected_stiffness(instrument, number)
         score = _odds(number, place, asked, asked_odds) * density * likelihood(log_b, at_place(stiffness, place, cents))
         scored.append((score, Assignment(number, place, cents, 0.0)))

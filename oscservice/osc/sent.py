@@ -102,6 +102,25 @@ SENT: tuple[Address, ...] = (
         f"{AT_STRING}/open/cents", _RESULT, (float_arg("deviation", "cents"),), "Open string against its note; + sharp."
     ),
     Address(
+        f"{AT_STRING}/open/spread",
+        _RESULT,
+        (float_arg("standard error", "cents", 0),),
+        "Standard error of that (1 sd) on a floating bridge, where the strings pull each other; 0 on a fixed one.",
+    ),
+    Address(
+        f"{AT_STRING}/tune/target",
+        _ADVICE,
+        (float_arg("target", "cents"),),
+        "Where the open string should stand now, from its note; off 0 while a floating bridge is tuned; + sharp.",
+    ),
+    Address(
+        f"{AT_STRING}/coupling",
+        _RESULT,
+        (float_arg("string 1", "cents"),),
+        "What each string from 1 on moves by when this one is tuned 100 cents up; floating bridge only.",
+        rest=True,
+    ),
+    Address(
         f"{AT_STRING}/harmonic/error",
         _RESULT,
         (float_arg("error", "cents"),),

@@ -16,6 +16,7 @@ from oscservice.session.evolve import fold
 from oscservice.session.foreseeing import foreseen
 from oscservice.session.judging import comparison_of, expected_of, judged, sharing, verdict_on
 from oscservice.session.proving import after_proving, next_to_prove
+from oscservice.session.rounds import round_goes_on
 from oscservice.session.state import State
 from oscservice.session.surveying import MOST_SURVEY_PLUCKS, lacking, survey_of, surveying, surveys
 from oscservice.session.testing import answered, causes_tested, stopped_by, survey_taken, uneven
@@ -54,6 +55,9 @@ def _after_tuning(state: State) -> list[ev.Event]:
     if waits is not None:
         return [ev.Focused(waits, ""), ev.PhaseEntered(Phase.MOVING)]
     wanted = tuned_strings(state)
+    if state.balance is not None:
+        follow = round_goes_on(state)
+        return _all_tuned(state, wanted) if follow is None else follow
     if state.focus in wanted and not in_tune(state.string(state.focus)):
         return []
     waiting = [n for n in wanted if not in_tune(state.string(n))]
@@ -61,6 +65,10 @@ def _after_tuning(state: State) -> list[ev.Event]:
         # Go on down the strings from where the hand is, then round again.
         later = [n for n in waiting if wanted.index(n) > (wanted.index(state.focus) if state.focus in wanted else -1)]
         return [ev.Focused((later or waiting)[0], "")]
+    return _all_tuned(state, wanted)
+
+
+def _all_tuned(state: State, wanted: list[int]) -> list[ev.Event]:
     moved = [n for n in wanted if state.string(n).status in (Status.RETUNING, Status.SLACK)]
     open_work = [n for n in reversed(state.numbers) if not state.string(n).ended]
     under_way = [n for n in open_work if state.string(n).plucks]

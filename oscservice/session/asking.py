@@ -10,20 +10,40 @@ from oscservice.session.words import COMPARED, Ending, Phase, Status
 TUNING_WINDOW_CENTS = 3.0
 """An open string within this of its nominal is in tune: enough for comparing, which rests on ratios."""
 
+BROUGHT_CENTS = 1.5
+"""On a floating bridge a string that is being tuned is brought this near to its target: others will pull at it yet."""
+
 UNSURE_LIMIT_CENTS = 5.0
-"""A string whose pitch may have shifted by more than this since it was heard is heard again."""
+"""A string whose pitch is known no better than this (1 sd) is heard again."""
 
 DRIFT_LIMIT_CENTS = 25.0
 """A string further than this from its nominal goes back to tuning before it is compared on."""
 
 
+ARRIVED_CENTS = 1.5
+"""On a floating bridge every string is brought this near to its pitch, before any is left."""
+
+
 def in_tune(string: StringState) -> bool:
-    """Whether the open string is at pitch as far as is known."""
+    """Whether the open string is at its target as far as is known: at pitch, but while a floating bridge is tuned."""
     if string.in_tune_by_hand:
         return True
-    if string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS:
+    return within(string, BROUGHT_CENTS if string.awaits else TUNING_WINDOW_CENTS)
+
+
+def within(string: StringState, window_cents: float) -> bool:
+    """Whether the open string is known to be that near to its target: surely within twice as much."""
+    if string.open_cents is None:
         return False
-    return abs(string.open_cents) <= TUNING_WINDOW_CENTS
+    off_cents = abs(string.open_cents - string.target_cents)
+    return off_cents <= window_cents and off_cents + 2.0 * string.unsure_cents <= 2.0 * window_cents
+
+
+def unclear(string: StringState) -> bool:
+    """Whether an open string has to be heard before anybody can say which way its peg should go."""
+    if string.open_cents is None or string.unsure_cents > 1.0:
+        return True
+    return 2.0 * string.unsure_cents > abs(string.open_cents - string.target_cents)
 
 
 def tuned_strings(state: State) -> list[int]:

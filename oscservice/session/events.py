@@ -130,6 +130,19 @@ class TunedByHand:
 
 
 @dataclass(frozen=True)
+class TargetsSet:
+    """Floating bridge: where each open string should stand now, in cents from its pitch, so that all end at pitch when
+    the ``awaiting`` ones were brought to theirs in turn (``advice.rounds``). ``goal_cents`` is where the round is to
+    end, ``share`` of the way to pitch: less than 1 where all of it would strain a string. Cents by string number and
+    numbers of strings, blanks between."""
+
+    targets_cents: str
+    goal_cents: str
+    awaiting: str
+    share: float = 1.0
+
+
+@dataclass(frozen=True)
 class StringJudged:
     """A comparison led to a decision: the string's new status, and the advice when it is to move.
 
@@ -325,6 +338,7 @@ Event = (
     | ReadingDoubted
     | ReadingDiscarded
     | TunedByHand
+    | TargetsSet
     | StringJudged
     | StringSurveyed
     | CauseNamed

@@ -7,10 +7,12 @@ from dataclasses import replace
 from functools import reduce
 from typing import Any
 
+from oscservice.advice.balance import unheard
 from oscservice.advice.played import Played
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
+from oscservice.session.balancing import targets_set, tuned_by_hand, without_targets
 from oscservice.session.changing import floating, with_string
 from oscservice.session.inspecting import change_noticed, item_inspected, item_measured, strings_fitted
 from oscservice.session.moves import response_learnt, saddle_moved, string_slackened
@@ -44,6 +46,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
     played = Played.parse(event.frets, instrument.frets) if event.frets else Played((event.fret,), (1.0,))
     return State(
         phase=Phase.CHECKING if event.against else Phase.INSPECTING,
+        balance=unheard(instrument) if instrument.bridge.floating else None,
         revision=1,
         instrument=instrument,
         label=event.label,
@@ -59,6 +62,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
 
 def _phase_entered(state: State, event: ev.PhaseEntered) -> State:
     phase = Phase(event.phase)
+    state = without_targets(state)
     strings = state.strings
     if phase is Phase.RETUNING and floating(state):
         strings = tuple(replace(s, in_tune_by_hand=False) for s in strings)
@@ -77,6 +81,7 @@ def _focused(state: State, event: ev.Focused) -> State:
 
 
 def _tuned_by_hand(state: State, event: ev.TunedByHand) -> State:
+    state = tuned_by_hand(state, event.string)
     return replace(with_string(state, event.string, in_tune_by_hand=True, plucks=()), asked_place=None)
 
 
@@ -214,6 +219,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.ReadingDoubted: reading_doubted,
     ev.ReadingDiscarded: reading_discarded,
     ev.TunedByHand: _tuned_by_hand,
+    ev.TargetsSet: targets_set,
     ev.StringJudged: _string_judged,
     ev.StringSurveyed: _string_surveyed,
     ev.CauseNamed: _cause_named,

@@ -14,7 +14,7 @@ from oscservice.hearing.place import (
     identify,
 )
 from oscservice.instrument.pitch import Place, cents_between
-from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked
+from oscservice.session.asking import asked, in_tune, unclear
 from oscservice.session.state import State, StringState
 from oscservice.session.words import Phase
 
@@ -82,12 +82,13 @@ def _known(state: State, number: int) -> Known:
 def _open_pitch(string: StringState, *, turned: bool, unknown: bool) -> tuple[float, float]:
     """Where an open string should be, in cents from its nominal pitch, and 1 sd; ``turned`` if its peg is at hand,
     ``unknown`` if, until it is heard, it may be as far off as if it were."""
-    heard = string.open_cents is not None and string.unsure_cents <= UNSURE_LIMIT_CENTS
-    if turned:
+    if turned and string.open_cents is None:
+        return string.target_cents, ASKED_SD_CENTS
+    if turned and string.open_cents is not None and (in_tune(string) or not unclear(string)):
         # A peg is turned by about as much as the string was off.
-        off = string.open_cents if heard and string.open_cents is not None else ASKED_SD_CENTS
-        return 0.0, min(ASKED_SD_CENTS, math.hypot(_HEARD_SD_CENTS, off))
-    if heard and string.open_cents is not None:
+        off = string.open_cents - string.target_cents
+        return string.target_cents, min(ASKED_SD_CENTS, math.hypot(_HEARD_SD_CENTS, off))
+    if string.open_cents is not None:
         return string.open_cents, math.hypot(_HEARD_SD_CENTS, string.unsure_cents)
     if unknown:
         return 0.0, ASKED_SD_CENTS

@@ -9,12 +9,11 @@ from typing import Any
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
 from oscservice.session import events as ev
-from oscservice.session.changing import floating, unsettle_others, with_string
+from oscservice.session.balancing import lengthened, let_down, without_targets
+from oscservice.session.changing import floating, with_string
 from oscservice.session.state import LastMove, Outcome, State
 from oscservice.session.surveying import response_of
 from oscservice.session.words import Phase, Status
-
-_SHAKEN_CENTS = 100.0  # how unsure a string is once its bridge was let go or moved: it must be heard again
 
 
 def response_learnt(state: State, event: ev.ResponseLearnt) -> State:
@@ -25,8 +24,8 @@ def response_learnt(state: State, event: ev.ResponseLearnt) -> State:
 
 def string_slackened(state: State, event: ev.StringSlackened) -> State:
     """The string is slack; on a floating bridge the others are not where they were heard."""
+    state = let_down(state, event.string)
     if floating(state):
-        state = unsettle_others(state, event.string, _SHAKEN_CENTS)
         state = replace(state, strings=tuple(replace(s, in_tune_by_hand=False) for s in state.strings))
     changes: dict[str, Any] = {"plucks": (), "plucks_left": 0, "proved": False, "in_tune_by_hand": False, "reason": ""}
     state = with_string(state, event.string, status=Status.SLACK, open_pluck=None, open_cents=None, **changes)
@@ -60,8 +59,9 @@ def saddle_moved(state: State, event: ev.SaddleMoved) -> State:
                 changes |= {"status": Status.UNTRIED, "advice": None}
             # A millimetre of saddle under a string at pitch is worth semitones: it may be anywhere now.
             changes |= {"open_pluck": None, "open_cents": None}
-        state = with_string(state, number, **changes)
-    return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
+            state = let_down(state, number)
+        state = lengthened(with_string(state, number, **changes), number, mm)
+    return replace(without_targets(state), phase=Phase.RETUNING, focus=event.string, asked_place=None)
 
 
 def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:

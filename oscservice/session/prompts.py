@@ -10,12 +10,14 @@ from oscservice.advice.finding import Finding
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.table import ENGLISH, Sentences
-from oscservice.session.asking import UNSURE_LIMIT_CENTS, asked, in_tune
+from oscservice.session.asking import asked, in_tune, unclear
 from oscservice.session.inspecting import measured_of, off
 from oscservice.session.judging import sharing
 from oscservice.session.likeness import strength_off_db
-from oscservice.session.state import State
+from oscservice.session.state import State, StringState
 from oscservice.session.words import Check, Drift, Ending, Phase, Status, Verdict
+
+_TURNS = ("tune_up", "tune_down")
 
 _ENDINGS: dict[Ending, str] = {
     Ending.PROVED: "hand_over",
@@ -39,7 +41,12 @@ class Prompt:
 def prompt(state: State, sentences: Sentences = ENGLISH) -> Prompt:
     """The prompt of a state, in the language of a table of sentences."""
     code, values = _code(state, sentences)
-    return Prompt(code, sentences.text("prompt", code, "text", **values), sentences.caution(code))
+    text, caution = sentences.text("prompt", code, "text", **values), sentences.caution(code)
+    if code in _TURNS:
+        text = " ".join([text, *_past_pitch(state.string(state.focus), sentences)])
+        if state.round_share < 1.0:
+            caution = f"{caution} {sentences.text('words', 'part_of_the_way')}"
+    return Prompt(code, text, caution)
 
 
 def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
@@ -79,10 +86,10 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         if string.open_cents is None and state.phase is Phase.RETUNING:
             return "bring_up", values
-        if string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS or in_tune(string):
+        if string.open_cents is None or unclear(string) or in_tune(string):
             return "pluck_open", values
-        code = "tune_up" if string.open_cents < 0.0 else "tune_down"
-        return code, values | {"cents": abs(string.open_cents)}
+        off_cents = string.open_cents - string.target_cents
+        return "tune_up" if off_cents < 0.0 else "tune_down", values | {"cents": abs(off_cents)}
     if string.scattered and not string.plucks:
         return "pluck_again", values
     return "pluck_open", values
@@ -102,6 +109,17 @@ def _checked(state: State, sentences: Sentences) -> dict[str, object]:
     unsure = [n for n, check in checks.items() if check is None or check.verdict == Check.UNSURE]
     words = {"drifted": ", ".join(drifted), "unsure": _strings(unsure, sentences)}
     return {"session": state.against.session, **words}
+
+
+def _past_pitch(string: StringState, sentences: Sentences) -> list[str]:
+    """On a floating bridge, how far past its pitch a string is to be brought, and why."""
+    cents, pull_cents = round(string.target_cents), string.target_cents - string.goal_cents
+    if cents == 0:
+        return []
+    said = [sentences.text("words", "to_sharp" if cents > 0 else "to_flat", cents=abs(cents))]
+    if abs(pull_cents) >= 1.0:
+        said.append(sentences.text("words", "pulled_down" if pull_cents > 0.0 else "pulled_up"))
+    return said
 
 
 def where(string: int, place: Place, sentences: Sentences = ENGLISH) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from oscservice.advice.balance import Balance
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.evidence import PluckReading
 from oscservice.advice.expected import Survey
@@ -82,7 +83,11 @@ class StringState:
         open_pluck, open_cents: the last open reading, and its cents from its nominal; None until heard.
         stiffness: B of the open string as last heard.
         learnt_stiffness: what its open readings have taught of its B so far; None before the first that tells.
-        unsure_cents: how far the open pitch may have shifted since, as other strings were tuned (floating bridge).
+            On a floating bridge what was tuned since has been allowed for.
+        unsure_cents: how sure that is (1 sd) on a floating bridge; 0 on a fixed one.
+        target_cents: where the open string should stand now, from its nominal: not at 0 while a floating bridge is
+            being tuned, as strings tuned later pull it there.
+        goal_cents: where it should be after this round of tuning; awaits: it waits to be brought to its target in it.
         in_tune_by_hand: the technician said it is tuned, whatever was heard.
         plucks: readings of the comparison under way, in order.
         slope: pitch against strength, learnt from earlier comparisons; None before the first.
@@ -113,6 +118,9 @@ class StringState:
     learnt_stiffness: Stiffness | None = None
     open_cents: float | None = None
     unsure_cents: float = 0.0
+    target_cents: float = 0.0
+    goal_cents: float = 0.0
+    awaits: bool = False
     in_tune_by_hand: bool = False
     plucks: tuple[PluckReading, ...] = ()
     slope: Slope | None = None
@@ -186,6 +194,8 @@ class State:
     ``measured``: what was measured before the start, with mm, the latest last; ``changes``: what is different since the
     last session, with a line on each.
     ``against`` is what a quick check is held against; None in a set-up.
+    ``balance``: how the strings of a floating bridge stand and pull each other; None for a fixed one. ``round_share``:
+    how much of the way to pitch the present round of tuning goes.
     """
 
     phase: Phase = Phase.IDLE
@@ -201,6 +211,8 @@ class State:
     survey_plucks: int = 2
     hand: Hand = UNKNOWN
     against: Standing | None = None
+    balance: Balance | None = None
+    round_share: float = 1.0
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
     day: str = ""
     previous: Instrument | None = None

@@ -16,15 +16,12 @@ from oscservice.hearing.strength import Pluck, Slope, learn
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
-from oscservice.session.changing import floating, unsettle_others, with_string
+from oscservice.session.balancing import open_heard
+from oscservice.session.changing import with_string
 from oscservice.session.pattern import pattern_of
 from oscservice.session.state import Doubt, State, StringState
 from oscservice.session.surveying import stiffness_of
 from oscservice.session.words import COMPARED, Phase
-
-FLOATING_SHARE = 0.2
-"""Cents another string may shift per cent that one string is tuned, on a floating bridge; three springs give 0.05 to
-0.19 by the rigid-bridge model with linear springs (computed, no source)."""
 
 STRAY_CENTS = 50.0
 """A note this near to what was asked for has its pitch."""
@@ -38,13 +35,12 @@ def reading_taken(state: State, event: ev.ReadingTaken) -> State:
     state = replace(state, strayed=_strays(state, event, place))
     changes: dict[str, Any] = {"plucks_left": max(0, string.plucks_left - (event.string == state.focus))}
     if place == OPEN:
+        state = open_heard(state, event)
         if state.phase in (Phase.TUNING, Phase.RETUNING):
-            shift = abs(event.cents - string.open_cents) if string.open_cents is not None else 0.0
-            if floating(state):
-                state = unsettle_others(state, event.string, FLOATING_SHARE * shift)
             changes["plucks"] = ()  # what was plucked before a peg was turned can't be compared with what comes after
         changes |= {"open_pluck": pluck, "stiffness": event.inharmonicity, "open_cents": event.cents}
-        changes["unsure_cents"] = 0.0
+        if state.balance is not None:
+            changes["unsure_cents"] = state.balance.se_cents(event.string - 1)
         heard = log_stiffness(event.inharmonicity, event.inharmonicity_se)
         if heard is not None and state.instrument is not None:
             before = string.learnt_stiffness or expected_stiffness(state.instrument, event.string)

@@ -146,7 +146,8 @@ class Technician:
                 place, fret = self._topics["/focus/place"][0], self._topics["/focus/fret"][0]
                 self._pluck(string, f"fret {fret}" if place == "fret" else str(place), _COMPARING_NOTE_S)
             case "tune_up" | "tune_down":
-                cents = -float(str(self._topics[f"/string/{string}/open/cents"][0]))
+                now, target = (self._topics[f"/string/{string}/{what}"][0] for what in ("open/cents", "tune/target"))
+                cents = float(str(target)) - float(str(now))
                 self._turn_peg(string, cents)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "look_into":

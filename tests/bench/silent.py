@@ -216,9 +216,9 @@ class Work:
                 assert wanted is not None
                 self._pluck(*wanted)
             case "tune_up" | "tune_down":
-                off_cents = self.state.string(string).open_cents
-                assert off_cents is not None
-                self._turn_peg(string, -off_cents)
+                tuned = self.state.string(string)
+                assert tuned.open_cents is not None
+                self._turn_peg(string, tuned.target_cents - tuned.open_cents)
                 self._pluck(string, OPEN)
             case "slacken":
                 for number in sharing(self.instrument, string):

@@ -75,9 +75,10 @@ def check_topic(relative: str, values: tuple[int | float | str, ...]) -> None:
     assert found is not None, relative
     address, _ = found
     assert not address.direction.incoming
-    assert len(values) == len(address.arguments), relative
+    assert len(values) == len(address.arguments) or (address.rest and len(values) > len(address.arguments)), relative
     kinds = {"i": int, "f": float, "s": str}
-    for value, argument in zip(values, address.arguments, strict=True):
+    more = [address.arguments[-1]] * (len(values) - len(address.arguments))
+    for value, argument in zip(values, [*address.arguments, *more], strict=True):
         assert type(value) is kinds[argument.tag] or (argument.tag == "s" and isinstance(value, str)), relative
         if isinstance(value, str):
             assert not argument.words or value in argument.words, (relative, value)

@@ -193,9 +193,9 @@ def test_abandoning_is_possible_in_every_phase() -> None:
 
 STEPS: list[tuple[str, Callable[[Job], object]]] = [
     ("inspected", lambda job: job.do(cm.Inspect("all", "passed"))),
-    ("tuned by ear", lambda job: job.hear(6, OPEN, 2.0)),
+    ("tuned by ear", lambda job: job.hear(6, OPEN, 1.0)),
     ("tuned by word", lambda job: job.do(cm.Next())),
-    ("another plucked", lambda job: job.hear(1, OPEN, 2.0)),
+    ("another plucked", lambda job: job.hear(1, OPEN, 1.0)),
     *((f"tuned {n}", lambda job, n=n: job.hear(n)) for n in (4, 3, 2)),
     ("not listening", lambda job: job.do(cm.Listen(False))),
     ("listening", lambda job: job.do(cm.Listen(True))),

@@ -88,12 +88,13 @@ def test_the_move_of_a_shared_saddle_is_said_for_the_string_it_is_named_by() -> 
 
 
 def test_only_what_changed_is_sent_and_the_prompt_comes_last() -> None:
-    job = Job().inspected()
+    job = Job(SCREWS).inspected()
     before = topics(job.state)
     job.hear(6, OPEN, -20.0)
     now = topics(job.state)
     sent = changed(before, now)
-    assert list(sent) == ["/revision", "/string/6/open/cents", "/prompt/caution", "/prompt/text", "/prompt"]
+    opened = ["/string/6/open/cents", "/string/6/open/spread"]
+    assert list(sent) == ["/revision", *opened, "/prompt/caution", "/prompt/text", "/prompt"]
     assert list(now)[-1] == "/prompt"
     assert changed(now, now) == {}
 
