@@ -76,15 +76,16 @@ def sentence(event: ev.Event) -> str | None:
     return None
 
 
-def _targets(event: ev.TargetsSet) -> str | None:
-    """Where the strings of a round are to be brought; nothing to say once the last of them is."""
+def _targets(event: ev.TargetsSet) -> str:
+    """Which strings of a round are to be tuned yet, and where the first of them is to be brought."""
     numbers = [int(n) for n in event.awaiting.split()]
     if not numbers:
         return "the round of tuning is done"
-    cents = [float(target) for target in event.targets_cents.split()]
-    where_to = ", ".join(f"string {n} to {cents[n - 1]:+.0f}" for n in numbers)
+    first, *others = numbers
+    target_cents = float(event.targets_cents.split()[first - 1])
+    then = f", then string {', '.join(map(str, others))}" if others else ""
     part = f" ({event.share:.0%} of the way)" if event.share < 1.0 else ""
-    return f"to tune, in cents from pitch: {where_to}{part}"
+    return f"to tune: string {first}, {target_cents:+.0f} cents from pitch{then}{part}"
 
 
 def _doubted(event: ev.ReadingDoubted) -> str:

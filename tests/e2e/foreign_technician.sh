@@ -70,7 +70,6 @@ bring_up() { # string, Hz
     done
 }
 
-negative() { case $1 in -*) echo "${1#-}" ;; *) echo "-$1" ;; esac; }
 
 # oscdump does not say when it listens, so ask until it prints something.
 for _ in $(seq 100); do
@@ -108,7 +107,8 @@ for ((step = 0; step < 300; step++)); do
             esac
             ;;
         tune_up | tune_down)
-            say /simulator/peg if "$string" "$(negative "${topic[/bench/string/$string/open/cents]}")"
+            open=${topic[/bench/string/$string/open/cents]} target=${topic[/bench/string/$string/tune/target]}
+            say /simulator/peg if "$string" "$(awk -v open="$open" -v target="$target" 'BEGIN {print target - open}')"
             pluck "$string" open
             ;;
         slacken)
