@@ -20,6 +20,9 @@ DRIFT_LIMIT_CENTS = 25.0
 """A string further than this from its nominal goes back to tuning before it is compared on."""
 
 
+CLEAR_CENTS = 1.0
+"""A string that is known better than this (1 sd) needs no pluck before its peg is turned."""
+
 ARRIVED_CENTS = 1.5
 """On a floating bridge every string is brought this near to its pitch, before any is left."""
 
@@ -41,7 +44,7 @@ def within(string: StringState, window_cents: float) -> bool:
 
 def unclear(string: StringState) -> bool:
     """Whether an open string has to be heard before anybody can say which way its peg should go."""
-    if string.open_cents is None or string.unsure_cents > 1.0:
+    if string.open_cents is None or string.unsure_cents > CLEAR_CENTS:
         return True
     return 2.0 * string.unsure_cents > abs(string.open_cents - string.target_cents)
 
