@@ -192,10 +192,10 @@ class Bench:
             match event:
                 case heard.Live():
                     self._live(event, channel, only)
-                case heard.Heard(reading=reading):
+                case heard.Heard(onset_s=onset_s, reading=reading):
                     self._still(channel)
                     self._input_clips("clipped" in reading.flags)
-                    self._take(cm.Hear(reading, only))
+                    self._take(cm.Hear(reading, only, onset_s))
                 case heard.Dismissed(reason=reason):
                     self._still(channel)
                     self.server.publish({"/reading/ignored": (reason,)})

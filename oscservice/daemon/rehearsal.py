@@ -86,7 +86,7 @@ def rehearse(
     with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
         path = journal_path or Path(folder) / "journal.sqlite3"
         source = SimulatedSource(guitar, free_running=False, paced=real_time)
-        stage = _Stage(ServeSettings(port=0, instrument=instrument_name), source, path, tell)
+        stage = Stage(ServeSettings(port=0, instrument=instrument_name), source, path, tell)
         port = stage.open()
         technician = Technician("127.0.0.1", port, seed=seed, watch=watch)
         try:
@@ -118,8 +118,8 @@ def rehearse(
     )
 
 
-class _Stage:
-    """A daemon on a loop in a thread of its own."""
+class Stage:
+    """A daemon on a loop in a thread of its own; ``tell`` takes the lines it says."""
 
     def __init__(
         self, settings: ServeSettings, source: SimulatedSource, journal: Path, tell: Callable[[str], None]

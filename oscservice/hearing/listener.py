@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
+from oscservice.hearing.alone import why_not_alone
 from oscservice.hearing.hum import SHORTEST_S, Hum, measure_hum
 from oscservice.hearing.level import power_dbfs
 from oscservice.hearing.live import Follower
@@ -245,7 +246,8 @@ class Listener:
         if not refusal:
             try:
                 reading = read_decimated(whole, self._rate_hz, self._expected, note.pluck_within_s(), note.hum)
-                refusal = STEADY if note.may_be_hum(reading.f1_hz) else ""
+                steady = STEADY if note.may_be_hum(reading.f1_hz) else ""
+                refusal = steady or why_not_alone(whole, self._rate_hz, reading)
             except NoNoteError as reason:
                 refusal = str(reason)
         if refusal == STEADY:

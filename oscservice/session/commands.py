@@ -84,10 +84,12 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Hear:
-    """A note was heard; ``only_string`` is its channel's string, when every string has one."""
+    """A note was heard; ``only_string`` is its channel's string, when every string has one; ``onset_s`` is its pluck,
+    in seconds of what is listened to."""
 
     reading: Reading
     only_string: int | None = None
+    onset_s: float | None = None
 
 
 @dataclass(frozen=True)

@@ -83,8 +83,9 @@ class Focused:
 class ReadingTaken:
     """A note became evidence; ``cents`` is its deviation from the place's nominal pitch.
 
-    ``string_hz`` is the string pitch, ``flags`` those of the reading with commas between. None stands for what could
-    not be told; the fields with a default are missing in older journals.
+    ``string_hz`` is the string pitch, ``flags`` those of the reading with commas between, ``onset_s`` its pluck in
+    seconds of what was listened to. None stands for what could not be told; the fields with a default are missing in
+    older journals.
     """
 
     string: int
@@ -100,6 +101,7 @@ class ReadingTaken:
     string_se_cents: float | None = None
     strength_db: float | None = None
     flags: str = ""
+    onset_s: float | None = None
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,9 @@ from oscservice.session.words import Phase, Status
 SURE_ENOUGH_CENTS = 2.5
 """A reading whose own standard error is larger is no evidence for a comparison."""
 
+SHORT_LIMIT_CENTS = 1.0
+"""A short note is evidence only if it is as sure as this: a word spoken holds its pitch for as long, but less well."""
+
 WRONG_PLACE_CENTS = 50.0
 """A stopped note further than this from where the open string puts it lies nearer to another fret."""
 
@@ -50,16 +53,16 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
     identity = identified(state, reading.f1_hz, reading.inharmonicity, reading.inharmonicity_se, command.only_string)
     if identity.best is None:
         raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
-    taken = _taken(identity.best, reading)
+    taken = _taken(identity.best, command)
     wanted = _wanted(state, identity)
     if wanted is not None and wanted != identity.best and state.strayed:
         # Plucked again, and once more it seems to be something else of that pitch: hands may know better.
         if answers(state, reading.f1_hz):
-            return _used(state, _taken(wanted, reading))
-        if _usable(state, _taken(wanted, reading)):
-            return [_doubted(taken, _taken(wanted, reading), identity.best, wanted)]
+            return _used(state, _taken(wanted, command))
+        if _usable(state, _taken(wanted, command)):
+            return [_doubted(taken, _taken(wanted, command), identity.best, wanted)]
     if identity.rival is not None and close(identity) and not answers(state, reading.f1_hz):
-        second = _taken(identity.rival, reading)
+        second = _taken(identity.rival, command)
         _need_sure(taken, UNSURE_LIMIT_CENTS if _tuning(state) else SURE_ENOUGH_CENTS)
         if _usable(state, second):
             return [_doubted(taken, second, identity.best, identity.rival)]
@@ -102,6 +105,7 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
     if number != state.focus:
         if place != OPEN or abs(taken.cents) > UNASKED_CENTS:
             raise Ignored(f"{taken.f1_hz:.1f} Hz is near no string that is waited for")
+        _need_sure(taken, UNSURE_LIMIT_CENTS)
         return [taken]
     if place != OPEN and not asked_for:
         if place not in pattern_of(state, number).stopped:
@@ -151,10 +155,11 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
         raise Ignored(f"string {number} is not back at pitch")
     mm = string.advice.mm if string.advice is not None else 0.0
     back = ev.SaddleMoved(number, mm, told=False)
-    return [back, _taken(Assignment(number, OPEN, own, 1.0), reading)]
+    return [back, _taken(Assignment(number, OPEN, own, 1.0), command)]
 
 
-def _taken(found: Assignment, reading: Reading) -> ev.ReadingTaken:
+def _taken(found: Assignment, command: cm.Hear) -> ev.ReadingTaken:
+    reading = command.reading
     return ev.ReadingTaken(
         found.string,
         str(found.place),
@@ -169,10 +174,13 @@ def _taken(found: Assignment, reading: Reading) -> ev.ReadingTaken:
         string_se_cents=known(reading.string_se_cents),
         strength_db=known(reading.strength_db),
         flags=", ".join(reading.flags),
+        onset_s=command.onset_s,
     )
 
 
 def _need_sure(taken: ev.ReadingTaken, limit_cents: float) -> None:
+    if "short" in taken.flags.split(", "):
+        limit_cents = min(limit_cents, SHORT_LIMIT_CENTS)
     if taken.se_cents > limit_cents:
         raise Ignored(f"the reading is unsure by {taken.se_cents:.1f} cents; let the note ring longer")
 

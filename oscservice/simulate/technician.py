@@ -265,4 +265,8 @@ class Technician:
             elif address == "/simulator/done":
                 self._done += 1
             else:
-                self._topics[address] = values
+                self.take(address, values)
+
+    def take(self, address: str, values: tuple[object, ...]) -> None:
+        """Take a topic, address without the root."""
+        self._topics[address] = values
