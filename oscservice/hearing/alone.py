@@ -10,6 +10,7 @@ their pitch wanders by at most 16 cents.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,11 +25,14 @@ LEAST_OWN = 0.75
 LEAST_OWN_RINGING, CLEAR_RISE_DB = 0.9, 10.0
 """The same for a string that was ringing already, so that its partials rise by no more than so many dB."""
 
-LEAST_RISE_DB = 4.0
+LEAST_RISE_DB = 3.5
 """By so much the partials have to rise at the pluck: what rises by less was ringing already."""
 
 MOST_WANDER_CENTS = 30.0
 """No plucked string's pitch moves further in its first second, once the pick's noise is over."""
+
+MOST_GROWTH_DB = 6.0
+"""By so much a plucked string's partials may be louder later than at first: two polarisations beat."""
 
 FEWEST_PARTIALS = 3
 
@@ -37,8 +41,10 @@ _PARTIALS = 40
 _AFTER_S = (0.05, 1.0)  # from the pluck: the pick's own noise is over, and the string still loud
 _RISE_S = 0.14
 _RISE_PARTIALS = 12
-_WANDER_S = 1.3
-_WANDER_PARTIALS = 10
+_LATER = 25  # hundredths of a second
+_FOLLOWED_S = 1.3
+_FOLLOWED = 10
+_AT_FIRST = 3  # pieces, half over one another
 _LOUDEST = 5
 _SKIPPED = 0.99  # of the partials' power in every second or third: then that is the string's first
 
@@ -61,7 +67,10 @@ def why_not_alone(signal: Samples, rate_hz: float, reading: Reading) -> str:
         return "something else sounds along with the string"
     if "weak first partial" in reading.flags and skipped > _SKIPPED:
         return "it can't be told which partial is the first"
-    if wander_cents(signal, rate_hz, reading) > MOST_WANDER_CENTS:
+    tracks = follow(signal, rate_hz, reading)
+    if len(tracks.power) and growth_db(tracks) > MOST_GROWTH_DB:
+        return "something else came in after the pluck"
+    if len(tracks.power) and wander_cents(tracks) > MOST_WANDER_CENTS:
         return "its pitch wanders as no plucked string's does"
     return ""
 
@@ -91,41 +100,23 @@ def own_share(signal: Samples, rate_hz: float, reading: Reading) -> tuple[float,
 
 
 def rise_db(signal: Samples, rate_hz: float, reading: Reading) -> float:
-    """By how many dB the power of a note's lower partials is greater right after its pluck than right before it;
-    infinite when too little was kept from before it."""
+    """By how many dB the power of a note's lower partials is greater after its pluck than right before it, right after
+    and a quarter of a second later (a muted strum is over by then); infinite when too little was kept from before it."""
     count, at = round(_RISE_S * rate_hz), round(reading.onset_s * rate_hz)
     clear = round(0.01 * rate_hz)
     before = signal[max(0, at - clear - count) : max(0, at - clear)]
     after = signal[at + 3 * clear :][:count]
     if min(len(before), len(after)) < count // 2:
         return math.inf
+    later = signal[at + _LATER * clear :][:count]
     partials = _series(reading, 4000.0, _RISE_PARTIALS)
-    was, now = (_power_at(part, rate_hz, partials) for part in (before, after))
-    return 10.0 * math.log10(max(now, 1e-30) / max(was, 1e-14))
+    was, *now = (_power_at(part, rate_hz, partials) for part in (before, after, later) if len(part) >= count // 2)
+    return 10.0 * math.log10(max(min(now), 1e-30) / max(was, 1e-14))
 
 
-def wander_cents(signal: Samples, rate_hz: float, reading: Reading) -> float:
+def wander_cents(tracks: Tracks) -> float:
     """How far the pitch of a note moves over its first second, in cents, as its loudest partials say together."""
-    count = round(max(0.1, 6.0 / reading.f0_hz) * rate_hz)
-    note = _after(signal, rate_hz, reading, _AFTER_S[0], _WANDER_S)
-    if len(note) < count:
-        return 0.0
-    pieces = np.stack([note[at : at + count] for at in range(0, len(note) - count + 1, count // 2)])
-    size = 1 << (4 * count).bit_length()
-    spectra = np.abs(np.fft.rfft(pieces * np.hanning(count + 2)[1:-1], size, axis=1))
-    partials = _series(reading, 3000.0, _WANDER_PARTIALS)
-    cents, power = np.zeros((2, len(pieces), len(partials)))
-    for k, hz in enumerate(partials.tolist()):
-        half_hz = min(0.06 * hz, 0.4 * reading.f0_hz)
-        low, high = (round((hz + way * half_hz) * size / rate_hz) for way in (-1.0, 1.0))
-        low = max(1, low)
-        top = low + np.argmax(spectra[:, low : high + 1], axis=1)
-        rows = np.arange(len(pieces))
-        around = np.log(np.stack([spectra[rows, top + way] for way in (-1, 0, 1)], axis=1) + 1e-20)
-        shift, _ = vertices(around.ravel(), 3 * rows + 1)
-        # At the edge of what is looked at there may be no top at all.
-        cents[:, k] = CENTS_PER_E * np.log((top + np.clip(shift, -1.0, 1.0)) * rate_hz / size / hz)
-        power[:, k] = spectra[rows, top] ** 2
+    cents, power = tracks.cents, tracks.power
     loudest = np.argsort(-power.max(axis=0))[:_LOUDEST]
     loudest = loudest[power.max(axis=0)[loudest] > 1e-3 * power.max()]
     level = power[:, loudest].sum(axis=1)
@@ -135,6 +126,50 @@ def wander_cents(signal: Samples, rate_hz: float, reading: Reading) -> float:
     # A glide is all partials'; one alone may jump where its two polarisations cancel.
     way = np.median(cents[np.ix_(heard, loudest)], axis=1)
     return float(way.max() - way.min())
+
+
+def growth_db(tracks: Tracks) -> float:
+    """By how many dB the odd partials of a note, or all of them, are louder later than at first. A string that is
+    stopped in its middle has none of the odd ones: where another string an octave lower comes in, they grow."""
+    power = tracks.power
+    if len(power) <= _AT_FIRST:
+        return 0.0
+    both = (power.sum(axis=1), power[:, ::2].sum(axis=1))
+    return max(10.0 * math.log10(part[_AT_FIRST:].max() / max(1e-30, part[:_AT_FIRST].max())) for part in both)
+
+
+@dataclass(frozen=True)
+class Tracks:
+    """Partials of a note in pieces of its first second: cents above the reading's law, and power; (pieces, partials)."""
+
+    cents: Samples
+    power: Samples
+
+
+def follow(signal: Samples, rate_hz: float, reading: Reading) -> Tracks:
+    """Follow the lower partials of a note, once the pick's noise is over. No pieces where it is too short."""
+    count = round(max(0.1, 6.0 / reading.f0_hz) * rate_hz)
+    note = _after(signal, rate_hz, reading, _AFTER_S[0], _FOLLOWED_S)
+    partials = _series(reading, 3000.0, _FOLLOWED)
+    starts = range(0, len(note) - count + 1, count // 2)
+    cents, power = np.zeros((2, len(starts), len(partials)))
+    if not len(starts):
+        return Tracks(cents, power)
+    pieces = np.stack([note[at : at + count] for at in starts])
+    size = 1 << (4 * count).bit_length()
+    spectra = np.abs(np.fft.rfft(pieces * np.hanning(count + 2)[1:-1], size, axis=1))
+    rows = np.arange(len(pieces))
+    for k, hz in enumerate(partials.tolist()):
+        half_hz = min(0.06 * hz, 0.4 * reading.f0_hz)
+        low, high = (round((hz + way * half_hz) * size / rate_hz) for way in (-1.0, 1.0))
+        low = max(1, low)
+        top = low + np.argmax(spectra[:, low : high + 1], axis=1)
+        around = np.log(np.stack([spectra[rows, top + way] for way in (-1, 0, 1)], axis=1) + 1e-20)
+        shift, _ = vertices(around.ravel(), 3 * rows + 1)
+        # At the edge of what is looked at there may be no top at all.
+        cents[:, k] = CENTS_PER_E * np.log((top + np.clip(shift, -1.0, 1.0)) * rate_hz / size / hz)
+        power[:, k] = spectra[rows, top] ** 2
+    return Tracks(cents, power)
 
 
 def _series(reading: Reading, highest_hz: float, most: int) -> Samples:
