@@ -36,6 +36,7 @@ class ServeSettings:
         instrument: preset or file of the instrument on the bench; a session may be begun on it by this name.
         instrument_folder: where instruments are that a session may be begun on by the name of their file.
         tolerance_cents: of sessions begun without one.
+        by_hand: sessions begun here advance only when told to.
         resume: take up the newest open session at once.
         exit_at_end: end the daemon when the source ends.
         seed: of the simulated guitar.
@@ -57,6 +58,7 @@ class ServeSettings:
     instrument: str = DEFAULT_INSTRUMENT
     instrument_folder: Path = field(default_factory=instrument_folder)
     tolerance_cents: float = DEFAULT_TOLERANCE_CENTS
+    by_hand: bool = False
     resume: bool = False
     exit_at_end: bool = False
     seed: int = 1

@@ -219,7 +219,7 @@ class Hands:
             case "pluck_harmonic":
                 stiff = 600.0 * math.log2((1.0 + 4e-4) / (1.0 + 1e-4))
                 job.hear(number, HARMONIC, self._open[number] + stiff + self._harmonics.get(number, 0.0))
-            case "look_into":
+            case "look_into" | "go_on":
                 job.do(cm.Next())
             case "say_which" if self.commands:
                 job.do(cm.Plucked(number))

@@ -112,6 +112,9 @@ def serve(
     tolerance: Annotated[float, typer.Option(min=LOWEST, max=HIGHEST, help="Error in cents to settle for.")] = (
         DEFAULT_TOLERANCE_CENTS
     ),
+    by_hand: Annotated[
+        bool, typer.Option("--by-hand", help="Nothing advances by itself: /bench/session/next takes each step.")
+    ] = False,
     resume: Annotated[bool, typer.Option("--resume", help="Take up the newest open session at once.")] = False,
     exit_at_end: Annotated[bool, typer.Option("--exit-at-end", help="End when the source ends.")] = False,
     seed: Annotated[
@@ -147,6 +150,7 @@ def serve(
             journal=journal,
             instrument=instrument,
             tolerance_cents=tolerance,
+            by_hand=by_hand,
             resume=resume,
             exit_at_end=exit_at_end,
             seed=seed,

@@ -9,6 +9,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from oscservice import __version__
@@ -62,6 +63,7 @@ class Bench:
         instruments: instruments by name beside the presets: the ones the daemon was started with.
         instrument_folder: where else instruments may be asked for by name.
         tolerance_cents: of sessions begun without one.
+        by_hand: sessions begun here advance only when told to.
         string_a_channel: each channel of the source is one string's.
         simulated: the simulated source, if that is what is listened to.
         recorder: the keeper's, if it has one, whose faults are to be told.
@@ -77,6 +79,7 @@ class Bench:
         instruments: dict[str, Instrument] | None = None,
         instrument_folder: Path,
         tolerance_cents: float = 2.0,
+        by_hand: bool = False,
         string_a_channel: bool = False,
         simulated: SimulatedSource | None = None,
         recorder: Recorder | None = None,
@@ -89,6 +92,7 @@ class Bench:
         self._instruments = dict(instruments or {})
         self._instrument_folder = instrument_folder
         self._tolerance_cents = tolerance_cents
+        self._by_hand = by_hand
         self._string_a_channel = string_a_channel
         self._simulated = simulated
         self._sentences = sentences
@@ -246,7 +250,7 @@ class Bench:
         if command is None:
             raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
         if isinstance(command, cm.Begin):
-            command = self._keeper.with_past(command)
+            command = replace(self._keeper.with_past(command), by_hand=self._by_hand)
         try:
             events = self._keeper.carry_out(command)
         except cm.Refused as refusal:

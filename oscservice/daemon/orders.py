@@ -78,6 +78,8 @@ def order(
             return cm.Plucked(string, _place(str(rest[0])) if rest and rest[0] else None)
         case "/reading/discard", ():
             return cm.Discard()
+        case "/session/by_hand", (int(on),):
+            return cm.ByHand(bool(on))
         case "/listen", (int(on),):
             return cm.Listen(bool(on))
     return None

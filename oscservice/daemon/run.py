@@ -64,6 +64,7 @@ async def running(
         instruments=own,
         instrument_folder=settings.instrument_folder,
         tolerance_cents=settings.tolerance_cents,
+        by_hand=settings.by_hand,
         string_a_channel=settings.string_a_channel,
         simulated=simulated,
         recorder=recorder,

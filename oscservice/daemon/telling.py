@@ -67,6 +67,8 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: set aside ({reason})"
         case ev.StringChecked():
             return _checked(event)
+        case ev.ByHandSet(on=on):
+            return "by hand: nothing advances by itself" if on else "hands free"
         case ev.ListeningSet(on=on):
             return "listening" if on else "not listening"
         case ev.SessionClosed(outcome=outcome):

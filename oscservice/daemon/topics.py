@@ -29,6 +29,7 @@ def topics(state: State, sentences: Sentences = ENGLISH) -> dict[str, Topic]:
         "/instrument": (state.instrument.name if state.instrument is not None else "",),
         "/tolerance": (state.tolerance_cents,),
         "/frets": (str(state.played) if state.instrument is not None else "",),
+        "/by_hand": (int(state.by_hand),),
         "/focus/string": (state.focus,),
         "/focus/place": (place.kind,),
         "/focus/fret": (place.fret,),

@@ -101,7 +101,7 @@ def own_share(signal: Samples, rate_hz: float, reading: Reading) -> tuple[float,
 
 def rise_db(signal: Samples, rate_hz: float, reading: Reading) -> float:
     """By how many dB the power of a note's lower partials is greater after its pluck than right before it, right after
-    and a quarter of a second later (a muted strum is over by then); infinite when too little was kept from before it."""
+    and a quarter of a second later (a muted strum is over by then); infinite if too little was kept from before it."""
     count, at = round(_RISE_S * rate_hz), round(reading.onset_s * rate_hz)
     clear = round(0.01 * rate_hz)
     before = signal[max(0, at - clear - count) : max(0, at - clear)]
@@ -140,7 +140,7 @@ def growth_db(tracks: Tracks) -> float:
 
 @dataclass(frozen=True)
 class Tracks:
-    """Partials of a note in pieces of its first second: cents above the reading's law, and power; (pieces, partials)."""
+    """Partials in pieces of a note's first second: cents above the reading's law, and power; (pieces, partials)."""
 
     cents: Samples
     power: Samples

@@ -104,6 +104,12 @@ RECEIVED: tuple[Address, ...] = (
         "/session/fitted", _COMMAND, (text_arg("day"),), "When the strings were put on, as `2026-11-25`; for their age."
     ),
     Address("/session/next", _COMMAND, (), "Go on to the next step."),
+    Address(
+        "/session/by_hand",
+        _COMMAND,
+        (Argument("on", "i", switch=True),),
+        "1: nothing advances by itself, `/session/next` takes each step; 0: hands free.",
+    ),
     Address("/session/undo", _COMMAND, (), "Take the last step back."),
     Address("/session/finish", _COMMAND, (), "Seal the record of a proved instrument."),
     Address("/session/abandon", _COMMAND, (), "Close the session as it stands."),

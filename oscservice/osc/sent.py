@@ -50,6 +50,7 @@ SENT: tuple[Address, ...] = (
         (text_arg("session"),),
         "The sealed session that a quick check is held against; empty while what is on the bench is no quick check.",
     ),
+    Address("/by_hand", _STATE, (int_arg("on", "", 0, 1),), "1 while nothing advances by itself."),
     Address("/inspect/{item}", _STATE, (text_arg("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
     Address(
         "/inspect/{item}/note",

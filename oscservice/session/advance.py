@@ -29,10 +29,11 @@ SCATTER_ROUNDS = 2
 
 def advance(state: State) -> list[ev.Event]:
     """What follows now, or nothing."""
-    return _following(state) or foreseen(state)
+    return following(state) or foreseen(state)
 
 
-def _following(state: State) -> list[ev.Event]:
+def following(state: State) -> list[ev.Event]:
+    """The next step, or nothing; what is only announced is none."""
     if state.phase is Phase.INSPECTING:
         if all(item.verdict in (ItemVerdict.PASSED, ItemVerdict.WAIVED) for _, item in state.items):
             return [ev.PhaseEntered(Phase.TUNING), ev.Focused(max(state.numbers), "")]

@@ -38,7 +38,8 @@ class LastTime:
 @dataclass(frozen=True)
 class Begin:
     """``frets``: what to compare (``advice.played``); nothing is fret 12. ``day``: today, as 2026-11-25, for the age of
-    strings; empty if not known. ``last_time``: the instrument's last session; None for its first."""
+    strings; empty if not known. ``last_time``: the instrument's last session; None for its first. ``by_hand``: nothing
+    is to advance by itself."""
 
     instrument: Instrument
     label: str
@@ -46,6 +47,7 @@ class Begin:
     frets: str = ""
     day: str = ""
     last_time: LastTime | None = None
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -162,6 +164,13 @@ class Discard:
 
 
 @dataclass(frozen=True)
+class ByHand:
+    """Whether the session waits for ``Next`` before each step that follows from what was heard."""
+
+    on: bool
+
+
+@dataclass(frozen=True)
 class Listen:
     on: bool
 
@@ -185,5 +194,6 @@ Command = (
     | Overrule
     | Plucked
     | Discard
+    | ByHand
     | Listen
 )

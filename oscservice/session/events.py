@@ -21,7 +21,7 @@ class SessionBegun:
     """A session on ``instrument`` (its JSON). ``fret`` is where errors are summed up, ``frets`` what is compared
     (``advice.played``); empty in older journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25;
     ``previous``: the instrument (its JSON) as its last session left it. Empty if not known. ``against``: what a quick
-    check is held against (``session.standing``, JSON); empty for a set-up."""
+    check is held against (``session.standing``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself."""
 
     instrument: str
     label: str
@@ -31,6 +31,7 @@ class SessionBegun:
     day: str = ""
     previous: str = ""
     against: str = ""
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -313,6 +314,11 @@ class StringChecked:
 
 
 @dataclass(frozen=True)
+class ByHandSet:
+    on: bool
+
+
+@dataclass(frozen=True)
 class ListeningSet:
     on: bool
 
@@ -358,6 +364,7 @@ Event = (
     | StringReopened
     | StringSetAside
     | StringChecked
+    | ByHandSet
     | ListeningSet
     | SessionClosed
     | TakenBack

@@ -54,6 +54,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
         fret=event.fret,
         played=played,
         day=event.day,
+        by_hand=event.by_hand,
         previous=Instrument.from_json(event.previous) if event.previous else None,
         strings=tuple(StringState() for _ in instrument.strings),
         against=Standing.from_json(event.against) if event.against else None,
@@ -198,6 +199,10 @@ def _string_set_aside(state: State, event: ev.StringSetAside) -> State:
     return replace(with_string(state, event.string, status=Status.SET_ASIDE, **changes), asked_place=asked_place)
 
 
+def _by_hand_set(state: State, event: ev.ByHandSet) -> State:
+    return replace(state, by_hand=event.on)
+
+
 def _listening_set(state: State, event: ev.ListeningSet) -> State:
     return replace(state, listening=event.on)
 
@@ -237,6 +242,7 @@ _HANDLERS: dict[type, Callable[[State, Any], State]] = {
     ev.StringReopened: _string_reopened,
     ev.StringSetAside: _string_set_aside,
     ev.StringChecked: _string_checked,
+    ev.ByHandSet: _by_hand_set,
     ev.ListeningSet: _listening_set,
     ev.SessionClosed: _session_closed,
 }

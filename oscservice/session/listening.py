@@ -48,6 +48,10 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
         raise Ignored("a reading that is no number")
     if command.only_string is not None and command.only_string not in state.numbers:
         raise Ignored(f"channel {command.only_string} has no string on this instrument")
+    if state.phase is Phase.MOVING and state.by_hand:
+        raise Ignored(
+            f"the saddle of string {state.focus} is being moved; say when the string is slack, and when it is done"
+        )
     if state.phase is Phase.MOVING:
         return _while_moving(state, instrument, command)
     identity = identified(state, reading.f1_hz, reading.inharmonicity, reading.inharmonicity_se, command.only_string)
@@ -100,7 +104,8 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
             raise Ignored(f"{taken.f1_hz:.1f} Hz is no string that was in tune: is string {state.focus} far off?")
         _need_sure(taken, UNSURE_LIMIT_CENTS)
         # The string that is plucked is the string that is being tuned.
-        follow: list[ev.Event] = [ev.Focused(number, "")] if number != state.focus else []
+        other = number != state.focus and not state.by_hand
+        follow: list[ev.Event] = [ev.Focused(number, "")] if other else []
         return [*follow, taken]
     if number != state.focus:
         if place != OPEN or abs(taken.cents) > UNASKED_CENTS:
@@ -114,9 +119,19 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
             raise Ignored(f"{where(number, place)}: pluck it open first")
     off_cents = taken.cents - (state.string(number).open_cents or 0.0)
     if place != OPEN and abs(off_cents) > WRONG_PLACE_CENTS:
-        raise Ignored(f"{where(number, place)} would be {off_cents:+.0f} cents off: another place, it seems")
+        raise Ignored(f"{_sounds_like(state, taken)}: another place than {where(number, place)}")
     _need_sure(taken, SURE_ENOUGH_CENTS)
     return [taken]
+
+
+def _sounds_like(state: State, taken: ev.ReadingTaken) -> str:
+    """The place on its string whose pitch a note is nearest to, in words; for one that has none such, its pitch."""
+    assert state.instrument is not None
+    above_cents = taken.cents + 100.0 * Place.parse(taken.place).semitones
+    fret = round((above_cents - (state.string(taken.string).open_cents or 0.0)) / 100.0)
+    if not 0 <= fret <= state.instrument.frets:
+        return f"{taken.f1_hz:.1f} Hz"
+    return f"that sounds like {where(taken.string, Place('fret', fret) if fret else OPEN)}"
 
 
 def _tuning(state: State) -> bool:

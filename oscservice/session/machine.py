@@ -21,6 +21,8 @@ from oscservice.session.asking import asked, ending, unproved
 from oscservice.session.checking import begun, uncheckable, unchecked, verdict
 from oscservice.session.commands import Refused
 from oscservice.session.evolve import fold
+from oscservice.session.foreseeing import foreseen
+from oscservice.session.holding import held_back
 from oscservice.session.inspecting import fit, inspect, measure
 from oscservice.session.judging import comparison_of, judged, sharing
 from oscservice.session.listening import heard, told
@@ -32,6 +34,7 @@ SHORTEST_SHARE = 0.5
 
 _BUSY = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
 _MOST_FOLLOWING = 200
+_HEARD = (cm.Hear, cm.Plucked, cm.Discard, cm.Focus)  # what nothing follows from in a session that goes on by hand
 
 
 def decide(state: State, command: cm.Command) -> list[ev.Event]:
@@ -49,6 +52,8 @@ def decide(state: State, command: cm.Command) -> list[ev.Event]:
         return []
     events = [ev.StepBegun(type(command).__name__), *events]
     now = fold(events, state)
+    if now.by_hand and (isinstance(command, _HEARD) or (held_back(state) and not isinstance(command, cm.Next))):
+        return events if held_back(now) else [*events, *foreseen(now)]
     for _ in range(_MOST_FOLLOWING):
         following = advance(now)
         if not following:
@@ -81,12 +86,15 @@ def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     left = "" if last is None else last.left.to_json()
     found = () if last is None else since(last.filed, last.left, command.instrument)
     return [
-        ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left),
+        ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left, by_hand=command.by_hand),
         *(ev.ChangeNoticed(one.what, one.text) for one in found),
     ]
 
 
 def _next(state: State, command: cm.Next) -> list[ev.Event]:
+    held = held_back(state)
+    if held:
+        return held
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         return [ev.TunedByHand(state.focus)]
     if state.phase is Phase.MOVING:
@@ -259,6 +267,11 @@ def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
     return [ev.ReadingDiscarded(state.focus)]
 
 
+def _by_hand(state: State, command: cm.ByHand) -> list[ev.Event]:
+    _need(state, Phase.INSPECTING, *_BUSY)
+    return [] if command.on == state.by_hand else [ev.ByHandSet(command.on)]
+
+
 def _listen(state: State, command: cm.Listen) -> list[ev.Event]:
     _need(state, Phase.INSPECTING, *_BUSY, Phase.CHECKING)
     return [] if command.on == state.listening else [ev.ListeningSet(command.on)]
@@ -293,5 +306,6 @@ _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Overrule: _overrule,
     cm.Plucked: _plucked,
     cm.Discard: _discard,
+    cm.ByHand: _by_hand,
     cm.Listen: _listen,
 }

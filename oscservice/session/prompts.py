@@ -11,6 +11,7 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import asked, in_tune, unclear
+from oscservice.session.holding import heard_enough
 from oscservice.session.inspecting import measured_of, off
 from oscservice.session.judging import sharing
 from oscservice.session.likeness import strength_off_db
@@ -75,6 +76,9 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         asked_about = (state.doubt.first, state.doubt.second)
         first, second = (where(one.string, Place.parse(one.place), sentences) for one in asked_about)
         return "say_which", {"first": first, "second": second, "wanted": where(state.focus, place, sentences)}
+    enough = heard_enough(state, sentences)
+    if enough is not None:
+        return "go_on", {"string": state.focus, "what": enough}
     off_db = strength_off_db(state)
     if off_db:
         code = "pluck_softer" if off_db > 0.0 else "pluck_harder"

@@ -187,8 +187,9 @@ class State:
     ``revision`` counts its steps, those taken back and the taking back among them. ``doubt`` is a note that waits until
     somebody says what it was; any other step drops it. ``strayed``: the last note had the pitch that was asked for, and
     was taken for another string or place. ``past`` is the state before the last step, for taking it back;
-    it is no part of equality. ``findings`` are the causes named so far; ``tested``: the pattern of all strings was held
-    against them; ``unseen``: nobody has taken note yet; ``survey_plucks``: plucks at every fret before that is done.
+    it is no part of equality. ``by_hand``: nothing advances by itself. ``findings`` are the causes named so far;
+    ``tested``: the pattern of all strings was held against them; ``unseen``: nobody has taken note yet;
+    ``survey_plucks``: plucks at every fret before that is done.
     ``hand`` is what the comparisons so far have taught of how its plucks scatter.
     ``day``: when it began, as 2026-11-25, empty if not known; ``previous``: the instrument as its last session left it;
     ``measured``: what was measured before the start, with mm, the latest last; ``changes``: what is different since the
@@ -224,6 +225,7 @@ class State:
     doubt: Doubt | None = None
     strayed: bool = False
     listening: bool = True
+    by_hand: bool = False
     outcome: str = ""
     past: State | None = field(default=None, compare=False, repr=False)
 

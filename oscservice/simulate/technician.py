@@ -150,7 +150,7 @@ class Technician:
                 cents = float(str(target)) - float(str(now))
                 self._turn_peg(string, cents)
                 self._pluck(string, "open", _TUNING_NOTE_S)
-            case "look_into":
+            case "look_into" | "go_on":
                 self._ask("/session/next")
                 self._pause(_REST_S)
             case "slacken":

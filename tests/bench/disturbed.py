@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from bench.noises import Sound, kinds
+from noises import Sound, kinds
 from numpy.typing import NDArray
 
 from oscservice.daemon.rehearsal import Stage
@@ -52,12 +52,14 @@ PATIENCE = 8
 
 @dataclass(frozen=True)
 class Pluck:
-    """A pluck as it was: when (seconds of the file), where, and its first partial once it has settled."""
+    """A pluck as it was: when (seconds of the file), where, its first partial once it has settled, and whether the
+    string was slack."""
 
     time_s: float
     string: int
     place: Place
     f1_hz: float
+    slack: bool
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,7 @@ class Account:
     Attributes:
         plucks, readings: in order of time.
         noises: kind and time of each.
+        slackened: how often a string was heard to be slack.
         refused: what was said of sounds that gave no reading, with how many plucks had been made by then.
         ending: how the session ended.
         repeats: the most answers that one prompt took.
@@ -87,6 +90,7 @@ class Account:
     plucks: list[Pluck] = field(default_factory=list)
     readings: list[Taken] = field(default_factory=list)
     noises: list[tuple[str, float]] = field(default_factory=list)
+    slackened: int = 0
     refused: list[tuple[int, str]] = field(default_factory=list)
     ending: str = ""
     repeats: int = 0
@@ -110,14 +114,20 @@ class Account:
         return [(t, off) for t, off in found if abs(off) > max(OFF_CENTS, OFF_SE * t.se_cents)]
 
     @property
+    def taken(self) -> set[int]:
+        """Numbers, from 0, of the plucks that were used: as a reading, or to tell that their string is slack."""
+        said = {count - 1 for count, _ in self.refused}
+        slack = {number for number, pluck in enumerate(self.plucks) if pluck.slack and number not in said}
+        return slack | {self.plucks.index(p) for p in map(self.pluck_of, self.readings) if p is not None}
+
+    @property
     def share_taken(self) -> float:
-        """The share of plucks that became readings."""
-        taken = {self.plucks.index(p) for p in map(self.pluck_of, self.readings) if p is not None}
-        return len(taken) / max(1, len(self.plucks))
+        """The share of plucks that were used."""
+        return len(self.taken) / max(1, len(self.plucks))
 
     def reasons(self) -> Counter[str]:
         """Why plucks became no readings: what was said between each of them and the next one."""
-        taken = {self.plucks.index(p) for p in map(self.pluck_of, self.readings) if p is not None}
+        taken = self.taken
         found: Counter[str] = Counter()
         for number in range(len(self.plucks)):
             if number not in taken:
@@ -154,9 +164,10 @@ class Workshop:
             if other != string:
                 self._guitar.pluck(other, OPEN, strength_mm * self._draw.uniform(*RINGS_ALONG))
         self._guitar.pluck(string, place, strength_mm)
+        slack = self._guitar.is_slack(string)
         first, second = self._guitar._voices[-1][1]._tones.frequencies_hz[:, 0].tolist()
         settled_hz = first * (second / first) ** 0.2  # the string's pitch: the polarisations as loud as they are
-        self.account.plucks.append(Pluck(self._guitar.frame / RATE_HZ, string, place, settled_hz))
+        self.account.plucks.append(Pluck(self._guitar.frame / RATE_HZ, string, place, settled_hz, slack))
 
     def render(self, frames: int) -> NDArray[np.float32]:
         """The next samples, noises added."""
@@ -228,24 +239,25 @@ def set_up(
             technician.close()
             stage.close()
             workshop.close()
-        account.readings, account.ending = recorded(path)
+        account.readings, account.slackened, account.ending = recorded(path)
     account.repeats = _most_repeats(account)
     return account
 
 
-def recorded(journal: Path) -> tuple[list[Taken], str]:
-    """The readings of the newest session of a journal, and how it ended."""
+def recorded(journal: Path) -> tuple[list[Taken], int, str]:
+    """The readings of the newest session of a journal, how often a string was heard to be slack, how it ended."""
     with Journal.open(journal, readonly=True) as opened:
         events = opened.events(opened.sessions()[0].id)
     bodies = [body for _, _, kind, body in events if kind == "ReadingTaken"]
     taken = [Taken(b["onset_s"], b["string"], Place.parse(b["place"]), b["f1_hz"], b["se_cents"]) for b in bodies]
     ended = [body["outcome"] for _, _, kind, body in events if kind == "SessionClosed"]
-    return taken, ended[0] if ended else ""
+    slackened = sum(kind == "StringSlackened" for _, _, kind, _ in events)
+    return taken, slackened, ended[0] if ended else ""
 
 
 def _most_repeats(account: Account) -> int:
     """The most plucks in a row of one string and place that nothing came of, and the one that something did."""
-    taken = {account.plucks.index(p) for p in map(account.pluck_of, account.readings) if p is not None}
+    taken = account.taken
     most = count = 0
     before: tuple[int, Place] | None = None
     for number, pluck in enumerate(account.plucks):

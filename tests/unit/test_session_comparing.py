@@ -111,6 +111,15 @@ def test_a_note_of_another_fret_is_no_evidence(off: float) -> None:
     job.hear(6, FRET, 20.0)
 
 
+def test_a_fret_plucked_where_a_harmonic_was_asked_for_is_named() -> None:
+    job = Job().tuned()
+    job.hear(6)
+    job.do(cm.Focus(6, HARMONIC))
+    with pytest.raises(Ignored, match="sounds like string 6 at fret 9: another place than the harmonic of string 6"):
+        job.hear(6, Place("fret", 9), -2.0)
+    job.hear(6, HARMONIC)
+
+
 def test_another_open_string_is_noted_and_no_evidence() -> None:
     job = Job().tuned()
     job.hear(6)

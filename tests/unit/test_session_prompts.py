@@ -76,6 +76,9 @@ def jobs() -> tuple[Job, ...]:
     unlike.hear(6)
     for strength_db in (-20.0, -10.0, -30.0):
         unlike.do(cm.Hear(reading(unlike.instrument.place_hz(6, FRET), 0.1, strength_db)))
+    slow = Job()
+    slow.do(cm.ByHand(True))
+    slow.inspected().hear(6)
     off = Job()
     off.do(cm.Abandon())
     lighter = with_gauges(off.instrument, {1: NewGauge(0.23)})
@@ -86,7 +89,7 @@ def jobs() -> tuple[Job, ...]:
     off.do(cm.Inspect("frets", "passed"))
     off.do(cm.Measured("relief", 0.6))
     quick = [checked(done[0], cents) for cents in (0.0, 2.4, 9.0)]
-    return (*done, job, doubtful, worn, taken_up, unlike, off, *quick)
+    return (*done, job, doubtful, worn, taken_up, unlike, slow, off, *quick)
 
 
 def checked(before: Job, error_cents: float) -> Job:

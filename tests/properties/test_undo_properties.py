@@ -1,0 +1,43 @@
+"""Whatever a note makes the session do by itself, one command takes it back."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_up import FLOATING, PAIRED, SCREWS, Hands, Job
+
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.machine import decide
+from oscservice.session.words import Phase
+
+
+@given(
+    instrument=st.sampled_from([FLOATING, SCREWS, PAIRED]),
+    seed=st.integers(0, 1000),
+    errors=st.lists(st.floats(-9.0, 9.0), min_size=6, max_size=6),
+    by_hand=st.booleans(),
+)
+@settings(max_examples=12, deadline=None)
+def test_one_command_takes_back_every_automatic_step(
+    instrument: str, seed: int, errors: list[float], by_hand: bool
+) -> None:
+    job = Job(instrument).inspected()
+    hands = Hands(job, dict(enumerate(errors, 1)), seed=seed, commands=by_hand)
+    if by_hand:
+        job.do(cm.ByHand(True))
+    automatic = 0
+    for _ in range(60):
+        before, count = job.state, len(job.events)
+        hands.step()
+        new = job.events[count:]
+        if job.phase() is Phase.CLOSED or sum(isinstance(event, ev.StepBegun) for event in new) != 1:
+            continue
+        automatic += sum(not isinstance(event, ev.StepBegun | ev.ReadingTaken) for event in new)
+        back = fold(decide(job.state, cm.Undo()), job.state)
+        assert replace(back, revision=0) == replace(before, revision=0)
+        assert back.past is before.past
+    assert automatic > 5

@@ -1,0 +1,150 @@
+"""By hand nothing advances by itself: what is heard is taken, and each step waits until somebody goes on."""
+
+from __future__ import annotations
+
+import pytest
+from made_up import FLOATING, FRET, SCREWS, Hands, Job, refused
+
+from oscservice.instrument.pitch import OPEN
+from oscservice.instrument.profile import load_instrument
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.commands import Ignored
+from oscservice.session.evolve import fold
+from oscservice.session.machine import decide
+from oscservice.session.prompts import prompt
+from oscservice.session.state import State
+from oscservice.session.words import Ending, Phase, Status
+
+ONLY_HEARD = {ev.StepBegun, ev.ReadingTaken, ev.ReadingDoubted, ev.PlucksForeseen}
+
+
+def by_hand(instrument: str = FLOATING) -> Job:
+    job = Job(instrument)
+    job.do(cm.ByHand(True))
+    return job.inspected()
+
+
+def pass_tuning(job: Job) -> None:
+    while job.phase() is Phase.TUNING:
+        job.hear(job.state.focus)
+        job.do(cm.Next())
+
+
+class Deliberate(Hands):
+    """Says what was done to a saddle; everything else is heard, and gone on from when the prompt says so."""
+
+    def step(self) -> None:
+        self.commands = self.job.prompt in ("slacken", "shift_saddle", "turn_screw", "shape_crown")
+        super().step()
+
+
+@pytest.mark.parametrize("instrument", [FLOATING, SCREWS])
+def test_a_whole_session_by_hand_does_nothing_by_itself(instrument: str) -> None:
+    job = by_hand(instrument)
+    errors = {n: (-1.0) ** n * 5.0 for n in job.state.numbers}
+    hands = Deliberate(job, errors)
+    for _ in range(3000):
+        if job.phase() is Phase.CLOSED:
+            break
+        before = len(job.events)
+        hands.step()
+        new = job.events[before:]
+        if isinstance(new[0], ev.StepBegun) and new[0].what == "Hear":
+            assert {type(event) for event in new} <= ONLY_HEARD
+    assert job.state.outcome == Ending.PROVED
+    assert all(abs(hands.error(n)) < 2.0 for n in job.state.numbers)
+    assert fold(job.events) == job.state
+
+
+def test_the_string_stays_at_hand_until_one_goes_on() -> None:
+    job = by_hand()
+    job.hear(6)
+    assert (job.state.focus, job.prompt) == (6, "go_on")
+    assert prompt(job.state).text == "Enough is heard of string 6: string 5 comes next. Go on when ready."
+    job.hear(6, OPEN, 1.0)
+    assert job.string(6).open_cents == pytest.approx(1.0), "it may be plucked again"
+    job.do(cm.Next())
+    assert (job.state.focus, job.prompt) == (5, "pluck_open")
+    job.hear(4)
+    assert job.state.focus == 5, "another string that is plucked is heard, and is not turned to"
+    assert job.string(4).open_cents == pytest.approx(0.0)
+    job.do(cm.Next())
+    assert job.string(5).in_tune_by_hand, "with nothing held back, going on says what it always says"
+
+
+def test_a_verdict_waits_and_is_told_beforehand() -> None:
+    job = by_hand()
+    pass_tuning(job)
+    for _ in range(6):
+        job.hear(6)
+        job.hear(6, FRET, -8.0)
+    job.hear(6)
+    assert (job.phase(), job.string(6).status) == (Phase.COMPARING, Status.COMPARING)
+    assert prompt(job.state).text.startswith("Enough is heard of string 6: -8.0 ± ")
+    job.do(cm.Next())
+    assert (job.phase(), job.string(6).status) == (Phase.MOVING, Status.TO_MOVE)
+
+
+def test_while_a_saddle_is_moved_nothing_that_is_heard_counts() -> None:
+    job = by_hand()
+    pass_tuning(job)
+    for _ in range(6):
+        job.hear(6)
+        job.hear(6, FRET, -8.0)
+    job.hear(6)
+    job.do(cm.Next())
+    for cents in (-700.0, 0.0):
+        with pytest.raises(Ignored, match="saddle of string 6 is being moved"):
+            job.hear(6, OPEN, cents)
+    job.do(cm.Next())
+    assert job.string(6).status is Status.SLACK
+    with pytest.raises(Ignored, match="saddle of string 6 is being moved"):
+        job.hear(6)
+    job.do(cm.Next())
+    assert job.phase() is Phase.RETUNING
+
+
+def test_hands_free_again_takes_the_step_that_was_held_back() -> None:
+    job = by_hand()
+    job.hear(6)
+    job.do(cm.ByHand(False))
+    assert (job.state.focus, job.state.by_hand) == (5, False)
+    assert job.do(cm.ByHand(False)) == []
+    job.do(cm.Undo())
+    assert (job.state.focus, job.state.by_hand, job.prompt) == (6, True, "go_on")
+
+
+def test_a_step_taken_by_hand_is_taken_back_alone() -> None:
+    job = by_hand()
+    job.hear(6)
+    held = job.state
+    job.do(cm.Next())
+    job.do(cm.Undo())
+    assert (job.state.focus, job.prompt) == (6, "go_on")
+    assert job.state.string(6) == held.string(6)
+    job.do(cm.Undo())
+    assert job.string(6).open_cents is None
+
+
+def test_what_else_is_said_does_not_take_the_step_along() -> None:
+    job = by_hand()
+    job.hear(6)
+    job.do(cm.SetAside(2, "rusty"))
+    assert (job.state.focus, job.prompt) == (6, "go_on")
+
+
+def test_a_session_begun_by_hand_is_replayed_so() -> None:
+    begun = decide(State(), cm.Begin(load_instrument(FLOATING), "by hand", by_hand=True))
+    state = fold(begun)
+    assert state.by_hand
+    assert fold([ev.from_body(*ev.to_body(event)) for event in begun]) == state
+    kind, body = ev.to_body(begun[1])
+    del body["by_hand"]
+    assert not fold([ev.from_body(kind, body)]).by_hand, "older journals were hands free"
+
+
+def test_without_a_session_there_is_nothing_to_switch() -> None:
+    job = Job()
+    job.do(cm.Abandon())
+    refused(job, cm.ByHand(True), "phase")
