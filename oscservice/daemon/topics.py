@@ -11,7 +11,8 @@ from oscservice.instrument.pitch import OPEN, Place
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session.asking import asked
 from oscservice.session.judging import ambiguity_of, comparison_of
-from oscservice.session.prompts import left_out_because, prompt
+from oscservice.session.leaving import left_out_because
+from oscservice.session.prompts import prompt
 from oscservice.session.state import Advice, State, StringState
 from oscservice.session.words import Status
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from oscservice.advice.correction import AWAY, FIXED_SADDLE, TOWARD, turns_text
+from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.finding import Finding
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
@@ -145,19 +145,6 @@ def _cause(named: Finding, sentences: Sentences) -> str:
     name = sentences.text("cause", named.cause, "name")
     key = "cause_fret" if named.fret else "cause_strings"
     return sentences.text("words", key, cause=name, fret=named.fret, strings=_strings(named.strings, sentences))
-
-
-def left_out_because(state: State, number: int) -> str:
-    """Why a string is left out, in one line; empty if it is not."""
-    string = state.string(number)
-    if string.status is Status.SET_ASIDE:
-        return string.reason
-    if string.status is not Status.OUT_OF_TRAVEL:
-        return ""
-    if state.instrument is None or state.instrument.adjuster_of(number) is None:
-        return FIXED_SADDLE
-    missing_mm = string.advice.missing_mm if string.advice is not None else 0.0
-    return f"{missing_mm:.1f} mm of travel missing"
 
 
 def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tuple[str, dict[str, object]]:

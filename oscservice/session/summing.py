@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from oscservice.hearing.strength import SCATTER_CENTS
-from oscservice.session.prompts import left_out_because
+from oscservice.session.leaving import left_out_because
 from oscservice.session.remaining import compared, remaining
 from oscservice.session.standing import FretError, Standing, StringStanding
 from oscservice.session.state import State
