@@ -30,7 +30,8 @@ log = logging.getLogger(__name__)
 
 
 def packet(prefix: str, relative: str, values: Sequence[Value | np.generic]) -> bytes:
-    """One message with exactly the declared type tags of a relative address.
+    """One message with exactly the declared type tags of a relative address; where more arguments may follow, with that
+    of the last for each of them.
 
     Raises:
         ValueError: the address is not declared, or the values do not fit its declaration or OSC.
@@ -39,6 +40,8 @@ def packet(prefix: str, relative: str, values: Sequence[Value | np.generic]) -> 
     if found is None or found[0].direction.incoming:
         raise ValueError(f"{relative} is not an address the daemon sends")
     declared = found[0].arguments
+    if found[0].rest:
+        declared += declared[-1:] * (len(values) - len(declared))
     if len(values) != len(declared):
         raise ValueError(f"{relative}: {len(values)} values for {len(declared)} arguments")
     return encode(prefix + relative, *map(_typed, itertools.repeat(relative), declared, values))
