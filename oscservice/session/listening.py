@@ -164,6 +164,7 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
         others = [abs(cents_between(reading.f1_hz, instrument.open_hz(n))) for n in state.numbers if n != number]
         alone = command.only_string == number or min(others, default=math.inf) > UNASKED_CENTS
         if SLACKEST_CENTS < own < SLACK_CENTS and alone:
+            _need_sure(_taken(Assignment(number, OPEN, own, 1.0), command), UNSURE_LIMIT_CENTS)
             return [ev.StringSlackened(number, heard=True)]
         raise Ignored("another string, or a sound that is no string")
     if abs(own) > AT_PITCH_CENTS:
