@@ -82,6 +82,7 @@ class Technician:
         self._held: dict[int, tuple[int, ...]] = {}
         self._done = 0
         self._stopped = False
+        self._placed = 0
         self.account = Account()
 
     def close(self) -> None:
@@ -137,6 +138,8 @@ class Technician:
         raise RehearsalError(f"{_MOST_STEPS} steps and no end; the last prompt was {self._topics['/prompt'][0]!r}")
 
     def _step(self, code: str, string: int) -> None:
+        if code not in ("shift_saddle", "turn_screw", "shape_crown"):
+            self._placed = 0
         match code:
             case "pluck_open" | "pluck_again":
                 tuning = self._topics["/phase"][0] in ("tuning", "retuning")
@@ -158,7 +161,9 @@ class Technician:
                     self._ask("/simulator/slacken", number)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "shift_saddle" | "turn_screw" | "shape_crown":
-                self._move_saddle(string)
+                if self._placed != string:  # else it is moved already, and only the pluck after it was not heard
+                    self._move_saddle(string)
+                    self._placed = string
                 self._bring_up(string)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "bring_up":
