@@ -214,23 +214,23 @@ class Work:
             case code if code == "say_which" or code.startswith("pluck_"):
                 wanted = asked(self.state)
                 assert wanted is not None
-                self._pluck(*wanted)
+                self.pluck(*wanted)
             case "tune_up" | "tune_down":
                 tuned = self.state.string(string)
                 assert tuned.open_cents is not None
                 self._turn_peg(string, tuned.target_cents - tuned.open_cents)
-                self._pluck(string, OPEN)
+                self.pluck(string, OPEN)
             case "slacken":
                 for number in sharing(self.instrument, string):
                     self._slacken(number)
-                self._pluck(string, OPEN)
+                self.pluck(string, OPEN)
             case "shift_saddle" | "turn_screw" | "shape_crown":
                 self._move_saddle(string)
                 self._bring_up(string)
-                self._pluck(string, OPEN)
+                self.pluck(string, OPEN)
             case "bring_up":
                 self._bring_up(string)
-                self._pluck(string, OPEN)
+                self.pluck(string, OPEN)
             case "look_into":
                 self._look_into()
             case _:
@@ -255,7 +255,8 @@ class Work:
         while not self.bench.rig.is_slack(string):
             self.bench.rig.turn_peg(string, -SLACKEN_CENTS)
 
-    def _pluck(self, string: int, place: Place) -> None:
+    def pluck(self, string: int, place: Place) -> None:
+        """Pluck a string at a place, and let the session hear it."""
         self._plucks[string] = self._plucks.get(string, 0) + 1
         try:
             self.do(cm.Hear(self.bench.reading(string, place)))
