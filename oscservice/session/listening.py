@@ -32,6 +32,9 @@ WRONG_PLACE_CENTS = 50.0
 UNASKED_CENTS = 60.0
 """A note further than this from an open string that nobody asked for is not taken for that string."""
 
+HIGHEST_SHARED, SHARED_CENTS = 10, 30.0
+"""A lower string's partials up to this one, this near to what was asked for, may be that note and not the string's."""
+
 SLACK_CENTS = -150.0
 SLACKEST_CENTS = -3600.0
 AT_PITCH_CENTS = 150.0
@@ -102,6 +105,9 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
             raise Ignored("only open strings are tuned")
         if number != state.focus and in_tune(state.string(number)) and abs(taken.cents) > UNASKED_CENTS:
             raise Ignored(f"{taken.f1_hz:.1f} Hz is no string that was in tune: is string {state.focus} far off?")
+        known = state.string(number).open_cents
+        if number != state.focus and known is not None and abs(taken.cents - known) <= UNSURE_LIMIT_CENTS:
+            _need_own(state, taken)
         _need_sure(taken, UNSURE_LIMIT_CENTS)
         # The string that is plucked is the string that is being tuned.
         other = number != state.focus and not state.by_hand
@@ -110,6 +116,7 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
     if number != state.focus:
         if place != OPEN or abs(taken.cents) > UNASKED_CENTS:
             raise Ignored(f"{taken.f1_hz:.1f} Hz is near no string that is waited for")
+        _need_own(state, taken)
         _need_sure(taken, UNSURE_LIMIT_CENTS)
         return [taken]
     if place != OPEN and not asked_for:
@@ -122,6 +129,18 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
         raise Ignored(f"{_sounds_like(state, taken)}: another place than {where(number, place)}")
     _need_sure(taken, SURE_ENOUGH_CENTS)
     return [taken]
+
+
+def _need_own(state: State, taken: ev.ReadingTaken) -> None:
+    """Refuse a string nobody asked for that has what was asked for among its partials: it rings along, and both sound
+    as if it were plucked. Raises Ignored."""
+    waited = asked(state)
+    assert waited is not None
+    assert state.instrument is not None
+    asked_hz = state.instrument.place_hz(*waited)
+    partial = round(asked_hz / taken.f1_hz)
+    if 2 <= partial <= HIGHEST_SHARED and abs(cents_between(asked_hz, partial * taken.f1_hz)) <= SHARED_CENTS:
+        raise Ignored(f"string {taken.string} may only ring along with {where(*waited)}; mute it, and pluck again")
 
 
 def _sounds_like(state: State, taken: ev.ReadingTaken) -> str:

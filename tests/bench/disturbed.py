@@ -46,6 +46,9 @@ EARLY_S, LATE_S = 0.15, 0.12
 """A reading is of a pluck if its onset lies no further before or after it: a noise just before it may count as its
 beginning, since what follows within 0.13 s belongs to one attack."""
 
+LED_IN_S = 0.5
+"""A noise up to so long before a pluck may have been taken for its beginning; then the pitch has to be the pluck's."""
+
 PATIENCE = 8
 """A prompt is missed if it has to be answered more often than this before anything comes of it."""
 
@@ -100,7 +103,15 @@ class Account:
     def pluck_of(self, taken: Taken) -> Pluck | None:
         """The pluck that a reading is of, or None."""
         near = [p for p in self.plucks if -EARLY_S <= taken.onset_s - p.time_s <= LATE_S]
-        return next((p for p in near if (p.string, p.place) == (taken.string, taken.place)), None)
+        found = next((p for p in near if (p.string, p.place) == (taken.string, taken.place)), None)
+        return found if found is not None else self.led_in(taken)
+
+    def led_in(self, taken: Taken) -> Pluck | None:
+        """The pluck that a reading is of by its pitch, string and place, though a noise before it began the note."""
+        late = [p for p in self.plucks if EARLY_S < p.time_s - taken.onset_s <= LED_IN_S]
+        same = [p for p in late if (p.string, p.place) == (taken.string, taken.place)]
+        limit = max(OFF_CENTS, OFF_SE * taken.se_cents)
+        return next((p for p in same if abs(cents_between(taken.f1_hz, p.f1_hz)) <= limit), None)
 
     def off(self, taken: Taken) -> float:
         """Cents by which a reading lies off its pluck's truth; infinite without a pluck."""
@@ -112,6 +123,12 @@ class Account:
         """Readings of no pluck, and readings that are further off than they say; with how far off."""
         found = [(taken, self.off(taken)) for taken in self.readings]
         return [(t, off) for t, off in found if abs(off) > max(OFF_CENTS, OFF_SE * t.se_cents)]
+
+    @property
+    def begun_by_noise(self) -> int:
+        """Readings of plucks that a noise before them began."""
+        begun = [(taken, self.led_in(taken)) for taken in self.readings]
+        return sum(pluck is not None and pluck is self.pluck_of(taken) for taken, pluck in begun)
 
     @property
     def taken(self) -> set[int]:
@@ -277,6 +294,7 @@ def told(accounts: Sequence[Account]) -> str:
         f"{plucks} plucks among {noises.total()} noises ({', '.join(f'{n} {kind}' for kind, n in noises.items())})",
         f"{100.0 * share:.0f} % of the plucks were taken; {sum(len(a.false) for a in accounts)} of {len(readings)} "
         f"readings false; one prompt took {max(a.repeats for a in accounts)} plucks at most",
+        f"  {sum(a.begun_by_noise for a in accounts)} readings of plucks whose notes a noise before them began",
     ]
     reasons: Counter[str] = sum((a.reasons() for a in accounts), Counter())
     lines += [f"  {count:3d} refused: {reason}" for reason, count in reasons.most_common()]

@@ -190,3 +190,24 @@ def test_going_on_by_word_to_a_move_needs_three_plucks() -> None:
     job.hear(6, FRET, 0.9)
     job.do(cm.Next())
     assert (job.state.phase, job.string(6).status) == (Phase.MOVING, Status.TO_MOVE)
+
+
+def test_a_lower_string_that_rings_along_is_not_taken_for_plucked() -> None:
+    # E4 is partial 4 of E2, and its harmonic partial 8: both together sound as if E2 had been plucked.
+    job = Job(SCREWS).tuned()
+    job.do(cm.Focus(1, HARMONIC))
+    with pytest.raises(Ignored, match="string 6 may only ring along with the harmonic of string 1"):
+        job.hear(6, OPEN, 1.6)
+    job.do(cm.Focus(2))
+    job.hear(4, OPEN, 1.0)
+    assert job.string(4).open_cents == pytest.approx(1.0), "B3 is no partial of D3: that was plucked"
+
+
+def test_while_tuning_a_string_that_rings_along_is_told_from_one_whose_peg_was_turned() -> None:
+    job = Job(SCREWS).inspected()
+    for string in (6, 5, 4, 3, 2):
+        job.hear(string)
+    with pytest.raises(Ignored, match="ring along"):
+        job.hear(6, OPEN, 0.5)
+    job.hear(6, OPEN, 12.0)
+    assert job.state.focus == 6
