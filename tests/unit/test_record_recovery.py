@@ -196,16 +196,21 @@ def check(found: Events | None, written: Events, good: dict[str, int], left: byt
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(data=st.data())
-def test_bytes_changed_anywhere_lose_nothing_from_before_them(sound: tuple[Path, Events], data: st.DataObject) -> None:
+@given(
+    place=st.one_of(st.integers(0, 99), st.integers(0, 10**6)),
+    length=st.sampled_from([1, 1, 2, 30, 500, 5000]),
+    flips=st.tuples(*[st.integers(1, 255)] * 4),
+)
+def test_bytes_changed_anywhere_lose_nothing_from_before_them(
+    sound: tuple[Path, Events], place: int, length: int, flips: tuple[int, ...]
+) -> None:
     original, written = sound
     pages = pages_of(original, written)
     with copy_of(original) as path:
         content = bytearray(path.read_bytes())
-        start = data.draw(st.one_of(st.integers(0, 99), st.integers(0, len(content) - 1)))
-        length = data.draw(st.sampled_from([1, 1, 2, 30, 500, 5000]))
+        start = place % len(content)
         for at in range(start, min(start + length, len(content))):
-            content[at] ^= data.draw(st.integers(1, 255)) if at < start + 4 else 0x5A
+            content[at] ^= flips[at - start] if at < start + len(flips) else 0x5A
         path.write_bytes(content)
         hit = set(range(start // PAGE, (start + length) // PAGE + 1))
         good = {
@@ -216,12 +221,12 @@ def test_bytes_changed_anywhere_lose_nothing_from_before_them(sound: tuple[Path,
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(data=st.data())
-def test_a_file_cut_short_anywhere_loses_nothing_from_before(sound: tuple[Path, Events], data: st.DataObject) -> None:
+@given(kept=st.integers(0, 10**6))
+def test_a_file_cut_short_anywhere_loses_nothing_from_before(sound: tuple[Path, Events], kept: int) -> None:
     original, written = sound
     pages = pages_of(original, written)
     with copy_of(original) as path:
-        content = path.read_bytes()[: data.draw(st.integers(1, len(original.read_bytes()) - 1))]
+        content = path.read_bytes()[: 1 + kept % (len(original.read_bytes()) - 1)]
         path.write_bytes(content)
         hit = set(range(len(content) // PAGE, len(original.read_bytes()) // PAGE + 1))
         good = {
