@@ -2,9 +2,8 @@
 
 A plucked string is one series of partials that begins at the pluck, holds its pitch but for a small glide, and keeps
 nearly all of the sound. A strum, a struck key, a voice, a string that is let down and a string that only rang on while
-something knocked all lack one of these. The limits stand clear of 96 recorded notes of an electric guitar in four
-strengths: of their sound 96 % and more is their own partials', at the pluck their partials rise by 7 dB and more, and
-their pitch wanders by at most 16 cents.
+something knocked all lack one of these. The limits stand clear of 148 recorded notes: of their sound 94 % and more is
+their own partials', and their pitch wanders by at most 15 cents.
 """
 
 from __future__ import annotations
