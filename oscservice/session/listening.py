@@ -8,7 +8,7 @@ from dataclasses import asdict, replace
 
 from oscservice.hearing.place import FARTHEST_CENTS, NEW_STRING_CENTS, Assignment, Identity
 from oscservice.hearing.reading import Reading, known
-from oscservice.instrument.pitch import OPEN, Place, cents_between
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -18,6 +18,7 @@ from oscservice.session.identifying import answers, close, identified
 from oscservice.session.pattern import pattern_of
 from oscservice.session.prompts import where
 from oscservice.session.state import Doubt, State
+from oscservice.session.surveying import stiffness_of
 from oscservice.session.words import Phase, Status
 
 SURE_ENOUGH_CENTS = 2.5
@@ -34,6 +35,9 @@ UNASKED_CENTS = 60.0
 
 HIGHEST_SHARED, SHARED_CENTS = 10, 30.0
 """A lower string's partials up to this one, this near to what was asked for, may be that note and not the string's."""
+
+OCTAVE_FRET, PRESSED_CENTS = 12, 3.0
+"""A harmonic further than this from the open octave may have been that fret, pressed down: it is asked which."""
 
 SLACK_CENTS = -150.0
 SLACKEST_CENTS = -3600.0
@@ -68,12 +72,27 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
             return _used(state, _taken(wanted, command))
         if _usable(state, _taken(wanted, command)):
             return [_doubted(taken, _taken(wanted, command), identity.best, wanted)]
+    pressed = wanted is not None and wanted == identity.best and _may_be_fretted(state, taken)
+    if wanted is not None and pressed and not answers(state, reading.f1_hz) and _usable(state, taken):
+        fretted = replace(wanted, place=Place("fret", OCTAVE_FRET), probability=0.5)
+        return [_doubted(taken, _taken(fretted, command), replace(wanted, probability=0.5), fretted)]
     if identity.rival is not None and close(identity) and not answers(state, reading.f1_hz):
         second = _taken(identity.rival, command)
         _need_sure(taken, UNSURE_LIMIT_CENTS if _tuning(state) else SURE_ENOUGH_CENTS)
         if _usable(state, second):
             return [_doubted(taken, second, identity.best, identity.rival)]
     return _used(state, taken)
+
+
+def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
+    """Whether a note taken for the harmonic is so far from the open octave that it was pressed down, it may be: both
+    sound the same partials, so the ear can't tell, and an uneven string would be named for nothing."""
+    string = state.string(taken.string)
+    if Place.parse(taken.place) != HARMONIC or string.open_cents is None:
+        return False
+    stiffness = stiffness_of(string)
+    octave_cents = string.open_cents + 600.0 * math.log2((1.0 + 4.0 * stiffness) / (1.0 + stiffness))
+    return abs(taken.cents - octave_cents) > PRESSED_CENTS
 
 
 def _wanted(state: State, identity: Identity) -> Assignment | None:

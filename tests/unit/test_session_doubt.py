@@ -7,7 +7,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from made_up import FRET, Hands, Job, course, reading, refused
+from made_up import FRET, SCREWS, Hands, Job, course, reading, refused
 
 from oscservice.daemon.telling import sentence
 from oscservice.daemon.topics import topics
@@ -292,3 +292,37 @@ def test_a_note_taken_for_another_string_twice_is_asked_about_and_then_believed(
     played(job, 6, FRET_5, of=(5, OPEN), share=0.0)
     assert taken(job)[-1] == (6, "fret 5")
     assert (job.prompt, len(job.string(6).plucks)) == ("pluck_fretted", 2), "it is one of the comparison's"
+
+
+def harmonic_asked() -> Job:
+    """String 6 in the last pass, its harmonic asked for."""
+    job = Job(SCREWS).tuned()
+    for string in (6, 5, 4, 3, 2, 1):
+        job.bracket(string, 0.2)
+    job.hear(6)
+    assert asked(job.state) == (6, HARMONIC)
+    return job
+
+
+def test_a_harmonic_far_from_the_octave_may_have_been_fretted_and_is_asked_about() -> None:
+    job = harmonic_asked()
+    job.hear(6, HARMONIC, 8.0)
+    assert (job.prompt, job.string(6).harmonic_cents) == ("say_which", None)
+    assert "the harmonic of string 6 or string 6 at fret 12" in prompt(job.state).text
+    job.do(cm.Plucked(6, FRET))
+    assert [pluck.place for pluck in job.string(6).plucks] == [OPEN, FRET]
+    assert asked(job.state) == (6, HARMONIC)
+
+
+def test_a_harmonic_far_from_the_octave_is_believed_when_it_is_plucked_again() -> None:
+    job = harmonic_asked()
+    for _ in range(2):
+        job.hear(6, HARMONIC, 8.0)
+    assert job.string(6).harmonic_cents == pytest.approx(7.7, abs=0.3)
+    assert asked(job.state) == (6, FRET)
+
+
+def test_a_harmonic_near_the_octave_is_not_asked_about() -> None:
+    job = harmonic_asked()
+    job.hear(6, HARMONIC, 2.5)
+    assert job.prompt == "pluck_fretted"
