@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterable
+from datetime import UTC, datetime
 
 import pytest
 
@@ -64,6 +65,11 @@ def reading(
         window_start_s=0.5,
         window_length_s=1.0,
     )
+
+
+def clock() -> datetime:
+    """The time at which made-up sessions are recorded."""
+    return datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 
 
 def course() -> Instrument:

@@ -24,6 +24,7 @@ __all__ = [
     "combine",
     "compare",
     "harmonic_check",
+    "harmonic_rise_cents",
     "ordered",
 ]
 
@@ -128,9 +129,15 @@ def harmonic_check(
     Raises:
         ValueError: no open or no harmonic reading, or a reading that isn't finite.
     """
-    stiff = 600.0 * math.log2((1.0 + 4.0 * inharmonicity) / (1.0 + inharmonicity))
-    found = _compare(readings, HARMONIC, 1200.0 + stiff, Hand(scatter_prior_cents, 4.0), None)
+    target_cents = 1200.0 + harmonic_rise_cents(inharmonicity)
+    found = _compare(readings, HARMONIC, target_cents, Hand(scatter_prior_cents, 4.0), None)
     return HarmonicCheck(found.error_cents, found.se_cents, found.plucks, abs(found.error_cents) > limit_cents)
+
+
+def harmonic_rise_cents(inharmonicity: float) -> float:
+    """Cents by which stiffness raises the 12th-fret harmonic over the open octave, for B of the open string (as in
+    ``harmonic_check``)."""
+    return 600.0 * math.log2((1.0 + 4.0 * inharmonicity) / (1.0 + inharmonicity))
 
 
 def combine(first: Comparison, second: Comparison) -> Comparison:

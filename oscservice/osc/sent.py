@@ -15,7 +15,7 @@ from oscservice.osc.arguments import (
 from oscservice.osc.declaration import Address, Direction
 from oscservice.osc.sent_strings import OF_STRINGS
 
-_STATE, _LIVE, _RESULT, _ADVICE = Direction.STATE, Direction.LIVE, Direction.RESULT, Direction.ADVICE
+_STATE = Direction.STATE
 _EVENT, _SERVICE = Direction.EVENT, Direction.SERVICE
 
 _ANSWER_IN_DOUBT = (

@@ -12,8 +12,7 @@ from oscservice.osc.arguments import (
 )
 from oscservice.osc.declaration import Address, Argument, Direction
 
-_STATE, _LIVE, _RESULT, _ADVICE = Direction.STATE, Direction.LIVE, Direction.RESULT, Direction.ADVICE
-_EVENT, _SERVICE = Direction.EVENT, Direction.SERVICE
+_LIVE, _RESULT, _ADVICE = Direction.LIVE, Direction.RESULT, Direction.ADVICE
 
 OF_STRINGS: tuple[Address, ...] = (
     Address(f"{AT_STRING}/hz", _LIVE, (float_arg("frequency", "Hz", 0),), "First partial now."),

@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import asdict, replace
 
+from oscservice.advice.comparison import harmonic_rise_cents
 from oscservice.hearing.place import FARTHEST_CENTS, NEW_STRING_CENTS, Assignment, Identity
 from oscservice.hearing.reading import Reading, known
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
@@ -90,8 +91,7 @@ def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
     string = state.string(taken.string)
     if Place.parse(taken.place) != HARMONIC or string.open_cents is None:
         return False
-    stiffness = stiffness_of(string)
-    octave_cents = string.open_cents + 600.0 * math.log2((1.0 + 4.0 * stiffness) / (1.0 + stiffness))
+    octave_cents = string.open_cents + harmonic_rise_cents(stiffness_of(string))
     return abs(taken.cents - octave_cents) > PRESSED_CENTS
 
 

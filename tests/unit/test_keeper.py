@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import FLOATING, PAIRED, Hands, Job, reading
+from made_up import FLOATING, PAIRED, Hands, Job, clock, reading
 
 from oscservice.daemon.keeper import Keeper
 from oscservice.errors import JournalError
@@ -30,10 +29,6 @@ def offered(keeper: Keeper) -> str:
     """Name of the session a keeper offers, or an empty text."""
     row = keeper.offered()
     return "" if row is None else row.id
-
-
-def clock() -> datetime:
-    return datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 
 
 @pytest.fixture

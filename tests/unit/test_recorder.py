@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import FLOATING, reading
+from made_up import FLOATING, clock, reading
 
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.recording import Recording
@@ -30,10 +30,6 @@ from oscservice.session.words import INSPECTION_ITEMS, Phase
 
 GUITAR = load_instrument(FLOATING)
 ITEM = next(iter(INSPECTION_ITEMS))
-
-
-def clock() -> datetime:
-    return datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 
 
 @pytest.fixture

@@ -73,13 +73,19 @@ def test_the_string_stays_at_hand_until_one_goes_on() -> None:
     assert job.string(5).in_tune_by_hand, "with nothing held back, going on says what it always says"
 
 
-def test_a_verdict_waits_and_is_told_beforehand() -> None:
+def heard_enough() -> Job:
+    """String 6 heard often enough to be judged 8 cents flat."""
     job = by_hand()
     pass_tuning(job)
     for _ in range(6):
         job.hear(6)
         job.hear(6, FRET, -8.0)
     job.hear(6)
+    return job
+
+
+def test_a_verdict_waits_and_is_told_beforehand() -> None:
+    job = heard_enough()
     assert (job.phase(), job.string(6).status) == (Phase.COMPARING, Status.COMPARING)
     assert prompt(job.state).text.startswith("Enough is heard of string 6: -8.0 ± ")
     job.do(cm.Next())
@@ -87,12 +93,7 @@ def test_a_verdict_waits_and_is_told_beforehand() -> None:
 
 
 def test_while_a_saddle_is_moved_nothing_that_is_heard_counts() -> None:
-    job = by_hand()
-    pass_tuning(job)
-    for _ in range(6):
-        job.hear(6)
-        job.hear(6, FRET, -8.0)
-    job.hear(6)
+    job = heard_enough()
     job.do(cm.Next())
     for cents in (-700.0, 0.0):
         with pytest.raises(Ignored, match="saddle of string 6 is being moved"):
