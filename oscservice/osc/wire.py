@@ -21,6 +21,8 @@ Value: TypeAlias = int | float | str
 Decoded: TypeAlias = "int | float | str | bytes | bool | tuple[Decoded, ...] | None"
 
 MAX_DATAGRAM_BYTES = 8192
+MAX_STREAM_BYTES = 64 * 1024
+"""The largest packet taken over TCP and WebSocket."""
 MAX_ADDRESS_BYTES = 255
 MAX_TAGS = 64
 MAX_DEPTH = 8
@@ -92,8 +94,8 @@ class _Reader:
         return content
 
 
-def decode(packet: bytes) -> list[Timed]:
-    """The messages of a packet, in the order they stand in.
+def decode(packet: bytes, largest: int = MAX_DATAGRAM_BYTES) -> list[Timed]:
+    """The messages of a packet of at most ``largest`` bytes, in the order they stand in.
 
     A nested bundle is due no earlier than the bundle around it.
 
@@ -102,8 +104,8 @@ def decode(packet: bytes) -> list[Timed]:
     """
     if not packet or len(packet) % 4:
         raise PacketError("the size is not a multiple of 4")
-    if len(packet) > MAX_DATAGRAM_BYTES:
-        raise PacketError(f"larger than {MAX_DATAGRAM_BYTES} bytes")
+    if len(packet) > largest:
+        raise PacketError(f"larger than {largest} bytes")
     found: list[Timed] = []
     _element(packet, None, 0, found, [MAX_ELEMENTS])
     return found
