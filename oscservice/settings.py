@@ -42,6 +42,8 @@ class ServeSettings:
         seed: of the simulated guitar.
         sentences: a translation of the table of sentences, or None for English.
         stepped: the simulated guitar's time stands still until a client asks for it to pass.
+        allow: networks that may send to the daemon, as ``192.168.1.0/24``; empty: the loopback only.
+        announce: tell the network that the daemon is there, also when it listens on the loopback only.
     """
 
     source: str = "device"
@@ -64,3 +66,5 @@ class ServeSettings:
     seed: int = 1
     stepped: bool = False
     sentences: Path | None = None
+    allow: tuple[str, ...] = ()
+    announce: bool = False

@@ -1,0 +1,90 @@
+"""The options of ``oscservice serve``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from oscservice.session.words import TOLERANCE_RANGE_CENTS
+from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
+
+_LOWEST, _HIGHEST = TOLERANCE_RANGE_CENTS
+
+
+def serve(
+    source: Annotated[
+        str, typer.Option(help="device[:NAME], file:PATH, - (raw samples on standard input) or simulated.")
+    ] = "device",
+    rate: Annotated[int | None, typer.Option(help="Sample rate in Hz, of raw samples or a device.")] = None,
+    channels: Annotated[int | None, typer.Option(help="Channels, of raw samples or a device.")] = None,
+    format: Annotated[str | None, typer.Option(help="Raw samples: s16le, s24le or f32le.")] = None,
+    fast: Annotated[bool, typer.Option("--fast", help="Read a file as fast as possible.")] = False,
+    channel: Annotated[int, typer.Option(min=1, help="The channel that carries all strings.")] = 1,
+    string_a_channel: Annotated[
+        bool, typer.Option("--string-a-channel", help="Channel 1 carries string 1, and so on.")
+    ] = False,
+    host: Annotated[str, typer.Option(help="Address to listen on for OSC.")] = DEFAULT_HOST,
+    port: Annotated[int, typer.Option(help="UDP port; 0 takes any free one.")] = DEFAULT_PORT,
+    root: Annotated[str, typer.Option(help="Root of all OSC addresses.")] = "/bench",
+    allow: Annotated[
+        list[str] | None,
+        typer.Option(metavar="CIDR", help="A network that may send, as 192.168.1.0/24; give it again for more."),
+    ] = None,
+    announce: Annotated[
+        bool, typer.Option("--announce", help="Tell the network that the daemon is there, whatever it listens on.")
+    ] = False,
+    journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
+    instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
+    tolerance: Annotated[float, typer.Option(min=_LOWEST, max=_HIGHEST, help="Error in cents to settle for.")] = (
+        DEFAULT_TOLERANCE_CENTS
+    ),
+    by_hand: Annotated[
+        bool, typer.Option("--by-hand", help="Nothing advances by itself: /bench/session/next takes each step.")
+    ] = False,
+    resume: Annotated[bool, typer.Option("--resume", help="Take up the newest open session at once.")] = False,
+    exit_at_end: Annotated[bool, typer.Option("--exit-at-end", help="End when the source ends.")] = False,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Simulated guitar: how far out of tune it is, and where its saddles stand.")
+    ] = 1,
+    stepped: Annotated[
+        bool,
+        typer.Option(
+            "--stepped",
+            help="Simulated guitar: time stands still until a client sends /bench/simulator/wait SECONDS, and then "
+            "passes as fast as the machine allows; /bench/simulator/done tells when all of it has been heard.",
+        ),
+    ] = False,
+    sentences: Annotated[
+        Path | None, typer.Option(help="Translation of what prompts say; see `oscservice sentences`.")
+    ] = None,
+) -> None:
+    """Run the daemon: listen, take OSC commands, send what is found to subscribers."""
+    from oscservice.cli.serve import serve_command
+
+    serve_command(
+        ServeSettings(
+            source=source,
+            rate=rate,
+            channels=channels,
+            format=format,
+            fast=fast,
+            channel=channel,
+            string_a_channel=string_a_channel,
+            host=host,
+            port=port,
+            prefix=root,
+            allow=tuple(allow or ()),
+            announce=announce,
+            journal=journal,
+            instrument=instrument,
+            tolerance_cents=tolerance,
+            by_hand=by_hand,
+            resume=resume,
+            exit_at_end=exit_at_end,
+            seed=seed,
+            stepped=stepped,
+            sentences=sentences,
+        )
+    )
