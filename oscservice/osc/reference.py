@@ -12,7 +12,7 @@ from oscservice.osc.outbox import LIVE_INTERVAL_S
 from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
 from oscservice.osc.server import ANSWER_GROWTH, MAX_AHEAD_S, MAX_SCHEDULED, PACKETS_PER_S
 from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS
-from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_TAGS
+from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_PATTERNS, MAX_TAGS
 from oscservice.sentences.table import ENGLISH
 
 SIMULATOR = "simulator"
@@ -45,7 +45,8 @@ the same types, never NaN or infinity. `?` marks an argument that may be left ou
 What is taken: a number as `i`, `h`, `f` or `d` (a whole number where `i` is asked for), a switch also as `T` or `F`, a
 string of at most {text} printable characters. A command without arguments, or with none but an optional string, may be
 sent by a button: a lone 0 is its release and is ignored, anything else is the press. Address patterns (`?`, `*`,
-`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these answers for itself.
+`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these answers for itself. `//` stands for any
+number of levels, none included: `//undo`; at the end it is whatever lies below.
 
 ## How to listen
 
@@ -62,7 +63,8 @@ _LIMITS = f"""\
 | what | limit |
 |---|---|
 | datagram | {MAX_DATAGRAM_BYTES} bytes |
-| address | {MAX_ADDRESS_BYTES} bytes, {MAX_PATTERN_CHARACTERS} pattern characters |
+| address | {MAX_ADDRESS_BYTES} bytes, {MAX_PATTERN_CHARACTERS} pattern characters (`//` counts as one) |
+| address patterns | {MAX_PATTERNS} in a packet |
 | type tags of a message | {MAX_TAGS} |
 | bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
 | time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |

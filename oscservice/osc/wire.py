@@ -17,6 +17,8 @@ from typing import TypeAlias
 import numpy as np
 from pythonosc.osc_message_builder import OscMessageBuilder
 
+from oscservice.osc.pattern import is_pattern
+
 Value: TypeAlias = int | float | str
 Decoded: TypeAlias = "int | float | str | bytes | bool | tuple[Decoded, ...] | None"
 
@@ -27,6 +29,8 @@ MAX_ADDRESS_BYTES = 255
 MAX_TAGS = 64
 MAX_DEPTH = 8
 MAX_ELEMENTS = 128
+MAX_PATTERNS = 16
+"""Address patterns in one packet. Each is held against every command, and so costs more than any other message."""
 
 NTP_UNIX_S = 2_208_988_800
 """NTP seconds of Unix time 0 (RFC 868, RFC 5905)."""
@@ -108,6 +112,8 @@ def decode(packet: bytes, largest: int = MAX_DATAGRAM_BYTES) -> list[Timed]:
         raise PacketError(f"larger than {largest} bytes")
     found: list[Timed] = []
     _element(packet, None, 0, found, [MAX_ELEMENTS])
+    if sum(is_pattern(one.message.address) for one in found) > MAX_PATTERNS:
+        raise PacketError(f"more than {MAX_PATTERNS} address patterns")
     return found
 
 

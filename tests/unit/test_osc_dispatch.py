@@ -119,11 +119,19 @@ def test_out_of_range(address: str, tags: str, args: tuple[Any, ...]) -> None:
     "address",
     [
         *("/", "/bench", "/bench/", "/benchmark/ping", "/ping", "/bench/nonsense", "/bench/string/13/focus"),
-        *("/bench/phase", "/bench/string/3/cents", "//ping", "/bench//ping", "/bench/ping#", "/bench/pi ng"),
+        *("/bench/phase", "/bench/string/3/cents", "///ping", "/bench///ping", "/bench/ping/"),
+        *("/bench/ping#", "/bench/pi ng"),
     ],
 )
 def test_unknown_addresses(address: str) -> None:
     assert refused(address) is ErrorCode.UNKNOWN_ADDRESS
+
+
+@pytest.mark.parametrize("address", ["//ping", "/bench//ping", "//bench/ping"])
+def test_two_slashes_reach_a_command_at_any_depth(address: str) -> None:
+    (call,) = ask(address)
+    assert isinstance(call, Call)
+    assert call.concrete == "/bench/ping"
 
 
 @pytest.mark.parametrize(("tag", "value"), [("f", 0.0), ("i", 0), ("F", False), ("d", 0.0)])

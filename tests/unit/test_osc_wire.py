@@ -18,7 +18,7 @@ from pythonosc.osc_bundle_builder import OscBundleBuilder
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from oscservice.osc.wire import Message, PacketError, Timed, decode, encode, unix_time
+from oscservice.osc.wire import MAX_STREAM_BYTES, Message, PacketError, Timed, decode, encode, unix_time
 
 # Open Sound Control 1.0 specification (M. Wright, 2002), examples page: the bytes of two messages.
 PUBLISHED = {
@@ -142,6 +142,7 @@ BAD = {
     "one bad element of two": bundle(ONE, message(b"/a", b"Q")),
     "129 elements": bundle(*[b"/a\0\0"] * 129),
     "129 elements in two": bundle(bundle(*[b"/a\0\0"] * 64), bundle(*[b"/a\0\0"] * 63)),
+    "17 patterns": bundle(*[b"/a*\0"] * 16, b"//a\0"),
     "address without end": b"/abc",
     "address of 256": message(b"/" + b"a" * 255, b""),
     "address not ASCII": message("/é".encode(), b""),
@@ -174,6 +175,11 @@ def test_bad_packets_are_refused(name: str) -> None:
 
 
 def test_limits_are_where_they_are_said_to_be() -> None:
+    assert len(decode(bundle(*[b"/a*\0"] * 16, ONE))) == 17
+    large = message(b"/a", b"b", struct.pack(">i", MAX_STREAM_BYTES - 12) + bytes(MAX_STREAM_BYTES - 12))
+    assert len(decode(large, MAX_STREAM_BYTES)) == 1
+    with pytest.raises(PacketError, match="larger than 65532 bytes"):
+        decode(large, MAX_STREAM_BYTES - 4)
     assert len(decode(bundle(*[b"/a\0\0"] * 128))) == 128
     assert len(decode(message(b"/" + b"a" * 254, b""))) == 1
     assert len(decode(message(b"/a", b"T" * 64))[0].message.args) == 64
