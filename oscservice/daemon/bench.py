@@ -106,7 +106,7 @@ class Bench:
         self._over = False
         self.server = OscServer(self._handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None)
         self._sent = self.snapshot()
-        self._set_strings()
+        self._set_space()
 
     def close(self) -> None:
         """Take leave of subscribers. What the ears hand over after that is left alone: the journal may be shut."""
@@ -185,7 +185,7 @@ class Bench:
     def resume(self, session_id: str) -> None:
         """Go on with an open session; the news goes out when the loop comes to it. Raises Refused or JournalError."""
         self._keeper.resume(session_id)
-        self._set_strings()
+        self._set_space()
         self._tell(f"session {session_id} taken up again; phase: {self._keeper.state.phase}")
         asyncio.get_running_loop().call_soon(self._announce, [])
 
@@ -222,6 +222,7 @@ class Bench:
             self._tell(f"a reading could not be recorded and is not used: {error}")
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
+            self._set_space()
             self._announce(events)
 
     def _handle(
@@ -255,7 +256,7 @@ class Bench:
             events = self._keeper.carry_out(command)
         except cm.Refused as refusal:
             raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
-        self._set_strings()
+        self._set_space()
         # The reply goes out first, then what changed.
         asyncio.get_running_loop().call_soon(self._announce, events)
         return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
@@ -292,8 +293,9 @@ class Bench:
             raise OscRefusal(ErrorCode.REFUSED, f"the last sealed session can't be read: {error}") from None
         return "" if found is None else found.to_json()
 
-    def _set_strings(self) -> None:
+    def _set_space(self) -> None:
         self.server.string_count = len(self._keeper.state.strings)
+        self.server.phase = str(self._keeper.state.phase)
 
     def _alive(self) -> tuple[int, int, str]:
         uptime = int(time.monotonic() - self._began_s)

@@ -21,6 +21,7 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.machine import decide
+from oscservice.session.possible import impossible
 from oscservice.session.standing import Standing
 from oscservice.session.state import State
 from oscservice.session.words import Phase
@@ -126,8 +127,9 @@ class Keeper:
             Refused: a session is under way, or there is no such open session.
             JournalError: the session is held elsewhere, or its events can't be read.
         """
-        if self.state.phase not in (Phase.IDLE, Phase.CLOSED):
-            raise cm.Refused("phase", "a session is under way; finish or abandon it first")
+        under_way = impossible(cm.Begin, self.state.phase)
+        if under_way is not None:
+            raise cm.Refused("phase", under_way)
         if all(row.id != session_id for row in self._open()):
             raise cm.Refused("missing", f"no open session is called {session_id!r}")
         self._journal.claim(session_id)

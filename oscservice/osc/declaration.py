@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from oscservice.session.commands import Command
+from oscservice.session.possible import POSSIBLE
+from oscservice.session.words import Phase
+
 
 class Direction(StrEnum):
     """Which way an address goes, and when."""
@@ -57,7 +61,8 @@ class Address:
     """One address: its path relative to the root, direction, arguments and one line of text.
 
     ``answer`` names what follows the address in the ``/reply`` to an incoming message; ``simulated`` marks a command
-    that only the simulated source takes; ``rest`` that any further arguments may follow.
+    that only the simulated source takes; ``rest`` that any further arguments may follow; ``command`` is
+    what it asks of the session, whose phases are its own.
     """
 
     path: str
@@ -67,11 +72,17 @@ class Address:
     answer: tuple[Argument, ...] = ()
     simulated: bool = False
     rest: bool = False
+    command: type[Command] | None = None
 
     @property
     def tags(self) -> str:
         """Type tags as the reference shows them: ``ssf?``, ``s…``, empty for none."""
         return "".join(a.tag + ("?" if a.optional else "") for a in self.arguments) + ("…" if self.rest else "")
+
+    @property
+    def phases(self) -> tuple[str, ...]:
+        """The phases in which it is possible, in their usual order; none for one that is possible in any."""
+        return () if self.command is None else tuple(str(one) for one in Phase if one in POSSIBLE[self.command])
 
     @property
     def placeholders(self) -> tuple[str, ...]:

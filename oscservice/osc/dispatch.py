@@ -14,6 +14,8 @@ from oscservice.osc.addresses import DEFAULT_PREFIX, Address, Argument, Directio
 from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.pattern import Pattern, is_pattern
 from oscservice.osc.wire import Decoded, Message, Value
+from oscservice.session.possible import impossible
+from oscservice.session.words import Phase
 
 MAX_TEXT_CHARACTERS = 200
 _INCOMING = tuple(d for d in Direction if d.incoming)
@@ -42,11 +44,13 @@ class Refused:
 
 @dataclass(frozen=True)
 class Space:
-    """The addresses a daemon takes: its root, the strings it has and whether its guitar is simulated."""
+    """The addresses a daemon takes: its root, the strings it has and whether its guitar is simulated; and the phase its
+    session is in, which isn't looked at if empty."""
 
     prefix: str = DEFAULT_PREFIX
     string_count: int = 0
     simulated: bool = False
+    phase: str = ""
 
 
 def is_answer(message: Message) -> bool:
@@ -97,9 +101,22 @@ def _call(concrete: str, message: Message, space: Space) -> Call | None:
     if address.simulated and not space.simulated:
         raise OscRefusal(ErrorCode.REFUSED, "only the simulated source takes this command")
     numbers = {name: value for name, value in params.items() if isinstance(value, int)}
+    args: tuple[Value, ...] = ()
     if address.trigger and message.tags in _BUTTON_TAGS:
-        return Call(concrete, address, numbers, ()) if message.args[0] else None
-    return Call(concrete, address, numbers, checked_arguments(address, message))
+        if not message.args[0]:
+            return None
+    else:
+        args = checked_arguments(address, message)
+    _check_phase(address, space.phase)
+    return Call(concrete, address, numbers, args)
+
+
+def _check_phase(address: Address, phase: str) -> None:
+    """Raises OscRefusal for a command that isn't possible in a phase."""
+    if phase and address.command is not None:
+        why_not = impossible(address.command, Phase(phase))
+        if why_not is not None:
+            raise OscRefusal(ErrorCode.WRONG_PHASE, why_not)
 
 
 def checked_arguments(address: Address, message: Message) -> tuple[Value, ...]:

@@ -11,6 +11,7 @@ from oscservice.osc.arguments import (
     text_arg,
 )
 from oscservice.osc.declaration import Address, Argument, Direction
+from oscservice.session import commands as cm
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
 _CLIENT, _COMMAND = Direction.CLIENT, Direction.COMMAND
@@ -72,6 +73,7 @@ RECEIVED: tuple[Address, ...] = (
         ),
         "Begin a session. Frets to compare: `12` if not given, or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
         answer=(text_arg("session"),),
+        command=cm.Begin,
     ),
     Address(
         "/session/quick",
@@ -79,6 +81,7 @@ RECEIVED: tuple[Address, ...] = (
         (text_arg("instrument"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
         "Check every string open and at fret 12 against the last sealed session. Tolerance: as then if not given.",
         answer=(text_arg("session"),),
+        command=cm.Quick,
     ),
     Address(
         "/session/resume",
@@ -86,12 +89,14 @@ RECEIVED: tuple[Address, ...] = (
         (text_arg("session"),),
         "Go on with an open session.",
         answer=(text_arg("session"),),
+        command=cm.Begin,
     ),
     Address(
         "/session/inspect",
         _COMMAND,
         (text_arg("item"), text_arg("verdict", codes.VERDICTS), Argument("note", "s", optional=True)),
         "Settle an inspection item, or all that wait with the item `all`. A waived item needs a note.",
+        command=cm.Inspect,
     ),
     Address(
         "/session/measured",
@@ -99,52 +104,112 @@ RECEIVED: tuple[Address, ...] = (
         (text_arg("what"), float_arg("value", "mm", -2, 10)),
         "What was measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
         "string N over fret 1.",
+        command=cm.Measured,
     ),
     Address(
-        "/session/fitted", _COMMAND, (text_arg("day"),), "When the strings were put on, as `2026-11-25`; for their age."
+        "/session/fitted",
+        _COMMAND,
+        (text_arg("day"),),
+        "When the strings were put on, as `2026-11-25`; for their age.",
+        command=cm.Fitted,
     ),
-    Address("/session/next", _COMMAND, (), "Go on to the next step."),
+    Address(
+        "/session/next",
+        _COMMAND,
+        (),
+        "Go on to the next step.",
+        command=cm.Next,
+    ),
     Address(
         "/session/by_hand",
         _COMMAND,
         (Argument("on", "i", switch=True),),
         "1: nothing advances by itself, `/session/next` takes each step; 0: hands free.",
+        command=cm.ByHand,
     ),
-    Address("/session/undo", _COMMAND, (), "Take the last step back."),
-    Address("/session/finish", _COMMAND, (), "Seal the record of a proved instrument."),
-    Address("/session/abandon", _COMMAND, (), "Close the session as it stands."),
+    Address(
+        "/session/undo",
+        _COMMAND,
+        (),
+        "Take the last step back.",
+        command=cm.Undo,
+    ),
+    Address(
+        "/session/finish",
+        _COMMAND,
+        (),
+        "Seal the record of a proved instrument.",
+        command=cm.Finish,
+    ),
+    Address(
+        "/session/abandon",
+        _COMMAND,
+        (),
+        "Close the session as it stands.",
+        command=cm.Abandon,
+    ),
     Address(
         f"{AT_STRING}/focus",
         _COMMAND,
         (Argument("place", "s", optional=True),),
         "Take this string next, at a place such as `open`, `harmonic` or `fret 12`.",
+        command=cm.Focus,
     ),
-    Address(f"{AT_STRING}/slackened", _COMMAND, (), "The string is slack; its saddle may be moved."),
+    Address(
+        f"{AT_STRING}/slackened",
+        _COMMAND,
+        (),
+        "The string is slack; its saddle may be moved.",
+        command=cm.Slackened,
+    ),
     Address(
         f"{AT_STRING}/moved",
         _COMMAND,
         (float_arg("move", "mm", -25, 25),),
         "The saddle was moved; + away from the nut.",
+        command=cm.Moved,
     ),
     Address(
         f"{AT_STRING}/turned",
         _COMMAND,
         (float_arg("turns", "turns", -60, 60),),
         "The screw was turned; + away from the nut.",
+        command=cm.Turned,
     ),
     Address(
-        f"{AT_STRING}/overrule", _COMMAND, (), "Advise on this string's saddle all the same, whatever cause was named."
+        f"{AT_STRING}/overrule",
+        _COMMAND,
+        (),
+        "Advise on this string's saddle all the same, whatever cause was named.",
+        command=cm.Overrule,
     ),
-    Address(f"{AT_STRING}/set_aside", _COMMAND, (text_arg("reason"),), "Leave this string out of the session."),
+    Address(
+        f"{AT_STRING}/set_aside",
+        _COMMAND,
+        (text_arg("reason"),),
+        "Leave this string out of the session.",
+        command=cm.SetAside,
+    ),
     Address(
         f"{AT_STRING}/plucked",
         _COMMAND,
         (Argument("place", "s", optional=True),),
         "The note in doubt was this string, at the place in question or at another such as `open` or `fret 12`.",
+        command=cm.Plucked,
     ),
-    Address("/reading/discard", _COMMAND, (), "Do not use the note in doubt, or else the last reading."),
     Address(
-        "/listen", _COMMAND, (Argument("on", "i", switch=True),), "1 to use what is heard, 0 to pay no heed to it."
+        "/reading/discard",
+        _COMMAND,
+        (),
+        "Do not use the note in doubt, or else the last reading.",
+        command=cm.Discard,
+    ),
+    Address(
+        "/listen",
+        _COMMAND,
+        (Argument("on", "i", switch=True),),
+        "1 to use what is heard, 0 to pay no heed to it.",
+        command=cm.Listen,
     ),
     Address(
         "/simulator/pluck",

@@ -20,7 +20,8 @@ SIMULATOR = "simulator"
 
 HEADINGS: Mapping[str, str] = {
     Direction.CLIENT: "From a client: be sent things, and ask how the daemon is. Answered in any phase.",
-    Direction.COMMAND: "From a client: drive the session. Each is answered with one `/reply` or one `/error`.",
+    Direction.COMMAND: "From a client: drive the session. Each is answered with one `/reply` or one `/error`, "
+    "code 4 in a phase that is not named beside it.",
     SIMULATOR: "From a client: play the simulated guitar. Refused (code 8) with any other source.",
     Direction.STATE: "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
     Direction.LIVE: f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
@@ -136,8 +137,9 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
 
 def _row(prefix: str, address: Address) -> tuple[str, ...]:
     answer = f" Answer: {arguments_text(address.answer)}." if address.answer else ""
+    phases = f" Phases: {', '.join(address.phases)}." if address.phases else ""
     tags = f"`{address.tags}`" if address.tags else "–"
-    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), address.text + answer
+    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), address.text + answer + phases
 
 
 def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:

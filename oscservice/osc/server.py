@@ -126,6 +126,15 @@ class OscServer(asyncio.DatagramProtocol):
         self._space = replace(self._space, string_count=count)
 
     @property
+    def phase(self) -> str:
+        """The phase the session is in; commands that aren't possible in it are refused. Empty: not looked at."""
+        return self._space.phase
+
+    @phase.setter
+    def phase(self, phase: str) -> None:
+        self._space = replace(self._space, phase=phase)
+
+    @property
     def scheduled(self) -> int:
         """Bundles that wait for their time tag."""
         return len(self._waiting)

@@ -22,7 +22,7 @@ from oscservice.session.judging import comparison_of
 from oscservice.session.standing import Standing
 from oscservice.session.state import State
 from oscservice.session.summing import open_se_cents, standing_of
-from oscservice.session.words import TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Phase, Status
+from oscservice.session.words import TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Status
 
 MOST_FRETTED = 4
 """Fretted plucks of a string at most, before it is left unsure."""
@@ -37,8 +37,6 @@ _LIKELY_SD = 1.0  # standard errors beyond what matters before a change is a dri
 
 def begun(state: State, command: cm.Quick) -> list[ev.Event]:
     """The events that begin a quick check. Raises Refused."""
-    if state.phase not in (Phase.IDLE, Phase.CLOSED):
-        raise Refused("phase", "a session is under way; finish or abandon it first")
     instrument = command.instrument
     if not command.against:
         name = instrument.identity

@@ -8,6 +8,8 @@ from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 
+NOTHING_TO_TAKE_BACK = "there is no step to take back; abandon the session to begin another"
+
 
 class Refused(Exception):
     """A command that can't be carried out: a short code word and one line of text.

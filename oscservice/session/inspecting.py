@@ -21,7 +21,7 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
 from oscservice.session.state import Item, State
-from oscservice.session.words import Phase, Verdict
+from oscservice.session.words import Verdict
 
 RELIEF, TREBLE, BASS = "relief", "action/treble", "action/bass"
 STRINGS = "strings"
@@ -98,7 +98,6 @@ def off(state: State, item: str, sentences: Sentences = ENGLISH) -> str:
 
 def inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
     """An item, or all that wait, is passed, waived or failed."""
-    _need(state)
     names = [name for name, _ in state.items]
     if command.item != "all" and command.item not in names:
         raise Refused("missing", f"no inspection item {command.item!r}; expected all or one of {', '.join(names)}")
@@ -120,7 +119,6 @@ def inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
 
 def measure(state: State, command: cm.Measured) -> list[ev.Event]:
     """Relief, an action or a height over fret 1 was measured."""
-    _need(state)
     assert state.instrument is not None
     limits = _limits(state.instrument, command.what)
     if limits is None:
@@ -141,7 +139,6 @@ def measure(state: State, command: cm.Measured) -> list[ev.Event]:
 
 def fit(state: State, command: cm.Fitted) -> list[ev.Event]:
     """Strings were fitted on a day."""
-    _need(state)
     assert state.instrument is not None
     try:
         instrument = with_strings_fitted(state.instrument, command.day)
@@ -207,11 +204,6 @@ def with_measured(instrument: Instrument, what: str, value_mm: float, before: di
     return with_action(
         instrument, value_mm if what == TREBLE or alone else first, value_mm if what == BASS or alone else last
     )
-
-
-def _need(state: State) -> None:
-    if state.phase is not Phase.INSPECTING:
-        raise Refused("phase", f"not possible in the phase {state.phase}")
 
 
 def _limits(instrument: Instrument, what: str) -> Range | None:

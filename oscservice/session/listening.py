@@ -48,8 +48,7 @@ AT_PITCH_CENTS = 150.0
 def heard(state: State, command: cm.Hear) -> list[ev.Event]:
     """The events that follow from a note. Raises Ignored when it is no evidence."""
     reading, instrument = command.reading, state.instrument
-    if instrument is None or state.phase in (Phase.IDLE, Phase.INSPECTING, Phase.CLOSED):
-        raise Ignored("no string is waited for in this phase")
+    assert instrument is not None
     if not state.listening:
         raise Ignored("not listening")
     if not _sound(reading):

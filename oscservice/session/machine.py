@@ -19,20 +19,20 @@ from oscservice.session import events as ev
 from oscservice.session.advance import advance
 from oscservice.session.asking import asked, ending, unproved
 from oscservice.session.checking import begun, uncheckable, unchecked, verdict
-from oscservice.session.commands import Refused
+from oscservice.session.commands import Ignored, Refused
 from oscservice.session.evolve import fold
 from oscservice.session.foreseeing import foreseen
 from oscservice.session.holding import held_back
 from oscservice.session.inspecting import fit, inspect, measure
 from oscservice.session.judging import comparison_of, judged, sharing
 from oscservice.session.listening import heard, told
+from oscservice.session.possible import impossible
 from oscservice.session.state import State, StringState
 from oscservice.session.words import COMPARED, TOLERANCE_RANGE_CENTS, Ending, Phase, Status, Verdict
 
 SHORTEST_SHARE = 0.5
 """No saddle is moved so far that less than this of the length from the last fret compared to the saddle is left."""
 
-_BUSY = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
 _MOST_FOLLOWING = 200
 _HEARD = (cm.Hear, cm.Plucked, cm.Discard, cm.Focus)  # what nothing follows from in a session that goes on by hand
 
@@ -44,6 +44,9 @@ def decide(state: State, command: cm.Command) -> list[ev.Event]:
         Refused: the command can't be carried out now.
         Ignored: the note heard is no evidence.
     """
+    why_not = impossible(type(command), state.phase)
+    if why_not is not None:
+        raise Ignored(why_not) if isinstance(command, cm.Hear) else Refused("phase", why_not)
     if isinstance(command, cm.Undo):
         return _undo(state)
     decider: Callable[[State, Any], list[ev.Event]] = _DECIDERS[type(command)]
@@ -64,16 +67,12 @@ def decide(state: State, command: cm.Command) -> list[ev.Event]:
 
 
 def _undo(state: State) -> list[ev.Event]:
-    if state.phase is Phase.CLOSED:
-        raise Refused("phase", "the record is sealed; nothing in it can be taken back")
     if state.past is None:
-        raise Refused("phase", "there is no step to take back; abandon the session to begin another")
+        raise Refused("phase", cm.NOTHING_TO_TAKE_BACK)
     return [ev.TakenBack()]
 
 
 def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
-    if state.phase not in (Phase.IDLE, Phase.CLOSED):
-        raise Refused("phase", "a session is under way; finish or abandon it first")
     low, high = TOLERANCE_RANGE_CENTS
     if not low <= command.tolerance_cents <= high:
         raise Refused("range", f"a tolerance of {command.tolerance_cents:g} cents; expected {low:g} to {high:g}")
@@ -139,8 +138,6 @@ def _finish(state: State, command: cm.Finish) -> list[ev.Event]:
     if state.phase is Phase.CHECKING:
         names = ", ".join(map(str, unchecked(state)))
         raise Refused("refused", f"not checked: string {names}; check, set aside, or abandon the check")
-    if state.phase not in _BUSY:
-        raise Refused("phase", f"nothing to finish in the phase {state.phase}")
     waiting = unproved(state)
     if waiting:
         names = ", ".join(str(n) for n in waiting)
@@ -149,13 +146,10 @@ def _finish(state: State, command: cm.Finish) -> list[ev.Event]:
 
 
 def _abandon(state: State, command: cm.Abandon) -> list[ev.Event]:
-    if state.phase in (Phase.IDLE, Phase.CLOSED):
-        raise Refused("phase", "there is no session to abandon")
     return [ev.SessionClosed(Ending.ABANDONED)]
 
 
 def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
-    _need(state, Phase.TUNING, Phase.RETUNING, *COMPARED)
     string = _known(state, command.string)
     why = uncheckable(state).get(command.string) if string.left_out else None
     if why is not None:
@@ -181,13 +175,11 @@ def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
 
 
 def _slackened(state: State, command: cm.Slackened) -> list[ev.Event]:
-    _need(state, *_BUSY)
     _known(state, command.string)
     return [ev.StringSlackened(command.string, heard=False)]
 
 
 def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
-    _need(state, *_BUSY)
     string = _known(state, command.string)
     assert state.instrument is not None
     if not math.isfinite(command.mm) or abs(command.mm) > 50.0:
@@ -208,7 +200,6 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
 
 
 def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
-    _need(state, *_BUSY)
     _known(state, command.string)
     adjuster = state.instrument.adjuster_of(command.string) if state.instrument is not None else None
     if adjuster is None or adjuster.mm_per_turn is None:
@@ -218,7 +209,6 @@ def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
 
 
 def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
-    _need(state, *_BUSY, Phase.CHECKING)
     _known(state, command.string)
     if not command.reason.strip():
         raise Refused("refused", "a string is set aside with a reason")
@@ -230,7 +220,6 @@ def _set_aside(state: State, command: cm.SetAside) -> list[ev.Event]:
 
 
 def _overrule(state: State, command: cm.Overrule) -> list[ev.Event]:
-    _need(state, *_BUSY)
     string = _known(state, command.string)
     if state.named(command.string) is None:
         raise Refused("refused", f"no cause was named for string {command.string}; there is nothing to overrule")
@@ -261,25 +250,19 @@ def _plucked(state: State, command: cm.Plucked) -> list[ev.Event]:
 def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
     if state.doubt is not None:
         return [ev.ReadingDiscarded(0)]
-    _need(state, *COMPARED)
+    if state.phase not in COMPARED:
+        raise Refused("phase", "no pluck is in doubt")
     if not state.focus or not state.string(state.focus).plucks:
         raise Refused("refused", "no pluck of this comparison to discard; take the last step back instead")
     return [ev.ReadingDiscarded(state.focus)]
 
 
 def _by_hand(state: State, command: cm.ByHand) -> list[ev.Event]:
-    _need(state, Phase.INSPECTING, *_BUSY)
     return [] if command.on == state.by_hand else [ev.ByHandSet(command.on)]
 
 
 def _listen(state: State, command: cm.Listen) -> list[ev.Event]:
-    _need(state, Phase.INSPECTING, *_BUSY, Phase.CHECKING)
     return [] if command.on == state.listening else [ev.ListeningSet(command.on)]
-
-
-def _need(state: State, *phases: Phase) -> None:
-    if state.phase not in phases:
-        raise Refused("phase", f"not possible in the phase {state.phase}")
 
 
 def _known(state: State, number: int) -> StringState:

@@ -1,0 +1,178 @@
+"""Which command is possible in which phase: the table, what the session makes of it, and what the addresses say."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import get_args
+
+import pytest
+from made_up import FLOATING, Hands, Job, reading
+
+from oscservice.instrument.profile import load_instrument
+from oscservice.osc.addresses import TABLE, Direction
+from oscservice.osc.codes import ErrorCode
+from oscservice.osc.dispatch import Call, Refused, Space, resolve
+from oscservice.osc.reference import reference
+from oscservice.osc.wire import Message
+from oscservice.session import commands as cm
+from oscservice.session.commands import Ignored
+from oscservice.session.evolve import fold
+from oscservice.session.machine import decide
+from oscservice.session.possible import POSSIBLE, impossible
+from oscservice.session.state import State
+from oscservice.session.summing import standing_of
+from oscservice.session.words import Phase
+
+GUITAR = load_instrument(FLOATING)
+COMMANDS: tuple[cm.Command, ...] = (
+    *(cm.Begin(GUITAR, "x"), cm.Quick(GUITAR, ""), cm.Inspect("all", "passed"), cm.Measured("relief", 0.2)),
+    *(cm.Fitted("2026-11-25"), cm.Hear(reading(110.0)), cm.Next(), cm.Undo(), cm.Finish(), cm.Abandon(), cm.Focus(3)),
+    *(cm.Slackened(3), cm.Moved(3, 0.1), cm.Turned(3, 0.5), cm.SetAside(3, "rusty"), cm.Overrule(3), cm.Plucked(3)),
+    *(cm.Discard(), cm.ByHand(True), cm.Listen(False)),
+)
+"""One of each kind, with arguments that can be."""
+
+# By hand, one letter a phase: I idle, i inspecting, t tuning, c comparing, m moving, r retuning, p proving, k checking,
+# C closed.
+LETTERS = dict(zip("IitcmrpkC", Phase, strict=True))
+EXPECTED = {
+    cm.Begin: "IC",
+    cm.Quick: "IC",
+    cm.Inspect: "i",
+    cm.Measured: "i",
+    cm.Fitted: "i",
+    cm.Hear: "tcmrpk",
+    cm.Next: "itcmrpk",
+    cm.Undo: "itcmrpk",
+    cm.Finish: "tcmrpk",
+    cm.Abandon: "itcmrpk",
+    cm.Focus: "tcrpk",
+    cm.Slackened: "tcmrp",
+    cm.Moved: "tcmrp",
+    cm.Turned: "tcmrp",
+    cm.SetAside: "tcmrpk",
+    cm.Overrule: "tcmrp",
+    cm.Plucked: "tcrpk",
+    cm.Discard: "tcrpk",
+    cm.ByHand: "itcmrp",
+    cm.Listen: "itcmrpk",
+}
+
+
+NOT_NOW = (
+    (cm.Undo, cm.NOTHING_TO_TAKE_BACK),
+    (cm.Plucked, "no pluck is in doubt"),
+    (cm.Discard, "no pluck is in doubt"),
+    (cm.Next, "still to be inspected"),
+    (cm.Next, "nothing to pass over in the phase proving"),
+)
+"""What a command is refused with in a phase in which it is possible, but not in the first state of it."""
+
+
+@cache
+def states() -> dict[Phase, State]:
+    """The first state of a made-up set-up in each phase, and that of a quick check against it."""
+    job = Job(FLOATING)
+    found = {Phase.IDLE: State(), Phase.INSPECTING: job.state}
+    hands = Hands(job.inspected(), dict.fromkeys(job.state.numbers, 5.0))
+    while job.phase() is not Phase.CLOSED:
+        found.setdefault(job.phase(), job.state)
+        hands.step()
+    found[Phase.CLOSED] = job.state
+    left = standing_of(job.state, "before").to_json()
+    found[Phase.CHECKING] = fold(decide(State(), cm.Quick(job.instrument, left)), State())
+    return found
+
+
+def test_the_table_is_what_was_thought_of() -> None:
+    assert {type(command) for command in COMMANDS} == set(get_args(cm.Command)) == set(POSSIBLE)
+    assert {kind: frozenset(LETTERS[one] for one in letters) for kind, letters in EXPECTED.items()} == POSSIBLE
+
+
+@pytest.mark.parametrize("phase", Phase)
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda command: type(command).__name__)
+def test_a_command_is_refused_by_phase_where_the_table_says_so_and_nowhere_else(
+    command: cm.Command, phase: Phase
+) -> None:
+    state = states()[phase]
+    assert state.phase is phase
+    text = None
+    try:
+        decide(state, command)
+    except cm.Refused as refusal:
+        text = refusal.text if refusal.code == "phase" else None
+    except Ignored as reason:
+        text = str(reason)
+    expected = impossible(type(command), phase)
+    assert (expected is None) is (phase in POSSIBLE[type(command)])
+    if expected is not None:
+        assert text == expected
+        assert "\n" not in text
+    else:  # what the state, not the phase, stands against
+        allowed = {text_now for kind, text_now in NOT_NOW if kind is type(command)}
+        assert text is None or isinstance(command, cm.Hear) or text.partition(":")[0] in allowed
+        assert text != impossible(cm.Hear, Phase.IDLE)
+
+
+ASKED = {
+    "/session/begin": ("ss", ("six-string-648", "x")),
+    "/session/quick": ("s", ("six-string-648",)),
+    "/session/resume": ("s", ("2026-11-25-1",)),
+    "/session/inspect": ("ss", ("all", "passed")),
+    "/session/measured": ("sf", ("relief", 0.2)),
+    "/session/fitted": ("s", ("2026-11-25",)),
+    "/session/by_hand": ("i", (1,)),
+    "/string/{string}/moved": ("f", (0.1,)),
+    "/string/{string}/turned": ("f", (0.5,)),
+    "/string/{string}/set_aside": ("s", ("rusty",)),
+    "/listen": ("i", (0,)),
+}
+
+
+def test_every_command_address_names_its_command() -> None:
+    commands = {a.path: a.command for a in TABLE if a.direction is Direction.COMMAND and not a.simulated}
+    assert None not in commands.values()
+    assert {kind for kind in POSSIBLE if kind is not cm.Hear} == set(commands.values())
+    assert not [a.path for a in TABLE if a.phases and a.path not in commands], "what is asked is answered in any phase"
+
+
+@pytest.mark.parametrize("phase", Phase)
+def test_dispatch_refuses_what_the_phase_stands_against(phase: Phase) -> None:
+    space = Space("/bench", 6, phase=str(phase))
+    for address in (a for a in TABLE if a.command is not None):
+        tags, args = ASKED.get(address.path, ("", ()))
+        (item,) = resolve(Message("/bench" + address.path.replace("{string}", "3"), args, tags), space)
+        assert address.command is not None
+        why_not = impossible(address.command, phase)
+        if why_not is None:
+            assert isinstance(item, Call), address.path
+        else:
+            assert isinstance(item, Refused), address.path
+            assert (item.code, item.text) == (ErrorCode.WRONG_PHASE, why_not)
+
+
+def test_types_and_ranges_are_looked_at_before_the_phase_and_a_release_is_none() -> None:
+    idle = Space("/bench", 6, phase="idle")
+    (wrong,) = resolve(Message("/bench/string/3/moved", ("x",), "s"), idle)
+    (far,) = resolve(Message("/bench/string/3/moved", (99.0,), "f"), idle)
+    assert isinstance(wrong, Refused)
+    assert isinstance(far, Refused)
+    assert (wrong.code, far.code) == (ErrorCode.WRONG_TYPES, ErrorCode.OUT_OF_RANGE)
+    assert resolve(Message("/bench/session/next", (0.0,), "f"), idle) == []
+    (pressed,) = resolve(Message("/bench/session/next", (1.0,), "f"), idle)
+    assert isinstance(pressed, Refused)
+    assert pressed.code is ErrorCode.WRONG_PHASE
+
+
+def test_questions_are_answered_in_any_phase_and_no_phase_is_not_looked_at() -> None:
+    for phase in ("", *map(str, Phase)):
+        space = Space("/bench", 6, phase=phase)
+        assert all(isinstance(one, Call) for one in resolve(Message("/bench/{ping,status,version}", (), ""), space))
+    assert isinstance(resolve(Message("/bench/session/next", (), ""), Space("/bench", 6))[0], Call)
+
+
+def test_the_reference_page_names_the_phases() -> None:
+    rows = {line.split("`")[1]: line for line in reference().splitlines() if line.startswith("| `/bench")}
+    assert rows["/bench/session/begin"].endswith("Phases: idle, closed. |")
+    assert rows["/bench/session/inspect"].endswith("Phases: inspecting. |")
+    assert "Phases" not in rows["/bench/status"]
