@@ -4,62 +4,22 @@ from __future__ import annotations
 
 import math
 import random
-import signal
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from packets import PUBLISHED, bundle, message, must_end, nested
 from pythonosc.osc_bundle_builder import OscBundleBuilder
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from oscservice.osc.wire import MAX_STREAM_BYTES, Message, PacketError, Timed, decode, encode, unix_time
 
-# Open Sound Control 1.0 specification (M. Wright, 2002), examples page: the bytes of two messages.
-PUBLISHED = {
-    "2f6f7363696c6c61746f722f342f6672657175656e6379002c66000043dc0000": ("/oscillator/4/frequency", "f", (440.0,)),
-    "2f666f6f000000002c69697366660000000003e8ffffffff68656c6c6f0000003f9df3b640b5b22d": (
-        "/foo",
-        "iisff",
-        (1000, -1, "hello", 1.234, 5.678),
-    ),
-}
 NTP_2026_S = 3_976_214_400
 """NTP seconds of 2026-01-01 00:00 UTC: 2208988800 + Unix 1767225600."""
-
-
-def message(address: bytes, tags: bytes, data: bytes = b"") -> bytes:
-    """A packet put together by hand, so that it can be wrong."""
-
-    def padded(text: bytes) -> bytes:
-        return text + b"\0" * (4 - len(text) % 4)
-
-    return padded(address) + padded(b"," + tags) + data
-
-
-def bundle(*elements: bytes, time_tag: int = 1) -> bytes:
-    return b"#bundle\0" + struct.pack(">Q", time_tag) + b"".join(struct.pack(">i", len(e)) + e for e in elements)
-
-
-@contextmanager
-def must_end(seconds: int) -> Iterator[None]:
-    """Turn a parser that hangs into a failure. The bound is far above what the work takes."""
-
-    def give_up(*_: object) -> None:
-        raise AssertionError(f"still running after {seconds} s")
-
-    before = signal.signal(signal.SIGALRM, give_up)
-    signal.alarm(seconds)
-    try:
-        yield
-    finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
 
 
 @pytest.mark.parametrize("packet", PUBLISHED)
@@ -183,21 +143,16 @@ def test_limits_are_where_they_are_said_to_be() -> None:
     assert len(decode(bundle(*[b"/a\0\0"] * 128))) == 128
     assert len(decode(message(b"/" + b"a" * 254, b""))) == 1
     assert len(decode(message(b"/a", b"T" * 64))[0].message.args) == 64
-    nested = ONE
-    for _ in range(8):
-        nested = bundle(nested)
-    assert len(decode(nested)) == 1
+    assert len(decode(nested(ONE, 8))) == 1
     with pytest.raises(PacketError, match="deeper"):
-        decode(bundle(nested))
+        decode(nested(ONE, 9))
 
 
 def test_four_hundred_nested_bundles_are_refused() -> None:
-    nested = ONE
-    for _ in range(400):
-        nested = bundle(nested)
-    assert len(nested) < 8192
+    deep = nested(ONE, 400)
+    assert len(deep) < 8192
     with pytest.raises(PacketError, match="deeper"):
-        decode(nested)
+        decode(deep)
 
 
 CORPUS = [
