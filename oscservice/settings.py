@@ -44,6 +44,7 @@ class ServeSettings:
         stepped: the simulated guitar's time stands still until a client asks for it to pass.
         allow: networks that may send to the daemon, as ``192.168.1.0/24``; empty: the loopback only.
         announce: tell the network that the daemon is there, also when it listens on the loopback only.
+        bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
     """
 
     source: str = "device"
@@ -68,3 +69,4 @@ class ServeSettings:
     sentences: Path | None = None
     allow: tuple[str, ...] = ()
     announce: bool = False
+    bend_range_semitones: int = 0

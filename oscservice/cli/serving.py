@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from oscservice.instrument.bend import MOST_SEMITONES
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
 from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
 
@@ -35,6 +36,12 @@ def serve(
     announce: Annotated[
         bool, typer.Option("--announce", help="Tell the network that the daemon is there, whatever it listens on.")
     ] = False,
+    bend_range: Annotated[
+        int,
+        typer.Option(
+            min=0, max=MOST_SEMITONES, help="Semitones of a whole pitch bend, to send deviations as bends; 0: don't."
+        ),
+    ] = 0,
     journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
     instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
     tolerance: Annotated[float, typer.Option(min=_LOWEST, max=_HIGHEST, help="Error in cents to settle for.")] = (
@@ -77,6 +84,7 @@ def serve(
             prefix=root,
             allow=tuple(allow or ()),
             announce=announce,
+            bend_range_semitones=bend_range,
             journal=journal,
             instrument=instrument,
             tolerance_cents=tolerance,

@@ -15,6 +15,7 @@ from pathlib import Path
 from oscservice import __version__
 from oscservice.advice.remains import StringRemains
 from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.notes import Bending, reading
 from oscservice.daemon.orders import REFUSAL_CODES, order
 from oscservice.daemon.recording import Recording
 from oscservice.daemon.simulated import SimulatedSource
@@ -23,7 +24,6 @@ from oscservice.daemon.told import MOST_CHARACTERS, Topic, cause, checked
 from oscservice.daemon.topics import changed, topics
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
-from oscservice.instrument.pitch import nearest_note, note_name
 from oscservice.instrument.profile import load_named
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.addresses import DEFAULT_PREFIX, Address
@@ -69,6 +69,7 @@ class Bench:
         recorder: the keeper's, if it has one, whose faults are to be told.
         prefix: root of the addresses.
         sentences: what prompts are read from.
+        bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
     """
 
     def __init__(
@@ -85,6 +86,7 @@ class Bench:
         recorder: Recorder | None = None,
         prefix: str = DEFAULT_PREFIX,
         sentences: Sentences = ENGLISH,
+        bend_range_semitones: int = 0,
     ) -> None:
         self._keeper = keeper
         self._recording = Recording(recorder)
@@ -96,6 +98,7 @@ class Bench:
         self._string_a_channel = string_a_channel
         self._simulated = simulated
         self._sentences = sentences
+        self._bending = Bending(bend_range_semitones)
         self._began_s = time.monotonic()
         self._audio_state = "starting"
         self._audio_fault = ""
@@ -123,6 +126,7 @@ class Bench:
             "/session/id": (self._keeper.session_id,),
             "/session/offered": (offered.id if offered is not None else "",),
             **self._recording.topics(),
+            **self._bending.topics(),
         }
         return own | topics(self._keeper.state, self._sentences)
 
@@ -223,7 +227,7 @@ class Bench:
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
             self._set_space()
-            self._announce(events)
+            self._announce(events, self._keeper.state.instrument)
 
     def _handle(
         self, address: Address, params: dict[str, int], args: tuple[int | float | str | bytes, ...], sender: Endpoint
@@ -246,6 +250,10 @@ class Bench:
                 raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
         if address.path in (REMAINS, REMAINS_SPREAD):
             return self._remains(params["string"], spread=address.path == REMAINS_SPREAD)
+        if address.path == "/bend/set":
+            self._bending.range_semitones = int(values[0])
+            asyncio.get_running_loop().call_soon(self._announce, [])
+            return ()
         number = params.get("string", 0)
         command = order(address.path, number, values, self._load, self._tolerance_cents, self._sealed)
         if command is None:
@@ -258,7 +266,7 @@ class Bench:
             raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
         self._set_space()
         # The reply goes out first, then what changed.
-        asyncio.get_running_loop().call_soon(self._announce, events)
+        asyncio.get_running_loop().call_soon(self._announce, events, self._keeper.state.instrument)
         return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
 
     def _remains(self, number: int, *, spread: bool) -> Sequence[float]:
@@ -301,13 +309,13 @@ class Bench:
         uptime = int(time.monotonic() - self._began_s)
         return uptime, len(self.server.subscribers.targets()), self._audio_state
 
-    def _announce(self, events: Sequence[ev.Event]) -> None:
-        """Send readings, sentences and the topics that changed; the prompt comes last."""
+    def _announce(self, events: Sequence[ev.Event], instrument: Instrument | None = None) -> None:
+        """Send readings, of this instrument, sentences and the topics that changed; the prompt comes last."""
         if self._over:
             return
         for event in events:
-            if isinstance(event, ev.ReadingTaken):
-                self.server.publish({"/reading": self._reading(event)})
+            if isinstance(event, ev.ReadingTaken) and instrument is not None:
+                self.server.publish({"/reading": reading(event, instrument)} | self._bending.read(event, instrument))
             if isinstance(event, ev.StringChecked):
                 self.server.publish({"/check/string": checked(event)})
             if isinstance(event, ev.CauseNamed):
@@ -322,14 +330,6 @@ class Bench:
         now = self.snapshot()
         self.server.publish(changed(self._sent, now))
         self._sent = now
-
-    def _reading(self, event: ev.ReadingTaken) -> Topic:
-        kind, _, fret = event.place.partition(" ")
-        instrument = self._keeper.state.instrument
-        number, _ = nearest_note(event.f1_hz, instrument.reference_hz if instrument is not None else 440.0)
-        midi = min(127, max(0, number))
-        place = (event.string, kind, int(fret or 0))
-        return (*place, note_name(midi), midi, event.f1_hz, event.cents, event.se_cents, event.level_dbfs)
 
     def _live(self, event: heard.Live, channel: int, only: int | None) -> None:
         state = self._keeper.state
@@ -349,6 +349,7 @@ class Bench:
             f"{root}/cents": (found.cents,),
             f"{root}/level": (event.level_dbfs,),
         }
+        values |= self._bending.live(found.string, found.cents)
         self.server.publish(values)
 
     def _still(self, channel: int) -> None:

@@ -70,6 +70,7 @@ async def running(
         recorder=recorder,
         prefix=settings.prefix,
         sentences=sentences,
+        bend_range_semitones=settings.bend_range_semitones,
     )
     await bench.server.open(settings.host, settings.port)
     daemon = Running(bench, bench.server.port, asyncio.Event())

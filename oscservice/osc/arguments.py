@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from oscservice.instrument.bend import HIGHEST
 from oscservice.osc.declaration import Argument
 
 MAX_STRINGS = 12
@@ -26,6 +27,7 @@ def text_arg(name: str, words: Iterable[str] = ()) -> Argument:
 
 
 STRING = int_arg("string", "", 1, MAX_STRINGS)
+BEND = int_arg("bend", "", 0, HIGHEST)
 AT_STRING = "/string/{string}"
 AT_FRET = AT_STRING + "/fret/{fret}"
 PLACES = ("open", "harmonic", "fret")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from oscservice.instrument.bend import MOST_SEMITONES
 from oscservice.osc import codes
 from oscservice.osc.arguments import (
     AT_STRING,
@@ -48,6 +49,12 @@ RECEIVED: tuple[Address, ...] = (
         (),
         "Which daemon.",
         answer=(text_arg("program"), text_arg("version"), int_arg("protocol", "", 1)),
+    ),
+    Address(
+        "/bend/set",
+        _CLIENT,
+        (int_arg("range", "semitones", 0, MOST_SEMITONES),),
+        "Send deviations as pitch bends too, all the way being so many semitones; 0: don't. Holds for all subscribers.",
     ),
     Address(
         f"{AT_STRING}/remains",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from oscservice.instrument.bend import MOST_SEMITONES
 from oscservice.osc import codes
 from oscservice.osc.arguments import (
+    BEND,
     MAX_FRETS,
     MAX_STRINGS,
     PLACES,
@@ -48,6 +50,12 @@ SENT: tuple[Address, ...] = (
         _STATE,
         (text_arg("session"),),
         "The sealed session that a quick check is held against; empty while what is on the bench is no quick check.",
+    ),
+    Address(
+        "/bend/range",
+        _STATE,
+        (int_arg("range", "semitones", 0, MOST_SEMITONES),),
+        "How far up or down a whole pitch bend is; 0: no bends are sent.",
     ),
     Address("/by_hand", _STATE, (int_arg("on", "", 0, 1),), "1 while nothing advances by itself."),
     Address("/inspect/{item}", _STATE, (text_arg("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
@@ -119,7 +127,15 @@ SENT: tuple[Address, ...] = (
             ),
             float_arg("level", "dBFS"),
         ),
-        "One note's settled pitch, committed to the journal.",
+        "One note's settled pitch, committed to the journal. The note is the one that this place on this string is "
+        "meant to sound; the deviation is from where that note is wanted: in equal temperament at the instrument's own "
+        "A4 and in its own tuning, the string's own offset in it; + sharp.",
+    ),
+    Address(
+        "/reading/bend",
+        _EVENT,
+        (STRING, int_arg("midi note", "", 0, 127), BEND),
+        "With each reading while a bend range is set: its note, and its deviation as a pitch bend.",
     ),
     Address("/reading/ignored", _EVENT, (text_arg("reason"),), "A note was heard and is not used."),
     Address("/event", _EVENT, (text_arg("sentence"),), "The session changed state."),

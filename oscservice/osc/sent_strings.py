@@ -6,6 +6,7 @@ from oscservice.osc import codes
 from oscservice.osc.arguments import (
     AT_FRET,
     AT_STRING,
+    BEND,
     float_arg,
     int_arg,
     text_arg,
@@ -21,6 +22,13 @@ OF_STRINGS: tuple[Address, ...] = (
         _LIVE,
         (float_arg("deviation", "cents"),),
         "Deviation from the place it is taken for; + sharp.",
+    ),
+    Address(
+        f"{AT_STRING}/bend",
+        _LIVE,
+        (BEND,),
+        "That deviation as a 14-bit pitch bend, while a bend range is set: 8192 none, 0 all the way down or further, "
+        "16383 all the way up or further.",
     ),
     Address(f"{AT_STRING}/level", _LIVE, (float_arg("level", "dBFS"),), "Level now."),
     Address(
