@@ -28,8 +28,9 @@ from oscservice.instrument.profile import load_named
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.addresses import DEFAULT_PREFIX, Address
 from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.osc.networks import Networks
+from oscservice.osc.peer import Peer
 from oscservice.osc.server import OscServer
-from oscservice.osc.subscribers import Endpoint
 from oscservice.record.journal import SessionRow
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -70,6 +71,7 @@ class Bench:
         prefix: root of the addresses.
         sentences: what prompts are read from.
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
+        allowed: networks that packets are taken from, beside this machine.
     """
 
     def __init__(
@@ -87,6 +89,7 @@ class Bench:
         prefix: str = DEFAULT_PREFIX,
         sentences: Sentences = ENGLISH,
         bend_range_semitones: int = 0,
+        allowed: Networks | None = None,
     ) -> None:
         self._keeper = keeper
         self._recording = Recording(recorder)
@@ -107,9 +110,11 @@ class Bench:
         self._sent: dict[str, Topic] = {}
         self._left: tuple[State, dict[int, StringRemains]] | None = None
         self._over = False
-        self.server = OscServer(self._handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None)
+        self.server = OscServer(
+            self._handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None, allowed=allowed
+        )
         self._sent = self.snapshot()
-        self._set_space()
+        self._present()
 
     def close(self) -> None:
         """Take leave of subscribers. What the ears hand over after that is left alone: the journal may be shut."""
@@ -189,7 +194,7 @@ class Bench:
     def resume(self, session_id: str) -> None:
         """Go on with an open session; the news goes out when the loop comes to it. Raises Refused or JournalError."""
         self._keeper.resume(session_id)
-        self._set_space()
+        self._present()
         self._tell(f"session {session_id} taken up again; phase: {self._keeper.state.phase}")
         asyncio.get_running_loop().call_soon(self._announce, [])
 
@@ -226,17 +231,15 @@ class Bench:
             self._tell(f"a reading could not be recorded and is not used: {error}")
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
-            self._set_space()
+            self._present()
             self._announce(events, self._keeper.state.instrument)
 
     def _handle(
-        self, address: Address, params: dict[str, int], args: tuple[int | float | str | bytes, ...], sender: Endpoint
+        self, address: Address, params: dict[str, int], args: tuple[int | float | str | bytes, ...], sender: Peer
     ) -> Sequence[int | float | str]:
         values = tuple(value for value in args if not isinstance(value, bytes))
         if address.path == "/status":
-            counts = self.server.counts
-            phase = str(self._keeper.state.phase)
-            return (*self._alive(), phase, counts.packets, counts.bad, counts.dropped)
+            return (*self._alive(), str(self._keeper.state.phase), *self.server.traffic())
         if address.path == "/version":
             return ("oscservice", __version__, PROTOCOL)
         if address.path == "/session/resume":
@@ -264,7 +267,7 @@ class Bench:
             events = self._keeper.carry_out(command)
         except cm.Refused as refusal:
             raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
-        self._set_space()
+        self._present()
         # The reply goes out first, then what changed.
         asyncio.get_running_loop().call_soon(self._announce, events, self._keeper.state.instrument)
         return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
@@ -301,9 +304,15 @@ class Bench:
             raise OscRefusal(ErrorCode.REFUSED, f"the last sealed session can't be read: {error}") from None
         return "" if found is None else found.to_json()
 
-    def _set_space(self) -> None:
-        self.server.string_count = len(self._keeper.state.strings)
-        self.server.phase = str(self._keeper.state.phase)
+    def _present(self) -> None:
+        """Let the server know what is on the bench: addresses come and go with it."""
+        state = self._keeper.state
+        self.server.present(
+            string_count=len(state.strings),
+            fret_count=state.instrument.frets if state.instrument is not None else 0,
+            items=tuple(name for name, _ in state.items),
+            phase=str(state.phase),
+        )
 
     def _alive(self) -> tuple[int, int, str]:
         uptime = int(time.monotonic() - self._began_s)

@@ -18,6 +18,8 @@ from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.profile import load_instrument
+from oscservice.osc.networks import Networks
+from oscservice.osc.opened import open_ports
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -71,8 +73,9 @@ async def running(
         prefix=settings.prefix,
         sentences=sentences,
         bend_range_semitones=settings.bend_range_semitones,
+        allowed=Networks(settings.allow),
     )
-    await bench.server.open(settings.host, settings.port)
+    await open_ports(bench.server, settings.host, settings.port)
     daemon = Running(bench, bench.server.port, asyncio.Event())
 
     def ended(fault: OscserviceError | None) -> None:

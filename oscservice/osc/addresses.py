@@ -32,7 +32,7 @@ TABLE: tuple[Address, ...] = (
     Address(
         "/error",
         Direction.ANSWER,
-        (text_arg("address"), int_arg("code", "", 1, 9), text_arg("sentence")),
+        (text_arg("address"), int_arg("code", "", 1, 9), text_arg("sentence"), Argument("id", "s", optional=True)),
         "A message was not carried out.",
     ),
 )

@@ -44,12 +44,14 @@ class Refused:
 
 @dataclass(frozen=True)
 class Space:
-    """The addresses a daemon takes: its root, the strings it has and whether its guitar is simulated; and the phase its
-    session is in, which isn't looked at if empty."""
+    """The addresses there are now: the root, what is on the bench, whether its guitar is simulated, and the phase
+    the session is in, which isn't looked at if empty."""
 
     prefix: str = DEFAULT_PREFIX
     string_count: int = 0
     simulated: bool = False
+    fret_count: int = 0
+    items: tuple[str, ...] = ()
     phase: str = ""
 
 
@@ -70,7 +72,7 @@ def resolve(message: Message, space: Space) -> list[Call | Refused]:
             pattern = Pattern(message.address)
         except ValueError as error:
             return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, f"malformed pattern: {error}")]
-        concretes = [a for a in _incoming(space) if pattern.matches(a)]
+        concretes = [a for a in _incoming(space.prefix, space.string_count, space.simulated) if pattern.matches(a)]
         if not concretes:
             return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, "the pattern matches no command here")]
     outcome: list[Call | Refused] = []
@@ -85,9 +87,9 @@ def resolve(message: Message, space: Space) -> list[Call | Refused]:
 
 
 @lru_cache(maxsize=16)
-def _incoming(space: Space) -> tuple[str, ...]:
-    relative = concrete_addresses(space.string_count, directions=_INCOMING, simulated=space.simulated)
-    return tuple(space.prefix + address for address in relative)
+def _incoming(prefix: str, string_count: int, simulated: bool) -> tuple[str, ...]:
+    relative = concrete_addresses(string_count, directions=_INCOMING, simulated=simulated)
+    return tuple(prefix + address for address in relative)
 
 
 def _call(concrete: str, message: Message, space: Space) -> Call | None:

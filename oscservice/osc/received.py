@@ -16,14 +16,29 @@ from oscservice.session import commands as cm
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
 _CLIENT, _COMMAND = Direction.CLIENT, Direction.COMMAND
-_REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True)
+_REPLY_PORT = Argument("port", "i", "", 0, 65535, optional=True)
 
 RECEIVED: tuple[Address, ...] = (
     Address(
         "/subscribe",
         _CLIENT,
-        (_REPLY_PORT,),
-        "Send me the whole state, then every change. Again renews. The port is for a client that listens on another.",
+        (
+            _REPLY_PORT,
+            Argument("topics", "s", optional=True),
+            Argument("rate", "f", "Hz", 0, 100, optional=True),
+            Argument("bundle", "i", optional=True, switch=True),
+        ),
+        "Send me the whole state, then every change. Again renews, and changes what is sent. The port (0: this one) is "
+        "for a client that listens on another, and gets its answers there. Topics: addresses or patterns, spaces "
+        "between. Rate: how often a value may come (0: as usual); events always come. Bundle 1: what goes out together "
+        "comes in one packet.",
+        answer=(int_arg("lease", "s", 0), Argument("token", "s", optional=True)),
+    ),
+    Address(
+        "/confirm",
+        _CLIENT,
+        (text_arg("token"),),
+        "I got your token, so the packets I am sent do reach me. Asked of who subscribes over UDP from another machine.",
         answer=(int_arg("lease", "s", 0),),
     ),
     Address("/unsubscribe", _CLIENT, (_REPLY_PORT,), "Send me nothing more."),
@@ -40,6 +55,11 @@ RECEIVED: tuple[Address, ...] = (
                 int_arg("packets", "", 0),
                 int_arg("bad packets", "", 0),
                 int_arg("dropped packets", "", 0),
+                int_arg("refused packets", "", 0),
+                int_arg("unsent packets", "", 0),
+                int_arg("packets lost in the system", "", 0),
+                int_arg("bundles waiting", "", 0),
+                int_arg("connections", "", 0),
             ),
         ),
     ),

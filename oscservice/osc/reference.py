@@ -7,10 +7,12 @@ from collections.abc import Iterable, Mapping
 
 from oscservice.osc import codes
 from oscservice.osc.addresses import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
+from oscservice.osc.answers import ANSWER_GROWTH
 from oscservice.osc.dispatch import MAX_TEXT_CHARACTERS
-from oscservice.osc.outbox import LIVE_INTERVAL_S
 from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
-from oscservice.osc.server import ANSWER_GROWTH, MAX_AHEAD_S, MAX_SCHEDULED, PACKETS_PER_S
+from oscservice.osc.schedule import MAX_AHEAD_S, MAX_SCHEDULED
+from oscservice.osc.server import PACKETS_PER_S
+from oscservice.osc.stream import LIVE_INTERVAL_S
 from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_PATTERNS, MAX_TAGS
 from oscservice.sentences.table import ENGLISH

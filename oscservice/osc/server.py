@@ -1,81 +1,93 @@
-"""The daemon's one UDP socket: commands in, replies and changes out.
+"""OSC messages in, answers and changes out, whatever they travel on.
 
 Everything happens on one asyncio loop, without waiting. A bad packet, a failing handler or a subscriber that is gone
-never stops it. The socket is bound to the loopback address unless told otherwise: OSC has no password, so a wider bind
-lets everyone on that network drive the session.
+never stops it. Sockets are bound to the loopback address unless told otherwise: OSC has no password, so a wider bind
+lets everyone on the networks that are allowed drive the session.
 """
 
 from __future__ import annotations
 
-import asyncio
 import logging
+import secrets
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import count, groupby
-from typing import Any, Protocol, TypeAlias, cast
+from functools import partial
+from typing import Protocol, TypeAlias
 
 import numpy as np
 
 from oscservice.errors import OscserviceError
-from oscservice.osc.addresses import DEFAULT_PREFIX, Address
+from oscservice.osc.addresses import DEFAULT_PREFIX, Address, concrete_addresses
+from oscservice.osc.answers import Answers, Purse, take_id
+from oscservice.osc.clients import Clients
 from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.dispatch import Call, Refused, Space, is_answer, resolve
 from oscservice.osc.limits import OncePerSecond, TokenBuckets
+from oscservice.osc.networks import Networks
 from oscservice.osc.outbox import Outbox, Values
-from oscservice.osc.subscribers import Endpoint, Subscribers
-from oscservice.osc.udp import bound_socket
-from oscservice.osc.wire import Message, PacketError, Value, decode, encode
+from oscservice.osc.peer import Peer, Transport, is_loopback
+from oscservice.osc.schedule import MAX_AHEAD_S, MAX_SCHEDULED, Schedule
+from oscservice.osc.stream import Dress
+from oscservice.osc.subscribers import Subscribers, Wish
+from oscservice.osc.wire import MAX_DATAGRAM_BYTES, MAX_STREAM_BYTES, Message, PacketError, Value, decode
 
-__all__ = ["Counts", "Handler", "OscRefusal", "OscServer", "Values"]
+__all__ = ["Counts", "Handler", "Link", "OscRefusal", "OscServer", "Values"]
 
-Handler: TypeAlias = Callable[[Address, dict[str, int], tuple[Value, ...], Endpoint], Sequence[Value | np.generic]]
+Handler: TypeAlias = Callable[[Address, dict[str, int], tuple[Value, ...], Peer], Sequence[Value | np.generic]]
 """Carries out one command; gives what follows the address in the reply, or raises OscRefusal."""
 
+Foreign: TypeAlias = Callable[[Message, Peer], Sequence[Message] | None]
+"""From a message that is none of ours to ours that it stands for; None where it stands for none."""
+
 PACKETS_PER_S = 2000
-MAX_SCHEDULED = 256
-MAX_AHEAD_S = 10.0
-MAX_UNSENT_BYTES = 4 * 1024 * 1024
-ANSWER_GROWTH = 3
-"""An answer to a bad packet is at most this many times as long: a forged sender must not gain by it."""
 
 log = logging.getLogger(__name__)
 
 
 @dataclass
 class Counts:
-    """Datagrams since the start: ``packets`` in, of these ``bad`` and ``dropped`` (too fast); ``unsent`` out."""
+    """Packets since the start: ``packets`` in, of these ``bad``, ``dropped`` (too fast) and ``refused`` (from networks
+    that are not allowed); ``unsent`` out."""
 
     packets: int = 0
     bad: int = 0
     dropped: int = 0
+    refused: int = 0
     unsent: int = 0
 
 
-def _is_loopback(host: str) -> bool:
-    return host.startswith("127.") or host == "::1"
+class Link(Protocol):
+    """A way to peers of one transport."""
+
+    def send(self, packet: bytes, peer: Peer) -> bool:
+        """Send one packet without waiting; False if it can't be."""
+
+    def close(self) -> None:
+        """End it, after what is under way."""
+
+    @property
+    def lost(self) -> int:
+        """Packets lost before they were read."""
+
+    def __len__(self) -> int:
+        """Connections."""
 
 
-class _Transport(Protocol):
-    """What is used of the transport; typeshed's DatagramTransport lacks the buffer size that every one has."""
-
-    def sendto(self, data: bytes, addr: Endpoint) -> None: ...
-    def get_write_buffer_size(self) -> int: ...
-    def close(self) -> None: ...
-
-
-class OscServer(asyncio.DatagramProtocol):
-    """Takes OSC messages, hands commands to ``handler``, and sends values to subscribers.
+class OscServer:
+    """Takes OSC packets, hands commands to ``handler``, and sends values to subscribers. Knows no sockets.
 
     Args:
         handler: carries out commands, and answers ``/status`` and ``/version``. Called on the loop; must not wait.
         snapshot: gives the whole state, which a new subscriber is sent after the reply.
         prefix: root of all addresses.
-        string_count: strings of the instrument; set it again when that changes. Patterns expand to them.
+        string_count: strings of the instrument; see :meth:`present`. Patterns expand to them.
         simulated: whether the simulator's commands are taken.
         subscribers: leases, if not with the default limits.
+        allowed: networks that packets are taken from, beside this machine.
         clock: seconds that only go forward.
         wall: Unix time in seconds, for time tags.
+        token: gives a new word that can't be guessed.
     """
 
     def __init__(
@@ -87,83 +99,73 @@ class OscServer(asyncio.DatagramProtocol):
         string_count: int = 0,
         simulated: bool = False,
         subscribers: Subscribers | None = None,
+        allowed: Networks | None = None,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
+        token: Callable[[], str] = partial(secrets.token_urlsafe, 5),
     ) -> None:
         self.counts = Counts()
         self.subscribers = Subscribers() if subscribers is None else subscribers
-        self._space = Space(prefix, string_count, simulated)
+        self.allowed = Networks() if allowed is None else allowed
+        self.schedule = Schedule()
+        self.foreign: Foreign | None = None
+        self.on_bound_refusal: Callable[[str], None] | None = None
+        self.on_paths: Callable[[list[str], list[str]], None] | None = None
+        self.space = Space(prefix, string_count, simulated)
+        self.host, self.port = "", 0
         self._handler = handler
         self._snapshot = snapshot
         self._clock = clock
         self._wall = wall
-        self._outbox = Outbox(prefix, self.subscribers.targets, self._send, clock)
+        self._answers = Answers(prefix)
+        self._outbox = Outbox(prefix, self.send, clock)
+        self._clients = Clients(
+            self.subscribers, self._outbox, snapshot, clock, token, self._is_own, self._send_lease_end
+        )
         self._buckets = TokenBuckets(PACKETS_PER_S)
         self._complaints = OncePerSecond()
-        self._transport: _Transport | None = None
-        self._own: Endpoint = ("", 0)
-        self._waiting: dict[int, asyncio.TimerHandle] = {}
-        self._numbers = count()
-        self._lease_timer: asyncio.TimerHandle | None = None
+        self._links: dict[Transport, Link] = {}
 
-    @property
-    def host(self) -> str:
-        """IP address the socket is bound to; empty before :meth:`open`."""
-        return self._own[0]
+    # What the daemon does with it
 
-    @property
-    def port(self) -> int:
-        """UDP port the socket is bound to, also when port 0 asked for any; 0 before :meth:`open`."""
-        return self._own[1]
+    def attach(self, transport: Transport, link: Link) -> None:
+        """Send to peers of this transport over this link from now on."""
+        self._links[transport] = link
 
-    @property
-    def string_count(self) -> int:
-        """Strings that a pattern such as ``/bench/string/*/focus`` expands to."""
-        return self._space.string_count
+    def bound(self, host: str, port: int) -> None:
+        """Take note of where the daemon is to be found, so that it never talks to itself."""
+        self.host, self.port = host, port
 
-    @string_count.setter
-    def string_count(self, count: int) -> None:
-        self._space = replace(self._space, string_count=count)
+    def present(
+        self,
+        *,
+        string_count: int | None = None,
+        fret_count: int | None = None,
+        items: tuple[str, ...] | None = None,
+        phase: str | None = None,
+    ) -> None:
+        """Take note of what is on the bench: addresses of strings, frets and inspection items come and go with it."""
+        given = {"string_count": string_count, "fret_count": fret_count, "items": items, "phase": phase}
+        space = replace(self.space, **{name: value for name, value in given.items() if value is not None})
+        if space == self.space:
+            return
+        before, self.space = self.paths(), space
+        if self.on_paths is not None:
+            after = self.paths()
+            came, went = set(after) - set(before), set(before) - set(after)
+            if came or went:
+                self.on_paths([p for p in after if p in came], [p for p in before if p in went])
 
-    @property
-    def phase(self) -> str:
-        """The phase the session is in; commands that aren't possible in it are refused. Empty: not looked at."""
-        return self._space.phase
+    def paths(self) -> list[str]:
+        """Every relative address there is now, both ways, in the order of the table."""
+        space = self.space
+        return concrete_addresses(
+            space.string_count, fret_count=space.fret_count, items=space.items, simulated=space.simulated
+        )
 
-    @phase.setter
-    def phase(self, phase: str) -> None:
-        self._space = replace(self._space, phase=phase)
-
-    @property
-    def scheduled(self) -> int:
-        """Bundles that wait for their time tag."""
-        return len(self._waiting)
-
-    async def open(self, host: str = "127.0.0.1", port: int = 0) -> None:
-        """Bind the socket and begin to answer. Port 0 takes any free port.
-
-        Raises:
-            PortError: the port is taken or may not be used, or the host has no such address.
-        """
-        bound = bound_socket(host, port)
-        try:
-            await asyncio.get_running_loop().create_datagram_endpoint(lambda: self, sock=bound)
-        except BaseException:
-            bound.close()
-            raise
-        if not _is_loopback(self.host):
-            log.warning("bound to %s: anyone who reaches this address can drive the session", self.host)
-
-    def close(self) -> None:
-        """Tell every subscriber that its lease is over, and close the socket."""
-        for timer in (*self._waiting.values(), *([self._lease_timer] if self._lease_timer else [])):
-            timer.cancel()
-        self._waiting.clear()
-        self._outbox.close()
-        for target in self.subscribers.targets():
-            self._send_lease_end(target)
-        if self._transport is not None:
-            self._transport.close()
+    def values(self) -> dict[str, Sequence[Value | np.generic]]:
+        """The newest value of each relative address that has one: the state, and what was last sent beside it."""
+        return {**self._outbox.latest, **self._snapshot()}
 
     def publish(self, values: Values) -> None:
         """Send each value, by relative address, as one message to every subscriber; live ones at most 25 a second.
@@ -173,157 +175,196 @@ class OscServer(asyncio.DatagramProtocol):
         """
         self._outbox.publish(values)
 
-    # asyncio.DatagramProtocol
+    def traffic(self) -> tuple[int, ...]:
+        """Packets that came, bad, dropped, refused ones; unsent ones; those lost before they were read; bundles that
+        wait for their time; connections."""
+        counts, links = self.counts, self._links.values()
+        came = (counts.packets, counts.bad, counts.dropped, counts.refused)
+        lost, connections = sum(link.lost for link in links), sum(map(len, links))
+        return (*came, counts.unsent, lost, len(self.schedule), connections)
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self._transport = cast(_Transport, transport)
-        self._own = transport.get_extra_info("sockname")[:2]
+    def add_listener(
+        self, peer: Peer, topics: str = "", rate_hz: float = 0.0, *, refresh_s: float = 10.0, dress: Dress | None = None
+    ) -> None:
+        """Send a peer that can't subscribe what it wants, for good, and the whole state again every ``refresh_s``.
 
-    def connection_lost(self, exc: Exception | None) -> None:
-        self._transport = None
+        ``dress`` gives what is sent in place of plain messages. Raises OscRefusal: the topics are malformed.
+        """
+        self._clients.add_listener(peer, Wish(topics, rate_hz), refresh_s, dress)
 
-    def error_received(self, exc: Exception) -> None:
-        self._complain("sending failed", str(exc))
+    def listen(self, peer: Peer, relative: str) -> None:
+        """Send a connection every new value of one exact address, while it lasts."""
+        self._outbox.listen(peer, relative)
 
-    def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
-        sender: Endpoint = (addr[0], addr[1])
+    def ignore(self, peer: Peer, relative: str) -> None:
+        """Send a connection the values of one exact address no more."""
+        self._outbox.ignore(peer, relative)
+
+    def close(self) -> None:
+        """Tell every subscriber that its lease is over, and close the links."""
+        self.schedule.close()
+        self._clients.close()
+        for link in self._links.values():
+            link.close()
+        self._links.clear()
+
+    # What links do with it
+
+    def take(self, packet: bytes, sender: Peer) -> None:
+        """Take a packet that has come, unframed."""
         self.counts.packets += 1
         now = self._clock()
         # Programs on this machine are told apart by port, so that one gone wild does not silence the others.
-        if not self._buckets.allow(sender if _is_loopback(sender[0]) else sender[0], now):
+        if not self._buckets.allow(sender if sender.loopback else sender.host, now):
             self.counts.dropped += 1
-            self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender[0]} port {sender[1]}")
+            self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender}")
             return
-        if sender == self._own:
+        if self._is_own(sender):
+            return
+        if not self.allowed.allow(sender.host):
+            self.counts.refused += 1
+            self._complain("packets refused", f"from {sender}, which is on none of the networks allowed")
             return
         try:
-            timed = decode(data)
+            largest = MAX_DATAGRAM_BYTES if sender.transport is Transport.UDP else MAX_STREAM_BYTES
+            timed = decode(packet, largest)
         except PacketError as error:
-            self.counts.bad += 1
-            self._complain(f"bad packet: {error}", f"{len(data)} bytes from {sender[0]} port {sender[1]}")
-            self._answer_bad(len(data), str(error), sender)
+            self.bad(str(error), len(packet), sender)
             return
         self.subscribers.renew(sender, now)
-        for due, group in groupby(timed, lambda one: one.due):
-            messages = [one.message for one in group if not is_answer(one.message)]
-            if messages:
-                self._take(messages, due, sender)
+        purse = Purse(len(packet), limited=not self._clients.proved(sender))
+        together: dict[float | None, list[Message]] = {}
+        for one in timed:
+            if not is_answer(one.message):
+                together.setdefault(one.due, []).append(one.message)
+        for due, messages in together.items():
+            self._take(messages, due, sender, purse)
+
+    def bad(self, reason: str, size: int, sender: Peer) -> None:
+        """Count bytes that are no packet, and say so to whoever sent them, briefly."""
+        self.counts.bad += 1
+        self._complain(f"bad packet: {reason}", f"{size} bytes from {sender}")
+        answer = self._answers.fitting_error("", ErrorCode.BAD_PACKET, reason, "", Purse(size, limited=True))
+        if answer is not None:
+            self.send(answer, sender)
+
+    def gone(self, peer: Peer) -> None:
+        """Forget a connection that has ended."""
+        self._clients.gone(peer)
+
+    def send(self, packet: bytes, target: Peer) -> None:
+        """Send one packet, without waiting; what can't be sent is counted."""
+        link = self._links.get(target.transport)
+        if link is None or not link.send(packet, target):
+            self.counts.unsent += 1
 
     # From messages to answers
 
-    def _take(self, messages: list[Message], due: float | None, sender: Endpoint) -> None:
+    def _take(self, messages: list[Message], due: float | None, sender: Peer, purse: Purse) -> None:
         """Carry out messages that are due together, now or at their time."""
         ahead_s = 0.0 if due is None else due - self._wall()
         if ahead_s <= 0:
-            self._carry_out(messages, sender)
+            self._carry_out(messages, sender, purse)
         elif ahead_s > MAX_AHEAD_S:
             text = f"the time tag lies {ahead_s:.0f} s ahead; at most {MAX_AHEAD_S:g} s"
-            self._refuse(messages, ErrorCode.OUT_OF_RANGE, text, sender)
-        elif self.scheduled >= MAX_SCHEDULED:
-            self._refuse(messages, ErrorCode.TOO_MANY, f"{MAX_SCHEDULED} bundles wait for their time already", sender)
+            self._refuse(messages, ErrorCode.OUT_OF_RANGE, text, sender, purse)
+        elif self.schedule.full:
+            text = f"{MAX_SCHEDULED} bundles wait for their time already"
+            self._refuse(messages, ErrorCode.TOO_MANY, text, sender, purse)
         else:
-            number = next(self._numbers)
-            loop = asyncio.get_running_loop()
-            self._waiting[number] = loop.call_later(ahead_s, self._carry_out_waiting, number, messages, sender)
+            self.schedule.add(ahead_s, partial(self._carry_out, messages, sender, purse))
 
-    def _carry_out_waiting(self, number: int, messages: list[Message], sender: Endpoint) -> None:
-        del self._waiting[number]
-        self._carry_out(messages, sender)
-
-    def _refuse(self, messages: list[Message], code: ErrorCode, text: str, sender: Endpoint) -> None:
+    def _refuse(self, messages: list[Message], code: ErrorCode, text: str, sender: Peer, purse: Purse) -> None:
         for message in messages:
-            self._send(self._error(message.address, code, text), sender)
+            plain, request_id = take_id(message)
+            self._send_error(Refused(plain.address, code, text), request_id, sender, purse)
 
-    def _carry_out(self, messages: list[Message], sender: Endpoint) -> None:
+    def _carry_out(self, messages: list[Message], sender: Peer, purse: Purse) -> None:
         for message in messages:
-            for item in resolve(message, self._space):
+            plain, request_id = take_id(message)
+            items = resolve(plain, self.space)
+            if self._unknown(items) and self.foreign is not None:
+                bound = self._translated(message, sender)
+                if bound is not None:
+                    for own in bound:
+                        self._carry_out_bound(own, message.address, sender)
+                    continue
+            for item in items:
                 if isinstance(item, Refused):
-                    self._send(self._error(item.concrete, item.code, item.text), sender)
+                    self._send_error(item, request_id, sender, purse)
                 else:
-                    self._send(self._answer(item, sender), sender)
-                    if item.address.path == "/subscribe":
-                        self._send_state(item, sender)
+                    self._answer(item, request_id, sender, purse)
 
-    def _answer(self, call: Call, sender: Endpoint) -> bytes:
-        """Carry out one call; gives its one answer, a reply or an error."""
+    @staticmethod
+    def _unknown(items: Sequence[Call | Refused]) -> bool:
+        return any(isinstance(item, Refused) and item.code is ErrorCode.UNKNOWN_ADDRESS for item in items)
+
+    def _translated(self, message: Message, sender: Peer) -> Sequence[Message] | None:
+        assert self.foreign is not None
         try:
-            values = self._call(call, sender)
-            return encode(self._space.prefix + "/reply", call.concrete, *values)
+            return self.foreign(message, sender)
+        except Exception:
+            log.exception("the bindings failed on %s", message.address)
+            return None
+
+    def _carry_out_bound(self, message: Message, heard: str, sender: Peer) -> None:
+        """Carry out what a foreign message stands for. Its sender expects no answer."""
+        for item in resolve(message, self.space):
+            outcome = item if isinstance(item, Refused) else self._outcome(item, sender)[0]
+            if isinstance(outcome, Refused) and self.on_bound_refusal is not None:
+                self.on_bound_refusal(f"{heard} asked for {outcome.concrete}: {outcome.text}")
+
+    def _answer(self, call: Call, request_id: str, sender: Peer, purse: Purse) -> None:
+        """Carry out one call and send its one answer, a reply or an error; then, to a new subscriber, the state."""
+        to = self._clients.answered_at(call, sender)
+        outcome, subscriber = self._outcome(call, sender)
+        try:
+            if isinstance(outcome, Refused):
+                self._send_error(outcome, request_id, to, purse)
+            else:
+                whole = self._answers.reply(call.concrete, outcome, request_id)
+                packet = self._answers.fitting(whole, call.concrete, request_id, purse)
+                self._send_if(packet, to)
+        except ValueError:
+            log.exception("%s failed", call.concrete)
+            self._send_error(self._failed(call), request_id, to, purse)
+        if subscriber is not None:
+            self._clients.send_state(subscriber)
+
+    def _outcome(self, call: Call, sender: Peer) -> tuple[Sequence[Value | np.generic] | Refused, Peer | None]:
+        try:
+            own = self._clients.carry_out(call, sender)
+            return (self._handler(call.address, call.params, call.args, sender), None) if own is None else own
         except OscRefusal as refusal:
-            return self._error(call.concrete, refusal.code, refusal.text)
+            return Refused(call.concrete, refusal.code, refusal.text), None
         except OscserviceError as error:
-            return self._error(call.concrete, ErrorCode.FAILED, str(error))
+            return Refused(call.concrete, ErrorCode.FAILED, str(error)), None
         except Exception:
             log.exception("%s failed", call.concrete)
-            return self._error(call.concrete, ErrorCode.FAILED, "failed inside; the daemon's log says why")
+            return self._failed(call), None
 
-    def _call(self, call: Call, sender: Endpoint) -> Sequence[Value | np.generic]:
-        port = int(call.args[0]) if call.args and isinstance(call.args[0], int) else None
-        match call.address.path:
-            case "/ping":
-                return ()
-            case "/unsubscribe":
-                self.subscribers.unsubscribe(sender, port)
-                return ()
-            case "/subscribe":
-                if (sender[0], sender[1] if port is None else port) == self._own:
-                    raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"port {self.port} is the daemon's own")
-                self._end_leases()
-                self.subscribers.subscribe(sender, self._clock(), port)
-                self._await_lease_end()
-                return (round(self.subscribers.lease_s),)
-        return self._handler(call.address, call.params, call.args, sender)
+    @staticmethod
+    def _failed(call: Call) -> Refused:
+        return Refused(call.concrete, ErrorCode.FAILED, "failed inside; the daemon's log says why")
 
-    def _send_state(self, call: Call, sender: Endpoint) -> None:
-        target = (sender[0], int(call.args[0]) if call.args else sender[1])
-        if target not in self.subscribers.targets():
-            return
-        try:
-            state = self._snapshot()
-        except Exception:
-            log.exception("the state for a new subscriber failed")
-        else:
-            self._outbox.send_all(state, target)
+    def _send_error(self, refused: Refused, request_id: str, sender: Peer, purse: Purse) -> None:
+        packet = self._answers.fitting_error(refused.concrete, refused.code, refused.text, request_id, purse)
+        self._send_if(packet, self._clients.answered_at(None, sender))
 
-    # Leases
-
-    def _end_leases(self) -> None:
-        """Tell clients whose lease has ended, once, and look again when the next one can end."""
-        now = self._clock()
-        for target in self.subscribers.expire(now):
-            self._send_lease_end(target)
-        if self._lease_timer is not None:
-            self._lease_timer.cancel()
-            self._lease_timer = None
-        self._await_lease_end()
-
-    def _await_lease_end(self) -> None:
-        ends = self.subscribers.next_end()
-        if ends is not None and self._lease_timer is None:
-            wait_s = max(0.0, ends - self._clock())
-            self._lease_timer = asyncio.get_running_loop().call_later(wait_s, self._end_leases)
-
-    def _send_lease_end(self, target: Endpoint) -> None:
-        prefix = self._space.prefix
-        self._send(encode(prefix + "/reply", prefix + "/subscribe", 0), target)
-
-    # Sending
-
-    def _error(self, address: str, code: ErrorCode, text: str) -> bytes:
-        one_line = " ".join(text.replace("\0", " ").encode("utf-8", "replace").decode("utf-8").split())
-        return encode(self._space.prefix + "/error", address, int(code), one_line[:500])
-
-    def _answer_bad(self, size: int, reason: str, sender: Endpoint) -> None:
-        """An error at most three times as long as the bad packet: its reason is cut, or none is sent."""
-        room = ANSWER_GROWTH * size - len(self._error("", ErrorCode.BAD_PACKET, ""))
-        if room >= 0:
-            self._send(self._error("", ErrorCode.BAD_PACKET, reason[: room + 3 - room % 4]), sender)
-
-    def _send(self, packet: bytes, target: Endpoint) -> None:
-        if self._transport is None or self._transport.get_write_buffer_size() > MAX_UNSENT_BYTES:
+    def _send_if(self, packet: bytes | None, target: Peer) -> None:
+        if packet is None:
             self.counts.unsent += 1
-            return
-        self._transport.sendto(packet, target)
+        else:
+            self.send(packet, target)
+
+    def _send_lease_end(self, target: Peer) -> None:
+        self.send(self._answers.reply(self.space.prefix + "/subscribe", (0,)), target)
+
+    def _is_own(self, peer: Peer) -> bool:
+        """Whether a peer is this daemon's own socket."""
+        if peer.port != self.port or peer.transport is not Transport.UDP:
+            return False
+        return peer.host == self.host or (peer.loopback and not is_loopback(self.host))
 
     def _complain(self, cause: str, detail: str) -> None:
         held = self._complaints.admit(cause, self._clock())

@@ -1,46 +1,73 @@
-"""A bound UDP socket, or one clear line saying why there is none."""
+"""The UDP socket: bound, or one clear line saying why not; read in small batches, so that a flood leaves the loop free.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import errno
+import logging
+import os
 import socket
+from pathlib import Path
+from typing import Protocol
 
 from oscservice.errors import PortError
+from oscservice.osc.peer import Peer
 
 RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024
 """Asked for; the system may grant less. The usual 208 KiB holds only 256 small datagrams."""
 
+LARGEST_READ = 65536
+BATCH_READ = 64
+"""Datagrams read in one turn of the loop: reading one a turn costs most of a processor under a flood."""
 
-def bound_socket(host: str, port: int) -> socket.socket:
-    """A non-blocking UDP socket bound to ``host`` (an IP address or a name of this machine) and ``port`` (0: any).
+_TABLES = (Path("/proc/net/udp"), Path("/proc/net/udp6"))
 
-    Without SO_REUSEADDR: with it a second program binds the same UDP port without an error, and one of them hears
-    nothing.
+log = logging.getLogger(__name__)
+
+
+class Taker(Protocol):
+    """Takes what comes."""
+
+    def take(self, packet: bytes, sender: Peer) -> None:
+        """Take one whole packet."""
+
+
+def bound_socket(host: str, port: int, kind: socket.SocketKind = socket.SOCK_DGRAM) -> socket.socket:
+    """A non-blocking UDP socket (or a TCP one, not listening yet) bound to ``host`` (an IP address or a name of this
+    machine) and ``port`` (0: any).
+
+    UDP goes without SO_REUSEADDR: with it a second program binds the same port without an error, and one of them hears
+    nothing. TCP needs it: else a port stays taken for a minute after a connection on it was closed.
 
     Raises:
         PortError: the port is taken or may not be used, or the host has no such address.
     """
+    name = "TCP" if kind is socket.SOCK_STREAM else "UDP"
     if not 0 <= port <= 65535:
-        raise PortError(f"UDP port {port} does not exist: choose one from 1024 to 65535, or 0 for any free port")
+        raise PortError(f"{name} port {port} does not exist: choose one from 1024 to 65535, or 0 for any free port")
     try:
-        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=kind)[0]
     except (socket.gaierror, UnicodeError):
         raise PortError(f"{host!r} is no address of this machine: give an IP address such as 127.0.0.1") from None
     made = socket.socket(family, kind, protocol)
     try:
         made.setblocking(False)
-        with contextlib.suppress(OSError):
-            made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER_BYTES)
+        if kind is socket.SOCK_STREAM:
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        else:
+            with contextlib.suppress(OSError):
+                made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER_BYTES)
         made.bind(address)
     except OSError as error:
         made.close()
-        raise PortError(_reason(error, host, port)) from None
+        raise PortError(_reason(error, host, port, name)) from None
     return made
 
 
-def _reason(error: OSError, host: str, port: int) -> str:
-    where = f"UDP port {port} on {host}"
+def _reason(error: OSError, host: str, port: int, name: str) -> str:
+    where = f"{name} port {port} on {host}"
     if error.errno == errno.EADDRINUSE:
         return f"{where} is taken: stop the program that has it, or choose another port (0 takes any free one)"
     if error.errno == errno.EACCES:
@@ -48,3 +75,71 @@ def _reason(error: OSError, host: str, port: int) -> str:
     if error.errno == errno.EADDRNOTAVAIL:
         return f"{host} is no address of this machine: give one that is, such as 127.0.0.1"
     return f"{where} can't be bound: {error.strerror or error}"
+
+
+class UdpLink:
+    """A bound UDP socket on the running loop.
+
+    Args:
+        bound: the socket, non-blocking.
+        taker: takes the packets.
+    """
+
+    def __init__(self, bound: socket.socket, taker: Taker) -> None:
+        self._socket = bound
+        self._taker = taker
+        self._loop = asyncio.get_running_loop()
+        self._inode = os.fstat(bound.fileno()).st_ino
+        self._loop.add_reader(bound.fileno(), self._readable)
+
+    def __len__(self) -> int:
+        return 0
+
+    @property
+    def lost(self) -> int:
+        """Datagrams that the system threw away because they came faster than they were read; 0 where it doesn't say."""
+        for table in _TABLES:
+            try:
+                found = lost_packets(table.read_text(encoding="ascii"), self._inode)
+            except (OSError, ValueError):
+                continue
+            if found is not None:
+                return found
+        return 0
+
+    def send(self, packet: bytes, peer: Peer) -> bool:
+        try:
+            self._socket.sendto(packet, (peer.host, peer.port))
+        except OSError as error:  # the buffer is full, or there is no way there
+            log.debug("sending to %s failed: %s", peer, error)
+            return False
+        return True
+
+    def close(self) -> None:
+        self._loop.remove_reader(self._socket.fileno())
+        self._socket.close()
+
+    def _readable(self) -> None:
+        for _ in range(BATCH_READ):
+            try:
+                packet, address = self._socket.recvfrom(LARGEST_READ)
+            except BlockingIOError:
+                return
+            except OSError as error:  # word of an earlier packet that nobody took
+                log.debug("receiving failed: %s", error)
+                continue
+            self._taker.take(packet, Peer(address[0], address[1]))
+            if self._socket.fileno() < 0:
+                return
+
+
+def lost_packets(table: str, inode: int) -> int | None:
+    """The count of dropped datagrams of a socket in the kernel's table of UDP sockets (proc(5)); None if it isn't there.
+
+    The inode stands tenth in a line, the drops last.
+    """
+    for line in table.splitlines()[1:]:
+        fields = line.split()
+        if len(fields) > 12 and fields[9] == str(inode):
+            return int(fields[-1])
+    return None

@@ -20,9 +20,12 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from pythonosc.udp_client import UDPClient
 
-from oscservice.errors import PortError
+from oscservice.errors import InputError, PortError
 from oscservice.osc.addresses import Address
 from oscservice.osc.codes import ErrorCode
+from oscservice.osc.networks import Networks
+from oscservice.osc.opened import open_ports
+from oscservice.osc.peer import Peer
 from oscservice.osc.server import OscRefusal, OscServer
 from oscservice.osc.udp import bound_socket
 from oscservice.osc.wire import Value
@@ -44,7 +47,7 @@ class Daemon:
         return {"/phase": ("tuning",), **saddles}
 
     def handle(
-        self, address: Address, params: dict[str, int], args: tuple[Value, ...], sender: tuple[str, int]
+        self, address: Address, params: dict[str, int], args: tuple[Value, ...], sender: Peer
     ) -> Sequence[Value]:
         match address.path:
             case "/version":
@@ -59,7 +62,7 @@ class Daemon:
     async def _live(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._end = asyncio.Event()
-        await self.server.open("127.0.0.1", 0)
+        await open_ports(self.server)
         self._ready.set()
         await self._end.wait()
         self.server.close()
@@ -141,7 +144,7 @@ def test_a_client_with_two_sockets(daemon: Daemon, client: Client) -> None:
     listener = Client(daemon.server.port)
     listener.udp._sock.bind(("127.0.0.1", 0))
     client.send("/bench/subscribe", listener.udp._sock.getsockname()[1])
-    assert client.hear() == ("/bench/reply", ["/bench/subscribe", 120])
+    assert listener.hear() == ("/bench/reply", ["/bench/subscribe", 120])
     assert listener.hear() == ("/bench/phase", ["tuning"])
     listener.close()
 
@@ -194,15 +197,18 @@ def test_a_taken_port_is_refused_in_one_line(daemon: Daemon) -> None:
 
 
 def test_a_bind_beyond_the_loopback_is_said_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
-    async def opened(host: str) -> None:
-        server = OscServer(lambda *_: (), snapshot=dict)
-        await server.open(host)
+    async def opened(host: str, *allowed: str) -> None:
+        server = OscServer(lambda *_: (), snapshot=dict, allowed=Networks(allowed))
+        await open_ports(server, host)
         assert server.port > 0
         server.close()
 
     asyncio.run(opened("127.0.0.1"))
     assert caplog.records == []
-    asyncio.run(opened("0.0.0.0"))
+    with pytest.raises(InputError, match="say which networks may, such as --allow") as refusal:
+        asyncio.run(opened("0.0.0.0"))
+    assert refusal.value.exit_code == 2
+    asyncio.run(opened("0.0.0.0", "192.0.2.0/24"))
     assert "anyone who reaches this address" in caplog.text
 
 
@@ -240,7 +246,7 @@ with Daemon() as daemon:
         sent("/bench/subscribe", "i", "19101")
         sent("/bench/string/3/moved", "f", "-0.5")
         sent("/bench/string/[12]/moved", "d", "0.25")
-        lines = [dump.stdout.readline().split(" ", 1)[1].strip() for _ in range(10)]
+        lines = [dump.stdout.readline().split(" ", 1)[1].strip() for _ in range(11)]
         replies = [asked("/bench/ping"), asked("/bench/listen", "T")]
     finally:
         dump.terminate()
@@ -270,7 +276,7 @@ def test_liblo_tools_drive_and_follow_it() -> None:
     )
     assert done.returncode == 0, done.stderr
     got = json.loads(done.stdout)
-    state = ['/bench/phase s "tuning"', *(f"/bench/string/{s}/saddle/moved f 0.000000" for s in range(1, 7))]
+    state = ['/bench/reply si "/bench/subscribe" 120', '/bench/phase s "tuning"', *(f"/bench/string/{s}/saddle/moved f 0.000000" for s in range(1, 7))]
     changes = {3: "-0.500000", 1: "0.250000", 2: "0.250000"}
     assert got["lines"] == state + [f"/bench/string/{s}/saddle/moved f {mm}" for s, mm in changes.items()]
     assert got["moved"] == {"1": 0.25, "2": 0.25, "3": -0.5, "4": 0.0, "5": 0.0, "6": 0.0}

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.osc.peer import Peer
 from oscservice.osc.subscribers import Subscribers
 
-HERE = ("192.0.2.1", 5000)  # an address of the documentation range, RFC 5737
+HERE = Peer("192.0.2.1", 5000)  # an address of the documentation range, RFC 5737
 
 
 def test_a_lease_lasts_and_ends() -> None:
@@ -38,7 +39,7 @@ def test_anything_from_the_socket_that_subscribed_renews(port: int | None) -> No
     assert subscribers.expire(219.0) == []
     subscribers.renew(target, 219.0)
     assert subscribers.expire(338.0) == []
-    subscribers.renew((HERE[0], 7000), 338.0)
+    subscribers.renew(Peer(HERE[0], 7000), 338.0)
     assert subscribers.expire(339.0) == [target]
 
 
@@ -50,7 +51,7 @@ def test_a_lease_that_has_ended_is_not_renewed() -> None:
 
 
 def test_values_go_to_the_senders_own_address_whatever_the_port() -> None:
-    assert Subscribers().subscribe(HERE, 0.0, 9000) == (HERE[0], 9000)
+    assert Subscribers().subscribe(HERE, 0.0, 9000) == Peer(HERE[0], 9000)
 
 
 @pytest.mark.parametrize("port", [0, 53, 1023, 65536, -1])
@@ -60,7 +61,7 @@ def test_ports_of_the_system_are_refused(port: int) -> None:
         subscribers.subscribe(HERE, 0.0, port)
     assert refusal.value.code is ErrorCode.OUT_OF_RANGE
     with pytest.raises(OscRefusal):
-        subscribers.subscribe((HERE[0], 53), 0.0)
+        subscribers.subscribe(Peer(HERE[0], 53), 0.0)
     assert len(subscribers) == 0
 
 
@@ -68,15 +69,15 @@ def test_eight_an_address_and_thirty_two_altogether() -> None:
     subscribers = Subscribers()
     for host in range(4):
         for port in range(8):
-            subscribers.subscribe((f"192.0.2.{host}", 5000 + port), 0.0)
+            subscribers.subscribe(Peer(f"192.0.2.{host}", 5000 + port), 0.0)
         with pytest.raises(OscRefusal) as refusal:
-            subscribers.subscribe((f"192.0.2.{host}", 6000), 0.0)
+            subscribers.subscribe(Peer(f"192.0.2.{host}", 6000), 0.0)
         assert refusal.value.code is ErrorCode.TOO_MANY
     with pytest.raises(OscRefusal) as refusal:
-        subscribers.subscribe(("192.0.2.9", 5000), 0.0)
+        subscribers.subscribe(Peer("192.0.2.9", 5000), 0.0)
     assert refusal.value.code is ErrorCode.TOO_MANY
-    subscribers.subscribe(("192.0.2.0", 5000), 60.0)  # renewing is always possible
-    subscribers.subscribe(("192.0.2.9", 5000), 121.0)  # the others have ended by now
+    subscribers.subscribe(Peer("192.0.2.0", 5000), 60.0)  # renewing is always possible
+    subscribers.subscribe(Peer("192.0.2.9", 5000), 121.0)  # the others have ended by now
     assert len(subscribers) == 2
 
 
@@ -85,7 +86,7 @@ def test_unsubscribing() -> None:
     subscribers.subscribe(HERE, 0.0)
     subscribers.subscribe(HERE, 0.0, 6000)
     assert subscribers.unsubscribe(HERE) == HERE
-    assert subscribers.unsubscribe(HERE) == (HERE[0], 6000)  # the lease this socket took for another port
+    assert subscribers.unsubscribe(HERE) == Peer(HERE[0], 6000)  # the lease this socket took for another port
     with pytest.raises(OscRefusal) as refusal:
         subscribers.unsubscribe(HERE, 6000)
     assert refusal.value.code is ErrorCode.NOT_FOUND

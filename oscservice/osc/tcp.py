@@ -1,0 +1,188 @@
+"""One TCP port for OSC and HTTP, told apart by the first byte: ``c0`` is SLIP, ``00`` the size of a packet, a capital
+letter the method of an HTTP request.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from typing import Protocol, cast
+
+from oscservice.osc.framing import COUNT_FIRST_BYTE, SLIP_FIRST_BYTE, Framer, FramingError
+from oscservice.osc.peer import Peer, Transport
+
+MAX_CONNECTIONS = 16
+MAX_UNSENT_BYTES = 4 * 1024 * 1024
+FIRST_BYTE_S = 10.0
+SILENT_S = 120.0
+"""A connection that says nothing for so long is closed: as long as a lease."""
+
+log = logging.getLogger(__name__)
+
+
+class Taker(Protocol):
+    """Takes packets, and hears of connections that end and of bytes that are no packets."""
+
+    def take(self, packet: bytes, sender: Peer) -> None:
+        """Take one whole packet."""
+
+    def bad(self, reason: str, size: int, sender: Peer) -> None:
+        """Take note of bytes that are no packet."""
+
+    def gone(self, peer: Peer) -> None:
+        """Take note that a connection has ended."""
+
+
+class TcpLink:
+    """OSC connections over TCP, and the door that all connections come in by.
+
+    Args:
+        taker: takes the packets.
+        http: makes the protocol of one HTTP connection; without it there is no HTTP.
+    """
+
+    def __init__(self, taker: Taker, http: Callable[[], asyncio.Protocol] | None = None) -> None:
+        self._taker = taker
+        self._http = http
+        self._server: asyncio.Server | None = None
+        self._connections: dict[Peer, _Connection] = {}
+        self._at_the_door: set[_Connection] = set()
+
+    def __len__(self) -> int:
+        return len(self._connections)
+
+    @property
+    def lost(self) -> int:
+        """A stream loses nothing."""
+        return 0
+
+    @property
+    def full(self) -> bool:
+        """Whether no further connection is taken."""
+        return len(self._connections) + len(self._at_the_door) >= MAX_CONNECTIONS
+
+    def serve(self, server: asyncio.Server) -> None:
+        """Take note of the listening socket, which is closed with the link."""
+        self._server = server
+
+    def connection(self) -> asyncio.Protocol:
+        """The protocol of a new connection."""
+        return _Connection(self, self._taker, self._http)
+
+    def send(self, packet: bytes, peer: Peer) -> bool:
+        connection = self._connections.get(peer)
+        return connection is not None and connection.send(packet)
+
+    def close(self) -> None:
+        if self._server is not None:
+            self._server.close()
+        for connection in (*self._connections.values(), *self._at_the_door):
+            connection.close()
+
+    def came(self, connection: _Connection) -> None:
+        """A connection has come and has said nothing yet."""
+        self._at_the_door.add(connection)
+
+    def began(self, connection: _Connection, peer: Peer | None) -> None:
+        """A connection has said what it speaks; an HTTP one (no peer) is no longer this room's."""
+        self._at_the_door.discard(connection)
+        if peer is not None:
+            self._connections[peer] = connection
+
+    def ended(self, connection: _Connection, peer: Peer) -> None:
+        """A connection has ended."""
+        self._at_the_door.discard(connection)
+        if self._connections.pop(peer, None) is not None:
+            self._taker.gone(peer)
+
+
+class _Connection(asyncio.Protocol):
+    """One connection, from its first byte to its end."""
+
+    def __init__(self, link: TcpLink, taker: Taker, http: Callable[[], asyncio.Protocol] | None) -> None:
+        self._link = link
+        self._taker = taker
+        self._http = http
+        self._framer = Framer()
+        self._refused = 0
+        self._transport: asyncio.Transport | None = None
+        self._peer = Peer("", 0, Transport.TCP)
+        self._silence: asyncio.TimerHandle | None = None
+
+    def send(self, packet: bytes) -> bool:
+        """Send one packet in the peer's own framing. A peer that takes nothing in is cut off: it would be sent the
+        whole state on coming back, and here it would only miss values."""
+        if self._transport is None or self._transport.is_closing():
+            return False
+        if self._transport.get_write_buffer_size() > MAX_UNSENT_BYTES:
+            log.warning("%s takes nothing in: cut off", self._peer)
+            self._transport.abort()
+            return False
+        self._transport.write(self._framer.frame(packet))
+        return True
+
+    def close(self) -> None:
+        """Close it once what was sent has gone out."""
+        if self._transport is not None:
+            self._transport.close()
+
+    # asyncio.Protocol
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = cast(asyncio.Transport, transport)
+        address = transport.get_extra_info("peername") or ("", 0)
+        self._peer = Peer(address[0], address[1], Transport.TCP)
+        if self._link.full:
+            log.warning("%s turned away: %d connections already", self._peer, MAX_CONNECTIONS)
+            self._transport.abort()
+            return
+        self._link.came(self)
+        self._wait(FIRST_BYTE_S)
+
+    def data_received(self, data: bytes) -> None:
+        if self._transport is None or self._transport.is_closing():
+            return
+        if not self._framer.framing:
+            if self._http is not None and data[0] not in (SLIP_FIRST_BYTE, COUNT_FIRST_BYTE):
+                self._hand_over(data, self._http)
+                return
+            if data[0] in (SLIP_FIRST_BYTE, COUNT_FIRST_BYTE):
+                self._link.began(self, self._peer)
+        self._wait(SILENT_S)
+        fault = ""
+        try:
+            packets = self._framer.feed(data)
+        except FramingError as error:
+            packets, fault = list(error.before), str(error)
+        for packet in packets:
+            self._taker.take(packet, self._peer)
+        for _ in range(self._framer.refused - self._refused):
+            self._taker.bad("a SLIP packet is too large or has a bad escape", len(data), self._peer)
+        self._refused = self._framer.refused
+        if fault:
+            self._taker.bad(fault, len(data), self._peer)
+            self.close()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._silence is not None:
+            self._silence.cancel()
+        self._transport = None
+        self._link.ended(self, self._peer)
+
+    def _hand_over(self, data: bytes, http: Callable[[], asyncio.Protocol]) -> None:
+        """An HTTP request has begun: the rest is for those who speak that."""
+        assert self._transport is not None
+        if self._silence is not None:
+            self._silence.cancel()
+        self._link.began(self, None)
+        protocol = http()
+        self._transport.set_protocol(protocol)
+        protocol.connection_made(self._transport)
+        protocol.data_received(data)
+
+    def _wait(self, longest_s: float) -> None:
+        """Close the connection if nothing comes for so long."""
+        if self._silence is not None:
+            self._silence.cancel()
+        self._silence = asyncio.get_running_loop().call_later(longest_s, self.close)
