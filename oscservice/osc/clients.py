@@ -92,10 +92,12 @@ class Clients:
 
     def answered_at(self, call: Call | None, sender: Peer) -> Peer:
         """Where a client hears the answer to a call: at the port it has named, or names with this call."""
-        port = _port(call) if call is not None and call.address.path in ("/subscribe", "/unsubscribe") else None
-        if port is not None and port >= LOWEST_PORT and sender.transport is Transport.UDP:
+        port = _port(call) if call is not None else None
+        if call is not None and port is not None and port >= LOWEST_PORT and sender.transport is Transport.UDP:
             named = target_of(sender, port)
-            return sender if self._is_own(named) else named
+            subscribes = call.address.path == "/subscribe" and not self._is_own(named)
+            if subscribes or (call.address.path == "/unsubscribe" and named in self._subscribers.targets()):
+                return named
         return self._subscribers.listens_at(sender)
 
     def send_state(self, target: Peer) -> None:
@@ -211,5 +213,6 @@ def _port(call: Call) -> int | None:
 
 def _wish(call: Call) -> Wish:
     given = call.args[1:]
-    topics, rate_hz, bundle = (*given, *("", 0.0, 0)[len(given) :])
+    defaults: tuple[Value, ...] = ("", 0.0, 0)
+    topics, rate_hz, bundle = (*given, *defaults[len(given) :])
     return Wish(str(topics), float(rate_hz), bool(bundle))

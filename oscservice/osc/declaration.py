@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from oscservice.session.commands import Command
@@ -31,7 +31,10 @@ class Direction(StrEnum):
 
 @dataclass(frozen=True)
 class Argument:
-    """One argument: its tag (``i``, ``f``, ``s``), unit, inclusive range or the words it may be."""
+    """One argument: its tag (``i``, ``f``, ``s``), unit, inclusive range or the words it may be.
+
+    ``or_zero``: 0 may stand for the usual, outside the range. ``place``: the string is a place on the neck.
+    """
 
     name: str
     tag: str
@@ -41,10 +44,14 @@ class Argument:
     words: tuple[str, ...] = ()
     optional: bool = False
     switch: bool = False
+    or_zero: bool = False
+    place: bool = False
 
     @property
     def range_text(self) -> str:
         """The range in words: ``0 to 20000``, ``0 or more``, ``open, harmonic``; empty if there is none."""
+        if self.or_zero:
+            return f"0, or {replace(self, or_zero=False).range_text}"
         if self.words:
             return ", ".join(self.words)
         if self.switch:

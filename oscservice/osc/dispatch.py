@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
+from oscservice.instrument.pitch import Place
 from oscservice.osc.addresses import DEFAULT_PREFIX, Address, Argument, Direction, concrete_addresses, lookup
 from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.pattern import Pattern, is_pattern
@@ -154,6 +155,11 @@ def _text(argument: Argument, text: str) -> str:
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{argument.name} must be {limit}")
     if argument.words and text not in argument.words:
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{argument.name} must be one of {argument.range_text}; got {text!r}")
+    if argument.place:
+        try:
+            Place.parse(text)
+        except ValueError as error:
+            raise OscRefusal(ErrorCode.OUT_OF_RANGE, str(error)) from None
     return text
 
 
@@ -165,6 +171,7 @@ def _number(argument: Argument, value: Decoded) -> int | float:
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{name} must be a finite number")
     if argument.tag == "i" and value != int(value):
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{name} must be a whole number; got {value:g}")
-    if (low is not None and value < low) or (high is not None and value > high):
+    beyond = (low is not None and value < low) or (high is not None and value > high)
+    if beyond and not (argument.or_zero and value == 0):
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{name} must be {argument.range_text}; got {value:g}")
     return int(value) if argument.tag == "i" else float(value)

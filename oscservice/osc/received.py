@@ -16,7 +16,7 @@ from oscservice.session import commands as cm
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
 _CLIENT, _COMMAND = Direction.CLIENT, Direction.COMMAND
-_REPLY_PORT = Argument("port", "i", "", 0, 65535, optional=True)
+_REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True, or_zero=True)
 
 RECEIVED: tuple[Address, ...] = (
     Address(
@@ -38,7 +38,7 @@ RECEIVED: tuple[Address, ...] = (
         "/confirm",
         _CLIENT,
         (text_arg("token"),),
-        "I got your token, so the packets I am sent do reach me. Asked of who subscribes over UDP from another machine.",
+        "I got your token: what I am sent does reach me. Asked of who subscribes over UDP from another machine.",
         answer=(int_arg("lease", "s", 0),),
     ),
     Address("/unsubscribe", _CLIENT, (_REPLY_PORT,), "Send me nothing more."),
@@ -178,7 +178,7 @@ RECEIVED: tuple[Address, ...] = (
     Address(
         f"{AT_STRING}/focus",
         _COMMAND,
-        (Argument("place", "s", optional=True),),
+        (Argument("place", "s", optional=True, place=True),),
         "Take this string next, at a place such as `open`, `harmonic` or `fret 12`.",
         command=cm.Focus,
     ),
@@ -220,7 +220,7 @@ RECEIVED: tuple[Address, ...] = (
     Address(
         f"{AT_STRING}/plucked",
         _COMMAND,
-        (Argument("place", "s", optional=True),),
+        (Argument("place", "s", optional=True, place=True),),
         "The note in doubt was this string, at the place in question or at another such as `open` or `fret 12`.",
         command=cm.Plucked,
     ),

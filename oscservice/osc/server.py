@@ -145,9 +145,15 @@ class OscServer:
         phase: str | None = None,
     ) -> None:
         """Take note of what is on the bench: addresses of strings, frets and inspection items come and go with it."""
-        given = {"string_count": string_count, "fret_count": fret_count, "items": items, "phase": phase}
-        space = replace(self.space, **{name: value for name, value in given.items() if value is not None})
-        if space == self.space:
+        now = self.space
+        space = replace(
+            now,
+            string_count=now.string_count if string_count is None else string_count,
+            fret_count=now.fret_count if fret_count is None else fret_count,
+            items=now.items if items is None else items,
+            phase=now.phase if phase is None else phase,
+        )
+        if space == now:
             return
         before, self.space = self.paths(), space
         if self.on_paths is not None:
@@ -244,7 +250,8 @@ class OscServer:
         """Count bytes that are no packet, and say so to whoever sent them, briefly."""
         self.counts.bad += 1
         self._complain(f"bad packet: {reason}", f"{size} bytes from {sender}")
-        answer = self._answers.fitting_error("", ErrorCode.BAD_PACKET, reason, "", Purse(size, limited=True))
+        purse = Purse(size, limited=sender.transport is Transport.UDP)
+        answer = self._answers.fitting_error("", ErrorCode.BAD_PACKET, reason, "", purse)
         if answer is not None:
             self.send(answer, sender)
 
@@ -318,6 +325,7 @@ class OscServer:
         """Carry out one call and send its one answer, a reply or an error; then, to a new subscriber, the state."""
         to = self._clients.answered_at(call, sender)
         outcome, subscriber = self._outcome(call, sender)
+        to = to if subscriber is None else subscriber
         try:
             if isinstance(outcome, Refused):
                 self._send_error(outcome, request_id, to, purse)

@@ -1,5 +1,4 @@
-"""The UDP socket: bound, or one clear line saying why not; read in small batches, so that a flood leaves the loop free.
-"""
+"""The UDP socket: bound, or one clear line why not; read in small batches, so that a flood leaves the loop free."""
 
 from __future__ import annotations
 
@@ -134,7 +133,7 @@ class UdpLink:
 
 
 def lost_packets(table: str, inode: int) -> int | None:
-    """The count of dropped datagrams of a socket in the kernel's table of UDP sockets (proc(5)); None if it isn't there.
+    """A socket's dropped datagrams in the kernel's table of UDP sockets (proc(5)); None if it isn't there.
 
     The inode stands tenth in a line, the drops last.
     """

@@ -276,7 +276,11 @@ def test_liblo_tools_drive_and_follow_it() -> None:
     )
     assert done.returncode == 0, done.stderr
     got = json.loads(done.stdout)
-    state = ['/bench/reply si "/bench/subscribe" 120', '/bench/phase s "tuning"', *(f"/bench/string/{s}/saddle/moved f 0.000000" for s in range(1, 7))]
+    state = [
+        '/bench/reply si "/bench/subscribe" 120',
+        '/bench/phase s "tuning"',
+        *(f"/bench/string/{s}/saddle/moved f 0.000000" for s in range(1, 7)),
+    ]
     changes = {3: "-0.500000", 1: "0.250000", 2: "0.250000"}
     assert got["lines"] == state + [f"/bench/string/{s}/saddle/moved f {mm}" for s, mm in changes.items()]
     assert got["moved"] == {"1": 0.25, "2": 0.25, "3": -0.5, "4": 0.0, "5": 0.0, "6": 0.0}

@@ -92,10 +92,10 @@ def test_the_table_keeps_to_osc() -> None:
         ("/session/inspect", "sss?"),
         ("/string/{string}/focus", "s?"),
         ("/simulator/pluck", "isf?"),
-        ("/subscribe", "i?"),
+        ("/subscribe", "i?s?f?i?"),
         ("/alive", "iis"),
         ("/reply", "s…"),
-        ("/error", "sis"),
+        ("/error", "siss?"),
         ("/ping", ""),
     ],
 )
