@@ -106,9 +106,8 @@ def test_connections_are_bounded_and_a_place_is_free_again(daemon: Daemon) -> No
     for connection in held:
         connection.sendall(counted(PING))
         assert hear_counted(connection).params == ["/bench/ping"]
-    with connected(daemon) as turned_away:
-        with contextlib.suppress(ConnectionResetError):
-            assert turned_away.recv(1) == b""
+    with connected(daemon) as turned_away, contextlib.suppress(ConnectionResetError):
+        assert turned_away.recv(1) == b""
     for connection in held:
         connection.close()
     deadline = time.monotonic() + 10
