@@ -8,13 +8,23 @@ from collections.abc import Iterable, Mapping
 from oscservice.osc import codes
 from oscservice.osc.addresses import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
 from oscservice.osc.answers import ANSWER_GROWTH
+from oscservice.osc.clients import TOKEN_S
 from oscservice.osc.dispatch import MAX_TEXT_CHARACTERS
 from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
 from oscservice.osc.schedule import MAX_AHEAD_S, MAX_SCHEDULED
 from oscservice.osc.server import PACKETS_PER_S
-from oscservice.osc.stream import LIVE_INTERVAL_S
-from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS
-from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_DATAGRAM_BYTES, MAX_DEPTH, MAX_ELEMENTS, MAX_PATTERNS, MAX_TAGS
+from oscservice.osc.stream import BUNDLE_BYTES, LIVE_INTERVAL_S
+from oscservice.osc.subscribers import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS, MAX_TOPICS
+from oscservice.osc.tcp import MAX_CONNECTIONS, SILENT_S
+from oscservice.osc.wire import (
+    MAX_ADDRESS_BYTES,
+    MAX_DATAGRAM_BYTES,
+    MAX_DEPTH,
+    MAX_ELEMENTS,
+    MAX_PATTERNS,
+    MAX_STREAM_BYTES,
+    MAX_TAGS,
+)
 from oscservice.sentences.table import ENGLISH
 
 SIMULATOR = "simulator"
@@ -32,7 +42,7 @@ HEADINGS: Mapping[str, str] = {
     "Slacken the string before you loosen or move a saddle.",
     Direction.EVENT: "To subscribers: what just happened. Never repeated on subscribing.",
     Direction.SERVICE: "To subscribers: how the daemon and its audio source are.",
-    Direction.ANSWER: "To the sender of a message, at the address and port it came from.",
+    Direction.ANSWER: "To the sender of a message, where it came from, or at the port it named on subscribing.",
 }
 
 _INTRODUCTION = """\
@@ -51,13 +61,32 @@ sent by a button: a lone 0 is its release and is ignored, anything else is the p
 `[1-3]`, `{{next,undo}}`) reach every address they match, and each of these answers for itself. `//` stands for any
 number of levels, none included: `//undo`; at the end it is whatever lies below.
 
+A last string argument `id=…` (1 to 32 letters, digits, `.`, `_`, `-`) is no argument of the command: it comes back as
+the last argument of the answer, so that a program knows which of its questions is answered.
+
+## Ways in
+
+UDP, TCP and WebSocket, all under one port number, and all alike. On TCP the first byte says what is spoken: `c0` SLIP
+with END before and after each packet (OSC 1.1), `00` a 32-bit size before each packet (OSC 1.0), a capital letter HTTP.
+You are answered as you speak.
+
 ## How to listen
 
 Send `{prefix}/subscribe` from the socket you listen on, or with the number of the port you listen on. The answer,
 `{prefix}/reply {prefix}/subscribe {lease}`, gives the lease in seconds; the whole state follows, then every change.
 Anything you send from that socket renews the lease: `{prefix}/ping` once a minute is enough. Subscribing again renews
 it too. When a lease ends, or the daemon does, you are sent `{prefix}/reply {prefix}/subscribe 0`. You are told of your
-own changes like everyone else.
+own changes like everyone else. If you named a port, answers to what you send from that socket come there too.
+
+`{prefix}/subscribe 0 "{prefix}/string/*/cents //prompt" 10` is sent those addresses only (whole addresses, or patterns
+of them; `//` stands for any number of levels), each at most 10 times a second; of values that come faster the latest
+is sent. Events are never thinned. A fourth argument 1 has values that go out together come as one bundle of at most
+{bundle} bytes.
+
+Over UDP from another machine the answer is `{prefix}/reply {prefix}/subscribe 0 TOKEN`, at the port you listen on. Send
+`{prefix}/confirm TOKEN` within {token} s from the same machine: that shows that packets reach you, is answered with the
+lease, and the state follows. Until then an answer is never longer than {growth} times what it answers, so nobody can
+make the daemon flood somebody else; what does not fit is cut or left out. A connection needs no token.
 """
 
 _LIMITS = f"""\
@@ -73,6 +102,8 @@ _LIMITS = f"""\
 | time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |
 | packets | {PACKETS_PER_S} a second from one IP address (on the loopback, from one port); more are dropped |
 | subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
+| topics | {MAX_TOPICS} patterns a subscriber |
+| TCP | packets up to {MAX_STREAM_BYTES} bytes; {MAX_CONNECTIONS} connections, closed after {SILENT_S:g} s of silence |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
 or, if that is too short, not at all.
@@ -104,7 +135,14 @@ def _argument_text(argument: Argument) -> str:
 def reference(prefix: str = DEFAULT_PREFIX) -> str:
     """The whole reference page as Markdown."""
     introduction = _INTRODUCTION.format(
-        prefix=prefix, strings=MAX_STRINGS, frets=MAX_FRETS, text=MAX_TEXT_CHARACTERS, lease=round(LEASE_S)
+        prefix=prefix,
+        strings=MAX_STRINGS,
+        frets=MAX_FRETS,
+        text=MAX_TEXT_CHARACTERS,
+        lease=round(LEASE_S),
+        bundle=BUNDLE_BYTES,
+        token=round(TOKEN_S),
+        growth=ANSWER_GROWTH,
     )
     parts = [introduction]
     for heading, addresses in grouped().items():

@@ -11,12 +11,13 @@ from typing import Protocol, cast
 
 from oscservice.osc.framing import COUNT_FIRST_BYTE, SLIP_FIRST_BYTE, Framer, FramingError
 from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.subscribers import LEASE_S
 
 MAX_CONNECTIONS = 16
 MAX_UNSENT_BYTES = 4 * 1024 * 1024
 FIRST_BYTE_S = 10.0
-SILENT_S = 120.0
-"""A connection that says nothing for so long is closed: as long as a lease."""
+SILENT_S = LEASE_S + 10.0
+"""A connection that says nothing for so long is closed: its lease has ended by then."""
 
 log = logging.getLogger(__name__)
 

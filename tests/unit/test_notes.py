@@ -23,7 +23,8 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.addresses import lookup
-from oscservice.osc.outbox import packet
+from oscservice.osc.outbox import typed
+from oscservice.osc.wire import encode
 from oscservice.record.journal import Journal
 from oscservice.session.events import ReadingTaken
 
@@ -198,7 +199,7 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
                 "/string/5/bend": (8683,),
                 "/bend/range": (2,),
             }.items():
-                assert packet("/bench", address, values)
+                assert encode("/bench" + address, *typed(address, values))
 
     sender = ("127.0.0.1", 5000)
     asyncio.run(run())

@@ -21,7 +21,8 @@ from oscservice.hearing.listener import Heard
 from oscservice.hearing.stiffness import Stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.profile import load_instrument
-from oscservice.osc.outbox import packet
+from oscservice.osc.outbox import typed
+from oscservice.osc.wire import encode
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.remaining import compared, remaining
@@ -277,9 +278,9 @@ def test_everything_told_can_be_sent() -> None:
         long = Finding("uneven string", (6,), 0, 1.0, 1.0, "cents", 1.0, "x" * 5000, "y" * 5000, stops=True)
         now = topics(replace(job.state, findings=(long,)))
         for address, values in now.items():
-            assert len(packet("/bench", address, values)) <= MOST_CHARACTERS + 300
+            assert len(encode("/bench" + address, *typed(address, values))) <= MOST_CHARACTERS + 300
             assert all(math.isfinite(value) for value in values if isinstance(value, float)), address
-        assert len(packet("/bench", "/cause", cause(long))) <= MOST_CHARACTERS + 300
+        assert len(encode("/bench/cause", *typed("/cause", cause(long)))) <= MOST_CHARACTERS + 300
 
 
 def test_what_remains_by_the_session() -> None:
