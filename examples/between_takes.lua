@@ -1,0 +1,29 @@
+ardour {
+	["type"] = "EditorHook",
+	name = "Intonation check between takes",
+	description = "When recording stops, asks the bench for a quick check of the instrument; when it starts, for silence.",
+}
+
+-- For a recording program whose scripts are in Lua and have ARDOUR.LuaOSC: add it there as an action hook.
+-- The instrument: a preset, or a file in the instruments folder of oscservice, that a session was sealed for.
+local daemon, instrument = "osc.udp://127.0.0.1:9787", "six-string-648"
+
+function signals ()
+	return LuaSignal.Set ():add ({ [LuaSignal.RecordStateChanged] = true, [LuaSignal.TransportStateChange] = true })
+end
+
+function factory ()
+	local bench = ARDOUR.LuaOSC.Address (daemon)
+	local recording = false
+	return function ()
+		local now = Session:actively_recording ()
+		if now == recording then return end
+		recording = now
+		if recording then
+			bench:send ("/bench/listen", "i", 0)
+		else
+			bench:send ("/bench/listen", "i", 1) -- a check that was under way goes on
+			bench:send ("/bench/session/quick", "s", instrument) -- refused if one is
+		end
+	end
+end
