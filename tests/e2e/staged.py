@@ -36,7 +36,8 @@ def node_modules() -> Path:
     """Folder of the clients from npm, pinned in ``clients/package-lock.json``; kept outside the checkout."""
     folder = Path(os.environ.get("OSCSERVICE_NODE", Path.home() / ".cache" / "oscservice-tests" / "node"))
     pinned, there = CLIENTS / "package-lock.json", folder / "package-lock.json"
-    if not there.is_file() or there.read_bytes() != pinned.read_bytes() or not (folder / "node_modules").is_dir():
+    whole = (folder / "node_modules" / ".package-lock.json").is_file()  # npm writes it last
+    if not (whole and there.is_file() and there.read_bytes() == pinned.read_bytes()):
         how = f"npm ci --omit=optional --ignore-scripts --prefix {folder}"
         miss(f"needs clients from npm: mkdir -p {folder} && cp {CLIENTS}/package*.json {folder} && {how}")
     return folder / "node_modules"
