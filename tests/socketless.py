@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from oscservice.osc.networks import Networks
-from oscservice.osc.peer import Peer, Transport
 
 from oscservice.osc.addresses import Address
 from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.osc.networks import Networks
+from oscservice.osc.peer import Peer, Transport
 from oscservice.osc.server import OscServer
 from oscservice.osc.wire import Value
 

@@ -31,6 +31,11 @@ def take_id(message: Message) -> tuple[Message, str]:
     return message, ""
 
 
+def _padded(text: str) -> int:
+    """Bytes of an OSC string."""
+    return len(text.encode()) // 4 * 4 + 4
+
+
 class Purse:
     """How many bytes may yet be sent in answer to one packet; ``limited`` or not."""
 
@@ -72,11 +77,15 @@ class Answers:
 
     def fitting_error(self, about: str, code: ErrorCode, text: str, request_id: str, purse: Purse) -> bytes | None:
         """An error whose text is cut to what the purse allows, or None where not even its code fits."""
+        ids = [request_id] if request_id else []
+        shortest = 4 + sum(map(_padded, (self._error, ",sis" + "s" * len(ids), about, "", *ids)))
+        if purse.left is not None and purse.left < shortest:
+            return None
         whole = self.error(about, code, text, request_id)
         if purse.take(len(whole)):
             return whole
         assert purse.left is not None  # or it would have been taken
-        room = purse.left - len(self.error(about, code, "", request_id))
+        room = purse.left - shortest
         # An empty text takes four bytes already: its NUL and the padding. It is cut as bytes, at a character's end.
         cut = text.encode("utf-8", "replace")[: max(0, room - room % 4 + 3)].decode("utf-8", "ignore")
         packet = self.error(about, code, cut, request_id)

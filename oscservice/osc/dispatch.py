@@ -19,6 +19,10 @@ from oscservice.session.possible import impossible
 from oscservice.session.words import Phase
 
 MAX_TEXT_CHARACTERS = 200
+MAX_CALLS = 192
+"""What one packet may ask for: it is carried out in one piece, and nothing else happens meanwhile."""
+SUBSCRIPTION_CALLS = 16
+"""What a subscription counts for: the topics are read, and the whole state follows."""
 _INCOMING = tuple(d for d in Direction if d.incoming)
 _BUTTON_TAGS = frozenset("ifhdTFI")
 _NEVER_ANSWERED = frozenset({"reply", "error", "done", "fail"})
@@ -61,21 +65,27 @@ def is_answer(message: Message) -> bool:
     return message.address.rpartition("/")[2] in _NEVER_ANSWERED
 
 
+def asked_for(message: Message, space: Space) -> int:
+    """How many calls a message asks for, at least one."""
+    try:
+        concretes = _concretes(message.address, space)
+    except ValueError:
+        return 1
+    return max(1, len(concretes) + (SUBSCRIPTION_CALLS - 1) * (space.prefix + "/subscribe" in concretes))
+
+
 def resolve(message: Message, space: Space) -> list[Call | Refused]:
     """What a message asks for, one item a concrete address. Empty for a button release.
 
     A pattern goes to every address it matches, with the same arguments (OSC 1.0). Addresses in the result are whole,
     root included.
     """
-    concretes = [message.address]
-    if is_pattern(message.address):
-        try:
-            pattern = Pattern(message.address)
-        except ValueError as error:
-            return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, f"malformed pattern: {error}")]
-        concretes = [a for a in _incoming(space.prefix, space.string_count, space.simulated) if pattern.matches(a)]
-        if not concretes:
-            return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, "the pattern matches no command here")]
+    try:
+        concretes = _concretes(message.address, space)
+    except ValueError as error:
+        return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, f"malformed pattern: {error}")]
+    if not concretes:
+        return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, "the pattern matches no command here")]
     outcome: list[Call | Refused] = []
     for concrete in concretes:
         try:
@@ -85,6 +95,18 @@ def resolve(message: Message, space: Space) -> list[Call | Refused]:
         else:
             outcome += [] if call is None else [call]
     return outcome
+
+
+def _concretes(address: str, space: Space) -> tuple[str, ...]:
+    """The addresses that a message is for. Raises ValueError: a malformed pattern."""
+    if not is_pattern(address):
+        return (address,)
+    return _matching(address, space.prefix, space.string_count, space.simulated)
+
+
+@lru_cache(maxsize=64)
+def _matching(pattern: str, prefix: str, string_count: int, simulated: bool) -> tuple[str, ...]:
+    return tuple(filter(Pattern(pattern).matches, _incoming(prefix, string_count, simulated)))
 
 
 @lru_cache(maxsize=16)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 
+TURN_S = 0.002
+"""How long packets of one socket are taken in one turn of the loop. Then everything else has its turn."""
+
 
 class TokenBuckets:
     """A token bucket a source: ``rate`` packets a second on average, ``rate`` at once after a second's rest.
@@ -30,6 +33,11 @@ class TokenBuckets:
             self._forget(now)
         self._buckets[source] = (tokens - 1.0 if allowed else tokens, now)
         return allowed
+
+    def spend(self, source: Hashable, count: int) -> None:
+        """Take so many tokens more of a source that was just allowed one, whether it has them or not."""
+        tokens, since = self._buckets[source]
+        self._buckets[source] = (tokens - count, since)
 
     def _forget(self, now: float) -> None:
         self._buckets = {s: (tokens, since) for s, (tokens, since) in self._buckets.items() if now - since < 1.0}

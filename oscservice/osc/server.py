@@ -22,7 +22,7 @@ from oscservice.osc.addresses import DEFAULT_PREFIX, Address, concrete_addresses
 from oscservice.osc.answers import Answers, Purse, take_id
 from oscservice.osc.clients import Clients
 from oscservice.osc.codes import ErrorCode, OscRefusal
-from oscservice.osc.dispatch import Call, Refused, Space, is_answer, resolve
+from oscservice.osc.dispatch import MAX_CALLS, Call, Refused, Space, asked_for, is_answer, resolve
 from oscservice.osc.limits import OncePerSecond, TokenBuckets
 from oscservice.osc.networks import Networks
 from oscservice.osc.outbox import Outbox, Values
@@ -125,6 +125,7 @@ class OscServer:
         self._buckets = TokenBuckets(PACKETS_PER_S)
         self._complaints = OncePerSecond()
         self._links: dict[Transport, Link] = {}
+        self._newcomers: dict[Peer, None] = {}
 
     # What the daemon does with it
 
@@ -221,7 +222,8 @@ class OscServer:
         self.counts.packets += 1
         now = self._clock()
         # Programs on this machine are told apart by port, so that one gone wild does not silence the others.
-        if not self._buckets.allow(sender if sender.loopback else sender.host, now):
+        source = sender if sender.loopback else sender.host
+        if not self._buckets.allow(source, now):
             self.counts.dropped += 1
             self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender}")
             return
@@ -239,10 +241,16 @@ class OscServer:
             return
         self.subscribers.renew(sender, now)
         purse = Purse(len(packet), limited=not self._clients.proved(sender))
+        timed = [one for one in timed if not is_answer(one.message)]
+        asked = sum(asked_for(one.message, self.space) for one in timed)
+        self._buckets.spend(source, max(0, asked - 1))
+        if asked > MAX_CALLS:
+            text = f"the packet asks for {asked} things at once; at most {MAX_CALLS}"
+            self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, purse)
+            return
         together: dict[float | None, list[Message]] = {}
         for one in timed:
-            if not is_answer(one.message):
-                together.setdefault(one.due, []).append(one.message)
+            together.setdefault(one.due, []).append(one.message)
         for due, messages in together.items():
             self._take(messages, due, sender, purse)
 
@@ -301,6 +309,9 @@ class OscServer:
                     self._send_error(item, request_id, sender, purse)
                 else:
                     self._answer(item, request_id, sender, purse)
+        newcomers, self._newcomers = self._newcomers, {}
+        for subscriber in newcomers:
+            self._clients.send_state(subscriber)
 
     @staticmethod
     def _unknown(items: Sequence[Call | Refused]) -> bool:
@@ -322,7 +333,8 @@ class OscServer:
                 self.on_bound_refusal(f"{heard} asked for {outcome.concrete}: {outcome.text}")
 
     def _answer(self, call: Call, request_id: str, sender: Peer, purse: Purse) -> None:
-        """Carry out one call and send its one answer, a reply or an error; then, to a new subscriber, the state."""
+        """Carry out one call and send its one answer, a reply or an error. A new subscriber is sent the state once the
+        whole bundle has been carried out."""
         to = self._clients.answered_at(call, sender)
         outcome, subscriber = self._outcome(call, sender)
         to = to if subscriber is None else subscriber
@@ -337,7 +349,7 @@ class OscServer:
             log.exception("%s failed", call.concrete)
             self._send_error(self._failed(call), request_id, to, purse)
         if subscriber is not None:
-            self._clients.send_state(subscriber)
+            self._newcomers[subscriber] = None
 
     def _outcome(self, call: Call, sender: Peer) -> tuple[Sequence[Value | np.generic] | Refused, Peer | None]:
         try:

@@ -8,6 +8,7 @@ IP, with another port if the client listens on a second socket.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.pattern import Pattern
@@ -35,13 +36,18 @@ class Wish:
 
     def patterns(self) -> tuple[Pattern, ...] | None:
         """The topics read; None for everything. Raises OscRefusal (code 3): malformed, or too many."""
-        texts = self.topics.split()
-        if len(texts) > MAX_TOPICS:
-            raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{len(texts)} topics; at most {MAX_TOPICS}")
-        try:
-            return tuple(map(Pattern, texts)) or None
-        except ValueError as error:
-            raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"topics {self.topics!r}: {error}") from None
+        return _patterns(self.topics)
+
+
+@lru_cache(maxsize=64)
+def _patterns(topics: str) -> tuple[Pattern, ...] | None:
+    texts = topics.split()
+    if len(texts) > MAX_TOPICS:
+        raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{len(texts)} topics; at most {MAX_TOPICS}")
+    try:
+        return tuple(map(Pattern, texts)) or None
+    except ValueError as error:
+        raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"topics {topics!r}: {error}") from None
 
 
 EVERYTHING = Wish()

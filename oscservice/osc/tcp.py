@@ -6,10 +6,12 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Callable
 from typing import Protocol, cast
 
 from oscservice.osc.framing import COUNT_FIRST_BYTE, SLIP_FIRST_BYTE, Framer, FramingError
+from oscservice.osc.limits import TURN_S
 from oscservice.osc.peer import Peer, Transport
 from oscservice.osc.subscribers import LEASE_S
 
@@ -107,6 +109,8 @@ class _Connection(asyncio.Protocol):
         self._http = http
         self._framer = Framer()
         self._refused = 0
+        self._came: deque[bytes] = deque()
+        self._read_bytes, self._fault = 0, ""
         self._transport: asyncio.Transport | None = None
         self._peer = Peer("", 0, Transport.TCP)
         self._silence: asyncio.TimerHandle | None = None
@@ -156,20 +160,38 @@ class _Connection(asyncio.Protocol):
             packets = self._framer.feed(data)
         except FramingError as error:
             packets, fault = list(error.before), str(error)
-        for packet in packets:
-            self._taker.take(packet, self._peer)
-        for _ in range(self._framer.refused - self._refused):
-            self._taker.bad("a SLIP packet is too large or has a bad escape", len(data), self._peer)
-        self._refused = self._framer.refused
-        if fault:
-            self._taker.bad(fault, len(data), self._peer)
-            self.close()
+        self._came.extend(packets)
+        self._read_bytes, self._fault = len(data), fault
+        self._take()
 
     def connection_lost(self, exc: Exception | None) -> None:
         if self._silence is not None:
             self._silence.cancel()
         self._transport = None
-        self._link.ended(self, self._peer)
+        if not self._came:
+            self._link.ended(self, self._peer)
+
+    def _take(self) -> None:
+        """Take what has come, for as long as a turn may last. The rest waits for the next one, and so does reading."""
+        loop = asyncio.get_running_loop()
+        end = loop.time() + TURN_S
+        while self._came:
+            self._taker.take(self._came.popleft(), self._peer)
+            if self._came and loop.time() >= end:
+                if self._transport is not None:
+                    self._transport.pause_reading()
+                loop.call_soon(self._take)
+                return
+        for _ in range(self._framer.refused - self._refused):
+            self._taker.bad("a SLIP packet is too large or has a bad escape", self._read_bytes, self._peer)
+        self._refused = self._framer.refused
+        if self._fault:
+            self._taker.bad(self._fault, self._read_bytes, self._peer)
+            self.close()
+        if self._transport is None:
+            self._link.ended(self, self._peer)
+        else:
+            self._transport.resume_reading()
 
     def _hand_over(self, data: bytes, http: Callable[[], asyncio.Protocol]) -> None:
         """An HTTP request has begun: the rest is for those who speak that."""

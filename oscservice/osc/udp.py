@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from oscservice.errors import PortError
+from oscservice.osc.limits import TURN_S
 from oscservice.osc.peer import Peer
 
 RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024
@@ -20,6 +21,8 @@ RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024
 LARGEST_READ = 65536
 BATCH_READ = 64
 """Datagrams read in one turn of the loop: reading one a turn costs most of a processor under a flood."""
+
+LOST_EVERY_S = 0.1
 
 _TABLES = (Path("/proc/net/udp"), Path("/proc/net/udp6"))
 
@@ -85,6 +88,7 @@ class UdpLink:
     """
 
     def __init__(self, bound: socket.socket, taker: Taker) -> None:
+        self._lost = (float("-inf"), 0)
         self._socket = bound
         self._taker = taker
         self._loop = asyncio.get_running_loop()
@@ -96,7 +100,16 @@ class UdpLink:
 
     @property
     def lost(self) -> int:
-        """Datagrams that the system threw away because they came faster than they were read; 0 where it doesn't say."""
+        """Datagrams that the system threw away because they came faster than they were read; 0 where it doesn't say.
+
+        Looked up at most ten times a second: whoever asks for the status sets the pace.
+        """
+        now = self._loop.time()
+        if now - self._lost[0] >= LOST_EVERY_S:
+            self._lost = now, self._looked_up()
+        return self._lost[1]
+
+    def _looked_up(self) -> int:
         for table in _TABLES:
             try:
                 found = lost_packets(table.read_text(encoding="ascii"), self._inode)
@@ -119,6 +132,7 @@ class UdpLink:
         self._socket.close()
 
     def _readable(self) -> None:
+        end = self._loop.time() + TURN_S
         for _ in range(BATCH_READ):
             try:
                 packet, address = self._socket.recvfrom(LARGEST_READ)
@@ -128,7 +142,7 @@ class UdpLink:
                 log.debug("receiving failed: %s", error)
                 continue
             self._taker.take(packet, Peer(address[0], address[1]))
-            if self._socket.fileno() < 0:
+            if self._socket.fileno() < 0 or self._loop.time() >= end:
                 return
 
 

@@ -15,11 +15,11 @@ import pytest
 from grammar import INCOMING, Grammar, corpus, wicked
 from hypothesis import given
 from hypothesis import strategies as st
-from oscservice.osc.schedule import MAX_SCHEDULED
 from packets import STEPS_BACK, bundle, message, must_end, nested, padded, time_tag
 from socketless import FAR, NEAR, NOW_S, PEERS, Socketless
 
 from oscservice.osc.framing import Framer, FramingError, counted, slip
+from oscservice.osc.schedule import MAX_SCHEDULED
 from oscservice.osc.wire import MAX_DATAGRAM_BYTES, decode, encode
 
 MAX_ANSWERS = 200

@@ -1,0 +1,175 @@
+"""What one packet may ask for, what it costs its sender, and how long one socket has the loop."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import time
+from collections.abc import Awaitable, Callable
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from packets import bundle, message
+from socketless import FAR, NEAR, Socketless
+
+from oscservice.osc.answers import Answers, Purse
+from oscservice.osc.codes import ErrorCode
+from oscservice.osc.dispatch import MAX_CALLS, SUBSCRIPTION_CALLS, Space, asked_for
+from oscservice.osc.framing import counted
+from oscservice.osc.peer import Peer
+from oscservice.osc.server import PACKETS_PER_S
+from oscservice.osc.tcp import TcpLink
+from oscservice.osc.udp import UdpLink, bound_socket
+from oscservice.osc.wire import Decoded, Message, decode, encode
+
+PING, FOCI, SUBSCRIBE = (message(b"/bench/" + name, b"") for name in (b"ping", b"string/*/focus", b"subscribe"))
+
+
+def told(sent: list[tuple[Peer, bytes]]) -> list[tuple[str, tuple[Decoded, ...]]]:
+    messages = [decode(packet)[0].message for _, packet in sent]
+    return [(one.address, one.args) for one in messages]
+
+
+@pytest.mark.parametrize(
+    ("address", "calls"),
+    [
+        *(("/bench/ping", 1), ("/nonsense", 1), ("/bench/[", 1), ("/bench/no*ne", 1), ("/bench/string/*/focus", 6)),
+        *(("/bench/string/[12]/{focus,slackened}", 4), ("/bench/subscribe", SUBSCRIPTION_CALLS)),
+        ("/bench/{ping,subscribe}", SUBSCRIPTION_CALLS + 1),
+    ],
+)
+def test_what_a_message_asks_for(address: str, calls: int) -> None:
+    assert asked_for(Message(address, (), ""), Space("/bench", 6)) == calls
+
+
+def test_a_packet_that_asks_for_too_much_is_refused_as_a_whole() -> None:
+    floor = Socketless()
+    most = [FOCI] * 16 + [PING] * (MAX_CALLS - 96)
+    assert len(told(floor.take(bundle(*most), NEAR))) == MAX_CALLS
+    assert floor.calls == 96
+    answers = told(floor.take(bundle(PING, *most), NEAR))
+    assert floor.calls == 96
+    assert len(answers) == len(most) + 1  # one for each message
+    assert {(address, args[1]) for address, args in answers} == {("/bench/error", int(ErrorCode.TOO_MANY))}
+    assert f"{MAX_CALLS + 1} things" in str(answers[0][1][2])
+
+
+def test_a_packet_that_asks_for_much_counts_as_so_many() -> None:
+    floor = Socketless()
+    taken = 0
+    while not floor.server.counts.dropped:
+        floor.now = 0.0
+        taken += bool(floor.take(FOCI, NEAR))
+    assert taken == PACKETS_PER_S // 6 + 1  # the last one is let in with less than it takes
+
+
+def test_two_subscriptions_in_one_bundle_bring_the_state_once_and_last() -> None:
+    async def run() -> None:
+        floor = Socketless()
+        answers = told(floor.take(bundle(SUBSCRIBE, PING, SUBSCRIBE), NEAR))
+        assert [args[0] for _, args in answers[:3]] == ["/bench/subscribe", "/bench/ping", "/bench/subscribe"]
+        assert [address for address, _ in answers[3:]] == list(
+            dict.fromkeys(f"/bench{relative}" for relative in floor._state())
+        )
+        floor.server.close()
+
+    asyncio.run(run())
+
+
+@given(
+    st.integers(0, 400), st.text("/abc", max_size=40), st.text(max_size=90), st.sampled_from(["", "id=7", "id=seven"])
+)
+def test_an_error_keeps_to_what_may_be_sent(size: int, about: str, text: str, request_id: str) -> None:
+    answers, purse = Answers("/bench"), Purse(size, limited=True)
+    left = purse.left
+    assert left is not None
+    shortest = len(answers.error(about, ErrorCode.REFUSED, "", request_id))
+    packet = answers.fitting_error(about, ErrorCode.REFUSED, text, request_id, purse)
+    assert (packet is None) == (shortest > left)
+    if packet is not None:
+        assert len(packet) <= left
+        assert purse.left == left - len(packet)
+        *_, code, said = decode(packet)[0].message.args[: 3 if request_id else None]
+        assert code == int(ErrorCode.REFUSED)
+        assert " ".join(text.replace("\0", " ").split()).startswith(str(said).rstrip()) or len(packet) + 4 > left
+
+
+def test_many_refusals_to_another_host_cost_no_more_than_they_may() -> None:
+    floor = Socketless()
+    packet = bundle(*[b"/a\0\0"] * 128)
+    sent = floor.take(packet, FAR)
+    assert 0 < sum(len(one) for _, one in sent) < 3 * len(packet)
+    assert floor.server.counts.unsent == 128 - len(sent)
+
+
+class Slow:
+    """Takes packets, a good millisecond each."""
+
+    def __init__(self) -> None:
+        self.taken: list[bytes] = []
+        self.ended: list[Peer] = []
+        self.faults: list[str] = []
+
+    def take(self, packet: bytes, sender: Peer) -> None:
+        time.sleep(0.0015)
+        self.taken.append(packet)
+
+    def bad(self, reason: str, size: int, sender: Peer) -> None:
+        self.faults.append(reason)
+
+    def gone(self, peer: Peer) -> None:
+        self.ended.append(peer)
+
+
+MANY = [encode("/bench/ping", number) for number in range(50)]
+
+
+async def until(true: Callable[[], bool]) -> None:
+    """Wait, a turn of the loop at a time."""
+    for _ in range(100_000):
+        if true():
+            return
+        await asyncio.sleep(0)
+    raise AssertionError("waited in vain")
+
+
+def on_a_loop(test: Callable[[], Awaitable[None]]) -> Callable[[], None]:
+    def run() -> None:
+        asyncio.run(asyncio.wait_for(test(), 60))
+
+    run.__name__, run.__doc__ = test.__name__, test.__doc__
+    return run
+
+
+@on_a_loop
+async def test_a_flooded_udp_socket_leaves_the_loop_to_others() -> None:
+    slow = Slow()
+    link = UdpLink(bound_socket("127.0.0.1", 0), slow)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        for packet in MANY:
+            sender.sendto(packet, link._socket.getsockname())
+        await until(lambda: bool(slow.taken))
+        assert len(slow.taken) < len(MANY) / 2
+        await until(lambda: len(slow.taken) == len(MANY))
+    assert slow.taken == MANY
+    link.close()
+
+
+@on_a_loop
+async def test_a_flooded_connection_leaves_the_loop_to_others_and_loses_nothing() -> None:
+    slow = Slow()
+    link = TcpLink(slow)
+    server = await asyncio.get_running_loop().create_server(link.connection, "127.0.0.1", 0)
+    link.serve(server)
+    _, writer = await asyncio.open_connection(*server.sockets[0].getsockname())
+    writer.write(b"".join(map(counted, MANY)) + b"\xff" * 4)
+    await until(lambda: bool(slow.taken))
+    assert len(slow.taken) < len(MANY) / 2
+    writer.close()  # what was sent before is carried out all the same, and the end is told after it
+    await until(lambda: bool(slow.ended))
+    assert slow.taken == MANY
+    assert slow.faults == ["a packet's size is not a positive multiple of 4"]
+    await asyncio.sleep(0.01)
+    assert len(slow.ended) == 1
+    link.close()
