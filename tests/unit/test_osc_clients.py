@@ -9,11 +9,12 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from test_osc_server import HERE, Bench, on_a_loop, raising, until
+from test_osc_server import HERE, Bench, bundle, on_a_loop, raising, until
 
 from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.networks import Networks
 from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.stream import BUNDLE_BYTES, bundled
 from oscservice.osc.wire import decode, encode
 
 NEAR = Peer("192.0.2.1", 5000)  # addresses of the documentation range, RFC 5737
@@ -277,3 +278,41 @@ def test_addresses_come_and_go_with_what_is_on_the_bench() -> None:
     assert "/string/7/cents" in went
     bench.server.present(phase="tuning")
     assert changes == []
+
+
+@given(st.lists(st.binary(min_size=1, max_size=500), max_size=40), st.integers(0, 3))
+def test_bundled_packets_keep_their_order_and_fit(packets: list[bytes], large: int) -> None:
+    packets = [packet + bytes(-len(packet) % 4) for packet in packets]
+    packets[1:1] = [bytes(2000)] * large if packets else []
+    shipped = bundled(packets)
+    assert all(len(one) <= BUNDLE_BYTES or one in packets for one in shipped)
+    unpacked: list[bytes] = []
+    for one in shipped:
+        unpacked += elements(one) if one.startswith(b"#bundle\0") else [one]
+    assert unpacked == packets
+
+
+def elements(packet: bytes) -> list[bytes]:
+    found, at = [], 16
+    while at < len(packet):
+        size = int.from_bytes(packet[at : at + 4], "big")
+        found.append(packet[at + 4 : at + 4 + size])
+        at += 4 + size
+    return found
+
+
+@on_a_loop
+async def test_messages_of_one_bundle_run_together_though_another_bundle_stands_between_them() -> None:
+    """OSC 1.0: the messages of one bundle are carried out with nothing else in between; of a nested one, later."""
+    now = 1_800_000_000.0
+    bench = Bench(wall=lambda: now)
+    later = bundle(now + 0.2, encode("/bench/session/finish"))
+    bench.receive(bundle(now + 0.1, encode("/bench/session/undo"), later, encode("/bench/session/next")))
+    bench.receive(bundle(now + 0.1, encode("/bench/session/abandon")))
+    assert len(bench.server.schedule) == 3
+    await until(lambda: len(bench.calls) == 4)
+    assert [call[0] for call in bench.calls] == [
+        *("/session/undo", "/session/next", "/session/abandon"),
+        "/session/finish",
+    ]
+    bench.server.close()
