@@ -1,0 +1,212 @@
+"""The address space described as the open OSC query protocol wants it: a tree of nodes, each with attributes. Pure.
+
+Source of names and forms: OSCQuery proposal, third revision, 2018. What it leaves open is decided here:
+
+* ``TYPE`` names every argument, also those that may be left out; each shorter form stands in ``OVERLOADS``.
+* Where any further arguments may follow, ``TYPE`` has as many as the newest value.
+* What the daemon sends can be read (``ACCESS`` 1), commands and questions are written (``ACCESS`` 2). Nothing is both:
+  what a command changes has an address of its own. ``/reply`` and ``/error`` go to one client only and are left out.
+* An event's ``VALUE`` is the last one there was. What was never sent has a ``null`` for each argument.
+* A value out of range is refused, never clipped: ``CLIPMODE`` is ``none``. ``CRITICAL`` asks for TCP for commands.
+* ``TAGS`` holds the kind of address that the reference page has it under.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TypeAlias
+
+import numpy as np
+
+from oscservice.osc.addresses import TABLE, Address, Argument, Direction, lookup
+from oscservice.osc.reference import SIMULATOR, arguments_text
+from oscservice.osc.wire import Value
+
+Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
+Known: TypeAlias = Mapping[str, Sequence[Value | np.generic]]
+"""Newest values by relative address."""
+
+OPTIONAL = ("ACCESS", "VALUE", "RANGE", "DESCRIPTION", "TAGS", "UNIT", "CRITICAL", "CLIPMODE", "OVERLOADS")
+"""The optional attributes that are served."""
+COMMANDS = ("LISTEN", "IGNORE", "PATH_CHANGED", "PATH_ADDED", "PATH_REMOVED")
+"""What is understood and said in text over WebSocket."""
+ATTRIBUTES = frozenset(("FULL_PATH", "CONTENTS", "TYPE", *OPTIONAL))
+"""What may stand as a URL's query, beside ``HOST_INFO``."""
+
+UNITS: Mapping[str, str] = {
+    "cents": "time.cents",
+    "Hz": "time.hz",
+    "s": "time.second",
+    "mm": "distance.mm",
+    "dBFS": "gain.db",
+}
+"""The protocol's names for the units of the address table; the others go by their own."""
+
+READ, WRITE = 1, 2
+
+
+@dataclass(frozen=True)
+class Node:
+    """A part of the address space: ``address`` is None for what only contains others, ``relative`` is without root."""
+
+    full_path: str
+    relative: str
+    address: Address | None
+    contents: Mapping[str, Node]
+
+    @property
+    def unreadable(self) -> bool:
+        """Whether it can be called but has no value to be read."""
+        return self.address is not None and self.address.direction.incoming
+
+
+def described(prefix: str, paths: Iterable[str]) -> dict[str, Node]:
+    """Every node by its whole path: those of the relative addresses ``paths``, what contains them, the root and ``/``.
+
+    Raises:
+        ValueError: an address is not declared.
+    """
+    addresses: dict[str, Address] = {}
+    for path in paths:
+        found = lookup(path)
+        if found is None:
+            raise ValueError(f"{path} is not declared")
+        if found[0].direction is not Direction.ANSWER:
+            addresses[prefix + path] = found[0]
+    below: dict[str, list[str]] = {"/": []}
+    for path in (prefix, *addresses):
+        for here in _way(path):
+            if here not in below:
+                below[here] = []
+                below[_above(here)].append(here)
+    nodes: dict[str, Node] = {}
+    for here, children in reversed(below.items()):  # what is below stands behind
+        contents = {child.rpartition("/")[2]: nodes[child] for child in children}
+        nodes[here] = Node(here, here.removeprefix(prefix), addresses.get(here), contents)
+    return nodes
+
+
+def _way(path: str) -> Iterator[str]:
+    """The nodes on the way to a path, and itself: ``/bench``, ``/bench/string``, ``/bench/string/1``."""
+    at = path.find("/", 1)
+    while at > 0:
+        yield path[:at]
+        at = path.find("/", at + 1)
+    yield path
+
+
+def whole(node: Node, known: Known) -> dict[str, Json]:
+    """A node with all its attributes and all its sub-nodes."""
+    told: dict[str, Json] = {"FULL_PATH": node.full_path, **_attributes(node, known)}
+    if node.contents:
+        told["CONTENTS"] = {name: whole(child, known) for name, child in node.contents.items()}
+    return told
+
+
+def one(node: Node, attribute: str, known: Known) -> dict[str, Json]:
+    """One attribute of a node, by its name; empty if the node has none."""
+    if attribute == "CONTENTS":
+        children: Json = {name: whole(child, known) for name, child in node.contents.items()}
+        return {"CONTENTS": children} if node.contents else {}
+    told = {"FULL_PATH": node.full_path, **_attributes(node, known)}
+    return {attribute: told[attribute]} if attribute in told else {}
+
+
+def host_info(name: str, port: int, host: str | None) -> dict[str, Json]:
+    """What ``HOST_INFO`` is answered with. Without a host, clients take the one they have asked."""
+    extensions: dict[str, Json] = dict.fromkeys((*OPTIONAL, *COMMANDS), True)
+    told: dict[str, Json] = {"NAME": name, "EXTENSIONS": extensions, "OSC_TRANSPORT": "UDP"}
+    if host is not None:
+        told |= {"OSC_IP": host, "WS_IP": host}
+    return told | {"OSC_PORT": port, "WS_PORT": port}
+
+
+def _attributes(node: Node, known: Known) -> dict[str, Json]:
+    if node.address is None:
+        return {}
+    values = known.get(node.relative, ())
+    arguments = node.address.arguments
+    if node.address.rest:
+        arguments += arguments[-1:] * (len(values) - len(arguments))
+    told = dict(_fixed(node.address.path, arguments))
+    if not node.unreadable:
+        told["VALUE"] = [*map(_json, values)] if values else [None] * len(arguments)
+    return told
+
+
+@lru_cache(maxsize=1024)
+def _fixed(path: str, arguments: tuple[Argument, ...]) -> dict[str, Json]:
+    """What is always told of an address; the same for every string and fret."""
+    found = next(address for address in TABLE if address.path == path)
+    incoming = found.direction.incoming
+    text = found.text
+    if arguments:
+        text += f" Arguments: {arguments_text(found.arguments)}{'; …' if found.rest else ''}."
+    if found.answer:
+        text += f" Answer: {arguments_text(found.answer)}."
+    told: dict[str, Json] = {
+        **_typed(arguments),
+        "ACCESS": WRITE if incoming else READ,
+        "DESCRIPTION": text,
+        "CRITICAL": found.direction is Direction.COMMAND,
+        "TAGS": [SIMULATOR if found.simulated else str(found.direction)],
+    }
+    required = sum(not argument.optional for argument in arguments)
+    shorter: list[Json] = [_typed(arguments[:count]) for count in range(required, len(arguments))]
+    return told | {"OVERLOADS": shorter} if shorter else told
+
+
+def _typed(arguments: tuple[Argument, ...]) -> dict[str, Json]:
+    """``TYPE``, and what is told of each argument: ranges and units only where there are some."""
+    told: dict[str, Json] = {"TYPE": "".join(argument.tag for argument in arguments)}
+    ranges: list[Json] = [*map(_range, arguments)]
+    units: list[Json] = [UNITS.get(argument.unit, argument.unit) or None for argument in arguments]
+    if any(ranges):
+        told["RANGE"] = ranges
+    if any(units):
+        told["UNIT"] = units
+    return told | ({"CLIPMODE": ["none" for _ in arguments]} if arguments else {})
+
+
+def _range(argument: Argument) -> Json:
+    if argument.words:
+        return {"VALS": list(argument.words)}
+    low, high = (0, 1) if argument.switch else (argument.low, argument.high)
+    bounds: dict[str, Json] = {"MIN": low, "MAX": high}
+    return {name: bound for name, bound in bounds.items() if bound is not None} or None
+
+
+def _json(value: Value | np.generic) -> Json:
+    """A value as JSON has it; NaN and infinity have no form there and become null."""
+    plain = value.item() if isinstance(value, np.generic) else value
+    if isinstance(plain, float) and not math.isfinite(plain):
+        return None
+    return plain
+
+
+@dataclass(frozen=True)
+class News:
+    """What clients are told when the address space has changed: whole paths, topmost nodes only.
+
+    ``changed`` are nodes that stay, and have become a method, or are one no more.
+    """
+
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+    changed: tuple[str, ...]
+
+
+def news(before: Mapping[str, Node], after: Mapping[str, Node]) -> News:
+    """The nodes that came, went and changed between two descriptions."""
+    return News(
+        tuple(path for path in after if path not in before and _above(path) in before),
+        tuple(path for path in before if path not in after and _above(path) in after),
+        tuple(path for path in after if path in before and before[path].address is not after[path].address),
+    )
+
+
+def _above(path: str) -> str:
+    return path.rpartition("/")[0] or "/"

@@ -1,0 +1,185 @@
+"""The open OSC query protocol over HTTP: the address space as JSON, from the address table and the newest values.
+
+Only GET and HEAD, and no files. A URL's path is an OSC path, its query the name of one attribute. WebSocket is spoken
+on the same port. Source: OSCQuery proposal, third revision, 2018.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import time
+from collections.abc import Callable, Collection
+
+from aiohttp import web
+from aiohttp.http_exceptions import HttpProcessingError
+
+from oscservice.osc import browser
+from oscservice.osc.described import ATTRIBUTES, Json, described, host_info, news, one, whole
+from oscservice.osc.limits import OncePerSecond, TokenBuckets
+from oscservice.osc.peer import Transport
+from oscservice.osc.server import OscServer
+from oscservice.osc.websocket import WebSockets
+
+MAX_CONNECTIONS = 32
+"""At once, those on WebSocket among them."""
+IDLE_S = 10.0
+"""How long a connection may take to ask something whole, for the first time and again."""
+ANSWER_S = 10.0
+"""How long a client may take to read an answer."""
+REQUESTS_PER_S = 500
+CONTAINERS_PER_S = 20
+"""From one IP address: containers are told with all there is in them, which takes some milliseconds."""
+HEAD_LINE_BYTES = 2048
+HEAD_LINES = 64
+
+log = logging.getLogger(__name__)
+
+_EVERYWHERE = ("0.0.0.0", "::", "")
+
+
+class Web:
+    """Answers HTTP, and makes conversations of it that ask for WebSocket. Call it on a running loop.
+
+    Args:
+        server: whose address space it is; told to send to WebSocket connections through here.
+        name: of the daemon, for people.
+        own_names: names of this machine that a browser may know it by, in lower case.
+        clock: seconds that only go forward.
+    """
+
+    def __init__(
+        self, server: OscServer, name: str, own_names: Collection[str], clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.sockets = WebSockets(server)
+        self._server = server
+        self._name = name
+        self._own_names = frozenset(own_names) | {"localhost"}
+        self._clock = clock
+        self._nodes = described(server.space.prefix, server.paths())
+        self._requests = TokenBuckets(REQUESTS_PER_S)
+        self._containers = TokenBuckets(CONTAINERS_PER_S)
+        self._http = web.Server(
+            self._handle,
+            access_log=None,
+            logger=_own_logger(clock),
+            keepalive_timeout=IDLE_S,
+            lingering_time=0.0,
+            max_line_size=HEAD_LINE_BYTES,
+            max_field_size=HEAD_LINE_BYTES,
+            max_headers=HEAD_LINES,
+            handler_cancellation=True,
+        )
+        server.attach(Transport.WEB, self.sockets)
+        server.on_paths = self._paths_changed
+
+    def http(self) -> asyncio.Protocol:
+        """What takes the bytes of a new connection that begins like HTTP."""
+        return self._http() if len(self._http.connections) < MAX_CONNECTIONS else _TurnedAway()
+
+    async def end(self) -> None:
+        """End every connection: conversations are told, answers under way may go out."""
+        self.sockets.close()
+        await self._http.shutdown(1.0)
+
+    def _paths_changed(self, _added: list[str], _removed: list[str]) -> None:
+        before = self._nodes
+        self._nodes = described(self._server.space.prefix, self._server.paths())
+        self.sockets.tell(news(before, self._nodes))
+
+    async def _handle(self, request: web.BaseRequest) -> web.StreamResponse:
+        if not self._server.allowed.allow(request.remote or ""):
+            self._server.counts.refused += 1
+            return await _sent(request, _refusal(403, "not from a network that is allowed"))
+        host, origin = request.headers.get("Host", ""), request.headers.get("Origin")
+        if not browser.host_is_ours(host, self._own_names):
+            return await _sent(request, _refusal(403, "this machine has no such name: ask by its IP address"))
+        if request.method not in ("GET", "HEAD"):
+            answer = _refusal(405, "only GET and HEAD: values are set over OSC")
+            answer.headers["Allow"] = "GET, HEAD"
+            return await _sent(request, answer)
+        near = browser.origin_is_near(origin, host)
+        if request.headers.get("Upgrade", "").lower() == "websocket":
+            if not near:
+                return await _sent(request, _refusal(403, "pages of other sites may not open a WebSocket here"))
+            return await self.sockets.converse(request)
+        answer = self._answer(request)
+        if origin is not None and near:
+            answer.headers["Access-Control-Allow-Origin"] = origin
+        return await _sent(request, answer)
+
+    def _answer(self, request: web.BaseRequest) -> web.Response:
+        """The answer to GET or HEAD."""
+        asked = request.rel_url.raw_query_string
+        if not self._requests.allow(request.remote, self._clock()):
+            return _refusal(429, f"more than {REQUESTS_PER_S} requests a second")
+        if asked == "HOST_INFO":
+            return _json(host_info(self._name, self._server.port, self._host()))
+        node = self._nodes.get(request.path)
+        if node is None:
+            return _refusal(404, "no such node")
+        if asked and asked not in ATTRIBUTES:
+            return _refusal(400, "no attribute that is known here")
+        if asked == "VALUE" and node.unreadable:
+            return web.Response(status=204)
+        if node.contents and asked in ("", "CONTENTS") and not self._containers.allow(request.remote, self._clock()):
+            return _refusal(429, f"more than {CONTAINERS_PER_S} containers a second")
+        known = self._server.values()
+        return _json(one(node, asked, known) if asked else whole(node, known))
+
+    def _host(self) -> str | None:
+        """The address OSC is heard at, if it is one that a client can use."""
+        return None if self._server.host in _EVERYWHERE else self._server.host
+
+
+def _json(told: dict[str, Json]) -> web.Response:
+    body = json.dumps(told, allow_nan=False, separators=(",", ":")).encode()
+    return web.Response(body=body, content_type="application/json", headers={"Cache-Control": "no-store"})
+
+
+def _refusal(status: int, reason: str) -> web.Response:
+    return web.Response(status=status, text=reason + "\n")
+
+
+async def _sent(request: web.BaseRequest, answer: web.Response) -> web.Response:
+    """An answer that has been sent, or given up because the client does not read."""
+    answer.headers["Server"] = "oscservice"
+    answer.headers["X-Content-Type-Options"] = "nosniff"
+    transport = request.transport
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            await answer.prepare(request)
+            await answer.write_eof()
+    except TimeoutError:
+        if transport is not None:
+            transport.abort()
+    return answer
+
+
+class _TurnedAway(asyncio.Protocol):
+    """Ends a connection at once."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        log.warning("an HTTP connection is turned away: %d already", MAX_CONNECTIONS)
+        transport.close()
+
+
+class _OneLine(logging.Filter):
+    """Lets one complaint a second through, and of bytes that are no HTTP no traceback."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        super().__init__()
+        self._clock = clock
+        self._complaints = OncePerSecond()
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if record.exc_info and isinstance(record.exc_info[1], HttpProcessingError):
+            record.msg, record.exc_info = "bad HTTP request from %s", None
+        return self._complaints.admit(str(record.msg), self._clock()) is not None
+
+
+def _own_logger(clock: Callable[[], float]) -> logging.Logger:
+    logger = logging.getLogger(__name__ + ".http")
+    logger.filters = [_OneLine(clock)]
+    return logger

@@ -1,0 +1,163 @@
+"""WebSocket connections: OSC packets in binary frames both ways, and the query protocol's few commands as text.
+
+A text frame goes only to a connection that has sent one itself: OSC clients that know nothing of text stumble over it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from aiohttp import WSCloseCode, WSMsgType, web
+
+from oscservice.osc.addresses import Direction, lookup
+from oscservice.osc.described import News
+from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.server import OscServer
+from oscservice.osc.wire import MAX_STREAM_BYTES
+
+MAX_UNSENT_BYTES = 1024 * 1024
+"""A connection that leaves more than this unread is ended."""
+MAX_LISTENED = 4096
+HEARTBEAT_S = 30.0
+"""How often a silent connection is asked whether it is still there; it has half of that to answer."""
+_TAKEN_AT_ONCE = 16
+
+log = logging.getLogger(__name__)
+
+
+@dataclass
+class _Connection:
+    transport: asyncio.Transport
+    socket: web.WebSocketResponse
+    speaks_text: bool = False
+    listened: int = 0
+
+    @property
+    def ended(self) -> bool:
+        return self.transport.is_closing() or self.socket.closed
+
+
+class WebSockets:
+    """The server's link to peers on WebSocket. All of it runs on the event loop's thread."""
+
+    def __init__(self, server: OscServer) -> None:
+        self._server = server
+        self._connections: dict[Peer, _Connection] = {}
+
+    async def converse(self, request: web.BaseRequest) -> web.WebSocketResponse:
+        """Take what a connection sends, until it ends. Raises aiohttp's HTTPException if it can't begin."""
+        made = web.WebSocketResponse(max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=1.0, compress=False)
+        await made.prepare(request)
+        transport = request.transport
+        if transport is None:
+            return made
+        host, port = transport.get_extra_info("peername")[:2]
+        peer = Peer(host, port, Transport.WEB)
+        connection = self._connections[peer] = _Connection(transport, made)
+        try:
+            taken = 0
+            async for message in made:
+                if message.type is WSMsgType.BINARY:
+                    self._server.take(message.data, peer)
+                elif message.type is WSMsgType.TEXT:
+                    self._command(connection, peer, message.data)
+                taken += 1
+                if taken % _TAKEN_AT_ONCE == 0:  # what has come already is handed over without waiting
+                    await asyncio.sleep(0)
+        finally:
+            del self._connections[peer]
+            self._server.gone(peer)
+        return made
+
+    # The server's link
+
+    def send(self, packet: bytes, peer: Peer) -> bool:
+        """Send a packet to a connection, without waiting; whether it could be."""
+        connection = self._connections.get(peer)
+        return connection is not None and self._write(connection, peer, WSMsgType.BINARY, packet)
+
+    @property
+    def lost(self) -> int:
+        """A stream loses nothing."""
+        return 0
+
+    def __len__(self) -> int:
+        return len(self._connections)
+
+    def close(self) -> None:
+        """End every connection, after what is under way."""
+        for peer, connection in self._connections.items():
+            self._write(connection, peer, WSMsgType.CLOSE, WSCloseCode.GOING_AWAY.to_bytes(2, "big"))
+            connection.transport.close()
+
+    # The query protocol
+
+    def tell(self, news: News) -> None:
+        """Tell the connections that speak text what came, went and changed in the address space."""
+        for command, paths in (
+            ("PATH_REMOVED", news.removed),
+            ("PATH_ADDED", news.added),
+            ("PATH_CHANGED", news.changed),
+        ):
+            self._tell(command, paths)
+
+    def _tell(self, command: str, paths: Iterable[str]) -> None:
+        frames = [json.dumps({"COMMAND": command, "DATA": path}).encode() for path in paths]
+        for peer, connection in self._connections.items():
+            for frame in frames if connection.speaks_text else ():
+                self._write(connection, peer, WSMsgType.TEXT, frame)
+
+    def _command(self, connection: _Connection, peer: Peer, text: str) -> None:
+        connection.speaks_text = True
+        try:
+            told = json.loads(text)
+        except (ValueError, RecursionError):
+            told = None
+        match told:
+            case {"COMMAND": "LISTEN", "DATA": str(path)} if connection.listened < MAX_LISTENED:
+                relative = self._sent(path)
+                if relative is not None:
+                    connection.listened += 1
+                    self._server.listen(peer, relative)
+                    return
+            case {"COMMAND": "IGNORE", "DATA": str(path)}:
+                relative = self._sent(path)
+                if relative is not None:
+                    self._server.ignore(peer, relative)
+                    return
+        self._server.bad("no command of the query protocol", len(text), peer)
+
+    def _sent(self, path: str) -> str | None:
+        """The relative address of a whole one whose values are sent to all; None for any other."""
+        prefix = self._server.space.prefix
+        found = lookup(path.removeprefix(prefix)) if path.startswith(prefix + "/") else None
+        if found is None or found[0].direction.incoming or found[0].direction is Direction.ANSWER:
+            return None
+        return path.removeprefix(prefix)
+
+    def _write(self, connection: _Connection, peer: Peer, kind: WSMsgType, payload: bytes) -> bool:
+        # Straight to the transport: aiohttp's own way waits for a slow reader, and nothing here may wait.
+        if connection.ended:
+            return False
+        if connection.transport.get_write_buffer_size() > MAX_UNSENT_BYTES:
+            log.warning("%s does not read what it is sent: its connection is ended", peer)
+            connection.transport.abort()
+            return False
+        connection.transport.write(frame(kind, payload))
+        return True
+
+
+def frame(kind: int, payload: bytes) -> bytes:
+    """One whole unmasked WebSocket frame (RFC 6455, section 5.2), as servers send them."""
+    size = len(payload)
+    if size < 126:
+        head = bytes((0x80 | kind, size))
+    elif size < 2**16:
+        head = bytes((0x80 | kind, 126)) + size.to_bytes(2, "big")
+    else:
+        head = bytes((0x80 | kind, 127)) + size.to_bytes(8, "big")
+    return head + payload
