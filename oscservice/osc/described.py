@@ -22,7 +22,7 @@ from typing import TypeAlias
 import numpy as np
 
 from oscservice.osc.addresses import TABLE, Address, Argument, Direction, lookup
-from oscservice.osc.reference import SIMULATOR, arguments_text
+from oscservice.osc.reference import SIMULATOR, arguments_text, meaning
 from oscservice.osc.wire import Value
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
@@ -142,11 +142,9 @@ def _fixed(path: str, arguments: tuple[Argument, ...]) -> dict[str, Json]:
     """What is always told of an address; the same for every string and fret."""
     found = next(address for address in TABLE if address.path == path)
     incoming = found.direction.incoming
-    text = found.text
+    text = meaning(found)
     if arguments:
         text += f" Arguments: {arguments_text(found.arguments)}{'; …' if found.rest else ''}."
-    if found.answer:
-        text += f" Answer: {arguments_text(found.answer)}."
     told: dict[str, Json] = {
         **_typed(arguments),
         "ACCESS": WRITE if incoming else READ,

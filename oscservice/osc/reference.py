@@ -176,11 +176,16 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
     return "\n".join(parts)
 
 
-def _row(prefix: str, address: Address) -> tuple[str, ...]:
+def meaning(address: Address) -> str:
+    """What an address is for, what it is answered with, and when it is possible."""
     answer = f" Answer: {arguments_text(address.answer)}." if address.answer else ""
     phases = f" Phases: {', '.join(address.phases)}." if address.phases else ""
+    return address.text + answer + phases
+
+
+def _row(prefix: str, address: Address) -> tuple[str, ...]:
     tags = f"`{address.tags}`" if address.tags else "–"
-    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), address.text + answer + phases
+    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), meaning(address)
 
 
 def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
