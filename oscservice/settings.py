@@ -45,6 +45,7 @@ class ServeSettings:
         allow: networks that may send to the daemon, as ``192.168.1.0/24``; empty: the loopback only.
         announce: tell the network that the daemon is there, also when it listens on the loopback only.
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
+        name: of the daemon, for people who look for it on the network; empty: one with the machine's name.
     """
 
     source: str = "device"
@@ -70,3 +71,4 @@ class ServeSettings:
     allow: tuple[str, ...] = ()
     announce: bool = False
     bend_range_semitones: int = 0
+    name: str = ""

@@ -42,6 +42,7 @@ def serve(
             min=0, max=MOST_SEMITONES, help="Semitones of a whole pitch bend, to send deviations as bends; 0: don't."
         ),
     ] = 0,
+    name: Annotated[str, typer.Option(help="Name to be found by; one with the machine's name if not given.")] = "",
     journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
     instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
     tolerance: Annotated[float, typer.Option(min=_LOWEST, max=_HIGHEST, help="Error in cents to settle for.")] = (
@@ -85,6 +86,7 @@ def serve(
             allow=tuple(allow or ()),
             announce=announce,
             bend_range_semitones=bend_range,
+            name=name,
             journal=journal,
             instrument=instrument,
             tolerance_cents=tolerance,

@@ -12,12 +12,16 @@ import contextlib
 import ipaddress
 import logging
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass
 
 import ifaddr
 from zeroconf import Error as ZeroconfError
 from zeroconf import IPVersion, ServiceInfo
 from zeroconf.asyncio import AsyncZeroconf
+
+from oscservice.osc.peer import is_loopback
+from oscservice.osc.server import OscServer
+from oscservice.osc.web import own_name
+from oscservice.settings import ServeSettings
 
 TYPES = "ifsbhtdScrmTFNI"
 """Type tags that are taken."""
@@ -28,31 +32,21 @@ _LONGEST_NAME_BYTES = 63
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True)
-class Announcement:
-    """What is announced: a name for people, the address and port that the daemon is bound to, and its OSC root."""
-
-    name: str
-    host: str
-    port: int
-    prefix: str
-
-
-def services(what: Announcement, addresses: Sequence[str]) -> list[ServiceInfo]:
+def services(name: str, addresses: Sequence[str], port: int, prefix: str) -> list[ServiceInfo]:
     """The services of a daemon: OSC over UDP and TCP, and the description of its address space.
 
-    ``addresses`` are the IP addresses it is reached at, the first of them in ``uri``.
+    ``addresses`` are the IP addresses it is reached at, the first of them in ``uri``; ``prefix`` is its OSC root.
     """
-    name = instance_name(what.name)
+    name = instance_name(name)
     host = f"[{addresses[0]}]" if ":" in addresses[0] else addresses[0]
     osc = {
         "txtvers": "1",
         "version": "1.1",
         "types": TYPES,
-        "uri": f"http://{host}:{what.port}{what.prefix}",
+        "uri": f"http://{host}:{port}{prefix}",
     }
     return [
-        ServiceInfo(kind, f"{name}.{kind}", what.port, properties=properties, parsed_addresses=list(addresses))
+        ServiceInfo(kind, f"{name}.{kind}", port, properties=properties, parsed_addresses=list(addresses))
         for kind, properties in (
             ("_osc._udp.local.", {**osc, "framing": "datagram"}),
             ("_osc._tcp.local.", {**osc, "framing": "slip"}),
@@ -91,10 +85,16 @@ def own_addresses(host: str) -> list[str]:
 
 
 @contextlib.asynccontextmanager
-async def announced(what: Announcement) -> AsyncIterator[None]:
-    """Announce a daemon while the block runs. It never waits for that; what fails is one line in the log."""
+async def announced(settings: ServeSettings, server: OscServer) -> AsyncIterator[None]:
+    """Announce an open server while the block runs, if it is bound beyond the loopback or that was asked for.
+
+    Nothing waits for that while the block runs; what fails is one line in the log.
+    """
+    if is_loopback(server.host) and not settings.announce:
+        yield
+        return
     made: list[AsyncZeroconf] = []
-    task = asyncio.create_task(_announce(what, made))
+    task = asyncio.create_task(_announce(settings.name or own_name(), server, made))
     try:
         yield
     finally:
@@ -107,14 +107,14 @@ async def announced(what: Announcement) -> AsyncIterator[None]:
                     await responder.async_close()
 
 
-async def _announce(what: Announcement, made: list[AsyncZeroconf]) -> None:
+async def _announce(name: str, server: OscServer, made: list[AsyncZeroconf]) -> None:
     """Announce it, and hand out the responder that does, which has to be closed."""
     try:
-        bound = ipaddress.ip_address(what.host)
+        bound = ipaddress.ip_address(server.host)
         every = IPVersion.V4Only if bound.version == 4 else IPVersion.All
         responder = AsyncZeroconf(ip_version=every) if bound.is_unspecified else AsyncZeroconf(interfaces=[str(bound)])
         made.append(responder)
-        told = services(what, own_addresses(what.host))
+        told = services(name, own_addresses(server.host), server.port, server.space.prefix)
         broadcasts = await asyncio.gather(
             *(responder.async_register_service(service, allow_name_change=True) for service in told)
         )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from oscservice.audio.block import AudioSource, check_rate
 from oscservice.audio.source import open_source, parse_source
+from oscservice.daemon.announcing import announced
 from oscservice.daemon.bench import Bench
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
@@ -20,6 +21,7 @@ from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.profile import load_instrument
 from oscservice.osc.networks import Networks
 from oscservice.osc.opened import open_ports
+from oscservice.osc.web import Web, machine_names, own_name
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -75,7 +77,8 @@ async def running(
         bend_range_semitones=settings.bend_range_semitones,
         allowed=Networks(settings.allow),
     )
-    await open_ports(bench.server, settings.host, settings.port)
+    web = Web(bench.server, settings.name or own_name(), machine_names())
+    await open_ports(bench.server, settings.host, settings.port, web.http)
     daemon = Running(bench, bench.server.port, asyncio.Event())
 
     def ended(fault: OscserviceError | None) -> None:
@@ -112,6 +115,7 @@ async def running(
         beat.cancel()
         watch.cancel()
         bench.close()
+        await web.end()
 
 
 async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
@@ -130,7 +134,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
     for sign in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(sign, stop.set)
     with source, Recorder.open(settings.journal) as recorder:
-        async with running(settings, source, recorder, tell) as daemon:
+        async with running(settings, source, recorder, tell) as daemon, announced(settings, daemon.bench.server):
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
             offered = daemon.bench.offered()

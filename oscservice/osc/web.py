@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import socket
 import time
 from collections.abc import Callable, Collection
 
@@ -131,6 +132,18 @@ class Web:
     def _host(self) -> str | None:
         """The address OSC is heard at, if it is one that a client can use."""
         return None if self._server.host in _EVERYWHERE else self._server.host
+
+
+def own_name() -> str:
+    """What the daemon is called where nobody has named it."""
+    return f"oscservice on {socket.gethostname()}"
+
+
+def machine_names() -> frozenset[str]:
+    """Names that this machine may be asked by, in lower case: its own, also as multicast DNS has it."""
+    host = socket.gethostname().lower()
+    short = host.partition(".")[0]
+    return frozenset({host, short, f"{short}.local"})
 
 
 def _json(told: dict[str, Json]) -> web.Response:
