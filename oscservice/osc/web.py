@@ -80,9 +80,9 @@ class Web:
         return self._http() if len(self._http.connections) < MAX_CONNECTIONS else _TurnedAway()
 
     async def end(self) -> None:
-        """End every connection: conversations are told, answers under way may go out."""
-        self.sockets.close()
-        await self._http.shutdown(1.0)
+        """End every connection. Call it after the server's own end."""
+        await self.sockets.end()
+        await self._http.shutdown(0.5)
 
     def _paths_changed(self, _added: list[str], _removed: list[str]) -> None:
         before = self._nodes

@@ -6,6 +6,7 @@ A text frame goes only to a connection that has sent one itself: OSC clients tha
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import logging
 from collections.abc import Iterable
@@ -24,6 +25,8 @@ MAX_UNSENT_BYTES = 1024 * 1024
 MAX_LISTENED = 4096
 HEARTBEAT_S = 30.0
 """How often a silent connection is asked whether it is still there; it has half of that to answer."""
+LEAVE_S = 0.5
+"""How long a connection has to answer the leave that is taken of it."""
 _TAKEN_AT_ONCE = 16
 
 log = logging.getLogger(__name__)
@@ -47,10 +50,11 @@ class WebSockets:
     def __init__(self, server: OscServer) -> None:
         self._server = server
         self._connections: dict[Peer, _Connection] = {}
+        self._over = False
 
     async def converse(self, request: web.BaseRequest) -> web.WebSocketResponse:
         """Take what a connection sends, until it ends. Raises aiohttp's HTTPException if it can't begin."""
-        made = web.WebSocketResponse(max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=1.0, compress=False)
+        made = web.WebSocketResponse(max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=LEAVE_S, compress=False)
         await made.prepare(request)
         transport = request.transport
         if transport is None:
@@ -89,10 +93,15 @@ class WebSockets:
         return len(self._connections)
 
     def close(self) -> None:
-        """End every connection, after what is under way."""
-        for peer, connection in self._connections.items():
-            self._write(connection, peer, WSMsgType.CLOSE, WSCloseCode.GOING_AWAY.to_bytes(2, "big"))
-            connection.transport.close()
+        """Nothing more is sent; :meth:`end` takes leave, which takes two."""
+        self._over = True
+
+    async def end(self) -> None:
+        """Take leave of every connection and end it."""
+        leave = [connection.socket.close(code=WSCloseCode.GOING_AWAY) for connection in self._connections.values()]
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LEAVE_S):
+                await asyncio.gather(*leave, return_exceptions=True)
 
     # The query protocol
 
@@ -141,7 +150,7 @@ class WebSockets:
 
     def _write(self, connection: _Connection, peer: Peer, kind: WSMsgType, payload: bytes) -> bool:
         # Straight to the transport: aiohttp's own way waits for a slow reader, and nothing here may wait.
-        if connection.ended:
+        if self._over or connection.ended:
             return False
         if connection.transport.get_write_buffer_size() > MAX_UNSENT_BYTES:
             log.warning("%s does not read what it is sent: its connection is ended", peer)

@@ -1,0 +1,374 @@
+"""HTTP and WebSocket on the daemon's port: who may ask, what is refused, and that nothing grows without bound."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import socket
+import struct
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from typing import Any
+
+import aiohttp
+import pytest
+from pythonosc.osc_message import OscMessage
+
+from oscservice.osc import web, websocket
+from oscservice.osc.addresses import Address
+from oscservice.osc.opened import open_ports
+from oscservice.osc.peer import Peer
+from oscservice.osc.server import OscServer
+from oscservice.osc.wire import Value, encode
+
+PATIENCE_S = 20.0
+
+
+class Bench:
+    """A server that moves saddles, and its HTTP side."""
+
+    def __init__(self) -> None:
+        self.server = OscServer(self.handle, snapshot=lambda: self.state, string_count=6)
+        self.state: dict[str, Sequence[Value]] = {"/phase": ("tuning",), "/string/1/saddle/moved": (0.0,)}
+        self.web = web.Web(self.server, "bench two", {"shop.local"})
+
+    def handle(self, address: Address, params: dict[str, int], args: tuple[Value, ...], _: Peer) -> Sequence[Value]:
+        assert address.path == "/string/{string}/moved"
+        self.publish({f"/string/{params['string']}/saddle/moved": args})
+        return args
+
+    def publish(self, values: dict[str, tuple[Value, ...]]) -> None:
+        self.state |= values
+        self.server.publish(values)
+
+    def url(self, path: str = "/", scheme: str = "http") -> str:
+        return f"{scheme}://127.0.0.1:{self.server.port}{path}"
+
+
+Trial = Callable[[Bench, aiohttp.ClientSession], Coroutine[Any, Any, None]]
+
+
+@contextlib.asynccontextmanager
+async def opened() -> AsyncIterator[Bench]:
+    bench = Bench()
+    await open_ports(bench.server, "127.0.0.1", 0, bench.web.http)
+    try:
+        yield bench
+    finally:
+        bench.server.close()
+        await bench.web.end()
+
+
+def on_a_bench(trial: Trial) -> None:
+    """Run a trial on a bench that is open on a free port."""
+
+    async def run() -> None:
+        async with opened() as bench, aiohttp.ClientSession() as session:
+            await trial(bench, session)
+
+    asyncio.run(asyncio.wait_for(run(), PATIENCE_S))
+
+
+async def status(session: aiohttp.ClientSession, url: str, **headers: str) -> tuple[int, str]:
+    async with session.get(url, headers=headers) as answer:
+        return answer.status, await answer.text()
+
+
+async def raw(bench: Bench, data: bytes) -> bytes:
+    """What a raw connection is sent, to its end."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", bench.server.port)
+    writer.write(data)
+    said = await reader.read()
+    writer.close()
+    return said
+
+
+async def until(true: Callable[[], bool]) -> None:
+    while not true():
+        await asyncio.sleep(0.005)
+
+
+async def moved(connection: aiohttp.ClientWebSocketResponse, mm: float) -> None:
+    """Move a saddle over WebSocket; shows that the connection is served."""
+    await connection.send_bytes(encode("/bench/string/1/moved", mm))
+    answer = OscMessage(await connection.receive_bytes())
+    assert (answer.address, answer.params[1]) == ("/bench/reply", pytest.approx(mm))
+
+
+def test_a_host_that_is_not_this_machine_is_refused() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        url = bench.url("/bench/phase?VALUE")
+        for host in (f"localhost:{bench.server.port}", "shop.local", "192.0.2.1:80", "[::1]:9787"):
+            assert (await status(session, url, Host=host))[0] == 200, host
+        for host in ("evil.example", "evil.example:9787", "localhost.evil.example"):
+            assert (await status(session, url, Host=host))[0] == 403, host
+        said = await raw(bench, b"GET / HTTP/1.0\r\n\r\n")
+        assert said.split()[1] in (b"400", b"403")
+
+    on_a_bench(trial)
+
+
+def test_a_page_of_somewhere_else_opens_no_websocket_and_is_not_let_read_answers() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        for origin in ("http://localhost:3000", "http://127.0.0.1", "https://[::1]"):
+            async with session.ws_connect(bench.url(scheme="ws"), headers={"Origin": origin}) as connection:
+                await moved(connection, 0.5)
+            async with session.get(bench.url("/bench/phase"), headers={"Origin": origin}) as answer:
+                assert answer.headers["Access-Control-Allow-Origin"] == origin
+        for origin in ("http://evil.example", "null", "http://127.0.0.1.evil.example", "file://"):
+            with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
+                await session.ws_connect(bench.url(scheme="ws"), headers={"Origin": origin})
+            async with session.get(bench.url("/bench/phase"), headers={"Origin": origin}) as answer:
+                assert "Access-Control-Allow-Origin" not in answer.headers
+
+    on_a_bench(trial)
+
+
+def test_a_network_that_is_not_allowed_gets_nothing_and_is_counted() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        bench.server.allowed.allow = lambda host: host != "127.0.0.1"  # type: ignore[assignment]
+        assert (await status(session, bench.url("/bench")))[0] == 403
+        with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
+            await session.ws_connect(bench.url(scheme="ws"))
+        assert bench.server.counts.refused == 2
+
+    on_a_bench(trial)
+
+
+def test_a_request_that_is_too_long_or_no_http_is_one_line_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
+    long = b"GET /" + b"a" * 4000 + b" HTTP/1.1\r\nHost: localhost\r\n\r\n"
+    many = b"GET / HTTP/1.1\r\nHost: localhost\r\n" + b"X-A: b\r\n" * 200 + b"\r\n"
+    wide = b"GET / HTTP/1.1\r\nHost: localhost\r\nX-A: " + b"b" * 4000 + b"\r\n\r\n"
+    wrong = b"GET / HTTP/9.x\r\n\r\n"
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        for request in (long, many, wide, wrong, b"NONSENSE\r\n\r\n", b"Z" * 100_000):
+            said = await raw(bench, request)
+            assert said.split()[1] == b"400", request[:40]
+            assert b"Traceback" not in said
+        assert (await status(session, bench.url("/bench/phase")))[0] == 200
+
+    with caplog.at_level(logging.INFO):
+        on_a_bench(trial)
+    assert "Traceback" not in caplog.text
+    assert "bad HTTP request from 127.0.0.1" in caplog.text
+    assert len(caplog.records) < 5  # one a second
+
+
+def test_a_body_is_left_unread() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        head = b"GET /bench/phase?VALUE HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1000000000\r\n\r\n"
+        said = await raw(bench, head + b"a" * 1000)
+        assert said.startswith(b"HTTP/1.1 200 ")
+        assert said.endswith(b'{"VALUE":["tuning"]}')
+
+    on_a_bench(trial)
+
+
+def test_who_says_nothing_whole_is_shown_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web, "IDLE_S", 0.2)
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        assert await raw(bench, b"GET /bench HTTP/1.1\r\nHost: loc") == b""
+        whole = b"GET /bench/phase HTTP/1.1\r\nHost: localhost\r\n\r\n"
+        assert (await raw(bench, whole)).count(b"HTTP/1.1 200") == 1  # and was closed after that
+        assert (await raw(bench, whole + b"GET /bench HTTP/1.1\r\nHos")).count(b"HTTP/1.1 200") == 1
+
+    on_a_bench(trial)
+
+
+def test_who_does_not_read_an_answer_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web, "ANSWER_S", 0.2)
+    monkeypatch.setattr(web, "described", lambda prefix, paths: dict.fromkeys(["/big"], _Big()))
+    monkeypatch.setattr(web, "whole", lambda node, known: {"BIG": "x" * 30_000_000})
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        loop = asyncio.get_running_loop()
+        with socket.socket() as slow:
+            slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            slow.setblocking(False)
+            await loop.sock_connect(slow, ("127.0.0.1", bench.server.port))
+            await loop.sock_sendall(slow, b"GET /big HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            await until(lambda: len(bench.web._http.connections) == 1)
+            await until(lambda: not bench.web._http.connections)
+
+    on_a_bench(trial)
+
+
+class _Big:
+    contents: tuple[str, ...] = ()
+
+
+def test_containers_are_told_only_so_many_times_a_second(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web.time, "monotonic", lambda: 1000.0)  # no time passes, as if all came at once
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        for _ in range(web.CONTAINERS_PER_S):
+            assert (await status(session, bench.url("/bench/string/1/saddle")))[0] == 200
+        assert (await status(session, bench.url("/bench/string/1/saddle")))[0] == 429
+        assert (await status(session, bench.url("/bench/string/1/saddle/moved")))[0] == 200
+
+    on_a_bench(trial)
+
+
+def test_connections_beyond_the_limit_are_turned_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web, "MAX_CONNECTIONS", 3)
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        held = [await session.ws_connect(bench.url(scheme="ws")) for _ in range(3)]
+        with pytest.raises(aiohttp.ClientError):
+            await session.ws_connect(bench.url(scheme="ws"))
+        await held.pop().close()
+        await until(lambda: len(bench.web.sockets) == 2)
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            await moved(connection, 1.0)
+        for connection in held:
+            await connection.close()
+
+    on_a_bench(trial)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "no JSON", "[" * 60_000, "null", "[]", '"LISTEN"', "{}", "1e999", '{"COMMAND":"LISTEN"}'),
+        *('{"COMMAND":"LISTEN","DATA":1}', '{"COMMAND":"LISTEN","DATA":"/bench/nonsense"}', '{"DATA":"/bench/phase"}'),
+        *('{"COMMAND":"LISTEN","DATA":"/phase"}', '{"COMMAND":"LISTEN","DATA":"/bench/string/1/moved"}'),
+        *('{"COMMAND":"LISTEN","DATA":"/bench/reply"}', '{"COMMAND":"IGNORE","DATA":"/bench"}'),
+        *('{"COMMAND":"PATH_ADDED","DATA":"/bench/phase"}', '{"COMMAND":["LISTEN"],"DATA":"/bench/phase"}'),
+    ],
+)
+def test_text_that_is_no_command_is_counted_and_answered_over_osc(text: str) -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            await connection.send_str(text)
+            await connection.send_bytes(encode("/bench/string/1/moved", 0.25))
+            answers = []
+            while not answers or answers[-1].address != "/bench/reply":
+                answers.append(OscMessage(await connection.receive_bytes()))
+            assert [a.address for a in answers] in (["/bench/reply"], ["/bench/error", "/bench/reply"])
+        assert bench.server.counts.bad == 1
+        bench.publish({"/phase": ("comparing",), "/string/1/saddle/moved": (1.0,)})
+
+    on_a_bench(trial)
+
+
+def test_binary_that_is_no_osc_is_counted_and_the_connection_goes_on() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            for packet in (b"", b"abc", b"#bundle\0" + bytes(8) + struct.pack(">i", -4), b"\xff" * 64):
+                await connection.send_bytes(packet)
+            await connection.send_bytes(encode("/bench/string/1/moved", 0.25))
+            while OscMessage(await connection.receive_bytes()).address != "/bench/reply":
+                pass
+        assert bench.server.counts.bad == 4
+
+    on_a_bench(trial)
+
+
+@pytest.mark.parametrize("kind", ["send_bytes", "send_str"])
+def test_a_frame_over_the_limit_ends_the_connection(kind: str, caplog: pytest.LogCaptureFixture) -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            big = b"a" * (64 * 1024 + 1)
+            await getattr(connection, kind)(big if kind == "send_bytes" else big.decode())
+            end = await connection.receive()
+            assert (end.type, end.data) == (aiohttp.WSMsgType.CLOSE, aiohttp.WSCloseCode.MESSAGE_TOO_BIG)
+        await until(lambda: not len(bench.web.sockets))
+
+    on_a_bench(trial)
+    assert "Traceback" not in caplog.text
+
+
+def test_a_connection_that_does_not_read_is_ended_and_the_others_go_on(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(websocket, "MAX_UNSENT_BYTES", 50_000)
+    handshake = (
+        b"GET / HTTP/1.1\r\nHost: localhost\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+        b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n"
+    )
+    listen = json.dumps({"COMMAND": "LISTEN", "DATA": "/bench/event"}).encode()
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        loop = asyncio.get_running_loop()
+        with socket.socket() as slow:
+            slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            slow.setblocking(False)
+            await loop.sock_connect(slow, ("127.0.0.1", bench.server.port))
+            await loop.sock_sendall(slow, handshake + bytes((0x81, 0x80 | len(listen))) + bytes(4) + listen)
+            await until(lambda: len(bench.web.sockets) == 1)
+            async with session.ws_connect(bench.url(scheme="ws")) as connection:
+                while len(bench.web.sockets) == 2:
+                    bench.publish({"/event": ("x" * 150,)})
+                    await asyncio.sleep(0)
+                await moved(connection, 0.75)
+
+    on_a_bench(trial)
+    assert "does not read what it is sent" in caplog.text
+
+
+def test_what_is_listened_to_ends_with_the_connection() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            await connection.send_str('{"COMMAND":"LISTEN","DATA":"/bench/phase"}')
+            await moved(connection, 0.5)
+            bench.publish({"/phase": ("comparing",)})
+            assert OscMessage(await connection.receive_bytes()).params == ["comparing"]
+        await until(lambda: not len(bench.web.sockets))
+        unsent = bench.server.counts.unsent
+        bench.publish({"/phase": ("moving",)})
+        assert bench.server.counts.unsent == unsent  # nobody is sent it
+
+    on_a_bench(trial)
+
+
+def test_what_is_listened_to_on_one_connection_has_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(websocket, "MAX_LISTENED", 2)
+
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            for path in ("/bench/phase", "/bench/prompt", "/bench/revision"):
+                await connection.send_str(json.dumps({"COMMAND": "LISTEN", "DATA": path}))
+            await until(lambda: bench.server.counts.bad == 1)
+
+    on_a_bench(trial)
+
+
+def test_at_the_end_connections_are_told() -> None:
+    async def run() -> None:
+        async with aiohttp.ClientSession() as session:
+            async with opened() as bench:
+                connection = await session.ws_connect(bench.url(scheme="ws"))
+                await connection.send_bytes(encode("/bench/subscribe"))
+                assert OscMessage(await connection.receive_bytes()).address == "/bench/reply"
+            frames = [frame async for frame in connection]
+            last = OscMessage(frames[-1].data)
+            assert (last.address, last.params[:2]) == ("/bench/reply", ["/bench/subscribe", 0])
+            assert connection.close_code == aiohttp.WSCloseCode.GOING_AWAY
+
+    asyncio.run(asyncio.wait_for(run(), PATIENCE_S))
+
+
+def test_a_failure_inside_is_a_500_without_particulars_and_logged(caplog: pytest.LogCaptureFixture) -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        bench.server.values = lambda: {}["not there"]  # type: ignore[method-assign]
+        code, text = await status(session, bench.url("/bench/phase"))
+        assert code == 500
+        assert "not there" not in text
+        assert (await status(session, bench.url("/?HOST_INFO")))[0] == 200
+
+    on_a_bench(trial)
+    assert "KeyError: 'not there'" in caplog.text
+
+
+def test_frames_are_those_of_the_standard() -> None:
+    """The unmasked examples of RFC 6455, section 5.7."""
+    assert websocket.frame(aiohttp.WSMsgType.TEXT, b"Hello") == bytes.fromhex("810548656c6c6f")
+    assert websocket.frame(aiohttp.WSMsgType.BINARY, bytes(256)) == bytes.fromhex("827e0100") + bytes(256)
+    assert websocket.frame(aiohttp.WSMsgType.BINARY, bytes(65536)) == bytes.fromhex("827f0000000000010000") + bytes(
+        65536
+    )
+    assert websocket.frame(aiohttp.WSMsgType.BINARY, bytes(125))[:2] == bytes((0x82, 125))
+    assert websocket.frame(aiohttp.WSMsgType.BINARY, bytes(126))[:4] == bytes((0x82, 126, 0, 126))
