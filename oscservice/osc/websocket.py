@@ -54,7 +54,9 @@ class WebSockets:
 
     async def converse(self, request: web.BaseRequest) -> web.WebSocketResponse:
         """Take what a connection sends, until it ends. Raises aiohttp's HTTPException if it can't begin."""
-        made = web.WebSocketResponse(max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=LEAVE_S, compress=False)
+        made = web.WebSocketResponse(
+            max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=LEAVE_S, compress=False
+        )
         await made.prepare(request)
         transport = request.transport
         if transport is None:

@@ -27,7 +27,7 @@ PATIENCE_S = 20.0
 INSTRUMENT = "six-string-648"
 UNITS = {"time.cents", "time.hz", "time.second", "time.ms", "distance.mm", "gain.db"}
 """Those of the proposal's list that fit."""
-OWN_UNITS = {"turns", "N", "days"}
+OWN_UNITS = {"turns", "N", "days", "semitones"}
 OPTIONAL = {"ACCESS", "VALUE", "RANGE", "DESCRIPTION", "TAGS", "EXTENDED_TYPE", "UNIT", "CRITICAL", "CLIPMODE"} | {
     "OVERLOADS",
     "HTML",
