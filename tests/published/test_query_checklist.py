@@ -276,13 +276,13 @@ def test_q12_listen_sends_the_changes_of_one_exact_path_until_ignore_or_the_end(
         assert other.ask("/session/by_hand", 0) == ()
         assert await osc(connection) == ("/bench/by_hand", (0,))
         assert other.ask("/string/3/focus") == ()
-        other.until("/focus/string", 3)
+        other.until_it_is("/focus/string", 3)
         assert {address for address, _ in await heard_until_version()} <= {"/bench/prompt"}
         await say("IGNORE", "/bench/by_hand")
         assert await heard_until_version() == []
         assert other.ask("/session/by_hand", 1) == ()
         assert other.ask("/session/by_hand", 0) == ()
-        other.until("/by_hand", 0)
+        other.until_it_is("/by_hand", 0)
         assert not [address for address, _ in await heard_until_version() if address == "/bench/by_hand"]
 
     assert other.ask("/subscribe")[0] >= 90
