@@ -1,0 +1,12 @@
+// npm oscquery: reads what the daemon says of itself over HTTP.
+const {OSCQueryDiscovery} = require('oscquery');
+
+const discovery = new OSCQueryDiscovery();
+discovery.on('up', (service) => {
+  console.log('host', JSON.stringify(service.hostInfo));
+  for (const method of service.flat()) console.log(method.full_path, method.access, JSON.stringify(method.arguments));
+});
+discovery.queryNewService('127.0.0.1', 9787).then(
+  () => setTimeout(() => process.exit(0), 100),
+  (error) => { console.log('failed', error.message); process.exit(1); },
+);

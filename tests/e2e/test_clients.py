@@ -1,0 +1,129 @@
+"""Other people's OSC clients, each from its own driver in ``clients``: all go through the same short session. What they
+print is what they understood. The language of SuperCollider and the recording program are in ``test_examples.py``.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from conftest import miss, need
+from staged import CLIENTS, INSTRUMENT, Stage, node_modules
+
+pytestmark = pytest.mark.foreign
+
+DRIVEN = ["inspecting", "tuning", "closed"]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    """One daemon for all of them, one after the other."""
+    need("oscsend", "liblo-tools")
+    stage = Stage(tmp_path_factory.mktemp("clients"))
+    yield stage
+    stage.close()
+
+
+@pytest.fixture
+def stage(bench: Stage) -> Iterator[Stage]:
+    """The daemon, nothing on its bench; what a test starts is ended."""
+    yield bench
+    bench.tidy()
+    bench.say("session/abandon")  # refused where the test did so itself
+
+
+def check(stage: Stage, printed: list[str], label: str, *, lease: bool = True) -> None:
+    """The whole session as a client printed it, and as the daemon did.
+
+    Args:
+        printed: the client's lines, each an address and values, whatever else stands around them.
+        label: the session's.
+        lease: whether the client subscribed, and was sent the live values too.
+    """
+    told = [re.sub(r"[\"/,]", " ", line).split() for line in printed]
+    told = [[word for word in words if word not in ("heard:", "bench")] for words in told]
+    everything = "\n".join(printed)
+
+    status = next((words for words in told if {"reply", "status"} <= {*words}), [])
+    assert {"idle", "closed"} & {*status}, everything
+    phases = [words[-1] for words in told if words and words[0] == "phase"]
+    assert phases[-len(DRIVEN) :] == DRIVEN, everything
+    assert [words for words in told if words and words[0] == "error" and "unsubscribe" not in words] == [], everything
+
+    (reading,) = [words for words in told if words and words[0] == "reading"]
+    at = reading.index("open")
+    assert (int(reading[at - 1]), int(reading[at + 1]), reading[at + 2]) == (2, 0, "D3"), reading
+    hz, cents = float(reading[at + 4]), float(reading[at + 5])
+    assert 140 < hz < 154, reading
+    assert -30 < cents < 30, reading
+    if lease:
+        leases = [words for words in told if {"reply", "subscribe"} <= {*words} and words[-1] == "120"]
+        assert leases, everything
+        live = [float(words[-1]) for words in told if words[:3] == ["string", "2", "cents"]]
+        assert len(live) >= 2, everything
+        assert all(-30 < value < 30 for value in live), live
+
+    stage.daemon.until(f"^session begun: {label} ")
+    stage.daemon.until("^phase: tuning$")
+    stage.daemon.until("^session closed: abandoned$")
+
+
+def test_what_the_clients_say_does_not_stand_in_the_code() -> None:
+    """No driver can print what it did not hear: notes and pitches stand in none of them."""
+    for driver in CLIENTS.iterdir():
+        if driver.suffix in (".js", ".py", ".sh", ".pd", ".scd", ".lua"):
+            assert not re.search(r"\bD3\b|14[0-9]\.", driver.read_text(encoding="utf-8")), driver
+
+
+@pytest.mark.parametrize("way", ["udp", "tcp"])
+def test_liblo_on_the_command_line(stage: Stage, way: str) -> None:
+    for program, package in (("oscdump", "liblo-tools"), ("socat", "socat")):
+        need(program, package)
+    check(stage, stage.run("bash", CLIENTS / "liblo.sh", way), f"liblo {way}")
+
+
+@pytest.mark.parametrize("way", ["udp", "tcp"])
+def test_liblo_from_python(stage: Stage, way: str) -> None:
+    if importlib.util.find_spec("pyliblo3") is None:
+        miss("needs pyliblo3: pip install pyliblo3")
+    check(stage, stage.run(sys.executable, CLIENTS / "pyliblo.py", way), f"pyliblo3 {way}")
+
+
+@pytest.mark.parametrize("way", ["udp", "slip", "count"])
+def test_python_osc(stage: Stage, way: str) -> None:
+    check(stage, stage.run(sys.executable, CLIENTS / "python_osc.py", way), f"python-osc {way}")
+
+
+def test_pure_data_with_two_sockets(stage: Stage) -> None:
+    pd = need("pd", "puredata-core")
+    words = ("-nogui", "-noaudio", "-nomidi", "-stderr")
+    check(stage, stage.run(pd, *words, "-open", CLIENTS / "pd-vanilla.pd"), "pd-vanilla")
+
+
+def test_pure_data_with_an_external(stage: Stage) -> None:
+    pd = need("pd", "puredata-core")
+    found = list(Path("/usr/lib").glob("**/pd/extra/osc/unpackOSC.pd_linux"))
+    if not found:
+        miss("needs pd-osc: apt-get install -y --no-install-recommends pd-osc")
+    words = ("-nogui", "-noaudio", "-nomidi", "-stderr", "-path", found[0].parent)
+    check(stage, stage.run(pd, *words, "-open", CLIENTS / "pd-osc.pd"), "pd-osc")
+
+
+@pytest.mark.parametrize(
+    ("words", "label"),
+    [
+        (("osc.js", "udp"), "osc udp"),
+        (("osc.js", "tcp"), "osc tcp"),
+        (("osc-js.js",), "osc-js"),
+        (("node-osc.js",), "node-osc"),
+    ],
+    ids=["osc-udp", "osc-tcp", "osc-js", "node-osc"],
+)
+def test_clients_for_node(stage: Stage, words: tuple[str, ...], label: str) -> None:
+    printed = stage.run(need("node", "nodejs"), CLIENTS / words[0], *words[1:], NODE_PATH=str(node_modules()))
+    check(stage, printed, label)
