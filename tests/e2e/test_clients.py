@@ -5,15 +5,17 @@ print is what they understood. The language of SuperCollider and the recording p
 from __future__ import annotations
 
 import importlib.util
+import json
 import re
-import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from conftest import miss, need
-from staged import CLIENTS, INSTRUMENT, Stage, node_modules
+from served import wait_until
+from staged import CLIENTS, INSTRUMENT, PORT, Stage, node_modules
 
 pytestmark = pytest.mark.foreign
 
@@ -119,11 +121,52 @@ def test_pure_data_with_an_external(stage: Stage) -> None:
     [
         (("osc.js", "udp"), "osc udp"),
         (("osc.js", "tcp"), "osc tcp"),
+        (("osc.js", "websocket"), "osc websocket"),
         (("osc-js.js",), "osc-js"),
         (("node-osc.js",), "node-osc"),
+        (("ws.js",), "ws"),
     ],
-    ids=["osc-udp", "osc-tcp", "osc-js", "node-osc"],
+    ids=["osc-udp", "osc-tcp", "osc-websocket", "osc-js", "node-osc", "ws"],
 )
 def test_clients_for_node(stage: Stage, words: tuple[str, ...], label: str) -> None:
     printed = stage.run(need("node", "nodejs"), CLIENTS / words[0], *words[1:], NODE_PATH=str(node_modules()))
-    check(stage, printed, label)
+    check(stage, printed, label, lease=label != "ws")  # which names the paths it listens to
+    if label == "ws":
+        assert not [line for line in printed if "string/2" in line], printed
+
+
+def test_a_query_client_reads_where_the_session_stands(stage: Stage) -> None:
+    node, modules = need("node", "nodejs"), str(node_modules())
+
+    def described() -> dict[str, tuple[int, Any]]:
+        """Access and arguments by path, and what the daemon says of itself as the path ``host``."""
+        told = {}
+        for line in stage.run(node, CLIENTS / "oscquery.js", NODE_PATH=modules):
+            path, access, arguments = line.split(" ", 2)
+            told[path] = int(access), json.loads(arguments)
+        return told
+
+    before = described()
+    assert (before["host"][1]["oscPort"], before["host"][1]["wsPort"]) == (PORT, PORT)
+    assert before["/bench/phase"][1][0]["value"] in ("idle", "closed")
+    assert before["/bench/session/undo"] == (2, [])
+    stage.say("session/begin", "ss", INSTRUMENT, "queried")
+    stage.say("session/inspect", "ss", "all", "passed")
+    stage.daemon.until("^session begun: queried ")
+    stage.daemon.until("^phase: tuning$")
+    stage.say("simulator/pluck", "is", 2, "open")
+    stage.say("simulator/wait", "f", 4)
+    after: dict[str, tuple[int, Any]] = {}
+
+    def heard() -> bool:
+        after.update(described())
+        return after["/bench/prompt"][1][0]["value"] == "tune_up"
+
+    wait_until(heard, "no prompt to tune up came")
+    assert after["/bench/phase"][1][0]["value"] == "tuning"
+    assert after["/bench/string/2/open/cents"][0] == 1
+    reading = [argument["value"] for argument in after["/bench/reading"][1]]
+    assert reading[:4] == [2, "open", 0, "D3"]
+    assert 140 < reading[5] < 154
+    assert after["/bench/reading"][1][0]["range"] == {"min": 1, "max": 12}
+    assert "/bench/string/3/open/cents" not in after

@@ -3,8 +3,8 @@ const {OSCQueryDiscovery} = require('oscquery');
 
 const discovery = new OSCQueryDiscovery();
 discovery.on('up', (service) => {
-  console.log('host', JSON.stringify(service.hostInfo));
-  for (const method of service.flat()) console.log(method.full_path, method.access, JSON.stringify(method.arguments));
+  console.log('host', 0, JSON.stringify(service.hostInfo));
+  for (const {full_path, access, arguments: of} of service.flat()) console.log(full_path, access, JSON.stringify(of || []));
 });
 discovery.queryNewService('127.0.0.1', 9787).then(
   () => setTimeout(() => process.exit(0), 100),
