@@ -13,32 +13,26 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Protocol, TypeAlias
+from typing import Protocol
 
 import numpy as np
 
-from oscservice.errors import OscserviceError
-from oscservice.osc.addresses import DEFAULT_PREFIX, Address, concrete_addresses
-from oscservice.osc.answers import Answers, Purse, take_id
+from oscservice.osc.addresses import DEFAULT_PREFIX, concrete_addresses
+from oscservice.osc.answers import Answers, Purse
+from oscservice.osc.carrying import Carrier, Foreign, Handler
 from oscservice.osc.clients import Clients
 from oscservice.osc.codes import ErrorCode, OscRefusal
-from oscservice.osc.dispatch import MAX_CALLS, Call, Refused, Space, asked_for, is_answer, resolve
+from oscservice.osc.dispatch import Space
 from oscservice.osc.limits import OncePerSecond, TokenBuckets
 from oscservice.osc.networks import Networks
 from oscservice.osc.outbox import Outbox, Values
 from oscservice.osc.peer import Peer, Transport, is_loopback
-from oscservice.osc.schedule import MAX_AHEAD_S, MAX_SCHEDULED, Schedule
+from oscservice.osc.schedule import Schedule
 from oscservice.osc.stream import Dress
 from oscservice.osc.subscribers import Subscribers, Wish
-from oscservice.osc.wire import MAX_DATAGRAM_BYTES, MAX_STREAM_BYTES, Message, PacketError, Value, decode
+from oscservice.osc.wire import MAX_DATAGRAM_BYTES, MAX_STREAM_BYTES, PacketError, Value, decode
 
 __all__ = ["Counts", "Handler", "Link", "OscRefusal", "OscServer", "Values"]
-
-Handler: TypeAlias = Callable[[Address, dict[str, int], tuple[Value, ...], Peer], Sequence[Value | np.generic]]
-"""Carries out one command; gives what follows the address in the reply, or raises OscRefusal."""
-
-Foreign: TypeAlias = Callable[[Message, Peer], Sequence[Message] | None]
-"""From a message that is none of ours to ours that it stands for; None where it stands for none."""
 
 PACKETS_PER_S = 2000
 
@@ -108,24 +102,22 @@ class OscServer:
         self.subscribers = Subscribers() if subscribers is None else subscribers
         self.allowed = Networks() if allowed is None else allowed
         self.schedule = Schedule()
-        self.foreign: Foreign | None = None
-        self.on_bound_refusal: Callable[[str], None] | None = None
         self.on_paths: Callable[[list[str], list[str]], None] | None = None
         self.space = Space(prefix, string_count, simulated)
         self.host, self.port = "", 0
-        self._handler = handler
         self._snapshot = snapshot
         self._clock = clock
-        self._wall = wall
         self._answers = Answers(prefix)
         self._outbox = Outbox(prefix, self.send, clock)
         self._clients = Clients(
             self.subscribers, self._outbox, snapshot, clock, token, self._is_own, self._send_lease_end
         )
+        self._carrier = Carrier(
+            handler, self._clients, self._answers, self.schedule, self._send_if, lambda: self.space, wall
+        )
         self._buckets = TokenBuckets(PACKETS_PER_S)
         self._complaints = OncePerSecond()
         self._links: dict[Transport, Link] = {}
-        self._newcomers: dict[Peer, None] = {}
 
     # What the daemon does with it
 
@@ -207,6 +199,11 @@ class OscServer:
         """Send a connection the values of one exact address no more."""
         self._outbox.ignore(peer, relative)
 
+    def bind(self, foreign: Foreign, refused: Callable[[str], None]) -> None:
+        """Ask ``foreign`` about messages that are for no address here; ``refused`` is told in one line of what it asks
+        for in vain."""
+        self._carrier.bind(foreign, refused)
+
     def close(self) -> None:
         """Tell every subscriber that its lease is over, and close the links."""
         self.schedule.close()
@@ -241,18 +238,8 @@ class OscServer:
             return
         self.subscribers.renew(sender, now)
         purse = Purse(len(packet), limited=not self._clients.proved(sender))
-        timed = [one for one in timed if not is_answer(one.message)]
-        asked = sum(asked_for(one.message, self.space) for one in timed)
+        asked = self._carrier.take(timed, sender, purse)
         self._buckets.spend(source, max(0, asked - 1))
-        if asked > MAX_CALLS:
-            text = f"the packet asks for {asked} things at once; at most {MAX_CALLS}"
-            self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, purse)
-            return
-        together: dict[float | None, list[Message]] = {}
-        for one in timed:
-            together.setdefault(one.due, []).append(one.message)
-        for due, messages in together.items():
-            self._take(messages, due, sender, purse)
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         """Count bytes that are no packet, and say so to whoever sent them, briefly."""
@@ -273,105 +260,8 @@ class OscServer:
         if link is None or not link.send(packet, target):
             self.counts.unsent += 1
 
-    # From messages to answers
-
-    def _take(self, messages: list[Message], due: float | None, sender: Peer, purse: Purse) -> None:
-        """Carry out messages that are due together, now or at their time."""
-        ahead_s = 0.0 if due is None else due - self._wall()
-        if ahead_s <= 0:
-            self._carry_out(messages, sender, purse)
-        elif ahead_s > MAX_AHEAD_S:
-            text = f"the time tag lies {ahead_s:.0f} s ahead; at most {MAX_AHEAD_S:g} s"
-            self._refuse(messages, ErrorCode.OUT_OF_RANGE, text, sender, purse)
-        elif self.schedule.full:
-            text = f"{MAX_SCHEDULED} bundles wait for their time already"
-            self._refuse(messages, ErrorCode.TOO_MANY, text, sender, purse)
-        else:
-            self.schedule.add(ahead_s, partial(self._carry_out, messages, sender, purse))
-
-    def _refuse(self, messages: list[Message], code: ErrorCode, text: str, sender: Peer, purse: Purse) -> None:
-        for message in messages:
-            plain, request_id = take_id(message)
-            self._send_error(Refused(plain.address, code, text), request_id, sender, purse)
-
-    def _carry_out(self, messages: list[Message], sender: Peer, purse: Purse) -> None:
-        for message in messages:
-            plain, request_id = take_id(message)
-            items = resolve(plain, self.space)
-            if self._unknown(items) and self.foreign is not None:
-                bound = self._translated(message, sender)
-                if bound is not None:
-                    for own in bound:
-                        self._carry_out_bound(own, message.address, sender)
-                    continue
-            for item in items:
-                if isinstance(item, Refused):
-                    self._send_error(item, request_id, sender, purse)
-                else:
-                    self._answer(item, request_id, sender, purse)
-        newcomers, self._newcomers = self._newcomers, {}
-        for subscriber in newcomers:
-            self._clients.send_state(subscriber)
-
-    @staticmethod
-    def _unknown(items: Sequence[Call | Refused]) -> bool:
-        return any(isinstance(item, Refused) and item.code is ErrorCode.UNKNOWN_ADDRESS for item in items)
-
-    def _translated(self, message: Message, sender: Peer) -> Sequence[Message] | None:
-        assert self.foreign is not None
-        try:
-            return self.foreign(message, sender)
-        except Exception:
-            log.exception("the bindings failed on %s", message.address)
-            return None
-
-    def _carry_out_bound(self, message: Message, heard: str, sender: Peer) -> None:
-        """Carry out what a foreign message stands for. Its sender expects no answer."""
-        for item in resolve(message, self.space):
-            outcome = item if isinstance(item, Refused) else self._outcome(item, sender)[0]
-            if isinstance(outcome, Refused) and self.on_bound_refusal is not None:
-                self.on_bound_refusal(f"{heard} asked for {outcome.concrete}: {outcome.text}")
-
-    def _answer(self, call: Call, request_id: str, sender: Peer, purse: Purse) -> None:
-        """Carry out one call and send its one answer, a reply or an error. A new subscriber is sent the state once the
-        whole bundle has been carried out."""
-        to = self._clients.answered_at(call, sender)
-        outcome, subscriber = self._outcome(call, sender)
-        to = to if subscriber is None else subscriber
-        try:
-            if isinstance(outcome, Refused):
-                self._send_error(outcome, request_id, to, purse)
-            else:
-                whole = self._answers.reply(call.concrete, outcome, request_id)
-                packet = self._answers.fitting(whole, call.concrete, request_id, purse)
-                self._send_if(packet, to)
-        except ValueError:
-            log.exception("%s failed", call.concrete)
-            self._send_error(self._failed(call), request_id, to, purse)
-        if subscriber is not None:
-            self._newcomers[subscriber] = None
-
-    def _outcome(self, call: Call, sender: Peer) -> tuple[Sequence[Value | np.generic] | Refused, Peer | None]:
-        try:
-            own = self._clients.carry_out(call, sender)
-            return (self._handler(call.address, call.params, call.args, sender), None) if own is None else own
-        except OscRefusal as refusal:
-            return Refused(call.concrete, refusal.code, refusal.text), None
-        except OscserviceError as error:
-            return Refused(call.concrete, ErrorCode.FAILED, str(error)), None
-        except Exception:
-            log.exception("%s failed", call.concrete)
-            return self._failed(call), None
-
-    @staticmethod
-    def _failed(call: Call) -> Refused:
-        return Refused(call.concrete, ErrorCode.FAILED, "failed inside; the daemon's log says why")
-
-    def _send_error(self, refused: Refused, request_id: str, sender: Peer, purse: Purse) -> None:
-        packet = self._answers.fitting_error(refused.concrete, refused.code, refused.text, request_id, purse)
-        self._send_if(packet, self._clients.answered_at(None, sender))
-
     def _send_if(self, packet: bytes | None, target: Peer) -> None:
+        """Send an answer, if there is one that may be sent."""
         if packet is None:
             self.counts.unsent += 1
         else:

@@ -246,9 +246,11 @@ async def test_a_listener_may_be_sent_something_else_in_place_of_each_value() ->
 async def test_foreign_messages_are_carried_out_as_what_they_stand_for() -> None:
     bench = Bench()
     lines: list[str] = []
-    bench.server.on_bound_refusal = lines.append
-    bench.server.foreign = lambda message, _: (
-        [decode(encode("/bench/string/2/moved", *message.args))[0].message] if message.address == "/knob" else None
+    bench.server.bind(
+        lambda message, _: (
+            [decode(encode("/bench/string/2/moved", *message.args))[0].message] if message.address == "/knob" else None
+        ),
+        lines.append,
     )
     bench.receive(encode("/knob", 0.5))
     assert bench.calls[-1][:3] == ("/string/{string}/moved", {"string": 2}, (0.5,))
@@ -257,7 +259,7 @@ async def test_foreign_messages_are_carried_out_as_what_they_stand_for() -> None
     assert lines == ["/knob asked for /bench/string/2/moved: move (mm) must be -25 to 25; got 99"]
     bench.receive(encode("/other", 99.0))
     assert got(bench, HERE)[0][1][:2] == ("/other", ErrorCode.UNKNOWN_ADDRESS)
-    bench.server.foreign = raising(RuntimeError("a fault"))  # type: ignore[assignment]
+    bench.server.bind(lambda *_: raising(RuntimeError("a fault"))(), lines.append)  # type: ignore[arg-type,return-value]
     bench.receive(encode("/knob", 0.5))
     assert got(bench, HERE)[1][1][:2] == ("/knob", ErrorCode.UNKNOWN_ADDRESS)
 
