@@ -3,12 +3,13 @@
 Source of names and forms: OSCQuery proposal, third revision, 2018. What it leaves open is decided here:
 
 * ``TYPE`` names every argument, also those that may be left out; each shorter form stands in ``OVERLOADS``.
-* Where any further arguments may follow, ``TYPE`` has as many as the newest value.
+* Where any further arguments may follow, there is one for each string.
 * What the daemon sends can be read (``ACCESS`` 1), commands and questions are written (``ACCESS`` 2). Nothing is both:
   what a command changes has an address of its own. ``/reply`` and ``/error`` go to one client only and are left out.
 * An event's ``VALUE`` is the last one there was. What was never sent has a ``null`` for each argument.
 * A value out of range is refused, never clipped: ``CLIPMODE`` is ``none``. ``CRITICAL`` asks for TCP for commands.
 * ``TAGS`` holds the kind of address that the reference page has it under.
+* Of a node that stays, nothing changes but its value: ``PATH_CHANGED`` is never said.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ Known: TypeAlias = Mapping[str, Sequence[Value | np.generic]]
 
 OPTIONAL = ("ACCESS", "VALUE", "RANGE", "DESCRIPTION", "TAGS", "UNIT", "CRITICAL", "CLIPMODE", "OVERLOADS")
 """The optional attributes that are served."""
-COMMANDS = ("LISTEN", "IGNORE", "PATH_CHANGED", "PATH_ADDED", "PATH_REMOVED")
+COMMANDS = ("LISTEN", "IGNORE", "PATH_ADDED", "PATH_REMOVED")
 """What is understood and said in text over WebSocket."""
 ATTRIBUTES = frozenset(("FULL_PATH", "CONTENTS", "TYPE", *OPTIONAL))
 """What may stand as a URL's query, beside ``HOST_INFO``."""
@@ -55,7 +56,13 @@ class Node:
     full_path: str
     relative: str
     address: Address | None
+    arguments: tuple[Argument, ...]
     contents: Mapping[str, Node]
+
+    @property
+    def size(self) -> int:
+        """How many nodes it is, with all that are below."""
+        return 1 + sum(child.size for child in self.contents.values())
 
     @property
     def unreadable(self) -> bool:
@@ -70,10 +77,12 @@ def described(prefix: str, paths: Iterable[str]) -> dict[str, Node]:
         ValueError: an address is not declared.
     """
     addresses: dict[str, Address] = {}
+    strings = 0
     for path in paths:
         found = lookup(path)
         if found is None:
             raise ValueError(f"{path} is not declared")
+        strings = max(strings, int(found[1].get("string", 0)))
         if found[0].direction is not Direction.ANSWER:
             addresses[prefix + path] = found[0]
     below: dict[str, list[str]] = {"/": []}
@@ -85,7 +94,11 @@ def described(prefix: str, paths: Iterable[str]) -> dict[str, Node]:
     nodes: dict[str, Node] = {}
     for here, children in reversed(below.items()):  # what is below stands behind
         contents = {child.rpartition("/")[2]: nodes[child] for child in children}
-        nodes[here] = Node(here, here.removeprefix(prefix), addresses.get(here), contents)
+        address = addresses.get(here)
+        arguments = () if address is None else address.arguments
+        if address is not None and address.rest:
+            arguments += arguments[-1:] * (strings - len(arguments))
+        nodes[here] = Node(here, here.removeprefix(prefix), address, arguments, contents)
     return nodes
 
 
@@ -127,13 +140,10 @@ def host_info(name: str, port: int, host: str | None) -> dict[str, Json]:
 def _attributes(node: Node, known: Known) -> dict[str, Json]:
     if node.address is None:
         return {}
-    values = known.get(node.relative, ())
-    arguments = node.address.arguments
-    if node.address.rest:
-        arguments += arguments[-1:] * (len(values) - len(arguments))
-    told = dict(_fixed(node.address.path, arguments))
+    told = dict(_fixed(node.address.path, node.arguments))
     if not node.unreadable:
-        told["VALUE"] = [*map(_json, values)] if values else [None] * len(arguments)
+        values = known.get(node.relative)
+        told["VALUE"] = [None] * len(node.arguments) if values is None else [*map(_json, values)]
     return told
 
 
@@ -187,22 +197,17 @@ def _json(value: Value | np.generic) -> Json:
 
 @dataclass(frozen=True)
 class News:
-    """What clients are told when the address space has changed: whole paths, topmost nodes only.
-
-    ``changed`` are nodes that stay, and have become a method, or are one no more.
-    """
+    """What clients are told when the address space has changed: whole paths, topmost nodes only."""
 
     added: tuple[str, ...]
     removed: tuple[str, ...]
-    changed: tuple[str, ...]
 
 
 def news(before: Mapping[str, Node], after: Mapping[str, Node]) -> News:
-    """The nodes that came, went and changed between two descriptions."""
+    """The nodes that came and went between two descriptions."""
     return News(
         tuple(path for path in after if path not in before and _above(path) in before),
         tuple(path for path in before if path not in after and _above(path) in after),
-        tuple(path for path in after if path in before and before[path].address is not after[path].address),
     )
 
 

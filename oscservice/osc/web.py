@@ -30,8 +30,10 @@ IDLE_S = 10.0
 ANSWER_S = 10.0
 """How long a client may take to read an answer."""
 REQUESTS_PER_S = 500
-CONTAINERS_PER_S = 20
-"""From one IP address: containers are told with all there is in them, which takes some milliseconds."""
+LARGE_NODES = 100
+LARGE_PER_S = 20
+"""Containers that hold so much are told with all there is in them, which takes milliseconds: limited, as the requests
+are, for one IP address."""
 HEAD_LINE_BYTES = 2048
 HEAD_LINES = 64
 
@@ -60,7 +62,7 @@ class Web:
         self._clock = clock
         self._nodes = described(server.space.prefix, server.paths())
         self._requests = TokenBuckets(REQUESTS_PER_S)
-        self._containers = TokenBuckets(CONTAINERS_PER_S)
+        self._large = TokenBuckets(LARGE_PER_S)
         self._http = web.Server(
             self._handle,
             access_log=None,
@@ -124,8 +126,9 @@ class Web:
             return _refusal(400, "no attribute that is known here")
         if asked == "VALUE" and node.unreadable:
             return web.Response(status=204)
-        if node.contents and asked in ("", "CONTENTS") and not self._containers.allow(request.remote, self._clock()):
-            return _refusal(429, f"more than {CONTAINERS_PER_S} containers a second")
+        large = asked in ("", "CONTENTS") and node.size >= LARGE_NODES
+        if large and not self._large.allow(request.remote, self._clock()):
+            return _refusal(429, f"more than {LARGE_PER_S} large containers a second")
         known = self._server.values()
         return _json(one(node, asked, known) if asked else whole(node, known))
 

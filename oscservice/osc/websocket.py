@@ -108,13 +108,9 @@ class WebSockets:
     # The query protocol
 
     def tell(self, news: News) -> None:
-        """Tell the connections that speak text what came, went and changed in the address space."""
-        for command, paths in (
-            ("PATH_REMOVED", news.removed),
-            ("PATH_ADDED", news.added),
-            ("PATH_CHANGED", news.changed),
-        ):
-            self._tell(command, paths)
+        """Tell the connections that speak text what came and went in the address space."""
+        self._tell("PATH_REMOVED", news.removed)
+        self._tell("PATH_ADDED", news.added)
 
     def _tell(self, command: str, paths: Iterable[str]) -> None:
         frames = [json.dumps({"COMMAND": command, "DATA": path}).encode() for path in paths]

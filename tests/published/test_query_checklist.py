@@ -192,7 +192,7 @@ def test_q8_optional_attributes_are_those_that_extensions_names(daemon: Served) 
     extensions = set(got(daemon, "/?HOST_INFO")[2]["EXTENSIONS"])
     used = {name for _, node in methods(daemon) for name in node} - {"FULL_PATH", "CONTENTS", "TYPE"}
     assert used == extensions & OPTIONAL
-    commands = {"LISTEN", "IGNORE", "PATH_CHANGED", "PATH_ADDED", "PATH_REMOVED"}
+    commands = {"LISTEN", "IGNORE", "PATH_ADDED", "PATH_REMOVED"}
     assert extensions - OPTIONAL == commands
     for path, node in methods(daemon):
         assert node["ACCESS"] in (1, 2), path

@@ -8,6 +8,7 @@ import json
 import logging
 import socket
 import struct
+import time
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from typing import Any
 
@@ -28,10 +29,10 @@ PATIENCE_S = 20.0
 class Bench:
     """A server that moves saddles, and its HTTP side."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Callable[[], float]) -> None:
         self.server = OscServer(self.handle, snapshot=lambda: self.state, string_count=6)
         self.state: dict[str, Sequence[Value]] = {"/phase": ("tuning",), "/string/1/saddle/moved": (0.0,)}
-        self.web = web.Web(self.server, "bench two", {"shop.local"})
+        self.web = web.Web(self.server, "bench two", {"shop.local"}, clock)
 
     def handle(self, address: Address, params: dict[str, int], args: tuple[Value, ...], _: Peer) -> Sequence[Value]:
         assert address.path == "/string/{string}/moved"
@@ -50,8 +51,8 @@ Trial = Callable[[Bench, aiohttp.ClientSession], Coroutine[Any, Any, None]]
 
 
 @contextlib.asynccontextmanager
-async def opened() -> AsyncIterator[Bench]:
-    bench = Bench()
+async def opened(clock: Callable[[], float] = time.monotonic) -> AsyncIterator[Bench]:
+    bench = Bench(clock)
     await open_ports(bench.server, "127.0.0.1", 0, bench.web.http)
     try:
         yield bench
@@ -60,11 +61,11 @@ async def opened() -> AsyncIterator[Bench]:
         await bench.web.end()
 
 
-def on_a_bench(trial: Trial) -> None:
+def on_a_bench(trial: Trial, clock: Callable[[], float] = time.monotonic) -> None:
     """Run a trial on a bench that is open on a free port."""
 
     async def run() -> None:
-        async with opened() as bench, aiohttp.ClientSession() as session:
+        async with opened(clock) as bench, aiohttp.ClientSession() as session:
             await trial(bench, session)
 
     asyncio.run(asyncio.wait_for(run(), PATIENCE_S))
@@ -197,19 +198,19 @@ def test_who_does_not_read_an_answer_is_cut_off(monkeypatch: pytest.MonkeyPatch)
 
 
 class _Big:
-    contents: tuple[str, ...] = ()
+    size = 1
 
 
-def test_containers_are_told_only_so_many_times_a_second(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(web.time, "monotonic", lambda: 1000.0)  # no time passes, as if all came at once
-
+def test_large_containers_are_told_only_so_many_times_a_second() -> None:
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
-        for _ in range(web.CONTAINERS_PER_S):
+        for _ in range(web.LARGE_PER_S):
+            assert (await status(session, bench.url("/bench/string")))[0] == 200
+        assert (await status(session, bench.url("/bench/string?CONTENTS")))[0] == 429
+        assert (await status(session, bench.url("/bench/string?FULL_PATH")))[0] == 200
+        for _ in range(web.LARGE_PER_S):
             assert (await status(session, bench.url("/bench/string/1/saddle")))[0] == 200
-        assert (await status(session, bench.url("/bench/string/1/saddle")))[0] == 429
-        assert (await status(session, bench.url("/bench/string/1/saddle/moved")))[0] == 200
 
-    on_a_bench(trial)
+    on_a_bench(trial, clock=lambda: 1000.0)  # no time passes, as if all came at once
 
 
 def test_connections_beyond_the_limit_are_turned_away(monkeypatch: pytest.MonkeyPatch) -> None:
