@@ -183,6 +183,8 @@ def _range(argument: Argument) -> Json:
     if argument.words:
         return {"VALS": list(argument.words)}
     low, high = (0, 1) if argument.switch else (argument.low, argument.high)
+    if argument.or_zero and low is not None:
+        low = min(low, 0)
     bounds: dict[str, Json] = {"MIN": low, "MAX": high}
     return {name: bound for name, bound in bounds.items() if bound is not None} or None
 

@@ -67,7 +67,8 @@ the last argument of the answer, so that a program knows which of its questions 
 ## Ways in
 
 UDP, TCP and WebSocket, all under one port number, and all alike. On TCP the first byte says what is spoken: `c0` SLIP
-with END before and after each packet (OSC 1.1), `00` a 32-bit size before each packet (OSC 1.0), a capital letter HTTP.
+with END before and after each packet (OSC 1.1), `00` a 32-bit size before each packet (OSC 1.0), a capital letter HTTP,
+which tells what there is ([query.md](query.md)).
 You are answered as you speak.
 
 ## How to listen

@@ -83,6 +83,12 @@ def test_a_switch_is_from_0_to_1_and_a_word_one_of_its_list() -> None:
     }
 
 
+def test_where_0_stands_for_the_usual_the_range_begins_there() -> None:
+    ranges = whole(NODES["/bench/subscribe"], {})["RANGE"]
+    assert isinstance(ranges, list)
+    assert ranges[0] == {"MIN": 0, "MAX": 65535}
+
+
 def test_arguments_without_unit_or_range_are_null_beside_those_that_have_one() -> None:
     told = whole(NODES["/bench/reading"], {})
     assert told["TYPE"] == "isisiffff"

@@ -10,6 +10,7 @@ import socket
 import struct
 import time
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from pathlib import Path
 from typing import Any
 
 import aiohttp
@@ -21,7 +22,7 @@ from oscservice.osc.addresses import Address
 from oscservice.osc.opened import open_ports
 from oscservice.osc.peer import Peer
 from oscservice.osc.server import OscServer
-from oscservice.osc.wire import Value, encode
+from oscservice.osc.wire import MAX_STREAM_BYTES, Value, encode
 
 PATIENCE_S = 20.0
 
@@ -373,3 +374,18 @@ def test_frames_are_those_of_the_standard() -> None:
     )
     assert websocket.frame(aiohttp.WSMsgType.BINARY, bytes(125))[:2] == bytes((0x82, 125))
     assert websocket.frame(aiohttp.WSMsgType.BINARY, bytes(126))[:4] == bytes((0x82, 126, 0, 126))
+
+
+def test_the_docs_name_the_limits() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "query.md").read_text(encoding="utf-8")
+    for limit in (
+        f"{web.MAX_CONNECTIONS} at once",
+        f"{web.HEAD_LINE_BYTES} bytes; {web.HEAD_LINES} headers",
+        f"{web.IDLE_S:g} s each",
+        f"{web.REQUESTS_PER_S} a second; {web.LARGE_PER_S} of containers with {web.LARGE_NODES} nodes or more",
+        f"{MAX_STREAM_BYTES // 1024} KiB",
+        f"{websocket.MAX_UNSENT_BYTES // 2**20} MiB, then it is ended",
+        f"| {websocket.MAX_LISTENED} |",
+    ):
+        assert limit in page
+    assert web.IDLE_S == web.ANSWER_S
