@@ -77,7 +77,7 @@ async def running(
         bend_range_semitones=settings.bend_range_semitones,
         allowed=Networks(settings.allow),
     )
-    web = Web(bench.server, settings.name or own_name(), machine_names())
+    web = Web(bench.server, settings.name or own_name(), machine_names() | {settings.host.lower()})
     await open_ports(bench.server, settings.host, settings.port, web.http)
     daemon = Running(bench, bench.server.port, asyncio.Event())
 

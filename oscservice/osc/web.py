@@ -55,7 +55,7 @@ class Web:
     def __init__(
         self, server: OscServer, name: str, own_names: Collection[str], clock: Callable[[], float] = time.monotonic
     ) -> None:
-        self.sockets = WebSockets(server)
+        self.sockets = WebSockets(server, clock)
         self._server = server
         self._name = name
         self._own_names = frozenset(own_names) | {"localhost"}
@@ -64,7 +64,7 @@ class Web:
         self._requests = TokenBuckets(REQUESTS_PER_S)
         self._large = TokenBuckets(LARGE_PER_S)
         self._http = web.Server(
-            self._handle,
+            self._handle_or_leave,
             access_log=None,
             logger=_own_logger(clock),
             keepalive_timeout=IDLE_S,
@@ -90,6 +90,12 @@ class Web:
         before = self._nodes
         self._nodes = described(self._server.space.prefix, self._server.paths())
         self.sockets.tell(news(before, self._nodes))
+
+    async def _handle_or_leave(self, request: web.BaseRequest) -> web.StreamResponse:
+        try:
+            return await self._handle(request)
+        except ConnectionError:  # who asked has gone: whatever is answered comes to nothing
+            return web.Response()
 
     async def _handle(self, request: web.BaseRequest) -> web.StreamResponse:
         if not self._server.allowed.allow(request.remote or ""):
@@ -155,7 +161,10 @@ def _json(told: dict[str, Json]) -> web.Response:
 
 
 def _refusal(status: int, reason: str) -> web.Response:
-    return web.Response(status=status, text=reason + "\n")
+    answer = web.Response(status=status, text=reason + "\n")
+    if status == 429:
+        answer.force_close()
+    return answer
 
 
 async def _sent(request: web.BaseRequest, answer: web.Response) -> web.Response:

@@ -9,15 +9,16 @@ import asyncio
 import contextlib
 import json
 import logging
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
 from oscservice.osc.addresses import Direction, lookup
 from oscservice.osc.described import News
+from oscservice.osc.limits import TokenBuckets
 from oscservice.osc.peer import Peer, Transport
-from oscservice.osc.server import OscServer
+from oscservice.osc.server import PACKETS_PER_S, OscServer
 from oscservice.osc.wire import MAX_STREAM_BYTES
 
 MAX_UNSENT_BYTES = 1024 * 1024
@@ -47,8 +48,10 @@ class _Connection:
 class WebSockets:
     """The server's link to peers on WebSocket. All of it runs on the event loop's thread."""
 
-    def __init__(self, server: OscServer) -> None:
+    def __init__(self, server: OscServer, clock: Callable[[], float]) -> None:
         self._server = server
+        self._clock = clock
+        self._buckets = TokenBuckets(PACKETS_PER_S)
         self._connections: dict[Peer, _Connection] = {}
         self._over = False
 
@@ -57,12 +60,15 @@ class WebSockets:
         made = web.WebSocketResponse(
             max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=LEAVE_S, compress=False
         )
-        await made.prepare(request)
+        try:
+            await made.prepare(request)
+        except ValueError:  # a key that is not base64
+            raise web.HTTPBadRequest(text="no WebSocket handshake\n") from None
         transport = request.transport
         if transport is None:
             return made
-        host, port = transport.get_extra_info("peername")[:2]
-        peer = Peer(host, port, Transport.WEB)
+        address = transport.get_extra_info("peername") or ("", 0)
+        peer = Peer(address[0], address[1], Transport.WEB)
         connection = self._connections[peer] = _Connection(transport, made)
         try:
             taken = 0
@@ -120,6 +126,9 @@ class WebSockets:
 
     def _command(self, connection: _Connection, peer: Peer, text: str) -> None:
         connection.speaks_text = True
+        if not self._buckets.allow(peer, self._clock()):
+            self._server.counts.dropped += 1
+            return
         try:
             told = json.loads(text)
         except (ValueError, RecursionError):

@@ -21,7 +21,7 @@ from oscservice.osc import web, websocket
 from oscservice.osc.addresses import Address
 from oscservice.osc.opened import open_ports
 from oscservice.osc.peer import Peer
-from oscservice.osc.server import OscServer
+from oscservice.osc.server import PACKETS_PER_S, OscServer
 from oscservice.osc.wire import MAX_STREAM_BYTES, Value, encode
 
 PATIENCE_S = 20.0
@@ -206,7 +206,8 @@ def test_large_containers_are_told_only_so_many_times_a_second() -> None:
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
         for _ in range(web.LARGE_PER_S):
             assert (await status(session, bench.url("/bench/string")))[0] == 200
-        assert (await status(session, bench.url("/bench/string?CONTENTS")))[0] == 429
+        async with session.get(bench.url("/bench/string?CONTENTS")) as answer:
+            assert (answer.status, answer.headers["Connection"]) == (429, "close")
         assert (await status(session, bench.url("/bench/string?FULL_PATH")))[0] == 200
         for _ in range(web.LARGE_PER_S):
             assert (await status(session, bench.url("/bench/string/1/saddle")))[0] == 200
@@ -254,6 +255,16 @@ def test_text_that_is_no_command_is_counted_and_answered_over_osc(text: str) -> 
         bench.publish({"/phase": ("comparing",), "/string/1/saddle/moved": (1.0,)})
 
     on_a_bench(trial)
+
+
+def test_text_that_comes_too_fast_is_dropped_and_counted() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            for _ in range(PACKETS_PER_S + 50):
+                await connection.send_str('{"COMMAND":"LISTEN","DATA":"/bench/phase"}')
+            await until(lambda: bench.server.counts.dropped == 50)
+
+    on_a_bench(trial, clock=lambda: 1000.0)
 
 
 def test_binary_that_is_no_osc_is_counted_and_the_connection_goes_on() -> None:
