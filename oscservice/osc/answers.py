@@ -18,6 +18,9 @@ from oscservice.osc.wire import Message, Value, encode
 ANSWER_GROWTH = 3
 """All answers to a packet together stay shorter than this many times the packet, where that is limited."""
 
+HEADER_BYTES = 48
+"""Of a datagram: 40 of IPv6 (RFC 8200), 8 of UDP (RFC 768). IPv4 needs less."""
+
 _ID = re.compile(r"id=[A-Za-z0-9._-]{1,32}")
 _LONGEST_TEXT = 500
 _TOO_LONG = "the answer is too long for an address that is not proved: subscribe, confirm; or use TCP"
@@ -37,18 +40,27 @@ def _padded(text: str) -> int:
 
 
 class Purse:
-    """How many bytes may yet be sent in answer to one packet; ``limited`` or not."""
+    """How many bytes may yet be sent in answer to one packet; ``limited`` or not.
+
+    The limit holds twice: for what the packets carry, and for the packets as they travel, each with its headers.
+    """
 
     def __init__(self, packet_bytes: int, *, limited: bool) -> None:
-        self.left = ANSWER_GROWTH * packet_bytes - 1 if limited else None
+        self._limited = limited
+        self._carried = ANSWER_GROWTH * packet_bytes - 1
+        self._travelling = ANSWER_GROWTH * (packet_bytes + HEADER_BYTES) - 1
+
+    @property
+    def left(self) -> int | None:
+        """Bytes the next answer may have; None for any number."""
+        return min(self._carried, self._travelling - HEADER_BYTES) if self._limited else None
 
     def take(self, size: int) -> bool:
         """Spend so many bytes, if they are there."""
-        if self.left is None:
-            return True
-        if size > self.left:
+        if self.left is not None and size > self.left:
             return False
-        self.left -= size
+        self._carried -= size
+        self._travelling -= size + HEADER_BYTES
         return True
 
 
