@@ -5,6 +5,7 @@
 #
 # A typed line is a command, the types of its arguments, and these: session/begin ss six-string-648 "first set-up"
 # One command alone, from a script or a key: oscsend 127.0.0.1 9787 /bench/session/undo
+# oscsend hears no answer: what is refused shows only in that nothing happens.
 port=${1:-9787} listen=${2:-9000}
 export LC_ALL=C # numbers with a decimal point
 
@@ -14,7 +15,7 @@ show() {
             /bench/prompt/text) echo "> $value" ;;
             /bench/prompt/caution) [ "$value" = '""' ] || echo "! $value" ;;
             /bench/string/*/cents) echo "string ${address:14:-6} $value cents" ;;
-            /bench/reading | /bench/event | /bench/error | /bench/alive) echo "${address#/bench/}: $value" ;;
+            /bench/reading | /bench/event | /bench/alive) echo "${address#/bench/}: $value" ;;
         esac
     done
 }

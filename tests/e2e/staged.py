@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from conftest import miss, need
 from made_up import Hands, Job, clock
-from served import apart, command, environment
+from served import PATIENCE_S, apart, command, environment
 from small import SCREWS, STRINGS
 
 from oscservice.instrument.profile import load_instrument
@@ -27,7 +27,6 @@ from oscservice.session import events as ev
 CLIENTS = Path(__file__).with_name("clients")
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PORT = 9787
-PATIENCE_S = 8.0
 INSTRUMENT = "two-strings"
 """Name of the instrument that sessions may be begun on; one that is sealed is in the journal."""
 

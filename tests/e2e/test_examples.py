@@ -122,6 +122,7 @@ def test_a_pure_data_patch(stage: Stage) -> None:
     session_by(stage, "watched by a patch")
     client.until("^event: session begun: watched by a patch")
     client.until(r"^prompt: Pluck string 2 open\.$")
+    client.until(r"^shown: list Pluck string 2 open\.$")
     meter = client.until(r"^slider-2: (\S+)$")
     assert -30 < float(meter[1]) < 30
     client.until(r"^reading: 2 open 0 D3 50 1[45]\d\.\d+ ")

@@ -38,7 +38,7 @@ else
 fi
 
 heard=
-while read -r -t 5 -u "${DUMP[0]}" _ address tags value; do
+while read -r -t 20 -u "${DUMP[0]}" _ address tags value; do
     case $address in
         /bench/reply | /bench/error | /bench/phase | /bench/reading | /bench/string/2/cents) echo "$address $tags $value" ;;
     esac
