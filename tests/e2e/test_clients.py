@@ -89,6 +89,30 @@ def test_liblo_on_the_command_line(stage: Stage, way: str) -> None:
     check(stage, stage.run("bash", CLIENTS / "liblo.sh", way), f"liblo {way}")
 
 
+def test_topics_in_bundles(stage: Stage) -> None:
+    """A client that asks for some topics, at a rate and in bundles, is sent these and no others."""
+    dump = stage.start(need("oscdump", "liblo-tools"), "-L", "19331")
+
+    def subscribed() -> bool:  # oscdump does not say when it listens
+        stage.say("subscribe", "isfi", 19331, "//phase //prompt /bench/string/[12]/cents", 10, 1)
+        return bool(dump.lines)
+
+    wait_until(subscribed, "nothing came")
+    stage.say("session/begin", "ss", INSTRUMENT, "in bundles")
+    stage.say("session/inspect", "ss", "all", "passed")
+    dump.until('/bench/phase s "tuning"$')
+    stage.say("simulator/pluck", "is", 2, "open")
+    stage.say("simulator/wait", "f", 4)
+    dump.until('/bench/prompt s "tune_up"$')
+    told = [line.split(" ", 2) for line in dump.lines]
+    addresses = {address for _, address, _ in told}
+    assert addresses == {"/bench/reply", "/bench/phase", "/bench/prompt", "/bench/string/2/cents"}
+    together = [(at, address) for at, address, values in told if values in ('s "tuning"', 's "pluck_open"')]
+    assert [address for _, address in together] == ["/bench/phase", "/bench/prompt"]
+    assert together[0][0] == together[1][0]  # one packet: liblo gives both its time
+    stage.say("unsubscribe", "i", 19331)
+
+
 @pytest.mark.parametrize("way", ["udp", "tcp"])
 def test_liblo_from_python(stage: Stage, way: str) -> None:
     if importlib.util.find_spec("pyliblo3") is None:
