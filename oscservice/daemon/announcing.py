@@ -93,6 +93,7 @@ async def announced(settings: ServeSettings, server: OscServer) -> AsyncIterator
     if is_loopback(server.host) and not settings.announce:
         yield
         return
+    logging.getLogger("zeroconf").addFilter(_one_line)
     made: list[AsyncZeroconf] = []
     task = asyncio.create_task(_announce(settings.name or own_name(), server, made))
     try:
@@ -121,3 +122,9 @@ async def _announce(name: str, server: OscServer, made: list[AsyncZeroconf]) -> 
         await asyncio.gather(*broadcasts)
     except Exception as error:  # without a network, say; OSC is served all the same
         log.warning("not announced on the network: %s", str(error) or type(error).__name__)
+
+
+def _one_line(record: logging.LogRecord) -> bool:
+    """Make one line of what the library says of a network that fails it; it says each thing once."""
+    record.msg, record.args, record.exc_info = f"announcing on the network: {record.getMessage()}", (), None
+    return True

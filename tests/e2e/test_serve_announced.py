@@ -80,3 +80,31 @@ def test_two_daemons_of_one_name_are_both_found_beyond_the_loopback(tmp_path: Pa
     assert (told["NAME"], told["OSC_PORT"]) == ("bench", 9787)
     assert "OSC_IP" not in told  # every address of this machine: clients take the one they have asked
     assert json.loads(value) == {"VALUE": ["idle"]}
+
+
+NO_NETWORK = """
+set -eu
+cd "$2"
+"$1" -m oscservice serve --source simulated --stepped --port 9787 --host ::1 --announce --journal journal.db \\
+  > served.txt 2> log.txt &
+served=$!
+for _ in $(seq 200); do "$3" -sf 'http://[::1]:9787/bench/phase?VALUE' && break; sleep 0.1; done
+for _ in $(seq 200); do [ -s log.txt ] && break; sleep 0.1; done
+kill -TERM $served
+wait $served
+"""
+
+
+def test_without_a_network_the_daemon_goes_on_and_says_so_in_one_line(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [*apart(), "bash", "-c", NO_NETWORK, "alone", sys.executable, str(tmp_path), need("curl", "curl")],
+        capture_output=True,
+        env=environment(),
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stderr.decode()
+    assert json.loads(done.stdout) == {"VALUE": ["idle"]}
+    (line,) = (tmp_path / "log.txt").read_text(encoding="utf-8").splitlines()
+    assert line.startswith("oscservice: WARNING: ")
+    assert "on the network: " in line
+    assert "Network is unreachable" in line
