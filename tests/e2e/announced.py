@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from pythonosc.osc_message import OscMessage
-from served import Client
+from served import PATIENCE_S
 
 from oscservice.daemon.telling import sentence
+from oscservice.osc.wire import encode
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 from oscservice.session.evolve import evolve
@@ -30,14 +31,13 @@ class Recorder:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
         self._socket.bind(("127.0.0.1", 0))
-        self._socket.settimeout(0.2)
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
-        client = Client(port)
-        try:
-            assert client.ask("/subscribe", self._socket.getsockname()[1])[0] > 60, "one lease lasts for this test"
-        finally:
-            client.close()
+        self._socket.settimeout(PATIENCE_S)
+        self._socket.sendto(encode("/bench/subscribe"), ("127.0.0.1", port))
+        answer = OscMessage(self._socket.recv(65536)).params
+        assert (answer[0], answer[1] > 60) == ("/bench/subscribe", True), "one lease lasts for this test"
+        self._socket.settimeout(0.2)
         self._thread.start()
 
     def _run(self) -> None:
