@@ -15,9 +15,7 @@ from oscservice.instrument.pitch import note_number
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.strings import INCH_MM, PLAIN_STEEL_KG_M3, tension_n
 from oscservice.instrument.tomlform import InstrumentForm, StringForm, expand
-
-Location = tuple[int | str, ...]
-"""A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""
+from oscservice.tomltext import Location
 
 TENSION_RANGE_N = (10.0, 300.0)
 """What one string of an instrument may pull; outside it, a note and a gauge don't belong together."""

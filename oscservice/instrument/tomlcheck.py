@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
-import re
-import tomllib
-from typing import Any
-
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
 from oscservice.instrument import condition, spec
 from oscservice.instrument.change import with_capo
-from oscservice.instrument.contradiction import Location, contradictions
+from oscservice.instrument.contradiction import contradictions
 from oscservice.instrument.strings import INCH_MM
 from oscservice.instrument.tomlform import (
     THREADS_MM,
@@ -24,6 +19,7 @@ from oscservice.instrument.tomlform import (
     StringForm,
     expand,
 )
+from oscservice.tomltext import Location, find_line, nearest, parse, shown
 
 _ADJUSTER = "bridge.adjuster"
 _TABLES: dict[str, type[BaseModel]] = {
@@ -44,10 +40,6 @@ _GAUGE_IN = f"inches from {spec.GAUGE_RANGE_MM[0] / INCH_MM:.3f} to {spec.GAUGE_
 _SCALE = _between(spec.SCALE_RANGE_MM, "mm")
 _TRAVEL = "a number from 0 to 50 (mm)"
 _LISTS = ("string", _ADJUSTER)
-
-_KEY = re.compile(r"[\w-]+")
-_HEADER = re.compile(r"""\s*\[\[?\s*([\w."' -]+?)\s*\]\]?\s*(#.*)?$""")
-_ASSIGNED = re.compile(r"""\s*((?:["']?[\w-]+["']?\s*\.\s*)*["']?[\w-]+["']?)\s*=""")
 
 _STEP = "a number above 0, to 5 (mm)"
 _THREAD = f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}"
@@ -111,12 +103,7 @@ def read_instrument(text: str, origin: str) -> spec.Instrument:
     Raises:
         InputError: one line with the file, the line, the field, what stood there and what was expected.
     """
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as mistake:
-        raise InputError(_syntax_line(str(mistake), text, origin)) from None
-    except (ValueError, RecursionError):  # a number of thousands of digits, brackets nested thousands deep
-        raise InputError(f"{origin}: line 1: not valid TOML: a number too long or brackets too deep") from None
+    data = parse(text, origin)
     try:
         form = InstrumentForm.model_validate(data)
         for location, words in contradictions(form):
@@ -128,38 +115,6 @@ def read_instrument(text: str, origin: str) -> spec.Instrument:
         return with_capo(instrument, form.capo) if form.capo else instrument
     except ValueError as mistake:
         raise InputError(f"{origin}: line {find_line(text, ('capo',))}: {mistake}") from None
-
-
-def find_line(text: str, location: Location) -> int:
-    """Line number (from 1) of a place in a TOML text: of the key, else of its table's header, else 1.
-
-    ``location`` is as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` in the third ``[[string]]``.
-    """
-    table, index, key = _split(location)
-    owner = tuple(table.split(".")) if table else ()
-    current: tuple[str, ...] = ()
-    count, header, near, multiline = -1, 0, 0, ""
-    for number, line in enumerate(text.splitlines(), start=1):
-        if multiline:
-            multiline = "" if multiline in line else multiline
-            continue
-        multiline = next((mark for mark in ('"""', "'''") if line.count(mark) % 2), "")
-        opened, assigned = _HEADER.match(line), _ASSIGNED.match(line)
-        if opened:
-            current = path = tuple(_KEY.findall(opened.group(1)))
-            count += current == owner
-            if current == owner and count == max(index, 0):
-                header = number
-        elif assigned:
-            path = (*current, *_KEY.findall(assigned.group(1)))
-        else:
-            continue
-        inside = table not in _LISTS or current[: len(owner)] != owner or count == index
-        if key and inside and path[: len(owner) + 1] == (*owner, key):
-            return number
-        if owner and path == owner[: len(path)]:  # bridge = {…}, string = […]
-            near = near or number
-    return header or near or 1
 
 
 def _split(location: Location) -> tuple[str, int, str]:
@@ -177,17 +132,6 @@ def _split(location: Location) -> tuple[str, int, str]:
     if head == "string":
         return "", -1, head  # the list itself, not one of its entries
     return head, 0, str(entry)
-
-
-def _syntax_line(message: str, text: str, origin: str) -> str:
-    # What stood there is not repeated: the path may be of a file that isn't an instrument file at all, and this
-    # message may travel over a network.
-    at = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)", message)
-    line = at.group(1) if at and at.group(1) else str(max(1, len(text.splitlines())))
-    column = f", column {at.group(2)}" if at and at.group(2) else ""
-    what = (message[: at.start()] if at else message).splitlines()[0]
-    wanted = "each key and table once" if "twice" in what or "overwrite" in what else "key = value"
-    return f"{origin}: line {line}{column}: not valid TOML: {what}; expected {wanted}"
 
 
 def _first_mistake(errors: list[ErrorDetails], text: str, origin: str) -> str:
@@ -214,19 +158,8 @@ def _describe(error: ErrorDetails, text: str) -> tuple[int, str]:
     line = find_line(text, location)
     place = ", ".join(part for part in (entry, key) if part)
     if error["type"] == "extra_forbidden":
-        return line, f"{place}: unknown key; {_nearest(key, table)}"
+        return line, f"{place}: unknown key; {nearest(key, _TABLES[table].model_fields)}"
     expected = _EXPECTED.get((table, key), f"a [{table}] table" if table else "a value")
     if error["type"] == "missing":
         return line, f"{place}: missing; expected {expected}"
-    return line, f"{place}: found {_shown(error['input'])}, expected {expected}"
-
-
-def _nearest(key: str, table: str) -> str:
-    known = list(_TABLES[table].model_fields)
-    close = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.5)
-    return f"did you mean {close[0]}?" if close else f"expected one of {', '.join(known)}"
-
-
-def _shown(value: Any) -> str:
-    shown = repr(value) if not isinstance(value, bool) else str(value).lower()
-    return shown if len(shown) <= 60 else shown[:57] + "..."
+    return line, f"{place}: found {shown(error['input'])}, expected {expected}"

@@ -9,7 +9,7 @@ import oscservice
 
 ROOT = Path(oscservice.__file__).parent
 FLOORS = (
-    ("errors", "settings"),
+    ("errors", "settings", "tomltext"),
     ("sentences",),
     ("instrument",),
     ("hearing",),
@@ -19,6 +19,7 @@ FLOORS = (
     ("audio",),
     ("record",),
     ("osc",),
+    ("configured",),
     ("daemon",),
     ("cli",),
 )

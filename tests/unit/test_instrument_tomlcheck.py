@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.profile import preset_toml
-from oscservice.instrument.tomlcheck import find_line, read_instrument
+from oscservice.instrument.tomlcheck import read_instrument
+from oscservice.tomltext import find_line
 
 TEXT = preset_toml("six-string-648")
 LINES = TEXT.splitlines()
@@ -212,7 +213,9 @@ def test_lines_of_a_bridges_own_adjusters() -> None:
     assert find_line(text, ("bridge", "adjuster")) == 3
     assert find_line(text, ("bridge", "adjuster", 1)) == 5
     assert find_line(text, ("bridge", "adjuster", 1, "name")) == 6
-    assert find_line(text + "[bridge.adjuster.influence]\n1 = 1.0\n", ("bridge", "adjuster", 1, "influence", "1")) == 7
+    below = text + "[bridge.adjuster.influence]\n1 = 1.0\n"
+    assert find_line(below, ("bridge", "adjuster", 1, "influence")) == 7
+    assert find_line(below, ("bridge", "adjuster", 1, "influence", "1")) == 8
     assert find_line(text + "influence.1 = 1.0\n", ("bridge", "adjuster", 1, "influence")) == 7
     assert find_line('bridge.kind = "x"\nbridge.adjuster = [{}]\n', ("bridge", "adjuster", 0, "name")) == 2
 

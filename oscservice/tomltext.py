@@ -1,0 +1,126 @@
+"""What every TOML file that a person writes shares: reading it, and saying on which line a mistake stands."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
+from typing import Any, TypeAlias
+
+from oscservice.errors import InputError
+
+Location: TypeAlias = tuple[int | str, ...]
+"""A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""
+
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
+_ASSIGNED = re.compile(r"""\s*((?:["']?[\w-]+["']?\s*\.\s*)*["']?[\w-]+["']?)\s*=""")
+_KEY = re.compile(r"[\w-]+")
+# What matters for where a value ends: texts of all four kinds, comments and brackets.
+_TOKEN = re.compile(
+    r'"""(?:[^"\\]|\\.|"(?!""))*(?P<long>""")?' + r"|'''(?:[^']|'(?!''))*(?P<raw>''')?"
+    r'|"(?:[^"\\\n]|\\.)*"?' + r"|'[^'\n]*'?|#[^\n]*|[\[\]{}]",
+    re.DOTALL,
+)
+
+
+def parse(text: str, origin: str) -> dict[str, Any]:
+    """The table in a TOML text. Raises InputError: one line with ``origin``, the line and what is wrong."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as mistake:
+        raise InputError(_syntax_line(str(mistake), text, origin)) from None
+    except (ValueError, RecursionError):  # a number of thousands of digits, brackets nested thousands deep
+        raise InputError(f"{origin}: line 1: not valid TOML: a number too long or brackets too deep") from None
+
+
+def find_line(text: str, location: Location) -> int:
+    """Line number (from 1) of a place in a TOML text: of the key, else of what it stands in, else 1."""
+    best, best_size, inside = 1, 0, 0
+    for line, path in _places(text):
+        if path == location[: len(path)] and len(path) > best_size:
+            best, best_size = line, len(path)
+        if not inside and path[: len(location)] == location:  # only what stands in it is written: [a.b] for a
+            inside = line
+    return best if best_size == len(location) or not inside else inside
+
+
+def _places(text: str) -> Iterator[tuple[int, Location]]:
+    """Line and place of every header and every key that a line begins with."""
+    table: Location = ()
+    counts: dict[Location, int] = {}
+    for line, start in _openings(text):
+        opened, assigned = _HEADER.match(start), _ASSIGNED.match(start)
+        if opened:
+            *outer, own = _KEY.findall(opened.group(2)) or [""]
+            table = ()
+            for key in outer:
+                table = _newest((*table, key), counts)
+            table = (*table, own)
+            if opened.group(1) == "[[":
+                yield line, table
+                counts[table] = counts.get(table, -1) + 1
+                table = (*table, counts[table])
+            yield line, table
+        elif assigned:
+            yield line, (*table, *_KEY.findall(assigned.group(1)))
+
+
+def _newest(table: Location, counts: dict[Location, int]) -> Location:
+    return (*table, counts[table]) if table in counts else table
+
+
+def _openings(text: str) -> Iterator[tuple[int, str]]:
+    """Lines that a statement begins on, with their number: none that a longer value goes on in."""
+    lines = text.splitlines()
+    going_on = _going_on(text)
+    for number, line in enumerate(lines, start=1):
+        if number not in going_on:
+            yield number, line
+
+
+def _going_on(text: str) -> set[int]:
+    """Numbers of the lines that begin within a text of several lines, or within brackets after a ``=``."""
+    found: set[int] = set()
+    line, deep, at, opened = 1, 0, 0, 0
+    for token in _TOKEN.finditer(text):
+        line += text.count("\n", at, token.start())
+        at = token.start()
+        word = token.group()
+        first = text.rfind("\n", 0, at) + 1
+        if word in "[{" and (deep or "=" in text[first:at]):
+            deep += 1
+            opened = line if deep == 1 else opened
+        elif word in "]}" and deep:
+            deep -= 1
+            if not deep:
+                found.update(range(opened + 1, line + 1))
+        elif "\n" in word:
+            found.update(range(line + 1, line + word.count("\n") + 1))
+    if deep:
+        found.update(range(opened + 1, len(text.splitlines()) + 1))
+    return found
+
+
+def _syntax_line(message: str, text: str, origin: str) -> str:
+    # What stood there is not repeated: the path may be of a file that isn't ours at all, and this message may travel
+    # over a network.
+    at = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)", message)
+    line = at.group(1) if at and at.group(1) else str(max(1, len(text.splitlines())))
+    column = f", column {at.group(2)}" if at and at.group(2) else ""
+    what = (message[: at.start()] if at else message).splitlines()[0]
+    wanted = "each key and table once" if "twice" in what or "overwrite" in what else "key = value"
+    return f"{origin}: line {line}{column}: not valid TOML: {what}; expected {wanted}"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """What was probably meant by an unknown word, or what there is."""
+    words = list(known)
+    close = difflib.get_close_matches(word.lower(), words, n=1, cutoff=0.5)
+    return f"did you mean {close[0]}?" if close else f"expected one of {', '.join(words)}"
+
+
+def shown(value: Any) -> str:
+    """What stood in the file, as a message shows it."""
+    text = repr(value) if not isinstance(value, bool) else str(value).lower()
+    return text if len(text) <= 60 else text[:57] + "..."
