@@ -11,13 +11,23 @@ DEFAULT_PORT = 9787
 """UDP port the daemon listens on unless told otherwise."""
 
 DEFAULT_HOST = "127.0.0.1"
+DEFAULT_ROOT = "/bench"
 DEFAULT_TOLERANCE_CENTS = 2.0
 DEFAULT_INSTRUMENT = "six-string-648"
 
 
+def _user_folder() -> Path:
+    return platformdirs.user_config_path("oscservice", appauthor=False)
+
+
 def instrument_folder() -> Path:
     """The user's own folder of instrument files."""
-    return platformdirs.user_config_path("oscservice", appauthor=False) / "instruments"
+    return _user_folder() / "instruments"
+
+
+def settings_file() -> Path:
+    """The user's own settings file, which need not be there."""
+    return _user_folder() / "settings.toml"
 
 
 @dataclass(frozen=True)
@@ -57,7 +67,7 @@ class ServeSettings:
     string_a_channel: bool = False
     host: str = DEFAULT_HOST
     port: int = DEFAULT_PORT
-    prefix: str = "/bench"
+    prefix: str = DEFAULT_ROOT
     journal: Path | None = None
     instrument: str = DEFAULT_INSTRUMENT
     instrument_folder: Path = field(default_factory=instrument_folder)

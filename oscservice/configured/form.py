@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator, Tag, model_validator
@@ -9,7 +10,6 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator
 from oscservice.osc.captured import MOST_WILDCARDS
 from oscservice.osc.codes import PHASES
 from oscservice.osc.conditions import When
-from oscservice.osc.networks import network
 from oscservice.osc.taken import MOST_CHARACTERS
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_TAGS
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
@@ -36,7 +36,7 @@ def _fixed(given: object) -> int | float | str:
 def _allowed(given: object) -> str:
     if not isinstance(given, str):
         raise ValueError("not a network")
-    return str(network(given))
+    return str(ipaddress.ip_network(given))
 
 
 Network = Annotated[str, PlainValidator(_allowed)]

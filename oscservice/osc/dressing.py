@@ -36,6 +36,31 @@ class Sending:
     conditions: tuple[Condition, ...] = ()
 
 
+@dataclass(frozen=True)
+class FixedListener:
+    """A surface that can't subscribe: where it listens, and what it is sent there.
+
+    Attributes:
+        name: what bindings call it.
+        host, port: IP address and UDP port.
+        rate_hz: how often a value is sent at most.
+        topics: patterns of whole own addresses that are sent as they are.
+        sendings: what is made of own values.
+    """
+
+    name: str
+    host: str
+    port: int
+    rate_hz: float
+    topics: tuple[str, ...]
+    sendings: tuple[Sending, ...]
+
+    @property
+    def patterns(self) -> tuple[str, ...]:
+        """Patterns of all own values that anything is sent of, each once."""
+        return tuple(dict.fromkeys((*self.topics, *(one.pattern for one in self.sendings))))
+
+
 class Dresser:
     """What one listener is sent for each own value: the value itself if a topic asks for it, and what is made of it.
 

@@ -1,0 +1,247 @@
+"""From the forms of a settings file to bindings and listeners, checked against the address table."""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import re
+from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
+from typing import NoReturn
+
+from oscservice.configured.form import BindingForm, ListenerForm, SettingsForm, TakenForm
+from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, TABLE, Address, Direction, concrete_addresses, lookup
+from oscservice.osc.bindings import Binding
+from oscservice.osc.captured import Capturing, fill, is_plain, numbers_in
+from oscservice.osc.codes import ITEMS, OscRefusal
+from oscservice.osc.conditions import Condition, When
+from oscservice.osc.dispatch import checked_arguments
+from oscservice.osc.dressing import FixedListener, Sending
+from oscservice.osc.pattern import Pattern
+from oscservice.osc.taken import Piece, Taken
+from oscservice.osc.wire import Message
+from oscservice.tomltext import Location, nearest
+
+Refuse = Callable[[Location, str], NoReturn]
+"""Raises the mistake at a place of the file."""
+
+_SENT = tuple(d for d in Direction if not d.incoming and d is not Direction.ANSWER)
+
+
+def checked_bindings(form: SettingsForm, root: str, refuse: Refuse) -> tuple[Binding, ...]:
+    """The bindings to commands, in the order of the file; ``refuse`` is called with the first mistake."""
+    own = (("binding", index, entry) for index, entry in enumerate(form.binding) if entry.from_ is not None)
+    return tuple(_incoming((table, index), entry, root, refuse) for table, index, entry in own)
+
+
+def checked_listeners(form: SettingsForm, root: str, refuse: Refuse) -> tuple[FixedListener, ...]:
+    """The fixed listeners, each with what bindings send to it."""
+    names = [entry.name for entry in form.listener]
+    sendings: dict[str, list[Sending]] = {name: [] for name in names}
+    for index, entry in enumerate(form.listener):
+        if entry.name in names[:index]:
+            refuse(("listener", index, "name"), f"found {entry.name!r} again, expected a name of its own")
+    for index, binding in enumerate(form.binding):
+        if binding.send is None:
+            continue
+        if binding.to not in sendings:
+            known = f"one of {', '.join(names)}" if names else "a [[listener]] of that name"
+            refuse(("binding", index, "to"), f"found {binding.to!r}, expected {known}")
+        sendings[binding.to].append(_outgoing(("binding", index), binding, root, refuse))
+    return tuple(
+        _listener(("listener", index), entry, sendings[entry.name], root, refuse)
+        for index, entry in enumerate(form.listener)
+    )
+
+
+def _listener(
+    at: Location, entry: ListenerForm, sendings: Sequence[Sending], root: str, refuse: Refuse
+) -> FixedListener:
+    host = "127.0.0.1" if entry.host == "localhost" else entry.host
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        refuse((*at, "host"), f"found {entry.host!r}, expected an IP address in quotes, as 192.168.1.40")
+    for topic in entry.topics:
+        try:
+            pattern = Pattern(topic)
+        except ValueError as error:
+            refuse((*at, "topics"), f"found {topic!r}, a malformed pattern: {error}")
+        if not any(map(pattern.matches, _sent_addresses(root))):
+            refuse((*at, "topics"), f"found {topic!r}, which matches nothing that the daemon sends under {root}")
+    if not entry.topics and not sendings:
+        refuse((*at, "topics"), 'missing; expected some, ["//"] for everything, or a binding that sends to it')
+    return FixedListener(entry.name, host, entry.port, entry.rate_hz, tuple(entry.topics), tuple(sendings))
+
+
+def _incoming(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Binding:
+    assert entry.from_ is not None
+    assert entry.command is not None
+    pattern = _pattern((*at, "from"), entry.from_, refuse)
+    if entry.from_.startswith(root + "/"):
+        refuse((*at, "from"), f"found {entry.from_!r}, expected a foreign address: what is under {root} is never bound")
+    pieces = _pieces(at, entry, pattern.wildcards, refuse)
+    _known_wildcards((*at, "command"), entry.command, pattern.wildcards, refuse)
+    candidates = _commands(entry.command, root)
+    if not candidates:
+        known = [root + one.path for one in TABLE if one.direction is Direction.COMMAND]
+        meant = nearest(entry.command, known) if entry.command.startswith(root + "/") else f"expected one under {root}"
+        refuse((*at, "command"), f"found {entry.command!r}, no command that the daemon takes; {meant}")
+    complaints = [_complaint(one, pieces) for one in candidates]
+    if None not in complaints:
+        where, words = next(one for one in complaints if one is not None)
+        refuse((*at, "arguments", *where), f"{words} ({entry.command})")
+    return Binding(entry.from_, entry.command, pieces, _conditions(entry), frozenset(entry.phases))
+
+
+def _outgoing(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Sending:
+    assert entry.send is not None
+    assert entry.as_ is not None
+    pattern = _pattern((*at, "send"), entry.send, refuse)
+    matched = [one for one in _sent_addresses(root) if pattern.match(one) is not None]
+    if not matched:
+        refuse((*at, "send"), f"found {entry.send!r}, which matches nothing that the daemon sends under {root}")
+    pieces = _pieces(at, entry, pattern.wildcards, refuse)
+    _known_wildcards((*at, "as"), entry.as_, pattern.wildcards, refuse)
+    filled = fill(entry.as_, ("1",) * pattern.wildcards)
+    if not filled.startswith("/") or not all(map(is_plain, filled.split("/"))):
+        refuse((*at, "as"), f"found {entry.as_!r}, expected an address: / and plain characters, no wildcards")
+    most = max(_most_arguments(one.removeprefix(root)) for one in matched)
+    for index, piece in enumerate(pieces):
+        if isinstance(piece, Taken) and piece.argument > most:
+            words = f"found {piece.argument}, expected at most {most}, which is what {entry.send} carries"
+            refuse((*at, "arguments", index, "argument"), words)
+    return Sending(entry.send, entry.as_, pieces, _conditions(entry))
+
+
+def _pattern(at: Location, text: str, refuse: Refuse) -> Capturing:
+    if not text.startswith("/"):
+        refuse(at, f"found {text!r}, expected an address or a pattern that begins with /")
+    try:
+        return Capturing(text)
+    except ValueError as error:
+        refuse(at, f"found {text!r}, a malformed pattern: {error}")
+
+
+def _conditions(entry: BindingForm) -> tuple[Condition, ...]:
+    return tuple(
+        Condition(one.argument, When(one.when), 0.0 if one.value is None else one.value, one.once)
+        for one in (entry, *entry.also)
+        if one.when != "any"
+    )
+
+
+def _pieces(at: Location, entry: BindingForm, wildcards: int, refuse: Refuse) -> tuple[Piece, ...]:
+    pieces: list[Piece] = []
+    for index, piece in enumerate(entry.arguments):
+        here = (*at, "arguments", index)
+        if isinstance(piece, TakenForm):
+            if piece.wildcard is not None and piece.wildcard > wildcards:
+                _no_such_wildcard((*here, "wildcard"), piece.wildcard, wildcards, refuse)
+            pieces.append(_taken(piece))
+        else:
+            if isinstance(piece, str):
+                _known_wildcards(here, piece, wildcards, refuse)
+            pieces.append(piece)
+    return tuple(pieces)
+
+
+def _taken(form: TakenForm) -> Taken:
+    return Taken(
+        argument=form.argument or 0,
+        wildcard=form.wildcard or 0,
+        scale=form.scale,
+        offset=form.offset,
+        low=-math.inf if form.low is None else form.low,
+        high=math.inf if form.high is None else form.high,
+        step=form.step or 0.0,
+        map=form.map or {},
+        otherwise=form.otherwise,
+        type=form.type or "",
+        decimals=form.decimals,
+        sign=form.sign,
+        before=form.before,
+        after=form.after,
+        longest=form.longest,
+    )
+
+
+def _known_wildcards(at: Location, template: str, wildcards: int, refuse: Refuse) -> None:
+    for number in sorted(numbers_in(template)):
+        if number > wildcards:
+            _no_such_wildcard(at, number, wildcards, refuse)
+
+
+def _no_such_wildcard(at: Location, number: int, wildcards: int, refuse: Refuse) -> NoReturn:
+    there = f"only {wildcards} wildcard{'s' if wildcards > 1 else ''}" if wildcards else "no wildcard"
+    refuse(at, f"found wildcard {number}, but its pattern has {there}")
+
+
+def _commands(template: str, root: str) -> list[Address]:
+    """The declared commands that an address may become once its ``{1}`` are filled in."""
+    if not template.startswith(root + "/"):
+        return []
+    parts = template.removeprefix(root).split("/")
+    commands = (one for one in TABLE if one.direction is Direction.COMMAND)
+    return [one for one in commands if _may_be(parts, one.path.split("/"))]
+
+
+def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
+    """Whether the parts of a template can come to stand for those of a declared path."""
+    filled = [re.sub(r"\{[1-9]\}", "*", part) for part in given]
+    if len(filled) != len(declared) or any("[" in part or "?" in part for part in filled):
+        return False
+    for part, wanted in zip(filled, declared, strict=True):
+        if wanted.startswith("{"):
+            limits = {"{string}": MAX_STRINGS, "{fret}": MAX_FRETS}
+            number = int(part) if part.isascii() and part.isdigit() and len(part) < 4 else 0
+            if "*" not in part and not 1 <= number <= limits.get(wanted, 0):
+                return False
+        elif not Pattern(part).matches(wanted):
+            return False
+    return True
+
+
+def _complaint(address: Address, pieces: Sequence[Piece]) -> tuple[Location, str] | None:
+    """What is wrong with the arguments of a command: where (empty: with their number), and in words."""
+    declared = address.arguments
+    required = sum(not argument.optional for argument in declared)
+    if not required <= len(pieces) <= len(declared):
+        names = ", ".join(f"{one.name}{' (may be left out)' if one.optional else ''}" for one in declared)
+        return (), f"found {len(pieces)}, expected {names or 'none'}"
+    for index, (piece, argument) in enumerate(zip(pieces, declared, strict=False)):
+        if isinstance(piece, Taken) or (isinstance(piece, str) and numbers_in(piece) and argument.tag == "s"):
+            continue
+        tag = "s" if isinstance(piece, str) else "f" if isinstance(piece, float) else "i"
+        alone = Address(address.path, address.direction, (argument,), address.text)
+        try:
+            checked_arguments(alone, Message(address.path, (piece,), tag))
+        except OscRefusal as refusal:
+            return (index,), f"found {piece!r}: {refusal.text}"
+    return None
+
+
+@lru_cache(maxsize=4)
+def _sent_addresses(root: str) -> tuple[str, ...]:
+    found = concrete_addresses(MAX_STRINGS, fret_count=MAX_FRETS, items=ITEMS, directions=_SENT)
+    return tuple(root + one for one in found)
+
+
+def _most_arguments(relative: str) -> int:
+    found = lookup(relative)
+    assert found is not None
+    return MAX_FRETS if found[0].rest else len(found[0].arguments)
+
+
+def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
+    """A listener on another machine, where the daemon is heard on this one only; None if there is none."""
+    if not _is_loopback(host):
+        return None
+    return next((one for one in listeners if not _is_loopback(one.host)), None)
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

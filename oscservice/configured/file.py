@@ -1,0 +1,92 @@
+"""Read a settings file: options of the daemon, what is bound to what, and who is sent what."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NoReturn
+
+from pydantic import ValidationError
+
+from oscservice.configured.checked import checked_bindings, checked_listeners
+from oscservice.configured.form import SettingsForm
+from oscservice.configured.mistakes import first_mistake, mistake
+from oscservice.errors import InputError
+from oscservice.instrument.profile import preset_names
+from oscservice.osc.bindings import Binding
+from oscservice.osc.dressing import FixedListener
+from oscservice.settings import DEFAULT_ROOT
+from oscservice.tomltext import Location, parse
+
+_LARGEST_FILE = 1_000_000
+_PATHS = ("journal", "sentences")
+
+
+@dataclass(frozen=True)
+class Configured:
+    """What a settings file says.
+
+    Attributes:
+        options: of ``oscservice serve``, by their names with ``_`` for ``-``; paths are whole.
+        bindings: foreign messages to commands, in the order of the file.
+        listeners: who is sent what without asking.
+    """
+
+    options: dict[str, Any] = field(default_factory=dict)
+    bindings: tuple[Binding, ...] = ()
+    listeners: tuple[FixedListener, ...] = ()
+
+
+def load_settings(path: Path, root: str | None = None) -> Configured:
+    """What the settings file at ``path`` says; a ``root`` from elsewhere wins over its own.
+
+    Raises:
+        InputError: it can't be read, or has a mistake: file, line, key, what was expected.
+    """
+    try:
+        if not path.is_file():
+            raise InputError(f"{str(path)!r} is no file; give the path of a settings file, or leave --settings out")
+        if path.stat().st_size > _LARGEST_FILE:
+            raise InputError(f"{path}: too large for a settings file; expected TOML text")
+        text = path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as trouble:
+        raise InputError(f"{path}: is not UTF-8 text (byte {trouble.start}); expected a TOML file") from None
+    except (OSError, ValueError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else trouble
+        raise InputError(f"{str(path)[:200]!r}: can't be read ({reason}); check the path") from None
+    return read_settings(text, str(path), path.absolute().parent, root)
+
+
+def read_settings(text: str, origin: str, folder: Path, root: str | None = None) -> Configured:
+    """What the TOML ``text`` says; ``origin`` names the file in messages, ``folder`` is where its paths begin.
+
+    Raises:
+        InputError: one line with the file, the line, the key, what stood there and what was expected.
+    """
+    data = parse(text, origin)
+    try:
+        form = SettingsForm.model_validate(data)
+    except ValidationError as mistakes:
+        raise first_mistake(mistakes.errors(), text, origin) from None
+
+    def refuse(location: Location, words: str) -> NoReturn:
+        raise mistake(text, origin, location, words)
+
+    whole = root or form.root or DEFAULT_ROOT
+    bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)
+    return Configured(_options(form, folder), bindings, listeners)
+
+
+def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:
+    options = form.options()
+    for name in _PATHS:
+        if name in options:
+            options[name] = folder / options[name]
+    if "allow" in options:
+        options["allow"] = tuple(options["allow"])
+    if options.get("instrument", "").endswith(".toml") and options["instrument"] not in preset_names():
+        options["instrument"] = str(folder / options["instrument"])
+    kind, _, rest = options.get("source", "").partition(":")
+    if kind == "file" and rest:
+        options["source"] = f"file:{folder / rest}"
+    return options
