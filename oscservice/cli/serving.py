@@ -9,32 +9,46 @@ import typer
 
 from oscservice.instrument.bend import MOST_SEMITONES
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
-from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_TOLERANCE_CENTS, ServeSettings
+from oscservice.settings import (
+    DEFAULT_HOST,
+    DEFAULT_INSTRUMENT,
+    DEFAULT_PORT,
+    DEFAULT_ROOT,
+    DEFAULT_TOLERANCE_CENTS,
+    ServeSettings,
+    settings_file,
+)
 
 _LOWEST, _HIGHEST = TOLERANCE_RANGE_CENTS
 
+# Options whose names differ from those of the settings' fields, which have their units in them.
+_FIELDS = {"root": "prefix", "tolerance": "tolerance_cents", "bend_range": "bend_range_semitones"}
+
 
 def serve(
+    context: typer.Context,
+    settings: Annotated[
+        Path | None, typer.Option(help="Settings file; the user's own, if there is one, if not given.")
+    ] = None,
     source: Annotated[
         str, typer.Option(help="device[:NAME], file:PATH, - (raw samples on standard input) or simulated.")
     ] = "device",
     rate: Annotated[int | None, typer.Option(help="Sample rate in Hz, of raw samples or a device.")] = None,
     channels: Annotated[int | None, typer.Option(help="Channels, of raw samples or a device.")] = None,
     format: Annotated[str | None, typer.Option(help="Raw samples: s16le, s24le or f32le.")] = None,
-    fast: Annotated[bool, typer.Option("--fast", help="Read a file as fast as possible.")] = False,
+    fast: Annotated[bool, typer.Option(help="Read a file as fast as possible.")] = False,
     channel: Annotated[int, typer.Option(min=1, help="The channel that carries all strings.")] = 1,
-    string_a_channel: Annotated[
-        bool, typer.Option("--string-a-channel", help="Channel 1 carries string 1, and so on.")
-    ] = False,
+    string_a_channel: Annotated[bool, typer.Option(help="Channel 1 carries string 1, and so on.")] = False,
     host: Annotated[str, typer.Option(help="Address to listen on for OSC.")] = DEFAULT_HOST,
     port: Annotated[int, typer.Option(help="UDP port; 0 takes any free one.")] = DEFAULT_PORT,
-    root: Annotated[str, typer.Option(help="Root of all OSC addresses.")] = "/bench",
+    root: Annotated[str, typer.Option(help="Root of all OSC addresses.")] = DEFAULT_ROOT,
     allow: Annotated[
         list[str] | None,
         typer.Option(metavar="CIDR", help="A network that may send, as 192.168.1.0/24; give it again for more."),
     ] = None,
     announce: Annotated[
-        bool, typer.Option("--announce", help="Tell the network that the daemon is there, whatever it listens on.")
+        bool,
+        typer.Option(help="Tell the network that the daemon is there, whatever it listens on."),
     ] = False,
     bend_range: Annotated[
         int,
@@ -49,17 +63,17 @@ def serve(
         DEFAULT_TOLERANCE_CENTS
     ),
     by_hand: Annotated[
-        bool, typer.Option("--by-hand", help="Nothing advances by itself: /bench/session/next takes each step.")
+        bool,
+        typer.Option(help="Nothing advances by itself: /bench/session/next takes each step."),
     ] = False,
-    resume: Annotated[bool, typer.Option("--resume", help="Take up the newest open session at once.")] = False,
-    exit_at_end: Annotated[bool, typer.Option("--exit-at-end", help="End when the source ends.")] = False,
+    resume: Annotated[bool, typer.Option(help="Take up the newest open session at once.")] = False,
+    exit_at_end: Annotated[bool, typer.Option(help="End when the source ends.")] = False,
     seed: Annotated[
         int, typer.Option(min=0, help="Simulated guitar: how far out of tune it is, and where its saddles stand.")
     ] = 1,
     stepped: Annotated[
         bool,
         typer.Option(
-            "--stepped",
             help="Simulated guitar: time stands still until a client sends /bench/simulator/wait SECONDS, and then "
             "passes as fast as the machine allows; /bench/simulator/done tells when all of it has been heard.",
         ),
@@ -70,31 +84,18 @@ def serve(
 ) -> None:
     """Run the daemon: listen, take OSC commands, send what is found to subscribers."""
     from oscservice.cli.serve import serve_command
+    from oscservice.configured.file import NOTHING, load_settings
 
-    serve_command(
-        ServeSettings(
-            source=source,
-            rate=rate,
-            channels=channels,
-            format=format,
-            fast=fast,
-            channel=channel,
-            string_a_channel=string_a_channel,
-            host=host,
-            port=port,
-            prefix=root,
-            allow=tuple(allow or ()),
-            announce=announce,
-            bend_range_semitones=bend_range,
-            name=name,
-            journal=journal,
-            instrument=instrument,
-            tolerance_cents=tolerance,
-            by_hand=by_hand,
-            resume=resume,
-            exit_at_end=exit_at_end,
-            seed=seed,
-            stepped=stepped,
-            sentences=sentences,
-        )
-    )
+    given = {name: value for name, value in context.params.items() if _on_the_command_line(context, name)}
+    file = settings or (settings_file() if settings_file().is_file() else None)
+    configured = NOTHING if file is None else load_settings(file, given.get("root"))
+    options = {**configured.options, **given}
+    options.pop("settings", None)
+    if options.get("allow") is not None:
+        options["allow"] = tuple(options["allow"])
+    serve_command(ServeSettings(**{_FIELDS.get(name, name): value for name, value in options.items()}), configured)
+
+
+def _on_the_command_line(context: typer.Context, name: str) -> bool:
+    source = context.get_parameter_source(name)
+    return source is not None and source.name == "COMMANDLINE"

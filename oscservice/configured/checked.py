@@ -25,6 +25,13 @@ from oscservice.tomltext import Location, nearest
 Refuse = Callable[[Location, str], NoReturn]
 """Raises the mistake at a place of the file."""
 
+_ABOUT_THE_SENDER = ("/subscribe", "/unsubscribe", "/confirm", "/ping")
+_COMMANDS = tuple(
+    one
+    for one in TABLE
+    if one.direction is Direction.COMMAND
+    or (one.direction is Direction.CLIENT and not one.answer and one.path not in _ABOUT_THE_SENDER)
+)
 _SENT = tuple(d for d in Direction if not d.incoming and d is not Direction.ANSWER)
 
 
@@ -71,7 +78,9 @@ def _listener(
             refuse((*at, "topics"), f"found {topic!r}, which matches nothing that the daemon sends under {root}")
     if not entry.topics and not sendings:
         refuse((*at, "topics"), 'missing; expected some, ["//"] for everything, or a binding that sends to it')
-    return FixedListener(entry.name, host, entry.port, entry.rate_hz, tuple(entry.topics), tuple(sendings))
+    return FixedListener(
+        entry.name, host, entry.port, entry.rate_hz, entry.refresh_s, tuple(entry.topics), tuple(sendings)
+    )
 
 
 def _incoming(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Binding:
@@ -84,7 +93,7 @@ def _incoming(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Bi
     _known_wildcards((*at, "command"), entry.command, pattern.wildcards, refuse)
     candidates = _commands(entry.command, root)
     if not candidates:
-        known = [root + one.path for one in TABLE if one.direction is Direction.COMMAND]
+        known = [root + one.path for one in _COMMANDS]
         meant = nearest(entry.command, known) if entry.command.startswith(root + "/") else f"expected one under {root}"
         refuse((*at, "command"), f"found {entry.command!r}, no command that the daemon takes; {meant}")
     complaints = [_complaint(one, pieces) for one in candidates]
@@ -182,8 +191,7 @@ def _commands(template: str, root: str) -> list[Address]:
     if not template.startswith(root + "/"):
         return []
     parts = template.removeprefix(root).split("/")
-    commands = (one for one in TABLE if one.direction is Direction.COMMAND)
-    return [one for one in commands if _may_be(parts, one.path.split("/"))]
+    return [one for one in _COMMANDS if _may_be(parts, one.path.split("/"))]
 
 
 def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:

@@ -37,6 +37,9 @@ class Configured:
     listeners: tuple[FixedListener, ...] = ()
 
 
+NOTHING = Configured()
+
+
 def load_settings(path: Path, root: str | None = None) -> Configured:
     """What the settings file at ``path`` says; a ``root`` from elsewhere wins over its own.
 

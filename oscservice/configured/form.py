@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import ipaddress
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator, Tag, model_validator
 
+from oscservice.errors import InputError
+from oscservice.instrument.bend import MOST_SEMITONES
 from oscservice.osc.captured import MOST_WILDCARDS
 from oscservice.osc.codes import PHASES
 from oscservice.osc.conditions import When
+from oscservice.osc.networks import Networks
 from oscservice.osc.taken import MOST_CHARACTERS
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_TAGS
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
@@ -36,7 +38,11 @@ def _fixed(given: object) -> int | float | str:
 def _allowed(given: object) -> str:
     if not isinstance(given, str):
         raise ValueError("not a network")
-    return str(ipaddress.ip_network(given))
+    try:
+        Networks([given])
+    except InputError as error:
+        raise ValueError(str(error)) from None
+    return given
 
 
 Network = Annotated[str, PlainValidator(_allowed)]
@@ -146,6 +152,9 @@ class ListenerForm(Form):
     rate_hz: Annotated[float, Field(ge=0.1, le=100.0)] = Field(
         25.0, description="how often a value is sent at most, from 0.1 to 100 times a second"
     )
+    refresh_s: Annotated[float, Field(ge=1.0, le=3600.0)] = Field(
+        10.0, description="after how long everything is sent again, from 1 to 3600 seconds"
+    )
 
 
 class BindingForm(ConditionForm):
@@ -200,6 +209,10 @@ class SettingsForm(Form):
         None, description='a list of networks: ["192.168.1.0/24"]'
     )
     announce: bool | None = Field(None, description="true or false")
+    bend_range: Annotated[int, Field(ge=0, le=MOST_SEMITONES)] | None = Field(
+        None, description=f"semitones, a whole number from 0 to {MOST_SEMITONES}"
+    )
+    name: str | None = Field(None, description="a name to be found by, in quotes")
     journal: str | None = Field(None, description="a file's path in quotes")
     instrument: str | None = Field(None, description="a preset or a file's path in quotes")
     tolerance: Annotated[float, Field(ge=_LOW_CENTS, le=_HIGH_CENTS)] | None = Field(

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from oscservice import __version__
 from oscservice.advice.remains import StringRemains
+from oscservice.daemon.heeding import NOT_HEEDED, Heeding
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.notes import Bending, reading
 from oscservice.daemon.orders import REFUSAL_CODES, order
@@ -48,6 +49,9 @@ log = logging.getLogger(__name__)
 HEARTBEAT_S = 1.0
 
 REMAINS, REMAINS_SPREAD = "/string/{string}/remains", "/string/{string}/remains/spread"
+
+ON_THE_BENCH = "."
+"""Name of the instrument that the daemon was started with, for bindings that can't know it."""
 
 CLIPS = "the input clips: turn it down, or pluck less hard"
 
@@ -102,6 +106,7 @@ class Bench:
         self._simulated = simulated
         self._sentences = sentences
         self._bending = Bending(bend_range_semitones)
+        self._heeding = Heeding()
         self._began_s = time.monotonic()
         self._audio_state = "starting"
         self._audio_fault = ""
@@ -132,6 +137,7 @@ class Bench:
             "/session/offered": (offered.id if offered is not None else "",),
             **self._recording.topics(),
             **self._bending.topics(),
+            **self._heeding.topics(self._keeper.state),
         }
         return own | topics(self._keeper.state, self._sentences)
 
@@ -223,6 +229,8 @@ class Bench:
 
     def _take(self, command: cm.Hear) -> None:
         try:
+            if not self._heeding.on:
+                raise cm.Ignored(NOT_HEEDED)
             events = self._keeper.carry_out(command)
         except cm.Ignored as reason:
             self.server.publish({"/reading/ignored": (str(reason),)})
@@ -261,6 +269,8 @@ class Bench:
         command = order(address.path, number, values, self._load, self._tolerance_cents, self._sealed)
         if command is None:
             raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
+        if isinstance(command, cm.Listen):
+            return self._listen(command)
         if isinstance(command, cm.Begin):
             command = replace(self._keeper.with_past(command), by_hand=self._by_hand)
         try:
@@ -271,6 +281,20 @@ class Bench:
         # The reply goes out first, then what changed.
         asyncio.get_running_loop().call_soon(self._announce, events, self._keeper.state.instrument)
         return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
+
+    def _listen(self, command: cm.Listen) -> Sequence[str]:
+        """Use what is heard from now on, or don't."""
+        line = self._heeding.set(command.on, self._keeper.state)
+        if command.on and not self._keeper.state.listening:  # an older journal's session
+            self._keeper.carry_out(command)
+        asyncio.get_running_loop().call_soon(self._listened, line)
+        return ()
+
+    def _listened(self, line: str) -> None:
+        if line and not self._over:
+            self._tell(line)
+            self.server.publish({"/event": (line,)})
+        self._announce([])
 
     def _remains(self, number: int, *, spread: bool) -> Sequence[float]:
         """The error at every fret of a string, or its standard errors."""
@@ -294,6 +318,8 @@ class Bench:
         return (session_id,)
 
     def _load(self, name: str) -> Instrument:
+        if name == ON_THE_BENCH and self._instruments:
+            return next(iter(self._instruments.values()))
         return self._instruments.get(name) or load_named(name, self._instrument_folder)
 
     def _sealed(self, instrument: Instrument) -> str:

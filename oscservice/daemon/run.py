@@ -12,8 +12,10 @@ from dataclasses import dataclass
 
 from oscservice.audio.block import AudioSource, check_rate
 from oscservice.audio.source import open_source, parse_source
+from oscservice.configured.file import NOTHING, Configured
 from oscservice.daemon.announcing import announced
 from oscservice.daemon.bench import Bench
+from oscservice.daemon.bound import bind
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
@@ -49,9 +51,14 @@ class Running:
 
 @contextlib.asynccontextmanager
 async def running(
-    settings: ServeSettings, source: AudioSource, journal: Journal | Recorder, tell: Callable[[str], None]
+    settings: ServeSettings,
+    source: AudioSource,
+    journal: Journal | Recorder,
+    tell: Callable[[str], None],
+    configured: Configured = NOTHING,
 ) -> AsyncIterator[Running]:
-    """A daemon on the present loop: socket bound, ears open; ended in order on leaving.
+    """A daemon on the present loop: socket bound, ears open; ended in order on leaving. ``configured``: its bindings
+    and listeners.
 
     Raises:
         PortError, InputError, JournalError, AudioInputError: it can't be started.
@@ -98,6 +105,7 @@ async def running(
     beat = asyncio.create_task(bench.beat())
     watch = asyncio.create_task(_watch_drops(bench, source))
     try:
+        bind(bench.server, configured, tell)
         if settings.resume:
             _resume(bench)
         ears.start()
@@ -118,8 +126,9 @@ async def running(
         await web.end()
 
 
-async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
+async def serve(settings: ServeSettings, tell: Callable[[str], None], configured: Configured = NOTHING) -> None:
     """Run a daemon until it is told to end (SIGINT, SIGTERM), or its source ends and that is to be the end.
+    ``configured``: its bindings and listeners.
 
     Raises:
         OscserviceError: it can't be started, or its source ended badly and that is to be the end.
@@ -134,7 +143,10 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None]) -> None:
     for sign in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(sign, stop.set)
     with source, Recorder.open(settings.journal) as recorder:
-        async with running(settings, source, recorder, tell) as daemon, announced(settings, daemon.bench.server):
+        async with (
+            running(settings, source, recorder, tell, configured) as daemon,
+            announced(settings, daemon.bench.server),
+        ):
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
             offered = daemon.bench.offered()

@@ -21,8 +21,9 @@ from oscservice.osc.declaration import Argument as Argument
 from oscservice.osc.declaration import Direction as Direction
 from oscservice.osc.received import RECEIVED
 from oscservice.osc.sent import SENT
+from oscservice.settings import DEFAULT_ROOT
 
-DEFAULT_PREFIX = "/bench"
+DEFAULT_PREFIX = DEFAULT_ROOT
 
 
 TABLE: tuple[Address, ...] = (

@@ -6,17 +6,18 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
+from typing import TypeAlias
 
 from oscservice.osc.captured import Capturing, fill
 from oscservice.osc.conditions import Condition, Edges, holds
-from oscservice.osc.outbox import packet
 from oscservice.osc.pattern import Pattern
 from oscservice.osc.taken import Piece, made
-from oscservice.osc.wire import Decoded, Value, encode
+from oscservice.osc.wire import Value, encode
 
 log = logging.getLogger(__name__)
+
+_Meant: TypeAlias = tuple[bool, list[tuple[int, tuple[str, ...]]]]
+"""Whether a value is sent as it is; which sendings are made of it, and what their wildcards matched."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,7 @@ class FixedListener:
         name: what bindings call it.
         host, port: IP address and UDP port.
         rate_hz: how often a value is sent at most.
+        refresh_s: how often everything is sent again, for a surface that was switched on later.
         topics: patterns of whole own addresses that are sent as they are.
         sendings: what is made of own values.
     """
@@ -52,13 +54,9 @@ class FixedListener:
     host: str
     port: int
     rate_hz: float
+    refresh_s: float
     topics: tuple[str, ...]
     sendings: tuple[Sending, ...]
-
-    @property
-    def patterns(self) -> tuple[str, ...]:
-        """Patterns of all own values that anything is sent of, each once."""
-        return tuple(dict.fromkeys((*self.topics, *(one.pattern for one in self.sendings))))
 
 
 class Dresser:
@@ -78,19 +76,20 @@ class Dresser:
         self._topics = [Pattern(topic) for topic in topics]
         self._sendings = [(Capturing(one.pattern), one) for one in sendings]
         self._edges = Edges()
+        self._known: dict[str, _Meant] = {}
 
-    def __call__(self, relative: str, values: Sequence[Value | np.generic]) -> list[tuple[str, bytes]]:
+    def __call__(self, relative: str, values: Sequence[Value]) -> list[tuple[str, bytes]]:
         """Address and packet of each message that a published value becomes; of each address the newest counts."""
         whole = self._prefix + relative
-        args: list[Decoded] = [value.item() if isinstance(value, np.generic) else value for value in values]
-        found: dict[str, bytes] = {}
-        if any(topic.matches(whole) for topic in self._topics):
-            found[whole] = packet(self._prefix, relative, values)
-        for index, (pattern, sending) in enumerate(self._sendings):
-            captured = pattern.match(whole)
-            if captured is None or not holds(sending.conditions, args, self._edges, (index, whole)):
+        if relative not in self._known:  # own addresses are not many
+            self._known[relative] = self._meant(whole)
+        as_it_is, sendings = self._known[relative]
+        found: dict[str, bytes] = {whole: encode(whole, *values)} if as_it_is else {}
+        for index, captured in sendings:
+            _, sending = self._sendings[index]
+            if not holds(sending.conditions, values, self._edges, (index, whole)):
                 continue
-            arguments = made(sending.arguments, args, captured)
+            arguments = made(sending.arguments, values, captured)
             if arguments is None:
                 continue
             address = fill(sending.address, captured)
@@ -99,3 +98,8 @@ class Dresser:
             except ValueError as error:
                 log.debug("not sent: %s", error)
         return list(found.items())
+
+    def _meant(self, whole: str) -> _Meant:
+        captured = [(index, pattern.match(whole)) for index, (pattern, _) in enumerate(self._sendings)]
+        sendings = [(index, found) for index, found in captured if found is not None]
+        return any(topic.matches(whole) for topic in self._topics), sendings

@@ -71,6 +71,12 @@ RECEIVED: tuple[Address, ...] = (
         answer=(text_arg("program"), text_arg("version"), int_arg("protocol", "", 1)),
     ),
     Address(
+        "/listen",
+        _CLIENT,
+        (Argument("on", "i", switch=True),),
+        "1 to use what is heard, 0 to pay no heed to it, in this session and in those to come. No step to take back.",
+    ),
+    Address(
         "/bend/set",
         _CLIENT,
         (int_arg("range", "semitones", 0, MOST_SEMITONES),),
@@ -98,7 +104,8 @@ RECEIVED: tuple[Address, ...] = (
             Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
             Argument("frets", "s", optional=True),
         ),
-        "Begin a session. Frets to compare: `12` if not given, or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
+        "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` if not given, or as "
+        "`1 3 5x2 12` (x2: counts twice), or `thorough`.",
         answer=(text_arg("session"),),
         command=cm.Begin,
     ),
@@ -106,7 +113,8 @@ RECEIVED: tuple[Address, ...] = (
         "/session/quick",
         _COMMAND,
         (text_arg("instrument"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
-        "Check every string open and at fret 12 against the last sealed session. Tolerance: as then if not given.",
+        "Check every string open and at fret 12 against the last sealed session. `.` is the instrument that the daemon "
+        "was started with. Tolerance: as then if not given.",
         answer=(text_arg("session"),),
         command=cm.Quick,
     ),
@@ -230,13 +238,6 @@ RECEIVED: tuple[Address, ...] = (
         (),
         "Do not use the note in doubt, or else the last reading.",
         command=cm.Discard,
-    ),
-    Address(
-        "/listen",
-        _COMMAND,
-        (Argument("on", "i", switch=True),),
-        "1 to use what is heard, 0 to pay no heed to it.",
-        command=cm.Listen,
     ),
     Address(
         "/simulator/pluck",

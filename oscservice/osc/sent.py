@@ -57,6 +57,7 @@ SENT: tuple[Address, ...] = (
         (int_arg("range", "semitones", 0, MOST_SEMITONES),),
         "How far up or down a whole pitch bend is; 0: no bends are sent.",
     ),
+    Address("/listening", _STATE, (int_arg("on", "", 0, 1),), "0 while what is heard is not used; see `/listen`."),
     Address("/by_hand", _STATE, (int_arg("on", "", 0, 1),), "1 while nothing advances by itself."),
     Address("/inspect/{item}", _STATE, (text_arg("state", codes.INSPECTION_STATES),), "How an inspection item stands."),
     Address(

@@ -1,0 +1,66 @@
+"""Settings put to work: bindings to commands, and listeners that are sent things without asking."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+
+from oscservice.configured.checked import unreachable
+from oscservice.configured.file import Configured
+from oscservice.errors import InputError
+from oscservice.osc.bindings import Bindings
+from oscservice.osc.dressing import Dresser
+from oscservice.osc.limits import OncePerSecond
+from oscservice.osc.peer import Peer
+from oscservice.osc.server import OscServer
+from oscservice.osc.wire import Message
+
+_CAUSE = "a bound command was refused"
+
+
+def bind(server: OscServer, configured: Configured, tell: Callable[[str], None]) -> None:
+    """Let foreign messages stand for commands, and send listeners what is configured. The ports are open.
+
+    A command that is refused is one line for a person and an ``/event``, at most once a second.
+
+    Raises:
+        InputError: a listener can't be reached from where the daemon is bound, or is the daemon itself.
+    """
+    far = unreachable(configured.listeners, server.host)
+    if far is not None:
+        raise InputError(
+            f"listener {far.name!r} at {far.host} can't be reached from {server.host}: "
+            'set host to an address of that network, or to "0.0.0.0", and allow to who may send'
+        )
+    prefix = server.space.prefix
+    if configured.bindings:
+        bindings = Bindings(configured.bindings)
+
+        def commands(message: Message, sender: Peer) -> Sequence[Message] | None:
+            return bindings.commands(message, sender.host, server.space.phase)
+
+        server.foreign = commands
+        server.on_bound_refusal = _Refusals(server, tell)
+    for one in configured.listeners:
+        peer = Peer(one.host, one.port)
+        if peer.port == server.port and peer.host in (server.host, "127.0.0.1", "::1"):
+            raise InputError(f"listener {one.name!r}: port {one.port} is the daemon's own; expected the surface's")
+        dress = Dresser(prefix, one.topics, one.sendings)
+        server.add_listener(peer, rate_hz=one.rate_hz, refresh_s=one.refresh_s, dress=dress)
+
+
+class _Refusals:
+    """Tells of bound commands that were refused."""
+
+    def __init__(self, server: OscServer, tell: Callable[[str], None]) -> None:
+        self._server = server
+        self._tell = tell
+        self._lines = OncePerSecond()
+
+    def __call__(self, line: str) -> None:
+        held = self._lines.admit(_CAUSE, time.monotonic())
+        if held is None:
+            return
+        whole = f"refused: {line}" + (f" (and {held} more)" if held else "")
+        self._tell(whole)
+        self._server.publish({"/event": (whole,)})
