@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import math
-import re
 from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
 from typing import NoReturn
@@ -12,12 +11,12 @@ from typing import NoReturn
 from oscservice.configured.form import BindingForm, ListenerForm, SettingsForm, TakenForm
 from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, TABLE, Address, Direction, concrete_addresses, lookup
 from oscservice.osc.bindings import Binding
-from oscservice.osc.captured import Capturing, fill, is_plain, numbers_in
+from oscservice.osc.captured import NUMBER, Capturing, fill, is_plain, numbers_in
 from oscservice.osc.codes import ITEMS, OscRefusal
 from oscservice.osc.conditions import Condition, When
 from oscservice.osc.dispatch import checked_arguments
 from oscservice.osc.dressing import FixedListener, Sending
-from oscservice.osc.pattern import Pattern
+from oscservice.osc.pattern import Pattern, matches
 from oscservice.osc.taken import Piece, Taken
 from oscservice.osc.wire import Message
 from oscservice.tomltext import Location, nearest
@@ -196,16 +195,16 @@ def _commands(template: str, root: str) -> list[Address]:
 
 def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
     """Whether the parts of a template can come to stand for those of a declared path."""
-    filled = [re.sub(r"\{[1-9]\}", "*", part) for part in given]
-    if len(filled) != len(declared) or any("[" in part or "?" in part for part in filled):
+    if len(given) != len(declared) or not all(is_plain(NUMBER.sub("", part)) for part in given):
         return False
+    filled = [NUMBER.sub("*", part) for part in given]
     for part, wanted in zip(filled, declared, strict=True):
         if wanted.startswith("{"):
             limits = {"{string}": MAX_STRINGS, "{fret}": MAX_FRETS}
             number = int(part) if part.isascii() and part.isdigit() and len(part) < 4 else 0
             if "*" not in part and not 1 <= number <= limits.get(wanted, 0):
                 return False
-        elif not Pattern(part).matches(wanted):
+        elif not matches(part, wanted):
             return False
     return True
 

@@ -182,7 +182,7 @@ class BindingForm(ConditionForm):
         both = [name for name, value in (incoming | outgoing).items() if value is not None]
         for one, other in ((incoming, outgoing), (outgoing, incoming)):
             if set(both) & set(one) and set(both) & set(other):
-                raise ValueError(f"{both[-1]}: expected either from and command, or send, to and as; found both")
+                raise ValueError(f"{both[0]}: expected either from and command, or send, to and as; found both")
         wanted = outgoing if set(both) & set(outgoing) else incoming
         missing = [name for name in wanted if name not in both]
         if missing:

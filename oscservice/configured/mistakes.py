@@ -23,7 +23,7 @@ _TAGS = ("taken", "fixed")  # which form pydantic took an argument for
 def mistake(text: str, origin: str, location: Location, words: str) -> InputError:
     """The error that tells of a mistake at a place of the file."""
     place, _ = _placed(location)
-    return InputError(f"{origin}: line {find_line(text, location)}: {', '.join([*place, words])}")
+    return InputError(f"{origin}: line {find_line(text, location)}: {', '.join(place)}: {words}")
 
 
 def first_mistake(errors: Sequence[ErrorDetails], text: str, origin: str) -> InputError:
@@ -39,7 +39,9 @@ def _described(error: ErrorDetails) -> tuple[Location, str]:
     """Where a mistake stands, and what is said of it."""
     location = tuple(part for part in error["loc"] if part not in _TAGS)
     _, form = _placed(location)
-    if error["type"] == "value_error" and (not location or isinstance(location[-1], int)):
+    entry = len(location) > 1 and isinstance(location[-1], int) and location[-2] in _ENTRIES
+    across = not location or (entry and "fixed" not in error["loc"])
+    if error["type"] == "value_error" and across:
         words = str(error["ctx"]["error"])  # a check across keys names its key first
         key = words.partition(":")[0]
         return (*location, key), words.partition(": ")[2]
@@ -62,9 +64,9 @@ def _placed(location: Location) -> tuple[list[str], type[BaseModel]]:
     words: list[str] = []
     form: type[BaseModel] = SettingsForm
     for part in location:
-        if isinstance(part, int) and words and words[-1] in _ENTRIES:
+        if isinstance(part, str):
+            words.append(part)
+        elif words and words[-1] in _ENTRIES:
             name, form = _ENTRIES[words.pop()]
             words.append(f"{name} {part + 1}")
-        else:
-            words.append(str(part))
     return words, form

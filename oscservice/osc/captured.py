@@ -13,7 +13,9 @@ from oscservice.osc.pattern import Pattern
 
 MOST_WILDCARDS = 9
 _WILDCARD = re.compile(r"\?|\*|\[[^\]]*\]|\{[^}]*\}")
-_NUMBER = re.compile(r"\{([1-9])\}")
+NUMBER = re.compile(r"\{([1-9])\}")
+"""Where a template takes what a wildcard matched."""
+
 # What an address part may hold (OSC 1.0): printable ASCII, none of the characters that patterns are made of.
 _PLAIN = re.compile(r"[!-~]*")
 _NEVER_PLAIN = frozenset("#*,/?[]{}")
@@ -26,12 +28,12 @@ def is_plain(part: str) -> bool:
 
 def numbers_in(template: str) -> set[int]:
     """Numbers of the wildcards that a template such as ``/bench/string/{1}/focus`` names."""
-    return {int(found) for found in _NUMBER.findall(template)}
+    return {int(found) for found in NUMBER.findall(template)}
 
 
 def fill(template: str, captured: tuple[str, ...]) -> str:
     """The template with what its wildcards matched; IndexError for a number that none has."""
-    return _NUMBER.sub(lambda found: captured[int(found[1]) - 1], template)
+    return NUMBER.sub(lambda found: captured[int(found[1]) - 1], template)
 
 
 @dataclass(frozen=True)

@@ -104,8 +104,8 @@ RECEIVED: tuple[Address, ...] = (
             Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
             Argument("frets", "s", optional=True),
         ),
-        "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` if not given, or as "
-        "`1 3 5x2 12` (x2: counts twice), or `thorough`.",
+        "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` if not given, "
+        "or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
         answer=(text_arg("session"),),
         command=cm.Begin,
     ),
