@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable, Sequence
 
@@ -39,8 +40,7 @@ def bind(server: OscServer, configured: Configured, tell: Callable[[str], None])
         def commands(message: Message, sender: Peer) -> Sequence[Message] | None:
             return bindings.commands(message, sender.host, server.space.phase)
 
-        server.foreign = commands
-        server.on_bound_refusal = _Refusals(server, tell)
+        server.bind(commands, _Refusals(server, tell))
     for one in configured.listeners:
         peer = Peer(one.host, one.port)
         if peer.port == server.port and peer.host in (server.host, "127.0.0.1", "::1"):
@@ -58,6 +58,10 @@ class _Refusals:
         self._lines = OncePerSecond()
 
     def __call__(self, line: str) -> None:
+        # What was carried out before is told when the loop comes to it.
+        asyncio.get_running_loop().call_soon(self._say, line)
+
+    def _say(self, line: str) -> None:
         held = self._lines.admit(_CAUSE, time.monotonic())
         if held is None:
             return

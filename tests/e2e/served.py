@@ -37,7 +37,7 @@ def environment(**more: str) -> dict[str, str]:
     """The environment of a process that is to find this package, and no settings of whoever runs the tests."""
     paths = [more.pop("first_path", ""), str(ROOT)]
     own = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
-    own["XDG_CONFIG_HOME"] = str(ROOT / "tests" / "no-settings-here")
+    more.setdefault("XDG_CONFIG_HOME", str(ROOT / "tests" / "no-settings-here"))
     return {**own, **more, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
 
 
