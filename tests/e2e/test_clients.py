@@ -89,6 +89,17 @@ def test_liblo_on_the_command_line(stage: Stage, way: str) -> None:
     check(stage, stage.run("bash", CLIENTS / "liblo.sh", way), f"liblo {way}")
 
 
+def test_liblo_replays_a_file(stage: Stage, tmp_path: Path) -> None:
+    """What oscdump prints, oscsendfile sends again, as far apart as the time tags say; texts without spaces, though."""
+    oscsendfile = need("oscsendfile", "liblo-tools")
+    lines = (f'/bench/session/begin ss "{INSTRUMENT}" "replayed"', '/bench/session/inspect ss "all" "passed"')
+    file = tmp_path / "begin.txt"
+    file.write_text("".join(f"eeb11678.{n}0000000 {line}\n" for n, line in enumerate(lines)), encoding="utf-8")
+    stage.run(oscsendfile, "127.0.0.1", str(PORT), file)
+    stage.daemon.until("^session begun: replayed ")
+    stage.daemon.until("^phase: tuning$")
+
+
 def test_topics_in_bundles(stage: Stage) -> None:
     """A client that asks for some topics, at a rate and in bundles, is sent these and no others."""
     dump = stage.start(need("oscdump", "liblo-tools"), "-L", "19331")
@@ -146,11 +157,12 @@ def test_pure_data_with_an_external(stage: Stage) -> None:
         (("osc.js", "udp"), "osc udp"),
         (("osc.js", "tcp"), "osc tcp"),
         (("osc.js", "websocket"), "osc websocket"),
-        (("osc-js.js",), "osc-js"),
+        (("osc-js.js", "udp"), "osc-js udp"),
+        (("osc-js.js", "websocket"), "osc-js websocket"),
         (("node-osc.js",), "node-osc"),
         (("ws.js",), "ws"),
     ],
-    ids=["osc-udp", "osc-tcp", "osc-websocket", "osc-js", "node-osc", "ws"],
+    ids=["osc-udp", "osc-tcp", "osc-websocket", "osc-js-udp", "osc-js-websocket", "node-osc", "ws"],
 )
 def test_clients_for_node(stage: Stage, words: tuple[str, ...], label: str) -> None:
     printed = stage.run(need("node", "nodejs"), CLIENTS / words[0], *words[1:], NODE_PATH=str(node_modules()))
