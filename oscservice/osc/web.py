@@ -32,8 +32,9 @@ ANSWER_S = 10.0
 REQUESTS_PER_S = 500
 LARGE_NODES = 100
 LARGE_PER_S = 20
-"""Containers that hold so much are told with all there is in them, which takes milliseconds: limited, as the requests
-are, for one IP address."""
+"""Containers that hold so much are told with all there is in them, which takes milliseconds. Who asks for more, or for
+more altogether, from one IP address, waits for a turn."""
+TURN_S = 0.02
 HEAD_LINE_BYTES = 2048
 HEAD_LINES = 64
 
@@ -113,16 +114,15 @@ class Web:
             if not near:
                 return await _sent(request, _refusal(403, "pages of other sites may not open a WebSocket here"))
             return await self.sockets.converse(request)
-        answer = self._answer(request)
+        answer = await self._answer(request)
         if origin is not None and near:
             answer.headers["Access-Control-Allow-Origin"] = origin
         return await _sent(request, answer)
 
-    def _answer(self, request: web.BaseRequest) -> web.Response:
-        """The answer to GET or HEAD."""
+    async def _answer(self, request: web.BaseRequest) -> web.Response:
+        """The answer to GET or HEAD, once it is its turn."""
         asked = request.rel_url.raw_query_string
-        if not self._requests.allow(request.remote, self._clock()):
-            return _refusal(429, f"more than {REQUESTS_PER_S} requests a second")
+        await self._turn(self._requests, request)
         if asked == "HOST_INFO":
             return _json(host_info(self._name, self._server.port, self._host()))
         node = self._nodes.get(request.path)
@@ -132,11 +132,14 @@ class Web:
             return _refusal(400, "no attribute that is known here")
         if asked == "VALUE" and node.unreadable:
             return web.Response(status=204)
-        large = asked in ("", "CONTENTS") and node.size >= LARGE_NODES
-        if large and not self._large.allow(request.remote, self._clock()):
-            return _refusal(429, f"more than {LARGE_PER_S} large containers a second")
+        if asked in ("", "CONTENTS") and node.size >= LARGE_NODES:
+            await self._turn(self._large, request)
         known = self._server.values()
         return _json(one(node, asked, known) if asked else whole(node, known))
+
+    async def _turn(self, buckets: TokenBuckets, request: web.BaseRequest) -> None:
+        while not buckets.allow(request.remote, self._clock()):
+            await asyncio.sleep(TURN_S)
 
     def _host(self) -> str | None:
         """The address OSC is heard at, if it is one that a client can use."""
@@ -161,10 +164,7 @@ def _json(told: dict[str, Json]) -> web.Response:
 
 
 def _refusal(status: int, reason: str) -> web.Response:
-    answer = web.Response(status=status, text=reason + "\n")
-    if status == 429:
-        answer.force_close()
-    return answer
+    return web.Response(status=status, text=reason + "\n")
 
 
 async def _sent(request: web.BaseRequest, answer: web.Response) -> web.Response:
