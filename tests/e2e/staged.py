@@ -121,8 +121,10 @@ class Stage:
         self._programs: list[Program] = []
         self._prepare()
         words = ("serve", "--source", "simulated", "--stepped", "--seed", "1", "--journal", self._journal)
-        place = {"XDG_CONFIG_HOME": str(self._home), "HOME": str(self._home)}
-        self.daemon = Program([*apart(), *command(*words, "--instrument", self._toml)], **place)
+        self._places = {
+            name: str(self._home) for name in ("HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME")
+        }
+        self.daemon = Program([*apart(), *command(*words, "--instrument", self._toml)], **self._places)
         self.daemon.until(rf"^listening for OSC on 127\.0\.0\.1 .*{PORT}")
 
     def _prepare(self) -> None:
@@ -144,7 +146,7 @@ class Stage:
         nsenter = need("nsenter", "util-linux")
         within = ["-n"] if os.geteuid() == 0 else ["-U", "--preserve-credentials", "-n"]
         asked = [nsenter, "-t", str(self.daemon.process.pid), *within, "--", *map(str, words)]
-        program = Program(asked, HOME=str(self._home), **more)
+        program = Program(asked, **self._places, **more)
         self._programs.append(program)
         return program
 
