@@ -64,6 +64,7 @@ class Web:
         self._nodes = described(server.space.prefix, server.paths())
         self._requests = TokenBuckets(REQUESTS_PER_S)
         self._large = TokenBuckets(LARGE_PER_S)
+        self._complaints = OncePerSecond()
         self._http = web.Server(
             self._handle_or_leave,
             access_log=None,
@@ -80,7 +81,12 @@ class Web:
 
     def http(self) -> asyncio.Protocol:
         """What takes the bytes of a new connection that begins like HTTP."""
-        return self._http() if len(self._http.connections) < MAX_CONNECTIONS else _TurnedAway()
+        if len(self._http.connections) < MAX_CONNECTIONS:
+            return self._http()
+        held = self._complaints.admit("turned away", self._clock())
+        if held is not None:
+            log.warning("an HTTP connection is turned away: %d already (%d more turned away)", MAX_CONNECTIONS, held)
+        return _TurnedAway()
 
     async def end(self) -> None:
         """End every connection. Call it after the server's own end."""
@@ -102,6 +108,7 @@ class Web:
         if not self._server.allowed.allow(request.remote or ""):
             self._server.counts.refused += 1
             return await _sent(request, _refusal(403, "not from a network that is allowed"))
+        await self._turn(self._requests, request)
         host, origin = request.headers.get("Host", ""), request.headers.get("Origin")
         if not browser.host_is_ours(host, self._own_names):
             return await _sent(request, _refusal(403, "this machine has no such name: ask by its IP address"))
@@ -120,9 +127,8 @@ class Web:
         return await _sent(request, answer)
 
     async def _answer(self, request: web.BaseRequest) -> web.Response:
-        """The answer to GET or HEAD, once it is its turn."""
+        """The answer to GET or HEAD."""
         asked = request.rel_url.raw_query_string
-        await self._turn(self._requests, request)
         if asked == "HOST_INFO":
             return _json(host_info(self._name, self._server.port, self._host()))
         node = self._nodes.get(request.path)
@@ -134,10 +140,11 @@ class Web:
             return web.Response(status=204)
         if asked in ("", "CONTENTS") and node.size >= LARGE_NODES:
             await self._turn(self._large, request)
-        known = self._server.values()
+        known = self._server.values() if asked in ("", "CONTENTS", "VALUE") else {}
         return _json(one(node, asked, known) if asked else whole(node, known))
 
     async def _turn(self, buckets: TokenBuckets, request: web.BaseRequest) -> None:
+        """Wait until it is a client's turn."""
         while not buckets.allow(request.remote, self._clock()):
             await asyncio.sleep(TURN_S)
 
@@ -186,7 +193,6 @@ class _TurnedAway(asyncio.Protocol):
     """Ends a connection at once."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        log.warning("an HTTP connection is turned away: %d already", MAX_CONNECTIONS)
         transport.close()
 
 
