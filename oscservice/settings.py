@@ -56,6 +56,8 @@ class ServeSettings:
         announce: tell the network that the daemon is there, also when it listens on the loopback only.
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
         name: of the daemon, for people who look for it on the network; empty: one with the machine's name.
+        plugins: what plug-ins that listen to events are given, as ``NAME:REST``.
+        without_plugins: names of plug-ins to leave alone.
     """
 
     source: str = "device"
@@ -82,3 +84,5 @@ class ServeSettings:
     announce: bool = False
     bend_range_semitones: int = 0
     name: str = ""
+    plugins: tuple[str, ...] = ()
+    without_plugins: tuple[str, ...] = ()

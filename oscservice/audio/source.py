@@ -13,6 +13,9 @@ from oscservice.errors import InputError
 
 Kind = Literal["device", "file", "stdin", "simulated"]
 
+BUILT_IN = ("device", "file", "simulated")
+"""First words of the sources that need no plug-in, beside ``-``."""
+
 CHOICES = "device, device:NAME, file:PATH, - (raw samples on standard input) or simulated"
 
 
@@ -40,7 +43,12 @@ def parse_source(text: str) -> SourceSpec:
         return SourceSpec("file", name)
     if text == "simulated":
         return SourceSpec("simulated")
-    raise InputError(f"unknown source {text!r}: choose {CHOICES}")
+    raise InputError(unknown_source(text))
+
+
+def unknown_source(text: str) -> str:
+    """What is said of a source that isn't known."""
+    return f"unknown source {text!r}: choose {CHOICES}"
 
 
 def open_source(

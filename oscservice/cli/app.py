@@ -188,6 +188,16 @@ def devices() -> None:
 
 
 @app.command()
+def plugins(
+    json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a plug-in.")] = False,
+) -> None:
+    """List the plug-ins that are installed, and whether they can be used."""
+    from oscservice.cli.plugins import plugins_command
+
+    plugins_command(as_json=json)
+
+
+@app.command()
 def addresses(
     markdown: Annotated[bool, typer.Option("--markdown", help="Print the reference page.")] = False,
 ) -> None:

@@ -10,8 +10,8 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
+from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError
-from oscservice.instrument.profile import load_instrument
 from oscservice.record.history import sessions_of
 from oscservice.record.journal import Journal, SessionRow
 from oscservice.session.standing import Standing
@@ -51,7 +51,7 @@ def entries(journal: Journal, instrument: str) -> list[Entry]:
     """The sessions of an instrument by identity, name or file, the newest first. Raises InputError or JournalError."""
     found = list(sessions_of(journal, instrument))
     if not found and Path(instrument).suffix == ".toml":
-        found = list(sessions_of(journal, load_instrument(instrument).identity))
+        found = list(sessions_of(journal, named_instrument(instrument).identity))
     return [(row, standing_of(state, row.id), _outcome(row, state)) for row, state in found]
 
 

@@ -17,12 +17,12 @@ from rich.table import Table
 
 from oscservice.audio.block import NOT_FINITE, TRUNCATED
 from oscservice.audio.file import FileSource
+from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError, OscserviceError
 from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
 from oscservice.hearing.place import identify
 from oscservice.hearing.reading import Reading, known
 from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 
 _PIPED_WIDTH = 120
@@ -89,7 +89,7 @@ def measure_command(
         InputError: an option can't be used, or a file can't be read (after all others were measured).
         NothingMeasuredError: the files were read, and hold no note.
     """
-    profile = load_instrument(instrument) if instrument is not None else None
+    profile = named_instrument(instrument) if instrument is not None else None
     if profile is not None:
         reference_hz = profile.reference_hz
     try:

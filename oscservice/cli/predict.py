@@ -14,6 +14,7 @@ from rich.table import Table
 
 from oscservice.advice.correction import SHOWN_MM, STAY, direction_of
 from oscservice.advice.prediction import Following, StringPrediction, follow, predict
+from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError
 from oscservice.instrument.change import (
     NewGauge,
@@ -25,7 +26,7 @@ from oscservice.instrument.change import (
     with_nut_height,
     with_reference,
 )
-from oscservice.instrument.profile import Instrument, load_instrument
+from oscservice.instrument.profile import Instrument
 from oscservice.instrument.spec import GAUGE_RANGE_MM, SHAPED
 from oscservice.instrument.strings import INCH_MM
 
@@ -85,7 +86,7 @@ def predict_command(instrument: str, change: Change, *, as_json: bool) -> None:
     Raises:
         InputError: no such instrument, or a change that can't be made.
     """
-    before = load_instrument(instrument)
+    before = named_instrument(instrument)
     try:
         after = changed(before, change)
         foretold = predict(before)

@@ -21,8 +21,15 @@ from oscservice.settings import (
 
 _LOWEST, _HIGHEST = TOLERANCE_RANGE_CENTS
 
-# Options whose names differ from those of the settings' fields, which have their units in them.
-_FIELDS = {"root": "prefix", "tolerance": "tolerance_cents", "bend_range": "bend_range_semitones"}
+# Options whose names differ from those of the settings' fields, which have their units, or a plural, in them.
+_FIELDS = {
+    "root": "prefix",
+    "tolerance": "tolerance_cents",
+    "bend_range": "bend_range_semitones",
+    "plugin": "plugins",
+    "without_plugin": "without_plugins",
+}
+_LISTS = ("allow", "plugin", "without_plugin")
 
 
 def serve(
@@ -31,7 +38,7 @@ def serve(
         Path | None, typer.Option(help="Settings file; the user's own, if there is one, if not given.")
     ] = None,
     source: Annotated[
-        str, typer.Option(help="device[:NAME], file:PATH, - (raw samples on standard input) or simulated.")
+        str, typer.Option(help="device[:NAME], file:PATH, - (raw samples on stdin), simulated, or a plug-in's.")
     ] = "device",
     rate: Annotated[int | None, typer.Option(help="Sample rate in Hz, of raw samples or a device.")] = None,
     channels: Annotated[int | None, typer.Option(help="Channels, of raw samples or a device.")] = None,
@@ -57,6 +64,13 @@ def serve(
         ),
     ] = 0,
     name: Annotated[str, typer.Option(help="Name to be found by; one with the machine's name if not given.")] = "",
+    plugin: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME:REST", help="What to give a plug-in that listens, a file, say; again for more."),
+    ] = None,
+    without_plugin: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="A plug-in to leave alone; give it again for more.")
+    ] = None,
     journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
     instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
     tolerance: Annotated[float, typer.Option(min=_LOWEST, max=_HIGHEST, help="Error in cents to settle for.")] = (
@@ -91,8 +105,7 @@ def serve(
     configured = NOTHING if file is None else load_settings(file, given.get("root"))
     options = {**configured.options, **given}
     options.pop("settings", None)
-    if options.get("allow") is not None:
-        options["allow"] = tuple(options["allow"])
+    options |= {name: tuple(options[name] or ()) for name in _LISTS if name in options}
     serve_command(ServeSettings(**{_FIELDS.get(name, name): value for name, value in options.items()}), configured)
 
 

@@ -213,6 +213,12 @@ class SettingsForm(Form):
         None, description=f"semitones, a whole number from 0 to {MOST_SEMITONES}"
     )
     name: str | None = Field(None, description="a name to be found by, in quotes")
+    plugin: Annotated[list[str], Field(max_length=64)] | None = Field(
+        None, description='a list of what plug-ins that listen are given: ["NAME:REST"]'
+    )
+    without_plugin: Annotated[list[str], Field(max_length=64)] | None = Field(
+        None, description='a list of plug-ins to leave alone: ["NAME"]'
+    )
     journal: str | None = Field(None, description="a file's path in quotes")
     instrument: str | None = Field(None, description="a preset or a file's path in quotes")
     tolerance: Annotated[float, Field(ge=_LOW_CENTS, le=_HIGH_CENTS)] | None = Field(

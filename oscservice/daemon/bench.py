@@ -18,6 +18,7 @@ from oscservice.daemon.heeding import NOT_HEEDED, Heeding
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.notes import Bending, reading
 from oscservice.daemon.orders import REFUSAL_CODES, order
+from oscservice.daemon.plugged import Plugged
 from oscservice.daemon.recording import Recording
 from oscservice.daemon.simulated import SimulatedSource
 from oscservice.daemon.telling import sentence
@@ -32,6 +33,7 @@ from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.osc.networks import Networks
 from oscservice.osc.peer import Peer
 from oscservice.osc.server import OscServer
+from oscservice.plugins.registry import Registry
 from oscservice.record.journal import SessionRow
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -75,6 +77,7 @@ class Bench:
         prefix: root of the addresses.
         sentences: what prompts are read from.
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
+        plugged: the plug-ins at work.
         allowed: networks that packets are taken from, beside this machine.
     """
 
@@ -93,6 +96,7 @@ class Bench:
         prefix: str = DEFAULT_PREFIX,
         sentences: Sentences = ENGLISH,
         bend_range_semitones: int = 0,
+        plugged: Plugged | None = None,
         allowed: Networks | None = None,
     ) -> None:
         self._keeper = keeper
@@ -107,6 +111,7 @@ class Bench:
         self._sentences = sentences
         self._bending = Bending(bend_range_semitones)
         self._heeding = Heeding()
+        self._plugged = plugged or Plugged(Registry(), tell)
         self._began_s = time.monotonic()
         self._audio_state = "starting"
         self._audio_fault = ""
@@ -138,6 +143,7 @@ class Bench:
             **self._recording.topics(),
             **self._bending.topics(),
             **self._heeding.topics(self._keeper.state),
+            **self._plugged.topics(),
         }
         return own | topics(self._keeper.state, self._sentences)
 
@@ -171,6 +177,7 @@ class Bench:
             if self._keeper.try_again():
                 self._announce([])
             self._tell_of_record()
+            self._plugged.look()
             self.server.publish({"/alive": self._alive()})
 
     def _tell_of_record(self) -> None:
@@ -190,6 +197,13 @@ class Bench:
         self._audio_state = state
         self._audio_fault = fault or ("" if state == "running" else self._audio_fault)
         self._announce([])
+
+    def plugin_failed(self, line: str) -> None:
+        """Tell of a plug-in that was put away."""
+        self._tell(line)
+        if not self._over:
+            self.server.publish({"/event": (line,)})
+            self._announce([])
 
     def audio_dropped(self, frames: int) -> None:
         """Take note of how many frames were lost since the start."""
@@ -241,6 +255,7 @@ class Bench:
         else:
             self._present()
             self._announce(events, self._keeper.state.instrument)
+            self._plugged.take(self._keeper.session_id, events)
 
     def _handle(
         self, address: Address, params: dict[str, int], args: tuple[int | float | str | bytes, ...], sender: Peer
@@ -280,6 +295,7 @@ class Bench:
         self._present()
         # The reply goes out first, then what changed.
         asyncio.get_running_loop().call_soon(self._announce, events, self._keeper.state.instrument)
+        asyncio.get_running_loop().call_soon(self._plugged.take, self._keeper.session_id, events)
         return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
 
     def _listen(self, command: cm.Listen) -> Sequence[str]:
@@ -320,7 +336,7 @@ class Bench:
     def _load(self, name: str) -> Instrument:
         if name == ON_THE_BENCH and self._instruments:
             return next(iter(self._instruments.values()))
-        return self._instruments.get(name) or load_named(name, self._instrument_folder)
+        return self._instruments.get(name) or load_named(name, self._instrument_folder, self._plugged.kinds)
 
     def _sealed(self, instrument: Instrument) -> str:
         """How the last sealed session of an instrument left it, as JSON; empty if there is none."""

@@ -15,6 +15,8 @@ from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
+from oscservice.plugins.kinds import InstalledKinds
+from oscservice.plugins.registry import Registry
 from oscservice.record.journal import Journal
 from oscservice.session.judging import sharing
 from oscservice.settings import ServeSettings
@@ -43,7 +45,7 @@ class Rehearsed:
 
 def checked_instrument(name: str, frets: str) -> Instrument:
     """The instrument of a preset or file. Raises InputError for none of this name, or one without such frets."""
-    instrument = load_instrument(name)
+    instrument = load_instrument(name, InstalledKinds(Registry()))
     try:
         Played.parse(frets, instrument.frets)
     except ValueError as error:

@@ -11,19 +11,23 @@ from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 
 from oscservice.audio.block import AudioSource, check_rate
-from oscservice.audio.source import open_source, parse_source
+from oscservice.audio.source import BUILT_IN, open_source, parse_source, unknown_source
 from oscservice.configured.file import NOTHING, Configured
 from oscservice.daemon.announcing import announced
 from oscservice.daemon.bench import Bench
 from oscservice.daemon.bound import bind
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.plugged import Plugged
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.profile import load_instrument
 from oscservice.osc.networks import Networks
 from oscservice.osc.opened import open_ports
 from oscservice.osc.web import Web, machine_names, own_name
+from oscservice.plugins.kinds import InstalledKinds
+from oscservice.plugins.registry import Offer, Registry
+from oscservice.plugins.source import open_plugin
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -56,9 +60,12 @@ async def running(
     journal: Journal | Recorder,
     tell: Callable[[str], None],
     configured: Configured = NOTHING,
+    plugged: Plugged | None = None,
 ) -> AsyncIterator[Running]:
     """A daemon on the present loop: socket bound, ears open; ended in order on leaving. ``configured``: its bindings
     and listeners.
+
+    Without ``plugged``, of all plug-ins only bridge kinds are used.
 
     Raises:
         PortError, InputError, JournalError, AudioInputError: it can't be started.
@@ -68,7 +75,8 @@ async def running(
     simulated = source if isinstance(source, SimulatedSource) else None
     sentences = _sentences(settings)
     recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
-    own = {settings.instrument: load_instrument(settings.instrument)}
+    plugged = plugged or Plugged(Registry(settings.without_plugins), tell)
+    own = {settings.instrument: load_instrument(settings.instrument, plugged.kinds)}
     bench = Bench(
         Keeper(recorder),
         tell=tell,
@@ -82,6 +90,7 @@ async def running(
         prefix=settings.prefix,
         sentences=sentences,
         bend_range_semitones=settings.bend_range_semitones,
+        plugged=plugged,
         allowed=Networks(settings.allow),
     )
     web = Web(bench.server, settings.name or own_name(), machine_names() | {settings.host.lower()})
@@ -98,6 +107,10 @@ async def running(
         with contextlib.suppress(RuntimeError):  # the loop may be gone by the time the source ends
             loop.call_soon_threadsafe(bench.audio_state, state)
 
+    def plugin_failed(line: str) -> None:
+        with contextlib.suppress(RuntimeError):
+            loop.call_soon_threadsafe(bench.plugin_failed, line)
+
     source.on_state = lambda state: state_changed(state) if state != "ended" else None
     if simulated is not None:
         simulated.on_done = lambda at_s: _publish_done(loop, bench, at_s)
@@ -108,6 +121,7 @@ async def running(
         bind(bench.server, configured, tell)
         if settings.resume:
             _resume(bench)
+        plugged.start(plugin_failed)
         ears.start()
         try:
             yield daemon
@@ -124,6 +138,7 @@ async def running(
         watch.cancel()
         bench.close()
         await web.end()
+        await asyncio.to_thread(plugged.end)
 
 
 async def serve(settings: ServeSettings, tell: Callable[[str], None], configured: Configured = NOTHING) -> None:
@@ -135,16 +150,18 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
     """
     if _ROOT.fullmatch(settings.prefix) is None:
         raise InputError(f"--root {settings.prefix!r}: no root of OSC addresses; expected one like /bench or /shop/two")
-    load_instrument(settings.instrument)  # mistakes in files are told before anything is opened
+    registry = Registry(settings.without_plugins)
+    plugged = Plugged(registry, tell, heed=True, rests=settings.plugins)
+    load_instrument(settings.instrument, plugged.kinds)  # mistakes in files are told before anything is opened
     _sentences(settings)
-    source = make_source(settings)
+    source = make_source(settings, registry)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for sign in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(sign, stop.set)
     with source, Recorder.open(settings.journal) as recorder:
         async with (
-            running(settings, source, recorder, tell, configured) as daemon,
+            running(settings, source, recorder, tell, configured, plugged) as daemon,
             announced(settings, daemon.bench.server),
         ):
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
@@ -174,22 +191,50 @@ def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:
         raise JournalError(recorder.rescued())
 
 
-def make_source(settings: ServeSettings) -> AudioSource:
+def make_source(settings: ServeSettings, registry: Registry | None = None) -> AudioSource:
     """The source that the settings name. Raises InputError or AudioInputError."""
+    registry = registry or Registry(settings.without_plugins)
+    plugin = _source_plugin(settings, registry)
+    if plugin is not None:
+        offer, rest = plugin
+        return open_plugin(registry, offer, rest, settings.rate, settings.channels)
     spec = parse_source(settings.source)
     if settings.stepped and spec.kind != "simulated":
         raise InputError(f"--stepped is for the simulated source, not for the source {str(spec)!r}: leave it out")
     stdin = sys.stdin.buffer if spec.kind == "stdin" else None
     source = open_source(spec, settings.rate, settings.channels, settings.format, settings.fast, stdin)
-    return _simulated(settings) if source is None else source
+    return _simulated(settings, registry) if source is None else source
+
+
+def _source_plugin(settings: ServeSettings, registry: Registry) -> tuple[Offer, str] | None:
+    """The plug-in that is to be listened to and what was typed for it; None for a built-in source.
+
+    Raises:
+        InputError: no such source, or an option that no plug-in takes.
+    """
+    kind, _, rest = settings.source.partition(":")
+    if settings.source == "-" or kind in BUILT_IN:
+        return None
+    offer = registry.offer("source", kind)
+    if offer is None:
+        names = ", ".join(one.name for one in registry.offers("source"))
+        raise InputError(unknown_source(settings.source) + (f"; or a plug-in's: {names}" if names else ""))
+    for option, given in (
+        ("--fast", settings.fast),
+        ("--format", settings.format is not None),
+        ("--stepped", settings.stepped),
+    ):
+        if given:
+            raise InputError(f"{option} is not for the source {kind!r}, a plug-in's: leave it out")
+    return offer, rest
 
 
 def _sentences(settings: ServeSettings) -> Sentences:
     return ENGLISH if settings.sentences is None else load_translation(settings.sentences).sentences
 
 
-def _simulated(settings: ServeSettings) -> SimulatedSource:
-    instrument = load_instrument(settings.instrument)
+def _simulated(settings: ServeSettings, registry: Registry) -> SimulatedSource:
+    instrument = load_instrument(settings.instrument, InstalledKinds(registry))
     rate_hz = check_rate(48000 if settings.rate is None else settings.rate, "simulated guitar")
     channels = len(instrument.strings) if settings.string_a_channel else 1
     if settings.channels not in (None, channels):

@@ -11,8 +11,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from oscservice.instrument.added import NO_KINDS, Kinds
 from oscservice.instrument.pitch import note_number
-from oscservice.instrument.spec import Adjuster, StringSpec
+from oscservice.instrument.spec import KINDS, Adjuster, StringSpec
 from oscservice.instrument.strings import INCH_MM, PLAIN_STEEL_KG_M3, tension_n
 from oscservice.instrument.tomlform import InstrumentForm, StringForm, expand
 from oscservice.tomltext import Location
@@ -33,14 +34,24 @@ _BREAKING_N_MM2 = 3400.0  # the finest music wire breaks here (from memory); no 
 _SAME_WAY = 1e-3  # relative: influences this near to one another can't be told apart at the bench
 
 
-def contradictions(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
+def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tuple[Location, str]]:
     """Where a checked form contradicts itself: the place, and one line with what was found and what was expected."""
+    yield from _made_for(form, kinds)
     yield from _numbering(form)
-    instrument = expand(form)
+    instrument = expand(form, kinds)
     yield from _bridge(form, instrument.bridge.adjusters)
     for index, (entry, string) in enumerate(zip(form.string, instrument.strings, strict=True)):
         yield from _string(index, entry, string, instrument.open_hz(index + 1))
     yield from _order(form, instrument.strings)
+
+
+def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, str]]:
+    """A kind of bridge from another package that isn't made for so many strings."""
+    added = kinds.get(form.bridge.kind) if form.bridge.kind not in KINDS and form.bridge.adjuster is None else None
+    if added is not None and len(form.string) not in added.layouts:
+        numbers = ", ".join(map(str, sorted(added.layouts)))
+        words = f"found {form.bridge.kind!r}, which is made for {numbers} strings; expected another kind for"
+        yield ("bridge", "kind"), f"bridge, kind: {words} {len(form.string)}"
 
 
 def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:

@@ -7,6 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from oscservice.errors import InputError
+from oscservice.instrument.added import NO_KINDS, Kinds
 from oscservice.instrument.spec import KINDS, Adjuster, Bridge, Instrument, StringSpec
 from oscservice.instrument.tomlcheck import read_instrument
 
@@ -39,7 +40,7 @@ def preset_toml(name: str) -> str:
     return (_PRESETS / f"{name}.toml").read_text(encoding="utf-8")
 
 
-def load_named(name: str, folder: Path) -> Instrument:
+def load_named(name: str, folder: Path, kinds: Kinds = NO_KINDS) -> Instrument:
     """An instrument by preset name, or by the bare name of a TOML file in one folder: what a message from the network
     may ask for. Nothing outside the folder is opened, and its other files are not told of.
 
@@ -47,15 +48,15 @@ def load_named(name: str, folder: Path) -> Instrument:
         InputError: no such preset or file, or the file has a mistake.
     """
     if name in preset_names():
-        return load_instrument(name)
+        return load_instrument(name, kinds)
     file = folder / f"{name.removesuffix('.toml')}.toml"
     if _BARE_NAME.fullmatch(name) is None or not file.is_file():
         raise InputError(f"no instrument is called {name[:64]!r}; expected a preset, or a TOML file's name in {folder}")
-    return load_instrument(str(file))
+    return load_instrument(str(file), kinds)
 
 
-def load_instrument(name_or_path: str) -> Instrument:
-    """An instrument by preset name or by the path of a TOML file.
+def load_instrument(name_or_path: str, kinds: Kinds = NO_KINDS) -> Instrument:
+    """An instrument by preset name or by the path of a TOML file, which may name the bridge ``kinds`` too.
 
     Raises:
         InputError: no such preset or file, or the file has a mistake (one line: file, line, field, what was expected).
@@ -76,4 +77,4 @@ def load_instrument(name_or_path: str) -> Instrument:
     except (OSError, ValueError) as trouble:
         reason = trouble.strerror if isinstance(trouble, OSError) else trouble
         raise InputError(f"{name_or_path[:200]!r}: can't be read ({reason}); check the path") from None
-    return read_instrument(text, str(path))
+    return read_instrument(text, str(path), kinds)

@@ -20,7 +20,7 @@ PAIRED = "paired saddles"
 BAR = "two-screw bar"
 FIXED = "fixed saddle"
 KINDS = (CLAMPED_FLOATING, SCREW_FIXED, PAIRED, BAR, FIXED)
-"""Kinds of bridge."""
+"""Kinds of bridge that are built in; other packages may add more."""
 
 SCREW = "screw"
 BY_HAND = "clamped by hand"
@@ -33,6 +33,11 @@ STEPS_A_TURN = 8
 STEP_MM = {BY_HAND: 0.1, SHAPED: 0.2}
 """Smallest step of what has no screw (common practice, no source)."""
 
+THREAD_RANGE_MM = (0.1, 3.0)
+"""Millimetres a turn."""
+ADJUSTER_SHARE = (0.001, 10.0)
+"""How many mm a saddle moves per mm of its adjuster, either way."""
+
 SCALE_RANGE_MM = (300.0, 1000.0)
 GAUGE_RANGE_MM = (0.1, 4.2)
 REFERENCE_RANGE_HZ = (380.0, 500.0)
@@ -44,12 +49,6 @@ LONGEST_IDENTITY = 60
 def _known_note(name: str) -> str:
     note_number(name)
     return name
-
-
-def _known_kind(kind: str) -> str:
-    if kind not in KINDS:
-        raise ValueError(f"is not a kind of bridge; expected one of {', '.join(KINDS)}")
-    return kind
 
 
 def _known_means(means: str) -> str:
@@ -65,7 +64,7 @@ def _bare_text(text: str) -> str:
 
 
 NoteName = Annotated[str, AfterValidator(_known_note)]
-BridgeKind = Annotated[str, AfterValidator(_known_kind)]
+BridgeKind = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_bare_text)]
 AdjusterMeans = Annotated[str, AfterValidator(_known_means)]
 ScaleMm = Annotated[float, Field(ge=SCALE_RANGE_MM[0], le=SCALE_RANGE_MM[1])]
 GaugeMm = Annotated[float, Field(ge=GAUGE_RANGE_MM[0], le=GAUGE_RANGE_MM[1])]
@@ -73,7 +72,7 @@ UnitWeight = Annotated[float, Field(ge=5e-5, le=0.1)]
 ReferenceHz = Annotated[float, Field(ge=REFERENCE_RANGE_HZ[0], le=REFERENCE_RANGE_HZ[1])]
 FretCount = Annotated[int, Field(ge=1, le=MOST_FRETS)]
 TravelMm = Annotated[float, Field(ge=0.0, le=50.0)]
-ThreadMm = Annotated[float, Field(ge=0.1, le=3.0)]
+ThreadMm = Annotated[float, Field(ge=THREAD_RANGE_MM[0], le=THREAD_RANGE_MM[1])]
 StepMm = Annotated[float, Field(gt=0.0, le=5.0)]
 OffsetCents = Annotated[float, Field(ge=-50.0, le=50.0)]
 ActionMm = Annotated[float, Field(ge=ACTION_LIMITS_MM[0], le=ACTION_LIMITS_MM[1])]
@@ -163,7 +162,7 @@ class Bridge(Frozen):
     """The bridge as a set of adjusters.
 
     Attributes:
-        kind: one of KINDS.
+        kind: its name: one of KINDS, or that of an added kind, which the record needs no more.
         floating: it moves when the strings' tension changes.
         slacken: a string must be slackened before its saddle is moved.
         adjusters: what can be moved; empty on a fixed saddle whose crown has no room for shaping.

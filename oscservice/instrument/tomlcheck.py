@@ -7,13 +7,12 @@ from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
 from oscservice.instrument import condition, spec
+from oscservice.instrument.added import NO_KINDS, Kinds
+from oscservice.instrument.bridgeform import KINDS_IN_CONTEXT, THREADS_MM, AdjusterForm, BridgeForm, kind_names
 from oscservice.instrument.change import with_capo
 from oscservice.instrument.contradiction import contradictions
 from oscservice.instrument.strings import INCH_MM
 from oscservice.instrument.tomlform import (
-    THREADS_MM,
-    AdjusterForm,
-    BridgeForm,
     InstrumentForm,
     SetUpForm,
     StringForm,
@@ -59,7 +58,6 @@ _EXPECTED = {
     ("", "capo"): "the capo's fret, a whole number from 0 (none) to 12",
     ("", "bridge"): "a [bridge] table",
     ("", "string"): f"1 to {spec.MOST_STRINGS} [[string]] entries, thinnest first",
-    ("bridge", "kind"): "one of " + ", ".join(spec.KINDS),
     ("bridge", "toward_nut_mm"): _TRAVEL,
     ("bridge", "away_mm"): _TRAVEL,
     ("bridge", "thread"): _THREAD,
@@ -97,20 +95,21 @@ _EXPECTED = {
 }
 
 
-def read_instrument(text: str, origin: str) -> spec.Instrument:
-    """The instrument in the TOML ``text``; ``origin`` names the file in messages.
+def read_instrument(text: str, origin: str, kinds: Kinds = NO_KINDS) -> spec.Instrument:
+    """The instrument in the TOML ``text``; ``origin`` names the file in messages, ``kinds`` are those of bridges that
+    other packages add.
 
     Raises:
         InputError: one line with the file, the line, the field, what stood there and what was expected.
     """
     data = parse(text, origin)
     try:
-        form = InstrumentForm.model_validate(data)
-        for location, words in contradictions(form):
+        form = InstrumentForm.model_validate(data, context={KINDS_IN_CONTEXT: kinds})
+        for location, words in contradictions(form, kinds):
             raise InputError(f"{origin}: line {find_line(text, location)}: {words}")
-        instrument = expand(form)
+        instrument = expand(form, kinds)
     except ValidationError as mistake:
-        raise InputError(_first_mistake(mistake.errors(), text, origin)) from None
+        raise InputError(_first_mistake(mistake.errors(), text, origin, kinds)) from None
     try:
         return with_capo(instrument, form.capo) if form.capo else instrument
     except ValueError as mistake:
@@ -134,10 +133,10 @@ def _split(location: Location) -> tuple[str, int, str]:
     return head, 0, str(entry)
 
 
-def _first_mistake(errors: list[ErrorDetails], text: str, origin: str) -> str:
+def _first_mistake(errors: list[ErrorDetails], text: str, origin: str, kinds: Kinds) -> str:
     """One line on the first mistake in the file. An unknown key goes first: it explains what is missing."""
     found = sorted(
-        ((error["type"] != "extra_forbidden", *_describe(error, text)) for error in errors),
+        ((error["type"] != "extra_forbidden", *_describe(error, text, kinds)) for error in errors),
         key=lambda mistake: mistake[:2],
     )
     _, line, words = found[0]
@@ -145,7 +144,7 @@ def _first_mistake(errors: list[ErrorDetails], text: str, origin: str) -> str:
     return f"{origin}: line {line}: {words}{more}"
 
 
-def _describe(error: ErrorDetails, text: str) -> tuple[int, str]:
+def _describe(error: ErrorDetails, text: str, kinds: Kinds) -> tuple[int, str]:
     location = error["loc"]
     table, index, key = _split(location)
     entry = f"{table.rpartition('.')[2]} {index + 1}" if table in _LISTS else table
@@ -160,6 +159,8 @@ def _describe(error: ErrorDetails, text: str) -> tuple[int, str]:
     if error["type"] == "extra_forbidden":
         return line, f"{place}: unknown key; {nearest(key, _TABLES[table].model_fields)}"
     expected = _EXPECTED.get((table, key), f"a [{table}] table" if table else "a value")
+    if (table, key) == ("bridge", "kind"):
+        expected = "one of " + kind_names(kinds)
     if error["type"] == "missing":
         return line, f"{place}: missing; expected {expected}"
     return line, f"{place}: found {shown(error['input'])}, expected {expected}"

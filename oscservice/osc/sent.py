@@ -154,6 +154,12 @@ SENT: tuple[Address, ...] = (
     Address(
         "/audio/fault", _SERVICE, (text_arg("sentence"),), "What is wrong with the audio source; empty if nothing."
     ),
+    Address(
+        "/plugins/disabled",
+        _SERVICE,
+        (text_arg("sentences"),),
+        "Plug-ins that failed and are used no more, each name with the reason, `; ` between; empty for none.",
+    ),
     Address("/record/state", _SERVICE, (text_arg("record state", codes.RECORD_STATES),), "How the record stands."),
     Address(
         "/record/fault", _SERVICE, (text_arg("sentence"),), "Why it is in memory only; empty while it is on the disk."

@@ -17,6 +17,7 @@ FLOORS = (
     ("session",),
     ("simulate",),
     ("audio",),
+    ("plugins",),
     ("record",),
     ("osc",),
     ("configured",),

@@ -1,0 +1,170 @@
+"""The plug-ins that are installed: found by their entry points, loaded when wanted, and put away when they fail.
+
+A plug-in that fails is named in one line, and not used again. Nothing it does while it is loaded gets out of here: an
+exception, an exit, or taking too long.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass
+from importlib import metadata
+from typing import Any
+
+from oscservice.plugins.shapes import Bridge
+
+GROUPS = {"source": "oscservice.sources", "bridge": "oscservice.bridges", "listener": "oscservice.listeners"}
+"""Entry point group of each role."""
+
+LOADING_S = 20.0
+"""A plug-in that takes longer to load or to begin is put away."""
+
+_LONGEST_NAME = 40
+_LONGEST_REASON = 300
+
+
+class PluginError(Exception):
+    """A plug-in failed; the text is the reason, in one line."""
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A plug-in as it is installed: its role, its name, and the package and version it comes from."""
+
+    role: str
+    name: str
+    package: str
+    version: str
+    entry: metadata.EntryPoint
+
+    def __str__(self) -> str:
+        return f"plug-in {self.name} ({self.role} of {self.package} {self.version})"
+
+
+class Registry:
+    """All plug-ins of this installation.
+
+    Args:
+        without: names of plug-ins to leave alone.
+        failed: called with each plug-in that is put away, and why; in any thread.
+    """
+
+    def __init__(
+        self, without: Collection[str] = (), failed: Callable[[Offer, str], None] = lambda offer, reason: None
+    ) -> None:
+        self.failed = failed
+        self._without = frozenset(without)
+        self._loaded: dict[tuple[str, str], Any] = {}
+        self._faults: dict[tuple[str, str], str] = {}
+        self._offers: tuple[Offer, ...] | None = None
+        self._lock = threading.RLock()
+
+    def offers(self, role: str | None = None) -> tuple[Offer, ...]:
+        """What is installed and not to be left alone, by role and name."""
+        with self._lock:
+            if self._offers is None:
+                self._offers = tuple(self._found())
+        return tuple(offer for offer in self._offers if role in (None, offer.role))
+
+    def offer(self, role: str, name: str) -> Offer | None:
+        """The plug-in of this role and name, or None."""
+        return next((one for one in self.offers(role) if one.name == name), None)
+
+    def faults(self) -> dict[Offer, str]:
+        """The plug-ins that were put away, and why."""
+        with self._lock:  # nothing was looked for yet: nothing has failed
+            offers = self._offers or ()
+            return {one: self._faults[_key(one)] for one in offers if _key(one) in self._faults}
+
+    def load(self, offer: Offer) -> Any:
+        """What the plug-in offers, of the right shape. Raises PluginError, and puts it away, if it fails."""
+        with self._lock:
+            if _key(offer) in self._faults:
+                raise PluginError(self._faults[_key(offer)])
+            if _key(offer) in self._loaded:
+                return self._loaded[_key(offer)]
+        try:
+            found = _shaped(offer, within(offer.entry.load))  # it may take long: nobody else waits for that
+        except PluginError as error:
+            self.disable(offer, str(error))
+            raise
+        with self._lock:
+            return self._loaded.setdefault(_key(offer), found)
+
+    def disable(self, offer: Offer, reason: str) -> None:
+        """Put a plug-in away. Said once; a second reason changes nothing."""
+        with self._lock:
+            if _key(offer) in self._faults:
+                return
+            self._faults[_key(offer)] = reason
+        self.failed(offer, reason)
+
+    def _found(self) -> Iterator[Offer]:
+        for role, group in GROUPS.items():
+            seen: dict[str, Offer] = {}
+            for entry in metadata.entry_points(group=group):
+                of = entry.dist
+                package, version = ("?", "?") if of is None else (of.name, of.version)
+                offer = Offer(role, one_line(entry.name), one_line(package), one_line(version), entry)
+                if offer.name in self._without:
+                    continue
+                first = seen.setdefault(offer.name, offer)
+                if first.package != package:
+                    self._faults.setdefault(_key(offer), f"{first.package} and {package} both offer it; remove one")
+                elif len(entry.name) > _LONGEST_NAME or offer.name != entry.name or ":" in entry.name:
+                    self._faults.setdefault(_key(offer), "its name can't be typed; rename the entry point")
+            yield from sorted(seen.values(), key=lambda one: one.name)
+
+
+def within(work: Callable[[], Any], seconds: float = LOADING_S) -> Any:
+    """What ``work`` gives, done in a thread of its own. Raises PluginError if it fails or takes too long; what then
+    still runs is left to itself."""
+    outcome: list[Any] = []
+    errors: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            outcome.append(work())
+        except BaseException as error:  # an exit, too, ends only the plug-in
+            errors.append(error)
+
+    thread = threading.Thread(target=run, name="plug-in", daemon=True)
+    thread.start()
+    thread.join(seconds)
+    if errors:
+        raise PluginError(reason_of(errors[0])) from errors[0]
+    if not outcome:
+        raise PluginError(f"too slow: not ready within {seconds:g} s")
+    return outcome[0]
+
+
+def reason_of(error: BaseException) -> str:
+    """An exception in one line: its type, and its text if it has one."""
+    text = one_line(str(error)) if _can_be_said(error) else ""
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__
+
+
+def one_line(text: str) -> str:
+    """A foreign text as one printable line, cut to a length a message can carry."""
+    printable = "".join(one if one.isprintable() else " " for one in text)
+    return " ".join(printable.split())[:_LONGEST_REASON]
+
+
+def _can_be_said(error: BaseException) -> bool:
+    try:
+        return isinstance(str(error), str)
+    except Exception:
+        return False
+
+
+def _key(offer: Offer) -> tuple[str, str]:
+    return offer.role, offer.name
+
+
+def _shaped(offer: Offer, found: Any) -> Any:
+    if offer.role == "bridge" and not isinstance(found, Bridge):
+        raise PluginError(f"it is {type(found).__name__}, expected a Bridge (oscservice.plugins.shapes)")
+    if offer.role != "bridge" and not callable(found):
+        raise PluginError(f"it is {type(found).__name__}, expected a function")
+    return found
