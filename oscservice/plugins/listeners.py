@@ -84,7 +84,7 @@ class Worker:
         listener: Listener | None = None
         try:
             listener = self._begun()
-            while True:
+            while listener is not None:
                 event = self._waiting.get()
                 if event is _END or self._over:
                     break
@@ -104,13 +104,15 @@ class Worker:
             except BaseException as error:
                 self._fail(reason_of(error))
 
-    def _begun(self) -> Listener:
+    def _begun(self) -> Listener | None:
         self._busy = self._clock(), LOADING_S
         make = self._registry.load(self.offer)
         listener: Any = make(self._rest)
-        if not callable(listener):
-            raise PluginError(f"it gave {type(listener).__name__}, expected something to call with an event")
         self._busy = None
+        if listener is None:  # it has nothing to do
+            self._over = True
+        elif not callable(listener):
+            raise PluginError(f"it gave {type(listener).__name__}, expected something to call with an event")
         return listener  # type: ignore[no-any-return]
 
     def _fail(self, reason: str) -> None:

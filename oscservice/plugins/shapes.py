@@ -7,8 +7,9 @@ follows the colon in ``--source NAME:REST``, empty for none; rate and channels a
 
 ``oscservice.listeners``: a function ``(rest) -> listener``, where ``listener(event)`` is called with every event, one
 after another, in a thread of its own; if it has a ``close()``, that is called at the end. ``rest`` is what follows the
-colon in ``--plugin NAME:REST``, empty for none. An event is a dict: ``kind`` (the name of a record in
-``session.events``), ``body`` (its fields: numbers, texts, truth values) and ``session`` (the session's name).
+colon in ``--plugin NAME:REST``, empty for none; a listener that has nothing to do without it gives None. An event is
+a dict: ``kind`` (the name of a record in ``session.events``), ``body`` (its fields: numbers, texts, truth values) and
+``session`` (the session's name).
 
 A function that is given what it can't use raises ``errors.InputError`` with one line for the person who typed it.
 """
@@ -26,7 +27,7 @@ from oscservice.instrument.spec import BY_HAND
 SourceMaker = Callable[[str, int | None, int | None], AudioSource]
 Event = Mapping[str, Any]
 Listener = Callable[[dict[str, Any]], object]
-ListenerMaker = Callable[[str], Listener]
+ListenerMaker = Callable[[str], Listener | None]
 
 
 @dataclass(frozen=True)

@@ -10,13 +10,14 @@ import queue
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from oscservice.audio.block import AudioSource, Block, check_channels, check_rate
+from oscservice.audio.block import NOT_FINITE, AudioSource, Block, Samples, check_channels, check_rate
 from oscservice.errors import AudioInputError, InputError
-from oscservice.plugins.registry import LOADING_S, Offer, PluginError, Registry, reason_of, within
+from oscservice.plugins.registry import LOADING_S, Offer, PluginError, Registry, one_line, reason_of, within
 
 SILENT_S = 10.0
 """A source that gives no block for so long is lost. One that hears nothing gives blocks of silence."""
@@ -96,8 +97,16 @@ class PluggedSource(AudioSource):
                 return
             if isinstance(given, BaseException):
                 raise self._lost(str(given) if isinstance(given, PluginError) else reason_of(given))
-            yield self._block(*given)
+            yield self._counted(*given)
             waited_s = time.monotonic()
+
+    def _counted(self, samples: Samples, dropped_frames: int, flags: tuple[str, ...]) -> Block:
+        """The next block; what the plug-in has found not finite, and replaced, counts with what is found here."""
+        counts = [flag for flag in flags if flag.startswith(f"{NOT_FINITE}:")]
+        found = self._block(samples, dropped_frames, tuple(flag for flag in flags if flag not in counts))
+        numbers = [flag.rpartition(" ")[2] for flag in counts]
+        self._not_finite += sum(int(number) for number in numbers if number.isdecimal())
+        return replace(found, flags=(*found.flags, *counts))
 
     def _walk(self) -> None:
         """In a thread of its own: take the plug-in's blocks one after another."""
@@ -131,9 +140,7 @@ class PluggedSource(AudioSource):
         dropped = block.dropped_frames
         if type(dropped) is not int or dropped < 0:
             raise PluginError(f"dropped_frames {dropped!r:.20}; expected a count")
-        # The not finite are counted anew, from the samples.
-        flags = tuple(str(flag) for flag in block.flags if not str(flag).startswith("not finite"))
-        return np.array(samples, np.float32), dropped, flags
+        return np.array(samples, np.float32), dropped, tuple(one_line(str(flag)) for flag in block.flags)
 
     def _changed(self, state: object) -> None:
         if state == "lost":  # for a while, it may be: the next block says that it runs again

@@ -1,0 +1,1 @@
+"""A worked example of plug-ins for oscservice."""

@@ -1,0 +1,21 @@
+"""A kind of bridge (invented): each saddle rides on a wedge of its own, and a screw pushes the wedge.
+
+The wedge rises 1 in 2, and its screw is an M4 with 0.7 mm a turn: a turn moves the saddle by 0.35 mm.
+"""
+
+from __future__ import annotations
+
+from oscservice.plugins.shapes import Bridge
+
+MOST_STRINGS = 8
+
+
+def layout(strings: int) -> dict[str, dict[int, float]]:
+    """One adjuster a string, which moves that string's saddle and no other. Raises ValueError above 8 strings."""
+    if strings > MOST_STRINGS:
+        raise ValueError(f"wedges are made for {MOST_STRINGS} strings at most")
+    return {f"wedge {number}": {number: 1.0} for number in range(1, strings + 1)}
+
+
+WEDGES = Bridge(layout, means="screw", slacken=True, floating=False, mm_per_turn=0.7 / 2)
+"""The string presses the saddle onto its wedge, so it is slackened first."""

@@ -1,0 +1,27 @@
+"""Packages that offer plug-ins, written for a test: modules, and the metadata that an installed package has."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from textwrap import dedent
+
+
+def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> Path:
+    """Put a package into a folder as if it were installed there.
+
+    Args:
+        module: source of its one module, which goes by the package's name.
+        offers: for ``sources``, ``bridges`` and ``listeners``, what each plug-in's name stands for in the module.
+
+    Gives the folder.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / f"{name}.py").write_text(dedent(module), encoding="utf-8")
+    info = folder / f"{name}-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n", encoding="utf-8")
+    lines: list[str] = []
+    for group, entries in offers.items():
+        lines += [f"[oscservice.{group}]", *(f"{key} = {name}:{what}" for key, what in entries.items()), ""]
+    (info / "entry_points.txt").write_text("\n".join(lines), encoding="utf-8")
+    return folder
