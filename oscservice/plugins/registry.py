@@ -6,6 +6,7 @@ exception, an exit, or taking too long.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
@@ -13,6 +14,8 @@ from importlib import metadata
 from typing import Any
 
 from oscservice.plugins.shapes import Bridge
+
+log = logging.getLogger(__name__)
 
 GROUPS = {"source": "oscservice.sources", "bridge": "oscservice.bridges", "listener": "oscservice.listeners"}
 """Entry point group of each role."""
@@ -101,14 +104,13 @@ class Registry:
         self.failed(offer, reason)
 
     def _found(self) -> Iterator[Offer]:
+        installed = list(_installed())
         for role, group in GROUPS.items():
             seen: dict[str, Offer] = {}
-            for entry in metadata.entry_points(group=group):
-                of = entry.dist
-                package, version = ("?", "?") if of is None else (of.name, of.version)
-                offer = Offer(role, one_line(entry.name), one_line(package), one_line(version), entry)
-                if offer.name in self._without:
+            for package, version, entry in installed:
+                if entry.group != group or one_line(entry.name) in self._without:
                     continue
+                offer = Offer(role, one_line(entry.name), package, version, entry)
                 first = seen.setdefault(offer.name, offer)
                 if first.package != package:
                     self._faults.setdefault(_key(offer), f"{first.package} and {package} both offer it; remove one")
@@ -156,6 +158,21 @@ def _can_be_said(error: BaseException) -> bool:
         return isinstance(str(error), str)
     except Exception:
         return False
+
+
+def _installed() -> Iterator[tuple[str, str, metadata.EntryPoint]]:
+    """Package, version and entry point of what is offered. A package whose metadata can't be read is passed over."""
+    seen: set[str] = set()
+    for package in metadata.distributions():
+        try:
+            entries = [entry for entry in package.entry_points if entry.group in GROUPS.values()]
+            name, version = (one_line(package.metadata["Name"]), one_line(package.version)) if entries else ("", "")
+        except Exception as error:
+            log.warning("an installed package is passed over: its metadata can't be read (%s)", reason_of(error))
+            continue
+        if name not in seen:  # one of the same name further down the path is not what is imported
+            seen |= {name} if entries else set()
+            yield from ((name, version, entry) for entry in entries)
 
 
 def _key(offer: Offer) -> tuple[str, str]:

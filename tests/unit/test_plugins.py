@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import json
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -14,6 +16,7 @@ import pytest
 from offered import package
 
 from oscservice.audio.block import AudioSource, Block
+from oscservice.cli.plugins import plugins_command
 from oscservice.daemon.plugged import Plugged
 from oscservice.errors import AudioInputError, InputError
 from oscservice.instrument.profile import load_instrument, preset_toml
@@ -131,6 +134,45 @@ def test_a_name_nobody_can_type_is_put_away(there: Path) -> None:
         "b": False,
         "x": True,
     }
+
+
+def test_a_package_whose_metadata_is_broken_is_passed_over(there: Path, caplog: pytest.LogCaptureFixture) -> None:
+    for name, text in (("odd", "[oscservice.sources]\nno equals sign\n"), ("empty", "")):
+        info = there / f"{name}-1.0.dist-info"
+        info.mkdir()
+        (info / "entry_points.txt").write_text(text, encoding="utf-8")
+    offering(there, "def heed(rest): ...", listeners={"good": "heed"})
+    assert [offer.name for offer in Registry().offers()] == ["good"]
+    assert "its metadata can't be read" in caplog.text
+
+
+def test_of_two_installed_packages_of_one_name_the_first_counts(there: Path, tmp_path: Path) -> None:
+    offering(there, "def heed(rest): ...", listeners={"heed": "heed"})
+    name = next(there.glob("*.py")).stem
+    behind = package(tmp_path / "behind", name, "def other(rest): ...", listeners={"heed": "other"})
+    sys.path.append(str(behind))
+    try:
+        registry = Watched()
+        assert registry.load(registry.the("listener", "heed")).__name__ == "heed"
+    finally:
+        sys.path.remove(str(behind))
+
+
+def test_the_command_lists_what_is_installed_and_how_it_is(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    offering(there, "def heed(rest): ...", listeners={"good": "heed"})
+    offering(there, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"})
+    plugins_command(as_json=True)
+    found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(one["role"], one["name"], one["state"], one["reason"]) for one in found] == [
+        ("bridge", "odd", "disabled", "RuntimeError: old"),
+        ("listener", "[bold]wrong", "disabled", "RuntimeError: old"),
+        ("listener", "good", "usable", ""),
+    ]
+    plugins_command(as_json=False)
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "[bold]wrong" in shown
+    assert "can be used" in shown
+    assert "disabled:" in shown
 
 
 def test_loading_that_takes_too_long_is_given_up() -> None:
