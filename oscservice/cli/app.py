@@ -13,7 +13,7 @@ from oscservice.cli.output import silence_stdout, write_what_can_be_written
 from oscservice.cli.serving import serve
 from oscservice.errors import InputError, OscserviceError
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
-from oscservice.settings import DEFAULT_INSTRUMENT
+from oscservice.settings import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_ROOT
 
 LOWEST, HIGHEST = TOLERANCE_RANGE_CENTS
 
@@ -93,6 +93,20 @@ def rehearse(
 
 
 app.command()(serve)
+
+
+@app.command("listen-in")
+def listen_in(
+    port: Annotated[int, typer.Option(help="Port that the surface sends to; 0 takes any free one.")] = DEFAULT_PORT,
+    host: Annotated[str, typer.Option(help="Address to listen on; 0.0.0.0 for all of this machine's.")] = DEFAULT_HOST,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so long; else Ctrl-C does.")] = None,
+    root: Annotated[str, typer.Option(help="Root of the daemon's own addresses.")] = DEFAULT_ROOT,
+    toml: Annotated[bool, typer.Option("--toml", help="Print the bindings only.")] = False,
+) -> None:
+    """Show what a control surface sends, and offer the bindings for it. Runs in the daemon's place."""
+    from oscservice.cli.listen_in import listen_in_command
+
+    listen_in_command(host, port, seconds, root, toml=toml)
 
 
 @app.command()

@@ -76,9 +76,10 @@ class Bindings:
             true = holds(binding.conditions, message.args, self._edges, (index, sender, message.address))
             if not true or (binding.phases and phase not in binding.phases) or _released(binding, message):
                 continue
+            command = fill(binding.command, captured)
             arguments = made(binding.arguments, message.args, captured)
-            if arguments is not None:
-                found.append(_message(fill(binding.command, captured), arguments))
+            if arguments is not None and not is_pattern(command):  # an empty part would leave //
+                found.append(_message(command, arguments))
         return found
 
     def _matching(self, address: str) -> _Matching:

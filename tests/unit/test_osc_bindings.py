@@ -217,6 +217,7 @@ def test_what_a_wildcard_matched_never_makes_a_pattern_of_a_command() -> None:
     bindings = Bindings([Binding("/b/*", "/bench/string/{1}/focus")])
     for address in ("/b/*", "/b/{1,2}", "/b/[1-6]", "/b/a b", "/b/#", "//b"):
         assert bindings.commands(message(address, 1), "a", "") is None, address
+    assert bindings.commands(message("/b/", 1), "a", "") == [], "an empty part would leave //: any levels"
 
 
 def test_a_binding_makes_messages_that_can_be_sent() -> None:

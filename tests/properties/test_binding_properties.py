@@ -1,0 +1,110 @@
+"""No message can harm a binding: whatever comes is carried over or passed over, and what is offered can be read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from oscservice.configured.file import read_settings
+from oscservice.configured.offered import offers
+from oscservice.osc.bindings import Binding, Bindings
+from oscservice.osc.captured import Capturing, fill
+from oscservice.osc.conditions import Condition, When
+from oscservice.osc.dispatch import Space, resolve
+from oscservice.osc.overheard import Overheard
+from oscservice.osc.taken import Taken
+from oscservice.osc.wire import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
+
+ARGUMENT = st.one_of(
+    st.integers(-(2**63), 2**63 - 1),
+    st.floats(),
+    st.text(max_size=300),
+    st.binary(max_size=20),
+    st.booleans(),
+    st.none(),
+    st.tuples(st.integers(), st.text(max_size=5)),
+)
+ADDRESS = st.one_of(
+    st.from_regex(r"/(a|b|grid|button)?(/[0-9a-c*?\[\]{},!-]{0,12}){0,4}", fullmatch=True),
+    st.text(max_size=300).map("/".__add__),
+)
+PATTERN = st.from_regex(r"(/(a|b|\*|\?|[0-9]|\{a,b\}|\[1-5\]|[a-c]\*[a-c]?){1,3}){1,3}", fullmatch=True)
+
+
+@st.composite
+def messages(draw: st.DrawFn) -> Message:
+    args: tuple[Decoded, ...] = tuple(draw(st.lists(ARGUMENT, max_size=5)))
+    kinds = {bool: "T", int: "h", float: "d", str: "s", bytes: "b", type(None): "N", tuple: "["}
+    return Message(draw(ADDRESS)[:MAX_ADDRESS_BYTES], args, "".join(kinds[type(one)] for one in args))
+
+
+BOUND = [
+    Binding("/*", "/bench/session/next"),
+    Binding("//*", "/bench/string/{1}/focus", ("fret {1}",)),
+    Binding("/grid/*/*", "/bench/string/{2}/moved", (Taken(argument=1, scale=1e9, step=1e-3),)),
+    Binding("/a//b*", "/bench/listen", (Taken(argument=2, type="int"),), (Condition(1, When.RISING),)),
+    Binding("//?", "/bench/string/{1}/set_aside", (Taken(argument=1, before="<", decimals=2),)),
+    Binding("/{a,b}/[0-9]*", "/bench/listen", (Taken(wildcard=2, map={"1": 1}, otherwise=0),)),
+    Binding("//*", "/bench/listen", (1,), (Condition(1, When.EQUALS, "x"), Condition(2, When.BELOW, 1.0, once=True))),
+]
+
+
+@given(st.lists(messages(), min_size=1, max_size=12), st.sampled_from(["", "idle", "moving"]))
+def test_no_message_can_raise(heard: list[Message], phase: str) -> None:
+    bindings = Bindings(BOUND)
+    for message in heard:
+        for own in bindings.commands(message, "10.0.0.5", phase) or []:
+            assert len(resolve(own, Space("/bench", 6, phase=phase))) <= 1, "no message becomes a pattern of commands"
+
+
+@given(PATTERN, st.data())
+def test_what_wildcards_matched_put_back_gives_the_address(pattern: str, data: st.DataObject) -> None:
+    """Each wildcard, replaced by what it is said to have matched, has to give the address again."""
+    template, number = "", 0
+    rest = pattern
+    while rest:
+        size = {"{": rest.find("}") + 1, "[": rest.find("]") + 1}.get(rest[0], 1)
+        wild = rest[0] in "*?[{"
+        number += wild
+        template += f"{{{number}}}" if wild else rest[:size]
+        rest = rest[size:]
+    try:
+        capturing = Capturing(pattern)
+    except ValueError:
+        assert number > 9
+        return
+    words = {"*": st.text("abc019", max_size=4), "?": st.sampled_from("abc019"), "[": st.sampled_from("12345")}
+    kinds = [one for one in pattern if one in "*?[{"]
+    drawn = tuple(data.draw(words.get(kind, st.sampled_from(["a", "b"]))) for kind in kinds)
+    address = fill(template, drawn)
+    found = capturing.match(address)
+    assert found is not None
+    assert fill(template, found) == address
+    other = data.draw(ADDRESS)
+    again = capturing.match(other)
+    assert again is None or fill(template, again) == other
+
+
+@given(st.lists(messages(), max_size=20))
+def test_what_is_offered_can_be_read(heard: list[Message]) -> None:
+    overheard = Overheard()
+    for message in heard:
+        overheard.take(message, "10.0.0.5 (udp)")
+    lines = [*map(str, overheard), *map(str, overheard.news())]
+    bindings = offers(overheard, "/bench")
+    assert all(one.isprintable() for line in lines for one in line)
+    assert all(one.isprintable() or one == "\n" for text in bindings for one in text)
+    read_settings("\n\n".join(bindings), "offered", Path("/"))
+
+
+@given(messages())
+def test_what_is_bound_can_be_sent(message: Message) -> None:
+    for own in Bindings(BOUND).commands(message, "a", "") or []:
+        try:
+            packet = encode(own.address, *own.args)  # type: ignore[arg-type]
+            (timed,) = decode(packet)
+        except (ValueError, PacketError):  # a number beyond 32 bits, which dispatch refuses by its range
+            continue
+        assert timed.message.address == own.address
