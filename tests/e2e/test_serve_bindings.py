@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import socket
-import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from pythonosc.osc_message import OscMessage
-from pythonosc.osc_message_builder import OscMessageBuilder
-from served import PATIENCE_S, Client, Served, run, served
+from served import Client, Served, run, served
 from small import SCREWS, instrument_file
+from surface import Surface
 
 BINDINGS = """
 source = "simulated"
@@ -80,49 +76,6 @@ to = "grid"
 as = "/grid/label"
 arguments = [{{ argument = 1, decimals = 1, after = " cents" }}]
 """
-
-
-class Surface:
-    """A surface with a fixed layout: two sockets, and no idea of leases or answers."""
-
-    def __init__(self) -> None:
-        self._hears = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        self._hears.bind(("127.0.0.1", 0))
-        self._says = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
-        self._says.bind(("127.0.0.1", 0))
-        self.port = self._hears.getsockname()[1]
-        self.daemon = 0
-
-    def press(self, address: str, *values: float | str) -> None:
-        builder = OscMessageBuilder(address)
-        for value in values:
-            builder.add_arg(value)
-        self._says.sendto(builder.build().dgram, ("127.0.0.1", self.daemon))
-
-    def shown(self, address: str, *values: Any) -> None:
-        """Wait until it is shown these values at an address."""
-        deadline = time.monotonic() + PATIENCE_S
-        self._hears.settimeout(PATIENCE_S)
-        seen = []
-        while time.monotonic() < deadline:
-            message = OscMessage(self._hears.recv(65536))
-            seen.append((message.address, tuple(message.params)))
-            if seen[-1] == (address, values):
-                return
-        pytest.fail(f"{address} {values} was never shown: {seen[-20:]}")
-
-    def answered(self) -> bool:
-        """Whether anything came back to the socket it sends from."""
-        self._says.settimeout(0.1)
-        try:
-            self._says.recv(65536)
-        except TimeoutError:
-            return False
-        return True
-
-    def close(self) -> None:
-        self._hears.close()
-        self._says.close()
 
 
 @pytest.fixture

@@ -51,7 +51,7 @@ def test_memory_is_bounded() -> None:
     assert overheard.beyond == 7
     one = Overheard()
     for number in range(100):
-        one.take(Message("/t", ("x" * 5000 + str(number), b"y" * 5000), "sb"), f"host {number}")
+        one.take(Message("/t", (str(number) + "x" * 5000, b"y" * 5000), "sb"), f"host {number}")
     (only,) = one
     assert len(only.senders) == MOST_SENDERS
     assert [len(seen.values) for seen in only.arguments] == [MOST_VALUES, 1]

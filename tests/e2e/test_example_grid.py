@@ -1,0 +1,73 @@
+"""The example bindings at work: an invented grid surface and a recording program take a guitar from the first press to
+the check after a take. Only the hands on the guitar are the simulated technician's.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from served import ROOT, served
+from small import SCREWS, instrument_file
+from surface import Surface
+
+from oscservice.instrument.profile import load_instrument
+from oscservice.simulate.technician import Technician
+
+EXAMPLE = ROOT / "examples" / "grid-surface.toml"
+SEED = 4
+
+
+def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
+    instrument = instrument_file(tmp_path, SCREWS)
+    surface = Surface()
+    path = tmp_path / "grid.toml"
+    text = EXAMPLE.read_text(encoding="utf-8")
+    assert "port = 9001\n" in text
+    path.write_text(text.replace("port = 9001\n", f"port = {surface.port}\n"), encoding="utf-8")
+    words = ("--source", "simulated", "--stepped", "--seed", str(SEED), "--instrument", instrument)
+    with served(tmp_path / "j.sqlite3", "--settings", path, *words, longest_s=200.0) as daemon:
+        surface.daemon = daemon.port
+        technician = Technician("127.0.0.1", daemon.port, seed=SEED)
+        try:
+            profile = load_instrument(str(instrument))
+            technician.know_nominal({n: profile.open_hz(n) for n in (1, 2)})
+            technician.subscribe()
+            surface.shown("/grid/title", "Begin a session: name the instrument and the job.")
+            surface.press("/grid/key/start", 1)
+            surface.shown("/grid/warning", 0)
+            surface.press("/grid/key/start", 0)
+            surface.press("/grid/key/start", 1)
+            surface.shown("/grid/title", "Pluck string 2 open.")
+            surface.press("/grid/button/1", 127)
+            surface.shown("/grid/focus", 1)
+            surface.press("/grid/key/undo", 1.0)
+            surface.shown("/grid/focus", 2)
+            technician.truth(1)  # on the way to the answer it hears what was pressed meanwhile
+            technician.work()
+            surface.shown("/grid/lamp/1", 2)
+            shown = dict(surface.seen)
+            meters = [values[0] for address, values in surface.seen if address == "/grid/fader/2"]
+            lamps = {values[0] for address, values in surface.seen if address == "/grid/lamp/2"}
+            labels = {values[0] for address, values in surface.seen if address.startswith("/grid/label/")}
+
+            surface.press("/recorder/recording", 1)
+            surface.press("/recorder/recording", 0)
+            surface.shown("/grid/title", "Pluck string 2 open.")
+            technician.truth(1)
+            technician.work()
+        finally:
+            technician.close()
+            surface.close()
+        _, lines, errors = daemon.end()
+    assert shown["/grid/focus"][0] in (1, 2)
+    assert len(meters) > 5
+    assert all(0.0 <= meter <= 1.0 for meter in meters)
+    assert min(abs(meter - 0.5) for meter in meters) < 0.05
+    assert {4, 1} <= lamps
+    assert "+0.0 mm" in labels
+    assert any(label[0] in "+-" and label.endswith(" mm") and label != "+0.0 mm" for label in labels)
+    assert lines[-2:] == ["session closed: holds", "audio: ended"]
+    assert errors == ""
+    assert "session closed: proved" in lines
+    assert lines[lines.index("session closed: proved") + 1 :][:2] == ["not listening", "listening"]
+    assert not [line for line in lines if line.startswith("refused")]
