@@ -35,9 +35,10 @@ class TokenBuckets:
         return allowed
 
     def spend(self, source: Hashable, count: int) -> None:
-        """Take so many tokens more of a source that was just allowed one, whether it has them or not."""
-        tokens, since = self._buckets[source]
-        self._buckets[source] = (tokens - count, since)
+        """Take so many tokens more of a source that was allowed one, whether it has them or not."""
+        if source in self._buckets:
+            tokens, since = self._buckets[source]
+            self._buckets[source] = (tokens - count, since)
 
     def _forget(self, now: float) -> None:
         self._buckets = {s: (tokens, since) for s, (tokens, since) in self._buckets.items() if now - since < 1.0}

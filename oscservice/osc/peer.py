@@ -27,6 +27,12 @@ class Peer(NamedTuple):
         return is_loopback(self.host)
 
     @property
+    def source(self) -> Peer | str:
+        """Who has a share of the daemon's time. Programs on this machine are told apart by port, so that one gone wild
+        does not silence the others; of another host only the address counts."""
+        return self if self.loopback else self.host
+
+    @property
     def proved(self) -> bool:
         """Whether what is sent back surely reaches who has sent: a connection has two ends, and so has this machine."""
         return self.transport is not Transport.UDP or self.loopback

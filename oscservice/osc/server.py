@@ -215,31 +215,41 @@ class OscServer:
     # What links do with it
 
     def take(self, packet: bytes, sender: Peer) -> None:
-        """Take a packet that has come, unframed."""
+        """Take a packet that has come, unframed, and carry it out if its sender may send it."""
+        if self.admit(sender):
+            self.carry_out(packet, sender)
+
+    def admit(self, sender: Peer) -> bool:
+        """Count a packet; whether its sender may send it: one of another network may not, nor one beyond the rate."""
         self.counts.packets += 1
-        now = self._clock()
-        # Programs on this machine are told apart by port, so that one gone wild does not silence the others.
-        source = sender if sender.loopback else sender.host
-        if not self._buckets.allow(source, now):
-            self.counts.dropped += 1
-            self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender}")
-            return
+        if not self._buckets.allow(sender.source, self._clock()):
+            self.drop(sender)
+            return False
         if self._is_own(sender):
-            return
+            return False
         if not self.allowed.allow(sender.host):
             self.counts.refused += 1
             self._complain("packets refused", f"from {sender}, which is on none of the networks allowed")
-            return
+            return False
+        return True
+
+    def drop(self, sender: Peer) -> None:
+        """Count a packet that is thrown away because more come than can be carried out."""
+        self.counts.dropped += 1
+        self._complain("packets dropped", f"more than {PACKETS_PER_S} a second from {sender}, or more than can be done")
+
+    def carry_out(self, packet: bytes, sender: Peer) -> None:
+        """Carry out a packet that was admitted."""
         try:
             largest = MAX_DATAGRAM_BYTES if sender.transport is Transport.UDP else MAX_STREAM_BYTES
             timed = decode(packet, largest)
         except PacketError as error:
             self.bad(str(error), len(packet), sender)
             return
-        self.subscribers.renew(sender, now)
+        self.subscribers.renew(sender, self._clock())
         purse = Purse(len(packet), limited=not self._clients.proved(sender))
         asked = self._carrier.take(timed, sender, purse)
-        self._buckets.spend(source, max(0, asked - 1))
+        self._buckets.spend(sender.source, max(0, asked - 1))
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         """Count bytes that are no packet, and say so to whoever sent them, briefly."""

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from oscservice.errors import PortError
+from oscservice.osc.fair import Fair
 from oscservice.osc.limits import TURN_S
 from oscservice.osc.peer import Peer
 
@@ -19,7 +20,7 @@ RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024
 """Asked for; the system may grant less. The usual 208 KiB holds only 256 small datagrams."""
 
 LARGEST_READ = 65536
-BATCH_READ = 64
+BATCH_READ = 256
 """Datagrams read in one turn of the loop: reading one a turn costs most of a processor under a flood."""
 
 LOST_EVERY_S = 0.1
@@ -32,8 +33,14 @@ log = logging.getLogger(__name__)
 class Taker(Protocol):
     """Takes what comes."""
 
-    def take(self, packet: bytes, sender: Peer) -> None:
-        """Take one whole packet."""
+    def admit(self, sender: Peer) -> bool:
+        """Whether a packet of this sender is to be carried out."""
+
+    def drop(self, sender: Peer) -> None:
+        """Take note that a packet which was admitted won't be carried out."""
+
+    def carry_out(self, packet: bytes, sender: Peer) -> None:
+        """Carry out a packet that was admitted."""
 
 
 def bound_socket(host: str, port: int, kind: socket.SocketKind = socket.SOCK_DGRAM) -> socket.socket:
@@ -89,6 +96,8 @@ class UdpLink:
 
     def __init__(self, bound: socket.socket, taker: Taker) -> None:
         self._lost = (float("-inf"), 0)
+        self._waiting: Fair[tuple[bytes, Peer]] = Fair()
+        self._working: asyncio.Handle | None = None
         self._socket = bound
         self._taker = taker
         self._loop = asyncio.get_running_loop()
@@ -128,22 +137,42 @@ class UdpLink:
         return True
 
     def close(self) -> None:
+        if self._working is not None:
+            self._working.cancel()
         self._loop.remove_reader(self._socket.fileno())
         self._socket.close()
 
     def _readable(self) -> None:
+        """Read what has come, and let what is admitted wait: the system's own buffer would fill, and lose at random."""
         end = self._loop.time() + TURN_S
         for _ in range(BATCH_READ):
             try:
                 packet, address = self._socket.recvfrom(LARGEST_READ)
             except BlockingIOError:
-                return
+                break
             except OSError as error:  # word of an earlier packet that nobody took
                 log.debug("receiving failed: %s", error)
                 continue
-            self._taker.take(packet, Peer(address[0], address[1]))
-            if self._socket.fileno() < 0 or self._loop.time() >= end:
-                return
+            sender = Peer(address[0], address[1])
+            if self._taker.admit(sender):
+                gone = self._waiting.put(sender.source, (packet, sender))
+                if gone is not None:
+                    self._taker.drop(gone[1])
+            if self._loop.time() >= end:
+                break
+        if self._waiting and self._working is None:
+            self._work()
+
+    def _work(self) -> None:
+        """Carry out what waits, for as long as a turn may last."""
+        self._working = None
+        end = self._loop.time() + TURN_S
+        while self._waiting and self._socket.fileno() >= 0:
+            self._taker.carry_out(*self._waiting.take())
+            if self._loop.time() >= end:
+                break
+        if self._waiting and self._socket.fileno() >= 0:
+            self._working = self._loop.call_soon(self._work)
 
 
 def lost_packets(table: str, inode: int) -> int | None:

@@ -16,6 +16,7 @@ from socketless import FAR, NEAR, Socketless
 from oscservice.osc.answers import Answers, Purse
 from oscservice.osc.codes import ErrorCode
 from oscservice.osc.dispatch import MAX_CALLS, SUBSCRIPTION_CALLS, Space, asked_for
+from oscservice.osc.fair import MAX_WAITING, Fair
 from oscservice.osc.framing import counted
 from oscservice.osc.peer import Peer
 from oscservice.osc.server import PACKETS_PER_S
@@ -112,6 +113,16 @@ class Slow:
         self.taken: list[bytes] = []
         self.ended: list[Peer] = []
         self.faults: list[str] = []
+        self.dropped = 0
+
+    def admit(self, sender: Peer) -> bool:
+        return True
+
+    def drop(self, sender: Peer) -> None:
+        self.dropped += 1
+
+    def carry_out(self, packet: bytes, sender: Peer) -> None:
+        self.take(packet, sender)
 
     def take(self, packet: bytes, sender: Peer) -> None:
         time.sleep(0.0015)
@@ -154,8 +165,53 @@ async def test_a_flooded_udp_socket_leaves_the_loop_to_others() -> None:
         await until(lambda: bool(slow.taken))
         assert len(slow.taken) < len(MANY) / 2
         await until(lambda: len(slow.taken) == len(MANY))
-    assert slow.taken == MANY
+    assert (slow.taken, slow.dropped) == (MANY, 0)
     link.close()
+
+
+@on_a_loop
+async def test_a_sender_behind_a_flood_has_its_turn() -> None:
+    slow = Slow()
+    link = UdpLink(bound_socket("127.0.0.1", 0), slow)
+    many = [encode("/bench/status", number) for number in range(MAX_WAITING + 20)]
+    with (
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as flooding,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other,
+    ):
+        for packet in many:
+            flooding.sendto(packet, link._socket.getsockname())
+        for packet in MANY[:2]:
+            other.sendto(packet, link._socket.getsockname())
+        await until(lambda: set(MANY[:2]) <= set(slow.taken))
+    assert len(slow.taken) < len(many) / 2
+    assert [packet for packet in slow.taken if packet in MANY] == MANY[:2]
+    assert 0 < slow.dropped <= 20
+    link.close()
+
+
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.booleans()), max_size=60), st.integers(1, 8))
+def test_waiting_is_fair_and_bounded(steps: list[tuple[str, bool]], most: int) -> None:
+    """Held against plain lists: in turn, in each source's order, and the longest gives way."""
+    fair: Fair[tuple[str, int]] = Fair(most)
+    lists: dict[str, list[tuple[str, int]]] = {}
+    for number, (source, puts) in enumerate(steps):
+        if puts:
+            gone = fair.put(source, (source, number))
+            lists.setdefault(source, []).append((source, number))
+            if gone is not None:
+                assert len(lists[gone[0]]) == max(map(len, lists.values()))
+                assert lists[gone[0]].pop() == gone
+        elif len(fair):
+            source, number = fair.take()
+            assert lists[source].pop(0) == (source, number)
+        assert len(fair) == sum(map(len, lists.values())) <= most
+    turns = []
+    while len(fair):
+        turns.append(fair.take()[0])
+    busy = {source for source, waiting in lists.items() if waiting}
+    assert set(turns[: len(busy)]) == busy
+    with pytest.raises(IndexError):
+        fair.take()
 
 
 @on_a_loop
