@@ -14,6 +14,7 @@ from oscservice.osc.wire import MAX_DATAGRAM_BYTES
 ROOT = "/bench"
 STRING_COUNT = 6
 INCOMING = tuple(address for address in TABLE if address.direction.incoming)
+PLACES = ("open", "harmonic", "fret 12")
 WORDS = ("all", "passed", "open", "harmonic", "fret 12", "text", "", "5 ½ ♯", "id=a.b-c_1", "/bench/ping", "//prompt")
 
 _FORMS = {"i": ">i", "h": ">q", "t": ">Q", "f": ">f", "d": ">d", "c": ">I", "r": ">I"}
@@ -38,7 +39,7 @@ def command(address: Address, chance: random.Random) -> bytes:
 
 def _value(argument: Argument, chance: random.Random) -> float | str:
     if argument.tag == "s":
-        return chance.choice(argument.words or WORDS)
+        return chance.choice(PLACES if argument.place else argument.words or WORDS)
     low = argument.low if argument.low is not None else -100.0
     high = argument.high if argument.high is not None else 100.0
     if argument.switch:

@@ -27,8 +27,8 @@ from typing import Any
 
 import numpy as np
 
-HERE = Path(__file__).resolve()
-sys.path[:0] = [str(HERE.parents[1]), str(HERE.parents[1] / "e2e")]
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 
 from flooding import Arrivals, Counted, Flood, readings_lost
 from served import Client, environment
@@ -64,7 +64,15 @@ def daemon(log: Path, words: list[str]) -> None:
 @contextlib.contextmanager
 def served(folder: Path, *words: str) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
     """A daemon with the simulated guitar in a process of its own, and its port."""
-    line = [sys.executable, str(HERE), "daemon", str(folder / "announced.json"), "serve", "--port", "0"]
+    line = [
+        sys.executable,
+        str(Path(__file__).resolve()),
+        "daemon",
+        str(folder / "announced.json"),
+        "serve",
+        "--port",
+        "0",
+    ]
     line += ["--journal", str(folder / "j.sqlite3"), "--source", "simulated", "--instrument", INSTRUMENT, *words]
     process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment())
     try:
@@ -147,9 +155,7 @@ def real_time(folder: Path, rate_hz: float, seconds: float) -> bool:
                 client.ask("/simulator/pluck", step % 6 + 1, "open")
             start, at = len(arrivals.came), time.monotonic()
             client.send(f"/string/{step % 6 + 1}/focus")
-            try: took_s.append(arrivals.next("/prompt/text", start) - at)
-            except AssertionError:
-                print(step, client.counted(), flood.running); raise
+            took_s.append(arrivals.next("/prompt/text", start) - at)
             step += 1
             time.sleep(0.02)
         sent, lasted_s = flood.end()
@@ -175,7 +181,7 @@ def main() -> int:
         return 0
     rate_hz, seconds = (*map(float, sys.argv[1:3]), *(20_000.0, 10.0)[len(sys.argv[1:3]) :])
     wrong = False
-    for rehearsal in (real_time,):
+    for rehearsal in (technician, real_time):
         with tempfile.TemporaryDirectory() as folder:
             wrong |= rehearsal(Path(folder), rate_hz, seconds)
     return 1 if wrong else 0

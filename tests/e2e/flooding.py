@@ -94,8 +94,8 @@ class Arrivals:
     def next(self, address: str, start: int) -> float:
         """When the next message of an address comes, or came as the ``start``-th message of all or later."""
         with self._new:
-            found = self._new.wait_for(lambda: self._first(address, start), 5)
-        assert found, (address, start, self.came[start - 20:start+20])
+            found = self._new.wait_for(lambda: self._first(address, start), PATIENCE_S)
+        assert found, (address, start, self.came[start - 20 : start + 20])
         return float(found)
 
     def _first(self, address: str, start: int) -> float:

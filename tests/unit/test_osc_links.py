@@ -34,6 +34,15 @@ class Taken:
         self.faults: list[str] = []
         self.left: list[Peer] = []
 
+    def admit(self, sender: Peer) -> bool:
+        return True
+
+    def drop(self, sender: Peer) -> None:
+        raise AssertionError("so little was too much")
+
+    def carry_out(self, packet: bytes, sender: Peer) -> None:
+        self.take(packet, sender)
+
     def take(self, packet: bytes, sender: Peer) -> None:
         self.packets.append((packet, sender))
 
