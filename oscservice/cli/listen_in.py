@@ -46,6 +46,15 @@ class _Listener:
         self._overheard = overheard
         self._say = say
 
+    def admit(self, sender: Peer) -> bool:
+        return True
+
+    def drop(self, sender: Peer) -> None:
+        pass
+
+    def carry_out(self, packet: bytes, sender: Peer) -> None:
+        self.take(packet, sender)
+
     def take(self, packet: bytes, sender: Peer) -> None:
         try:
             largest = MAX_DATAGRAM_BYTES if sender.transport is Transport.UDP else MAX_STREAM_BYTES
