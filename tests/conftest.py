@@ -50,3 +50,12 @@ def freepats() -> Path:
     if not (recorded.FREEPATS / recorded.PATCHES["nylon"]).is_file():
         miss(recorded.FREEPATS_MISSING)
     return recorded.FREEPATS
+
+
+@pytest.fixture
+def there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder whose packages are installed; see ``offered``."""
+    folder = tmp_path / "installed"
+    folder.mkdir()
+    monkeypatch.syspath_prepend(str(folder))
+    return folder

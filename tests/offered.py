@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from textwrap import dedent
+
+from oscservice.plugins.registry import Offer, Registry
+
+_NUMBERS = itertools.count(1)
 
 
 def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> Path:
@@ -25,3 +30,26 @@ def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> P
         lines += [f"[oscservice.{group}]", *(f"{key} = {name}:{what}" for key, what in entries.items()), ""]
     (info / "entry_points.txt").write_text("\n".join(lines), encoding="utf-8")
     return folder
+
+
+def offering(there: Path, module: str, **offers: dict[str, str]) -> str:
+    """A package under a name of its own; gives it."""
+    name = f"made_up_package_{next(_NUMBERS)}"
+    package(there, name, module, **offers)
+    return name
+
+
+class Watched(Registry):
+    """A registry, and what it said."""
+
+    def __init__(self, *without: str) -> None:
+        self.said: list[str] = []
+        super().__init__(without, self._note)
+
+    def _note(self, offer: Offer, reason: str) -> None:
+        self.said.append(f"{offer.name}: {reason}")
+
+    def the(self, role: str, name: str) -> Offer:
+        found = self.offer(role, name)
+        assert found is not None
+        return found

@@ -11,7 +11,7 @@ from typing import Any
 
 from oscservice.errors import InputError
 from oscservice.plugins.registry import LOADING_S, Offer, PluginError, Registry, reason_of
-from oscservice.plugins.shapes import Listener
+from oscservice.plugins.shapes import Listener, ListenerMaker
 
 MOST_WAITING = 5000
 """Events that may wait for a listener; beyond that it is too slow."""
@@ -106,7 +106,7 @@ class Worker:
 
     def _begun(self) -> Listener | None:
         self._busy = self._clock(), LOADING_S
-        make = self._registry.load(self.offer)
+        make: ListenerMaker = self._registry.load(self.offer)
         listener: Any = make(self._rest)
         self._busy = None
         if listener is None:  # it has nothing to do

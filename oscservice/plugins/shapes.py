@@ -16,7 +16,7 @@ A function that is given what it can't use raises ``errors.InputError`` with one
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +25,6 @@ from oscservice.instrument.added import Layout
 from oscservice.instrument.spec import BY_HAND
 
 SourceMaker = Callable[[str, int | None, int | None], AudioSource]
-Event = Mapping[str, Any]
 Listener = Callable[[dict[str, Any]], object]
 ListenerMaker = Callable[[str], Listener | None]
 

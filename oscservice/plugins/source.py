@@ -18,6 +18,7 @@ import numpy as np
 from oscservice.audio.block import NOT_FINITE, AudioSource, Block, Samples, check_channels, check_rate
 from oscservice.errors import AudioInputError, InputError
 from oscservice.plugins.registry import LOADING_S, Offer, PluginError, Registry, one_line, reason_of, within
+from oscservice.plugins.shapes import SourceMaker
 
 SILENT_S = 10.0
 """A source that gives no block for so long is lost. One that hears nothing gives blocks of silence."""
@@ -37,7 +38,7 @@ def open_plugin(
         InputError: it can't use ``rest``, or has another rate or number of channels than was asked for.
     """
     try:
-        make = registry.load(offer)
+        make: SourceMaker = registry.load(offer)
         source = within(lambda: _made(make, rest, rate_hz, channels), LOADING_S)
         if isinstance(source, InputError):
             raise InputError(f"--source {offer.name}: {source}")
@@ -54,7 +55,7 @@ def open_plugin(
     return held
 
 
-def _made(make: Any, rest: str, rate_hz: int | None, channels: int | None) -> Any:
+def _made(make: SourceMaker, rest: str, rate_hz: int | None, channels: int | None) -> Any:
     try:
         return make(rest, rate_hz, channels)
     except InputError as mistake:  # the person's, not the plug-in's

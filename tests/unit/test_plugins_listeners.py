@@ -1,0 +1,154 @@
+"""Listeners from other packages: told everything, never waited for."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from offered import Watched, offering
+
+from oscservice.daemon.plugged import Plugged
+from oscservice.errors import InputError
+from oscservice.plugins.listeners import Worker
+from oscservice.plugins.registry import Registry
+from oscservice.session import events as ev
+
+HEEDING = """
+import threading, time
+from oscservice.errors import InputError
+heard, closed, free = [], threading.Event(), threading.Event()
+
+class Heed:
+    def __init__(self, rest): self.rest = rest
+    def __call__(self, event):
+        if self.rest == "breaks" and len(heard) == 2: raise KeyError("third")
+        if self.rest == "hangs": free.wait(10.0)
+        heard.append(event)
+        event["body"]["mine"] = True
+    def close(self):
+        closed.set()
+        if self.rest == "sticks": raise OSError("disk full")
+
+def heed(rest):
+    if rest == "odd": raise InputError("'odd' is no file; give one")
+    return {"nothing": None, "five": 5}.get(rest, Heed(rest))
+"""
+
+EVENTS: list[dict[str, Any]] = [
+    {"kind": "Focused", "body": {"string": n, "place": ""}, "session": "s"} for n in range(4)
+]
+
+
+def at_work(there: Path, rest: str = "", **options: Any) -> tuple[Watched, Worker, Any]:
+    name = offering(there, HEEDING, listeners={"heed": "heed"})
+    registry = Watched()
+    worker = Worker(registry, registry.the("listener", "heed"), rest, **options)
+    worker.start()
+    return registry, worker, __import__(name)
+
+
+def copies() -> list[dict[str, Any]]:
+    return [event | {"body": dict(event["body"])} for event in EVENTS]
+
+
+def test_a_listener_is_told_everything_in_order_and_closed(there: Path) -> None:
+    registry, worker, module = at_work(there)
+    worker.take(copies()[:1])
+    worker.take(copies()[1:])
+    worker.end()
+    worker.join(10.0)
+    assert [event["body"]["string"] for event in module.heard] == [0, 1, 2, 3]
+    assert module.closed.is_set()
+    assert registry.said == []
+
+
+@pytest.mark.parametrize(
+    ("rest", "reason", "heard"),
+    [
+        ("breaks", "KeyError: 'third'", 2),
+        ("odd", "'odd' is no file; give one", 0),
+        ("five", "it gave int, expected something to call with an event", 0),
+        ("sticks", "OSError: disk full", 4),
+    ],
+)
+def test_a_listener_that_fails_is_named_and_told_no_more(there: Path, rest: str, reason: str, heard: int) -> None:
+    registry, worker, module = at_work(there, rest)
+    worker.take(copies())
+    worker.end()
+    worker.join(10.0)
+    assert registry.said == [f"heed: {reason}"]
+    assert len(module.heard) == heard
+    worker.take(copies())  # nobody minds
+
+
+def test_a_listener_that_has_nothing_to_do_is_left_alone(there: Path) -> None:
+    registry, worker, module = at_work(there, "nothing")
+    worker.take(copies())
+    worker.end()
+    worker.join(10.0)
+    assert (registry.said, module.heard) == ([], [])
+
+
+def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(there: Path) -> None:
+    registry, worker, module = at_work(there, "hangs", most_waiting=20)
+    for _ in range(8):
+        worker.take(copies())
+    assert registry.said == ["heed: too slow: 20 events wait for it"]
+    module.free.set()
+    worker.join(10.0)
+    assert module.closed.is_set()
+    assert len(module.heard) <= 2, "what waited is dropped"
+
+
+def test_a_listener_that_is_busy_for_too_long_is_put_away(there: Path) -> None:
+    now = [0.0]
+    registry, worker, module = at_work(there, "hangs", patience_s=5.0, clock=lambda: now[0])
+    worker.take(copies())
+    for _ in range(2000):
+        now[0] += 1.0
+        worker.look()
+        if registry.said:
+            break
+        time.sleep(0.005)
+    assert registry.said[0].startswith("heed: too slow: busy for more than ")
+    module.free.set()
+    worker.join(10.0)
+
+
+def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Path) -> None:
+    name = offering(there, HEEDING, listeners={"first": "heed", "second": "heed"})
+    offering(there, "raise RuntimeError('old')", listeners={"wrong": "heed"})
+    told: list[str] = []
+    plugged = Plugged(Registry(), told.append, heed=True)
+    assert plugged.topics() == {"/plugins/disabled": ("",)}
+    failures: list[str] = []
+    plugged.start(failures.append)
+    plugged.take("2026-11-26-1", [ev.Focused(3, ""), ev.TakenBack()])
+    plugged.look()
+    plugged.end()
+    heard = __import__(name).heard
+    assert len(heard) == 4
+    assert {event["session"] for event in heard} == {"2026-11-26-1"}
+    assert [e["kind"] for e in heard if e["kind"] == "Focused"] == ["Focused", "Focused"]
+    assert told == []
+    (line,) = failures
+    assert line.startswith("plug-in wrong (listener of made_up_package_")
+    assert line.endswith("is disabled: RuntimeError: old")
+    assert plugged.topics() == {"/plugins/disabled": ("wrong: RuntimeError: old",)}
+
+
+def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
+    with pytest.raises(InputError, match=r"--plugin 'csv': no such listener; .*: none is installed"):
+        Plugged(Registry(), print, heed=True, rests=["csv:x"])
+
+
+def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(there: Path) -> None:
+    offering(there, "raise RuntimeError('old')", bridges={"odd": "b"})
+    told: list[str] = []
+    plugged = Plugged(Registry(), told.append)
+    assert list(plugged.kinds) == []
+    plugged.start(told.append)
+    assert len(told) == 1
+    assert told[0].endswith("is disabled: RuntimeError: old")

@@ -1,0 +1,134 @@
+"""Plug-ins are found, loaded and listed; what fails is put away with one line."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+from offered import Watched, offering, package
+
+from oscservice.cli.plugins import plugins_command
+from oscservice.plugins.kinds import InstalledKinds
+from oscservice.plugins.registry import PluginError, Registry, one_line, reason_of, within
+
+
+def test_nothing_installed_is_nothing_found() -> None:
+    registry = Registry()
+    assert registry.offers() == ()
+    assert registry.faults() == {}
+    assert len(InstalledKinds(registry)) == 0
+
+
+def test_what_is_installed_is_found_by_role_and_name(there: Path) -> None:
+    module = "def tone(rest, rate_hz, channels): ...\ndef heed(rest): ..."
+    name = offering(there, module, sources={"tone": "tone"}, listeners={"b": "heed", "a": "heed"})
+    registry = Registry()
+    assert [(one.role, one.name) for one in registry.offers()] == [
+        ("source", "tone"),
+        ("listener", "a"),
+        ("listener", "b"),
+    ]
+    assert str(registry.offers("source")[0]) == f"plug-in tone (source of {name} 1.0)"
+    assert registry.offer("bridge", "tone") is None
+    assert [one.name for one in Registry(["a", "tone"]).offers()] == ["b"]
+
+
+@pytest.mark.parametrize(
+    ("module", "reason"),
+    [
+        ("import no_such_module_anywhere", "ModuleNotFoundError: No module named 'no_such_module_anywhere'"),
+        ("raise RuntimeError('two\\nlines \\x1b[2J')", "RuntimeError: two lines [2J"),
+        ("raise SystemExit(3)", "SystemExit: 3"),
+        ("raise KeyboardInterrupt", "KeyboardInterrupt"),
+        ("class Odd(Exception):\n    def __str__(self): raise ValueError\nraise Odd", "Odd"),
+        ("x = 1", "AttributeError: module '{name}' has no attribute 'heed'"),
+        ("heed = 5", "it is int, expected a function"),
+        ("def heed(:", "SyntaxError: invalid syntax ({name}.py, line 1)"),
+    ],
+)
+def test_what_fails_to_load_is_named_once_and_put_away(there: Path, module: str, reason: str) -> None:
+    name = offering(there, module, listeners={"wrong": "heed"})
+    registry = Watched()
+    for _ in range(2):
+        with pytest.raises(PluginError) as error:
+            registry.load(registry.the("listener", "wrong"))
+        assert str(error.value) == reason.format(name=name)
+    assert registry.said == [f"wrong: {reason.format(name=name)}"]
+    assert list(registry.faults().values()) == [reason.format(name=name)]
+
+
+def test_two_packages_of_one_name_are_not_chosen_from(there: Path) -> None:
+    first = offering(there, "def heed(rest): ...", listeners={"twice": "heed"})
+    second = offering(there, "def heed(rest): ...", listeners={"twice": "heed"})
+    registry = Watched()
+    with pytest.raises(PluginError, match="both offer it; remove one"):
+        registry.load(registry.the("listener", "twice"))
+    (reason,) = registry.faults().values()
+    assert first in reason
+    assert second in reason
+
+
+def test_a_name_nobody_can_type_is_put_away(there: Path) -> None:
+    offering(there, "def tone(*_): ...", sources={"x" * 41: "tone", "bell": "tone"})
+    registry = Watched()
+    assert {
+        offer.name[:1]: bool(reason) for offer, reason in ((o, registry.faults().get(o)) for o in registry.offers())
+    } == {
+        "b": False,
+        "x": True,
+    }
+
+
+def test_a_package_whose_metadata_is_broken_is_passed_over(there: Path, caplog: pytest.LogCaptureFixture) -> None:
+    for name, text in (("odd", "[oscservice.sources]\nno equals sign\n"), ("empty", "")):
+        info = there / f"{name}-1.0.dist-info"
+        info.mkdir()
+        (info / "entry_points.txt").write_text(text, encoding="utf-8")
+    offering(there, "def heed(rest): ...", listeners={"good": "heed"})
+    assert [offer.name for offer in Registry().offers()] == ["good"]
+    assert "its metadata can't be read" in caplog.text
+
+
+def test_of_two_installed_packages_of_one_name_the_first_counts(there: Path, tmp_path: Path) -> None:
+    offering(there, "def heed(rest): ...", listeners={"heed": "heed"})
+    name = next(there.glob("*.py")).stem
+    behind = package(tmp_path / "behind", name, "def other(rest): ...", listeners={"heed": "other"})
+    sys.path.append(str(behind))
+    try:
+        registry = Watched()
+        assert registry.load(registry.the("listener", "heed")).__name__ == "heed"
+    finally:
+        sys.path.remove(str(behind))
+
+
+def test_the_command_lists_what_is_installed_and_how_it_is(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    offering(there, "def heed(rest): ...", listeners={"good": "heed"})
+    offering(there, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"})
+    plugins_command(as_json=True)
+    found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(one["role"], one["name"], one["state"], one["reason"]) for one in found] == [
+        ("bridge", "odd", "disabled", "RuntimeError: old"),
+        ("listener", "[bold]wrong", "disabled", "RuntimeError: old"),
+        ("listener", "good", "usable", ""),
+    ]
+    plugins_command(as_json=False)
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "[bold]wrong" in shown
+    assert "can be used" in shown
+    assert "disabled:" in shown
+
+
+def test_loading_that_takes_too_long_is_given_up() -> None:
+    free = threading.Event()
+    with pytest.raises(PluginError, match="too slow: not ready within"):
+        within(free.wait, 0.05)
+    free.set()
+
+
+def test_foreign_texts_become_one_short_printable_line() -> None:
+    assert one_line("a\x1b[31m\tb\nc\0d é") == "a [31m b c d é"
+    assert len(one_line("x" * 10_000)) == 300
+    assert reason_of(ValueError()) == "ValueError"
