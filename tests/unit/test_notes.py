@@ -170,7 +170,7 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
             def ask(path: str, *values: int | str) -> None:
                 found = lookup(path)
                 assert found is not None
-                assert bench._handle(found[0], {}, values, sender) is not None
+                assert bench._desk.handle(found[0], {}, values, sender) is not None
 
             def pluck(string: int) -> None:
                 hz = GUITAR.open_hz(string) * 2.0 ** (12.0 / 1200.0)

@@ -1,0 +1,190 @@
+"""The desk: what comes over OSC, and what it is answered with. What follows from it, the bench announces."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+from oscservice import __version__
+from oscservice.advice.remains import StringRemains
+from oscservice.daemon.heeding import Heeding
+from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.notes import Bending
+from oscservice.daemon.orders import REFUSAL_CODES, order
+from oscservice.daemon.plugged import Plugged
+from oscservice.daemon.simulated import SimulatedSource
+from oscservice.errors import JournalError
+from oscservice.instrument.profile import load_named
+from oscservice.instrument.spec import Instrument
+from oscservice.osc.addresses import Address
+from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.osc.peer import Peer
+from oscservice.osc.wire import Value
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.remaining import compared, remaining
+from oscservice.session.state import State
+
+REMAINS, REMAINS_SPREAD = "/string/{string}/remains", "/string/{string}/remains/spread"
+
+ON_THE_BENCH = "."
+"""Name of the instrument that the daemon was started with, for bindings that can't know it."""
+
+PROTOCOL = 1
+"""Number of the address space; it goes up when an address changes its meaning."""
+
+
+@dataclass(frozen=True)
+class Begun:
+    """What sessions begin with.
+
+    Attributes:
+        instruments: by name, beside the presets: the one the daemon was started with.
+        folder: where else instruments may be asked for by name.
+        tolerance_cents: of sessions begun without one.
+        by_hand: they advance only when told to.
+    """
+
+    folder: Path
+    instruments: dict[str, Instrument]
+    tolerance_cents: float
+    by_hand: bool
+
+
+class Announcer(Protocol):
+    """Who tells everybody what has changed. What it is asked for here goes out after the answer."""
+
+    def alive(self) -> tuple[int, int, str]:
+        """Uptime in seconds, subscribers, state of the audio source."""
+
+    def traffic(self) -> tuple[int, ...]:
+        """What came and went over OSC so far."""
+
+    def changed(self, events: Sequence[ev.Event]) -> None:
+        """The session has gone on by these events."""
+
+    def say(self, line: str) -> None:
+        """Something else than the session has changed; a line for a person, if there is one."""
+
+    def resume(self, session_id: str) -> None:
+        """Go on with an open session. Raises Refused or JournalError."""
+
+
+class Desk:
+    """Carries out commands and answers questions.
+
+    Args:
+        keeper: the session and its journal.
+        announcer: tells of what follows.
+        begun: what sessions begin with.
+        bending: deviations as pitch bends.
+        heeding: whether what is heard is used.
+        plugged: the plug-ins at work.
+        simulated: the simulated source, if that is what is listened to.
+    """
+
+    def __init__(
+        self,
+        keeper: Keeper,
+        announcer: Announcer,
+        begun: Begun,
+        bending: Bending,
+        heeding: Heeding,
+        plugged: Plugged,
+        simulated: SimulatedSource | None,
+    ) -> None:
+        self._keeper = keeper
+        self._announcer = announcer
+        self._begun = begun
+        self._bending = bending
+        self._heeding = heeding
+        self._plugged = plugged
+        self._simulated = simulated
+        self._left: tuple[State, dict[int, StringRemains]] | None = None
+
+    def handle(
+        self, address: Address, params: dict[str, int], values: tuple[Value, ...], sender: Peer
+    ) -> Sequence[Value]:
+        """Carry out one command, or answer one question; gives what follows the address in the reply.
+
+        Raises:
+            OscRefusal: it can't be.
+        """
+        if address.path == "/status":
+            return (*self._announcer.alive(), str(self._keeper.state.phase), *self._announcer.traffic())
+        if address.path == "/version":
+            return ("oscservice", __version__, PROTOCOL)
+        if address.path == "/session/resume":
+            return self._resume(str(values[0]))
+        if address.simulated:
+            if self._simulated is None:
+                raise OscRefusal(ErrorCode.REFUSED, "only the simulated source takes this command")
+            try:
+                return self._simulated.carry_out(address.path, values)
+            except ValueError as error:
+                raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+        if address.path in (REMAINS, REMAINS_SPREAD):
+            return self._remains(params["string"], spread=address.path == REMAINS_SPREAD)
+        if address.path == "/bend/set":
+            self._bending.range_semitones = int(values[0])
+            self._announcer.say("")
+            return ()
+        number = params.get("string", 0)
+        command = order(address.path, number, values, self._load, self._begun.tolerance_cents, self._sealed)
+        if command is None:
+            raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
+        if isinstance(command, cm.Listen):
+            return self._listen(command)
+        if isinstance(command, cm.Begin):
+            command = replace(self._keeper.with_past(command), by_hand=self._begun.by_hand)
+        try:
+            events = self._keeper.carry_out(command)
+        except cm.Refused as refusal:
+            raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
+        self._announcer.changed(events)
+        return (self._keeper.session_id,) if isinstance(command, cm.Begin | cm.Quick) else ()
+
+    def _listen(self, command: cm.Listen) -> Sequence[str]:
+        """Use what is heard from now on, or don't."""
+        line = self._heeding.set(command.on, self._keeper.state)
+        if command.on and not self._keeper.state.listening:  # an older journal's session
+            self._keeper.carry_out(command)
+        self._announcer.say(line)
+        return ()
+
+    def _remains(self, number: int, *, spread: bool) -> Sequence[float]:
+        """The error at every fret of a string, or its standard errors."""
+        state = self._keeper.state
+        if number not in state.numbers:
+            raise OscRefusal(ErrorCode.NOT_FOUND, f"string {number} isn't there")
+        if number not in compared(state):
+            raise OscRefusal(ErrorCode.WRONG_PHASE, f"string {number} was not compared yet: pluck it open and fretted")
+        if self._left is None or self._left[0] is not state:  # a client asks for one string after the other
+            self._left = state, remaining(state)
+        left = self._left[1][number]
+        return left.se_cents if spread else left.errors_cents
+
+    def _resume(self, session_id: str) -> Sequence[str]:
+        try:
+            self._announcer.resume(session_id)
+        except cm.Refused as refusal:
+            raise OscRefusal(REFUSAL_CODES[refusal.code], refusal.text) from None
+        except JournalError as error:
+            raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+        return (session_id,)
+
+    def _load(self, name: str) -> Instrument:
+        own = self._begun.instruments
+        if name == ON_THE_BENCH and own:
+            return next(iter(own.values()))
+        return own.get(name) or load_named(name, self._begun.folder, self._plugged.kinds)
+
+    def _sealed(self, instrument: Instrument) -> str:
+        """How the last sealed session of an instrument left it, as JSON; empty if there is none."""
+        try:
+            found = self._keeper.last_sealed(instrument)
+        except JournalError as error:
+            raise OscRefusal(ErrorCode.REFUSED, f"the last sealed session can't be read: {error}") from None
+        return "" if found is None else found.to_json()
