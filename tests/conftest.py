@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Generator
 from pathlib import Path
 from typing import NoReturn
 
@@ -59,3 +60,11 @@ def there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder.mkdir()
     monkeypatch.syspath_prepend(str(folder))
     return folder
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """What a test logs may hold half of a surrogate pair, which can't be sent from one test process to another."""
+    report = yield
+    report.sections = [(title, text.encode("utf-8", "replace").decode("utf-8")) for title, text in report.sections]
+    return report

@@ -10,6 +10,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 import unittest.mock
@@ -27,6 +28,9 @@ from oscservice.cli import main
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 30.0
 
+# Where programs find no settings of the user's, and may leave their own.
+_NO_SETTINGS = tempfile.TemporaryDirectory(prefix="oscservice-tests-")
+
 
 def command(*words: str | Path) -> list[str]:
     """The command line of ``oscservice`` as a process is started with it."""
@@ -37,7 +41,7 @@ def environment(**more: str) -> dict[str, str]:
     """The environment of a process that is to find this package, and no settings of whoever runs the tests."""
     paths = [more.pop("first_path", ""), str(ROOT)]
     own = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
-    more.setdefault("XDG_CONFIG_HOME", str(ROOT / "tests" / "no-settings-here"))
+    more.setdefault("XDG_CONFIG_HOME", _NO_SETTINGS.name)
     return {**own, **more, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
 
 
