@@ -22,7 +22,7 @@ FILLED: dict[str, Value] = {"i": 1, "f": 0.5, "s": "text"}
 
 
 class Socketless:
-    """A server whose clock goes on by a millisecond with every packet, so that no rate is exceeded.
+    """A server whose clock goes on by a tenth of a second with every packet, so that no rate is exceeded.
 
     Args:
         keeps_calls: whether what the handler was asked for is kept, path, parameters and arguments.
@@ -52,7 +52,7 @@ class Socketless:
     def take(self, packet: bytes, sender: Peer) -> list[tuple[Peer, bytes]]:
         """What is sent at once on a packet's coming."""
         self.sent.clear()
-        self.now += 0.001
+        self.now += 0.1
         self.server.take(packet, sender)
         return list(self.sent)
 

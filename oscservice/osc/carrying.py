@@ -71,13 +71,13 @@ class Carrier:
         self._foreign, self._bound_refused = foreign, refused
 
     def take(self, timed: Sequence[Timed], sender: Peer, purse: Purse) -> int:
-        """Carry out the messages of one packet; returns how many things they ask for."""
+        """Carry out the messages of one packet; returns how many things were done, the costly ones counted often."""
         timed = [one for one in timed if not is_answer(one.message)]
         asked = sum(asked_for(one.message, self._space()) for one in timed)
         if asked > MAX_CALLS:
             text = f"the packet asks for {asked} things at once; at most {MAX_CALLS}"
             self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, purse)
-            return asked
+            return len(timed)
         together: dict[float | None, list[Message]] = {}
         for one in timed:
             together.setdefault(one.due, []).append(one.message)

@@ -21,6 +21,8 @@ from oscservice.session.words import Phase
 MAX_TEXT_CHARACTERS = 200
 MAX_CALLS = 192
 """What one packet may ask for: it is carried out in one piece, and nothing else happens meanwhile."""
+COMMAND_CALLS = 8
+"""What a command to the session counts for: what it comes to is written down before it is answered."""
 SUBSCRIPTION_CALLS = 16
 """What a subscription counts for: the topics are read, and the whole state follows."""
 _INCOMING = tuple(d for d in Direction if d.incoming)
@@ -66,12 +68,12 @@ def is_answer(message: Message) -> bool:
 
 
 def asked_for(message: Message, space: Space) -> int:
-    """How many calls a message asks for, at least one."""
+    """How many calls a message asks for, at least one; the costly ones count for several."""
     try:
         concretes = _concretes(message.address, space)
     except ValueError:
         return 1
-    return max(1, len(concretes) + (SUBSCRIPTION_CALLS - 1) * (space.prefix + "/subscribe" in concretes))
+    return max(1, sum(_weight(concrete, space.prefix) for concrete in concretes))
 
 
 def resolve(message: Message, space: Space) -> list[Call | Refused]:
@@ -102,6 +104,15 @@ def _concretes(address: str, space: Space) -> tuple[str, ...]:
     if not is_pattern(address):
         return (address,)
     return _matching(address, space.prefix, space.string_count, space.simulated)
+
+
+def _weight(concrete: str, prefix: str) -> int:
+    found = lookup(concrete.removeprefix(prefix)) if concrete.startswith(prefix + "/") else None
+    if found is None:
+        return 1
+    if found[0].path == "/subscribe":
+        return SUBSCRIPTION_CALLS
+    return COMMAND_CALLS if found[0].command is not None else 1
 
 
 @lru_cache(maxsize=64)

@@ -9,7 +9,7 @@ from oscservice.osc import codes
 from oscservice.osc.addresses import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
 from oscservice.osc.answers import ANSWER_GROWTH
 from oscservice.osc.clients import TOKEN_S
-from oscservice.osc.dispatch import MAX_CALLS, MAX_TEXT_CHARACTERS, SUBSCRIPTION_CALLS
+from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS, MAX_TEXT_CHARACTERS, SUBSCRIPTION_CALLS
 from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
 from oscservice.osc.schedule import MAX_AHEAD_S, MAX_SCHEDULED
 from oscservice.osc.server import PACKETS_PER_S
@@ -98,7 +98,8 @@ _LIMITS = f"""\
 | datagram | {MAX_DATAGRAM_BYTES} bytes |
 | address | {MAX_ADDRESS_BYTES} bytes, {MAX_PATTERN_CHARACTERS} pattern characters (`//` counts as one) |
 | address patterns | {MAX_PATTERNS} in a packet |
-| commands | {MAX_CALLS} in a packet: each address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
+| what one packet asks for | {MAX_CALLS // COMMAND_CALLS} commands to the session, or {MAX_CALLS} other things; each \
+address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 | type tags of a message | {MAX_TAGS} |
 | bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
 | time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |
@@ -108,7 +109,8 @@ _LIMITS = f"""\
 | TCP | packets up to {MAX_STREAM_BYTES} bytes; {MAX_CONNECTIONS} connections, closed after {SILENT_S:g} s of silence |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
-or, if that is too short, not at all. A packet that asks for several things counts as so many packets.
+or, if that is too short, not at all. A packet that asks for several things counts as so many packets,
+a command to the session as {COMMAND_CALLS}.
 """
 
 

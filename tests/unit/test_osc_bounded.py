@@ -15,7 +15,7 @@ from socketless import FAR, NEAR, Socketless
 
 from oscservice.osc.answers import Answers, Purse
 from oscservice.osc.codes import ErrorCode
-from oscservice.osc.dispatch import MAX_CALLS, SUBSCRIPTION_CALLS, Space, asked_for
+from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS, SUBSCRIPTION_CALLS, Space, asked_for
 from oscservice.osc.fair import MAX_WAITING, Fair
 from oscservice.osc.framing import counted
 from oscservice.osc.peer import Peer
@@ -24,7 +24,9 @@ from oscservice.osc.tcp import TcpLink
 from oscservice.osc.udp import UdpLink, bound_socket
 from oscservice.osc.wire import Decoded, Message, decode, encode
 
-PING, FOCI, SUBSCRIBE = (message(b"/bench/" + name, b"") for name in (b"ping", b"string/*/focus", b"subscribe"))
+PING, NEXT, REMAINS, SUBSCRIBE = (
+    message(b"/bench/" + name, b"") for name in (b"ping", b"session/next", b"string/*/remains", b"subscribe")
+)
 
 
 def told(sent: list[tuple[Peer, bytes]]) -> list[tuple[str, tuple[Decoded, ...]]]:
@@ -35,8 +37,9 @@ def told(sent: list[tuple[Peer, bytes]]) -> list[tuple[str, tuple[Decoded, ...]]
 @pytest.mark.parametrize(
     ("address", "calls"),
     [
-        *(("/bench/ping", 1), ("/nonsense", 1), ("/bench/[", 1), ("/bench/no*ne", 1), ("/bench/string/*/focus", 6)),
-        *(("/bench/string/[12]/{focus,slackened}", 4), ("/bench/subscribe", SUBSCRIPTION_CALLS)),
+        *(("/bench/ping", 1), ("/nonsense", 1), ("/bench/[", 1), ("/bench/no*ne", 1), ("/bench/*/*/focus", 48)),
+        *(("/bench/session/next", COMMAND_CALLS), ("/bench/string/[12]/{focus,slackened}", 4 * COMMAND_CALLS)),
+        *(("/bench/simulator/*", 1), ("/bench/string/*/remains", 6), ("/bench/subscribe", SUBSCRIPTION_CALLS)),
         ("/bench/{ping,subscribe}", SUBSCRIPTION_CALLS + 1),
     ],
 )
@@ -46,11 +49,11 @@ def test_what_a_message_asks_for(address: str, calls: int) -> None:
 
 def test_a_packet_that_asks_for_too_much_is_refused_as_a_whole() -> None:
     floor = Socketless()
-    most = [FOCI] * 16 + [PING] * (MAX_CALLS - 96)
-    assert len(told(floor.take(bundle(*most), NEAR))) == MAX_CALLS
-    assert floor.calls == 96
+    most = [REMAINS] * 16 + [NEXT] * 4 + [PING] * 64  # 96, 32 and 64
+    assert len(told(floor.take(bundle(*most), NEAR))) == 96 + 4 + 64
+    assert floor.calls == 96 + 4
     answers = told(floor.take(bundle(PING, *most), NEAR))
-    assert floor.calls == 96
+    assert floor.calls == 96 + 4
     assert len(answers) == len(most) + 1  # one for each message
     assert {(address, args[1]) for address, args in answers} == {("/bench/error", int(ErrorCode.TOO_MANY))}
     assert f"{MAX_CALLS + 1} things" in str(answers[0][1][2])
@@ -61,7 +64,7 @@ def test_a_packet_that_asks_for_much_counts_as_so_many() -> None:
     taken = 0
     while not floor.server.counts.dropped:
         floor.now = 0.0
-        taken += bool(floor.take(FOCI, NEAR))
+        taken += bool(floor.take(REMAINS, NEAR))
     assert taken == PACKETS_PER_S // 6 + 1  # the last one is let in with less than it takes
 
 
