@@ -18,6 +18,7 @@ from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
 MOST_BINDINGS = 256
 MOST_LISTENERS = 16
+MOST_TOPICS = 64
 _LOW_CENTS, _HIGH_CENTS = TOLERANCE_RANGE_CENTS
 _INT32 = range(-(2**31), 2**31)
 _LARGEST = 3.4e38  # what fits 32 bits
@@ -146,8 +147,9 @@ class ListenerForm(Form):
     host: str = Field("127.0.0.1", description="an IP address in quotes, as 192.168.1.40")
     port: Annotated[int, Field(ge=1, le=65535)] = Field(description="the UDP port it listens on, from 1 to 65535")
     transport: Literal["udp"] = Field("udp", description='"udp"')
-    topics: Annotated[list[Pattern], Field(max_length=64)] = Field(
-        [], description='up to 64 patterns of own addresses, as ["/bench/prompt/text", "/bench/string/*/cents"]'
+    topics: Annotated[list[Pattern], Field(max_length=MOST_TOPICS)] = Field(
+        [],
+        description=f'up to {MOST_TOPICS} patterns of own addresses, as ["/bench/phase", "/bench/string/*/cents"]',
     )
     rate_hz: Annotated[float, Field(ge=0.1, le=100.0)] = Field(
         25.0, description="how often a value is sent at most, from 0.1 to 100 times a second"

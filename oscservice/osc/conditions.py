@@ -10,6 +10,8 @@ from enum import StrEnum
 
 from oscservice.osc.wire import Decoded
 
+MOST_REMEMBERED = 1024
+
 
 class When(StrEnum):
     """What has to be true of an argument."""
@@ -40,7 +42,7 @@ class Condition:
 class Edges:
     """Whether a condition was true the last time, by any key. The oldest are forgotten beyond ``most``."""
 
-    def __init__(self, most: int = 1024) -> None:
+    def __init__(self, most: int = MOST_REMEMBERED) -> None:
         self._most = most
         self._before: OrderedDict[Hashable, bool] = OrderedDict()
 

@@ -6,6 +6,7 @@ import re
 import signal
 import socket
 import subprocess
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,6 +31,8 @@ class Listening:
             stderr=subprocess.PIPE,
             env=environment(),
         )
+        self._guard = threading.Timer(PATIENCE_S, self.process.kill)  # a line that never comes ends the wait for it
+        self._guard.start()
 
     def line(self) -> str:
         assert self.process.stdout is not None
@@ -40,14 +43,18 @@ class Listening:
         out, err = self.process.communicate(timeout=PATIENCE_S)
         return self.process.returncode, out.decode(), err.decode()
 
+    def close(self) -> None:
+        self._guard.cancel()
+        self.process.kill()
+        self.process.communicate()
+
 
 @pytest.fixture
 def listening() -> Iterator[Listening]:
     made = Listening()
     assert made.line() == f"listening in on 127.0.0.1 port {made.port}, UDP and TCP; Ctrl-C ends it"
     yield made
-    made.process.kill()
-    made.process.communicate()
+    made.close()
 
 
 def say(way: str, port: int, *words: str) -> None:
@@ -120,6 +127,7 @@ def test_only_the_bindings() -> None:
         out, err = made.process.communicate()
     finally:
         surface.close()
+        made.close()
     assert (made.process.returncode, err) == (0, b"")
     assert out.decode() == (
         '# a button (1 seen)\n[[binding]]\nfrom = "/pedal"\nwhen = "rising"\ncommand = "/bench/session/next"\n'

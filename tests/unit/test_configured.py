@@ -13,12 +13,22 @@ from hypothesis import strategies as st
 from oscservice.cli.serving import serve
 from oscservice.configured.checked import unreachable
 from oscservice.configured.file import Configured, load_settings, read_settings
-from oscservice.configured.form import SettingsForm
+from oscservice.configured.form import (
+    MOST_BINDINGS,
+    MOST_LISTENERS,
+    MOST_TOPICS,
+    BindingForm,
+    ConditionForm,
+    ListenerForm,
+    SettingsForm,
+    TakenForm,
+)
 from oscservice.errors import InputError
 from oscservice.osc.bindings import Binding
-from oscservice.osc.conditions import Condition, When
+from oscservice.osc.captured import MOST_WILDCARDS
+from oscservice.osc.conditions import MOST_REMEMBERED, Condition, When
 from oscservice.osc.dressing import FixedListener, Sending
-from oscservice.osc.taken import Taken
+from oscservice.osc.taken import MOST_CHARACTERS, Taken
 
 FOLDER = Path("/invented/folder")
 TEXT = """\
@@ -263,3 +273,23 @@ def test_any_edit_is_read_or_refused_in_one_line(data: st.DataObject) -> None:
     except InputError as refused:
         message = str(refused)
     assert re.fullmatch(r"my\.toml: line \d+[^\n]*", message)
+
+
+DOCUMENT = Path(__file__).parents[2] / "docs" / "bindings.md"
+
+
+def test_the_document_names_every_key_and_its_examples_are_right() -> None:
+    text = DOCUMENT.read_text(encoding="utf-8")
+    for form in (SettingsForm, ListenerForm, BindingForm, ConditionForm, TakenForm):
+        for name, field in form.model_fields.items():
+            assert f"`{field.alias or name}`" in text or f"[[{name}]]" in text, name
+    examples = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert len(examples) == 5
+    for example in examples:
+        read(example)
+
+
+def test_the_documents_limits_are_those_of_the_code() -> None:
+    limits = DOCUMENT.read_text(encoding="utf-8").partition("## Limits")[2]
+    numbers = [int(number) for number in re.findall(r"\d+", limits)]
+    assert numbers == [MOST_BINDINGS, MOST_LISTENERS, MOST_TOPICS, MOST_WILDCARDS, MOST_CHARACTERS, MOST_REMEMBERED, 1]
