@@ -153,7 +153,8 @@ def _need_own(state: State, taken: ev.ReadingTaken) -> None:
     """Refuse a string nobody asked for that has what was asked for among its partials: it rings along, and both sound
     as if it were plucked. Raises Ignored."""
     waited = asked(state)
-    assert waited is not None
+    if waited is None:  # a cause waits to be seen: nothing was asked for that could sound along
+        return
     assert state.instrument is not None
     asked_hz = state.instrument.place_hz(*waited)
     partial = round(asked_hz / taken.f1_hz)

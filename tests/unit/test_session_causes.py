@@ -91,6 +91,19 @@ def test_what_no_saddle_cures_is_set_aside_with_its_numbers_and_waits_to_be_seen
     assert job.prompt != "look_into"
 
 
+def test_open_strings_are_heard_while_a_cause_waits_to_be_seen() -> None:
+    job, _ = asked_to_look()
+    for number in job.state.numbers:
+        readings = [e for e in job.hear(number, OPEN, 1.5) if isinstance(e, ev.ReadingTaken)]
+        assert [(one.string, one.place) for one in readings] == [(number, "open")]
+        assert job.string(number).open_cents == pytest.approx(1.5)
+    assert job.prompt == "look_into"
+    job.do(cm.Moved(2, -0.5))  # by hand, unasked: what is waited for is still to be seen
+    assert job.phase() is Phase.RETUNING
+    for number in (6, 2):
+        assert any(isinstance(e, ev.ReadingTaken) for e in job.hear(number, OPEN, 1.5))
+
+
 def test_overruled_it_is_advised_on() -> None:
     job, worker = asked_to_look()
     job.do(cm.Overrule(4))
