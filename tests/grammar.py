@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
 from packets import STEPS_BACK, blob, bundle, message, nested, padded, time_tag
 
@@ -120,6 +120,20 @@ def wicked() -> list[bytes]:
         message(b"/a", b"s", padded(b"x" * (MAX_DATAGRAM_BYTES - 12))),
         b"",
     ]
+
+
+def truncated(packets: Iterable[bytes]) -> Iterator[bytes]:
+    """Each packet cut off after every byte."""
+    return (packet[:size] for packet in packets for size in range(len(packet)))
+
+
+def changed(packets: Iterable[bytes], step: int = 1) -> Iterator[bytes]:
+    """Each packet with every byte changed to every other value, or to every ``step``-th of them."""
+    for packet in packets:
+        for at in range(len(packet)):
+            for value in range((packet[at] + 1) % step, 256, step):
+                if value != packet[at]:
+                    yield packet[:at] + bytes([value]) + packet[at + 1 :]
 
 
 class Grammar:
