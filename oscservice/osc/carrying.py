@@ -64,6 +64,7 @@ class Carrier:
         self._foreign: Foreign | None = None
         self._bound_refused: Callable[[str], None] = log.warning
         self._newcomers: dict[Peer, None] = {}
+        self._bound_calls = 0
 
     def bind(self, foreign: Foreign, refused: Callable[[str], None]) -> None:
         """Ask ``foreign`` about messages that are for no address here; ``refused`` is told in one line of what it asks
@@ -78,12 +79,13 @@ class Carrier:
             text = f"the packet asks for {asked} things at once; at most {MAX_CALLS}"
             self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, purse)
             return len(timed)
+        self._bound_calls = 0
         together: dict[float | None, list[Message]] = {}
         for one in timed:
             together.setdefault(one.due, []).append(one.message)
         for due, messages in together.items():
             self._take(messages, due, sender, purse)
-        return asked
+        return asked + self._bound_calls
 
     def _take(self, messages: list[Message], due: float | None, sender: Peer, purse: Purse) -> None:
         """Carry out messages that are due together, now or at their time."""
@@ -137,6 +139,7 @@ class Carrier:
 
     def _carry_out_bound(self, message: Message, heard: str, sender: Peer) -> None:
         """Carry out what a foreign message stands for. Its sender expects no answer."""
+        self._bound_calls += asked_for(message, self._space())
         for item in resolve(message, self._space()):
             outcome = item if isinstance(item, Refused) else self._outcome(item, sender)[0]
             if isinstance(outcome, Refused):

@@ -68,6 +68,15 @@ def test_a_packet_that_asks_for_much_counts_as_so_many() -> None:
     assert taken == PACKETS_PER_S // 6 + 1  # the last one is let in with less than it takes
 
 
+def test_what_a_foreign_message_stands_for_counts_too() -> None:
+    floor = Socketless()
+    floor.server.bind(lambda message, sender: [Message("/bench/session/next", (), "")] * 2, lambda line: None)
+    while not floor.server.counts.dropped:
+        floor.now = 0.0
+        floor.take(message(b"/fader", b"f", bytes(4)), NEAR)
+    assert floor.calls == 2 * (PACKETS_PER_S // (1 + 2 * COMMAND_CALLS) + 1)
+
+
 def test_two_subscriptions_in_one_bundle_bring_the_state_once_and_last() -> None:
     async def run() -> None:
         floor = Socketless()
