@@ -13,7 +13,7 @@ from oscservice.osc.pattern import is_pattern
 from oscservice.osc.taken import Piece, Taken, made
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, Message, Value
 
-MOST_KNOWN = 1024
+MOST_KNOWN = 256
 _BUTTON_TAGS = frozenset("ifhdTFI")
 
 _Matching: TypeAlias = list[tuple[int, tuple[str, ...]]]
@@ -50,7 +50,7 @@ class Bindings:
 
     def __init__(self, bindings: Sequence[Binding]) -> None:
         self._bindings = tuple(bindings)
-        self._patterns = [Capturing(one.pattern) for one in bindings]
+        self._patterns = {one.pattern: Capturing(one.pattern) for one in bindings}
         self._known: OrderedDict[str, _Matching] = OrderedDict()
         self._edges = Edges()
 
@@ -88,8 +88,9 @@ class Bindings:
         known = self._known.pop(address, None)
         if known is None:
             known = []
-            for index, pattern in enumerate(self._patterns):
-                captured = pattern.match(address)
+            matched = {text: pattern.match(address) for text, pattern in self._patterns.items()}
+            for index, binding in enumerate(self._bindings):
+                captured = matched[binding.pattern]
                 if captured is not None and all(map(is_plain, captured)):
                     known.append((index, captured))
         self._known[address] = known

@@ -69,10 +69,11 @@ class Capturing:
     """
 
     def __init__(self, pattern: str) -> None:
-        self._pattern = Pattern(pattern)
+        Pattern(pattern)
         first, *last = pattern.split("//")
         if len(last) > 1:
             raise ValueError("// more than once")
+        self._deep = bool(last)
         self._first = [_tokens(part) for part in first.split("/")]
         self._last = [_tokens(part) for part in last[0].split("/")] if last and last[0] else []
         self.wildcards = sum(token.pattern is not None for part in (*self._first, *self._last) for token in part)
@@ -81,13 +82,17 @@ class Capturing:
 
     def match(self, address: str) -> tuple[str, ...] | None:
         """What each wildcard matched, or None if the pattern does not match the whole of ``address``."""
-        if not self._pattern.matches(address):
-            return None
         parts = address.split("/")
+        least = len(self._first) + (max(1, len(self._last)) if self._deep else 0)
+        if len(parts) < least or (len(parts) > least and not self._deep):
+            return None
         ends = parts[len(parts) - len(self._last) :] if self._last else []
         found: list[str] = []
         for tokens, part in zip([*self._first, *self._last], [*parts[: len(self._first)], *ends], strict=True):
-            found += _of_part(tokens, part)
+            captured = _of_part(tokens, part)
+            if captured is None:
+                return None
+            found += captured
         return tuple(found)
 
 
@@ -104,17 +109,21 @@ def _tokens(part: str) -> list[_Token]:
     return [*tokens, _Token(part[at:])] if at < len(part) else tokens
 
 
-def _of_part(tokens: list[_Token], part: str) -> list[str]:
-    """What the wildcards of one part matched; the part is known to match."""
+def _of_part(tokens: list[_Token], part: str) -> list[str] | None:
+    """What the wildcards of one part matched; None if it does not match."""
     ways: list[set[int]] = [{len(part)}]  # from the right: where each token may begin so that the rest matches
     for token in reversed(tokens):
+        if not ways[-1]:
+            return None
         ways.append(token.begins(part, ways[-1]))
+    if 0 not in ways[-1]:
+        return None
     ways.reverse()
     found: list[str] = []
     at = 0
     for token, after in zip(tokens, ways[1:], strict=True):
         end = token.end(part, at, after)
-        assert end is not None  # the part matches
+        assert end is not None  # there is a way
         if token.pattern is not None:
             found.append(part[at:end])
         at = end

@@ -14,6 +14,7 @@ from oscservice.osc.captured import Capturing, fill
 from oscservice.osc.conditions import Condition, When
 from oscservice.osc.dispatch import Space, resolve
 from oscservice.osc.overheard import Overheard
+from oscservice.osc.pattern import matches
 from oscservice.osc.taken import Taken
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
 
@@ -82,9 +83,21 @@ def test_what_wildcards_matched_put_back_gives_the_address(pattern: str, data: s
     found = capturing.match(address)
     assert found is not None
     assert fill(template, found) == address
-    other = data.draw(ADDRESS)
+    other = data.draw(st.one_of(ADDRESS, st.from_regex(r"(/(a|b|grid|[0-9]|ab?c?)){1,5}", fullmatch=True)))
     again = capturing.match(other)
     assert again is None or fill(template, again) == other
+    assert (again is not None) is matches(pattern, other)
+
+
+@given(st.from_regex(r"(/{1,2}(a|b|\*|\?|\{a,bc,\}|a\*c?|\[a-c\]b?)){1,3}/{0,2}", fullmatch=True), st.data())
+def test_a_pattern_captures_just_where_it_matches(pattern: str, data: st.DataObject) -> None:
+    try:
+        capturing = Capturing(pattern)
+    except ValueError:
+        return
+    for _ in range(5):
+        address = data.draw(st.from_regex(r"(/(a|b|bc|abc?|))(/(a|b|c|ab|bc|abc|)){0,4}", fullmatch=True))
+        assert (capturing.match(address) is not None) is matches(pattern, address), address
 
 
 @given(st.lists(messages(), max_size=20))
