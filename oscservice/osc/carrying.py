@@ -107,6 +107,7 @@ class Carrier:
             self._send_error(Refused(plain.address, code, text), request_id, sender, purse)
 
     def _carry_out(self, messages: list[Message], sender: Peer, purse: Purse) -> None:
+        most = self._bound_calls + MAX_CALLS
         for message in messages:
             plain, request_id = take_id(message)
             items = resolve(plain, self._space())
@@ -114,7 +115,7 @@ class Carrier:
                 bound = self._translated(self._foreign, message, sender)
                 if bound is not None:
                     for own in bound:
-                        self._carry_out_bound(own, message.address, sender)
+                        self._carry_out_bound(own, message.address, sender, most)
                     continue
             for item in items:
                 if isinstance(item, Refused):
@@ -137,9 +138,12 @@ class Carrier:
             log.exception("the bindings failed on %s", message.address)
             return None
 
-    def _carry_out_bound(self, message: Message, heard: str, sender: Peer) -> None:
+    def _carry_out_bound(self, message: Message, heard: str, sender: Peer, most: int) -> None:
         """Carry out what a foreign message stands for. Its sender expects no answer."""
         self._bound_calls += asked_for(message, self._space())
+        if self._bound_calls > most:
+            self._bound_refused(f"{heard}: what is bound asks for more than {MAX_CALLS} things at once")
+            return
         for item in resolve(message, self._space()):
             outcome = item if isinstance(item, Refused) else self._outcome(item, sender)[0]
             if isinstance(outcome, Refused):

@@ -76,6 +76,7 @@ def told(*words: str | Path) -> Told:
     code: Any = 0
     with (
         unittest.mock.patch.object(sys, "argv", ["oscservice", *map(str, words)]),
+        unittest.mock.patch.dict(os.environ, XDG_CONFIG_HOME=_NO_SETTINGS.name),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
     ):
