@@ -222,14 +222,14 @@ class OscServer:
     def admit(self, sender: Peer) -> bool:
         """Count a packet; whether its sender may send it: one of another network may not, nor one beyond the rate."""
         self.counts.packets += 1
-        if not self._buckets.allow(sender.source, self._clock()):
-            self.drop(sender)
-            return False
         if self._is_own(sender):
             return False
         if not self.allowed.allow(sender.host):
             self.counts.refused += 1
             self._complain("packets refused", f"from {sender}, which is on none of the networks allowed")
+            return False
+        if not self._buckets.allow(sender.source, self._clock()):
+            self.drop(sender)
             return False
         return True
 

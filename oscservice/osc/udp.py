@@ -15,11 +15,13 @@ from oscservice.errors import PortError
 from oscservice.osc.fair import Fair
 from oscservice.osc.limits import TURN_S
 from oscservice.osc.peer import Peer
+from oscservice.osc.wire import MAX_DATAGRAM_BYTES
 
 RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024
 """Asked for; the system may grant less. The usual 208 KiB holds only 256 small datagrams."""
 
-LARGEST_READ = 65536
+LARGEST_READ = MAX_DATAGRAM_BYTES + 4
+"""What is longer is cut, and refused all the same. So what waits takes bounded memory."""
 BATCH_READ = 256
 """Datagrams read in one turn of the loop: reading one a turn costs most of a processor under a flood."""
 

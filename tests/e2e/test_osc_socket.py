@@ -171,9 +171,11 @@ def test_packets_that_hang_other_servers_do_not_hang_this_one(daemon: Daemon, cl
     assert client.hear()[1][1] == 1
     client.raw(os.urandom(511))
     assert client.hear() == ("/bench/error", ["", 6, "the size is not a multiple of 4"])
+    client.raw(b"/bench/ping\0,b\0\0" + bytes(60_000))
+    assert client.hear() == ("/bench/error", ["", 6, "larger than 8192 bytes"])
     client.send("/bench/ping")
     assert client.hear() == ("/bench/reply", ["/bench/ping"])
-    assert daemon.server.counts.bad == 2
+    assert daemon.server.counts.bad == 3
 
 
 def test_a_burst_of_a_thousand_is_answered_to_the_last(daemon: Daemon) -> None:
