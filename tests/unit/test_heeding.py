@@ -1,0 +1,110 @@
+"""Whether what is heard is used: the daemon's own, in every phase, beside what sessions of older journals say."""
+
+from __future__ import annotations
+
+import asyncio
+import unittest.mock
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_up import SCREWS, clock
+from made_up import reading as made_up_reading
+
+from oscservice.daemon.bench import Bench
+from oscservice.daemon.heeding import Heeding
+from oscservice.daemon.keeper import Keeper
+from oscservice.hearing.listener import Heard
+from oscservice.instrument.profile import load_instrument
+from oscservice.osc.peer import Peer
+from oscservice.osc.wire import encode
+from oscservice.record.journal import Journal
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.state import State
+from oscservice.session.words import Phase
+
+GUITAR = load_instrument(SCREWS)
+SENDER = Peer("127.0.0.1", 5000)
+
+
+def test_a_line_is_said_once() -> None:
+    heeding = Heeding()
+    assert [heeding.set(on, State()) for on in (True, False, False, True)] == ["", "not listening", "", "listening"]
+    assert heeding.topics(State()) == {"/listening": (1,)}
+    assert heeding.topics(State(listening=False)) == {"/listening": (0,)}
+    assert heeding.set(True, State(listening=False)) == "listening"
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Any:
+    with Journal.open(tmp_path / "journal.sqlite3") as journal:
+        yield journal
+
+
+def at_work(
+    keeper: Keeper, folder: Path, work: Callable[[Callable[..., None], Callable[[], None], dict[str, Any]], None]
+) -> list[str]:
+    """A bench on which somebody sends commands and plucks string 6; gives the lines it told."""
+    lines: list[str] = []
+
+    async def run() -> None:
+        bench = Bench(keeper, tell=lines.append, instrument_folder=folder)
+        sent: dict[str, Any] = {}
+
+        def say(path: str, *values: int | str) -> None:
+            bench.server.take(encode("/bench" + path, *values), SENDER)
+
+        def pluck() -> None:
+            bench.hear(0, [Heard(0.1, made_up_reading(GUITAR.open_hz(6)))])
+
+        with unittest.mock.patch.object(bench.server, "publish", sent.update):
+            work(say, pluck, sent)
+            await asyncio.sleep(0)
+        assert bench.snapshot()["/listening"] == sent.get("/listening", (1,))
+
+    asyncio.run(run())
+    return lines
+
+
+def test_it_holds_before_a_session_and_is_no_step(journal: Journal, tmp_path: Path) -> None:
+    keeper = Keeper(journal, clock)
+
+    def work(say: Callable[..., None], pluck: Callable[[], None], sent: dict[str, Any]) -> None:
+        say("/listen", 0)
+        say("/session/begin", SCREWS, "made up")
+        say("/session/inspect", "all", "passed")
+        pluck()
+        assert sent.pop("/reading/ignored") == ("not listening",)
+        assert "/reading" not in sent
+        before = keeper.state
+        say("/listen", 1)
+        assert keeper.state is before
+        pluck()
+        assert sent["/reading"][:2] == (6, "open")
+        say("/listen", 0)
+        say("/session/undo")
+        assert keeper.state.phase is Phase.TUNING
+        assert keeper.state.string(6).open_cents is None
+
+    lines = at_work(keeper, tmp_path, work)
+    assert [line for line in lines if "listening" in line] == ["not listening", "listening", "not listening"]
+    kinds = {kind for _, _, kind, _ in journal.events(keeper.session_id)}
+    assert ev.ListeningSet.__name__ not in kinds
+
+
+def test_a_session_of_an_older_journal_that_did_not_listen_can_be_made_to(journal: Journal, tmp_path: Path) -> None:
+    keeper = Keeper(journal, clock)
+    for command in (cm.Begin(GUITAR, "made up"), cm.Inspect("all", "passed"), cm.Listen(False)):
+        keeper.carry_out(command)
+
+    def work(say: Callable[..., None], pluck: Callable[[], None], sent: dict[str, Any]) -> None:
+        pluck()
+        assert sent["/reading/ignored"] == ("not listening",)
+        say("/listen", 1)
+        pluck()
+        assert sent["/reading"][:2] == (6, "open")
+
+    assert "listening" in at_work(keeper, tmp_path, work)
+    assert keeper.state.listening
