@@ -65,9 +65,11 @@ def _listener(
 ) -> FixedListener:
     host = "127.0.0.1" if entry.host == "localhost" else entry.host
     try:
-        ipaddress.ip_address(host)
+        address = ipaddress.ip_address(host)
     except ValueError:
         refuse((*at, "host"), f"found {entry.host!r}, expected an IP address in quotes, as 192.168.1.40")
+    if address.is_multicast or address.is_unspecified or host == "255.255.255.255":
+        refuse((*at, "host"), f"found {entry.host!r}, expected the address of one machine")
     for topic in entry.topics:
         try:
             pattern = Pattern(topic)
@@ -241,14 +243,11 @@ def _most_arguments(relative: str) -> int:
 
 
 def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
-    """A listener on another machine, where the daemon is heard on this one only; None if there is none."""
-    if not _is_loopback(host):
-        return None
-    return next((one for one in listeners if not _is_loopback(one.host)), None)
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
+    """A listener that can't be reached from the IP address that the daemon is bound to: it is on another machine, and
+    that is the loopback, or its address is of the other kind. None if there is none."""
+    own = ipaddress.ip_address(host.partition("%")[0])
+    for one in listeners:
+        its = ipaddress.ip_address(one.host)
+        if its.version != own.version or (own.is_loopback and not its.is_loopback):
+            return one
+    return None

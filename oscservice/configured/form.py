@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator
 
 from oscservice.errors import InputError
 from oscservice.instrument.bend import MOST_SEMITONES
+from oscservice.osc.addresses import ROOT
 from oscservice.osc.captured import MOST_WILDCARDS
 from oscservice.osc.codes import PHASES
 from oscservice.osc.conditions import When
@@ -206,7 +207,9 @@ class SettingsForm(Form):
     string_a_channel: bool | None = Field(None, description="true or false")
     host: str | None = Field(None, description="the address to listen on, in quotes")
     port: Annotated[int, Field(ge=0, le=65535)] | None = Field(None, description="a port from 0 to 65535")
-    root: str | None = Field(None, description="the root of all addresses in quotes, as /bench")
+    root: Annotated[str, Field(pattern=f"^{ROOT.pattern}$")] | None = Field(
+        None, description="the root of all addresses in quotes, as /bench or /shop/two"
+    )
     allow: Annotated[list[Network], Field(max_length=64)] | None = Field(
         None, description='a list of networks: ["192.168.1.0/24"]'
     )

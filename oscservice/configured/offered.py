@@ -19,19 +19,20 @@ def offers(heard: Iterable[Heard], root: str) -> list[str]:
 
     What can't be bound is a comment that says why.
     """
-    bound: list[str] = []
-    buttons: dict[tuple[str, str], list[Heard]] = {}
+    groups: dict[tuple[str, int], list[Heard]] = {}
     for one in heard:
-        why_not = _why_not(one.address, root)
-        if why_not:
-            bound.append(f"# {printable(one.address)}: {why_not}")
-        elif _kind(one) == "button":
-            buttons.setdefault((_starred(one.address), one.tags), []).append(one)
-        else:
-            bound.append(_offer(one, root))
-    for (pattern, _), row in buttons.items():
-        bound.append(_row(pattern, row, root) if len(row) > 1 else _offer(row[0], root))
-    return bound
+        alone = _why_not(one.address, root) or _kind(one) != "button"
+        groups.setdefault((one.address if alone else _starred(one.address), len(one.arguments)), []).append(one)
+    return [_of_group(pattern, group, root) for (pattern, _), group in groups.items()]
+
+
+def _of_group(pattern: str, group: Sequence[Heard], root: str) -> str:
+    one = group[0]
+    why_not = _why_not(one.address, root)
+    if why_not:
+        return f"# {printable(one.address)}: {why_not}"
+    row = len({each.address for each in group}) > 1
+    return _row(pattern, group, root) if row else _offer(one, root)
 
 
 def _why_not(address: str, root: str) -> str:
@@ -85,9 +86,9 @@ def _offer(one: Heard, root: str) -> str:
         middle = round(((seen.low or 0.0) + (seen.high or 0.0)) / 2.0, 3)
         lines += [*_which(one), 'when = "above"', f"value = {middle!r}", "once = true"]
     elif kind == "text":
-        text = next(value for value in seen.values if isinstance(value, str))
-        if len(text) <= _LONGEST_TEXT:
-            lines += [*_which(one), 'when = "equals"', f"value = {quoted(text)}"]
+        text = _written(next(value for value in seen.values if isinstance(value, str)))
+        if text:
+            lines += [*_which(one), 'when = "equals"', f"value = {text}"]
     return "\n".join([*lines, f'command = "{root}/session/next"'])
 
 
@@ -115,7 +116,7 @@ def _pressed(one: Heard) -> list[str]:
 def _written(value: Decoded) -> str:
     """A value as it stands in a settings file; empty for one that can't."""
     if isinstance(value, str):
-        return quoted(value) if len(value) <= _LONGEST_TEXT else ""
+        return quoted(value) if len(value) <= _LONGEST_TEXT and "\0" not in value else ""
     number = number_of(value)
     return "" if number is None or abs(number) >= 2**31 else repr(int(number) if number.is_integer() else number)
 

@@ -49,6 +49,14 @@ def bind(server: OscServer, configured: Configured, tell: Callable[[str], None])
         server.add_listener(peer, rate_hz=one.rate_hz, refresh_s=one.refresh_s, dress=dress)
 
 
+def bound_lines(configured: Configured) -> list[str]:
+    """What is bound, in a line or two for a person; none where nothing is."""
+    commands = len(configured.bindings)
+    lines = [f"bound to commands: {commands} foreign address{'es' if commands > 1 else ''}"] if commands else []
+    shown = ", ".join(f"{one.name} ({one.host} port {one.port})" for one in configured.listeners)
+    return [*lines, f"shown to {shown}"] if shown else lines
+
+
 class _Refusals:
     """Tells of bound commands that were refused."""
 

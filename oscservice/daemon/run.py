@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import re
 import signal
 import sys
 from collections.abc import AsyncIterator, Callable
@@ -15,13 +14,14 @@ from oscservice.audio.source import BUILT_IN, open_source, parse_source, unknown
 from oscservice.configured.file import NOTHING, Configured
 from oscservice.daemon.announcing import announced
 from oscservice.daemon.bench import Bench
-from oscservice.daemon.bound import bind
+from oscservice.daemon.bound import bind, bound_lines
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.plugged import Plugged
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.profile import load_instrument
+from oscservice.osc.addresses import ROOT
 from oscservice.osc.networks import Networks
 from oscservice.osc.opened import open_ports
 from oscservice.osc.web import Web, machine_names, own_name
@@ -34,9 +34,6 @@ from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
 from oscservice.settings import ServeSettings
-
-# Characters that patterns are made of, and those OSC keeps for itself, are left out.
-_ROOT = re.compile(r"(/[A-Za-z0-9._~+-]+){1,8}")
 
 # How long an end that was asked for waits for ears in the middle of a reading: a tenth of a second on a quiet machine,
 # and less than service managers wait.
@@ -148,7 +145,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
     Raises:
         OscserviceError: it can't be started, or its source ended badly and that is to be the end.
     """
-    if _ROOT.fullmatch(settings.prefix) is None:
+    if ROOT.fullmatch(settings.prefix) is None:
         raise InputError(f"--root {settings.prefix!r}: no root of OSC addresses; expected one like /bench or /shop/two")
     registry = Registry(settings.without_plugins)
     plugged = Plugged(registry, tell, heed=True, rests=settings.plugins)
@@ -166,6 +163,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
         ):
             where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
+            for line in bound_lines(configured):
+                tell(line)
             offered = daemon.bench.offered()
             if offered is not None:
                 how = f"{settings.prefix}/session/resume {offered.id}"

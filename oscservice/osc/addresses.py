@@ -24,6 +24,8 @@ from oscservice.osc.sent import SENT
 from oscservice.settings import DEFAULT_ROOT
 
 DEFAULT_PREFIX = DEFAULT_ROOT
+ROOT = re.compile(r"(/[A-Za-z0-9._~+-]+){1,8}")
+"""What a root may be: characters that patterns are made of, and those OSC keeps for itself, are left out."""
 
 
 TABLE: tuple[Address, ...] = (

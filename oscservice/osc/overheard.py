@@ -11,8 +11,10 @@ from oscservice.osc.wire import Decoded, Message
 MOST_ADDRESSES = 256
 MOST_VALUES = 8
 MOST_SENDERS = 4
+MOST_TAGS = 4
 _SHOWN_CHARACTERS = 80
 _KEPT_CHARACTERS = 200
+_NUMBERS = str.maketrans("ifhdTFS", "nnnnnns")  # clients send a whole number now as one type, now as another
 
 
 def printable(text: str, longest: int = _SHOWN_CHARACTERS) -> str:
@@ -78,10 +80,10 @@ class Seen:
 
 @dataclass
 class Heard:
-    """All messages of one address with the same type tags."""
+    """All messages of one address with as many arguments, numbers in the same places whatever their type."""
 
     address: str
-    tags: str
+    tags: list[str] = field(default_factory=list)
     count: int = 0
     fresh: int = 0
     arguments: list[Seen] = field(default_factory=list)
@@ -89,6 +91,8 @@ class Heard:
 
     def take(self, message: Message, sender: str) -> None:
         """Take note of one message."""
+        if message.tags not in self.tags and len(self.tags) < MOST_TAGS:
+            self.tags.append(message.tags)
         self.count += 1
         self.fresh += 1
         if not self.arguments:
@@ -103,7 +107,8 @@ class Heard:
         values = "  ".join(str(seen) for seen in self.arguments)
         times = f"  ({self.count} times)" if self.count > 1 else ""
         shown = printable(f"{values or 'no arguments'}{times}", 200)
-        return f"{printable(self.address):<32} {printable(self.tags, 12):<6} {shown}  from {', '.join(self.senders)}"
+        tags = printable(" ".join(self.tags), 20)
+        return f"{printable(self.address):<32} {tags:<6} {shown}  from {', '.join(self.senders)}"
 
 
 class Overheard:
@@ -116,12 +121,12 @@ class Overheard:
 
     def take(self, message: Message, sender: str) -> Heard | None:
         """Take note of a message; gives what was heard at a new address, else None."""
-        key = message.address, message.tags
+        key = message.address, message.tags.translate(_NUMBERS)
         known = self._heard.get(key)
         if known is None and len(self._heard) >= MOST_ADDRESSES:
             self.beyond += 1
             return None
-        heard = known or self._heard.setdefault(key, Heard(*key))
+        heard = known or self._heard.setdefault(key, Heard(message.address))
         heard.take(message, sender)
         return heard if known is None else None
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -155,6 +156,9 @@ MISTAKES = [
     ('host = "192.168.7.20"', 'host = "grid.local"', "listener 1, host: found 'grid.local', expected an IP address"),
     ("topics = ", 'topics = ["/bench/prom"] #', "listener 1, topics: found '/bench/prom', which matches nothing"),
     ("topics = ", 'topics = ["/bench/["] #', "listener 1, topics: found '/bench/[', a malformed pattern"),
+    ('host = "192.168.7.20"', 'host = "239.0.0.1"', "found '239.0.0.1', expected the address of one machine"),
+    ("port = 9790", 'root = "bench"', "root: found 'bench', expected the root of all addresses in quotes"),
+    ("port = 9790", 'root = "/be*ch"', "root: found '/be*ch'"),
     ('from = "/grid/button/*"', 'from = "grid"', "binding 1, from: found 'grid', expected an address"),
     ('from = "/grid/button/*"', 'from = "/a[b"', "binding 1, from: found '/a[b', a malformed pattern: no ] closes ["),
     ('from = "/grid/button/*"', 'from = "/bench/x/*"', "binding 1, from: found '/bench/x/*', expected a foreign"),
@@ -240,6 +244,10 @@ def test_a_listener_on_another_machine_needs_a_host_that_reaches_it() -> None:
     assert unreachable(listeners, "127.0.0.1") is listeners[0]
     assert unreachable(listeners, "192.168.7.5") is None
     assert unreachable(listeners, "0.0.0.0") is None
+    assert unreachable(listeners, "::") is listeners[0]
+    six = [replace(listeners[0], host="fe80::5")]
+    assert unreachable(six, "fe80::1%eth0") is None
+    assert unreachable(six, "0.0.0.0") is six[0]
 
 
 def test_words_in_commands_may_come_from_wildcards() -> None:

@@ -29,10 +29,11 @@ def loaded(overheard: Overheard, root: str = "/bench") -> Configured:
 def test_repeats_are_gathered_and_told_once() -> None:
     overheard = heard(("/f", "f", (0.5,)))
     assert overheard.take(Message("/f", (0.25,), "f"), "10.0.0.6 (tcp)") is None
-    assert overheard.take(Message("/f", (2,), "i"), "10.0.0.6 (tcp)") is not None
+    assert overheard.take(Message("/f", (1,), "i"), "10.0.0.6 (tcp)") is None, "clients send 1.0 as a whole number"
+    assert overheard.take(Message("/f", ("a",), "s"), "10.0.0.6 (tcp)") is not None
     (line,) = map(str, overheard.news())
     assert line.split() == [
-        *("/f", "f", "0.5,", "0.25", "(2", "times)", "from", "10.0.0.5", "(udp),", "10.0.0.6", "(tcp)")
+        *("/f", "f", "i", "0.25", "to", "1", "(3", "times)", "from", "10.0.0.5", "(udp),", "10.0.0.6", "(tcp)")
     ]
     assert overheard.news() == []
 
