@@ -40,6 +40,15 @@ def checked_bindings(form: SettingsForm, root: str, refuse: Refuse) -> tuple[Bin
     return tuple(_incoming((table, index), entry, root, refuse) for table, index, entry in own)
 
 
+def check_pass_over(form: SettingsForm, refuse: Refuse) -> None:
+    """Look whether what is to be passed over are patterns."""
+    for one in form.pass_over:
+        try:
+            Pattern(one)
+        except ValueError as error:
+            refuse(("pass_over",), f"found {one!r}, a malformed pattern: {error}")
+
+
 def checked_listeners(form: SettingsForm, root: str, refuse: Refuse) -> tuple[FixedListener, ...]:
     """The fixed listeners, each with what bindings send to it."""
     names = [entry.name for entry in form.listener]

@@ -8,7 +8,7 @@ from typing import Any, NoReturn
 
 from pydantic import ValidationError
 
-from oscservice.configured.checked import checked_bindings, checked_listeners
+from oscservice.configured.checked import check_pass_over, checked_bindings, checked_listeners
 from oscservice.configured.form import SettingsForm
 from oscservice.configured.mistakes import first_mistake, mistake
 from oscservice.errors import InputError
@@ -29,11 +29,13 @@ class Configured:
     Attributes:
         options: of ``oscservice serve``, by their names with ``_`` for ``-``; paths are whole.
         bindings: foreign messages to commands, in the order of the file.
+        pass_over: patterns of foreign addresses that are neither carried out nor answered.
         listeners: who is sent what without asking.
     """
 
     options: dict[str, Any] = field(default_factory=dict)
     bindings: tuple[Binding, ...] = ()
+    pass_over: tuple[str, ...] = ()
     listeners: tuple[FixedListener, ...] = ()
 
 
@@ -77,7 +79,8 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
 
     whole = root or form.root or DEFAULT_ROOT
     bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)
-    return Configured(_options(form, folder), bindings, listeners)
+    check_pass_over(form, refuse)
+    return Configured(_options(form, folder), bindings, tuple(form.pass_over), listeners)
 
 
 def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:

@@ -235,6 +235,9 @@ class SettingsForm(Form):
     seed: Annotated[int, Field(ge=0)] | None = Field(None, description="a whole number from 0")
     stepped: bool | None = Field(None, description="true or false")
     sentences: str | None = Field(None, description="a file's path in quotes")
+    pass_over: Annotated[list[Pattern], Field(max_length=MOST_TOPICS)] = Field(
+        [], description=f'up to {MOST_TOPICS} patterns of foreign addresses: ["/recorder/meter/*"]'
+    )
     listener: Annotated[list[ListenerForm], Field(max_length=MOST_LISTENERS)] = Field(
         [], description=f"up to {MOST_LISTENERS} [[listener]] entries"
     )
@@ -244,5 +247,5 @@ class SettingsForm(Form):
 
     def options(self) -> dict[str, Any]:
         """The options of ``serve`` that the file gives, by their names."""
-        given = self.model_dump(exclude={"listener", "binding"})
+        given = self.model_dump(exclude={"pass_over", "listener", "binding"})
         return {name: value for name, value in given.items() if value is not None}

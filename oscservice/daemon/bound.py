@@ -34,8 +34,8 @@ def bind(server: OscServer, configured: Configured, tell: Callable[[str], None])
             'set host to an address of that network, or to "0.0.0.0", and allow to who may send'
         )
     prefix = server.space.prefix
-    if configured.bindings:
-        bindings = Bindings(configured.bindings)
+    if configured.bindings or configured.pass_over:
+        bindings = Bindings(configured.bindings, configured.pass_over)
 
         def commands(message: Message, sender: Peer) -> Sequence[Message] | None:
             return bindings.commands(message, sender.host, server.space.phase)

@@ -9,7 +9,7 @@ from typing import TypeAlias
 
 from oscservice.osc.captured import Capturing, fill, is_plain
 from oscservice.osc.conditions import Condition, Edges, When, holds
-from oscservice.osc.pattern import is_pattern
+from oscservice.osc.pattern import Pattern, is_pattern
 from oscservice.osc.taken import Piece, Taken, made
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, Message, Value
 
@@ -46,11 +46,20 @@ class Binding:
 
 
 class Bindings:
-    """All bindings of a daemon, in the order of the settings file. Raises ValueError for a malformed pattern."""
+    """All bindings of a daemon, in the order of the settings file.
 
-    def __init__(self, bindings: Sequence[Binding]) -> None:
+    Args:
+        bindings: what stands for commands.
+        pass_over: patterns of foreign addresses that stand for nothing, and are known to.
+
+    Raises:
+        ValueError: a malformed pattern.
+    """
+
+    def __init__(self, bindings: Sequence[Binding], pass_over: Sequence[str] = ()) -> None:
         self._bindings = tuple(bindings)
         self._patterns = {one.pattern: Capturing(one.pattern) for one in bindings}
+        self._pass_over = [Pattern(one) for one in pass_over]
         self._known: OrderedDict[str, _Matching] = OrderedDict()
         self._edges = Edges()
 
@@ -58,18 +67,18 @@ class Bindings:
         return len(self._bindings)
 
     def commands(self, message: Message, sender: str, phase: str) -> list[Message] | None:
-        """The own messages that a foreign one stands for, in order; None if no binding is for its address.
+        """The own messages that a foreign one stands for, in order; None if its address is not known here.
 
         Args:
             message: whatever came; nothing in it can raise.
             sender: tells senders apart: a button that is held on one is not held on another.
             phase: the session's.
         """
-        if not self._bindings or is_pattern(message.address) or len(message.address) > MAX_ADDRESS_BYTES:
+        if is_pattern(message.address) or len(message.address) > MAX_ADDRESS_BYTES:
             return None
         matching = self._matching(message.address)
         if not matching:
-            return None
+            return [] if any(one.matches(message.address) for one in self._pass_over) else None
         found: list[Message] = []
         for index, captured in matching:
             binding = self._bindings[index]

@@ -15,6 +15,7 @@ source = "simulated"
 stepped = true
 instrument = "two-strings.toml"
 tolerance = 1.5
+pass_over = ["/recorder/meter/*"]
 
 [[listener]]
 name = "grid"
@@ -124,7 +125,11 @@ def test_a_surface_drives_a_session_and_is_shown_it(daemon: Served, surface: Sur
     surface.shown("/grid/led/2", 3)
     surface.press("/grid/move/2", 0.8)
     client.until("/string/2/saddle/moved", pytest.approx(1.2))
+    surface.press("/recorder/meter/1", 0.3)
+    client.ask("/ping")
     assert not surface.answered()
+    surface.press("/recorder/other", 0.3)
+    assert surface.answered(), "what is neither bound nor passed over is an unknown address"
 
 
 def test_a_surface_that_is_switched_on_later_is_shown_everything(daemon: Served, surface: Surface) -> None:

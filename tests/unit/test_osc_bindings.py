@@ -213,6 +213,14 @@ def test_what_is_not_bound_is_none_and_what_does_not_apply_is_empty() -> None:
     assert Bindings([]).commands(message("/b"), "a", "") is None
 
 
+def test_what_is_passed_over_is_known_and_stands_for_nothing() -> None:
+    bindings = Bindings([Binding("/recorder/stop", NEXT)], ["/recorder/meter/*", "/recorder//"])
+    assert bindings.commands(message("/recorder/meter/3", 0.5), "a", "") == []
+    assert bindings.commands(message("/recorder/a/b", 0.5), "a", "") == []
+    assert len(bindings.commands(message("/recorder/stop", 1), "a", "") or []) == 1
+    assert bindings.commands(message("/other", 1), "a", "") is None
+
+
 def test_what_a_wildcard_matched_never_makes_a_pattern_of_a_command() -> None:
     bindings = Bindings([Binding("/b/*", "/bench/string/{1}/focus")])
     for address in ("/b/*", "/b/{1,2}", "/b/[1-6]", "/b/a b", "/b/#", "//b"):
