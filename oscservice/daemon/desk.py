@@ -32,7 +32,7 @@ REMAINS, REMAINS_SPREAD = "/string/{string}/remains", "/string/{string}/remains/
 ON_THE_BENCH = "."
 """Name of the instrument that the daemon was started with, for bindings that can't know it."""
 
-PROTOCOL = 1
+PROTOCOL = 2
 """Number of the address space; it goes up when an address changes its meaning."""
 
 
