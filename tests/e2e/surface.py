@@ -17,6 +17,7 @@ class Surface:
 
     def __init__(self) -> None:
         self._hears = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._hears.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
         self._hears.bind(("127.0.0.1", 0))
         self._says = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._says.bind(("127.0.0.1", 0))

@@ -50,9 +50,12 @@ def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
             lamps = {values[0] for address, values in surface.seen if address == "/grid/lamp/2"}
             labels = {values[0] for address, values in surface.seen if address.startswith("/grid/label/")}
 
+            client = daemon.client()
+            client.ask("/subscribe")
+            client.until("/prompt", "hand_over")
             surface.press("/recorder/recording", 1)
             surface.press("/recorder/recording", 0)
-            surface.shown("/grid/title", "Pluck string 2 open.")
+            client.until("/prompt", "pluck_open")
             technician.truth(1)
             technician.work()
         finally:
