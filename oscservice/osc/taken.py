@@ -100,11 +100,12 @@ def _taken(piece: Taken, args: Sequence[Decoded], captured: tuple[str, ...]) -> 
 
 def _number(piece: Taken, number: float, *, whole: bool) -> Value | None:
     number = number * piece.scale + piece.offset
-    if piece.step:
-        number = round(number / piece.step) * piece.step
-    number = min(max(number, piece.low), piece.high)
-    if not math.isfinite(number):
+    steps = number / piece.step if piece.step else 0.0
+    if piece.step and math.isfinite(steps):
+        number = round(steps) * piece.step
+    if not math.isfinite(number) or not math.isfinite(steps):
         return None
+    number = min(max(number, piece.low), piece.high)
     if piece.writes:
         places = piece.decimals if piece.decimals is not None else 0 if whole and number == round(number) else None
         sign = "+" if piece.sign else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from hypothesis import given
@@ -15,7 +16,7 @@ from oscservice.osc.conditions import Condition, When
 from oscservice.osc.dispatch import Space, resolve
 from oscservice.osc.overheard import Overheard
 from oscservice.osc.pattern import matches
-from oscservice.osc.taken import Taken
+from oscservice.osc.taken import Taken, made
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
 
 ARGUMENT = st.one_of(
@@ -98,6 +99,35 @@ def test_a_pattern_captures_just_where_it_matches(pattern: str, data: st.DataObj
     for _ in range(5):
         address = data.draw(st.from_regex(r"(/(a|b|bc|abc?|))(/(a|b|c|ab|bc|abc|)){0,4}", fullmatch=True))
         assert (capturing.match(address) is not None) is matches(pattern, address), address
+
+
+NUMBER = st.floats(-3.4e38, 3.4e38)
+PIECE = st.builds(
+    Taken,
+    argument=st.integers(1, 3),
+    scale=NUMBER,
+    offset=NUMBER,
+    low=st.one_of(st.just(-math.inf), NUMBER),
+    high=st.one_of(st.just(math.inf), NUMBER),
+    step=st.one_of(st.just(0.0), st.floats(0, 3.4e38, exclude_min=True)),
+    map=st.one_of(st.just({}), st.dictionaries(st.text(max_size=3), st.integers(-9, 9), max_size=3)),
+    otherwise=st.one_of(st.none(), st.integers(), st.text(max_size=3)),
+    type=st.sampled_from(["", "int", "float", "text"]),
+    decimals=st.one_of(st.none(), st.integers(0, 6)),
+    sign=st.booleans(),
+    before=st.text(max_size=3),
+    after=st.text(max_size=3),
+    longest=st.integers(1, 200),
+)
+
+
+@given(PIECE, st.lists(ARGUMENT, max_size=4))
+def test_no_value_can_raise(piece: Taken, args: list[Decoded]) -> None:
+    for value in made([piece], args, ()) or ():
+        assert isinstance(value, int | float | str)
+        assert not isinstance(value, bool)
+        assert not isinstance(value, float) or math.isfinite(value)
+        assert not isinstance(value, str) or len(value) <= piece.longest
 
 
 @given(st.lists(messages(), max_size=20))
