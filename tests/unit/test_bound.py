@@ -1,0 +1,66 @@
+"""Settings put to work on a server: listeners that can't be, what is said of bindings, refusals held back."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+import pytest
+from packets import message
+from socketless import NEAR, Socketless
+
+from oscservice.configured.file import NOTHING, Configured, read_settings
+from oscservice.daemon.bound import bind, bound_lines
+from oscservice.errors import InputError
+
+LISTENER = '[[listener]]\nname = "grid"\nhost = "{host}"\nport = {port}\ntopics = ["//"]\n'
+DAMP = '[[binding]]\nfrom = "/grid/*"\ncommand = "/bench/simulator/damp"\n'
+
+
+def configured(text: str) -> Configured:
+    return read_settings(text, "my.toml", Path("/"))
+
+
+def bound(text: str) -> list[str]:
+    """What is told on binding, and on two presses in one turn of the loop."""
+    lines: list[str] = []
+
+    async def run() -> None:
+        bench = Socketless()
+        bind(bench.server, configured(text), lines.append)
+        for _ in range(2):
+            bench.take(message(b"/grid/1", b""), NEAR)
+        await asyncio.sleep(0)
+        bench.server.close()
+
+    asyncio.run(run())
+    return lines
+
+
+def test_refusals_are_told_at_most_once_a_second() -> None:
+    assert bound(DAMP) == ["refused: /grid/1 asked for /bench/simulator/damp: not possible now"]
+    assert bound("") == []
+
+
+@pytest.mark.parametrize(
+    ("host", "port", "words"),
+    [
+        ("127.0.0.1", 9000, "listener 'grid': port 9000 is the daemon's own; expected the surface's"),
+        ("192.0.2.7", 9001, "listener 'grid' at 192.0.2.7 can't be reached from 127.0.0.1: set host"),
+        ("::1", 9001, "listener 'grid' at ::1 can't be reached from 127.0.0.1"),
+    ],
+)
+def test_a_listener_that_cant_be(host: str, port: int, words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        bound(LISTENER.format(host=host, port=port))
+    assert str(caught.value).startswith(words)
+
+
+def test_what_is_said_of_it_at_the_start() -> None:
+    assert bound_lines(NOTHING) == []
+    assert bound_lines(configured(DAMP)) == ["bound to commands: 1 foreign address"]
+    text = DAMP + DAMP + LISTENER.format(host="127.0.0.1", port=9001)
+    assert bound_lines(configured(text)) == [
+        "bound to commands: 2 foreign addresses",
+        "shown to grid (127.0.0.1 port 9001)",
+    ]
