@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from served import ROOT, served
+from served import ROOT, served, wait_until
 from small import SCREWS, instrument_file
 from surface import Surface
 
@@ -15,6 +15,12 @@ from oscservice.simulate.technician import Technician
 
 EXAMPLE = ROOT / "examples" / "grid-surface.toml"
 SEED = 4
+
+
+def told(technician: Technician, address: str) -> object:
+    """What the technician was told last at an address, all heard that came before an answer."""
+    technician.truth(1)
+    return technician._topics[address][0]
 
 
 def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
@@ -42,7 +48,7 @@ def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
             surface.shown("/grid/focus", 1)
             surface.press("/grid/key/undo", 1.0)
             surface.shown("/grid/focus", 2)
-            technician.truth(1)  # on the way to the answer it hears what was pressed meanwhile
+            wait_until(lambda: told(technician, "/focus/string") == 2, "the technician was not told of the keys")
             technician.work()
             surface.shown("/grid/lamp/1", 2)
             shown = dict(surface.seen)
