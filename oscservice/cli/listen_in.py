@@ -49,6 +49,9 @@ class _Listener:
     def admit(self, sender: Peer) -> bool:
         return True
 
+    def welcome(self, sender: Peer) -> bool:
+        return True
+
     def drop(self, sender: Peer) -> None:
         pass
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 
-from oscservice.osc import codes
+from oscservice.osc import codes, tcp
 from oscservice.osc.addresses import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
 from oscservice.osc.answers import ANSWER_GROWTH
 from oscservice.osc.clients import TOKEN_S
@@ -106,7 +106,8 @@ address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 | packets | {PACKETS_PER_S} a second from one IP address (on the loopback, from one port); more are dropped |
 | subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
 | topics | {MAX_TOPICS} patterns a subscriber |
-| TCP | packets up to {MAX_STREAM_BYTES} bytes; {MAX_CONNECTIONS} connections, closed after {SILENT_S:g} s of silence |
+| TCP | packets up to {MAX_STREAM_BYTES} bytes |
+| TCP connections | {MAX_CONNECTIONS}, {tcp.MAX_PER_HOST} from one other machine, closed after {SILENT_S:g} s of silence |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
 or, if that is too short, not at all. A packet that asks for several things counts as so many packets,

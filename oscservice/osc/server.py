@@ -222,16 +222,20 @@ class OscServer:
     def admit(self, sender: Peer) -> bool:
         """Count a packet; whether its sender may send it: one of another network may not, nor one beyond the rate."""
         self.counts.packets += 1
-        if self._is_own(sender):
-            return False
-        if not self.allowed.allow(sender.host):
-            self.counts.refused += 1
-            self._complain("packets refused", f"from {sender}, which is on none of the networks allowed")
+        if self._is_own(sender) or not self.welcome(sender):
             return False
         if not self._buckets.allow(sender.source, self._clock()):
             self.drop(sender)
             return False
         return True
+
+    def welcome(self, sender: Peer) -> bool:
+        """Whether a peer is on a network that is allowed; one that is not is counted."""
+        if self.allowed.allow(sender.host):
+            return True
+        self.counts.refused += 1
+        self._complain("refused", f"{sender} is on none of the networks allowed")
+        return False
 
     def drop(self, sender: Peer) -> None:
         """Count a packet that is thrown away because more come than can be carried out."""

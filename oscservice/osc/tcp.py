@@ -16,6 +16,8 @@ from oscservice.osc.peer import Peer, Transport
 from oscservice.osc.subscribers import LEASE_S
 
 MAX_CONNECTIONS = 16
+MAX_PER_HOST = 8
+"""Connections of one other machine, so that it leaves some to the rest."""
 MAX_UNSENT_BYTES = 4 * 1024 * 1024
 FIRST_BYTE_S = 10.0
 SILENT_S = LEASE_S + 10.0
@@ -26,6 +28,9 @@ log = logging.getLogger(__name__)
 
 class Taker(Protocol):
     """Takes packets, and hears of connections that end and of bytes that are no packets."""
+
+    def welcome(self, sender: Peer) -> bool:
+        """Whether a peer may speak OSC here."""
 
     def take(self, packet: bytes, sender: Peer) -> None:
         """Take one whole packet."""
@@ -60,10 +65,10 @@ class TcpLink:
         """A stream loses nothing."""
         return 0
 
-    @property
-    def full(self) -> bool:
-        """Whether no further connection is taken."""
-        return len(self._connections) + len(self._at_the_door) >= MAX_CONNECTIONS
+    def full(self, peer: Peer) -> bool:
+        """Whether no further connection is taken from a peer's machine."""
+        hosts = [one.peer.host for one in (*self._connections.values(), *self._at_the_door)]
+        return len(hosts) >= MAX_CONNECTIONS or (not peer.loopback and hosts.count(peer.host) >= MAX_PER_HOST)
 
     def serve(self, server: asyncio.Server) -> None:
         """Take note of the listening socket, which is closed with the link."""
@@ -112,7 +117,7 @@ class _Connection(asyncio.Protocol):
         self._came: deque[bytes] = deque()
         self._read_bytes, self._fault = 0, ""
         self._transport: asyncio.Transport | None = None
-        self._peer = Peer("", 0, Transport.TCP)
+        self.peer = Peer("", 0, Transport.TCP)
         self._silence: asyncio.TimerHandle | None = None
 
     def send(self, packet: bytes) -> bool:
@@ -121,7 +126,7 @@ class _Connection(asyncio.Protocol):
         if self._transport is None or self._transport.is_closing():
             return False
         if self._transport.get_write_buffer_size() > MAX_UNSENT_BYTES:
-            log.warning("%s takes nothing in: cut off", self._peer)
+            log.warning("%s takes nothing in: cut off", self.peer)
             self._transport.abort()
             return False
         self._transport.write(self._framer.frame(packet))
@@ -137,9 +142,9 @@ class _Connection(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast(asyncio.Transport, transport)
         address = transport.get_extra_info("peername") or ("", 0)
-        self._peer = Peer(address[0], address[1], Transport.TCP)
-        if self._link.full:
-            log.warning("%s turned away: %d connections already", self._peer, MAX_CONNECTIONS)
+        self.peer = Peer(address[0], address[1], Transport.TCP)
+        if self._link.full(self.peer):
+            log.warning("%s turned away: too many connections already", self.peer)
             self._transport.abort()
             return
         self._link.came(self)
@@ -152,8 +157,11 @@ class _Connection(asyncio.Protocol):
             if self._http is not None and data[0] not in (SLIP_FIRST_BYTE, COUNT_FIRST_BYTE):
                 self._hand_over(data, self._http)
                 return
+            if not self._taker.welcome(self.peer):
+                self._transport.abort()
+                return
             if data[0] in (SLIP_FIRST_BYTE, COUNT_FIRST_BYTE):
-                self._link.began(self, self._peer)
+                self._link.began(self, self.peer)
         self._wait(SILENT_S)
         fault = ""
         try:
@@ -169,27 +177,27 @@ class _Connection(asyncio.Protocol):
             self._silence.cancel()
         self._transport = None
         if not self._came:
-            self._link.ended(self, self._peer)
+            self._link.ended(self, self.peer)
 
     def _take(self) -> None:
         """Take what has come, for as long as a turn may last. The rest waits for the next one, and so does reading."""
         loop = asyncio.get_running_loop()
         end = loop.time() + TURN_S
         while self._came:
-            self._taker.take(self._came.popleft(), self._peer)
+            self._taker.take(self._came.popleft(), self.peer)
             if self._came and loop.time() >= end:
                 if self._transport is not None:
                     self._transport.pause_reading()
                 loop.call_soon(self._take)
                 return
         for _ in range(self._framer.refused - self._refused):
-            self._taker.bad("a SLIP packet is too large or has a bad escape", self._read_bytes, self._peer)
+            self._taker.bad("a SLIP packet is too large or has a bad escape", self._read_bytes, self.peer)
         self._refused = self._framer.refused
         if self._fault:
-            self._taker.bad(self._fault, self._read_bytes, self._peer)
+            self._taker.bad(self._fault, self._read_bytes, self.peer)
             self.close()
         if self._transport is None:
-            self._link.ended(self, self._peer)
+            self._link.ended(self, self.peer)
         else:
             self._transport.resume_reading()
 

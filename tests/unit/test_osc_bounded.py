@@ -143,6 +143,9 @@ class Slow:
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         self.faults.append(reason)
 
+    def welcome(self, sender: Peer) -> bool:
+        return True
+
     def gone(self, peer: Peer) -> None:
         self.ended.append(peer)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 import subprocess
 import sys
@@ -33,6 +34,7 @@ class Taken:
         self.packets: list[tuple[bytes, Peer]] = []
         self.faults: list[str] = []
         self.left: list[Peer] = []
+        self.welcomes = True
 
     def admit(self, sender: Peer) -> bool:
         return True
@@ -48,6 +50,9 @@ class Taken:
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         self.faults.append(reason)
+
+    def welcome(self, sender: Peer) -> bool:
+        return self.welcomes
 
     def gone(self, peer: Peer) -> None:
         self.left.append(peer)
@@ -138,6 +143,32 @@ async def test_without_http_a_request_is_no_packet() -> None:
     assert len(taken.faults) == 1
     writer.close()
     link.close()
+
+
+@on_a_loop
+async def test_who_is_not_welcome_is_cut_off_at_the_first_byte_of_osc() -> None:
+    taken = Taken()
+    taken.welcomes = False
+    link, reader, writer = await opened(taken)
+    writer.write(counted(b"/x\0\0,\0\0\0"))
+    with contextlib.suppress(ConnectionResetError):
+        assert await reader.read() == b""
+    assert (taken.packets, len(link)) == ([], 0)
+    writer.close()
+    link.close()
+
+
+def test_one_other_machine_leaves_connections_to_the_rest() -> None:
+    link = TcpLink(Taken())
+    near, far, further = (Peer(host, 5000, Transport.TCP) for host in ("127.0.0.1", "192.0.2.1", "192.0.2.2"))
+    for port in range(tcp.MAX_PER_HOST):
+        connection: Any = link.connection()
+        connection.peer = far._replace(port=port)
+        assert not link.full(far)
+        link.came(connection)
+    assert link.full(far)
+    assert not link.full(further)
+    assert not link.full(near)
 
 
 @on_a_loop
