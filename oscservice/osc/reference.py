@@ -107,7 +107,7 @@ address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 | subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
 | topics | {MAX_TOPICS} patterns a subscriber |
 | TCP | packets up to {MAX_STREAM_BYTES} bytes |
-| TCP connections | {MAX_CONNECTIONS}, {tcp.MAX_PER_HOST} from one other machine, closed after {SILENT_S:g} s of silence |
+| TCP connections | {MAX_CONNECTIONS}, {tcp.MAX_PER_HOST} from one other machine, closed after {SILENT_S:g} s silent |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
 or, if that is too short, not at all. A packet that asks for several things counts as so many packets,
