@@ -5,8 +5,9 @@ ardour {
 }
 
 -- For a recording program whose scripts are in Lua and have ARDOUR.LuaOSC: add it there as an action hook.
--- The instrument: a preset, or a file in the instruments folder of oscservice, that a session was sealed for.
-local daemon, instrument = "osc.udp://127.0.0.1:9787", "six-string-648"
+-- The instrument: "." is the one the daemon was started with; or a preset, or a file in the instruments folder of
+-- oscservice. It is checked against the last session that was sealed for it.
+local daemon, instrument = "osc.udp://127.0.0.1:9787", "."
 
 function signals ()
 	return LuaSignal.Set ():add ({ [LuaSignal.RecordStateChanged] = true, [LuaSignal.TransportStateChange] = true })

@@ -6,12 +6,16 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import Any, TypeAlias
 
 from oscservice.errors import InputError
 
 Location: TypeAlias = tuple[int | str, ...]
 """A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""
+
+LARGEST_FILE = 1_000_000
+"""Bytes."""
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
 _ASSIGNED = re.compile(r"""\s*((?:["']?[\w-]+["']?\s*\.\s*)*["']?[\w-]+["']?)\s*=""")
@@ -22,6 +26,29 @@ _TOKEN = re.compile(
     r'|"(?:[^"\\\n]|\\.)*"?' + r"|'[^'\n]*'?|#[^\n]*|[\[\]{}]",
     re.DOTALL,
 )
+
+
+def toml_text(path: Path, kind: str, missing: str) -> str:
+    """The text of a TOML file.
+
+    Args:
+        kind: what it should be, with its article: ``a settings file``.
+        missing: what is said where there is no such file.
+
+    Raises:
+        InputError: it is not there, too large, not UTF-8, or can't be read.
+    """
+    try:
+        if not path.is_file():
+            raise InputError(missing)
+        if path.stat().st_size > LARGEST_FILE:
+            raise InputError(f"{path}: too large for {kind}; expected TOML text")
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as mistake:
+        raise InputError(f"{path}: is not UTF-8 text (byte {mistake.start}); expected a TOML file") from None
+    except (OSError, ValueError) as trouble:
+        reason = trouble.strerror if isinstance(trouble, OSError) else trouble
+        raise InputError(f"{str(path)[:200]!r}: can't be read ({reason}); check the path") from None
 
 
 def parse(text: str, origin: str) -> dict[str, Any]:

@@ -11,14 +11,12 @@ from pydantic import ValidationError
 from oscservice.configured.checked import check_pass_over, checked_bindings, checked_listeners
 from oscservice.configured.form import SettingsForm
 from oscservice.configured.mistakes import first_mistake, mistake
-from oscservice.errors import InputError
 from oscservice.instrument.profile import preset_names
 from oscservice.osc.bindings import Binding
 from oscservice.osc.dressing import FixedListener
 from oscservice.settings import DEFAULT_ROOT
-from oscservice.tomltext import Location, parse
+from oscservice.tomltext import Location, parse, toml_text
 
-_LARGEST_FILE = 1_000_000
 _PATHS = ("journal", "sentences")
 
 
@@ -48,17 +46,8 @@ def load_settings(path: Path, root: str | None = None) -> Configured:
     Raises:
         InputError: it can't be read, or has a mistake: file, line, key, what was expected.
     """
-    try:
-        if not path.is_file():
-            raise InputError(f"{str(path)!r} is no file; give the path of a settings file, or leave --settings out")
-        if path.stat().st_size > _LARGEST_FILE:
-            raise InputError(f"{path}: too large for a settings file; expected TOML text")
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as trouble:
-        raise InputError(f"{path}: is not UTF-8 text (byte {trouble.start}); expected a TOML file") from None
-    except (OSError, ValueError) as trouble:
-        reason = trouble.strerror if isinstance(trouble, OSError) else trouble
-        raise InputError(f"{str(path)[:200]!r}: can't be read ({reason}); check the path") from None
+    missing = f"{str(path)!r} is no file; give the path of a settings file, or leave --settings out"
+    text = toml_text(path, "a settings file", missing)
     return read_settings(text, str(path), path.absolute().parent, root)
 
 

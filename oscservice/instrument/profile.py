@@ -10,6 +10,7 @@ from oscservice.errors import InputError
 from oscservice.instrument.added import NO_KINDS, Kinds
 from oscservice.instrument.spec import KINDS, Adjuster, Bridge, Instrument, StringSpec
 from oscservice.instrument.tomlcheck import read_instrument
+from oscservice.tomltext import toml_text
 
 __all__ = [
     "KINDS",
@@ -24,7 +25,6 @@ __all__ = [
 ]
 
 _PRESETS = resources.files("oscservice.instrument") / "presets"
-_LARGEST_FILE = 1_000_000
 _BARE_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")
 
 
@@ -64,17 +64,6 @@ def load_instrument(name_or_path: str, kinds: Kinds = NO_KINDS) -> Instrument:
     if name_or_path in preset_names():
         return read_instrument(preset_toml(name_or_path), f"{name_or_path}.toml")
     path = Path(name_or_path)
-    try:
-        if not path.is_file():
-            raise InputError(
-                f"{name_or_path!r} is neither a preset nor a readable file; presets are {', '.join(preset_names())}"
-            )
-        if path.stat().st_size > _LARGEST_FILE:
-            raise InputError(f"{path}: too large for an instrument file; expected TOML text")
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError as mistake:
-        raise InputError(f"{path}: is not UTF-8 text (byte {mistake.start}); expected a TOML file") from None
-    except (OSError, ValueError) as trouble:
-        reason = trouble.strerror if isinstance(trouble, OSError) else trouble
-        raise InputError(f"{name_or_path[:200]!r}: can't be read ({reason}); check the path") from None
+    missing = f"{name_or_path!r} is neither a preset nor a readable file; presets are {', '.join(preset_names())}"
+    text = toml_text(path, "an instrument file", missing)
     return read_instrument(text, str(path), kinds)

@@ -10,11 +10,11 @@ from pathlib import Path
 
 from oscservice.errors import InputError
 from oscservice.sentences.table import ENGLISH, Key, Sentences, texts_of
+from oscservice.tomltext import toml_text
 
 LONGEST_TEXT = 400
 """Characters of one text, before it is filled in."""
 
-_LARGEST_FILE = 1_000_000
 _LANGUAGE: Key = ("language",)
 
 
@@ -33,17 +33,8 @@ def load_translation(path: Path) -> Translation:
         InputError: it can't be read, is no TOML, has a code that isn't known, a text that is none, or one that fills
             in something else than the English text does. One line: file, line, code, and what was expected.
     """
-    try:
-        if not path.is_file():
-            raise InputError(f"{path}: no such file; `oscservice sentences` prints the table to translate")
-        if path.stat().st_size > _LARGEST_FILE:
-            raise InputError(f"{path}: too large for a table of sentences; expected TOML text")
-        return read_translation(path.read_text(encoding="utf-8"), str(path))
-    except UnicodeDecodeError as mistake:
-        raise InputError(f"{path}: is not UTF-8 text (byte {mistake.start}); expected a TOML file") from None
-    except (OSError, ValueError) as trouble:
-        reason = trouble.strerror if isinstance(trouble, OSError) else trouble
-        raise InputError(f"{path}: can't be read ({reason}); check the path") from None
+    missing = f"{path}: no such file; `oscservice sentences` prints the table to translate"
+    return read_translation(toml_text(path, "a table of sentences", missing), str(path))
 
 
 def read_translation(text: str, origin: str) -> Translation:
