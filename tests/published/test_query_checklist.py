@@ -400,21 +400,39 @@ cat served-errors.txt
 """
 
 
-def test_n5_and_q7_the_daemon_is_found_by_itself_and_takes_its_leave(tmp_path: Path) -> None:
-    (tmp_path / "browse.py").write_text(BROWSE, encoding="utf-8")
+@pytest.fixture(scope="module")
+def browsed(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """What another program finds of a daemon that announces itself: a line a service, then those that took leave."""
+    folder = tmp_path_factory.mktemp("browsed")
+    (folder / "browse.py").write_text(BROWSE, encoding="utf-8")
     done = subprocess.run(
-        [*apart(), "bash", "-c", HOUSE, "house", sys.executable, str(tmp_path)],
+        [*apart(), "bash", "-c", HOUSE, "house", sys.executable, str(folder)],
         capture_output=True,
         env=environment(),
         timeout=60,
     )
     lines = done.stdout.decode().splitlines()
     assert len(lines) == 4, (lines, done.stderr.decode())
-    osc_udp, osc_tcp, oscjson, gone = lines
+    return lines
+
+
+def is_found(line: str, kind: str) -> bool:
+    return line.startswith(f"{kind} ('bench two.{kind}', 9787, ['127.0.0.1'], {{'txtvers': '1'")
+
+
+def test_n5_osc_is_found_over_udp_and_tcp_with_its_keys_and_takes_its_leave(browsed: list[str]) -> None:
+    osc_udp, osc_tcp, _, gone = browsed
+    assert is_found(osc_udp, "_osc._udp.local.")
+    assert is_found(osc_tcp, "_osc._tcp.local.")
     described = "'uri': 'http://127.0.0.1:9787/bench'"
-    for line, kind in ((osc_udp, "_osc._udp.local."), (osc_tcp, "_osc._tcp.local."), (oscjson, "_oscjson._tcp.local.")):
-        assert line.startswith(f"{kind} ('bench two.{kind}', 9787, ['127.0.0.1'], {{'txtvers': '1'"), line
     for line, framing in ((osc_udp, "datagram"), (osc_tcp, "slip")):
         for item in (described, "'version': '1.1'", f"'framing': '{framing}'", "'types': 'ifsbhtdScrmTFNI'"):
             assert item in line
+    assert "'_osc._tcp.local.', '_osc._udp.local.'" in gone
+
+
+def test_q7_the_description_is_found_as_oscjson_beside_osc_over_udp_and_takes_its_leave(browsed: list[str]) -> None:
+    osc_udp, _, oscjson, gone = browsed
+    assert is_found(oscjson, "_oscjson._tcp.local.")
+    assert is_found(osc_udp, "_osc._udp.local.")  # some clients need it
     assert gone == "['_osc._tcp.local.', '_osc._udp.local.', '_oscjson._tcp.local.']"
