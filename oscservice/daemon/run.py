@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import signal
 import sys
 from collections.abc import AsyncIterator, Callable
@@ -165,6 +166,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             tell(f"listening for OSC on {where}; hearing {source.description}")
             for line in bound_lines(configured):
                 tell(line)
+            settle()
             offered = daemon.bench.offered()
             if offered is not None:
                 how = f"{settings.prefix}/session/resume {offered.id}"
@@ -179,6 +181,13 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
         _leave_nothing(recorder, tell)
     if fault is not None:
         raise fault
+
+
+def settle() -> None:
+    """What was made at the start stays to the end: looking through it for garbage again and again would hold up the
+    loop and the ears, for tens of milliseconds at a time."""
+    gc.collect()
+    gc.freeze()
 
 
 def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:

@@ -26,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from grammar import Grammar, changed, corpus, truncated, wicked
 from socketless import NEAR, PEERS, Socketless
 
+from oscservice.daemon.run import settle
 from oscservice.osc.wire import encode
 
 MOST_MS = 5.0
@@ -82,6 +83,7 @@ async def storm(name: str, packets: Iterator[bytes], most: int) -> bool:
 
 async def storms(count: int, seed: int) -> int:
     """All of them; 1 if one went wrong."""
+    settle()  # as the daemon does
     grammar = Grammar(seed)
     good = [packet for packet in corpus() if len(packet) < MOST_CHANGED_BYTES]
     changes = itertools.chain(wicked() * len(PEERS), truncated(corpus()), changed(good))

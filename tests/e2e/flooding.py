@@ -93,10 +93,14 @@ class Arrivals:
 
     def next(self, address: str, start: int) -> float:
         """When the next message of an address comes, or came as the ``start``-th message of all or later."""
-        with self._new:
-            found = self._new.wait_for(lambda: self._first(address, start), PATIENCE_S)
+        found = self.within(PATIENCE_S, address, start)
         assert found, (address, start, self.came[start - 20 : start + 20])
-        return float(found)
+        return found
+
+    def within(self, seconds: float, address: str, start: int) -> float:
+        """The same, or 0 if none comes for so long."""
+        with self._new:
+            return float(self._new.wait_for(lambda: self._first(address, start), seconds))
 
     def _first(self, address: str, start: int) -> float:
         return next((at for at, found, _ in self.came[start:] if found == address), 0.0)
