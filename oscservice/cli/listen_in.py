@@ -52,6 +52,9 @@ class _Listener:
     def welcome(self, sender: Peer) -> bool:
         return True
 
+    def wait_s(self, sender: Peer) -> float:
+        return 0.0
+
     def drop(self, sender: Peer) -> None:
         pass
 

@@ -26,19 +26,26 @@ class TokenBuckets:
 
     def allow(self, source: Hashable, now: float) -> bool:
         """Take one token of ``source`` at the time ``now`` in seconds; False if none is left."""
-        tokens, since = self._buckets.get(source, (self._rate, now))
-        tokens = min(self._rate, tokens + (now - since) * self._rate)
+        tokens = self._tokens(source, now)
         allowed = tokens >= 1.0
         if source not in self._buckets and len(self._buckets) >= self._sources:
             self._forget(now)
         self._buckets[source] = (tokens - 1.0 if allowed else tokens, now)
         return allowed
 
+    def wait_s(self, source: Hashable, now: float) -> float:
+        """How long until ``source`` has a token; 0 if it has one."""
+        return max(0.0, (1.0 - self._tokens(source, now)) / self._rate)
+
     def spend(self, source: Hashable, count: int) -> None:
         """Take so many tokens more of a source that was allowed one, whether it has them or not."""
         if source in self._buckets:
             tokens, since = self._buckets[source]
             self._buckets[source] = (tokens - count, since)
+
+    def _tokens(self, source: Hashable, now: float) -> float:
+        tokens, since = self._buckets.get(source, (self._rate, now))
+        return min(self._rate, tokens + (now - since) * self._rate)
 
     def _forget(self, now: float) -> None:
         self._buckets = {s: (tokens, since) for s, (tokens, since) in self._buckets.items() if now - since < 1.0}

@@ -103,7 +103,7 @@ address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 | type tags of a message | {MAX_TAGS} |
 | bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
 | time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |
-| packets | {PACKETS_PER_S} a second from one IP address (on the loopback, from one port); more are dropped |
+| packets | {PACKETS_PER_S} a second from one IP address (on the loopback, from one port) |
 | subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
 | topics | {MAX_TOPICS} patterns a subscriber |
 | TCP | packets up to {MAX_STREAM_BYTES} bytes |

@@ -237,6 +237,10 @@ class OscServer:
         self._complain("refused", f"{sender} is on none of the networks allowed")
         return False
 
+    def wait_s(self, sender: Peer) -> float:
+        """How long a connection's next packet has to wait: it is held back, where a datagram would be dropped."""
+        return self._buckets.wait_s(sender.source, self._clock())
+
     def drop(self, sender: Peer) -> None:
         """Count a packet that is thrown away because more come than can be carried out."""
         self.counts.dropped += 1

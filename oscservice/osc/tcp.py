@@ -32,6 +32,9 @@ class Taker(Protocol):
     def welcome(self, sender: Peer) -> bool:
         """Whether a peer may speak OSC here."""
 
+    def wait_s(self, sender: Peer) -> float:
+        """How long the next packet of a peer has to wait."""
+
     def take(self, packet: bytes, sender: Peer) -> None:
         """Take one whole packet."""
 
@@ -180,16 +183,18 @@ class _Connection(asyncio.Protocol):
             self._link.ended(self, self.peer)
 
     def _take(self) -> None:
-        """Take what has come, for as long as a turn may last. The rest waits for the next one, and so does reading."""
+        """Take what has come, for as long as a turn may last. The rest waits for the next one, or until its sender may
+        send more, and so does reading."""
         loop = asyncio.get_running_loop()
         end = loop.time() + TURN_S
         while self._came:
-            self._taker.take(self._came.popleft(), self.peer)
-            if self._came and loop.time() >= end:
+            wait_s = self._taker.wait_s(self.peer)
+            if wait_s > 0.0 or loop.time() >= end:
                 if self._transport is not None:
                     self._transport.pause_reading()
-                loop.call_soon(self._take)
+                loop.call_later(wait_s, self._take)
                 return
+            self._taker.take(self._came.popleft(), self.peer)
         for _ in range(self._framer.refused - self._refused):
             self._taker.bad("a SLIP packet is too large or has a bad escape", self._read_bytes, self.peer)
         self._refused = self._framer.refused

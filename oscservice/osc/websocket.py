@@ -73,6 +73,8 @@ class WebSockets:
         try:
             taken = 0
             async for message in made:
+                while (wait_s := self._server.wait_s(peer)) > 0.0:
+                    await asyncio.sleep(wait_s)
                 if message.type is WSMsgType.BINARY:
                     self._server.take(message.data, peer)
                 elif message.type is WSMsgType.TEXT:

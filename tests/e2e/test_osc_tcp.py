@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import struct
+import threading
 import time
 from collections.abc import Iterator
 
@@ -15,6 +16,7 @@ from pythonosc.tcp_client import SimpleTCPClient
 from test_osc_socket import Daemon
 
 from oscservice.osc.framing import counted, slip
+from oscservice.osc.server import PACKETS_PER_S
 from oscservice.osc.tcp import MAX_CONNECTIONS
 
 PING = b"/bench/ping\0,\0\0\0"
@@ -131,3 +133,13 @@ def test_a_large_packet_goes_over_tcp_that_would_not_over_udp(daemon: Daemon) ->
         connection.sendall(counted(large))
         assert hear_counted(connection).params[1] == 3  # too long a text, but no bad packet
     assert daemon.server.counts.bad == 0
+
+
+def test_what_comes_too_fast_over_tcp_waits_and_nothing_is_lost(daemon: Daemon) -> None:
+    many = PACKETS_PER_S + 500
+    with connected(daemon) as connection:
+        sender = threading.Thread(target=connection.sendall, args=(counted(PING) * many,))
+        sender.start()
+        assert {tuple(hear_counted(connection).params) for _ in range(many)} == {("/bench/ping",)}
+        sender.join()
+    assert (daemon.server.counts.packets, daemon.server.counts.dropped) == (many, 0)

@@ -143,6 +143,9 @@ class Slow:
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         self.faults.append(reason)
 
+    def wait_s(self, sender: Peer) -> float:
+        return 0.0
+
     def welcome(self, sender: Peer) -> bool:
         return True
 

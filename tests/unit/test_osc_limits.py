@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from oscservice.osc.limits import OncePerSecond, TokenBuckets
 
 
@@ -11,6 +14,19 @@ def test_a_burst_then_the_rate() -> None:
     assert buckets.allow("b", 0.0)
     assert [buckets.allow("a", 0.5) for _ in range(51)] == [True] * 50 + [False]
     assert [buckets.allow("a", 100.0) for _ in range(101)] == [True] * 100 + [False]
+
+
+@given(st.lists(st.tuples(st.floats(0.0, 0.1), st.integers(0, 200)), min_size=1, max_size=60))
+def test_who_waits_for_so_long_is_allowed_then(steps: list[tuple[float, int]]) -> None:
+    buckets, now = TokenBuckets(rate=100), 0.0
+    for passed, spent in steps:
+        now += passed
+        wait_s = buckets.wait_s("a", now)
+        if wait_s > 1e-9:
+            assert not buckets.allow("a", now)
+            now += buckets.wait_s("a", now) + 1e-9
+        assert buckets.allow("a", now)
+        buckets.spend("a", spent)
 
 
 def test_a_steady_flood_gets_through_at_the_rate() -> None:

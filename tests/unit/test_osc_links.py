@@ -51,6 +51,9 @@ class Taken:
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         self.faults.append(reason)
 
+    def wait_s(self, sender: Peer) -> float:
+        return 0.0
+
     def welcome(self, sender: Peer) -> bool:
         return self.welcomes
 

@@ -127,6 +127,19 @@ def test_a_page_of_somewhere_else_opens_no_websocket_and_is_not_let_read_answers
     on_a_bench(trial)
 
 
+def test_what_comes_too_fast_over_websocket_waits_and_nothing_is_lost() -> None:
+    async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
+        many = PACKETS_PER_S + 300
+        async with session.ws_connect(bench.url(scheme="ws")) as connection:
+            for _ in range(many):
+                await connection.send_bytes(encode("/bench/ping"))
+            answers = {await connection.receive_bytes(timeout=20) for _ in range(many)}
+        assert answers == {encode("/bench/reply", "/bench/ping")}
+        assert (bench.server.counts.packets, bench.server.counts.dropped) == (many, 0)
+
+    on_a_bench(trial)
+
+
 def test_a_network_that_is_not_allowed_gets_nothing_and_is_counted() -> None:
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
         bench.server.allowed.allow = lambda host: host != "127.0.0.1"  # type: ignore[assignment]
