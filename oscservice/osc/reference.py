@@ -111,7 +111,8 @@ address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
 or, if that is too short, not at all. A packet that asks for several things counts as so many packets,
-a command to the session as {COMMAND_CALLS}.
+a command to the session as {COMMAND_CALLS}. What comes faster than that is
+dropped over UDP, and held back over TCP and WebSocket.
 """
 
 
