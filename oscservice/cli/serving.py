@@ -47,7 +47,7 @@ def serve(
     channel: Annotated[int, typer.Option(min=1, help="The channel that carries all strings.")] = 1,
     string_a_channel: Annotated[bool, typer.Option(help="Channel 1 carries string 1, and so on.")] = False,
     host: Annotated[str, typer.Option(help="Address to listen on for OSC.")] = DEFAULT_HOST,
-    port: Annotated[int, typer.Option(help="UDP port; 0 takes any free one.")] = DEFAULT_PORT,
+    port: Annotated[int, typer.Option(help="Port of UDP, TCP and HTTP; 0 takes any free one.")] = DEFAULT_PORT,
     root: Annotated[str, typer.Option(help="Root of all OSC addresses.")] = DEFAULT_ROOT,
     allow: Annotated[
         list[str] | None,
