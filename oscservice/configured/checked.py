@@ -100,6 +100,11 @@ def _incoming(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Bi
     if entry.from_.startswith(root + "/"):
         refuse((*at, "from"), f"found {entry.from_!r}, expected a foreign address: what is under {root} is never bound")
     pieces = _pieces(at, entry, pattern.wildcards, refuse)
+    for index, piece in enumerate(pieces):
+        if isinstance(piece, Taken) and piece.type == "rgba":
+            refuse(
+                (*at, "arguments", index, "type"), "found rgba, but no command takes a colour; expected another type"
+            )
     _known_wildcards((*at, "command"), entry.command, pattern.wildcards, refuse)
     candidates = _commands(entry.command, root)
     if not candidates:

@@ -13,7 +13,7 @@ from oscservice.osc.captured import MOST_WILDCARDS
 from oscservice.osc.codes import PHASES
 from oscservice.osc.conditions import When
 from oscservice.osc.networks import Networks
-from oscservice.osc.taken import MOST_CHARACTERS
+from oscservice.osc.taken import MOST_CHARACTERS, colour_of
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_TAGS
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
 
@@ -102,7 +102,9 @@ class TakenForm(Form):
         None, description='what each value becomes: { "to move" = 2, settled = 1 }'
     )
     otherwise: Fixed = Field(None, description="what a value becomes that is not in the map: a number or a text")
-    type: Literal["int", "float", "text"] | None = Field(None, description="int, float or text, in quotes")
+    type: Literal["int", "float", "text", "rgba"] | None = Field(
+        None, description="int, float, text or rgba, in quotes"
+    )
     decimals: Annotated[int, Field(ge=0, le=6)] | None = Field(
         None, description="decimals of a text, a whole number from 0 to 6"
     )
@@ -122,8 +124,12 @@ class TakenForm(Form):
         if self.low is not None and self.high is not None and self.low > self.high:
             raise ValueError(f"low: found {self.low:g}, expected no more than high, {self.high:g}")
         texts = self.decimals is not None or self.sign or self.before or self.after
-        if texts and self.type in ("int", "float"):
+        if texts and self.type in ("int", "float", "rgba"):
             raise ValueError(f"type: found {self.type}, but decimals, sign, before and after make a text")
+        if self.type == "rgba":
+            for one in (*(self.map or {}).values(), *([] if self.otherwise is None else [self.otherwise])):
+                if colour_of(one) is None:
+                    raise ValueError(f"type: found rgba, but {one!r} is no colour; expected #FF8000 or #FF8000FF")
         if "\0" in self.before + self.after:
             raise ValueError("before: expected a text without the character 0")
         return self

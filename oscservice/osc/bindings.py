@@ -11,7 +11,7 @@ from oscservice.osc.captured import Capturing, fill, is_plain
 from oscservice.osc.conditions import Condition, Edges, When, holds
 from oscservice.osc.pattern import Pattern, is_pattern
 from oscservice.osc.taken import Piece, Taken, made
-from oscservice.osc.wire import MAX_ADDRESS_BYTES, Message, Value
+from oscservice.osc.wire import MAX_ADDRESS_BYTES, Colour, Message, Value
 
 MOST_KNOWN = 256
 _BUTTON_TAGS = frozenset("ifhdTFI")
@@ -112,6 +112,7 @@ def _released(binding: Binding, message: Message) -> bool:
     return binding.presses and message.tags in _BUTTON_TAGS and not message.args[0]
 
 
-def _message(address: str, arguments: tuple[Value, ...]) -> Message:
+def _message(address: str, made_up: tuple[Value | Colour, ...]) -> Message:
+    arguments = tuple(one for one in made_up if not isinstance(one, Colour))  # no command takes any
     tags = "".join("s" if isinstance(one, str) else "f" if isinstance(one, float) else "i" for one in arguments)
     return Message(address, arguments, tags)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
 from oscservice.osc.captured import fill
 from oscservice.osc.conditions import number_of
-from oscservice.osc.wire import Decoded, Value
+from oscservice.osc.wire import Colour, Decoded, Value
 
 MOST_CHARACTERS = 200
+_COLOUR = re.compile("#(?:[0-9A-Fa-f]{6}|[0-9A-Fa-f]{8})")
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,8 @@ class Taken:
         low, high: then it is kept between these.
         step: then it is rounded to a multiple of this; 0 for none.
         map: looked up in this instead, as a text; ``otherwise``: what stands for what is not in it; None: nothing does.
-        type: what it is sent as; ``""`` leaves a number as it came, if it wasn't reckoned with.
+        type: what it is sent as; ``""`` leaves a number as it came, if it wasn't reckoned with. ``rgba``: a colour,
+            from a text such as ``#FF8000`` or ``#FF8000FF``.
         decimals: a number is written as a text with so many; None: it stays a number. ``sign``: with + or -.
         before, after: texts around it. longest: characters that a text is cut to.
     """
@@ -39,7 +42,7 @@ class Taken:
     step: float = 0.0
     map: Mapping[str, Value] = field(default_factory=dict)
     otherwise: Value | None = None
-    type: Literal["", "int", "float", "text"] = ""
+    type: Literal["", "int", "float", "text", "rgba"] = ""
     decimals: int | None = None
     sign: bool = False
     before: str = ""
@@ -62,10 +65,12 @@ Piece: TypeAlias = int | float | str | Taken
 """An argument: a fixed number, a fixed text that may hold ``{1}`` for what wildcard 1 matched, or one that is taken."""
 
 
-def made(pieces: Sequence[Piece], args: Sequence[Decoded], captured: tuple[str, ...]) -> tuple[Value, ...] | None:
+def made(
+    pieces: Sequence[Piece], args: Sequence[Decoded], captured: tuple[str, ...]
+) -> tuple[Value | Colour, ...] | None:
     """The arguments, or None if one of them can't be made from this message: it is missing, or is no number where one
     is wanted, or is in no table."""
-    values: list[Value] = []
+    values: list[Value | Colour] = []
     for piece in pieces:
         if isinstance(piece, Taken):
             value = _taken(piece, args, captured)
@@ -77,7 +82,7 @@ def made(pieces: Sequence[Piece], args: Sequence[Decoded], captured: tuple[str, 
     return tuple(values)
 
 
-def _taken(piece: Taken, args: Sequence[Decoded], captured: tuple[str, ...]) -> Value | None:
+def _taken(piece: Taken, args: Sequence[Decoded], captured: tuple[str, ...]) -> Value | Colour | None:
     given: Decoded
     if piece.wildcard:
         given = captured[piece.wildcard - 1]
@@ -88,6 +93,8 @@ def _taken(piece: Taken, args: Sequence[Decoded], captured: tuple[str, ...]) -> 
         given = args[piece.argument - 1]
     if piece.map:
         given = piece.map.get(_as_key(given), piece.otherwise)
+    if piece.type == "rgba":
+        return colour_of(given)
     number = number_of(given)
     if number is None:
         if not isinstance(given, str) or piece.reckons or piece.decimals is not None or piece.type in ("int", "float"):
@@ -120,6 +127,13 @@ def _fixed(number: float, places: int, sign: str) -> str:
 
 def _written(piece: Taken, text: str) -> str:
     return f"{piece.before}{text}{piece.after}"[: piece.longest]
+
+
+def colour_of(given: object) -> Colour | None:
+    """The colour that a text such as ``#FF8000`` (opaque) or ``#FF800080`` stands for; None for anything else."""
+    if not isinstance(given, str) or _COLOUR.fullmatch(given) is None:
+        return None
+    return Colour(int(given[1:].ljust(8, "F"), 16))
 
 
 def _as_key(value: Decoded) -> str:

@@ -4,7 +4,8 @@ Every size is checked before it is trusted, so that no packet can hang the daemo
 bundle element size of -4 makes lenient parsers loop for ever, and a few hundred nested bundles exhaust their stack.
 A packet is good or bad as a whole: a bundle is atomic (OSC 1.0), so one bad message refuses all of it.
 
-Sending is limited to ``i``, ``f`` and ``s``, the only types every client understands.
+Sending is limited to ``i``, ``f`` and ``s``, the only types every client understands; and ``r`` for a surface that is
+configured to be sent colours.
 """
 
 from __future__ import annotations
@@ -37,6 +38,13 @@ NTP_UNIX_S = 2_208_988_800
 _NTP_ERA_S = 2**32
 _INT32 = range(-(2**31), 2**31)
 _BUNDLE = b"#bundle\0"
+
+
+@dataclass(frozen=True)
+class Colour:
+    """A colour as OSC 1.0 has it (tag ``r``): red, green, blue and alpha, a byte each, red the highest."""
+
+    rgba: int
 
 
 class PacketError(ValueError):
@@ -217,7 +225,7 @@ def unix_time(time_tag: int) -> float | None:
     return era_s + seconds - NTP_UNIX_S + fraction / 2**32
 
 
-def encode(address: str, *args: Value | np.generic) -> bytes:
+def encode(address: str, *args: Value | Colour | np.generic) -> bytes:
     """One OSC message: ints and booleans as ``i``, floats as ``f``, strings as ``s``; numpy scalars likewise.
 
     Raises:
@@ -256,6 +264,8 @@ def _sendable(address: str, arg: object) -> tuple[Value, str]:
         if not math.isfinite(number):
             raise ValueError(f"{address}: {arg!r} is not a finite 32-bit float")
         return number, "f"
+    if isinstance(arg, Colour):
+        return arg.rgba, "r"
     if isinstance(arg, str):
         if "\0" in arg:
             raise ValueError(f"{address}: a string holds a NUL character")

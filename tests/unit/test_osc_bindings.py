@@ -10,7 +10,7 @@ from oscservice.osc.bindings import Binding, Bindings
 from oscservice.osc.captured import Capturing, fill, is_plain, numbers_in
 from oscservice.osc.conditions import Condition, Edges, When, holds
 from oscservice.osc.taken import Piece, Taken, made
-from oscservice.osc.wire import Message, decode, encode
+from oscservice.osc.wire import Colour, Message, decode, encode
 
 NEXT = "/bench/session/next"
 
@@ -154,6 +154,11 @@ def test_edges_are_forgotten_and_never_pile_up() -> None:
         (Taken(argument=1, step=1e-300), (1e300,), None),
         (Taken(argument=1, scale=1e300, high=1.0), (1e300,), None),
         (Taken(argument=1, type="int"), (2.6,), 3),
+        (Taken(argument=1, type="rgba"), ("#FF8000",), Colour(0xFF8000FF)),
+        (Taken(argument=1, type="rgba"), ("#00ff7f20",), Colour(0x00FF7F20)),
+        (Taken(argument=1, type="rgba", map={"to move": "#FF0000"}, otherwise="#000000"), ("slack",), Colour(0xFF)),
+        (Taken(argument=1, type="rgba"), ("red",), None),
+        (Taken(argument=1, type="rgba"), (255,), None),
         (Taken(argument=1, type="float"), (2,), 2.0),
         (Taken(argument=1, type="int"), ("2",), None),
         (Taken(argument=1, type="text"), (2,), "2"),

@@ -39,6 +39,14 @@ def test_a_meter_a_label_and_a_colour() -> None:
     assert messages(dresser, "/string/1/status", "slack")[0][1] == Message("/c/1", (1, 8), "ii")
 
 
+def test_a_colour_of_oscs_own_type() -> None:
+    """OSC 1.0: tag ``r``, four bytes, red first."""
+    colours = Taken(argument=1, type="rgba", map={"to move": "#FF8000"}, otherwise="#00000080")
+    dresser = Dresser("/bench", [], [Sending("/bench/string/*/status", "/lamp/{1}", (colours,))])
+    assert dresser("/string/1/status", ["to move"])[0][1] == b"/lamp/1\0,r\0\0\xff\x80\x00\xff"
+    assert messages(dresser, "/string/1/status", "slack")[0][1] == Message("/lamp/1", (0x80,), "r")
+
+
 def test_of_two_that_go_to_one_address_the_later_counts() -> None:
     first = Sending("/bench/string/1/status", "/led", (0,))
     second = Sending("/bench/string/*/status", "/led", (5,), (Condition(1, When.EQUALS, "to move"),))
