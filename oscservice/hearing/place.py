@@ -11,7 +11,14 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from oscservice.hearing.stiffness import Stiffness, at_place, expected_stiffness, likelihood, log_stiffness
+from oscservice.hearing.stiffness import (
+    Stiffness,
+    at_place,
+    bad_likelihood,
+    expected_stiffness,
+    likelihood,
+    log_stiffness,
+)
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 
@@ -108,7 +115,8 @@ def identify(
 
     The pitch of a candidate is normal about where its open string should be, 25 cents (1 sd) wider when stopped; 3 in
     100 are anywhere within reach instead. Its B: see ``stiffness``. A bad B can't outdo a clear pitch: one in ten is
-    taken to be anything. What is none of the candidates has any pitch in seven octaves, and any B.
+    taken to be anything, and no B vouches for a stopped string where its pitch is nowhere near. What is none of the
+    candidates has any pitch in seven octaves, and any B.
     """
     numbers = range(1, len(instrument.strings) + 1) if only_string is None else (only_string,)
     places = [(n, place) for n in numbers for place in dict.fromkeys((OPEN, HARMONIC, *also))]
@@ -128,9 +136,13 @@ def identify(
             continue
         sd = math.hypot(of_string.sd_cents, _FRETTED_SD_CENTS if place.kind == "fret" else 0.0)
         near = math.exp(-0.5 * ((cents - of_string.cents) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
-        density = (1.0 - _ASTRAY_SHARE) * near + _ASTRAY_SHARE / (highest - lowest)
+        there, astray = (1.0 - _ASTRAY_SHARE) * near, _ASTRAY_SHARE / (highest - lowest)
         stiffness = of_string.stiffness or expected_stiffness(instrument, number)
-        score = _odds(number, place, asked, asked_odds) * density * likelihood(log_b, at_place(stiffness, place, cents))
+        b_fits = likelihood(log_b, at_place(stiffness, place, cents))
+        # An open string may be anywhere, being tuned. A stopped one is where that puts it, and no B vouches for less.
+        if place != OPEN and there < astray:
+            b_fits = bad_likelihood(log_b)
+        score = _odds(number, place, asked, asked_odds) * (there + astray) * b_fits
         scored.append((score, Assignment(number, place, cents, 0.0)))
     scored.sort(key=lambda item: (-item[0], abs(item[1].cents), item[1].string))
     nothing = _NOTHING_ODDS / _HEARING_CENTS * likelihood(log_b, None)

@@ -83,6 +83,11 @@ def likelihood(heard: Stiffness | None, expected: Stiffness | None) -> float:
     return _bad() if expected is None else BAD_SHARE * _bad() + (1.0 - BAD_SHARE) * _normal(heard, expected)
 
 
+def bad_likelihood(heard: Stiffness | None) -> float:
+    """The least that any heard ln B comes to, were it as far as can be from what is expected."""
+    return 1.0 if heard is None else BAD_SHARE * _bad()
+
+
 def learnt(before: Stiffness, cents: float, heard: Stiffness | None) -> Stiffness:
     """What is known of an open string's stiffness after a reading of it, ``cents`` sharp of its nominal pitch.
 

@@ -6,7 +6,7 @@ import itertools
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from oscservice.hearing.place import ASKED_ODDS, NEW_STRING_CENTS, Known, identify
@@ -162,6 +162,7 @@ def test_a_touched_harmonic_and_fret_12_differ_by_what_was_asked_for_and_by_noth
     relative_se=st.floats(1e-3, 10.0),
     asked=st.sampled_from([None, (6, OPEN), (5, FRET_12), (1, OPEN)]),
 )
+@example(number=2, cents=0.0, b=0.00044602717040977753, relative_se=0.5, asked=(5, FRET_12))
 def test_a_bad_stiffness_does_not_override_a_clear_pitch(number, cents, b, relative_se, asked):
     hz = GUITAR.open_hz(number) * 2 ** (cents / 1200)
     found = identify(GUITAR, hz, inharmonicity=b, inharmonicity_se=relative_se * b, asked=asked, known=taught())
