@@ -5,16 +5,16 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-import socket
 from collections.abc import Callable
 
 from oscservice.cli.serve import tell
 from oscservice.configured.offered import offers
+from oscservice.osc.opened import bound_pair
 from oscservice.osc.overheard import MOST_ADDRESSES, Overheard
-from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.peer import Peer
 from oscservice.osc.tcp import TcpLink
-from oscservice.osc.udp import UdpLink, bound_socket
-from oscservice.osc.wire import MAX_DATAGRAM_BYTES, MAX_STREAM_BYTES, PacketError, decode
+from oscservice.osc.udp import UdpLink
+from oscservice.osc.wire import PacketError, decode_from
 
 NEWS_S = 1.0
 
@@ -63,8 +63,7 @@ class _Listener:
 
     def take(self, packet: bytes, sender: Peer) -> None:
         try:
-            largest = MAX_DATAGRAM_BYTES if sender.transport is Transport.UDP else MAX_STREAM_BYTES
-            timed = decode(packet, largest)
+            timed = decode_from(packet, sender.transport)
         except PacketError as error:
             self.bad(str(error), len(packet), sender)
             return
@@ -85,12 +84,7 @@ class _Listener:
 async def _listen(
     overheard: Overheard, host: str, port: int, seconds: float | None, say: Callable[[str], None]
 ) -> None:
-    udp = bound_socket(host, port)
-    try:
-        tcp = bound_socket(host, udp.getsockname()[1], socket.SOCK_STREAM)
-    except BaseException:
-        udp.close()
-        raise
+    udp, tcp = bound_pair(host, port)
     taker = _Listener(overheard, say)
     streams = TcpLink(taker)
     streams.serve(await asyncio.get_running_loop().create_server(streams.connection, sock=tcp))

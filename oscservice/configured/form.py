@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, PlainValidator, Tag, model_validator
+from pydantic import Discriminator, Field, PlainValidator, Tag, model_validator
 
 from oscservice.errors import InputError
 from oscservice.instrument.bend import MOST_SEMITONES
+from oscservice.instrument.frozen import Form
 from oscservice.osc.addresses import ROOT
 from oscservice.osc.captured import MOST_WILDCARDS
 from oscservice.osc.codes import PHASES
@@ -52,12 +53,6 @@ Fixed = Annotated[Any, PlainValidator(_fixed)]
 Number = Annotated[float, Field(allow_inf_nan=False, ge=-_LARGEST, le=_LARGEST)]
 Order = Annotated[int, Field(ge=1, le=MAX_TAGS)]
 Pattern = Annotated[str, Field(min_length=1, max_length=MAX_ADDRESS_BYTES)]
-
-
-class Form(BaseModel):
-    """A table of the file. Strict: a number in quotes is a mistake, not a number."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
 
 class ConditionForm(Form):

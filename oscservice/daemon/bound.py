@@ -43,7 +43,7 @@ def bind(server: OscServer, configured: Configured, tell: Callable[[str], None])
         server.bind(commands, _Refusals(server, tell))
     for one in configured.listeners:
         peer = Peer(one.host, one.port)
-        if peer.port == server.port and peer.host in (server.host, "127.0.0.1", "::1"):
+        if server.is_own(peer):
             raise InputError(f"listener {one.name!r}: port {one.port} is the daemon's own; expected the surface's")
         dress = Dresser(prefix, one.topics, one.sendings)
         server.add_listener(peer, rate_hz=one.rate_hz, refresh_s=one.refresh_s, dress=dress)

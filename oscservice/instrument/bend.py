@@ -19,22 +19,7 @@ def bend_of(cents: float, range_semitones: int) -> int:
     Raises:
         ValueError: a range below one semitone.
     """
-    unit_cents = _unit_cents(range_semitones)
-    return min(HIGHEST, max(0, round(CENTRE + cents / unit_cents)))
-
-
-def cents_of(bend: int, range_semitones: int) -> float:
-    """The deviation in cents, + sharp, that a 14-bit bend stands for.
-
-    Raises:
-        ValueError: a range below one semitone, or a bend of more than 14 bits.
-    """
-    if not 0 <= bend <= HIGHEST:
-        raise ValueError(f"a bend of {bend}; expected 0 to {HIGHEST}")
-    return (bend - CENTRE) * _unit_cents(range_semitones)
-
-
-def _unit_cents(range_semitones: int) -> float:
     if range_semitones < 1:
         raise ValueError(f"a bend range of {range_semitones} semitones; expected 1 or more")
-    return 100.0 * range_semitones / CENTRE
+    unit_cents = 100.0 * range_semitones / CENTRE
+    return min(HIGHEST, max(0, round(CENTRE + cents / unit_cents)))

@@ -28,7 +28,7 @@ async def open_ports(
         PortError: the port is taken or may not be used, or the host has no such address.
         InputError: the host is not this machine's loopback, and no network is allowed.
     """
-    udp, tcp = _bound(host, port)
+    udp, tcp = bound_pair(host, port)
     try:
         own_host, own_port = udp.getsockname()[:2]
         if not is_loopback(own_host):
@@ -49,8 +49,8 @@ async def open_ports(
     server.attach(Transport.UDP, UdpLink(udp, server))
 
 
-def _bound(host: str, port: int) -> tuple[socket.socket, socket.socket]:
-    """A UDP and a TCP socket with one port number. Raises PortError."""
+def bound_pair(host: str, port: int) -> tuple[socket.socket, socket.socket]:
+    """A UDP and a TCP socket with one port number. Port 0 takes any that is free for both. Raises PortError."""
     for _ in range(_TRIES if port == 0 else 1):
         udp = bound_socket(host, port)
         try:

@@ -63,7 +63,6 @@ class Outbox:
     """
 
     def __init__(self, prefix: str, send: Callable[[bytes, Peer], None], clock: Callable[[], float]) -> None:
-        self.unsendable = 0
         self.latest: dict[str, tuple[Value, ...]] = {}
         self._prefix = prefix
         self._send = send
@@ -137,7 +136,6 @@ class Outbox:
                 plain = typed(relative, arguments)
                 made.append((relative, plain, encode(self._prefix + relative, *plain)))
             except ValueError as error:
-                self.unsendable += 1
                 if self._complaints.admit(relative, self._clock()) is not None:
                     log.error("not sent: %s", error)
         return made

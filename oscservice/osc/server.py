@@ -30,7 +30,7 @@ from oscservice.osc.peer import Peer, Transport, is_loopback
 from oscservice.osc.schedule import Schedule
 from oscservice.osc.stream import Dress
 from oscservice.osc.subscribers import Subscribers, Wish
-from oscservice.osc.wire import MAX_DATAGRAM_BYTES, MAX_STREAM_BYTES, PacketError, Value, decode
+from oscservice.osc.wire import PacketError, Value, decode_from
 
 __all__ = ["Counts", "Handler", "Link", "OscRefusal", "OscServer", "Values"]
 
@@ -110,7 +110,7 @@ class OscServer:
         self._answers = Answers(prefix)
         self._outbox = Outbox(prefix, self.send, clock)
         self._clients = Clients(
-            self.subscribers, self._outbox, snapshot, clock, token, self._is_own, self._send_lease_end
+            self.subscribers, self._outbox, snapshot, clock, token, self.is_own, self._send_lease_end
         )
         self._carrier = Carrier(
             handler, self._clients, self._answers, self.schedule, self._send_if, lambda: self.space, wall
@@ -222,7 +222,7 @@ class OscServer:
     def admit(self, sender: Peer) -> bool:
         """Count a packet; whether its sender may send it: one of another network may not, nor one beyond the rate."""
         self.counts.packets += 1
-        if self._is_own(sender) or not self.welcome(sender):
+        if self.is_own(sender) or not self.welcome(sender):
             return False
         if not self._buckets.allow(sender.source, self._clock()):
             self.drop(sender)
@@ -249,8 +249,7 @@ class OscServer:
     def carry_out(self, packet: bytes, sender: Peer) -> None:
         """Carry out a packet that was admitted."""
         try:
-            largest = MAX_DATAGRAM_BYTES if sender.transport is Transport.UDP else MAX_STREAM_BYTES
-            timed = decode(packet, largest)
+            timed = decode_from(packet, sender.transport)
         except PacketError as error:
             self.bad(str(error), len(packet), sender)
             return
@@ -288,7 +287,7 @@ class OscServer:
     def _send_lease_end(self, target: Peer) -> None:
         self.send(self._answers.reply(self.space.prefix + "/subscribe", (0,)), target)
 
-    def _is_own(self, peer: Peer) -> bool:
+    def is_own(self, peer: Peer) -> bool:
         """Whether a peer is this daemon's own socket."""
         if peer.port != self.port or peer.transport is not Transport.UDP:
             return False

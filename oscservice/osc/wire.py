@@ -19,6 +19,7 @@ import numpy as np
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from oscservice.osc.pattern import is_pattern
+from oscservice.osc.peer import Transport
 
 Value: TypeAlias = int | float | str
 Decoded: TypeAlias = "int | float | str | bytes | bool | tuple[Decoded, ...] | None"
@@ -104,6 +105,11 @@ class _Reader:
         if any(self.take(-size % 4)):
             raise PacketError("padding is not zero")
         return content
+
+
+def decode_from(packet: bytes, transport: Transport) -> list[Timed]:
+    """The same as :func:`decode`, of a packet of at most the size that its transport may bring."""
+    return decode(packet, MAX_DATAGRAM_BYTES if transport is Transport.UDP else MAX_STREAM_BYTES)
 
 
 def decode(packet: bytes, largest: int = MAX_DATAGRAM_BYTES) -> list[Timed]:

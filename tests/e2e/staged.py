@@ -11,8 +11,9 @@ import re
 import subprocess
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 from conftest import miss, need
@@ -171,3 +172,23 @@ class Stage:
     def close(self) -> None:
         self.tidy()
         self.daemon.close()
+
+
+def on_one_daemon(name: str) -> tuple[Any, Any]:
+    """Two fixtures for a module of tests: one daemon for all of them, one after the other; and that daemon with nothing
+    on its bench, where what a test starts is ended."""
+
+    @pytest.fixture(scope="module", name="bench")
+    def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+        need("oscsend", "liblo-tools")
+        stage = Stage(tmp_path_factory.mktemp(name))
+        yield stage
+        stage.close()
+
+    @pytest.fixture(name="stage")
+    def stage(bench: Stage) -> Iterator[Stage]:
+        yield bench
+        bench.tidy()
+        bench.say("session/abandon")  # refused where the test did so itself
+
+    return bench, stage

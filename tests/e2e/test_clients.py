@@ -8,35 +8,20 @@ import importlib.util
 import json
 import re
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from conftest import miss, need
 from served import wait_until
-from staged import CLIENTS, INSTRUMENT, PORT, Stage, node_modules
+from staged import CLIENTS, INSTRUMENT, PORT, Stage, node_modules, on_one_daemon
 
 pytestmark = pytest.mark.foreign
 
 DRIVEN = ["inspecting", "tuning", "closed"]
 
 
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
-    """One daemon for all of them, one after the other."""
-    need("oscsend", "liblo-tools")
-    stage = Stage(tmp_path_factory.mktemp("clients"))
-    yield stage
-    stage.close()
-
-
-@pytest.fixture
-def stage(bench: Stage) -> Iterator[Stage]:
-    """The daemon, nothing on its bench; what a test starts is ended."""
-    yield bench
-    bench.tidy()
-    bench.say("session/abandon")  # refused where the test did so itself
+bench, stage = on_one_daemon("clients")
 
 
 def check(stage: Stage, printed: list[str], label: str, *, lease: bool = True) -> None:

@@ -4,30 +4,16 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from conftest import need
-from staged import CLIENTS, EXAMPLES, INSTRUMENT, PORT, Stage, node_modules
+from staged import CLIENTS, EXAMPLES, INSTRUMENT, PORT, Stage, node_modules, on_one_daemon
 
 pytestmark = pytest.mark.foreign
 
 
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
-    """One daemon for all of them, one after the other."""
-    stage = Stage(tmp_path_factory.mktemp("examples"))
-    yield stage
-    stage.close()
-
-
-@pytest.fixture
-def stage(bench: Stage) -> Iterator[Stage]:
-    """The daemon, nothing on its bench; what a test starts is ended."""
-    yield bench
-    bench.tidy()
-    bench.say("session/abandon")  # refused where the test did so itself
+bench, stage = on_one_daemon("examples")
 
 
 def session_by(stage: Stage, label: str) -> None:

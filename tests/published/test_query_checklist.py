@@ -354,31 +354,9 @@ def test_q13_units_go_by_the_names_of_the_list(daemon: Served) -> None:
         assert tree(daemon, f"/bench/{path}")["UNIT"][0] == unit
 
 
-BROWSE = """
-import sys, time
-from zeroconf import IPVersion, ServiceBrowser, ServiceStateChange, Zeroconf
-found, gone = {}, set()
-def changed(zeroconf, service_type, name, state_change):
-    if state_change is ServiceStateChange.Removed:
-        gone.add(service_type)
-        return
-    info = zeroconf.get_service_info(service_type, name)
-    found[service_type] = (name, info.port, info.parsed_addresses(), info.decoded_properties)
-kinds = ["_osc._udp.local.", "_osc._tcp.local.", "_oscjson._tcp.local."]
-z = Zeroconf(interfaces=["127.0.0.1"])
-browser = ServiceBrowser(z, kinds, handlers=[changed])
-end = time.monotonic() + 20
-while len(found) < 3 and time.monotonic() < end:
-    time.sleep(0.05)
-for kind in kinds:
-    print(kind, found.get(kind), flush=True)
-sys.stdin.readline()
-end = time.monotonic() + 10
-while len(gone) < 3 and time.monotonic() < end:
-    time.sleep(0.05)
-print(sorted(gone), flush=True)
-z.close()
-"""
+BROWSING = Path(__file__).parents[1] / "e2e" / "browsing.py"
+Browsed = tuple[dict[str, tuple[Any, ...]], list[str]]
+KINDS = ("_osc._tcp.local.", "_osc._udp.local.", "_oscjson._tcp.local.")
 HOUSE = """
 set -eu
 ip link set lo multicast on
@@ -389,9 +367,9 @@ mkfifo told go
   > served.txt 2> served-errors.txt &
 served=$!
 exec 3<>go
-"$1" browse.py < go > told &
+"$1" "${@:3}" < go > told &
 exec 4< told
-for _ in 1 2 3; do read -r line <&4; printf '%s\\n' "$line"; done
+read -r line <&4; printf '%s\\n' "$line"
 kill -TERM $served
 wait $served
 echo >&3
@@ -401,38 +379,48 @@ cat served-errors.txt
 
 
 @pytest.fixture(scope="module")
-def browsed(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
-    """What another program finds of a daemon that announces itself: a line a service, then those that took leave."""
-    folder = tmp_path_factory.mktemp("browsed")
-    (folder / "browse.py").write_text(BROWSE, encoding="utf-8")
+def browsed(tmp_path_factory: pytest.TempPathFactory) -> Browsed:
+    """What another program finds of a daemon that announces itself, by kind: name, port, addresses and properties; and
+    who took leave."""
+    words = [str(tmp_path_factory.mktemp("browsed")), str(BROWSING), "127.0.0.1", str(len(KINDS)), *KINDS]
     done = subprocess.run(
-        [*apart(), "bash", "-c", HOUSE, "house", sys.executable, str(folder)],
+        [*apart(), "bash", "-c", HOUSE, "house", sys.executable, *words],
         capture_output=True,
         env=environment(),
         timeout=60,
     )
     lines = done.stdout.decode().splitlines()
-    assert len(lines) == 4, (lines, done.stderr.decode())
-    return lines
+    assert len(lines) == 2, (lines, done.stderr.decode())
+    found, gone = map(json.loads, lines)
+    assert len(found) == len(KINDS)
+    return {kind: tuple(rest) for kind, *rest in found}, gone
 
 
-def is_found(line: str, kind: str) -> bool:
-    return line.startswith(f"{kind} ('bench two.{kind}', 9787, ['127.0.0.1'], {{'txtvers': '1'")
+def check_found(browsed: Browsed, kind: str) -> dict[str, str]:
+    """It is there under its name, port and address, and took leave; gives its properties."""
+    found, gone = browsed
+    *place, properties = found[kind]
+    assert place == [f"bench two.{kind}", 9787, ["127.0.0.1"]]
+    assert f"bench two.{kind}" in gone
+    assert len(gone) == len(KINDS)
+    return dict(properties)
 
 
-def test_n5_osc_is_found_over_udp_and_tcp_with_its_keys_and_takes_its_leave(browsed: list[str]) -> None:
-    osc_udp, osc_tcp, _, gone = browsed
-    assert is_found(osc_udp, "_osc._udp.local.")
-    assert is_found(osc_tcp, "_osc._tcp.local.")
-    described = "'uri': 'http://127.0.0.1:9787/bench'"
-    for line, framing in ((osc_udp, "datagram"), (osc_tcp, "slip")):
-        for item in (described, "'version': '1.1'", f"'framing': '{framing}'", "'types': 'ifsbhtdScrmTFNI'"):
-            assert item in line
-    assert "'_osc._tcp.local.', '_osc._udp.local.'" in gone
+def test_n5_osc_is_found_over_udp_and_tcp_with_its_keys_and_takes_its_leave(
+    browsed: Browsed,
+) -> None:
+    for kind, framing in (("_osc._udp.local.", "datagram"), ("_osc._tcp.local.", "slip")):
+        assert check_found(browsed, kind) == {
+            "txtvers": "1",
+            "version": "1.1",
+            "framing": framing,
+            "types": "ifsbhtdScrmTFNI",
+            "uri": "http://127.0.0.1:9787/bench",
+        }
 
 
-def test_q7_the_description_is_found_as_oscjson_beside_osc_over_udp_and_takes_its_leave(browsed: list[str]) -> None:
-    osc_udp, _, oscjson, gone = browsed
-    assert is_found(oscjson, "_oscjson._tcp.local.")
-    assert is_found(osc_udp, "_osc._udp.local.")  # some clients need it
-    assert gone == "['_osc._tcp.local.', '_osc._udp.local.', '_oscjson._tcp.local.']"
+def test_q7_the_description_is_found_as_oscjson_beside_osc_over_udp_and_takes_its_leave(
+    browsed: Browsed,
+) -> None:
+    assert check_found(browsed, "_oscjson._tcp.local.") == {"txtvers": "1"}
+    check_found(browsed, "_osc._udp.local.")  # some clients need it

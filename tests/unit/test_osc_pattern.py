@@ -8,41 +8,19 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from vectors import MATCHES
 
 from oscservice.osc.pattern import Pattern, is_pattern, matches
 
 # Worked out by hand from the matching rules of the OSC 1.0 specification (Wright, 2002).
 VECTORS = [
-    ("/string/*/cents", "/string/1/cents", True),
-    ("/string/*", "/string/1/cents", False),
-    ("/string/?/cents", "/string/12/cents", False),
-    ("/string/[1-3]/cents", "/string/3/cents", True),
-    ("/string/[1-3]/cents", "/string/4/cents", False),
-    ("/string/[!1-3]/cents", "/string/4/cents", True),
-    ("/string/[!1-3]/cents", "/string/2/cents", False),
-    ("/string/[135]/cents", "/string/3/cents", True),
-    ("/{state,stop}", "/stop", True),
-    ("/{state,stop}", "/start", False),
-    ("/st{ate,op}", "/state", True),
-    ("/{,pre}fix", "/fix", True),
+    *MATCHES,
     ("/{,pre}fix", "/prefix", True),
     ("/{a,ab}{bc,c}", "/abc", True),
     ("/{a,b}*", "/cab", False),
-    ("/a[-]b", "/a-b", True),
-    ("/a[x-]b", "/a-b", True),
-    ("/a[a!]b", "/a!b", True),
     ("/a!b", "/a!b", True),
     ("/a-b", "/a-b", True),
-    ("/a*", "/a", True),
-    ("/*", "/a/b", False),
-    ("/*c*e*", "/abcde", True),
     ("/*c*e*", "/abdec", False),
-    ("/**b", "/aab", True),
-    ("/?/b/*c", "/a/b/xyc", True),
-    ("/a.b", "/axb", False),
-    ("/a+b", "/aab", False),
-    ("/a/", "/a", False),
-    ("/A", "/a", False),
     ("/[a-cx]", "/x", True),
     ("/[!a]", "/", False),
     ("/{*,?}", "/a", False),  # inside braces all is literal
