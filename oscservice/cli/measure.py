@@ -15,11 +15,9 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from oscservice.audio.block import NOT_FINITE, TRUNCATED
-from oscservice.audio.file import FileSource
+from oscservice.archive.notes import NoteFound, measure_file
 from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError, OscserviceError
-from oscservice.hearing.listener import Dismissed, Event, Heard, Listener
 from oscservice.hearing.place import identify
 from oscservice.hearing.reading import Reading, known
 from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
@@ -100,7 +98,7 @@ def measure_command(
     faults: list[OscserviceError] = []
     for path in files:
         try:
-            found, flags = measure_file(path, expected, profile, reference_hz)
+            found, flags = file_rows(path, expected, profile, reference_hz)
             rows += found
             if as_json:
                 for row in found:
@@ -129,7 +127,7 @@ def _nothing(path: Path, rows: Sequence[Row], flags: Sequence[str]) -> str:
     return f"{path}: no note found: {reason}{found}"
 
 
-def measure_file(
+def file_rows(
     path: Path, expected_hz: tuple[float, ...], instrument: Instrument | None, reference_hz: float
 ) -> tuple[list[Row], tuple[str, ...]]:
     """The notes of one file, channel by channel in the order they were heard, and the flags of the whole file.
@@ -140,30 +138,20 @@ def measure_file(
     hints = expected_hz
     if instrument is not None:
         hints += tuple(instrument.open_hz(n) for n in range(1, len(instrument.strings) + 1))
-    with FileSource(path, fast=True) as source:
-        listeners = [Listener(source.sample_rate_hz, live=False) for _ in range(source.channels)]
-        for listener in listeners:
-            listener.expect(hints)
-        heard: list[tuple[int, Event]] = []
-        for block in source:
-            for channel, listener in enumerate(listeners):
-                heard += [(channel, event) for event in listener.feed(block.samples[:, channel])]
-        for channel, listener in enumerate(listeners):
-            heard += [(channel, event) for event in listener.finish()]
-        flags = tuple(flag for flag in source.flags if flag == TRUNCATED or flag.startswith(NOT_FINITE))
+    measured = measure_file(path, hints)
     rows: list[Row] = []
-    for channel, event in sorted(heard, key=lambda item: item[0]):
-        if isinstance(event, Heard):
-            rows.append(_row(str(path), channel + 1, event, instrument, reference_hz, flags))
-        elif isinstance(event, Dismissed):
-            rows.append(Row(str(path), channel + 1, event.onset_s, None, reason=event.reason, flags=flags))
-    return rows, flags
+    for one in measured.found:
+        if isinstance(one, NoteFound):
+            rows.append(_row(str(path), one, instrument, reference_hz, measured.flags))
+        else:
+            rows.append(Row(str(path), one.channel, one.onset_s, None, reason=one.reason, flags=measured.flags))
+    return rows, measured.flags
 
 
 def _row(
-    file: str, channel: int, heard: Heard, instrument: Instrument | None, reference_hz: float, flags: tuple[str, ...]
+    file: str, found_note: NoteFound, instrument: Instrument | None, reference_hz: float, flags: tuple[str, ...]
 ) -> Row:
-    reading = heard.reading
+    reading = found_note.reading
     number, cents = nearest_note(reading.f1_hz, reference_hz)
     found = None
     if instrument is not None:
@@ -178,8 +166,8 @@ def _row(
         found = None
     return Row(
         file,
-        channel,
-        heard.onset_s,
+        found_note.channel,
+        found_note.onset_s,
         reading,
         string=found.string if found is not None else None,
         place=str(found.place) if found is not None else None,

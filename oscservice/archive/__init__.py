@@ -1,0 +1,1 @@
+"""Recordings on a disk and what is measured in them."""

@@ -1,0 +1,1 @@
+"""Regression checks: what recordings say, held against tolerances and a baseline."""

@@ -1,0 +1,1 @@
+"""What a session came to, as a page a person reads."""
