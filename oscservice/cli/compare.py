@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 
-from oscservice.cli.history import entries
+from oscservice.cli.history import named_session
 from oscservice.errors import InputError
 from oscservice.record.history import state_of
 from oscservice.record.journal import Journal
@@ -20,7 +19,6 @@ from oscservice.session.changes import FRET, STIFFNESS, UNITS, Cell, Changes, Si
 from oscservice.session.standing import Standing
 from oscservice.session.summing import standing_of
 
-_LAST = re.compile(r"last(?:-(\d{1,4}))?")
 _MILLIONTHS = 1e6
 
 
@@ -37,7 +35,7 @@ def compare_command(before: str, after: str, instrument: str | None, journal: Pa
         JournalError: no session of that name, or the journal can't be read.
     """
     with Journal.open(journal, readonly=True) as opened:
-        first, second = (_standing(opened, _named(opened, name, instrument)) for name in (before, after))
+        first, second = (_standing(opened, named_session(opened, name, instrument)) for name in (before, after))
     found = changes(first, second)
     if as_json:
         print(json.dumps(_object(first, second, found)))
@@ -59,22 +57,6 @@ def compare_command(before: str, after: str, instrument: str | None, journal: Pa
         highlight=False,
         markup=False,
     )
-
-
-def _named(journal: Journal, name: str, instrument: str | None) -> str:
-    """The session that a name stands for. Raises InputError."""
-    counted = _LAST.fullmatch(name)
-    if counted is None:
-        return name
-    if instrument is None:
-        known = [row.id for row in journal.sessions()]
-    else:
-        known = [row.id for row, _, _ in entries(journal, instrument)]
-    back = int(counted.group(1) or 0)
-    if back >= len(known):
-        of = "" if instrument is None else f" of {instrument!r}"
-        raise InputError(f"{name}: the journal {journal.path} has {len(known)} sessions{of}")
-    return known[back]
 
 
 def _standing(journal: Journal, session: str) -> Standing:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any, Literal
 
@@ -17,6 +18,8 @@ from oscservice.record.journal import Journal, SessionRow
 from oscservice.session.standing import Standing
 from oscservice.session.state import State
 from oscservice.session.summing import standing_of
+
+_LAST = re.compile(r"last(?:-(\d{1,4}))?")
 
 Entry = tuple[SessionRow, Standing, str]
 """A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
@@ -53,6 +56,27 @@ def entries(journal: Journal, instrument: str) -> list[Entry]:
     if not found and Path(instrument).suffix == ".toml":
         found = list(sessions_of(journal, named_instrument(instrument).identity))
     return [(row, standing_of(state, row.id), _outcome(row, state)) for row, state in found]
+
+
+def named_session(journal: Journal, name: str, instrument: str | None) -> str:
+    """The session that a name stands for: its own, or ``last``, ``last-1`` and so on, of an instrument if one is given.
+
+    Raises:
+        InputError: there are not so many.
+        JournalError: the journal can't be read.
+    """
+    counted = _LAST.fullmatch(name)
+    if counted is None:
+        return name
+    if instrument is None:
+        known = [row.id for row in journal.sessions()]
+    else:
+        known = [row.id for row, _, _ in entries(journal, instrument)]
+    back = int(counted.group(1) or 0)
+    if back >= len(known):
+        of = "" if instrument is None else f" of {instrument!r}"
+        raise InputError(f"{name}: the journal {journal.path} has {len(known)} sessions{of}")
+    return known[back]
 
 
 def _outcome(row: SessionRow, state: State) -> str:
