@@ -87,6 +87,8 @@ def _open(path: Path) -> soundfile.SoundFile:
     except soundfile.LibsndfileError as error:
         why = " ".join(error.error_string.split()).rstrip(".")
         raise InputError(f"{path}: not a sound file that can be read ({why}); WAV, FLAC, AIFF and Ogg can") from None
+    except TypeError:  # a name that ends in .raw
+        raise InputError(f"{path}: raw samples don't say their sample rate: make a WAV or FLAC of them") from None
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise InputError(f"{path}: the file can't be read ({why})") from None

@@ -211,3 +211,8 @@ def test_a_source_closed_before_it_is_walked_gives_nothing(tmp_path: Path) -> No
     source.close()
     assert source.state == "ended"
     assert list(source) == []
+
+
+def test_raw_samples_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "a.raw").write_bytes(bytes(4000))
+    assert "sample rate" in refusal(tmp_path / "a.raw")

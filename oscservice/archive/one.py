@@ -1,0 +1,74 @@
+"""One file of an archive, measured: what runs in whichever process does the work, here or on another machine."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from oscservice.archive.content import sha256_of
+from oscservice.archive.notes import measure_file
+from oscservice.archive.stored import to_text
+from oscservice.errors import InputError
+
+CHANGED = "the file changed while it was measured: run again when it is finished"
+
+
+@dataclass(frozen=True)
+class Task:
+    """A file to measure. ``sha256`` is what its bytes had when the task was made."""
+
+    path: str
+    expected_hz: tuple[float, ...]
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Result:
+    """What came of it: ``text`` as ``stored`` has it, or ``fault``, one line without the path."""
+
+    text: str = ""
+    fault: str = ""
+
+
+def measure(task: Task) -> Result:
+    """Measure the file of a task on one core. Whatever is wrong with the file is a fault of its own."""
+    path = Path(task.path)
+    try:
+        with _one_thread():
+            measured = measure_file(path, task.expected_hz)
+    except InputError as error:
+        return Result(fault=str(error).removeprefix(f"{path}: "))
+    except Exception as error:  # a mistake of ours, which must not cost the other files
+        return Result(fault=f"it could not be measured ({type(error).__name__}: {' '.join(str(error).split())})")
+    if sha256_of(path) != task.sha256:
+        return Result(fault=CHANGED)
+    return Result(text=to_text(measured))
+
+
+_limit_lock = threading.Lock()
+_limited = 0
+_limit: Any = None
+
+
+@contextmanager
+def _one_thread() -> Iterator[None]:
+    """Linear algebra on one thread, as long as any thread of this process measures: how a sum is split shows in its
+    last bit, and the other cores have files of their own."""
+    global _limited, _limit
+    with _limit_lock:
+        if _limited == 0:
+            _limit = threadpool_limits(limits=1)
+        _limited += 1
+    try:
+        yield
+    finally:
+        with _limit_lock:
+            _limited -= 1
+            if _limited == 0:
+                _limit.restore_original_limits()

@@ -1,0 +1,140 @@
+"""Many files measured: in order, each fault its own line, and exactly as each alone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from archived import archive, note
+
+from oscservice.archive import many, one
+from oscservice.archive.cache import Cache
+from oscservice.archive.content import sha256_of
+from oscservice.archive.many import Outcome, Wanted, measure_many
+from oscservice.archive.notes import MeasuredFile, measure_file
+
+
+@pytest.fixture(scope="module")
+def wanted(tmp_path_factory: pytest.TempPathFactory) -> list[Wanted]:
+    return archive(tmp_path_factory.mktemp("archive"), 4)
+
+
+@pytest.fixture(scope="module")
+def alone(wanted: list[Wanted]) -> list[Outcome]:
+    """Every file measured as ``measure`` does it."""
+    return [Outcome(measure_file(w.path, w.expected_hz), sha256=sha256_of(w.path)) for w in wanted]
+
+
+def test_outcomes_are_those_of_measuring_each_alone(wanted: list[Wanted], alone: list[Outcome]) -> None:
+    assert all(outcome.measured is not None and len(outcome.measured.notes) == 1 for outcome in alone)
+    told: list[int] = []
+    assert measure_many(wanted, done=told.append) == alone
+    assert told == [1, 2, 3, 4]
+    assert measure_many([]) == []
+
+
+def test_what_was_measured_before_is_looked_up(wanted: list[Wanted], alone: list[Outcome], tmp_path: Path) -> None:
+    with Cache.open(tmp_path / "cache") as cache:
+        assert measure_many(wanted[:2], cache=cache) == alone[:2]
+    told: list[int] = []
+    with Cache.open(tmp_path / "cache") as cache:
+        second = measure_many([*wanted[2:], *wanted[:2]], cache=cache, done=told.append)
+    assert [outcome.cached for outcome in second] == [False, False, True, True]
+    assert [outcome.measured for outcome in second] == [outcome.measured for outcome in [*alone[2:], *alone[:2]]]
+    assert told == [1, 2, 3, 4]
+    moved = tmp_path / "another name.wav"
+    moved.write_bytes(wanted[0].path.read_bytes())
+    with Cache.open(tmp_path / "cache") as cache:
+        assert measure_many([Wanted(moved, wanted[0].expected_hz)], cache=cache)[0].cached
+        assert not measure_many([Wanted(moved, (55.0,))], cache=cache)[0].cached
+
+
+def test_another_estimator_finds_no_old_result(
+    wanted: list[Wanted], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Cache.open(tmp_path) as cache:
+        measure_many(wanted[:1], cache=cache)
+        monkeypatch.setattr(many, "estimator", lambda: {"source": "changed"})
+        assert [outcome.cached for outcome in measure_many(wanted[:1], cache=cache)] == [False]
+
+
+def test_a_cache_that_is_damaged_costs_nothing_but_time(
+    wanted: list[Wanted], alone: list[Outcome], tmp_path: Path
+) -> None:
+    (tmp_path / "measured.sqlite").write_bytes(b"rubbish" * 1000)
+    with Cache.open(tmp_path) as cache:
+        assert measure_many(wanted, cache=cache) == alone
+    assert len(cache.remarks) == 1
+
+
+def test_an_infinite_uncertainty_survives_the_cache(
+    wanted: list[Wanted], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def doubtful(path: Path, expected_hz: tuple[float, ...]) -> MeasuredFile:
+        measured = measure_file(path, expected_hz)
+        reading = replace(measured.notes[0].reading, inharmonicity_se=math.inf)
+        return replace(measured, found=(replace(measured.notes[0], reading=reading),))
+
+    monkeypatch.setattr(one, "measure_file", doubtful)
+    with Cache.open(tmp_path) as cache:
+        first, second = (measure_many(wanted[:1], cache=cache)[0] for _ in range(2))
+    assert second.cached
+    assert first.measured == second.measured
+    assert second.measured is not None
+    assert second.measured.notes[0].reading.inharmonicity_se == math.inf
+
+
+def test_files_that_cant_be_read_have_a_line_each_and_the_rest_is_measured(
+    wanted: list[Wanted], alone: list[Outcome], tmp_path: Path
+) -> None:
+    (tmp_path / "empty.wav").write_bytes(b"")
+    (tmp_path / "text.wav").write_text("no sound")
+    (tmp_path / "samples.raw").write_bytes(bytes(4000))
+    bad = [tmp_path / name for name in ("missing.wav", "empty.wav", "text.wav", "samples.raw")] + [tmp_path]
+    mixed = [wanted[0], *map(Wanted, bad), wanted[1]]
+    with Cache.open(tmp_path / "cache") as cache:
+        first, second = (measure_many(mixed, cache=cache) for _ in range(2))
+    assert [first[0], first[-1]] == alone[:2]
+    faults = [outcome.fault for outcome in first[1:-1]]
+    assert [outcome.fault for outcome in second[1:-1]] == faults
+    assert faults[0] == "there is no such file"
+    for said, needed in zip(
+        faults, ("no such file", "0 bytes", "not a sound file", "raw samples", "not a sound"), strict=True
+    ):
+        assert needed in said
+        assert "\n" not in said
+        assert str(tmp_path) not in said
+    assert [outcome.measured for outcome in first[1:-1]] == [None] * 5
+    assert [bool(outcome.sha256) for outcome in first[1:-1]] == [False, True, True, True, False]
+
+
+def test_a_file_that_changes_while_it_is_measured_is_told_and_not_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = note(tmp_path / "a.wav", 110.0)
+
+    def meddled(path: Path, expected_hz: tuple[float, ...]) -> object:
+        measured = measure_file(path, expected_hz)
+        note(path, 146.83)
+        return measured
+
+    monkeypatch.setattr(one, "measure_file", meddled)
+    with Cache.open(tmp_path) as cache:
+        assert measure_many([Wanted(path)], cache=cache)[0].fault == one.CHANGED
+        monkeypatch.undo()
+        again = measure_many([Wanted(path)], cache=cache)[0]
+    assert (again.fault, again.cached) == ("", False)
+
+
+def test_a_mistake_of_ours_costs_one_file(wanted: list[Wanted], alone: list[Outcome], monkeypatch) -> None:
+    def faulty(path: Path, expected_hz: tuple[float, ...]) -> object:
+        if path == wanted[1].path:
+            raise ZeroDivisionError("division by\nzero")
+        return measure_file(path, expected_hz)
+
+    monkeypatch.setattr(one, "measure_file", faulty)
+    outcomes = measure_many(wanted[:3])
+    assert [outcomes[0], outcomes[2]] == [alone[0], alone[2]]
+    assert outcomes[1].fault == "it could not be measured (ZeroDivisionError: division by zero)"
