@@ -25,6 +25,11 @@ def instrument_folder() -> Path:
     return _user_folder() / "instruments"
 
 
+def check_folder() -> Path:
+    """The user's own folder of manifests: sets of recordings that a client may have checked by name."""
+    return _user_folder() / "checks"
+
+
 def settings_file() -> Path:
     """The user's own settings file, which need not be there."""
     return _user_folder() / "settings.toml"
@@ -45,6 +50,7 @@ class ServeSettings:
         journal: the journal's file, or None for the user's own.
         instrument: preset or file of the instrument on the bench; a session may be begun on it by this name.
         instrument_folder: where instruments are that a session may be begun on by the name of their file.
+        check_folder: where manifests are that sets of recordings may be checked by the name of their file.
         tolerance_cents: of sessions begun without one.
         by_hand: sessions begun here advance only when told to.
         resume: take up the newest open session at once.
@@ -73,6 +79,7 @@ class ServeSettings:
     journal: Path | None = None
     instrument: str = DEFAULT_INSTRUMENT
     instrument_folder: Path = field(default_factory=instrument_folder)
+    check_folder: Path = field(default_factory=check_folder)
     tolerance_cents: float = DEFAULT_TOLERANCE_CENTS
     by_hand: bool = False
     resume: bool = False

@@ -49,6 +49,16 @@ def check_pass_over(form: SettingsForm, refuse: Refuse) -> None:
             refuse(("pass_over",), f"found {one!r}, a malformed pattern: {error}")
 
 
+def checked_checks(form: SettingsForm, refuse: Refuse) -> dict[str, str]:
+    """The manifests of sets of recordings by their names, as the file has them."""
+    found: dict[str, str] = {}
+    for index, entry in enumerate(form.check):
+        if entry.name in found:
+            refuse(("check", index, "name"), f"found {entry.name!r} again, expected a name of its own")
+        found[entry.name] = entry.manifest
+    return found
+
+
 def checked_listeners(form: SettingsForm, root: str, refuse: Refuse) -> tuple[FixedListener, ...]:
     """The fixed listeners, each with what bindings send to it."""
     names = [entry.name for entry in form.listener]

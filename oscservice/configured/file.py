@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn
 
 from pydantic import ValidationError
 
-from oscservice.configured.checked import check_pass_over, checked_bindings, checked_listeners
+from oscservice.configured.checked import check_pass_over, checked_bindings, checked_checks, checked_listeners
 from oscservice.configured.form import SettingsForm
 from oscservice.configured.mistakes import first_mistake, mistake
 from oscservice.instrument.profile import preset_names
@@ -29,12 +30,14 @@ class Configured:
         bindings: foreign messages to commands, in the order of the file.
         pass_over: patterns of foreign addresses that are neither carried out nor answered.
         listeners: who is sent what without asking.
+        checks: manifests of the sets of recordings that may be checked, by their names; paths are whole.
     """
 
     options: dict[str, Any] = field(default_factory=dict)
     bindings: tuple[Binding, ...] = ()
     pass_over: tuple[str, ...] = ()
     listeners: tuple[FixedListener, ...] = ()
+    checks: Mapping[str, Path] = field(default_factory=dict)
 
 
 NOTHING = Configured()
@@ -69,7 +72,8 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
     whole = root or form.root or DEFAULT_ROOT
     bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)
     check_pass_over(form, refuse)
-    return Configured(_options(form, folder), bindings, tuple(form.pass_over), listeners)
+    checks = {name: folder / manifest for name, manifest in checked_checks(form, refuse).items()}
+    return Configured(_options(form, folder), bindings, tuple(form.pass_over), listeners, checks)
 
 
 def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:

@@ -21,6 +21,9 @@ from oscservice.session.words import TOLERANCE_RANGE_CENTS
 MOST_BINDINGS = 256
 MOST_LISTENERS = 16
 MOST_TOPICS = 64
+MOST_CHECKS = 64
+NAME = r"^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$"
+NAME_TEXT = "a name in quotes of 1 to 40 letters, digits, blanks, _ . -"
 _LOW_CENTS, _HIGH_CENTS = TOLERANCE_RANGE_CENTS
 _INT32 = range(-(2**31), 2**31)
 _LARGEST = 3.4e38  # what fits 32 bits
@@ -143,9 +146,7 @@ PieceForm = Annotated[
 class ListenerForm(Form):
     """One ``[[listener]]``: a surface that can't subscribe."""
 
-    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$")] = Field(
-        description="a name in quotes of 1 to 40 letters, digits, blanks, _ . -"
-    )
+    name: Annotated[str, Field(pattern=NAME)] = Field(description=NAME_TEXT)
     host: str = Field("127.0.0.1", description="an IP address in quotes, as 192.168.1.40")
     port: Annotated[int, Field(ge=1, le=65535)] = Field(description="the UDP port it listens on, from 1 to 65535")
     transport: Literal["udp"] = Field("udp", description='"udp"')
@@ -194,6 +195,13 @@ class BindingForm(ConditionForm):
         if self.phases and self.send is not None:
             raise ValueError("phases: expected them with from and command only")
         return self
+
+
+class CheckForm(Form):
+    """One ``[[check]]``: a set of recordings that may be checked by name."""
+
+    name: Annotated[str, Field(pattern=NAME)] = Field(description=NAME_TEXT)
+    manifest: Annotated[str, Field(min_length=1)] = Field(description="a manifest's path in quotes")
 
 
 class SettingsForm(Form):
@@ -246,7 +254,11 @@ class SettingsForm(Form):
         [], description=f"up to {MOST_BINDINGS} [[binding]] entries"
     )
 
+    check: Annotated[list[CheckForm], Field(max_length=MOST_CHECKS)] = Field(
+        [], description=f"up to {MOST_CHECKS} [[check]] entries"
+    )
+
     def options(self) -> dict[str, Any]:
         """The options of ``serve`` that the file gives, by their names."""
-        given = self.model_dump(exclude={"pass_over", "listener", "binding"})
+        given = self.model_dump(exclude={"pass_over", "listener", "binding", "check"})
         return {name: value for name, value in given.items() if value is not None}

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from oscservice.configured.form import BindingForm, ConditionForm, ListenerForm, SettingsForm, TakenForm
+from oscservice.configured.form import BindingForm, CheckForm, ConditionForm, ListenerForm, SettingsForm, TakenForm
 from oscservice.errors import InputError
 from oscservice.tomltext import Location, find_line, nearest, shown
 
 _ENTRIES: dict[str, tuple[str, type[BaseModel]]] = {
     "listener": ("listener", ListenerForm),
     "binding": ("binding", BindingForm),
+    "check": ("check", CheckForm),
     "arguments": ("argument", TakenForm),
     "also": ("condition", ConditionForm),
 }

@@ -11,12 +11,14 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from oscservice.daemon.checks import Checks
 from oscservice.daemon.desk import Begun, Desk
 from oscservice.daemon.heeding import NOT_HEEDED, Heeding
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.notes import Bending, reading
 from oscservice.daemon.plugged import Plugged
 from oscservice.daemon.recording import Recording
+from oscservice.daemon.sets import Sets
 from oscservice.daemon.simulated import SimulatedSource
 from oscservice.daemon.sounding import Sounding
 from oscservice.daemon.telling import sentence
@@ -63,6 +65,7 @@ class Bench:
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
         plugged: the plug-ins at work.
         allowed: networks that packets are taken from, beside this machine.
+        sets: sets of recordings that can be checked by name.
     """
 
     def __init__(
@@ -82,6 +85,7 @@ class Bench:
         bend_range_semitones: int = 0,
         plugged: Plugged | None = None,
         allowed: Networks | None = None,
+        sets: Sets | None = None,
     ) -> None:
         self._keeper = keeper
         self._recording = Recording(recorder)
@@ -97,8 +101,9 @@ class Bench:
         self._audio_dropped = 0
         self._sent: dict[str, Topic] = {}
         self._over = False
+        self.checks = Checks(sets or Sets(), lambda values: self.server.publish(values), self.say)
         begun = Begun(instrument_folder, dict(instruments or {}), tolerance_cents, by_hand)
-        self._desk = Desk(keeper, self, begun, self._bending, self._heeding, self._plugged, simulated)
+        self._desk = Desk(keeper, self, begun, self._bending, self._heeding, self._plugged, simulated, self.checks)
         self.server = OscServer(
             self._desk.handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None, allowed=allowed
         )
@@ -124,6 +129,7 @@ class Bench:
             **self._bending.topics(),
             **self._heeding.topics(self._keeper.state),
             **self._plugged.topics(),
+            **self.checks.topics(),
         }
         return own | topics(self._keeper.state, self._sentences)
 

@@ -9,6 +9,7 @@ from typing import Protocol
 
 from oscservice import __version__
 from oscservice.advice.remains import StringRemains
+from oscservice.daemon.checks import Checks
 from oscservice.daemon.heeding import Heeding
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.notes import Bending
@@ -28,6 +29,8 @@ from oscservice.session.remaining import compared, remaining
 from oscservice.session.state import State
 
 REMAINS, REMAINS_SPREAD = "/string/{string}/remains", "/string/{string}/remains/spread"
+
+CHECKS = ("/check/run", "/check/stop", "/check/sets")
 
 ON_THE_BENCH = "."
 """Name of the instrument that the daemon was started with, for bindings that can't know it."""
@@ -83,6 +86,7 @@ class Desk:
         heeding: whether what is heard is used.
         plugged: the plug-ins at work.
         simulated: the simulated source, if that is what is listened to.
+        checks: of recordings.
     """
 
     def __init__(
@@ -94,6 +98,7 @@ class Desk:
         heeding: Heeding,
         plugged: Plugged,
         simulated: SimulatedSource | None,
+        checks: Checks,
     ) -> None:
         self._keeper = keeper
         self._announcer = announcer
@@ -102,6 +107,7 @@ class Desk:
         self._heeding = heeding
         self._plugged = plugged
         self._simulated = simulated
+        self._checks = checks
         self._left: tuple[State, dict[int, StringRemains]] | None = None
 
     def handle(
@@ -131,6 +137,8 @@ class Desk:
             self._bending.range_semitones = int(values[0])
             self._announcer.say("")
             return ()
+        if address.path in CHECKS:
+            return self._check(address.path, values)
         number = params.get("string", 0)
         command = order(address.path, number, values, self._load, self._begun.tolerance_cents, self._sealed)
         if command is None:
@@ -152,6 +160,16 @@ class Desk:
         if command.on and not self._keeper.state.listening:  # an older journal's session
             self._keeper.carry_out(command)
         self._announcer.say(line)
+        return ()
+
+    def _check(self, path: str, values: tuple[Value, ...]) -> Sequence[str]:
+        """Begin or stop a check of recordings, or tell which there can be."""
+        if path == "/check/sets":
+            return self._checks.names()
+        if path == "/check/run":
+            self._checks.run(str(values[0]))
+        else:
+            self._checks.stop()
         return ()
 
     def _remains(self, number: int, *, spread: bool) -> Sequence[float]:

@@ -19,6 +19,7 @@ from oscservice.daemon.bound import bind, bound_lines
 from oscservice.daemon.ears import Ears
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.plugged import Plugged
+from oscservice.daemon.sets import Sets
 from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.profile import load_instrument
@@ -90,6 +91,7 @@ async def running(
         bend_range_semitones=settings.bend_range_semitones,
         plugged=plugged,
         allowed=Networks(settings.allow),
+        sets=Sets(settings.check_folder, configured.checks),
     )
     web = Web(bench.server, settings.name or own_name(), machine_names() | {settings.host.lower()})
     await open_ports(bench.server, settings.host, settings.port, web.http)
@@ -135,6 +137,7 @@ async def running(
         beat.cancel()
         watch.cancel()
         bench.close()
+        await bench.checks.end()
         await web.end()
         await asyncio.to_thread(plugged.end)
 

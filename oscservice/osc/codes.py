@@ -39,9 +39,9 @@ ERROR_TEXTS: dict[ErrorCode, str] = {
     ErrorCode.WRONG_TYPES: "wrong number or types of arguments",
     ErrorCode.OUT_OF_RANGE: "an argument is out of range",
     ErrorCode.WRONG_PHASE: "not possible in this phase",
-    ErrorCode.NOT_FOUND: "not found: instrument, session, string, fret or subscription",
+    ErrorCode.NOT_FOUND: "not found: instrument, session, string, fret, set of recordings or subscription",
     ErrorCode.BAD_PACKET: "bad packet: not OSC, or larger or deeper than the limits",
-    ErrorCode.TOO_MANY: "too many subscribers or scheduled bundles",
+    ErrorCode.TOO_MANY: "too many at once: subscribers, scheduled bundles, or checks of recordings",
     ErrorCode.REFUSED: "refused here, for safety or by the settings",
     ErrorCode.FAILED: "failed inside; the daemon's log says why",
 }
@@ -56,6 +56,23 @@ CHECKS: dict[str, str] = {str(word): text for word, text in CHECK_TEXTS.items()}
 }
 DRIFTS: dict[str, str] = {str(word): text for word, text in DRIFT_TEXTS.items()}
 ITEMS: dict[str, str] = INSPECTION_ITEMS
+
+RECORDED_VERDICTS: dict[str, str] = {
+    "holds": "within the limits",
+    "drifted": "beyond a limit by more than the evidence leaves open",
+    "unsure": "the recordings don't tell",
+}
+RECORDED_ENDINGS: dict[str, str] = RECORDED_VERDICTS | {
+    "failed": "the check came to no end; its sentence says why",
+    "stopped": "somebody stopped it, or the daemon ended",
+}
+RECORDED_FINDINGS: dict[str, str] = {
+    "tuning": "how far an open string, or a note of no string, is from its pitch",
+    "error": "how sharp a fretted note is to its own open string",
+    "pitch drift": "how far the open string, or the note, has moved since the baseline",
+    "error drift": "how far the error of a fretted note has moved since the baseline",
+    "none": "nothing could be measured; the numbers beside it are 0",
+}
 
 DIRECTIONS: dict[str, str] = {
     "toward the nut": "shorten the string: it frets flat",

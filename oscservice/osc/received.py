@@ -83,6 +83,21 @@ RECEIVED: tuple[Address, ...] = (
         "Send deviations as pitch bends too, all the way being so many semitones; 0: don't. Holds for all subscribers.",
     ),
     Address(
+        "/check/run",
+        _CLIENT,
+        (text_arg("set"),),
+        "Check a named set of recordings, beside whatever the session does. The answer says that it has begun; then "
+        "comes `/check/recorded` for each string, and `/check/summary` at the end. One set at a time (code 7).",
+    ),
+    Address("/check/stop", _CLIENT, (), "Stop the check of recordings that is under way, if one is."),
+    Address(
+        "/check/sets",
+        _CLIENT,
+        (),
+        "Which sets of recordings can be checked.",
+        answer=(text_arg("name of each set, one after the other"),),
+    ),
+    Address(
         f"{AT_STRING}/remains",
         _CLIENT,
         (),

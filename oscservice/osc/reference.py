@@ -31,7 +31,8 @@ SIMULATOR = "simulator"
 """Heading of the commands that only the simulated source takes."""
 
 HEADINGS: Mapping[str, str] = {
-    Direction.CLIENT: "From a client: be sent things, and ask how the daemon is. Answered in any phase.",
+    Direction.CLIENT: "From a client: be sent things, ask how the daemon is, have recordings checked. Answered in any "
+    "phase.",
     Direction.COMMAND: "From a client: drive the session. Each is answered with one `/reply` or one `/error`, "
     "code 4 in a phase that is not named beside it.",
     SIMULATOR: "From a client: play the simulated guitar. Refused (code 8) with any other source.",
@@ -169,6 +170,8 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         ("Statuses of a string", codes.STATUSES),
         ("Verdicts of a quick check", codes.CHECKS),
         ("Ways a string drifts", codes.DRIFTS),
+        ("Endings of a check of recordings", codes.RECORDED_ENDINGS),
+        ("Findings of a check of recordings", codes.RECORDED_FINDINGS),
         ("Inspection items", codes.ITEMS),
         ("States of an inspection item", codes.INSPECTION_STATES),
         ("Directions of a saddle", codes.DIRECTIONS),

@@ -52,6 +52,9 @@ SENT: tuple[Address, ...] = (
         "The sealed session that a quick check is held against; empty while what is on the bench is no quick check.",
     ),
     Address(
+        "/check/running", _STATE, (text_arg("set"),), "The set of recordings that is being checked; empty for none."
+    ),
+    Address(
         "/bend/range",
         _STATE,
         (int_arg("range", "semitones", 0, MOST_SEMITONES),),
@@ -109,6 +112,28 @@ SENT: tuple[Address, ...] = (
             *(float_arg("intonation", "cents"), float_arg("its standard error", "cents", 0)),
         ),
         "A quick check's verdict on a string, and what has changed since the session it is held against; + sharper.",
+    ),
+    Address(
+        "/check/recorded",
+        _EVENT,
+        (
+            int_arg("string", "", 0, MAX_STRINGS),
+            *(text_arg("verdict", codes.RECORDED_VERDICTS), text_arg("what", codes.RECORDED_FINDINGS)),
+            *(float_arg("size", "cents"), float_arg("its standard error", "cents", 0), text_arg("where")),
+        ),
+        "What a set of recordings says of a string: its verdict, the finding that decides it, and where that was, as "
+        "`string 6 fret 12`; + sharp. String 0: a note that belongs to no string.",
+    ),
+    Address(
+        "/check/summary",
+        _EVENT,
+        (
+            *(text_arg("set"), text_arg("verdict", codes.RECORDED_ENDINGS)),
+            *(int_arg(name, "", 0) for name in ("holding", "drifted", "unsure", "files refused")),
+            text_arg("sentence"),
+        ),
+        "The check of a set of recordings has ended: how many strings (of a set without strings: notes) hold, have "
+        "drifted, can't be told; files that could not be used; and the same in words.",
     ),
     Address(
         "/reading",

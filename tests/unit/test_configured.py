@@ -16,9 +16,11 @@ from oscservice.configured.checked import unreachable
 from oscservice.configured.file import Configured, load_settings, read_settings
 from oscservice.configured.form import (
     MOST_BINDINGS,
+    MOST_CHECKS,
     MOST_LISTENERS,
     MOST_TOPICS,
     BindingForm,
+    CheckForm,
     ConditionForm,
     ListenerForm,
     SettingsForm,
@@ -112,7 +114,7 @@ def test_an_empty_file_changes_nothing() -> None:
 
 def test_every_option_of_serve_can_stand_in_it() -> None:
     options = set(inspect.signature(serve).parameters) - {"context", "settings"}
-    assert set(SettingsForm.model_fields) - {"pass_over", "listener", "binding"} == options
+    assert set(SettingsForm.model_fields) - {"pass_over", "listener", "binding", "check"} == options
 
 
 def test_paths_begin_at_its_own_folder() -> None:
@@ -125,6 +127,14 @@ def test_paths_begin_at_its_own_folder() -> None:
     }
     assert read('instrument = "six-string-648"').options == {"instrument": "six-string-648"}
     assert read('source = "device:usb"').options == {"source": "device:usb"}
+
+
+def test_sets_of_recordings_have_names_and_manifests() -> None:
+    text = (
+        '[[check]]\nname = "between takes"\nmanifest = "sets/red.toml"\n[[check]]\nname = "all"\nmanifest = "/a.toml"\n'
+    )
+    assert read(text).checks == {"between takes": FOLDER / "sets" / "red.toml", "all": Path("/a.toml")}
+    assert read(text).options == {}
 
 
 def test_addresses_go_by_the_root() -> None:
@@ -204,6 +214,15 @@ MISTAKES = [
     ("[[listener]]", "[[listeners]]", "listeners: unknown key; did you mean listener?"),
     ("[[listener]]", '[[listener]]\nname = "grid"\nport = 1\ntopics = ["//"]\n[[listener]]', "found 'grid' again"),
     ("[[binding]]", "[[binding]", "not valid TOML"),
+    ("[[listener]]", '[[check]]\nname = "a/b"\nmanifest = "x"\n[[listener]]', "check 1, name: found 'a/b', expected a"),
+    ("[[listener]]", '[[check]]\nname = "a"\n[[listener]]', "check 1, manifest: missing; expected a manifest's path"),
+    ("[[listener]]", '[[check]]\nname = "a"\nmanifest = 3\n[[listener]]', "check 1, manifest: found 3, expected a"),
+    ("[[listener]]", '[[check]]\nnmae = "a"\n[[listener]]', "check 1, nmae: unknown key; did you mean name?"),
+    (
+        "[[listener]]",
+        '[[check]]\nname = "a"\nmanifest = "x"\n[[check]]\nname = "a"\nmanifest = "y"\n[[listener]]',
+        "check 2, name: found 'a' again, expected a name of its own",
+    ),
     ("port = 9790", 'pass_over = ["/a["]', "pass_over: found '/a[', a malformed pattern: no ] closes ["),
 ]  # fmt: skip
 
@@ -292,11 +311,11 @@ DOCUMENT = Path(__file__).parents[2] / "docs" / "bindings.md"
 
 def test_the_document_names_every_key_and_its_examples_are_right() -> None:
     text = DOCUMENT.read_text(encoding="utf-8")
-    for form in (SettingsForm, ListenerForm, BindingForm, ConditionForm, TakenForm):
+    for form in (SettingsForm, ListenerForm, BindingForm, ConditionForm, TakenForm, CheckForm):
         for name, field in form.model_fields.items():
             assert f"`{field.alias or name}`" in text or f"[[{name}]]" in text, name
     examples = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
-    assert len(examples) == 6
+    assert len(examples) == 7
     for example in examples:
         read(example)
 
@@ -309,6 +328,7 @@ def test_the_documents_limits_are_those_of_the_code() -> None:
         MOST_LISTENERS,
         MOST_TOPICS,
         MOST_TOPICS,
+        MOST_CHECKS,
         MOST_WILDCARDS,
         MOST_CHARACTERS,
         MOST_REMEMBERED,
