@@ -1,0 +1,146 @@
+"""A bench that is asked over OSC for a check of recordings, with a stand-in for the program that checks."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from made_up import SCREWS, clock
+from made_up import reading as made_up_reading
+
+from oscservice.daemon.bench import Bench
+from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.sets import Sets
+from oscservice.hearing.listener import Heard
+from oscservice.instrument.profile import load_instrument
+from oscservice.osc.codes import ErrorCode
+from oscservice.osc.peer import Peer
+from oscservice.osc.wire import encode
+from oscservice.record.journal import Journal
+
+GUITAR = load_instrument(SCREWS)
+SENDER = Peer("127.0.0.1", 5000)
+ROW = {"string": 6, "case": "string 6 open", "verdict": "holds", "what": "pitch drift", "cents": 0.0, "se_cents": 0.2}
+RESULT = json.dumps({"verdict": "holds", "strings": [ROW], "cases": [], "refused": []})
+WAITS = "import pathlib, sys, time\nwhile not pathlib.Path(sys.argv[1]).exists(): time.sleep(0.01)\n"
+
+
+class Asked:
+    """A bench, what it sent and answered, and the lines it told; its check ends once ``finish`` is called."""
+
+    def __init__(self, keeper: Keeper, folder: Path) -> None:
+        self.folder = folder
+        self.lines: list[str] = []
+        self.sent: list[tuple[str, Any]] = []
+        self.answers: list[bytes] = []
+        self.keeper = keeper
+        (folder / "red.toml").write_text("")
+        sets = Sets(folder, {"mine": folder / "red.toml"})
+        self.bench = Bench(keeper, tell=self.lines.append, instrument_folder=folder, sets=sets)
+        program = [sys.executable, "-c", f"{WAITS}print({RESULT!r})", str(folder / "finish")]
+        self.bench.checks._words = lambda manifest: program
+        self.bench.server.publish = lambda values: self.sent.extend(values.items())  # type: ignore[method-assign]
+        self.bench.server.attach(SENDER.transport, self)
+
+    def send(self, packet: bytes, peer: Peer) -> bool:
+        self.answers.append(packet)
+        return True
+
+    def close(self) -> None:
+        pass
+
+    lost = 0
+
+    def __len__(self) -> int:
+        return 0
+
+    def say(self, path: str, *values: int | str) -> bytes:
+        """Send a message; gives its answer."""
+        self.bench.server.take(encode("/bench" + path, *values), SENDER)
+        return self.answers.pop()
+
+    def finish(self) -> None:
+        (self.folder / "finish").write_text("")
+
+    async def until(self, address: str, *values: Any) -> None:
+        async with asyncio.timeout(30.0):
+            while (address, values) not in self.sent:
+                await asyncio.sleep(0.01)
+
+
+def asked(tmp_path: Path, work: Callable[[Asked], Any]) -> Asked:
+    async def run() -> Asked:
+        with Journal.open(tmp_path / "journal.sqlite3") as journal:
+            made = Asked(Keeper(journal, clock), tmp_path)
+            try:
+                await work(made)
+            finally:
+                made.bench.close()
+                await made.bench.checks.end()
+            return made
+
+    return asyncio.run(run())
+
+
+def test_a_check_runs_beside_the_session_and_is_no_step_of_it(tmp_path: Path) -> None:
+    async def work(made: Asked) -> None:
+        made.say("/session/begin", SCREWS, "made up")
+        made.say("/session/inspect", "all", "passed")
+        before = made.keeper.state
+        assert made.say("/check/run", "mine", "id=a1") == encode("/bench/reply", "/bench/check/run", "id=a1")
+        assert made.keeper.state is before
+        await made.until("/check/running", "mine")
+        made.bench.hear(0, [Heard(0.1, made_up_reading(GUITAR.open_hz(6)))])
+        assert [values[:2] for address, values in made.sent if address == "/reading"] == [(6, "open")]
+        assert made.keeper.state is not before
+        made.finish()
+        await made.until("/check/recorded", 6, "holds", "pitch drift", 0.0, 0.2, "string 6 open")
+        await made.until("/check/summary", "mine", "holds", 1, 0, 0, 0, "mine: holds: 1 holds")
+        await made.until("/event", "mine: holds: 1 holds")
+        await made.until("/check/running", "")
+
+    made = asked(tmp_path, work)
+    assert (
+        made.lines[-2:] == ["checking the set 'mine'", "mine: holds: 1 holds"] or "mine: holds: 1 holds" in made.lines
+    )
+
+
+def test_what_can_be_asked_for_and_what_is_refused(tmp_path: Path) -> None:
+    async def work(made: Asked) -> None:
+        assert made.say("/check/sets") == encode("/bench/reply", "/bench/check/sets", "mine", "red")
+        refused = made.say("/check/run", "../red")
+        assert encode("/bench/error", "/bench/check/run", int(ErrorCode.NOT_FOUND), "")[:44] == refused[:44]
+        made.say("/check/run", "red")
+        assert b"is being checked" in made.say("/check/run", "mine")
+        assert made.say("/check/stop") == encode("/bench/reply", "/bench/check/stop")
+        await made.until("/check/summary", "red", "stopped", 0, 0, 0, 0, "red: stopped: before it was done")
+        assert made.say("/check/stop") == encode("/bench/reply", "/bench/check/stop")
+
+    asked(tmp_path, work)
+
+
+def test_the_end_of_the_daemon_ends_a_check(tmp_path: Path) -> None:
+    async def work(made: Asked) -> None:
+        made.say("/check/run", "red")
+        await asyncio.sleep(0.3)
+
+    made = asked(tmp_path, work)
+    assert made.sent[-1] == ("/check/summary", ("red", "stopped", 0, 0, 0, 0, "red: stopped: before it was done"))
+
+
+@pytest.mark.parametrize("phase", ["idle", "inspecting", "tuning"])
+def test_in_every_phase(tmp_path: Path, phase: str) -> None:
+    async def work(made: Asked) -> None:
+        if phase != "idle":
+            made.say("/session/begin", SCREWS, "made up")
+        if phase == "tuning":
+            made.say("/session/inspect", "all", "passed")
+        assert str(made.keeper.state.phase) == phase
+        assert made.say("/check/run", "red") == encode("/bench/reply", "/bench/check/run")
+
+    asked(tmp_path, work)
