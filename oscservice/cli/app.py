@@ -9,6 +9,7 @@ from typing import Annotated, Any, NoReturn, cast
 import typer
 
 from oscservice import __version__
+from oscservice.cli.checking import check
 from oscservice.cli.output import silence_stdout, write_what_can_be_written
 from oscservice.cli.serving import serve
 from oscservice.errors import InputError, OscserviceError
@@ -121,6 +122,9 @@ def measure(
     from oscservice.cli.measure import measure_command
 
     measure_command(files, expect, instrument, reference, as_json=json)
+
+
+app.command()(check)
 
 
 @app.command()

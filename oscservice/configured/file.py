@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from oscservice.configured.checked import check_pass_over, checked_bindings, checked_checks, checked_listeners
 from oscservice.configured.form import SettingsForm
-from oscservice.configured.mistakes import first_mistake, mistake
+from oscservice.configured.mistakes import SETTINGS_MISTAKES
 from oscservice.instrument.profile import preset_names
 from oscservice.osc.bindings import Binding
 from oscservice.osc.dressing import FixedListener
@@ -64,10 +64,10 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
     try:
         form = SettingsForm.model_validate(data)
     except ValidationError as mistakes:
-        raise first_mistake(mistakes.errors(), text, origin) from None
+        raise SETTINGS_MISTAKES.first(mistakes.errors(), text, origin) from None
 
     def refuse(location: Location, words: str) -> NoReturn:
-        raise mistake(text, origin, location, words)
+        raise SETTINGS_MISTAKES.at(text, origin, location, words)
 
     whole = root or form.root or DEFAULT_ROOT
     bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)

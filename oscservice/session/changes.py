@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 from scipy.special import ndtr, ndtri
 
@@ -95,7 +96,24 @@ class Changes:
         return "**" if abs(z) > max(far, MARKED_SD) else "*"
 
 
-def unlike(before: StringStanding, after: StringStanding) -> str:
+class Strung(Protocol):
+    """What tells a string from another one."""
+
+    @property
+    def note(self) -> str: ...
+    @property
+    def nominal_hz(self) -> float: ...
+    @property
+    def gauge_mm(self) -> float: ...
+    @property
+    def core_mm(self) -> float: ...
+    @property
+    def wound(self) -> bool: ...
+    @property
+    def scale_mm(self) -> float: ...
+
+
+def unlike(before: Strung, after: Strung) -> str:
     """Why what is heard of two strings can't be compared: another string, scale or pitch; empty if it can."""
     if abs(before.scale_mm - after.scale_mm) > _SAME_MM:
         return f"another scale length ({before.scale_mm:g} and {after.scale_mm:g} mm)"

@@ -30,8 +30,10 @@ MOST_FRETTED = 4
 RULED_OUT = 2.0
 """A string holds once a change of so many times what matters is ruled out, and the change heard is below what does."""
 
+DRIFT_SD = 2.8
+"""Standard errors below which nothing is a drift: strings are many, and looked at several times."""
+
 _RULING_OUT_SD = 2.0
-_DRIFT_SD = 2.8  # standard errors below which nothing is a drift: strings are many, and looked at several times
 _LIKELY_SD = 1.0  # standard errors beyond what matters before a change is a drift
 
 
@@ -130,16 +132,19 @@ def verdict(state: State, *, last_word: bool = False) -> ev.StringChecked | None
     return _checked(state, comparison, (tuned, *tuning), (fretted, *intonation))
 
 
-def judged(change_cents: float, se_cents: float, matters_cents: float, *, last_word: bool) -> Check | None:
+def judged(
+    change_cents: float, se_cents: float, matters_cents: float, *, last_word: bool, drift_sd: float = DRIFT_SD
+) -> Check | None:
     """What a change comes to; None: more plucks may tell.
 
     Args:
         change_cents, se_cents: the change and its standard error.
         matters_cents: a change below this doesn't matter.
         last_word: no more plucks are to be had: what can't be told is unsure.
+        drift_sd: standard errors below which nothing is a drift.
     """
     size = abs(change_cents)
-    if size > _DRIFT_SD * se_cents and size - _LIKELY_SD * se_cents > matters_cents:
+    if size > drift_sd * se_cents and size - _LIKELY_SD * se_cents > matters_cents:
         return Check.DRIFTED
     if size <= matters_cents and size + _RULING_OUT_SD * se_cents <= RULED_OUT * matters_cents:
         return Check.HOLDS

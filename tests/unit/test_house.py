@@ -9,7 +9,7 @@ import oscservice
 
 ROOT = Path(oscservice.__file__).parent
 FLOORS = (
-    ("errors", "settings", "tomltext"),
+    ("errors", "settings", "tomlmistakes", "tomltext"),
     ("sentences",),
     ("instrument",),
     ("hearing",),

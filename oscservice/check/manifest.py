@@ -1,0 +1,220 @@
+"""A manifest: which recordings a check is of, what is in them, and what they are held against; a TOML file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, PlainValidator, ValidationError, model_validator
+
+from oscservice.check.assigned import BY_EAR, Told
+from oscservice.check.naming import Named, Names, compile_names
+from oscservice.check.verdicts import Limits
+from oscservice.instrument.frozen import Form
+from oscservice.instrument.pitch import A4_HZ, Place, note_number
+from oscservice.instrument.profile import preset_names
+from oscservice.instrument.spec import MOST_STRINGS, ReferenceHz
+from oscservice.tomlmistakes import Mistakes
+from oscservice.tomltext import parse, toml_text
+
+LARGEST_LIMIT_CENTS = 100.0
+MOST_CHANNELS = 64
+
+
+def _names(given: str) -> str:
+    compile_names(given)
+    return given
+
+
+def _places(given: object) -> tuple[Place, ...]:
+    if not isinstance(given, list) or not given:
+        raise ValueError("no places")
+    return tuple(Place.parse(text) for text in given)
+
+
+def _one_or_more(given: object) -> tuple[str, ...]:
+    found = (given,) if isinstance(given, str) else tuple(given) if isinstance(given, list) else ()
+    if not found or not all(isinstance(text, str) and text for text in found):
+        raise ValueError("no files")
+    return found
+
+
+def _note(given: str) -> str:
+    note_number(given)
+    return given
+
+
+Text = Annotated[str, Field(min_length=1, max_length=400)]
+Files = Annotated[Any, PlainValidator(_one_or_more)]
+Places = Annotated[Any, PlainValidator(_places)]
+Pattern = Annotated[Text, AfterValidator(_names)]
+Channel = Annotated[int, Field(ge=1, le=MOST_CHANNELS)]
+LimitCents = Annotated[float, Field(gt=0.0, le=LARGEST_LIMIT_CENTS)]
+
+_FILES = 'a path, a folder or a pattern such as "takes/*.wav", or a list of these'
+_PLACES = 'a list of places: ["open", "fret 12"], say'
+_LIMIT = f"cents above 0, to {LARGEST_LIMIT_CENTS:g}"
+_PATTERN = 'a text in quotes with fields such as {string}, {place}, {note}, {take}: "string{string}_{place}_{take}"'
+_CHANNEL = f"a whole number from 1 to {MOST_CHANNELS}"
+
+
+class LimitsForm(Form):
+    """What is still good."""
+
+    tuning_cents: LimitCents | None = Field(None, description=_LIMIT)
+    error_cents: LimitCents | None = Field(None, description=_LIMIT)
+    drift_cents: LimitCents | None = Field(None, description=_LIMIT)
+
+
+class RecordingForm(Form):
+    """Some of the recordings, and what is in them."""
+
+    files: Files = Field(description=_FILES)
+    names: Pattern | None = Field(None, description=_PATTERN)
+    string: Annotated[int, Field(ge=1, le=MOST_STRINGS)] | None = Field(
+        None, description=f"a string's number, from 1 to {MOST_STRINGS}"
+    )
+    place: Annotated[str, AfterValidator(lambda text: str(Place.parse(text)))] | None = Field(
+        None, description='a place in quotes: "open", "harmonic" or "fret 12", say'
+    )
+    places: Places | None = Field(None, description=f"{_PLACES}, one for each note in the order they are played")
+    note: Annotated[str, AfterValidator(_note)] | None = Field(None, description="a note name in quotes, e.g. E2")
+    labels: dict[Text, Text] = Field({}, description='texts that tell it apart: { dynamic = "soft" }, say')
+    listen_for: Places | None = Field(None, description=_PLACES)
+    channel: Channel | None = Field(None, description=_CHANNEL)
+    string_a_channel: bool | None = Field(None, description="true or false")
+
+    @model_validator(mode="after")
+    def _one_way_of_telling(self) -> RecordingForm:
+        if self.place is not None and self.places is not None:
+            raise ValueError("places: expected either place or places")
+        if self.names is not None and (self.place or self.places or self.string or self.note or self.labels):
+            raise ValueError("names: expected nothing else beside it that says what the notes are")
+        if self.string_a_channel and (self.channel or self.string):
+            raise ValueError("string_a_channel: expected neither channel nor string beside it")
+        return self
+
+
+class ManifestForm(Form):
+    """The whole file."""
+
+    name: Text | None = Field(None, description="a text in quotes")
+    instrument: Text | None = Field(None, description="a preset or an instrument file, in quotes")
+    reference_hz: ReferenceHz = Field(A4_HZ, description="a number from 380 to 500 (Hz, usually 440.0)")
+    files: Files | None = Field(None, description=_FILES)
+    names: Pattern | None = Field(None, description=_PATTERN)
+    listen_for: Places | None = Field(None, description=_PLACES)
+    channel: Channel | None = Field(None, description=_CHANNEL)
+    string_a_channel: bool = Field(False, description="true or false")
+    baseline: Text | None = Field(None, description="the path of a baseline in quotes")
+    limits: LimitsForm | None = Field(None, description="a [limits] table")
+    recording: list[RecordingForm] = Field([], description="[[recording]] entries")
+
+    @model_validator(mode="after")
+    def _some_files(self) -> ManifestForm:
+        if self.files is None and not self.recording:
+            raise ValueError("files: missing; expected them, or [[recording]] entries")
+        if self.string_a_channel and self.channel:
+            raise ValueError("string_a_channel: expected no channel beside it")
+        return self
+
+
+_MISTAKES = Mistakes(ManifestForm, {"recording": ("recording", RecordingForm)}, {"limits": LimitsForm})
+
+
+@dataclass(frozen=True)
+class Recordings:
+    """Some files, and what is known of each.
+
+    Attributes:
+        patterns: paths, folders and globs.
+        folder: what relative ones begin at.
+        told: what is said of all of them.
+        names: what their names say, if they do.
+    """
+
+    patterns: tuple[str, ...]
+    folder: Path
+    told: Told = field(default_factory=Told)
+    names: Names | None = None
+
+
+@dataclass(frozen=True)
+class CheckSet:
+    """What a check is of.
+
+    Attributes:
+        name: of the set.
+        recordings: in the order they are read; a file that several name goes with the first.
+        instrument: preset or path; None: notes go by their names.
+        reference_hz: A4, where there is no instrument.
+        baseline: what it is held against.
+        limits: what is still good, where that is told.
+    """
+
+    name: str = ""
+    recordings: tuple[Recordings, ...] = ()
+    instrument: str | None = None
+    reference_hz: float = A4_HZ
+    baseline: Path | None = None
+    limits: Limits = field(default_factory=Limits)
+
+
+def load_manifest(path: Path) -> CheckSet:
+    """What the manifest at ``path`` says; its paths begin at its own folder.
+
+    Raises:
+        InputError: it can't be read, or has a mistake: file, line, key, what was expected.
+    """
+    text = toml_text(path, "a manifest", f"{str(path)!r} is no file; give the path of a manifest")
+    return read_manifest(text, str(path), path.absolute().parent, path.stem)
+
+
+def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> CheckSet:
+    """What the TOML ``text`` says; ``origin`` names the file in messages, ``folder`` is where its paths begin, ``name``
+    is the set's unless the text has one. Raises InputError as ``load_manifest``."""
+    data = parse(text, origin)
+    try:
+        form = ManifestForm.model_validate(data)
+    except ValidationError as mistakes:
+        raise _MISTAKES.first(mistakes.errors(), text, origin) from None
+    all_of_it = Told(
+        listen_for=form.listen_for or BY_EAR, channel=form.channel or 0, string_a_channel=form.string_a_channel
+    )
+    names = None if form.names is None else compile_names(form.names)
+    recordings = [_recordings(one, folder, all_of_it, names) for one in form.recording]
+    if form.files is not None:
+        recordings.append(Recordings(form.files, folder, all_of_it, names))
+    instrument = form.instrument
+    if instrument is not None and instrument not in preset_names():
+        instrument = str(folder / instrument)
+    limits = Limits() if form.limits is None else Limits(**form.limits.model_dump())
+    return CheckSet(
+        form.name or name,
+        tuple(recordings),
+        instrument,
+        form.reference_hz,
+        None if form.baseline is None else folder / form.baseline,
+        limits,
+    )
+
+
+def _recordings(form: RecordingForm, folder: Path, told: Told, names: Names | None) -> Recordings:
+    place = None if form.place is None else Place.parse(form.place)
+    note = None if form.note is None else note_number(form.note)
+    named = Named(form.string, place, note, tuple(sorted(form.labels.items())))
+    known = named != Named() or form.places is not None
+    told = replace(
+        told,
+        named=named,
+        places=form.places or (),
+        listen_for=form.listen_for or told.listen_for,
+        channel=form.channel or (0 if form.string_a_channel else told.channel),
+        string_a_channel=told.string_a_channel if form.string_a_channel is None else form.string_a_channel,
+    )
+    if form.names is not None:
+        names = compile_names(form.names)
+    elif known:
+        names = None
+    return Recordings(form.files, folder, told, names)

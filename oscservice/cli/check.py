@@ -1,0 +1,212 @@
+"""``oscservice check``: recordings held against tolerances and a baseline."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from oscservice.archive.cache import Cache
+from oscservice.check.assigned import Told
+from oscservice.check.gathered import listed, read_list
+from oscservice.check.manifest import CheckSet, Recordings, load_manifest
+from oscservice.check.naming import compile_names
+from oscservice.check.run import run_check
+from oscservice.check.told import as_json, as_junit
+from oscservice.check.verdicts import VERDICT_TEXTS, Finding, Limits, Result, Verdict, What
+from oscservice.cli.named import named_instrument
+from oscservice.errors import InputError
+
+_PIPED_WIDTH = 120
+_MARKS = {Verdict.HOLDS: "", Verdict.UNSURE: "?", Verdict.OUT: "!", Verdict.DRIFTED: "!"}
+_MOST_LINES = 20
+
+
+@dataclass(frozen=True)
+class CheckOptions:
+    """What the command line says; None or empty: what the manifest says, or the usual."""
+
+    files: Sequence[str] = ()
+    list_file: str | None = None
+    manifest: Path | None = None
+    names: str | None = None
+    instrument: str | None = None
+    reference_hz: float | None = None
+    channel: int | None = None
+    string_a_channel: bool = False
+    baseline: Path | None = None
+    accept: bool = False
+    limits: Limits = field(default_factory=Limits)
+    json: str | None = None
+    junit: Path | None = None
+    jobs: int = 0
+    cluster: str = ""
+    no_cache: bool = False
+    cache: Path | None = None
+
+
+def check_command(options: CheckOptions) -> int:
+    """Check recordings, print a table and what was refused, write what was asked for, and give the exit code.
+
+    Raises:
+        InputError: an option or a manifest that can't be used; nothing to check.
+    """
+    asked = _asked(options)
+    instrument = None if asked.instrument is None else named_instrument(asked.instrument)
+    began_s = time.monotonic()
+    cache = None if options.no_cache else Cache.open(options.cache)
+    try:
+        with _bar() as measuring:
+            result = run_check(
+                asked,
+                instrument,
+                accept=options.accept,
+                jobs=options.jobs or os.cpu_count() or 1,
+                cluster=options.cluster,
+                cache=cache,
+                measuring=measuring,
+            )
+    finally:
+        if cache is not None:
+            cache.close()
+    if cache is not None and cache.remarks:
+        result = replace(result, remarks=(*result.remarks, *cache.remarks))
+    if options.junit is not None:
+        _write(options.junit, as_junit(result, time.monotonic() - began_s))
+    if options.json is not None:
+        text = json.dumps(as_json(result), allow_nan=False)
+        if options.json == "-":
+            print(text)
+        else:
+            _write(Path(options.json), text + "\n")
+    for refused in result.refused:
+        print(f"oscservice: {refused}", file=sys.stderr)
+    if options.json != "-":
+        _print(result, accepted=options.accept)
+    return result.verdict.exit_code
+
+
+def _asked(options: CheckOptions) -> CheckSet:
+    """The set, by the manifest and by what the command line says in its place."""
+    asked = CheckSet() if options.manifest is None else load_manifest(options.manifest)
+    patterns = tuple(options.files)
+    if options.list_file is not None:
+        patterns += listed(sys.stdin.read()) if options.list_file == "-" else read_list(Path(options.list_file))
+    try:
+        names = None if options.names is None else compile_names(options.names)
+    except ValueError as mistake:
+        raise InputError(f"--names: {mistake}") from None
+    told = Told(channel=options.channel or 0, string_a_channel=options.string_a_channel)
+    if patterns:
+        recordings = (Recordings(patterns, Path(), told, names),)
+        if options.manifest is not None:
+            general = asked.recordings[-1]
+            recordings = (replace(general, patterns=patterns, folder=Path(), names=names or general.names),)
+        asked = replace(asked, recordings=recordings)
+    elif names is not None:
+        asked = replace(asked, recordings=tuple(replace(some, names=names) for some in asked.recordings))
+    limits = {name: value for name, value in vars(options.limits).items() if value is not None}
+    return replace(
+        asked,
+        instrument=options.instrument or asked.instrument,
+        reference_hz=options.reference_hz or asked.reference_hz,
+        baseline=options.baseline or asked.baseline,
+        limits=replace(asked.limits, **limits),
+    )
+
+
+@contextmanager
+def _bar() -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on standard error, where a person sees it; it shows itself only where there is much to do."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    columns = (TextColumn("measuring"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("measuring", total=None)
+
+        def measuring(count: int, total: int) -> None:
+            progress.update(task, completed=count, total=total)
+
+        yield measuring
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as trouble:
+        raise InputError(f"{path}: can't be written ({trouble.strerror}); choose another place") from None
+
+
+def _print(result: Result, *, accepted: bool) -> None:
+    console = Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH)
+
+    def say(text: str) -> None:
+        console.print(text, highlight=False, markup=False, soft_wrap=True)
+
+    if result.cases:
+        against = "what was heard"
+        if not accepted:
+            against = "against tolerances" if result.limits.drift_cents is None else f"against {result.baseline}"
+        say(f"{result.name or 'Recordings'} {against}")
+        console.print(_accepted(result) if accepted else _table(result))
+        for verdict in sorted({one.verdict for one in result.cases}, key=list(Verdict).index) if not accepted else ():
+            say(f"{verdict}: {VERDICT_TEXTS[verdict]}")
+    for remark in result.remarks[:_MOST_LINES]:
+        say(remark)
+    if len(result.remarks) > _MOST_LINES:
+        say(f"... and {len(result.remarks) - _MOST_LINES} more remarks; --json has them all")
+    counts = ", ".join(f"{result.counts[v]} {_words(v)}" for v in reversed(Verdict) if result.counts[v])
+    known = f" ({result.cached} known from before)" if result.cached else ""
+    refused = f", {len(result.refused)} refused" if result.refused else ""
+    say(
+        f"{result.files} files{known}, {result.notes} notes{refused}"
+        + ("" if accepted else f": {counts or 'none judged'}")
+    )
+
+
+def _words(verdict: Verdict) -> str:
+    return {Verdict.HOLDS: "hold", Verdict.UNSURE: "unsure", Verdict.OUT: "out of tolerance"}.get(verdict, str(verdict))
+
+
+def _table(result: Result) -> Table:
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0), caption="Cents, + sharp, ± 1 sd.", caption_justify="left")
+    for column in ("", "place", "notes", "what", "cents", "±", "limit", "verdict"):
+        right = column in ("notes", "cents", "±", "limit")
+        table.add_column(column, justify="right" if right else "left", no_wrap=column != "verdict")
+    for one in result.cases:
+        for row, finding in enumerate(one.findings):
+            first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
+            table.add_row(*first, *_cells(finding))
+        if not one.findings:
+            table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "held against by others")
+    return table
+
+
+def _cells(finding: Finding) -> list[str]:
+    cents = "" if finding.cents is None else f"{round(finding.cents, 1) + 0.0:+.1f}"
+    se = "" if finding.se_cents is None else f"{max(finding.se_cents, 0.05):.1f}"
+    limit = "" if not finding.limit_cents or finding.what is What.PRESENCE else f"{finding.limit_cents:g}"
+    wanted = f", about {finding.wanted} notes would tell" if finding.wanted else ""
+    why = f": {finding.why}{wanted}" if finding.why else ""
+    return [str(finding.what), cents, se, limit, escape(f"{finding.verdict}{why}")]
+
+
+def _accepted(result: Result) -> Table:
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    table.add_column("place")
+    table.add_column("notes", justify="right")
+    for one in result.cases:
+        table.add_row(escape(str(one.case)), str(one.notes))
+    return table
