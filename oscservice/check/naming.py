@@ -8,6 +8,7 @@ are held against each other. Any other field is a label, which keeps apart what 
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
 from pathlib import PurePath
@@ -18,6 +19,8 @@ from oscservice.tomltext import nearest
 MOST_FIELDS = 8
 PASSED_OVER = ("take", "any")
 MEANT = ("string", "place", "fret", "note")
+
+_MISSPELT = 0.75  # so like a field's name that it was probably meant
 
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _LABEL = re.compile(r"[a-z][a-z0-9_]{0,29}")
@@ -123,6 +126,9 @@ def _group(name: str, seen: list[str]) -> str:
     if _LABEL.fullmatch(name) is None:
         known = nearest(name, (*MEANT, *PASSED_OVER))
         raise ValueError(f"{{{name}}} is no field: {known}; a label is small letters, digits and _")
+    meant = difflib.get_close_matches(name, (*MEANT, *PASSED_OVER), n=1, cutoff=_MISSPELT)
+    if meant:
+        raise ValueError(f"{{{name}}}: did you mean {{{meant[0]}}}? A label needs a name less like it")
     return f"(?P<{name}>[^/]+?)"
 
 
