@@ -6,8 +6,8 @@ import json
 import os
 import tempfile
 from collections.abc import Callable
-from dataclasses import asdict
-from pathlib import Path
+from dataclasses import asdict, replace
+from pathlib import Path, PurePath
 from typing import Any
 
 from pydantic import ValidationError
@@ -23,7 +23,8 @@ LARGEST_FILE = 200_000_000
 
 
 def baseline_text(heard: Heard, estimator: str = "") -> str:
-    """The JSON text of a baseline: the same notes give the same text. ``estimator`` tells what measured them."""
+    """The JSON text of a baseline: the same notes give the same text, wherever their files are. ``estimator`` tells
+    what measured them."""
     body = {
         "form": FORM,
         "estimator": estimator,
@@ -35,7 +36,7 @@ def baseline_text(heard: Heard, estimator: str = "") -> str:
                 "place": None if case.place is None else str(case.place),
                 "note": note_name(case.note),
                 "labels": dict(case.labels),
-                "notes": [asdict(note) for note in notes],
+                "notes": [asdict(replace(note, file=PurePath(note.file).name)) for note in notes],
             }
             for case, notes in heard.in_order
         ],

@@ -13,7 +13,17 @@ from dataclasses import dataclass, replace
 
 from oscservice.advice.comparison import harmonic_rise_cents
 from oscservice.check.cases import Case, Heard, Note
-from oscservice.check.levels import Level, Levels, Scatter, levels_of, limit_sd, scatter_of, sounds_of, string_of
+from oscservice.check.levels import (
+    Level,
+    Levels,
+    Scatter,
+    degrees_of,
+    levels_of,
+    limit_sd,
+    scatter_of,
+    sounds_of,
+    string_of,
+)
 from oscservice.check.verdicts import CaseFound, Finding, Limits, Verdict, What
 from oscservice.instrument.pitch import HARMONIC, OPEN, note_hz
 from oscservice.instrument.spec import Instrument
@@ -79,8 +89,8 @@ def judge(heard: Heard, baseline: Heard | None, limits: Limits) -> tuple[list[Ca
     cases = sorted({*sets[0], *sets[1]}, key=lambda case: case.order)
     quantities = [(case, judging.quantities(case)) for case in cases]
     chance = ALARMS / max(1, sum(len(found) for _, found in quantities))
-    told = [_found(case, found, heard, scatter, chance) for case, found in quantities]
-    return _tuning_explains(told, fitted), _left_out(fitted)
+    told = [CaseFound(case, len(heard.notes.get(case, ())), _findings(found, chance)) for case, found in quantities]
+    return _tuning_explains(told), _left_out(fitted)
 
 
 @dataclass(frozen=True)
@@ -91,6 +101,7 @@ class _Quantity:
     se_cents: float | None = None
     why: str = ""
     plucks: int = 1
+    degrees: float = math.inf
 
 
 class _Judging:
@@ -158,7 +169,8 @@ class _Judging:
         levels = self._fitted[string_of(case)]
         cents, se_cents = levels.combined(weights, self._louder)
         plucks = min(levels.counts[levels.at[level]] for level in weights)
-        return _Quantity(what, limit_cents, cents, se_cents, plucks=plucks)
+        degrees = degrees_of(weights, levels, self._scatter, se_cents)
+        return _Quantity(what, limit_cents, cents, se_cents, plucks=plucks, degrees=degrees)
 
     def _open_of(self, case: Case) -> Case | None:
         """The open string that a stopped one is held against: the one with its labels, or the only one."""
@@ -174,10 +186,8 @@ class _Judging:
         return [self._heard.notes, *([] if self._baseline is None else [self._baseline.notes])]
 
 
-def _found(case: Case, quantities: list[_Quantity], heard: Heard, scatter: Scatter, chance: float) -> CaseFound:
-    drift_sd = max(DRIFT_SD, limit_sd(chance, scatter.weight_of(case)))
-    findings = tuple(_finding(quantity, drift_sd) for quantity in quantities)
-    return CaseFound(case, len(heard.notes.get(case, ())), findings)
+def _findings(quantities: list[_Quantity], chance: float) -> tuple[Finding, ...]:
+    return tuple(_finding(one, max(DRIFT_SD, limit_sd(chance, one.degrees))) for one in quantities)
 
 
 def _finding(quantity: _Quantity, drift_sd: float) -> Finding:
@@ -206,7 +216,7 @@ def _wanted(plucks: int, size_cents: float, se_cents: float, limit_cents: float,
     return max(plucks + 1, math.ceil(plucks * (se_cents / enough) ** 2))
 
 
-def _tuning_explains(cases: list[CaseFound], fitted: Mapping[tuple[object, ...], Levels]) -> list[CaseFound]:
+def _tuning_explains(cases: list[CaseFound]) -> list[CaseFound]:
     """A string that is far off its pitch frets otherwise: that is the tuning's doing, and no drift of its own."""
     far = {
         one.case.string

@@ -57,10 +57,6 @@ class Scatter:
         """That of a case's plucks."""
         return self.stopped_cents if case.stopped else self.open_cents
 
-    def weight_of(self, case: Case) -> float:
-        """Degrees of freedom behind it."""
-        return self.stopped_weight if case.stopped else self.open_weight
-
 
 @dataclass(frozen=True)
 class Sound:
@@ -244,6 +240,17 @@ def _repeated(sounds: Sequence[Sound]) -> list[Sound]:
     for sound in sounds:
         counts[sound.level] = counts.get(sound.level, 0) + 1
     return [sound for sound in sounds if counts[sound.level] > 1]
+
+
+def degrees_of(weights: Mapping[Level, float], levels: Levels, scatter: Scatter, se_cents: float) -> float:
+    """Degrees of freedom of a sum's standard error: only what plucks scatter is estimated, the readings' errors are
+    known. F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110; B. L. Welch, Biometrika 34 (1947) 28."""
+    variances = {True: 0.0, False: 0.0}
+    for (which, case), weight in weights.items():
+        count = levels.counts[levels.at[which, case]]
+        variances[case.stopped] += weight**2 * scatter.of(case) ** 2 / count
+    unknown = variances[True] ** 2 / scatter.stopped_weight + variances[False] ** 2 / scatter.open_weight
+    return max(se_cents**4, (variances[True] + variances[False]) ** 2) / unknown
 
 
 def limit_sd(chance: float, degrees: float) -> float:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from oscservice.archive.cache import Cache
 from oscservice.archive.many import Wanted, measure_many
+from oscservice.archive.version import estimator
 from oscservice.check.assigned import Told, assign
 from oscservice.check.baseline import baseline_text, read_baseline, write_baseline
 from oscservice.check.cases import Case, Heard, Note
@@ -49,7 +50,7 @@ def run_check(
         raise InputError("there is nothing to check; name recordings, or a manifest with --manifest")
     if accept and asked.baseline is None:
         raise InputError("--accept needs to know where the baseline goes; add --baseline FILE")
-    baseline, more = (None, []) if accept else _baseline(asked, instrument)
+    baseline, more, said = (None, [], []) if accept else _baseline(asked, instrument)
     limits = _limits(asked, instrument, baseline=baseline is not None)
     if not accept and limits == Limits() and not more:
         raise InputError("there is nothing to hold notes against; add --baseline FILE, or --instrument for tolerances")
@@ -62,7 +63,7 @@ def run_check(
         done=None if measuring is None else lambda count: measuring(count, len(files)),
     )
     notes: dict[Case, list[Note]] = {}
-    remarks: list[str] = []
+    remarks: list[str] = said
     for one, outcome in zip(files, outcomes, strict=True):
         if outcome.measured is None:
             refused.append(Refusal(one.shown, outcome.fault))
@@ -98,26 +99,29 @@ def _accepted(result: Result, heard: Heard, path: Path) -> Result:
     if result.refused or not heard.count:
         line = "the baseline was not written: something was refused, and the one there was would be lost to less"
         return replace(result, remarks=(*result.remarks, line))
-    write_baseline(path, baseline_text(heard))
+    write_baseline(path, baseline_text(heard, estimator()["source"]))
     line = f"{heard.count} notes of {len(heard.notes)} places are the baseline now: {path}"
     return replace(result, remarks=(*result.remarks, line))
 
 
-def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Heard | None, list[Refusal]]:
-    """The baseline, or why it can't be used: then tolerances are still judged."""
+def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Heard | None, list[Refusal], list[str]]:
+    """The baseline and what is to be remarked of it, or why it can't be used: then tolerances are still judged."""
     if asked.baseline is None:
-        return None, []
+        return None, [], []
     try:
-        found = read_baseline(asked.baseline)[0]
+        found, measured_by = read_baseline(asked.baseline)
     except InputError as fault:
         path, _, why = str(fault).partition(": ")
-        return None, [Refusal(path, why)]
+        return None, [Refusal(path, why)], []
     theirs = "" if found.instrument is None else found.instrument.identity
     ours = "" if instrument is None else instrument.identity
     if theirs != ours:
         why = f"a baseline of {theirs or 'notes without an instrument'}, and this is {ours or 'without one'}"
-        return None, [Refusal(str(asked.baseline), why)]
-    return found, []
+        return None, [Refusal(str(asked.baseline), why)], []
+    if measured_by == estimator()["source"]:
+        return found, [], []
+    line = f"{asked.baseline} was measured by another version: to rule the measuring out, accept its recordings anew"
+    return found, [], [line]
 
 
 def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:

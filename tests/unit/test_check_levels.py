@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import ttest_ind
 
 from oscservice.check.cases import Case, Note
-from oscservice.check.levels import Levels, Scatter, Sound, levels_of, limit_sd, scatter_of, sounds_of
+from oscservice.check.levels import Levels, Scatter, Sound, degrees_of, levels_of, limit_sd, scatter_of, sounds_of
 from oscservice.hearing.strength import PRIOR_CENTS
 from oscservice.instrument.pitch import OPEN, Place, note_hz
 
@@ -123,6 +124,20 @@ def test_so_many_standard_errors_are_those_of_the_tables() -> None:
     assert limit_sd(0.01, 3.0) == pytest.approx(5.841, abs=5e-4)
     assert limit_sd(0.002, 30.0) == pytest.approx(3.385, abs=5e-4)
     assert limit_sd(0.05, 1e9) == pytest.approx(1.960, abs=5e-4)
+
+
+def test_degrees_of_freedom_are_welchs_where_nothing_but_scatter_is_unsure() -> None:
+    """Against scipy.stats.ttest_ind of two samples of unlike variance; and known errors add certainty."""
+    rng = np.random.default_rng(5)
+    opened, fretted = rng.normal(0.0, 0.3, 7), rng.normal(0.0, 1.5, 4)
+    scatter = Scatter(float(opened.std(ddof=1)), float(fretted.std(ddof=1)), 6.0, 3.0)
+    sounds = [Sound((1, OPENED), float(c), 0.0, 0.0, note(OPENED, c)) for c in opened]
+    sounds += [Sound((1, FRETTED), float(c), 0.0, 0.0, note(FRETTED, c)) for c in fretted]
+    levels, weights = levels_of(sounds, scatter), {(1, FRETTED): 1.0, (1, OPENED): -1.0}
+    _, se_cents = levels.combined(weights)
+    expected = ttest_ind(opened, fretted, equal_var=False).df
+    assert degrees_of(weights, levels, scatter, se_cents) == pytest.approx(expected, rel=1e-6)
+    assert degrees_of(weights, levels, scatter, 10.0 * se_cents) == pytest.approx(1e4 * expected, rel=1e-6)
 
 
 def test_errors_are_true() -> None:
