@@ -45,7 +45,7 @@ def recorded(name: str, printed: bytes | str) -> Recorded:
             raise ValueError(f"a verdict {verdict!r}")
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise ValueError(f"not what a check prints: {type(error).__name__}: {error}") from None
-    counts = [sum(row[1] == word for row in rows) for word in RECORDED_VERDICTS]
+    counts = [sum(row[1] in words for row in rows) for words in (("holds",), ("drifted", "out"), ("unsure",))]
     sentence = _sentence(name, verdict, rows, refused)
     return Recorded(tuple(rows[:MOST_ROWS]), (name, verdict, *counts, refused, sentence))
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 from enum import IntEnum
 
 from oscservice.advice.causes import Cause
+from oscservice.check.verdicts import VERDICT_TEXTS as RECORDED_TEXTS
+from oscservice.check.verdicts import WHAT_TEXTS
 from oscservice.session.words import (
     CHECK_TEXTS,
     DRIFT_TEXTS,
@@ -57,20 +59,12 @@ CHECKS: dict[str, str] = {str(word): text for word, text in CHECK_TEXTS.items()}
 DRIFTS: dict[str, str] = {str(word): text for word, text in DRIFT_TEXTS.items()}
 ITEMS: dict[str, str] = INSPECTION_ITEMS
 
-RECORDED_VERDICTS: dict[str, str] = {
-    "holds": "within the limits",
-    "drifted": "beyond a limit by more than the evidence leaves open",
-    "unsure": "the recordings don't tell",
-}
+RECORDED_VERDICTS: dict[str, str] = {str(word): text for word, text in RECORDED_TEXTS.items()}
 RECORDED_ENDINGS: dict[str, str] = RECORDED_VERDICTS | {
     "failed": "the check came to no end; its sentence says why",
     "stopped": "somebody stopped it, or the daemon ended",
 }
-RECORDED_FINDINGS: dict[str, str] = {
-    "tuning": "how far an open string, or a note of no string, is from its pitch",
-    "error": "how sharp a fretted note is to its own open string",
-    "pitch drift": "how far the open string, or the note, has moved since the baseline",
-    "error drift": "how far the error of a fretted note has moved since the baseline",
+RECORDED_FINDINGS: dict[str, str] = {str(word): text for word, text in WHAT_TEXTS.items()} | {
     "none": "nothing could be measured; the numbers beside it are 0",
 }
 

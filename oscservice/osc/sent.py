@@ -129,11 +129,11 @@ SENT: tuple[Address, ...] = (
         _EVENT,
         (
             *(text_arg("set"), text_arg("verdict", codes.RECORDED_ENDINGS)),
-            *(int_arg(name, "", 0) for name in ("holding", "drifted", "unsure", "files refused")),
+            *(int_arg(name, "", 0) for name in ("holding", "drifted or out", "unsure", "files refused")),
             text_arg("sentence"),
         ),
         "The check of a set of recordings has ended: how many strings (of a set without strings: notes) hold, have "
-        "drifted, can't be told; files that could not be used; and the same in words.",
+        "drifted or are out of tolerance, can't be told; files that could not be used; and the same in words.",
     ),
     Address(
         "/reading",

@@ -11,7 +11,6 @@ either way. Truth is the simulator's own mechanics.
 
 from __future__ import annotations
 
-import copy
 import random
 import sys
 import time
@@ -19,16 +18,14 @@ from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
+from planted import Planted, drifted
 from silent import SilentBench, quick_check, set_up
 
-from oscservice.instrument.pitch import cents_between
 from oscservice.instrument.profile import load_instrument
-from oscservice.instrument.spec import Instrument
 from oscservice.session.asking import TUNING_WINDOW_CENTS
 from oscservice.session.summing import standing_of
 from oscservice.session.words import Check, Drift
 from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
 
 PRESET = "six-string-628"
 PUT_OUT = (0.0, 1.0, 2.0, 3.0)
@@ -47,22 +44,6 @@ class Checked:
     plucks: int
 
 
-def put_out(instrument: Instrument, rig: Rig, string: int, way: Drift, times: float, tolerance_cents: float) -> None:
-    """Turn a peg, or move a saddle and bring the string back to where it was."""
-    if way is Drift.TUNING:
-        rig.turn_peg(string, times * TUNING_WINDOW_CENTS)
-        return
-    before_hz, target_cents = rig.open_hz(string), rig.error_cents(string) + times * tolerance_cents
-    toward_mm, away_mm = rig.saddle_room_mm(string)
-    for _ in range(30):  # by halves of what is missing: 2.7 cents a mm
-        missing = rig.error_cents(string) - target_cents
-        if abs(missing) < 1e-3:
-            break
-        toward_mm, away_mm = rig.saddle_room_mm(string)
-        rig.move_saddle(string, min(max(0.35 * missing, toward_mm), away_mm))
-        rig.turn_peg(string, cents_between(before_hz, rig.open_hz(string)))
-
-
 def one(job: tuple[int, float]) -> list[Checked]:
     """Every way of putting out one guitar, by its seed and the tolerance."""
     seed, tolerance_cents = job
@@ -75,11 +56,10 @@ def one(job: tuple[int, float]) -> list[Checked]:
     found: list[Checked] = []
     for way in (Drift.TUNING, Drift.INTONATION):
         for times in PUT_OUT:
-            rig = copy.deepcopy(left)
             string, sign = draw.choice(numbers), draw.choice((-1.0, 1.0))
-            put_out(instrument, rig, string, way, sign * times, tolerance_cents)
-            state, plucks = quick_check(instrument, against, SilentBench(rig, draw.getrandbits(32)))
             matters = TUNING_WINDOW_CENTS if way is Drift.TUNING else tolerance_cents
+            rig = drifted(left, Planted(string, way, sign * times * matters))
+            state, plucks = quick_check(instrument, against, SilentBench(rig, draw.getrandbits(32)))
             for number in numbers:
                 said = state.string(number).check
                 if said is None:

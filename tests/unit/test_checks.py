@@ -5,6 +5,7 @@ a stand-in for the program that checks.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 import os
 import sys
@@ -16,10 +17,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from oscservice.check.cases import Case
+from oscservice.check.told import as_json
+from oscservice.check.verdicts import CaseFound, Finding, Limits, Refusal, Result, Verdict, What
 from oscservice.daemon.checks import Checks, checking
 from oscservice.daemon.errand import NICE, ErrandFailed, errand
 from oscservice.daemon.recorded import MOST_ROWS, ended, recorded
 from oscservice.daemon.sets import MOST_LISTED, Sets
+from oscservice.instrument.pitch import OPEN
 from oscservice.osc.codes import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS, ErrorCode, OscRefusal
 from oscservice.osc.outbox import typed
 
@@ -120,6 +125,28 @@ def test_every_result_can_be_sent(rows: list[dict[str, Any]], verdict: str, refu
     assert typed("/check/summary", found.summary) == found.summary
     assert sum(found.summary[2:5]) == len(rows)
     assert found.summary[5] == refused
+
+
+def test_what_a_check_prints_can_be_read() -> None:
+    """Every verdict and finding there is, as the command itself puts them."""
+    sizes = {Verdict.HOLDS: 0.1, Verdict.UNSURE: None, Verdict.OUT: 7.0, Verdict.DRIFTED: -7.0}
+    cases = [
+        CaseFound(
+            Case(string, OPEN, 40 + string), 3, (Finding(what, cents, None if cents is None else 0.2, 1.0, word),)
+        )
+        for string, (what, (word, cents)) in enumerate(itertools.product(What, sizes.items()))
+        if string < 12
+    ]
+    result = Result("red", "the red one", "", Limits(), tuple(cases), (Refusal("a.wav", "made up"),))
+    found = recorded("red", json.dumps(as_json(result), allow_nan=False))
+    in_order = [*cases[1:], cases[0]]  # what has no string comes last
+    assert [(row[0], row[1]) for row in found.rows] == [(c.case.string, str(c.verdict)) for c in in_order]
+    assert [row[2] for row in found.rows if row[1] != "unsure"] == [
+        str(c.findings[0].what) for c in in_order if c.verdict is not Verdict.UNSURE
+    ]
+    assert found.summary[1:6] == ("drifted", 3, 6, 3, 1)
+    for row in found.rows:
+        assert typed("/check/recorded", row) == row
 
 
 def test_a_check_without_a_verdict_has_a_summary_too() -> None:
