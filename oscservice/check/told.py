@@ -83,7 +83,7 @@ def _string(number: int, one: CaseFound) -> dict[str, Any]:
 
 def as_junit(result: Result, seconds: float) -> str:
     """The result as JUnit XML; ``seconds`` is what it took."""
-    name = _clean(result.name or "recordings")
+    name = result.name or "recordings"
     failed = result.counts[Verdict.DRIFTED] + result.counts[Verdict.OUT]
     counts = {
         "tests": str(len(result.cases) + len(result.refused)),
@@ -94,24 +94,22 @@ def as_junit(result: Result, seconds: float) -> str:
     top = ElementTree.Element("testsuites", {"name": "oscservice check", **counts})
     suite = ElementTree.SubElement(top, "testsuite", {"name": name, **counts, "skipped": "0"})
     for one in result.cases:
-        case = ElementTree.SubElement(
-            suite, "testcase", {"name": _clean(str(one.case)), "classname": name, "time": "0"}
-        )
+        case = ElementTree.SubElement(suite, "testcase", {"name": str(one.case), "classname": name, "time": "0"})
         gravest = one.gravest
         if gravest is not None and one.verdict is not Verdict.HOLDS:
             kind = "error" if one.verdict is Verdict.UNSURE else "failure"
-            told = ElementTree.SubElement(case, kind, {"type": str(one.verdict), "message": _clean(line(gravest))})
+            told = ElementTree.SubElement(case, kind, {"type": str(one.verdict), "message": line(gravest)})
             told.text = "\n".join(line(finding) for finding in one.findings)
         elif one.findings:
             ElementTree.SubElement(case, "system-out").text = "\n".join(line(finding) for finding in one.findings)
     for refused in result.refused:
-        attributes = {"name": _clean(refused.file), "classname": f"{name}.refused", "time": "0"}
+        attributes = {"name": refused.file, "classname": f"{name}.refused", "time": "0"}
         case = ElementTree.SubElement(suite, "testcase", attributes)
-        ElementTree.SubElement(case, "error", {"type": "refused", "message": _clean(refused.why)})
+        ElementTree.SubElement(case, "error", {"type": "refused", "message": refused.why})
     if result.remarks:
-        ElementTree.SubElement(suite, "system-out").text = _clean("\n".join(result.remarks))
+        ElementTree.SubElement(suite, "system-out").text = "\n".join(result.remarks)
     ElementTree.indent(top)
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(top, encoding="unicode") + "\n"
+    return _clean('<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(top, encoding="unicode") + "\n")
 
 
 def line(finding: Finding) -> str:

@@ -40,7 +40,7 @@ from oscservice.instrument.pitch import note_number
 from oscservice.instrument.profile import load_instrument
 from oscservice.session.words import Drift
 
-PLUCKS = 10
+PLUCKS = 12
 """Of each place in a take, unless told otherwise."""
 
 SIZES_CENTS = (0.5, 1.0, 2.0, 5.0)
