@@ -133,7 +133,11 @@ class _Judging:
             found.append(self._quantity(What.TUNING, limits.tuning_cents, case, {(NOW, case): 1.0}))
         if here and limits.error_cents is not None and case.place not in (OPEN, None):
             found.append(self._error(case, opened, limits.error_cents))
-        if self._baseline is not None and limits.drift_cents is not None:
+        if (
+            self._baseline is not None
+            and limits.drift_cents is not None
+            and not (limits.retuned and case.place == OPEN)
+        ):
             found.append(self._drift(case, opened, limits.drift_cents))
         if not found and here and case.place != OPEN:
             found.append(_Quantity(What.PRESENCE, 0.0, why="there is nothing to hold it against"))
@@ -161,6 +165,9 @@ class _Judging:
                 return _Quantity(What.PITCH_DRIFT, limit_cents, why=f"not the string of the baseline: {why}")
         weights: dict[Level, float] = {(NOW, case): 1.0, (BASELINE, case): -1.0}
         if opened is None or opened not in before or opened not in now:
+            if self._limits.retuned:
+                why = "tuned anew, and its open string was not heard"
+                return _Quantity(What.ERROR_DRIFT, limit_cents, why=why)
             return self._quantity(What.PITCH_DRIFT, limit_cents, case, weights)
         weights |= {(NOW, opened): -1.0, (BASELINE, opened): 1.0}
         return self._quantity(What.ERROR_DRIFT, limit_cents, case, weights)

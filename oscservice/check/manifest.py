@@ -65,6 +65,7 @@ class LimitsForm(Form):
     tuning_cents: LimitCents | None = Field(None, description=_LIMIT)
     error_cents: LimitCents | None = Field(None, description=_LIMIT)
     drift_cents: LimitCents | None = Field(None, description=_LIMIT)
+    retuned: bool = Field(False, description="true or false")
 
 
 class RecordingForm(Form):

@@ -52,7 +52,7 @@ def run_check(
         raise InputError("--accept needs to know where the baseline goes; add --baseline FILE")
     baseline, more, said = (None, [], []) if accept else _baseline(asked, instrument)
     limits = _limits(asked, instrument, baseline=baseline is not None)
-    if not accept and limits == Limits() and not more:
+    if not accept and limits == Limits(retuned=limits.retuned) and not more:
         raise InputError("there is nothing to hold notes against; add --baseline FILE, or --instrument for tolerances")
     wanted = [Wanted(one.path, _expected_hz(one.told, instrument)) for one in files]
     outcomes = measure_many(
@@ -131,6 +131,7 @@ def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -
         told.tuning_cents if told.tuning_cents is not None else usual.tuning_cents,
         told.error_cents if told.error_cents is not None else usual.error_cents,
         (told.drift_cents if told.drift_cents is not None else usual.drift_cents) if baseline else None,
+        told.retuned,
     )
 
 

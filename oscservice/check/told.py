@@ -28,6 +28,7 @@ def as_json(result: Result) -> dict[str, Any]:
             "tuning_cents": result.limits.tuning_cents,
             "error_cents": result.limits.error_cents,
             "drift_cents": result.limits.drift_cents,
+            "retuned": result.limits.retuned,
         },
         "files": result.files,
         "cached": result.cached,

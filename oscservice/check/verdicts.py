@@ -61,11 +61,13 @@ class Limits:
         tuning_cents: an open string off its pitch.
         error_cents: a fret against its open string.
         drift_cents: a change since the baseline.
+        retuned: the instrument was tuned anew since the baseline: changes of pitch are no drift, those of error are.
     """
 
     tuning_cents: float | None = None
     error_cents: float | None = None
     drift_cents: float | None = None
+    retuned: bool = False
 
 
 @dataclass(frozen=True)

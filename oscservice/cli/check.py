@@ -24,13 +24,14 @@ from oscservice.check.manifest import CheckSet, Recordings, load_manifest
 from oscservice.check.naming import compile_names
 from oscservice.check.run import run_check
 from oscservice.check.told import as_json, as_junit
-from oscservice.check.verdicts import VERDICT_TEXTS, Finding, Limits, Result, Verdict, What
+from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, Finding, Limits, Result, Verdict, What
 from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError
 
 _PIPED_WIDTH = 120
 _MARKS = {Verdict.HOLDS: "", Verdict.UNSURE: "?", Verdict.OUT: "!", Verdict.DRIFTED: "!"}
 _MOST_LINES = 20
+_MOST_ROWS = 100
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def _asked(options: CheckOptions) -> CheckSet:
         asked = replace(asked, recordings=recordings)
     elif names is not None:
         asked = replace(asked, recordings=tuple(replace(some, names=names) for some in asked.recordings))
-    limits = {name: value for name, value in vars(options.limits).items() if value is not None}
+    limits = {name: value for name, value in vars(options.limits).items() if value not in (None, False)}
     return replace(
         asked,
         instrument=options.instrument or asked.instrument,
@@ -160,7 +161,13 @@ def _print(result: Result, *, accepted: bool) -> None:
         if not accepted:
             against = "against tolerances" if result.limits.drift_cents is None else f"against {result.baseline}"
         say(f"{result.name or 'Recordings'} {against}")
-        console.print(_accepted(result) if accepted else _table(result))
+        shown = result.cases
+        if len(shown) > _MOST_ROWS:  # of a large archive only what doesn't hold
+            shown = tuple(one for one in shown if one.verdict is not Verdict.HOLDS)[:_MOST_ROWS]
+        if shown:
+            console.print(_accepted(shown) if accepted else _table(shown))
+        if len(shown) < len(result.cases):
+            say(f"{len(result.cases) - len(shown)} more are not shown; --json has them all")
         for verdict in sorted({one.verdict for one in result.cases}, key=list(Verdict).index) if not accepted else ():
             say(f"{verdict}: {VERDICT_TEXTS[verdict]}")
     for remark in result.remarks[:_MOST_LINES]:
@@ -180,12 +187,12 @@ def _words(verdict: Verdict) -> str:
     return {Verdict.HOLDS: "hold", Verdict.UNSURE: "unsure", Verdict.OUT: "out of tolerance"}.get(verdict, str(verdict))
 
 
-def _table(result: Result) -> Table:
+def _table(shown: Sequence[CaseFound]) -> Table:
     table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0), caption="Cents, + sharp, ± 1 sd.", caption_justify="left")
     for column in ("", "place", "notes", "what", "cents", "±", "limit", "verdict"):
         right = column in ("notes", "cents", "±", "limit")
         table.add_column(column, justify="right" if right else "left", no_wrap=column != "verdict")
-    for one in result.cases:
+    for one in shown:
         for row, finding in enumerate(one.findings):
             first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
             table.add_row(*first, *_cells(finding))
@@ -203,10 +210,10 @@ def _cells(finding: Finding) -> list[str]:
     return [str(finding.what), cents, se, limit, escape(f"{finding.verdict}{why}")]
 
 
-def _accepted(result: Result) -> Table:
+def _accepted(shown: Sequence[CaseFound]) -> Table:
     table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     table.add_column("place")
     table.add_column("notes", justify="right")
-    for one in result.cases:
+    for one in shown:
         table.add_row(escape(str(one.case)), str(one.notes))
     return table

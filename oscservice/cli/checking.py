@@ -31,6 +31,7 @@ def check(
     drift: Annotated[
         float | None, typer.Option(**_LIMIT, help="Cents by which a pitch may differ from the baseline; else 1.")
     ] = None,
+    retuned: Annotated[bool, typer.Option("--retuned", help="Tuned anew since: judge errors, not pitches.")] = False,
     tuning: Annotated[float | None, typer.Option(**_LIMIT, help="Cents that an open string may be off.")] = None,
     error: Annotated[float | None, typer.Option(**_LIMIT, help="Cents that a fret may be off its open string.")] = None,
     json: Annotated[
@@ -57,7 +58,7 @@ def check(
         string_a_channel,
         baseline,
         accept,
-        Limits(tuning, error, drift),
+        Limits(tuning, error, drift, retuned),
         json,
         junit,
         jobs,

@@ -131,6 +131,16 @@ def test_a_limit_can_be_wider(takes: Path, baseline: Path, cache: Path, notes: d
     assert check(cache, *against(baseline, takes), "--drift", "6").code == 0
 
 
+def test_tuned_anew_a_string_may_stand_elsewhere(
+    takes: Path, baseline: Path, cache: Path, notes: dict[str, NDArray[np.float32]]
+) -> None:
+    sharpen(takes, "string6_*", notes)
+    code, found = result(cache, *against(baseline, takes), "--retuned")
+    assert (code, found["limits"]["retuned"]) == (0, True)
+    sharpen(takes, "string1_fret12_*", notes)
+    assert check(cache, *against(baseline, takes), "--retuned").code == 1
+
+
 def test_without_a_baseline_tolerances_are_judged(
     takes: Path, cache: Path, notes: dict[str, NDArray[np.float32]]
 ) -> None:
@@ -264,7 +274,12 @@ def test_a_baseline_of_another_instrument_is_refused_and_tolerances_are_judged(
     assert got.code == 2
     assert got.complaint == f"{baseline}: a baseline of {INSTRUMENT}, and this is six-string-628"
     code, found = result(cache, *words)
-    assert found["limits"] == {"tuning_cents": 3.0, "error_cents": 20.0, "drift_cents": None}
+    assert found["limits"] == {
+        "tuning_cents": 3.0,
+        "error_cents": 20.0,
+        "drift_cents": None,
+        "retuned": False,
+    }
     assert {one["found"][0]["what"] for one in found["cases"]} == {"tuning", "error"}
     assert code in (1, 2)
 

@@ -114,6 +114,16 @@ def test_a_fret_without_its_open_string_goes_by_its_pitch_and_has_no_error() -> 
     assert (finding.verdict, finding.why) == (Verdict.UNSURE, "its open string was not heard")
 
 
+def test_tuned_anew_only_errors_are_held_against_the_baseline() -> None:
+    limits = replace(DRIFT, retuned=True)
+    found = by_name(judge(heard(o3=-2.5, f4=2.0), heard(), limits)[0])
+    assert {name for name in found if name.endswith("open")} == set()
+    assert found.pop("string 4 fret 12").verdict is Verdict.DRIFTED
+    assert {one.verdict for one in found.values()} == {Verdict.HOLDS}
+    alone = Heard(GUITAR, 440.0, {case(2, FRET_12): notes(2, FRET_12, 1.0)})
+    assert by_name(judge(alone, alone, limits)[0])["string 2 fret 12"].why.startswith("tuned anew")
+
+
 def test_a_harmonic_is_judged_without_what_stiffness_raises_it_by() -> None:
     """600 log2((1 + 4B) / (1 + B)) is 0.26 cents at B = 1e-4 (H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203)."""
     both = {case(6): notes(6, OPEN, 0.0), case(6, HARMONIC): notes(6, HARMONIC, 0.26)}
