@@ -4,8 +4,8 @@ Exit codes (also in the README):
 
 ====  ==============================================================
 0     done
-1     the job ran but its goal was not reached (rehearsal, measuring); a record was edited
-2     bad input: an argument, a file or its content
+1     the job ran but its goal was not reached (rehearsal, measuring, a check); a record was edited
+2     bad input: an argument, a file or its content; some of what was checked could not be judged
 3     the audio input is not there or was lost for good
 4     the network port is taken or may not be used
 5     the session journal cannot be used, or was not written by the end
