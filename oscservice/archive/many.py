@@ -1,18 +1,21 @@
-"""Many recordings measured: each at most once, whatever order, on one core."""
+"""Many recordings measured: each at most once, in any order, on one core, on many, or on many machines."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from oscservice.archive.cache import Cache, key_of
 from oscservice.archive.content import sha256_of_each
+from oscservice.archive.local import on_cores
 from oscservice.archive.notes import MeasuredFile
-from oscservice.archive.one import Result, Task, measure
+from oscservice.archive.one import Result, Task
 from oscservice.archive.stored import from_text
 from oscservice.archive.version import estimator, fingerprint
 
+_LOOKED_UP_AT_ONCE = 500
 _KEPT_AT_ONCE = 32
 
 
@@ -49,67 +52,101 @@ def measure_many(
     cache: Cache | None = None,
     done: Callable[[int], None] | None = None,
 ) -> list[Outcome]:
-    """Outcomes in the order of ``wanted``, whatever order they were measured in.
+    """Outcomes in the order of ``wanted``, whatever order they were measured in, the same wherever they were measured.
 
     Args:
-        wanted: the files.
-        jobs: how many are measured at a time, each on a core of its own.
-        cluster: address of a Dask scheduler whose workers do it instead; empty: this machine.
-        cache: where results are looked up and kept; None: nowhere.
+        wanted: the files. A fault of one is told in its outcome and costs the others nothing.
+        jobs: how many are read or measured at a time, each on a core of its own.
+        cluster: address of a Dask scheduler whose workers measure (files that are too large for that: this machine);
+            empty: this machine.
+        cache: where results are looked up, and kept as they come; None: nowhere.
         done: called as files finish, with the number so far.
 
     Raises:
         InputError: the cluster can't be used.
     """
-    outcomes: list[Outcome | None] = [None] * len(wanted)
-    digests = sha256_of_each([one.path for one in wanted], jobs)
-    ready = 0
-
-    def finished(number: int, outcome: Outcome) -> None:
-        nonlocal ready
-        outcomes[number] = outcome
-        ready += 1
-        if done is not None:
-            done(ready)
-
-    keys = _keys(wanted, digests) if cache is not None else []
-    known = cache.find(keys) if cache is not None else {}
-    missing: list[int] = []
-    for number in range(len(wanted)):
-        text = known.get(keys[number]) if keys else None
-        if text is None:
-            missing.append(number)
-        else:
-            finished(number, Outcome(from_text(text), sha256=digests[number], cached=True))
-    tasks = [Task(str(wanted[n].path), wanted[n].expected_hz, digests[n]) for n in missing]
-    unkept: list[tuple[bytes, str]] = []
+    run = _Run(wanted, cache, done)
+    for start in range(0, len(wanted), _LOOKED_UP_AT_ONCE):
+        run.look_up(range(start, min(start + _LOOKED_UP_AT_ONCE, len(wanted))), jobs)
     try:
-        for at, result in _results(tasks):
-            number = missing[at]
-            finished(number, _outcome(result, digests[number]))
-            if cache is not None and result.text:
-                unkept.append((keys[number], result.text))
-                if len(unkept) >= _KEPT_AT_ONCE:
-                    cache.keep(unkept)
-                    unkept = []
+        with closing(_results(run.tasks, jobs, cluster)) as results:  # also when it is broken off
+            for at, result in results:
+                run.measured(at, result)
     finally:
-        if cache is not None:
-            cache.keep(unkept)
-    return [outcome for outcome in outcomes if outcome is not None]
+        run.keep()
+    return [run.outcomes[number] for number in range(len(wanted))]
 
 
-def _keys(wanted: Sequence[Wanted], digests: Sequence[str]) -> list[bytes]:
-    now = fingerprint(estimator())
-    return [key_of(digest, one.path.suffix, one.expected_hz, now) for one, digest in zip(wanted, digests, strict=True)]
+@dataclass
+class _Run:
+    """Files on their way from wanted to measured. ``tasks`` are those not found in the cache, each with its files:
+    several, when they hold the same."""
+
+    wanted: Sequence[Wanted]
+    cache: Cache | None
+    done: Callable[[int], None] | None
+    outcomes: dict[int, Outcome] = field(default_factory=dict)
+    tasks: list[Task] = field(default_factory=list)
+    _numbers: list[list[int]] = field(default_factory=list)
+    _keys: list[bytes] = field(default_factory=list)
+    _task_of: dict[bytes, int] = field(default_factory=dict)
+    _unkept: list[tuple[bytes, str]] = field(default_factory=list)
+
+    def look_up(self, numbers: Sequence[int], jobs: int) -> None:
+        """Take what is in the cache; the rest become tasks."""
+        now = fingerprint(estimator())
+        digests = sha256_of_each([self.wanted[number].path for number in numbers], jobs)
+        keys = [
+            key_of(digest, self.wanted[number].path.suffix, self.wanted[number].expected_hz, now)
+            for number, digest in zip(numbers, digests, strict=True)
+        ]
+        known = self.cache.find(keys) if self.cache is not None else {}
+        for number, digest, key in zip(numbers, digests, keys, strict=True):
+            if key in known:
+                self._finish(number, Outcome(from_text(known[key]), sha256=digest, cached=True))
+            elif digest and key in self._task_of:
+                self._numbers[self._task_of[key]].append(number)
+            else:
+                self._task_of[key] = len(self.tasks)
+                self._numbers.append([number])
+                self._keys.append(key)
+                self.tasks.append(Task(self.wanted[number].path, self.wanted[number].expected_hz, digest))
+
+    def measured(self, at: int, result: Result) -> None:
+        """Take what came of a task."""
+        sha256 = self.tasks[at].sha256
+        measured = None if result.fault else from_text(result.text)
+        for number in self._numbers[at]:
+            self._finish(number, Outcome(measured, result.fault, sha256))
+        if measured is not None:
+            self._unkept.append((self._keys[at], result.text))
+        if len(self._unkept) >= _KEPT_AT_ONCE:
+            self.keep()
+
+    def keep(self) -> None:
+        """Put into the cache what isn't there yet."""
+        if self.cache is not None and self._unkept:
+            self.cache.keep(self._unkept)
+        self._unkept = []
+
+    def _finish(self, number: int, outcome: Outcome) -> None:
+        self.outcomes[number] = outcome
+        if self.done is not None:
+            self.done(len(self.outcomes))
 
 
-def _results(tasks: Sequence[Task]) -> Iterator[tuple[int, Result]]:
+def _results(tasks: Sequence[Task], jobs: int, cluster: str) -> Generator[tuple[int, Result], None, None]:
     """Number of each task and its result, in any order."""
-    for at, task in enumerate(tasks):
-        yield at, measure(task)
+    here = list(range(len(tasks)))
+    if cluster and tasks:
+        from oscservice.archive.cluster import is_shipped, on_cluster
+
+        there = [number for number in here if is_shipped(tasks[number])]
+        here = [number for number in here if not is_shipped(tasks[number])]
+        yield from _renumbered(on_cluster([tasks[number] for number in there], cluster), there)
+    yield from _renumbered(on_cores([tasks[number] for number in here], jobs), here)
 
 
-def _outcome(result: Result, sha256: str) -> Outcome:
-    if result.fault:
-        return Outcome(None, result.fault, sha256)
-    return Outcome(from_text(result.text), sha256=sha256)
+def _renumbered(results: Iterator[tuple[int, Result]], numbers: Sequence[int]) -> Iterator[tuple[int, Result]]:
+    for at, result in results:
+        yield numbers[at], result

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from oscservice.archive.content import sha256_of
 from oscservice.archive.notes import measure_file
@@ -23,7 +25,7 @@ CHANGED = "the file changed while it was measured: run again when it is finished
 class Task:
     """A file to measure. ``sha256`` is what its bytes had when the task was made."""
 
-    path: str
+    path: Path
     expected_hz: tuple[float, ...]
     sha256: str
 
@@ -38,22 +40,35 @@ class Result:
 
 def measure(task: Task) -> Result:
     """Measure the file of a task on one core. Whatever is wrong with the file is a fault of its own."""
-    path = Path(task.path)
     try:
         with _one_thread():
-            measured = measure_file(path, task.expected_hz)
+            measured = measure_file(task.path, task.expected_hz)
     except InputError as error:
-        return Result(fault=str(error).removeprefix(f"{path}: "))
+        return Result(fault=str(error).removeprefix(f"{task.path}: "))
     except Exception as error:  # a mistake of ours, which must not cost the other files
         return Result(fault=f"it could not be measured ({type(error).__name__}: {' '.join(str(error).split())})")
-    if sha256_of(path) != task.sha256:
+    if sha256_of(task.path) != task.sha256:
         return Result(fault=CHANGED)
     return Result(text=to_text(measured))
+
+
+def measure_shipped(task: Task, content: bytes) -> Result:
+    """The same where the file isn't: its bytes lie in a temporary folder while they are measured."""
+    with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
+        path = Path(folder) / f"shipped{task.path.suffix}"
+        path.write_bytes(content)
+        return measure(replace(task, path=path))
 
 
 _limit_lock = threading.Lock()
 _limited = 0
 _limit: Any = None
+
+
+@lru_cache(maxsize=1)
+def _libraries() -> ThreadpoolController:
+    """The linear algebra of this process; all that measuring needs has been loaded with this module."""
+    return ThreadpoolController()
 
 
 @contextmanager
@@ -63,7 +78,7 @@ def _one_thread() -> Iterator[None]:
     global _limited, _limit
     with _limit_lock:
         if _limited == 0:
-            _limit = threadpool_limits(limits=1)
+            _limit = _libraries().limit(limits=1)
         _limited += 1
     try:
         yield

@@ -97,9 +97,7 @@ def _decay_of(bands: Sequence[Baseband]) -> float:
     return float(np.clip(-2.0 / min(float(slope), -0.05), *_TAU_RANGE_S))
 
 
-def _best(
-    rows: Sequence[_Row], bands: Sequence[Baseband], decay_s: float, start_s: float | None = None
-) -> _Answer:
+def _best(rows: Sequence[_Row], bands: Sequence[Baseband], decay_s: float, start_s: float | None = None) -> _Answer:
     """The likeliest tau, by Gauss-Newton on its logarithm from ``start_s`` or the best of a few around ``decay_s``."""
     tried = [decay_s * math.exp(_LOG_TAU_SD * step) for step in _LOG_TAU_STEPS] if start_s is None else [start_s]
     best = min((_with_glide(rows, bands, tau, decay_s) for tau in tried), key=lambda answer: answer.misfit)

@@ -1,0 +1,59 @@
+"""Tasks on several cores: nothing is lost when a process dies, and the file that kills is found."""
+
+from __future__ import annotations
+
+import os
+import signal
+from pathlib import Path
+
+from archived import archive
+
+from oscservice.archive.local import TRIES, on_cores
+from oscservice.archive.many import measure_many
+from oscservice.archive.one import Result, Task
+
+
+def named(task: Task) -> Result:
+    """Work that notes in a diary beside the file which one it got; some are the death of it, one of them only once."""
+    with (task.path.parent / "diary").open("a") as diary:
+        diary.write(f"{task.path.name}\n")
+    survived = task.path.parent / "survived"
+    if task.path.name == "deadly" or (task.path.name == "once" and not survived.exists()):
+        survived.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return Result(text=task.path.name)
+
+
+def tasks(folder: Path, names: list[str]) -> list[Task]:
+    return [Task(folder / name, (), "") for name in names]
+
+
+def test_two_cores_give_what_one_gives(tmp_path: Path) -> None:
+    wanted = archive(tmp_path / "notes", 6)
+    told: list[int] = []
+    assert measure_many(wanted, jobs=2, done=told.append) == measure_many(wanted)
+    assert told == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_process_that_dies_costs_a_retry(tmp_path: Path) -> None:
+    names = [f"{n}" for n in range(20)]
+    names[7] = "once"
+    results = dict(on_cores(tasks(tmp_path, names), 2, named))
+    assert results == {n: Result(text=name) for n, name in enumerate(names)}
+    tried = (tmp_path / "diary").read_text().split()
+    assert tried.count("once") == 2
+    assert len(tried) <= len(names) + 4  # those that were under way with it
+
+
+def test_a_file_that_kills_every_time_is_a_fault_of_its_own(tmp_path: Path) -> None:
+    deadly = [3, 4]
+    names = ["deadly" if n in deadly else f"{n}" for n in range(10)]
+    results = dict(on_cores(tasks(tmp_path, names), 2, named))
+    assert [n for n, result in sorted(results.items()) if result.fault] == deadly
+    assert f"ended its process {TRIES} times" in results[3].fault
+    assert all(results[n].text == name for n, name in enumerate(names) if n not in deadly)
+
+
+def test_one_core_works_in_this_process(tmp_path: Path) -> None:
+    assert list(on_cores(tasks(tmp_path, ["a", "b"]), 1, named)) == [(0, Result(text="a")), (1, Result(text="b"))]
+    assert list(on_cores([], 2, named)) == []
