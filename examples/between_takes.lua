@@ -8,6 +8,8 @@ ardour {
 -- The instrument: "." is the one the daemon was started with; or a preset, or a file in the instruments folder of
 -- oscservice. It is checked against the last session that was sealed for it.
 local daemon, instrument = "osc.udp://127.0.0.1:9787", "."
+-- A set of recordings to check as well, by its name; "" for none. See docs/bindings.md of oscservice.
+local set = ""
 
 function signals ()
 	return LuaSignal.Set ():add ({ [LuaSignal.RecordStateChanged] = true, [LuaSignal.TransportStateChange] = true })
@@ -25,6 +27,7 @@ function factory ()
 		else
 			bench:send ("/bench/listen", "i", 1) -- a check that was under way goes on
 			bench:send ("/bench/session/quick", "s", instrument) -- refused if one is
+			if set ~= "" then bench:send ("/bench/check/run", "s", set) end
 		end
 	end
 end

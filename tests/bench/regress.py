@@ -274,27 +274,39 @@ def found_share(seen: Iterable[Seen], way: Drift) -> float:
     return sum(of) / len(of)
 
 
+def without_sound(pool: ProcessPoolExecutor, sessions: int) -> None:
+    """Print rates, and how many plucks are needed."""
+    began = time.monotonic()
+    seen = [one for some in pool.map(silent_session, range(sessions), chunksize=8) for one in some]
+    print(f"{sessions} sessions without sound, {PLUCKS} plucks a place ({time.monotonic() - began:.0f} s)\n")
+    print(report(seen), flush=True)
+    began, fewer = time.monotonic(), max(1, sessions // 5)
+    rates: dict[tuple[int, float, Drift], float] = {}
+    for count in COUNTS:
+        for hand in HANDS_CENTS:
+            session = partial(silent_session, plucks=count, scatter_cents=hand, sizes_cents=(WANTED_CENTS,))
+            some = [one for found in pool.map(session, range(fewer), chunksize=8) for one in found]
+            rates |= {(count, hand, way): found_share(some, way) for way in WAYS}
+    took = f"{fewer} sessions each, {time.monotonic() - began:.0f} s"
+    print(f"\n{WANTED_CENTS:g} cents found, by the hand's scatter at the fret in cents ({took})\n")
+    print(needed(rates), flush=True)
+
+
+def with_sound(pool: ProcessPoolExecutor, sessions: int) -> None:
+    """Print rates."""
+    began = time.monotonic()
+    seen = [one for some in pool.map(sound_session, range(sessions)) for one in some]
+    print(f"\n{sessions} sessions recorded, {PLUCKS} plucks a place ({time.monotonic() - began:.0f} s)\n")
+    print(report(seen))
+
+
 def main() -> None:
     silent, sound = (int(sys.argv[n]) if len(sys.argv) > n else usual for n, usual in ((1, 1000), (2, 20)))
     with ProcessPoolExecutor() as pool:
-        began = time.monotonic()
-        seen = [one for some in pool.map(silent_session, range(silent), chunksize=8) for one in some]
-        print(f"{silent} sessions without sound, {PLUCKS} plucks a place ({time.monotonic() - began:.0f} s)\n")
-        print(report(seen), flush=True)
-        began = time.monotonic()
-        rates: dict[tuple[int, float, Drift], float] = {}
-        for count in COUNTS:
-            for hand in HANDS_CENTS:
-                session = partial(silent_session, plucks=count, scatter_cents=hand, sizes_cents=(WANTED_CENTS,))
-                some = [one for found in pool.map(session, range(max(1, silent // 5)), chunksize=8) for one in found]
-                rates |= {(count, hand, way): found_share(some, way) for way in WAYS}
-        print(f"\n{WANTED_CENTS:g} cents found, by the hand's scatter at the fret ({time.monotonic() - began:.0f} s)\n")
-        print(needed(rates), flush=True)
+        if silent:
+            without_sound(pool, silent)
         if sound:
-            began = time.monotonic()
-            seen = [one for some in pool.map(sound_session, range(sound)) for one in some]
-            print(f"\n{sound} sessions recorded, {PLUCKS} plucks a place ({time.monotonic() - began:.0f} s)\n")
-            print(report(seen))
+            with_sound(pool, sound)
 
 
 if __name__ == "__main__":
