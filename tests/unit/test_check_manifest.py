@@ -98,3 +98,10 @@ def test_a_mistake_is_one_line_with_its_place_and_what_was_expected(text: str, l
 def test_a_manifest_that_is_not_there_is_told() -> None:
     with pytest.raises(InputError, match="is no file; give the path of a manifest"):
         load_manifest(Path("/nowhere/set.toml"))
+
+
+def test_the_example_is_a_manifest() -> None:
+    example = Path(__file__).parents[2] / "examples" / "strings-check.toml"
+    found = load_manifest(example)
+    assert found.limits == Limits(drift_cents=1.0, retuned=True)
+    assert [some.told.named.string for some in found.recordings] == [6, None]
