@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -114,7 +114,8 @@ def sounds_of(
 ) -> tuple[dict[tuple[object, ...], list[Sound]], float]:
     """The notes of each string, and how much stronger set 1 sounds than set 0 throughout (amplitude less 1).
 
-    Strengths are taken against the middle one of their string in their set, so that another gain changes nothing.
+    Strengths are taken against the middle one of their string, set 1 brought to the loudness of set 0, so that another
+    gain changes nothing.
     """
     shift_db = _shift_db(sets)
     middle: dict[tuple[object, ...], list[float]] = {}
@@ -160,7 +161,7 @@ def levels_of(sounds: Sequence[Sound], scatter: Scatter) -> Levels:
         fitted = _fit(used, scatter)
         worst = _astray(used, fitted, scatter)
         if worst is None:
-            return Levels(**{**fitted.__dict__, "left_out": tuple(left_out)})
+            return replace(fitted, left_out=tuple(left_out))
         left_out.append(worst)
         used.remove(worst)
 
