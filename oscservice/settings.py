@@ -14,6 +14,9 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_ROOT = "/bench"
 DEFAULT_TOLERANCE_CENTS = 2.0
 DEFAULT_INSTRUMENT = "six-string-648"
+DEFAULT_KEEP_AUDIO_MB = 2000
+MOST_KEEP_AUDIO_MB = 10_000_000
+MOST_KEEP_AUDIO_DAYS = 36_500
 
 
 def _user_folder() -> Path:
@@ -62,6 +65,9 @@ class ServeSettings:
         announce: tell the network that the daemon is there, also when it listens on the loopback only.
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
         name: of the daemon, for people who look for it on the network; empty: one with the machine's name.
+        keep_audio: keep the sound that readings rest on, beside the journal.
+        keep_audio_mb: megabytes that may take; the oldest sessions' is deleted then.
+        keep_audio_days: for how many days it is kept; 0: as long as there is room.
         plugins: what plug-ins that listen to events are given, as ``NAME:REST``.
         without_plugins: names of plug-ins to leave alone.
     """
@@ -91,5 +97,8 @@ class ServeSettings:
     announce: bool = False
     bend_range_semitones: int = 0
     name: str = ""
+    keep_audio: bool = False
+    keep_audio_mb: int = DEFAULT_KEEP_AUDIO_MB
+    keep_audio_days: int = 0
     plugins: tuple[str, ...] = ()
     without_plugins: tuple[str, ...] = ()

@@ -12,9 +12,12 @@ from oscservice.session.words import TOLERANCE_RANGE_CENTS
 from oscservice.settings import (
     DEFAULT_HOST,
     DEFAULT_INSTRUMENT,
+    DEFAULT_KEEP_AUDIO_MB,
     DEFAULT_PORT,
     DEFAULT_ROOT,
     DEFAULT_TOLERANCE_CENTS,
+    MOST_KEEP_AUDIO_DAYS,
+    MOST_KEEP_AUDIO_MB,
     ServeSettings,
     settings_file,
 )
@@ -72,6 +75,15 @@ def serve(
         list[str] | None, typer.Option(metavar="NAME", help="A plug-in to leave alone; give it again for more.")
     ] = None,
     journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
+    keep_audio: Annotated[
+        bool, typer.Option(help="Keep each reading's note as FLAC beside the journal, to be measured again.")
+    ] = False,
+    keep_audio_mb: Annotated[
+        int, typer.Option(min=1, max=MOST_KEEP_AUDIO_MB, help="Megabytes it may take; then the oldest goes.")
+    ] = DEFAULT_KEEP_AUDIO_MB,
+    keep_audio_days: Annotated[
+        int, typer.Option(min=0, max=MOST_KEEP_AUDIO_DAYS, help="Days it is kept; 0: as long as there is room.")
+    ] = 0,
     instrument: Annotated[str, typer.Option(help="Preset or file on the bench.")] = DEFAULT_INSTRUMENT,
     tolerance: Annotated[float, typer.Option(min=_LOWEST, max=_HIGHEST, help="Error in cents to settle for.")] = (
         DEFAULT_TOLERANCE_CENTS

@@ -17,6 +17,7 @@ from oscservice.osc.networks import Networks
 from oscservice.osc.taken import MOST_CHARACTERS, colour_of
 from oscservice.osc.wire import MAX_ADDRESS_BYTES, MAX_TAGS
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
+from oscservice.settings import MOST_KEEP_AUDIO_DAYS, MOST_KEEP_AUDIO_MB
 
 MOST_BINDINGS = 256
 MOST_LISTENERS = 16
@@ -234,6 +235,13 @@ class SettingsForm(Form):
         None, description='a list of plug-ins to leave alone: ["NAME"]'
     )
     journal: str | None = Field(None, description="a file's path in quotes")
+    keep_audio: bool | None = Field(None, description="true or false")
+    keep_audio_mb: Annotated[int, Field(ge=1, le=MOST_KEEP_AUDIO_MB)] | None = Field(
+        None, description=f"megabytes, a whole number from 1 to {MOST_KEEP_AUDIO_MB}"
+    )
+    keep_audio_days: Annotated[int, Field(ge=0, le=MOST_KEEP_AUDIO_DAYS)] | None = Field(
+        None, description=f"days, a whole number from 0 (no limit) to {MOST_KEEP_AUDIO_DAYS}"
+    )
     instrument: str | None = Field(None, description="a preset or a file's path in quotes")
     tolerance: Annotated[float, Field(ge=_LOW_CENTS, le=_HIGH_CENTS)] | None = Field(
         None, description=f"a number from {_LOW_CENTS:g} to {_HIGH_CENTS:g} (cents)"

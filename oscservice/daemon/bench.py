@@ -9,10 +9,12 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable, Sequence
+from itertools import zip_longest
 from pathlib import Path
 
 from oscservice.daemon.checks import Checks
 from oscservice.daemon.desk import Begun, Desk
+from oscservice.daemon.ears import Sounds
 from oscservice.daemon.heeding import NOT_HEEDED, Heeding
 from oscservice.daemon.keeper import Keeper
 from oscservice.daemon.notes import Bending, reading
@@ -32,11 +34,13 @@ from oscservice.osc.networks import Networks
 from oscservice.osc.server import OscServer
 from oscservice.plugins.registry import Registry
 from oscservice.record.journal import SessionRow
+from oscservice.record.kept import Stretch
+from oscservice.record.kept_writer import SoundWriter
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
+from oscservice.session.asking import expected_hz
 from oscservice.session.surveying import finding_from_json
 from oscservice.session.words import Phase
 
@@ -60,6 +64,7 @@ class Bench:
         string_a_channel: each channel of the source is one string's.
         simulated: the simulated source, if that is what is listened to.
         recorder: the keeper's, if it has one, whose faults are to be told.
+        sound: writes the sound that readings rest on, if it is kept.
         prefix: root of the addresses.
         sentences: what prompts are read from.
         bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
@@ -80,6 +85,7 @@ class Bench:
         string_a_channel: bool = False,
         simulated: SimulatedSource | None = None,
         recorder: Recorder | None = None,
+        sound: SoundWriter | None = None,
         prefix: str = DEFAULT_PREFIX,
         sentences: Sentences = ENGLISH,
         bend_range_semitones: int = 0,
@@ -88,7 +94,7 @@ class Bench:
         sets: Sets | None = None,
     ) -> None:
         self._keeper = keeper
-        self._recording = Recording(recorder)
+        self._recording = Recording(recorder, sound)
         self._tell = tell
         self._string_a_channel = string_a_channel
         self._sentences = sentences
@@ -144,23 +150,17 @@ class Bench:
             return None
 
     def expected_hz(self, channel: int) -> tuple[float, ...]:
-        """The pitches asked for now: the place waited for, and every open string that could be plucked."""
-        state = self._keeper.state
-        if state.instrument is None:
-            return ()
-        numbers = [channel + 1] if self._string_a_channel else list(state.numbers)
-        pitches = [state.instrument.open_hz(n) for n in numbers if n in state.numbers]
-        waited = asked(state)
-        if waited is not None and waited[0] in numbers:
-            pitches.append(state.instrument.place_hz(*waited))
-        return tuple(pitches)
+        """The pitches asked for now in a channel."""
+        return expected_hz(self._keeper.state, channel + 1 if self._string_a_channel else None)
 
     async def beat(self) -> None:
         """Send a heartbeat each second until cancelled, and try to record what could not be recorded."""
         self._tell_of_record()
         while True:
             await asyncio.sleep(HEARTBEAT_S)
+            name = self._keeper.session_id
             if self._keeper.try_again():
+                self._recording.renamed(name, self._keeper.session_id)
                 self._announce([])
             self._tell_of_record()
             self._plugged.look()
@@ -224,17 +224,18 @@ class Bench:
             self.server.publish({"/event": (line,)})
         self._announce([])
 
-    def hear(self, channel: int, events: Sequence[heard.Event]) -> None:
-        """Take what was heard in a channel."""
+    def hear(self, channel: int, events: Sequence[heard.Event], sounds: Sounds = ()) -> None:
+        """Take what was heard in a channel, and the sound of each where it is kept."""
         only = channel + 1 if self._string_a_channel else None
-        for event in () if self._over else events:
+        for event, stretch in () if self._over else zip_longest(events, sounds):
             match event:
                 case heard.Live():
                     self._sounding.live(self._keeper.state, event, channel, only)
                 case heard.Heard(onset_s=onset_s, reading=reading):
                     self._sounding.still(channel)
                     self._input_clips("clipped" in reading.flags)
-                    self._take(cm.Hear(reading, only, onset_s))
+                    sound = "" if stretch is None else stretch.sound.to_json()
+                    self._take(cm.Hear(reading, only, onset_s, sound), stretch)
                 case heard.Dismissed(reason=reason):
                     self._sounding.still(channel)
                     self.server.publish({"/reading/ignored": (reason,)})
@@ -247,7 +248,7 @@ class Bench:
             self._audio_fault = CLIPS if clips else ""
             self._announce([])
 
-    def _take(self, command: cm.Hear) -> None:
+    def _take(self, command: cm.Hear, stretch: Stretch | None) -> None:
         try:
             if not self._heeding.on:
                 raise cm.Ignored(NOT_HEEDED)
@@ -259,6 +260,7 @@ class Bench:
             self._tell(f"a reading could not be recorded and is not used: {error}")
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
+            self._recording.keep(self._keeper.session_id, self._keeper.last_seq, events, stretch)
             self._present()
             self._announce(events, self._keeper.state.instrument)
             self._plugged.take(self._keeper.session_id, events)

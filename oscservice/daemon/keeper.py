@@ -47,6 +47,9 @@ class Keeper:
     Args:
         journal: where events go. A recorder goes on in memory where a journal raises JournalError.
         now: the wall clock.
+
+    Attributes:
+        last_seq: number of the last event that was committed here.
     """
 
     def __init__(self, journal: Journal | Recorder, now: Callable[[], datetime] = wall_clock) -> None:
@@ -54,6 +57,7 @@ class Keeper:
         self._now = now
         self.state = State()
         self.session_id = ""
+        self.last_seq = 0
         for row in journal.open_sessions():
             with contextlib.suppress(JournalError):  # held by another process, or not to be read: not ours to seal
                 if any(kind == ev.SessionClosed.__name__ for _, _, kind, _ in journal.events(row.id)[-1:]):
@@ -82,12 +86,12 @@ class Keeper:
             identity = identity_of(instrument)
             session_id = self._journal.new_session(instrument.name, after.label, self._now(), identity)
             try:
-                self._journal.append(session_id, bodies, at_utc)
+                self.last_seq = self._journal.append(session_id, bodies, at_utc)
             except BaseException:
                 self._journal.release(session_id)  # it stays empty, and is never offered
                 raise
         else:
-            self._journal.append(session_id, bodies, at_utc)
+            self.last_seq = self._journal.append(session_id, bodies, at_utc)
         self.session_id, self.state = session_id, after
         if after.phase is Phase.CLOSED:
             self._seal(at_utc)

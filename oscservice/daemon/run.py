@@ -31,6 +31,7 @@ from oscservice.plugins.kinds import InstalledKinds
 from oscservice.plugins.registry import Offer, Registry
 from oscservice.plugins.source import open_plugin
 from oscservice.record.journal import Journal
+from oscservice.record.kept_writer import SoundWriter
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
 from oscservice.sentences.translation import load_translation
@@ -76,6 +77,9 @@ async def running(
     recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
     plugged = plugged or Plugged(Registry(settings.without_plugins), tell)
     own = {settings.instrument: load_instrument(settings.instrument, plugged.kinds)}
+    sound = None
+    if settings.keep_audio:
+        sound = SoundWriter(recorder.path, settings.keep_audio_mb, settings.keep_audio_days)
     bench = Bench(
         Keeper(recorder),
         tell=tell,
@@ -86,6 +90,7 @@ async def running(
         string_a_channel=settings.string_a_channel,
         simulated=simulated,
         recorder=recorder,
+        sound=sound,
         prefix=settings.prefix,
         sentences=sentences,
         bend_range_semitones=settings.bend_range_semitones,
@@ -114,7 +119,8 @@ async def running(
     source.on_state = lambda state: state_changed(state) if state != "ended" else None
     if simulated is not None:
         simulated.on_done = lambda at_s: _publish_done(loop, bench, at_s)
-    ears = Ears(source, loop, bench.hear, ended, bench.expected_hz, channels)
+    keeping = {"keep": settings.keep_audio, "string_a_channel": settings.string_a_channel}
+    ears = Ears(source, loop, bench.hear, ended, bench.expected_hz, channels, **keeping)
     beat = asyncio.create_task(bench.beat())
     watch = asyncio.create_task(_watch_drops(bench, source))
     try:
@@ -122,6 +128,8 @@ async def running(
         if settings.resume:
             _resume(bench)
         plugged.start(plugin_failed)
+        if sound is not None:
+            sound.start()
         ears.start()
         try:
             yield daemon
@@ -138,6 +146,10 @@ async def running(
         watch.cancel()
         bench.close()
         await bench.checks.end()
+        if sound is not None:
+            await asyncio.to_thread(sound.close)
+            for line in sound.take_notes():
+                tell(line)
         await web.end()
         await asyncio.to_thread(plugged.end)
 

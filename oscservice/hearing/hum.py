@@ -6,8 +6,9 @@ is common practice, no source). A low string lies next to one of them, so the hu
 
 from __future__ import annotations
 
+import cmath
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,6 +50,12 @@ class Hum:
     def lines_hz(self) -> tuple[float, ...]:
         """Frequencies of the lines."""
         return tuple(n * self.mains_hz for n in self.multiples)
+
+    def after(self, samples: int) -> Hum:
+        """The same, counted from so many samples later in the stream."""
+        turn = -2j * math.pi * self.mains_hz / self.rate_hz * samples
+        moved = tuple(a * cmath.exp(-n * turn) for n, a in zip(self.multiples, self.amplitudes, strict=True))
+        return replace(self, amplitudes=moved, middle_sample=self.middle_sample - samples)
 
     def signal(self, first_sample: int, count: int) -> Samples:
         """The hum to expect in ``count`` samples from number ``first_sample`` of the stream, shape (count,).

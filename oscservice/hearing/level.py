@@ -21,6 +21,11 @@ def power_dbfs(power: float) -> float:
     return 10.0 * math.log10(max(2.0 * power, 1e-20))
 
 
+def power_of(dbfs: float) -> float:
+    """Mean square of a level: the inverse of ``power_dbfs``."""
+    return math.pow(10.0, dbfs / 10.0) / 2.0
+
+
 def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = (0.0, math.inf)) -> float:
     """Time in seconds of the strongest rise of level in the signal, shape (n,), within ``within_s``: the pluck.
 

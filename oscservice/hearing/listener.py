@@ -10,17 +10,22 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.alone import why_not_alone
+from oscservice.hearing.heard import Began as Began
+from oscservice.hearing.heard import Dismissed as Dismissed
+from oscservice.hearing.heard import Event as Event
+from oscservice.hearing.heard import Heard as Heard
+from oscservice.hearing.heard import Live as Live
+from oscservice.hearing.heard import Quiet
 from oscservice.hearing.hum import SHORTEST_S, Hum, measure_hum
-from oscservice.hearing.level import power_dbfs
+from oscservice.hearing.level import power_dbfs, power_of
 from oscservice.hearing.live import Follower
-from oscservice.hearing.reading import Reading, read_decimated, with_flags
+from oscservice.hearing.reading import read_decimated, with_flags
 from oscservice.hearing.resample import Decimator, Samples, decimation
 from oscservice.hearing.rough import OnsetFinder
 from oscservice.hearing.sounding import STEADY, Sounding
@@ -40,43 +45,8 @@ _STEADY_DB = 0.3  # a string that rings on falls by more than this in that time
 _FIRST_FLOOR_S = 0.3  # the floor of a stream that has just begun, or been switched on, is found more quickly
 _SILENCE_DBFS = -110.0  # no input is that quiet: nothing is plugged in yet, or it is muted
 _LIVE_EVERY_S = 0.04
+_LEAD_S = 1.2  # so much of what came before a pluck holds all the quiet that is learnt from
 _CLIPPED_CENTS = 2.0  # the mixing products of a clipped string lie beside its partials and pull by about this much
-
-
-@dataclass(frozen=True)
-class Began:
-    """A note began at ``time_s``."""
-
-    time_s: float
-
-
-@dataclass(frozen=True)
-class Live:
-    """Momentary pitch of the sounding note, its standard error in cents, and the level."""
-
-    time_s: float
-    hz: float
-    se_cents: float
-    level_dbfs: float
-
-
-@dataclass(frozen=True)
-class Heard:
-    """A note has ended (or has been heard long enough): its reading. ``onset_s`` is the pluck in the stream."""
-
-    onset_s: float
-    reading: Reading
-
-
-@dataclass(frozen=True)
-class Dismissed:
-    """A sound that gave no reading, and why."""
-
-    onset_s: float
-    reason: str
-
-
-Event = Began | Live | Heard | Dismissed
 
 
 class Listener:
@@ -86,12 +56,15 @@ class Listener:
         sample_rate_hz: 8000 to 192000.
         longest_s: a note is read at the latest this long after its pluck; what rings on is left alone.
         live: whether to give momentary values, at most 25 a second.
+        known: what is known of the quiet before the first sample, where a listener goes on from the middle of a stream.
 
     Raises:
         ValueError: the sample rate is not usable.
     """
 
-    def __init__(self, sample_rate_hz: float, *, longest_s: float = 3.0, live: bool = True) -> None:
+    def __init__(
+        self, sample_rate_hz: float, *, longest_s: float = 3.0, live: bool = True, known: Quiet | None = None
+    ) -> None:
         self._factor = decimation(sample_rate_hz)
         self._rate_hz = sample_rate_hz / self._factor
         self._raw_hop = _HOP * self._factor
@@ -107,8 +80,10 @@ class Listener:
         self._powers: deque[float] = deque([0.0] * (3 * self._smooth), maxlen=3 * self._smooth)
         self._quiet: deque[tuple[int, Samples]] = deque(maxlen=self._hops_in(_QUIET_S) + 2 * self._smooth)
         self._hum: Hum | None = None
+        self._begins_at = 0  # number of the hop after the last loss
+        self._learnt_from = 0  # number of the first hop of the quiet that the hum was looked for in
         self._hops = 0
-        self._floor_dbfs = -80.0
+        self._floor_dbfs = Quiet().floor_dbfs
         self._switched_on_hop = 0
         self._note: Sounding | None = None
         self._ringing = False
@@ -117,6 +92,8 @@ class Listener:
         self._onset_hop = -self._smooth
         self._expected: tuple[float, ...] = ()
         self._lost_s = 0.0
+        if known is not None:
+            self._go_on_from(known)
 
     def expect(self, pitches_hz: Iterable[float]) -> None:
         """Say which pitches are asked for; they decide near ties between octaves, nothing more."""
@@ -149,6 +126,7 @@ class Listener:
         self._rings_on()
         self._quiet.clear()
         self._hum = None  # nobody knows its phase from here on
+        self._learnt_from = self._begins_at = self._hops + (self._waiting_count > 0)
         self._rearm_hop = self._hops + 3 * self._smooth
         self._lost_s += frames / (self._rate_hz * self._factor)
         return events
@@ -160,6 +138,12 @@ class Listener:
         if self._note is not None:
             events += self._close(self._note, damped=True)
         return events
+
+    def _go_on_from(self, known: Quiet) -> None:
+        self._floor_dbfs, self._hum = known.floor_dbfs, known.hum
+        self._powers.extend([power_of(known.floor_dbfs)] * len(self._powers))
+        self._switched_on_hop = -self._hops_in(_FIRST_FLOOR_S)
+        self._ringing = True  # what stands above the floor now may be an earlier note
 
     def _hop(self, raw: npt.NDArray[np.float32]) -> list[Event]:
         finite = np.isfinite(raw)
@@ -211,6 +195,8 @@ class Listener:
             follower=Follower(self._rate_hz, self._expected) if self._live else None,
             headless=self._hops <= 3 * self._smooth,
             not_finite=bad,
+            learnt_from=self._learnt_from,
+            floor_dbfs=self._floor_dbfs,
         )
         for signal in kept:
             self._note.take(signal)
@@ -256,7 +242,11 @@ class Listener:
             return [Dismissed(self._time_s(note.begun), refusal)]
         flags = (*(["not finite"] if note.not_finite else []), *(["clipped"] if note.clip.clipped else []))
         onset_s = max(0.0, self._time_s(note.first_hop) + reading.onset_s)
-        return [Heard(onset_s, with_flags(reading, flags))]
+        first = max(self._begins_at, note.begun - self._hops_in(_LEAD_S))
+        # What was learnt within the stretch will be learnt again.
+        before = None if note.hum is None or note.learnt_from >= first else note.hum.after(first * _HOP)
+        knew = Quiet(note.floor_dbfs, before)
+        return [Heard(onset_s, with_flags(reading, flags), self._at_s(first), self._at_s(self._hops), knew)]
 
     def _rings_on(self) -> None:
         self._ringing = True
@@ -276,6 +266,7 @@ class Listener:
         quiet = [signal for number, signal in self._quiet if number < self._hops - self._smooth]
         if len(quiet) * _HOP < SHORTEST_S * self._rate_hz:
             return self._hum
+        self._learnt_from = self._quiet[0][0] - 1
         return measure_hum(np.concatenate(quiet), self._rate_hz, (self._quiet[0][0] - 1) * _HOP)
 
     def _rest(self, signal: Samples, level: float) -> None:
@@ -301,6 +292,10 @@ class Listener:
 
     def _hops_in(self, seconds: float) -> int:
         return math.ceil(seconds * self._rate_hz / _HOP)
+
+    def _at_s(self, hop: int) -> float:
+        """Where in the stream the sample is that comes after so many hops; `_time_s`: what is heard then."""
+        return hop * _HOP / self._rate_hz + self._lost_s
 
     def _time_s(self, hop: int) -> float:
         return (hop * _HOP - self._decimator.delay) / self._rate_hz + self._lost_s

@@ -42,6 +42,8 @@ class Sounding:
         hum: the hum to take out.
         follower: gives the live values, if they are wanted.
         headless: its beginning was not heard: it sounded when the stream began.
+        learnt_from: number of the first hop of the quiet that the hum was looked for in.
+        floor_dbfs: how quiet it was before the pluck.
     """
 
     first_hop: int
@@ -56,6 +58,8 @@ class Sounding:
     headless: bool = False
     live_from: int = 0
     not_finite: bool = False
+    learnt_from: int = 0
+    floor_dbfs: float = -80.0
     clip: ClipWatch = field(default_factory=ClipWatch)
 
     def __post_init__(self) -> None:

@@ -90,6 +90,13 @@ RECORD_STATES: dict[str, str] = {
     "in memory": "the journal can't be written; tried again each second, and lost if the daemon ends before",
 }
 
+SOUND_STATES: dict[str, str] = {
+    "off": "no sound is kept (`--keep-audio`)",
+    "kept": "what each reading rests on is written beside the journal",
+    "failing": "it can't be written for now; tried again every two seconds",
+    "full": "this session's alone fills what may be kept; nothing more of it is",
+}
+
 
 class OscRefusal(Exception):
     """A message that is answered with ``/error`` instead of ``/reply``.

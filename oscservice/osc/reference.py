@@ -177,6 +177,7 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         ("Directions of a saddle", codes.DIRECTIONS),
         ("Audio states", codes.AUDIO_STATES),
         ("Record states", codes.RECORD_STATES),
+        ("Sound states", codes.SOUND_STATES),
     ):
         parts.append(f"## {title}\n")
         parts.append(_table(("word", "meaning"), [(f"`{word}`", text) for word, text in words.items()]))

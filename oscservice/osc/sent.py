@@ -189,5 +189,8 @@ SENT: tuple[Address, ...] = (
     Address(
         "/record/fault", _SERVICE, (text_arg("sentence"),), "Why it is in memory only; empty while it is on the disk."
     ),
+    Address(
+        "/record/sound", _SERVICE, (text_arg("sound state", codes.SOUND_STATES),), "How the keeping of sound stands."
+    ),
 )
 """In the order of the reference page."""

@@ -62,7 +62,7 @@ class Recorder:
     def __init__(self, journal: Journal | None, path: Path, fault: str = "") -> None:
         self.fault = fault
         self.notes: list[str] = []
-        self._path = path
+        self.path = path
         self._journal = journal
         self._damaged = False
         self._failed = 0
@@ -252,7 +252,7 @@ class Recorder:
     def _find(self) -> None:
         """See that the journal is open, with the file that is there now."""
         if self._journal is None:
-            self._journal, notes = open_recovering(self._path, WAIT_S)
+            self._journal, notes = open_recovering(self.path, WAIT_S)
             self.notes += notes
         elif self._damaged or not self._journal.is_there() or self._failed % REOPENED_EVERY == REOPENED_EVERY - 1:
             self._damaged = True  # whatever happens now, until it is open again

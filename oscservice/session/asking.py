@@ -83,6 +83,19 @@ def asked(state: State) -> tuple[int, Place] | None:
     return state.focus, OPEN
 
 
+def expected_hz(state: State, only_string: int | None = None) -> tuple[float, ...]:
+    """The pitches asked for now: the place waited for, and every open string that could be plucked; of one string where
+    only that is listened to."""
+    if state.instrument is None:
+        return ()
+    numbers = list(state.numbers) if only_string is None else [only_string]
+    pitches = [state.instrument.open_hz(n) for n in numbers if n in state.numbers]
+    waited = asked(state)
+    if waited is not None and waited[0] in numbers:
+        pitches.append(state.instrument.place_hz(*waited))
+    return tuple(pitches)
+
+
 def unproved(state: State) -> list[int]:
     """Strings that are neither proved nor left out: while there are any, the session can't end but be abandoned."""
     return [n for n in state.numbers if not state.string(n).proved and not state.string(n).left_out]

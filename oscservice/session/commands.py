@@ -89,11 +89,12 @@ class Fitted:
 @dataclass(frozen=True)
 class Hear:
     """A note was heard; ``only_string`` is its channel's string, when every string has one; ``onset_s`` is its pluck,
-    in seconds of what is listened to."""
+    in seconds of what is listened to; ``sound`` says what is kept of it (``record.kept.Sound``, JSON)."""
 
     reading: Reading
     only_string: int | None = None
     onset_s: float | None = None
+    sound: str = ""
 
 
 @dataclass(frozen=True)

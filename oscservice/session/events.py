@@ -96,7 +96,7 @@ class ReadingTaken:
 
     ``string_hz`` is the string pitch, ``flags`` those of the reading with commas between, ``onset_s`` its pluck in
     seconds of what was listened to. None stands for what could not be told; the fields with a default are missing in
-    older journals.
+    older journals. ``sound``: what is kept of the note (``record.kept.Sound``, JSON); empty if nothing is.
     """
 
     string: int
@@ -113,6 +113,7 @@ class ReadingTaken:
     strength_db: float | None = None
     flags: str = ""
     onset_s: float | None = None
+    sound: str = ""
 
 
 @dataclass(frozen=True)

@@ -229,6 +229,7 @@ def _taken(found: Assignment, command: cm.Hear) -> ev.ReadingTaken:
         strength_db=known(reading.strength_db),
         flags=", ".join(reading.flags),
         onset_s=command.onset_s,
+        sound=command.sound,
     )
 
 

@@ -63,7 +63,8 @@ def listen(samples: np.ndarray, blocks: list[int]) -> list[Event]:
 def without_times(event: Event) -> Event:
     match event:
         case Heard():
-            return replace(event, onset_s=0.0, reading=replace(event.reading, onset_s=0.0))
+            reading = replace(event.reading, onset_s=0.0)
+            return Heard(0.0, reading)
         case Dismissed():
             return replace(event, onset_s=0.0)
         case Began() | Live():
