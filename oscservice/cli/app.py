@@ -198,6 +198,20 @@ def compare(
 
 
 @app.command()
+def remeasure(
+    session: Annotated[str, typer.Argument(help="A session, as `history` names it; or last, last-1 and so on.")],
+    instrument: Annotated[str | None, typer.Option(help="The instrument that last is counted on.")] = None,
+    journal: Annotated[Path | None, _JOURNAL] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")] = False,
+) -> None:
+    """Measure a session's kept sound again, and tell what changes. Ends with 1 if something does."""
+    from oscservice.cli.remeasure import remeasure_command
+
+    if not remeasure_command(session, instrument, journal, as_json=json):
+        raise typer.Exit(1)
+
+
+@app.command()
 def devices() -> None:
     """List the audio inputs."""
     from oscservice.cli.devices import devices_command

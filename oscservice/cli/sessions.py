@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from collections.abc import Iterator, Sequence
@@ -14,7 +15,9 @@ from rich.table import Table
 from oscservice.errors import InputError, JournalError
 from oscservice.record.exchange import bring, lines, records
 from oscservice.record.journal import Journal
-from oscservice.record.rows import Record, edited
+from oscservice.record.kept import Sound, SoundCheck, checked, folder_of, sound_of, sounds_in
+from oscservice.record.rows import Record, edited, object_in
+from oscservice.session.events import from_body
 
 _NO_KEY = "Hashes have no key: they show edits by accident or by hand, not those of somebody who computes them anew."
 
@@ -37,7 +40,8 @@ def list_sessions(journal: Path | None) -> None:
 
 
 def verify_sessions(session: str, journal: Path | None) -> bool:
-    """Print for one session, or for all, whether it is as it was recorded. False: one is not. Raises JournalError."""
+    """Print for one session, or for all, whether it is as it was recorded, and the sound kept of it as it was kept.
+    False: one is not. Raises JournalError."""
     good = True
     with Journal.open(journal, readonly=True) as opened:
         for name in _names(opened, [session] if session else []):
@@ -45,11 +49,14 @@ def verify_sessions(session: str, journal: Path | None) -> bool:
             fault = edited(record)
             state = "sealed" if record.session.closed else "open, not sealed yet"
             cut = f"; cut where it was damaged: {record.session.cut}" if record.session.cut else ""
+            sound = checked(folder_of(opened.path), name, _sounds(record))
             if fault is None:
-                print(f"{name}: as recorded, {len(record.events)} events, {state}{cut}")
+                print(f"{name}: as recorded, {len(record.events)} events, {state}{_of_sound(sound)}{cut}")
             else:
                 print(f"{name}: EDITED or damaged: {fault.what}{cut}")
-            good = good and fault is None
+            for line in sound.altered:
+                print(f"{name}: sound EDITED or damaged: {line}")
+            good = good and fault is None and not sound.altered
     print(_NO_KEY)
     return good
 
@@ -102,6 +109,25 @@ def import_sessions(file: Path, journal: Path | None) -> None:
     if refused:
         more = f" (and {len(refused) - 1} more can't be taken)" if len(refused) > 1 else ""
         raise InputError(f"{refused[0]}{more}")
+
+
+def _sounds(record: Record) -> Iterator[Sound]:
+    """What the events say of sound, as far as they can be read."""
+    events = []
+    for row in record.events:
+        with contextlib.suppress(ValueError, TypeError):
+            event = from_body(row.kind, object_in(row.body) or {})
+            sound_of(event)
+            events.append((row.seq, event))
+    return (sound for _, sound in sounds_in(events))
+
+
+def _of_sound(sound: SoundCheck) -> str:
+    known = sound.kept + sound.missing + len(sound.altered)
+    if not known:
+        return ""
+    missing = f" ({sound.missing} are not there)" if sound.missing else ""
+    return f"; sound of {sound.kept} of {known} notes as kept{missing}"
 
 
 _DONE = {"new": "imported", "continued": "continued from what was here", "here already": "here already, left alone"}

@@ -209,3 +209,28 @@ def sounds_in(events: Iterable[tuple[int, ev.Event]]) -> Iterator[tuple[int, Sou
         if sound is not None and sound.sha256 not in seen:
             seen.add(sound.sha256)
             yield seq, sound
+
+
+@dataclass(frozen=True)
+class SoundCheck:
+    """How a session's sound stands: how many files are as they were kept or missing, and what is wrong with others."""
+
+    kept: int = 0
+    missing: int = 0
+    altered: tuple[str, ...] = ()
+
+
+def checked(folder: Path, session: str, sounds: Iterable[Sound]) -> SoundCheck:
+    """Look at every sound that a session's events name."""
+    kept = missing = 0
+    altered = []
+    for sound in sounds:
+        try:
+            path = find(folder, session, sound)
+            read(path, sound)
+            kept += 1
+        except MissingSoundError:
+            missing += 1
+        except AlteredSoundError as error:
+            altered.append(f"{path.name} {error}")
+    return SoundCheck(kept, missing, tuple(altered))
