@@ -31,6 +31,7 @@ from oscservice.plugins.kinds import InstalledKinds
 from oscservice.plugins.registry import Offer, Registry
 from oscservice.plugins.source import open_plugin
 from oscservice.record.journal import Journal
+from oscservice.record.kept import check_rate as check_rate_kept
 from oscservice.record.kept_writer import SoundWriter
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -79,6 +80,7 @@ async def running(
     own = {settings.instrument: load_instrument(settings.instrument, plugged.kinds)}
     sound = None
     if settings.keep_audio:
+        check_rate_kept(source.sample_rate_hz)
         sound = SoundWriter(recorder.path, settings.keep_audio_mb, settings.keep_audio_days)
     bench = Bench(
         Keeper(recorder),

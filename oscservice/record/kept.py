@@ -20,6 +20,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from oscservice.errors import InputError
 from oscservice.hearing.heard import Quiet
 from oscservice.hearing.hum import Hum
 from oscservice.session import events as ev
@@ -133,6 +134,15 @@ def digest(samples: NDArray[np.int32]) -> str:
 def floats(samples: NDArray[np.int32], sound: Sound) -> NDArray[np.float32]:
     """The samples as they came in, but for the rounding."""
     return (samples.astype(np.float64) * (sound.full_scale / FULL_SCALE)).astype(np.float32)
+
+
+def check_rate(rate_hz: int) -> None:
+    """Raise InputError for a sample rate that FLAC files don't have: above 65,535 Hz, only tens (RFC 9639, 9.1.2)."""
+    if rate_hz > 0xFFFF and rate_hz % 10:
+        raise InputError(
+            f"--keep-audio: a FLAC file can't have {rate_hz} samples a second: above 65535 take whole tens, or leave "
+            "--keep-audio out"
+        )
 
 
 def flac(kept: Stretch, title: str = "") -> bytes:

@@ -5,6 +5,7 @@ What can't be written for now is held, within bounds, and tried again. A file is
 
 from __future__ import annotations
 
+import logging
 import os
 import threading
 from collections import deque
@@ -16,6 +17,8 @@ from pathlib import Path
 from oscservice.record.kept import Stretch, file_name, flac, folder_of
 from oscservice.record.kept_room import MEGABYTE, SessionSound, delete, sessions_in, too_much, too_old
 from oscservice.record.lock import SessionLock
+
+log = logging.getLogger(__name__)
 
 KEPT, FAILING, FULL = "kept", "failing", "full"
 
@@ -118,6 +121,14 @@ class SoundWriter:
     # The thread
 
     def _run(self) -> None:
+        try:
+            self._work()
+        except Exception:
+            log.exception("keeping sound failed")
+            with self._changed:
+                self._tell("it failed inside; the log says why")
+
+    def _work(self) -> None:
         self._hold_to_limits(0)
         while True:
             with self._changed:
@@ -169,6 +180,7 @@ class SoundWriter:
             raise
         self._written.append(name)
         self._size += len(file)
+        self._state = KEPT
 
     def _move(self, item: _Rename) -> None:
         if item.old != self._session:
@@ -209,8 +221,8 @@ class SoundWriter:
                 self._notes.append(
                     f"no more sound of session {self._session} is kept: {self._most_mb} MB are full (--keep-audio-mb)"
                 )
-            if more:
-                self._state = KEPT if room else FULL
+            if more and not room:
+                self._state = FULL
         return room
 
     def _say_deleted(self, gone: list[SessionSound], why: str) -> None:

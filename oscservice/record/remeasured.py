@@ -126,7 +126,7 @@ def remeasure(
                 readings.append(replace(again, taken_back=seq in back))
                 done(len(readings))
         state = evolve(state, event)
-    errors = _errors(events, {one.seq: one.now for one in readings if one.now is not None})
+    errors = errors_again(events, {one.seq: one.now for one in readings if one.now is not None})
     return Remeasured(tuple(readings), without, errors)
 
 
@@ -137,7 +137,7 @@ def taken_back(events: NumberedEvents) -> set[int]:
     every = []
     for seq, event in events:
         if isinstance(event, ev.SessionBegun):
-            standing, before = [], []
+            before = []  # there is nothing to go back to
         elif isinstance(event, ev.StepBegun):
             before.append(list(standing))
         elif isinstance(event, ev.TakenBack) and before:
@@ -193,7 +193,8 @@ def _as_event(event: ev.ReadingTaken, reading: Reading, change_cents: float) -> 
     )
 
 
-def _errors(events: NumberedEvents, now: Mapping[int, ev.ReadingTaken]) -> tuple[ErrorAgain, ...]:
+def errors_again(events: NumberedEvents, now: Mapping[int, ev.ReadingTaken]) -> tuple[ErrorAgain, ...]:
+    """Errors of every fret compared, with the readings of the journal and with those of ``now`` by their numbers."""
     then, after = refolded(events, {}), refolded(events, now)
     if then.instrument is None:
         return ()
