@@ -159,8 +159,9 @@ class Bench:
         while True:
             await asyncio.sleep(HEARTBEAT_S)
             name = self._keeper.session_id
-            if self._keeper.try_again():
-                self._recording.renamed(name, self._keeper.session_id)
+            written = self._keeper.try_again()
+            self._recording.renamed(name, self._keeper.session_id)
+            if written or self._recording.sound_has_changed():
                 self._announce([])
             self._tell_of_record()
             self._plugged.look()

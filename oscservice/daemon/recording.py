@@ -24,16 +24,18 @@ class Recording:
     def __init__(self, recorder: Recorder | None, sound: SoundWriter | None = None) -> None:
         self._recorder = recorder
         self._sound = sound
+        self._sound_told = OFF
         self._told = ""
         self._unsent: list[str] = []
 
     def topics(self) -> dict[str, Topic]:
         """Whether what is announced is on the disk, and why not."""
         fault = self._recorder.fault if self._recorder is not None else ""
+        self._sound_told = OFF if self._sound is None else self._sound.state
         return {
             "/record/state": (IN_MEMORY if fault else RECORDING,),
             "/record/fault": (fault[:MOST_CHARACTERS],),
-            "/record/sound": (OFF if self._sound is None else self._sound.state,),
+            "/record/sound": (self._sound_told,),
         }
 
     def keep(self, session: str, last_seq: int, events: Sequence[ev.Event], stretch: Stretch | None) -> None:
@@ -44,6 +46,10 @@ class Recording:
             if sound_of(event) == stretch.sound:
                 self._sound.keep(session, seq, stretch, f"session {session}, event {seq}{_what(event)}")
                 return
+
+    def sound_has_changed(self) -> bool:
+        """Whether the keeping of sound stands otherwise than last told."""
+        return self._sound is not None and self._sound.state != self._sound_told
 
     def renamed(self, old: str, new: str) -> None:
         """The session has another name in the journal than it was begun under."""

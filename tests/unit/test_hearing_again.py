@@ -27,7 +27,7 @@ RATE_HZ = 48000
 def stream(
     seed: int, gap_s: float, ring_s: float, notes: int = 8, hum_dbfs: float = -65.0, noise_dbfs: float = -75.0
 ) -> np.ndarray:
-    """Notes one after another, shape (n,): each rings so long, then a hand stops it for ``gap_s``, if that is above 0."""
+    """Notes one after another, shape (n,): each rings so long, then a hand stops it for ``gap_s`` (0: it rings on)."""
     guitar = Guitar.from_instrument(
         load_instrument("six-string-648"), seed=seed, hum_dbfs=hum_dbfs, noise_dbfs=noise_dbfs
     )
