@@ -324,10 +324,12 @@ def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
 
 # --- what is told ---
 
+WELL = {"/record/state": ("recording",), "/record/fault": ("",)}
+
 
 def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     told = Recording(recorder)
-    assert told.topics() == {"/record/state": ("recording",), "/record/fault": ("",)}
+    assert told.topics() == {**WELL, "/record/sound": ("off",)}
     assert told.news() == []
     keeper = begun(recorder)
     fill_up(keeper, recorder)
@@ -342,4 +344,4 @@ def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     room(recorder)
     keeper.try_again()
     assert told.news() == ["recording again: everything held in memory is written"]
-    assert told.topics() == {"/record/state": ("recording",), "/record/fault": ("",)}
+    assert told.topics() == {**WELL, "/record/sound": ("off",)}

@@ -240,6 +240,7 @@ class Named:
     """A keeper for whom a note names a cause."""
 
     session_id = "made up"
+    last_seq = 1
 
     def __init__(self, state: State, finding: Finding) -> None:
         self.state = state
