@@ -9,8 +9,8 @@ from pathlib import Path
 
 SET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
 
-MOST_LISTED = 128
-"""So many names are told at most: an answer then fits into one packet."""
+MOST_LISTED = 60
+"""So many names are told at most: an answer then fits into one message."""
 
 
 @dataclass(frozen=True)

@@ -47,8 +47,25 @@ SIZES_CENTS = (0.5, 1.0, 2.0, 5.0)
 WAYS = (Drift.TUNING, Drift.INTONATION)
 FINDINGS = {Drift.TUNING: "pitch drift", Drift.INTONATION: "error drift"}
 
-COUNTS = (1, 2, 3, 5, 8, 10, 12)
-HANDS_CENTS = (0.6, 0.8, 1.2)
+COUNTS = (1, 2, 3, 5, 8, 12, 16)
+
+
+@dataclass(frozen=True)
+class Hand:
+    """How a hand's plucks scatter, 1 sd in cents, fretted and open, and how often it plucks each place for a baseline;
+    0: as often as later."""
+
+    fretted_cents: float = SCATTER_CENTS
+    open_cents: float = 0.15
+    baseline_plucks: int = 0
+
+    def __str__(self) -> str:
+        more = f", baseline of {self.baseline_plucks}" if self.baseline_plucks else ""
+        return f"{self.fretted_cents:g} / {self.open_cents:g}{more}"
+
+
+USUAL = Hand()
+HANDS = (Hand(0.6), USUAL, Hand(0.8, 0.6), Hand(1.2, 0.6), Hand(baseline_plucks=24))
 WANTED_CENTS = 2.0
 WANTED_SHARE = 0.95
 """What a check ought to find: so much, so often."""
@@ -94,14 +111,14 @@ def plan(seed: int, sizes_cents: Iterable[float], ways: Iterable[Drift], strings
 def silent_session(
     seed: int,
     plucks: int = PLUCKS,
-    scatter_cents: float = SCATTER_CENTS,
+    hand: Hand = USUAL,
     sizes_cents: Sequence[float] = SIZES_CENTS,
     ways: Sequence[Drift] = WAYS,
 ) -> list[Seen]:
     """A session whose readings are made up from the guitar's pitches."""
     rig = studio_rig(INSTRUMENT, seed)
-    bench = SilentBench(rig, seed, scatter_cents)
-    baseline, now = (_take(bench, NUMBERS, plucks) for _ in range(2))
+    bench = SilentBench(rig, seed, hand.fretted_cents, hand.open_cents)
+    baseline, now = (_take(bench, NUMBERS, count) for count in (hand.baseline_plucks or plucks, plucks))
     seen = [Seen(None, _judged(now, baseline))]
     for planted in plan(seed, sizes_cents, ways, NUMBERS):
         bench.rig = drifted(rig, planted)
@@ -258,12 +275,12 @@ def _planted_on(seen: Seen) -> set[int]:
     return set() if seen.planted is None else {seen.planted.string}
 
 
-def needed(rates: dict[tuple[int, float, Drift], float]) -> str:
+def needed(rates: dict[tuple[int, Hand, Drift], float]) -> str:
     """How many plucks of a place find what ought to be found, by hand."""
-    heads = [f"{way} {hand:g}" for way in WAYS for hand in HANDS_CENTS]
+    heads = [f"{way}, {hand}" for way in WAYS for hand in HANDS]
     lines = [f"| plucks | {' | '.join(heads)} |", "|---" * (len(heads) + 1) + "|"]
     for count in COUNTS:
-        cells = [rates[count, hand, way] for way in WAYS for hand in HANDS_CENTS]
+        cells = [rates[count, hand, way] for way in WAYS for hand in HANDS]
         lines.append(f"| {count} | {' | '.join(f'{cell:.0%}' for cell in cells)} |")
     return "\n".join(lines)
 
@@ -281,14 +298,14 @@ def without_sound(pool: ProcessPoolExecutor, sessions: int) -> None:
     print(f"{sessions} sessions without sound, {PLUCKS} plucks a place ({time.monotonic() - began:.0f} s)\n")
     print(report(seen), flush=True)
     began, fewer = time.monotonic(), max(1, sessions // 5)
-    rates: dict[tuple[int, float, Drift], float] = {}
+    rates: dict[tuple[int, Hand, Drift], float] = {}
     for count in COUNTS:
-        for hand in HANDS_CENTS:
-            session = partial(silent_session, plucks=count, scatter_cents=hand, sizes_cents=(WANTED_CENTS,))
+        for hand in HANDS:
+            session = partial(silent_session, plucks=count, hand=hand, sizes_cents=(WANTED_CENTS,))
             some = [one for found in pool.map(session, range(fewer), chunksize=8) for one in found]
             rates |= {(count, hand, way): found_share(some, way) for way in WAYS}
     took = f"{fewer} sessions each, {time.monotonic() - began:.0f} s"
-    print(f"\n{WANTED_CENTS:g} cents found, by the hand's scatter at the fret in cents ({took})\n")
+    print(f"\n{WANTED_CENTS:g} cents found, by the hand's scatter in cents, fretted / open ({took})\n")
     print(needed(rates), flush=True)
 
 
@@ -301,7 +318,7 @@ def with_sound(pool: ProcessPoolExecutor, sessions: int) -> None:
 
 
 def main() -> None:
-    silent, sound = (int(sys.argv[n]) if len(sys.argv) > n else usual for n, usual in ((1, 1000), (2, 20)))
+    silent, sound = (int(sys.argv[n]) if len(sys.argv) > n else usual for n, usual in ((1, 500), (2, 10)))
     with ProcessPoolExecutor() as pool:
         if silent:
             without_sound(pool, silent)

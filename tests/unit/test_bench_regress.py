@@ -62,6 +62,23 @@ def test_five_cents_are_found_in_recordings_by_the_command(seed: int) -> None:
     assert all(len(one.said) == 4 for one in seen), "two strings, open and fretted"
 
 
+def test_how_many_plucks_are_needed() -> None:
+    way = Drift.INTONATION
+
+    def share(hand: regress.Hand) -> float:
+        seen = [one for seed in range(10) for one in regress.silent_session(seed, 3, hand, (2.0,), (way,))]
+        return regress.found_share(seen, way)
+
+    few, more = (share(regress.Hand(0.6, baseline_plucks=count)) for count in (1, 24))
+    assert few < more, "a baseline of one pluck tells little"
+    rates = {(n, hand, way): 0.5 for n in regress.COUNTS for hand in regress.HANDS for way in regress.WAYS}
+    lines = regress.needed(rates).splitlines()
+    assert len(lines) == 2 + len(regress.COUNTS)
+    assert {line.count("|") for line in lines} == {2 + 2 * len(regress.HANDS)}
+    assert lines[2] == "| 1 |" + " 50% |" * 2 * len(regress.HANDS)
+    assert "tuning, 0.8 / 0.15, baseline of 24" in lines[0]
+
+
 def test_no_two_plucks_are_alike() -> None:
     studio = planted.Studio(regress.INSTRUMENT, studio_rig(regress.INSTRUMENT, 1), 1)
     first, second = (studio.note(6, planted.PLACES[1]) for _ in range(2))
