@@ -1,0 +1,267 @@
+"""Invented sessions for reports: guitars out of true, set up without sound, and the records they leave."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from bench.silent import SilentBench, Work
+
+from oscservice.instrument.pitch import OPEN
+from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.spec import Instrument
+from oscservice.record.chain import first_link, seal_of
+from oscservice.record.journal import Journal
+from oscservice.record.rows import Record, SessionRow, body_text, chained, utc_text
+from oscservice.report.course import course_of
+from oscservice.report.facts import Facts
+from oscservice.report.gathering import facts_of
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.asking import asked
+from oscservice.session.evolve import fold
+from oscservice.session.machine import decide
+from oscservice.session.prompts import prompt
+from oscservice.session.summing import standing_of
+from oscservice.simulate.build import rig_of
+from oscservice.simulate.faults import SOUND, Faults
+from oscservice.simulate.rig import Rig
+from oscservice.simulate.uneven import Uneven
+
+BEGUN = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
+STEP_S = 4.25
+FLOATING, SCREWS, EIGHT, BASS = "six-string-648", "six-string-628", "eight-string-multi-scale", "bass-4-864"
+ENDS = ("hand_over", "hand_over_partly", "abandoned", "check_holds", "check_drifted", "check_unsure")
+VERSION = "0.0.test"
+_MOST_STEPS = 4000
+
+
+class Noted(Work):
+    """A session and the hands that follow it, which writes down what happens; see ``silent.Work``."""
+
+    def __init__(self, instrument: Instrument, rig: Rig, seed: int) -> None:
+        super().__init__(instrument, SilentBench(rig, seed), seed, 0.2, overrule=False)
+        self.steps: list[list[ev.Event]] = []
+
+    def do(self, command: cm.Command) -> None:
+        events = decide(self.state, command)
+        self.steps.append(events)
+        self.state = fold(events, self.state)
+
+    def follow(self, until: Sequence[str] = ENDS) -> None:
+        """Do what the prompts say until one of these."""
+        for _ in range(_MOST_STEPS):
+            code = prompt(self.state).code
+            if code in until:
+                return
+            self.step(code)
+        raise AssertionError(f"{_MOST_STEPS} steps and no end, at {prompt(self.state).code}")
+
+
+@dataclass(frozen=True)
+class Invented:
+    """A session that nobody had: its events step by step, on which instrument, and as the journal has it."""
+
+    name: str
+    instrument: Instrument | None
+    steps: tuple[tuple[ev.Event, ...], ...]
+    label: str
+
+    @property
+    def record(self) -> Record:
+        """As the journal holds it: a step every few seconds."""
+        timed = []
+        for number, step in enumerate(self.steps):
+            at_utc = utc_text(BEGUN + timedelta(seconds=STEP_S * number))
+            for event in step:
+                kind, body = ev.to_body(event)
+                timed.append((at_utc, kind, body_text(kind, body)))
+        rows = chained(first_link(self.name), 1, timed)
+        made = "" if self.instrument is None else self.instrument.name
+        identity = "" if self.instrument is None else self.instrument.identity
+        begun, closed, seal = utc_text(BEGUN), None, None
+        if rows and rows[-1].kind == ev.SessionClosed.__name__:
+            closed = timed[-1][0]
+            seal = seal_of(rows[-1].hash, len(rows), made, self.label, begun, closed)
+        row = SessionRow(self.name, made, self.label, begun, closed, len(rows), identity, origin=self.name, seal=seal)
+        return Record(row, tuple(rows))
+
+    @property
+    def timed(self) -> list[tuple[str, ev.Event]]:
+        """Its events with their times."""
+        at = [row.at_utc for row in self.record.events]
+        return list(zip(at, (event for step in self.steps for event in step), strict=True))
+
+    @property
+    def facts(self) -> Facts:
+        """What its report tells."""
+        return facts_of(self.record, course_of(self.timed), VERSION)
+
+
+def out_of_true(instrument: Instrument, seed: int, worst_mm: float = 4.0, faults: Faults = SOUND) -> Rig:
+    """A guitar like this one, its saddles and tuning astray."""
+    draw = random.Random(seed)
+    count = len(instrument.strings)
+    return rig_of(
+        instrument,
+        saddle_error_mm=[draw.uniform(-worst_mm, worst_mm) for _ in range(count)],
+        detune_cents=[draw.uniform(-25.0, 25.0) for _ in range(count)],
+        faults=faults,
+    )
+
+
+def begun(
+    instrument: Instrument,
+    rig: Rig,
+    seed: int,
+    *,
+    label: str = "first set-up (invented)",
+    tolerance_cents: float = 1.0,
+    **begin: Any,
+) -> Noted:
+    """A session begun and inspected, relief and action measured."""
+    work = Noted(instrument, rig, seed)
+    work.do(cm.Begin(instrument, label, tolerance_cents, day="2026-11-25", **begin))
+    work.do(cm.Measured("relief", 0.2))
+    work.do(cm.Fitted("2026-11-20"))
+    work.do(cm.Inspect("frets", "waived", "fret 14 a little worn; the player is told"))
+    work.do(cm.Inspect("all", "passed"))
+    return work
+
+
+def kept(work: Noted, name: str, label: str = "first set-up (invented)") -> Invented:
+    """What a session leaves."""
+    return Invented(name, work.instrument, tuple(tuple(step) for step in work.steps), label)
+
+
+@cache
+def normal() -> Invented:
+    """A six-string with a floating bridge set up at fret 12, with a slip taken back and a pluck dropped."""
+    instrument = load_instrument(FLOATING)
+    work = begun(instrument, out_of_true(instrument, 1), 1)
+    work.follow(until=("pluck_fretted",))
+    work.step("pluck_fretted")
+    work.do(cm.Undo())
+    work.step("pluck_fretted")
+    work.do(cm.Discard())
+    work.follow()
+    return kept(work, "2026-11-25-1")
+
+
+@cache
+def thorough() -> Invented:
+    """Six frets compared on a guitar with a worn string and a fret astray: causes are named, a string set aside."""
+    instrument = load_instrument(SCREWS)
+    faults = Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}, fret_shift_mm={5: 0.35}, nut_raised_mm={2: 0.45})
+    work = begun(instrument, out_of_true(instrument, 5, 3.0, faults), 5, frets="thorough", tolerance_cents=2.0)
+    work.follow()
+    return kept(work, "2026-11-25-2")
+
+
+@cache
+def eight() -> Invented:
+    """An eight-string of several scales."""
+    instrument = load_instrument(EIGHT)
+    work = begun(instrument, out_of_true(instrument, 3, 3.0), 3)
+    work.follow()
+    return kept(work, "2026-11-25-3")
+
+
+@cache
+def bass() -> Invented:
+    """A four-string bass."""
+    instrument = load_instrument(BASS)
+    work = begun(instrument, out_of_true(instrument, 4, 3.0), 4, tolerance_cents=2.0)
+    work.follow()
+    return kept(work, "2026-11-25-4")
+
+
+@cache
+def still_open() -> Invented:
+    """A set-up left in the middle: two strings settled, one to move, the others not compared."""
+    instrument = load_instrument(FLOATING).model_copy(update={"identity": "the red one"})
+    work = begun(instrument, out_of_true(instrument, 6), 6)
+    for _ in range(3):
+        work.follow(until=("slacken",))
+        work.step("slacken")
+    return kept(work, "2026-11-25-5")
+
+
+@cache
+def quick() -> Invented:
+    """A quick check after a set-up: one string's saddle crept, another went out of tune."""
+    instrument = load_instrument(SCREWS)
+    rig = out_of_true(instrument, 7, 3.0)
+    work = begun(instrument, rig, 7)
+    work.follow()
+    against = standing_of(work.state, "2026-11-25-6")
+    rig.move_saddle(5, 1.2)
+    rig.turn_peg(2, -9.0)
+    for number in (1, 3, 4, 5, 6):
+        rig.turn_peg(number, -1200.0 * math.log2(rig.open_hz(number) / instrument.open_hz(number)))
+    check = Noted(instrument, rig, 8)
+    check.do(cm.Quick(instrument, against.to_json()))
+    while (wanted := asked(check.state)) is not None:
+        check.pluck(*wanted)
+    return kept(check, "2026-11-25-7", "quick check against session 2026-11-25-6")
+
+
+@cache
+def abandoned() -> Invented:
+    """A session given up while strings were tuned, its texts full of marks."""
+    instrument = load_instrument(SCREWS).model_copy(
+        update={"title": '<b>bold</b> & "quoted"', "identity": "<script>alert(1)</script>"}
+    )
+    rig = out_of_true(instrument, 9)
+    work = Noted(instrument, rig, 9)
+    label = '<img src=x onerror="alert(1)"> =1+1'
+    work.do(cm.Begin(instrument, label, 1.0))
+    work.do(cm.Inspect("nut", "waived", "</td></table><h1>&amp;"))
+    work.do(cm.Inspect("all", "passed"))
+    work.pluck(6, OPEN)
+    work.do(cm.SetAside(3, "<i>no such</i> & other"))
+    work.do(cm.Abandon())
+    return kept(work, "2026-11-25-8", label)
+
+
+@cache
+def empty() -> Invented:
+    """A session in which nothing was begun."""
+    return Invented("2026-11-25-9", None, (), "nothing yet")
+
+
+@cache
+def strings_of(count: int, frets: int) -> Invented:
+    """An instrument of so many strings and frets, compared at the last one and set up."""
+    given = load_instrument(SCREWS)
+    strings = tuple(given.strings[number * len(given.strings) // count] for number in range(count))
+    first = given.bridge.adjusters[0]
+    adjusters = tuple(
+        first.model_copy(update={"name": f"saddle {n}", "influence": {n: 1.0}}) for n in range(1, count + 1)
+    )
+    bridge = given.bridge.model_copy(update={"adjusters": adjusters})
+    made = {"name": f"{count}-string", "identity": f"{count}-string", "frets": frets, "strings": strings}
+    instrument = given.model_copy(update=made | {"bridge": bridge})
+    work = begun(instrument, out_of_true(instrument, count, 2.0), count, tolerance_cents=2.0, frets=str(min(12, frets)))
+    work.follow()
+    return kept(work, f"2026-11-26-{count}")
+
+
+def everything() -> tuple[Invented, ...]:
+    """All of them."""
+    many = (strings_of(1, 36), strings_of(12, 24))
+    return (normal(), thorough(), eight(), bass(), still_open(), quick(), abandoned(), empty(), *many)
+
+
+def journal_of(path: Path, sessions: Sequence[Invented]) -> Path:
+    """A journal that holds them, in this order."""
+    with Journal.open(path) as journal:
+        for one in sessions:
+            journal.put(one.record)
+    return path
