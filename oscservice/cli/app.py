@@ -11,6 +11,7 @@ import typer
 from oscservice import __version__
 from oscservice.cli.checking import check
 from oscservice.cli.output import silence_stdout, write_what_can_be_written
+from oscservice.cli.reporting import report
 from oscservice.cli.serving import serve
 from oscservice.errors import InputError, OscserviceError
 from oscservice.session.words import TOLERANCE_RANGE_CENTS
@@ -28,6 +29,7 @@ instruments_app = typer.Typer(help="Instrument presets, to use as they are or to
 app.add_typer(instruments_app, name="instruments")
 sessions_app = typer.Typer(help="Recorded sessions: list, verify, export, import.", no_args_is_help=False)
 app.add_typer(sessions_app, name="sessions")
+
 
 _JOURNAL = typer.Option(help="Journal file; the user's own if not given.")
 
@@ -195,6 +197,9 @@ def compare(
     from oscservice.cli.compare import compare_command
 
     compare_command(first, second, instrument, journal, as_json=json)
+
+
+app.command()(report)
 
 
 @app.command()

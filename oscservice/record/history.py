@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from typing import Any
 
 from oscservice.errors import JournalError, JournalUnavailableError
 from oscservice.record.journal import Journal, SessionRow
@@ -22,10 +23,21 @@ def state_of(journal: Journal | Recorder, session: str) -> State:
     """The last state of a session. Raises JournalError: no such session, or one that can't be read."""
     rows = journal.events(session)
     try:
-        return fold(ev.from_body(kind, body) for _, _, kind, body in rows)
+        return fold(event for _, event in _read(rows))
     except Exception as error:  # whatever a body holds that no version of this program has written
         what = " ".join(str(error).split())[:200] or type(error).__name__
         raise JournalError(f"session {session} can't be read ({what}); its events are left as they are") from None
+
+
+def course_events(journal: Journal | Recorder, session: str) -> list[tuple[str, ev.Event]]:
+    """Every event of a session that ``state_of`` can read, in order, with the time it was recorded (text in UTC).
+    Raises JournalError: no such session."""
+    return list(_read(journal.events(session)))
+
+
+def _read(rows: Iterable[tuple[int, str, str, dict[str, Any]]]) -> Iterator[tuple[str, ev.Event]]:
+    for _, at_utc, kind, body in rows:
+        yield at_utc, ev.from_body(kind, body)
 
 
 def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[SessionRow, State]]:

@@ -42,6 +42,7 @@ _STYLE: dict[Any, Any] = {
 }
 _REFERENCE = re.compile(r"url\(#([^)]+)\)")
 _NO_TURN = re.compile(r"rotate\(-?0 [^)]*\)")
+_LONG_NUMBER = re.compile(r"-?\d+\.\d{3,}")
 
 
 @contextmanager
@@ -177,6 +178,13 @@ def _tidied(root: ElementTree.Element, colours: Mapping[str, str]) -> None:
                 kept = [one for one in value.split("; ") if not one.startswith("font-family")]
                 element.set(key, recoloured("; ".join(kept), colours))
             elif key == "d":
-                element.set(key, " ".join(value.split()))
+                element.set(key, _LONG_NUMBER.sub(_rounded, " ".join(value.split())))
+            elif key in ("x", "y"):
+                element.set(key, _LONG_NUMBER.sub(_rounded, value))
             elif key == "transform" and _NO_TURN.fullmatch(value):
                 del element.attrib[key]
+
+
+def _rounded(number: re.Match[str]) -> str:
+    """A hundredth of a pixel is enough, and the page is a third smaller."""
+    return f"{round(float(number[0]), 2) + 0.0:g}"

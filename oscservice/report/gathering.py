@@ -22,7 +22,7 @@ from oscservice.session.asking import TUNING_WINDOW_CENTS
 from oscservice.session.inspecting import STRINGS, age_of, measured_of
 from oscservice.session.state import State
 from oscservice.session.surveying import finding_from_json
-from oscservice.session.words import Phase, Verdict
+from oscservice.session.words import Verdict
 
 
 def facts_of(record: Record, course: Course, version: str) -> Facts:
@@ -153,13 +153,13 @@ def _cautions(course: Course) -> tuple[str, ...]:
         return ()
     bridge = state.instrument.bridge
     means = {adjuster.means for adjuster in bridge.adjusters}
-    codes = ["put_right", "strings_old"] if state.against is None else []
-    codes.append("tune_up")
-    if state.against is None or state.phase is not Phase.CLOSED:
+    codes = ["tune_up"]
+    if state.against is None:
+        codes = ["put_right", "strings_old", "tune_up"]
         codes += ["slacken", "shift_saddle"] if bridge.slacken else []
         codes += ["turn_screw"] if SCREW in means else []
         codes += ["shape_crown"] if SHAPED in means else []
-    codes.append("hand_over")
+        codes.append("hand_over")
     return tuple(dict.fromkeys(ENGLISH.caution(code) for code in codes))
 
 

@@ -12,6 +12,7 @@ from oscservice.session.remaining import compared, remaining
 from oscservice.session.standing import StringStanding
 from oscservice.session.state import State, StringState
 from oscservice.session.summing import standing_of
+from oscservice.session.surveying import here
 from oscservice.session.words import COMPARED
 
 
@@ -75,7 +76,7 @@ def _result(
         left_out=standing.left_out,
         overruled=string.overruled,
         proved=string.proved,
-        heard=string.judged_here,
+        heard=string.judged_here or here(string) is not None,
         frets=_frets(found, left),
         open=_value(standing.open_cents, standing.open_se_cents),
         octave=_value(standing.harmonic_cents, standing.harmonic_se_cents),

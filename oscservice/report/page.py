@@ -1,0 +1,168 @@
+"""A report as one page of HTML that needs nothing else: no network, no script, no font of its own."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from statistics import median
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from oscservice.report import neck, rows, settling, words
+from oscservice.report.drawing import style, svg
+from oscservice.report.facts import Facts, StringResult
+from oscservice.report.palette import DARK, LIGHT, PRINTED, Palette, variables
+from oscservice.report.scale import in_cents, signed
+from oscservice.session.words import Ending, Verdict
+
+_STRINGS_A_TABLE = 6
+_SHORT_HASH = 12
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A string's plucks summed up: how far they fell, in the middle and at most."""
+
+    result: StringResult
+    fell: str
+
+
+def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
+    """The report as HTML; the same facts give the same text.
+
+    Args:
+        facts: what it tells.
+        printed: for paper alone: in the colours of paper, without what only a screen can open.
+        paper: ``A4`` or ``letter``; empty leaves it to whoever prints.
+    """
+    text: str = _template().render(
+        facts=facts,
+        title=_title(facts),
+        css=Markup(_css(facts, printed, paper)),
+        drawings=_drawings(facts, printed),
+        printed=printed,
+        heading=words.heading(facts),
+        summary=words.summary(facts),
+        asks=facts.overview.outcome not in (Ending.PROVED, Ending.HOLDS),
+        seal_line=seal_line(facts),
+        is_cut=bool(facts.compared) and neck.is_cut(facts),
+        aside=[one for one in facts.results if one.out],
+        overruled=[one.string for one in facts.results if one.overruled],
+        moved=[one for one in facts.compared if any(at.found is not None for at in one.frets)],
+        settled=list(_settled(facts)),
+    )
+    return text
+
+
+def seal_line(facts: Facts) -> str:
+    """How the record stands, in a few words."""
+    seal = facts.seal
+    short = seal.sha256[:_SHORT_HASH]
+    if seal.state == "sealed":
+        return f"Sealed, and as it was written: {short}…"
+    return "Edited or damaged" if seal.state == "edited" else f"Open, not sealed yet: {short}…"
+
+
+def _title(facts: Facts) -> str:
+    about = facts.instrument.identity if facts.instrument else "no instrument"
+    return f"{about}: session {facts.overview.session}"
+
+
+def _css(facts: Facts, printed: bool, paper: str) -> str:
+    if printed:
+        colours = _root(PRINTED)
+    else:
+        dark = f"@media (prefers-color-scheme: dark) {{ {_root(DARK)} }}"
+        colours = f"{_root(LIGHT)}\n{dark}\n@media print {{ {_root(PRINTED)} }}"
+    source = Environment(
+        undefined=StrictUndefined, autoescape=False
+    )  # a style sheet, into which no text of a user goes
+    template = source.from_string(_environment().loader.get_source(source, "report.css")[0])  # type: ignore[union-attr]
+    footer = re.sub(r"[^A-Za-z0-9 ._-]", "", f"Session {facts.overview.session}")
+    return template.render(colours=colours, paper=paper or "auto", footer=footer, soft=PRINTED.soft)
+
+
+def _root(palette: Palette) -> str:
+    return ":root { " + " ".join(f"--{purpose}: {colour};" for purpose, colour in palette.roles().items()) + " }"
+
+
+def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]]:
+    """By name, each drawing for wide and narrow pages."""
+    how: dict[str, Any] = {"colours": PRINTED.roles()} if printed else {"colours": variables(), "in_page": True}
+    makers: list[tuple[str, str, str, Sequence[tuple[str, Any]]]] = []
+    if any(one.check or one.frets for one in facts.results):
+        title = "What changed on each string" if facts.quick else "Each string's error as found and as left"
+        what = "A row for each string; the table below has the same numbers."
+        makers.append(("rows", title, what, (("wide", rows.wide), ("narrow", rows.narrow))))
+    if facts.compared and not facts.quick:
+        what = "The neck with every string as a line; the tables at the end have the same numbers."
+        both = (("wide", neck.lying), ("narrow", neck.standing))
+        makers.append(("neck", "Error at every fret of every string", what, both))
+    if facts.plucks:
+        what = "A panel for each string with its plucks in order; the tables below have the same numbers."
+        each = (("wide", settling.wide), ("narrow", settling.narrow))
+        makers.append(("settling", "How pitch settled after each pluck", what, each))
+    drawn: dict[str, list[tuple[str, Markup]]] = {}
+    with style():
+        for name, title, what, ways in makers:
+            drawn[name] = [
+                (way, Markup(svg(make(facts), f"{name}-{way}", title, what, **how)))
+                for way, make in ways
+                if way == "wide" or not printed
+            ]
+    return drawn
+
+
+def _settled(facts: Facts) -> Iterator[Settled]:
+    for one in facts.results:
+        fell = [pluck.attack_cents for pluck in facts.plucks if pluck.string == one.string]
+        if fell:
+            yield Settled(one, f"{max(median(fell), 0.0):.1f}, {max(*fell, 0.0):.1f}")
+
+
+def _slices(strings: Sequence[StringResult]) -> list[Sequence[StringResult]]:
+    """Strings in tables that fit a page of paper."""
+    return [strings[at : at + _STRINGS_A_TABLE] for at in range(0, len(strings), _STRINGS_A_TABLE)]
+
+
+def _capitalized(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _verdict(verdict: str) -> str:
+    return words.VERDICTS[Verdict(verdict)]
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("oscservice.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    for name, made in {
+        "with_error": words.with_error,
+        "moment": words.moment,
+        "listed": words.listed,
+        "outcome_of": words.outcome_of,
+        "moved": words.moved,
+        "is_named": words.is_named,
+        "signed": signed,
+        "in_cents": in_cents,
+        "slices": _slices,
+        "capitalized": _capitalized,
+        "verdict": _verdict,
+    }.items():
+        environment.filters[name] = made
+    return environment
+
+
+@lru_cache(maxsize=1)
+def _template() -> Any:
+    return _environment().get_template("report.html.j2")

@@ -1,0 +1,216 @@
+"""A report as a page and as a table: what it says, and that what people wrote in it does no harm."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from html.parser import HTMLParser
+
+import pytest
+from reported import abandoned, bass, empty, everything, normal, quick, still_open, strings_of, thorough
+
+from oscservice.report import neck, rows, settling
+from oscservice.report.facts import Value
+from oscservice.report.page import page
+from oscservice.report.palette import DARK, LIGHT
+from oscservice.report.scale import in_cents, marked, nice_above, nice_below, signed
+from oscservice.report.table import COLUMNS, csv_text, harmless
+from oscservice.report.words import heading, listed, outcome_of, summary, with_error
+
+VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+
+
+class Outline(HTMLParser):
+    """Elements of a page with what they are in; complains of ends that don't fit, and of ids that come twice."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+        ids = [given["id"] for _, given in self.seen if "id" in given]
+        assert len(ids) == len(set(ids))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        assert len(dict(attrs)) == len(attrs), f"{tag}: an attribute comes twice"
+        self.seen.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> ends nothing"
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] not in ("style", "title", "desc") and "svg" not in self.open:
+            self.words.append(data)
+
+    def count(self, tag: str) -> int:
+        return sum(seen == tag for seen, _ in self.seen)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.mark.parametrize("invented", everything(), ids=lambda one: one.name)
+def test_a_page_is_whole_the_same_each_time_and_by_itself(invented):
+    text = page(invented.facts)
+    assert page(invented.facts) == text
+    outline = Outline(text)
+    assert outline.count("h1") == 1
+    assert outline.seen[0][0] == "html"
+    assert dict(outline.seen)["html"]["lang"] == "en"
+    assert {"script", "link", "img", "iframe", "object"}.isdisjoint(tag for tag, _ in outline.seen)
+    assert not re.search(r"""(src|href|url)\s*[=(]\s*["']?(https?:|//)""", text)
+    assert "@import" not in text
+    tables = outline.count("table")
+    assert sum(tag == "th" and "scope" not in given for tag, given in outline.seen) == 0
+    assert tables >= (1 if invented.facts.results else 0)
+    for tag, given in outline.seen:
+        if tag == "svg":
+            assert given["role"] == "img"
+            assert given["aria-labelledby"]
+
+
+def test_drawings_come_twice_on_a_screen_and_once_on_paper():
+    screen, paper = Outline(page(normal().facts)), Outline(page(normal().facts, printed=True, paper="letter"))
+    assert (screen.count("svg"), paper.count("svg")) == (6, 3)
+    assert (screen.count("details"), paper.count("details")) == (1, 0)
+    text = page(normal().facts, printed=True, paper="letter")
+    assert "size: letter" in text
+    assert "var(--" not in "".join(re.findall(r"<svg.*?</svg>", text, re.S))
+    assert DARK.paper not in text
+    assert LIGHT.after in text
+
+
+def test_what_people_wrote_is_text_and_nothing_else():
+    text = page(abandoned().facts)
+    outline = Outline(text)
+    assert "<script>" not in text
+    assert "<img" not in text
+    assert outline.count("h1") == 1
+    for said in (
+        "<script>alert(1)</script>",
+        '<b>bold</b> & "quoted"',
+        '<img src=x onerror="alert(1)"> =1+1',
+        "</td></table><h1>&amp;",
+        "<i>no such</i> & other",
+    ):
+        assert said in outline.text
+
+
+def test_a_set_up_tells_its_numbers():
+    facts, text = normal().facts, Outline(page(normal().facts)).text
+    assert text.count("Proved") >= 1
+    for one in facts.results:
+        at = one.at(12)
+        assert with_error(at.left) in text
+        if at.found is not None:
+            assert with_error(at.found) in text
+    assert "Relief: 0.20 mm, as wanted (0.10 to 0.35)" in text
+    assert "fret 14 a little worn" in text
+    assert facts.seal.sha256 in text
+    assert "1 step of the session was taken back" in text
+    assert "dropped as a slip" in text
+    for caution in facts.cautions:
+        assert caution in text
+    assert "never release either side all at once" in text
+    assert "never release either side" not in Outline(page(thorough().facts)).text, "that bridge does not float"
+
+
+def test_causes_are_told_with_evidence_and_what_to_check():
+    facts, text = thorough().facts, Outline(page(thorough().facts)).text
+    for cause in facts.causes:
+        assert cause.evidence in text
+        assert cause.check in text
+    assert "String 4 (D3): set aside" in text
+    assert "no saddle cures it" in text
+
+
+def test_other_sessions_say_what_they_are():
+    assert "Drifted since session 2026-11-25-6: strings 2 and 5. Of string 3 it can't be told." in summary(
+        quick().facts
+    )
+    assert heading(still_open().facts) == "Still open"
+    assert "So far string 6 was settled." in summary(still_open().facts)
+    assert heading(abandoned().facts) == "Abandoned"
+    assert "No string was compared." in summary(abandoned().facts)
+    assert heading(empty().facts) == "Nothing begun"
+    assert "Open, not sealed yet" in page(still_open().facts)
+    assert [outcome_of(one) for one in still_open().facts.results] == [
+        *["not compared"] * 4,
+        "slack",
+        "settled",
+    ]
+    assert outcome_of(quick().facts.results[4]) == "drifted in intonation"
+
+
+def test_no_number_is_finer_than_known():
+    assert with_error(Value(1.234, 0.01)) == "+1.2 ± 0.1"
+    assert with_error(Value(-0.04, 0.3)) == "0.0 ± 0.3"
+    assert with_error(None) == "–"
+    assert (signed(-0.26), signed(0.0), signed(2.0)) == ("−0.3", "0.0", "+2.0")
+    # In the tables no number of cents or mm has more than a digit after the point; gauges and actions have two.
+    body = page(bass().facts)
+    cells = re.findall(r"<td[^>]*>([+−]?\d+\.\d+)( ± \d+\.\d+)?", body)
+    assert all(re.fullmatch(r"[+−]?\d+\.\d", value) for value, error in cells if error)
+
+
+def test_words_and_scales():
+    assert listed([4]) == "string 4"
+    assert listed([1, 2, 4]) == "strings 1, 2 and 4"
+    assert (in_cents(1.0), in_cents(2.5)) == ("1 cent", "2.5 cents")
+    assert [nice_above(value) for value in (0.11, 1.0, 1.01, 7.0, 96.0)] == pytest.approx([0.15, 1.0, 1.5, 8.0, 100.0])
+    assert [nice_below(value) for value in (0.3, 1.0, 4.9, 99.0)] == pytest.approx([0.2, 1.0, 2.0, 50.0])
+    assert marked(3.0, 0.4, 2.0)
+    assert not marked(-2.9, 0.5, 2.0)
+
+
+@pytest.mark.parametrize("invented", [normal(), thorough(), quick(), still_open(), strings_of(12, 24)])
+def test_drawings_reach_as_far_as_what_they_show(invented):
+    facts = invented.facts
+    tolerance = facts.overview.tolerance_cents
+    if facts.compared and not facts.quick:
+        assert 3.0 * tolerance <= neck.limit_of(facts) <= 10.0 * tolerance
+    for panel in rows.panels_of(facts):
+        assert panel.limit_cents >= 3.0 * panel.fine_cents
+        assert [row.string for row in panel.rows] == [one.string for one in facts.results]
+    drawn = settling.drawn_of(facts)
+    low, high = settling.limits_of(drawn)
+    assert -30.0 <= low < 0.0 < high <= 30.0
+    assert sum(len(one.plucks) for one in drawn) == len(facts.plucks)
+    for one in drawn:
+        assert len(one.moves) <= facts.results[one.string - 1].moves
+
+
+@pytest.mark.parametrize("invented", everything(), ids=lambda one: one.name)
+def test_the_table_has_every_number(invented):
+    facts = invented.facts
+    written = list(csv.DictReader(io.StringIO(csv_text(facts), newline="")))
+    assert csv_text(facts).splitlines()[0] == ",".join(COLUMNS)
+    left = [row for row in written if row["what"] == "error as left"]
+    assert [float(row["value"]) for row in left] == [
+        at.left.value for one in facts.results for at in one.frets if at.left is not None
+    ]
+    settled = [row for row in written if row["what"] == "settled"]
+    assert [(int(row["string"]), row["place"], float(row["value"])) for row in settled] == [
+        (pluck.string, pluck.place, pluck.pitch.value) for pluck in facts.plucks
+    ]
+    assert sum(row["about"] == "move" and row["unit"] == "mm" for row in written) == len(facts.moves)
+    assert {row["session"] for row in written} == {invented.name}
+
+
+def test_no_text_is_taken_for_a_formula():
+    # OWASP, "CSV Injection": cells that begin with = + - @, tab or carriage return.
+    assert [harmless(text) for text in ("=1+1", "+1", "-1", "@x", "\tx", "\rx")] == [
+        f"'{text}" for text in ("=1+1", "+1", "-1", "@x", "\tx", "\rx")
+    ]
+    assert harmless("fret 14 = worn") == "fret 14 = worn"
