@@ -1,0 +1,160 @@
+"""``oscservice report``: a session as HTML, PDF, CSV and JSON, and what is said where that can't be."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from conftest import need
+from reported import BEGUN, bass, empty, journal_of, normal, still_open
+from served import run, told
+
+from oscservice.record.journal import Journal
+
+FIRST, SECOND, LAST = "2026-11-25-1", "2026-11-25-4", "2026-11-25-5"
+
+
+@pytest.fixture(scope="module")
+def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three sessions, the last still open."""
+    return journal_of(tmp_path_factory.mktemp("reports") / "journal.sqlite3", (normal(), bass(), still_open()))
+
+
+def test_a_page_in_the_current_folder_of_the_last_session(
+    journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    got = told("report", "--journal", journal)
+    assert (got.code, got.err) == (0, "")
+    assert got.out.startswith(f"{LAST}.html: ")
+    text = (tmp_path / f"{LAST}.html").read_text(encoding="utf-8")
+    assert text.startswith("<!DOCTYPE html>")
+    assert "Still open" in text
+    assert [path.name for path in tmp_path.iterdir()] == [f"{LAST}.html"]
+    # Again, over the report of before; but over no file that is none.
+    assert told("report", LAST, "--journal", journal).code == 0
+    assert (tmp_path / f"{LAST}.html").read_text(encoding="utf-8") == text
+    (tmp_path / f"{LAST}.html").write_text("my own notes", encoding="utf-8")
+    refused = told("report", "--journal", journal)
+    assert (refused.code, refused.out) == (2, "")
+    assert refused.complaint == f"{LAST}.html is there, and is no report: say where to with -o FILE"
+    assert (tmp_path / f"{LAST}.html").read_text(encoding="utf-8") == "my own notes"
+
+
+def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
+    places = {"-o": tmp_path / "a.html", "--csv": tmp_path / "a.csv", "--json": tmp_path / "a.json"}
+    words = [word for pair in places.items() for word in pair]
+    got = told("report", FIRST, "--journal", journal, *words)
+    assert (got.code, got.err) == (0, "")
+    assert len(got.out.splitlines()) == 3
+    facts = json.loads(places["--json"].read_text(encoding="utf-8"))
+    assert facts["overview"]["session"] == FIRST
+    assert facts["seal"]["state"] == "sealed"
+    assert facts["seal"]["sha256"] in places["-o"].read_text(encoding="utf-8")
+    assert facts["seal"]["sha256"] in places["--csv"].read_text(encoding="utf-8")
+    before = {place: place.read_bytes() for place in places.values()}
+    assert told("report", FIRST, "--journal", journal, *words).code == 0
+    assert before == {place: place.read_bytes() for place in places.values()}, "the same session is the same bytes"
+
+
+def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path) -> None:
+    def printed(*words: str) -> str:
+        done = run("report", *words, "--journal", journal, PYTHONIOENCODING="ascii")
+        assert (done.returncode, done.stderr) == (0, "")
+        return done.stdout
+
+    assert json.loads(printed("last-1", "--json", "-"))["overview"]["session"] == SECOND
+    assert json.loads(printed("--instrument", "bass-4-864", "--json", "-"))["overview"]["session"] == SECOND
+    page = printed(FIRST, "-o", "-")
+    assert page.startswith("<!DOCTYPE html>")
+    assert "±" in page, "in UTF-8, whatever the terminal is taken to know"
+    assert printed(FIRST, "--csv", "-").startswith("session,about,string")
+    both = told("report", "--journal", journal, "--csv", "-", "--json", "-")
+    assert (both.code, both.out) == (2, "")
+    assert "only one form" in both.complaint
+
+
+@pytest.mark.foreign
+def test_a_pdf_on_either_paper(journal: Path, tmp_path: Path) -> None:
+    reader = need("pdftotext", "poppler-utils")
+    sizes = {"A4": "595.276 x 841.89", "letter": "612 x 792"}
+    for paper, size in sizes.items():
+        place = tmp_path / f"{paper}.pdf"
+        got = told("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper)
+        assert (got.code, got.err) == (0, ""), got.err
+        about = subprocess.run(
+            [need("pdfinfo", "poppler-utils"), place], capture_output=True, text=True, check=True
+        ).stdout
+        assert f"Page size:       {size}" in about
+        assert "Tagged:          yes" in about
+        text = subprocess.run([reader, "-layout", place, "-"], capture_output=True, text=True, check=True).stdout
+        assert normal().facts.seal.sha256 in text
+        assert "How pitch settled" in text
+        assert "Cautions" in text
+        first = place.read_bytes()
+        assert told("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper).code == 0
+        assert place.read_bytes() == first, "the same session is the same bytes"
+
+
+@pytest.mark.parametrize(
+    ("failing", "complaint"),
+    [
+        ("raise ImportError", "a PDF needs WeasyPrint: pip install 'oscservice[pdf]'"),
+        ("raise OSError('no libpango')", "apt-get install libpango-1.0-0"),
+    ],
+)
+def test_what_a_pdf_needs_is_named_where_it_is_missing(
+    journal: Path, tmp_path: Path, failing: str, complaint: str
+) -> None:
+    (tmp_path / "weasyprint.py").write_text(failing, encoding="utf-8")
+    done = run("report", FIRST, "--journal", journal, "--pdf", tmp_path / "a.pdf", first_path=str(tmp_path))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert complaint in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert not (tmp_path / "a.pdf").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "complaint"),
+    [
+        (("nobody",), 5, "there is no session 'nobody'"),
+        (("last-3",), 2, "has 3 sessions"),
+        (("last", "--instrument", "nobody's"), 2, "has 0 sessions of"),
+        (("last", "--paper", "foolscap", "--pdf", "x.pdf"), 2, "paper"),
+        (("last", "-o", "nowhere/at/all.html"), 2, "nowhere/at/all.html can't be written (No such file or directory)"),
+    ],
+)
+def test_what_is_not_there_is_said_in_one_line(
+    journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], code: int, complaint: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    got = told("report", *words, "--journal", journal)
+    assert (got.code, got.out) == (code, "")
+    assert complaint in got.complaint
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
+    path = journal_of(tmp_path / "journal.sqlite3", (empty(),))
+    assert "Nothing begun" in run("report", "--journal", path, "-o", "-").stdout
+    with Journal.open(path) as opened:
+        name = opened.new_session("x", "y", BEGUN)
+        opened.append(name, [("StringJudged", {"string": 1})], "2026-11-26T12:00:00.000+00:00")
+    broken = told("report", name, "--journal", path, "-o", "-")
+    assert (broken.code, broken.out) == (5, "")
+    assert "can't be read" in broken.complaint
+    nothing = told("report", "--journal", tmp_path / "none")
+    assert nothing.code == 5
+    assert "there is no journal" in nothing.complaint
+
+
+def test_what_only_reports_need_is_not_loaded_by_the_daemon() -> None:
+    script = (
+        "import sys, oscservice.cli.app, oscservice.daemon.run; "
+        "print([name for name in ('matplotlib', 'jinja2', 'weasyprint') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
