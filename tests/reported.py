@@ -142,7 +142,7 @@ def kept(work: Noted, name: str, label: str = "first set-up (invented)") -> Inve
 
 @cache
 def normal() -> Invented:
-    """A six-string with a floating bridge set up at fret 12, with a slip taken back and a pluck dropped."""
+    """A six-string with a floating bridge set up at fret 12, with a step taken back and a pluck dropped."""
     instrument = load_instrument(FLOATING)
     work = begun(instrument, out_of_true(instrument, 1), 1)
     work.follow(until=("pluck_fretted",))
@@ -216,16 +216,18 @@ def quick() -> Invented:
 def abandoned() -> Invented:
     """A session given up while strings were tuned, its texts full of marks."""
     instrument = load_instrument(SCREWS).model_copy(
-        update={"title": '<b>bold</b> & "quoted"', "identity": "<script>alert(1)</script>"}
+        update={"title": '<b>bold</b> & "quoted"', "identity": "<script>alert(1)</script>" + "wide" * 8}
     )
     rig = out_of_true(instrument, 9)
     work = Noted(instrument, rig, 9)
-    label = '<img src=x onerror="alert(1)"> =1+1'
+    label = '<img src=x onerror="alert(1)"> =1+1 ' + "label" * 24
     work.do(cm.Begin(instrument, label, 1.0))
     work.do(cm.Inspect("nut", "waived", "</td></table><h1>&amp;"))
+    work.do(cm.Inspect("frets", "waived", "abcdefghij" * 12))
     work.do(cm.Inspect("all", "passed"))
     work.pluck(6, OPEN)
     work.do(cm.SetAside(3, "<i>no such</i> & other"))
+    work.do(cm.SetAside(4, f"a word without end: {'abcdefghij' * 12}"))
     work.do(cm.Abandon())
     return kept(work, "2026-11-25-8", label)
 

@@ -61,10 +61,10 @@ def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
 def seal_line(facts: Facts) -> str:
     """How the record stands, in a few words."""
     seal = facts.seal
-    short = seal.sha256[:_SHORT_HASH]
-    if seal.state == "sealed":
-        return f"Sealed, and as it was written: {short}…"
-    return "Edited or damaged" if seal.state == "edited" else f"Open, not sealed yet: {short}…"
+    if seal.state == "edited":
+        return "Edited or damaged"
+    said = "Sealed, and as it was written" if seal.state == "sealed" else "Open, not sealed yet"
+    return f"{said} ({seal.sha256[:_SHORT_HASH]}…)"
 
 
 def _title(facts: Facts) -> str:
