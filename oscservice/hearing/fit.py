@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from oscservice.hearing.baseband import Baseband, remembered, unwrapped_phase
 from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import bend_of
+from oscservice.hearing.tone import bend_alone, bend_of
 
 _TAU_RANGE_S = (0.1, 12.0)
 
@@ -167,15 +167,18 @@ def _with_glide(
     normal, right = np.zeros((size, size)), np.zeros(size)
     columns: list[Samples] = []
     places: list[npt.NDArray[np.int64]] = []
+    log_tau = math.log(tau)
     for i, (row, band) in enumerate(zip(rows, bands, strict=True)):
-        bend, by_log_tau = bend_of(row.times, band.carrier_hz, math.log(tau))
-        parts = [np.ones_like(row.times), row.times, bend]
-        if glide_for_tau is not None:
-            parts.append(glide_for_tau * by_log_tau)
-        block = np.stack(parts, axis=1)
+        block = np.empty((len(row.times), 2 + shared))
+        block[:, 0], block[:, 1] = 1.0, row.times
+        if glide_for_tau is None:
+            block[:, 2] = bend_alone(row.times, band.carrier_hz, log_tau)
+        else:
+            block[:, 2], by_log_tau = bend_of(row.times, band.carrier_hz, log_tau)
+            block[:, 3] = glide_for_tau * by_log_tau
         weighted = block * row.weight[:, None]
         at = np.array([2 * i, 2 * i + 1, *range(size - shared, size)])
-        normal[np.ix_(at, at)] += block.T @ weighted
+        normal[at[:, None], at] += block.T @ weighted
         right[at] += weighted.T @ row.phase
         columns.append(block)
         places.append(at)

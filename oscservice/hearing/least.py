@@ -46,32 +46,49 @@ def fit_tone(
     problem = _Problem.of(band, times, start, model, lines, beforehand, independent)
     theta = problem.packed(start)
     damping, growth = 1e-6, 4.0
-    power = max(problem.squares(theta) / len(band.values), _NOTHING)
-    columns = None
+    at = problem.at(theta)
+    power = max(at.squares / len(band.values), _NOTHING)
+    gram: Samples | None = None
     for _ in range(steps):
-        if columns is None:
-            residual, columns = problem.linear(theta)
-            gram, slope = columns.T @ columns, columns.T @ residual
+        if gram is None:
+            columns = problem.columns(at)
+            gram, slope = columns.T @ columns, columns.T @ at.residual
         weight = problem.weight / power
         normal = weight * gram + problem.precision
         right = weight * slope - problem.precision @ (theta - problem.mean)
-        normal[np.diag_indices_from(normal)] *= 1.0 + damping
+        normal.flat[:: len(normal) + 1] *= 1.0 + damping
         if not np.isfinite(normal).all():
             break
         moved = problem.relinear(theta + _solve(normal, right))
-        squares = problem.squares(moved)
-        gain = problem.cost(theta, power, power * len(band.values)) - problem.cost(moved, power, squares)
+        there = problem.at(moved)
+        gain = problem.cost(theta, power, power * len(band.values)) - problem.cost(moved, power, there.squares)
         if not gain >= 0.0:
             damping, growth = damping * growth, growth * 2.0
             if damping > 1e3:
                 break
             continue
-        theta, columns = moved, None
+        theta, at, gram = moved, there, None
         damping, growth = max(1e-12, damping / 10.0), 4.0
-        power = max(squares / len(band.values), _NOTHING)
+        power = max(at.squares / len(band.values), _NOTHING)
         if gain < _DONE:
             break
-    return problem.unpacked(theta)
+    return problem.unpacked(theta, at)
+
+
+@dataclass(frozen=True)
+class _Place:
+    """The model at one set of parameters: both polarisations together, the second alone (bare, and as it stands), the
+    lines and their amplitudes, all shape (n,) or (n, lines); and the residual, (2 n,), real parts over imaginary ones,
+    with the sum of its squares, which is infinite where the model overflows."""
+
+    theta: Samples
+    tone: Complexes
+    other: Complexes | None
+    c: complex
+    extra: Complexes
+    heard: Complexes
+    residual: Samples
+    squares: float
 
 
 @dataclass(frozen=True)
@@ -146,7 +163,7 @@ class _Problem:
         theta[0] -= math.log(self.scale)
         return np.asarray(theta)
 
-    def unpacked(self, theta: Samples) -> Tone:
+    def unpacked(self, theta: Samples, place: _Place) -> Tone:
         at = self.powers.shape[1]
         after = at + self.model.count
         decay = theta[:at].copy()
@@ -155,7 +172,7 @@ class _Problem:
         if self.poles:
             c_re, c_im, g_re, g_im = theta[after : after + 4].tolist()
             second = complex(c_re, c_im), complex(g_re, g_im)
-        residual, columns = self.linear(theta)
+        residual, columns = place.residual, self.columns(place)
         power = max(float(residual @ residual) / len(self.values), _NOTHING)
         nominal = max(4.0, len(self.values) * self.weight / 2.0)
         left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
@@ -178,45 +195,48 @@ class _Problem:
             misfit + float(volume),
         )
 
-    def squares(self, theta: Samples) -> float:
-        """Sum of the residual's squares; infinite where the model overflows."""
-        with np.errstate(over="ignore", invalid="ignore"):
-            residual, _ = self.linear(theta, with_columns=False)
-            total = float(residual @ residual)
-        return total if math.isfinite(total) else math.inf
-
     def cost(self, theta: Samples, power: float, squares: float) -> float:
         """-2 log of the posterior, but for a constant, where the residual's squares come to ``squares``."""
         away = theta - self.mean
         return self.weight * squares / power + float(away @ self.precision @ away)
 
-    def linear(self, theta: Samples, with_columns: bool = True) -> tuple[Samples, Samples]:
-        """Residual, shape (2 n,), real parts over imaginary parts, and the model's derivatives, (2 n, parameters)."""
-        at = self.powers.shape[1]
-        after = at + self.model.count
-        phase = theta[at:after]
-        log_envelope = np.minimum(self.powers @ theta[:at], 50.0) + 1j * self.model.phase(phase)
-        envelope = np.exp(log_envelope)
-        tone = envelope
-        blocks = []
-        if self.poles:
-            c, g = complex(*theta[after : after + 2]), complex(*theta[after + 2 : after + 4])
-            other = np.exp(np.minimum((log_envelope + g * self.times).real, 50.0)) * np.exp(
-                1j * (log_envelope + g * self.times).imag
-            )
-            tone = envelope + c * other
-            moving = c * self.times * other
-            blocks = [np.stack((other, 1j * other, moving, 1j * moving), axis=1)]
-        extra, heard = self._heard(theta)
-        residual = self.values - tone - extra @ heard
-        columns = np.zeros((0, 0), dtype=np.complex128)
-        if with_columns:
-            along = tone[:, None]
-            blocks.append(np.stack((extra, 1j * extra), axis=2).reshape(len(tone), -1))
-            if self.mains_turn.shape[1]:
-                blocks.append((1j * self.mains_turn * extra) @ heard[:, None])
-            columns = np.hstack((along * self.powers, 1j * along * self.model.slopes(phase), *blocks))
-        return np.concatenate((residual.real, residual.imag)), np.vstack((columns.real, columns.imag))
+    def at(self, theta: Samples) -> _Place:
+        """The model and what it leaves of the values."""
+        first = self.powers.shape[1]
+        after = first + self.model.count
+        with np.errstate(over="ignore", invalid="ignore"):
+            log_envelope = np.minimum(self.powers @ theta[:first], 50.0) + 1j * self.model.phase(theta[first:after])
+            tone = np.exp(log_envelope)
+            other, c = None, 0j
+            if self.poles:
+                c, g = complex(*theta[after : after + 2]), complex(*theta[after + 2 : after + 4])
+                moved = log_envelope + g * self.times
+                other = np.exp(np.minimum(moved.real, 50.0)) * np.exp(1j * moved.imag)
+                tone = tone + c * other
+            extra, heard = self._heard(theta)
+            left = self.values - tone - extra @ heard
+            residual = np.concatenate((left.real, left.imag))
+            squares = float(residual @ residual)
+        return _Place(theta, tone, other, c, extra, heard, residual, squares if math.isfinite(squares) else math.inf)
+
+    def columns(self, place: _Place) -> Samples:
+        """The model's derivatives there, shape (2 n, parameters), real parts over imaginary ones."""
+        first, count = self.powers.shape[1], len(self.values)
+        columns = np.empty((2 * count, len(place.theta)))
+        real, imag = columns[:count], columns[count:]
+        tone = place.tone[:, None]
+        phase = slice(first, first + self.model.count)
+        slopes = self.model.slopes(place.theta[phase])
+        real[:, :first], imag[:, :first] = tone.real * self.powers, tone.imag * self.powers
+        real[:, phase], imag[:, phase] = -tone.imag * slopes, tone.real * slopes
+        if place.other is not None:
+            second = np.stack((place.other, place.c * self.times * place.other), axis=1)
+            _both_ways(real, imag, phase.stop, second)
+        _both_ways(real, imag, self.count, place.extra)
+        if self.mains_turn.shape[1]:
+            turned = (1j * self.mains_turn * place.extra) @ place.heard
+            real[:, -1], imag[:, -1] = turned.real, turned.imag
+        return columns
 
     def relinear(self, theta: Samples) -> Samples:
         """The same with the amplitudes of both polarisations, in which the model is linear, set to their best.
@@ -254,6 +274,14 @@ class _Problem:
         if self.mains_turn.shape[1]:
             extra = np.asarray(extra * np.exp(1j * theta[-1] * self.mains_turn))
         return extra, np.asarray(parts[::2] + 1j * parts[1::2])
+
+
+def _both_ways(real: Samples, imag: Samples, at: int, values: Complexes) -> None:
+    """Put what amplitudes stand before into columns from ``at`` on: for each the real part's, then the imaginary
+    part's, which is turned by a quarter."""
+    end = at + 2 * values.shape[1]
+    real[:, at:end:2], imag[:, at:end:2] = values.real, values.imag
+    real[:, at + 1 : end : 2], imag[:, at + 1 : end : 2] = -values.imag, values.real
 
 
 def _solve(normal: Samples, right: Samples) -> Samples:

@@ -108,8 +108,15 @@ class Listener:
             return events
         joined = np.concatenate(self._waiting)
         whole = len(joined) // self._raw_hop * self._raw_hop
-        for start in range(0, whole, self._raw_hop):
-            events += self._hop(joined[start : start + self._raw_hop])
+        raw = joined[:whole]
+        finite = np.isfinite(raw)
+        if not finite.all():
+            raw = np.where(finite, raw, np.float32(0.0))
+        signal = self._decimator.feed(raw)
+        for number in range(whole // self._raw_hop):
+            of_raw = slice(number * self._raw_hop, (number + 1) * self._raw_hop)
+            of_signal = slice(number * _HOP, (number + 1) * _HOP)
+            events += self._hop(raw[of_raw], signal[of_signal], bad=not finite[of_raw].all())
         self._waiting = [joined[whole:].copy()]
         self._waiting_count = len(joined) - whole
         return events
@@ -145,12 +152,7 @@ class Listener:
         self._switched_on_hop = -self._hops_in(_FIRST_FLOOR_S)
         self._ringing = True  # what stands above the floor now may be an earlier note
 
-    def _hop(self, raw: npt.NDArray[np.float32]) -> list[Event]:
-        finite = np.isfinite(raw)
-        bad = not bool(finite.all())
-        if bad:
-            raw = np.where(finite, raw, np.float32(0.0))
-        signal = self._decimator.feed(raw)
+    def _hop(self, raw: npt.NDArray[np.float32], signal: Samples, bad: bool) -> list[Event]:
         self._hops += 1
         self._kept.append(signal)
         self._powers.append(float(signal @ signal) / _HOP)

@@ -101,7 +101,7 @@ class Glide:
 
     def phase(self, parameters: Samples) -> Samples:
         start, slope, glide, log_tau = parameters.tolist()
-        bend, _ = bend_of(self.times_s, self.carrier_hz, log_tau)
+        bend = bend_alone(self.times_s, self.carrier_hz, log_tau)
         return np.asarray(start + slope * self.times_s + glide * bend)
 
     def slopes(self, parameters: Samples) -> Samples:
@@ -115,13 +115,23 @@ def grown(rate: complex, times: Samples) -> Complexes:
     return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
 
 
+def bend_alone(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
+    """Phase in radians that one cent of glide at time 0 adds by each time, shape (n,)."""
+    scale, tau, fallen = _fallen(times_s, carrier_hz, log_tau)
+    return np.asarray(scale * tau / 2.0 * (1.0 - fallen))
+
+
 def bend_of(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
-    """Phase in radians that one cent of glide at time 0 adds by each time, and its derivative by ln tau; both (n,)."""
-    tau = math.exp(min(max(log_tau, -5.0), 5.0))
-    scale = 2.0 * math.pi * carrier_hz / CENTS_PER_E
-    fallen = np.exp(-2.0 * times_s / tau)
+    """The same, and its derivative by ln tau; both (n,)."""
+    scale, tau, fallen = _fallen(times_s, carrier_hz, log_tau)
     bend = scale * tau / 2.0 * (1.0 - fallen)
     return bend, bend - scale * times_s * fallen
+
+
+def _fallen(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[float, float, Samples]:
+    """Radians a second of one cent, tau in seconds, and what is left of a glide of 1 by each time."""
+    tau = math.exp(min(max(log_tau, -5.0), 5.0))
+    return 2.0 * math.pi * carrier_hz / CENTS_PER_E, tau, np.exp(-2.0 * times_s / tau)
 
 
 @dataclass(frozen=True)
