@@ -53,7 +53,7 @@ def number(value: float, digits: int = 4) -> str:
     return f"{value:.{digits}f}" if math.isfinite(value) else "-"
 
 
-def machine() -> str:
+def machine(used: str = "one thread used") -> str:
     """Processor, operating system and versions in one line."""
     names = [
         line.partition(":")[2].strip()
@@ -62,7 +62,7 @@ def machine() -> str:
     ]
     cpu = names[0] if names else platform.processor() or platform.machine()
     parts = [
-        f"{cpu}, {os.cpu_count()} cores, one thread used",
+        f"{cpu}, {os.cpu_count()} cores, {used}",
         platform.system(),
         f"Python {platform.python_version()}",
     ]
