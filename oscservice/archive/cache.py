@@ -18,7 +18,7 @@ from platformdirs import user_cache_path
 
 FILE_NAME = "measured.sqlite"
 MOST_BYTES = 256 * 1024 * 1024
-"""What the kept results may come to, about 300 000 files of one note; when it is more, the longest unused go."""
+"""What the kept results may come to, about 600,000 files of one note; when it is more, the longest unused go."""
 
 _LEFT_WHEN_TRIMMED = 0.9
 _WAIT_S = 5.0

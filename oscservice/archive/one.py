@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import tempfile
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from threadpoolctl import ThreadpoolController
 
@@ -18,7 +15,16 @@ from oscservice.archive.notes import measure_file
 from oscservice.archive.stored import to_text
 from oscservice.errors import InputError
 
+# Limits of threads belong to the whole process, and threads that overlap undo each other's.
+_one_at_a_time = threading.Lock()
+
 CHANGED = "the file changed while it was measured: run again when it is finished"
+
+
+@lru_cache(maxsize=1)
+def _libraries() -> ThreadpoolController:
+    """The linear algebra of this process; all that measuring needs has been loaded with this module."""
+    return ThreadpoolController()
 
 
 @dataclass(frozen=True)
@@ -39,9 +45,13 @@ class Result:
 
 
 def measure(task: Task) -> Result:
-    """Measure the file of a task on one core. Whatever is wrong with the file is a fault of its own."""
+    """Measure the file of a task. Whatever is wrong with the file is a fault of its own.
+
+    Linear algebra has one thread meanwhile: how a sum is split shows in its last bit, and the other cores have files of
+    their own. Threads of one process take turns.
+    """
     try:
-        with _one_thread():
+        with _one_at_a_time, _libraries().limit(limits=1):
             measured = measure_file(task.path, task.expected_hz)
     except InputError as error:
         return Result(fault=str(error).removeprefix(f"{task.path}: "))
@@ -58,32 +68,3 @@ def measure_shipped(task: Task, content: bytes) -> Result:
         path = Path(folder) / f"shipped{task.path.suffix}"
         path.write_bytes(content)
         return measure(replace(task, path=path))
-
-
-_limit_lock = threading.Lock()
-_limited = 0
-_limit: Any = None
-
-
-@lru_cache(maxsize=1)
-def _libraries() -> ThreadpoolController:
-    """The linear algebra of this process; all that measuring needs has been loaded with this module."""
-    return ThreadpoolController()
-
-
-@contextmanager
-def _one_thread() -> Iterator[None]:
-    """Linear algebra on one thread, as long as any thread of this process measures: how a sum is split shows in its
-    last bit, and the other cores have files of their own."""
-    global _limited, _limit
-    with _limit_lock:
-        if _limited == 0:
-            _limit = _libraries().limit(limits=1)
-        _limited += 1
-    try:
-        yield
-    finally:
-        with _limit_lock:
-            _limited -= 1
-            if _limited == 0:
-                _limit.restore_original_limits()

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from archived import archive, note
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from oscservice.archive import many, one
 from oscservice.archive.cache import Cache
@@ -138,3 +141,26 @@ def test_a_mistake_of_ours_costs_one_file(wanted: list[Wanted], alone: list[Outc
     outcomes = measure_many(wanted[:3])
     assert [outcomes[0], outcomes[2]] == [alone[0], alone[2]]
     assert outcomes[1].fault == "it could not be measured (ZeroDivisionError: division by zero)"
+
+
+def test_linear_algebra_has_one_thread_and_threads_take_turns(wanted: list[Wanted], monkeypatch) -> None:
+    def threads() -> list[int]:
+        return [library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"]
+
+    inside, seen = threading.Lock(), []
+
+    def watched(path: Path, expected_hz: tuple[float, ...]) -> MeasuredFile:
+        assert inside.acquire(blocking=False)
+        seen.append(threads())
+        measured = measure_file(path, expected_hz)
+        inside.release()
+        return measured
+
+    monkeypatch.setattr(one, "measure_file", watched)
+    with threadpool_limits(limits=2):
+        before = threads()
+        assert measure_many(wanted[:1])[0].measured
+        assert threads() == before
+    with ThreadPoolExecutor(3) as several:
+        assert all(several.map(lambda one: measure_many([one])[0].measured, wanted[:3]))
+    assert seen == [[1] * len(before)] * 4
