@@ -177,12 +177,14 @@ def remains(
 def history(
     instrument: Annotated[str, typer.Argument(help="Identity, name or file of an instrument.")],
     journal: Annotated[Path | None, _JOURNAL] = None,
+    plot: Annotated[Path | None, typer.Option(help="Draw them over months into this file: .svg, .png or .pdf.")] = None,
+    south: Annotated[bool, typer.Option("--south", help="Seasons of the southern half of the earth.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print a JSON array, one object a session.")] = False,
 ) -> None:
-    """List the sessions of an instrument, and how each left it."""
+    """List the sessions of an instrument, and how each left it; or draw what became of it."""
     from oscservice.cli.history import history_command
 
-    history_command(instrument, journal, as_json=json)
+    history_command(instrument, journal, plot, south=south, as_json=json)
 
 
 @app.command()

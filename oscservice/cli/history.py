@@ -13,8 +13,11 @@ from rich.table import Table
 
 from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError
-from oscservice.record.history import sessions_of
+from oscservice.record.history import events_of, sessions_of
 from oscservice.record.journal import Journal, SessionRow
+from oscservice.report.visits import Visit, visit
+from oscservice.session.changes import Side
+from oscservice.session.evolve import fold
 from oscservice.session.standing import Standing
 from oscservice.session.state import State
 from oscservice.session.summing import standing_of
@@ -25,29 +28,77 @@ Entry = tuple[SessionRow, Standing, str]
 """A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
 
 
-def history_command(instrument: str, journal: Path | None, *, as_json: bool) -> None:
-    """Print a table of an instrument's sessions, the newest first, or one JSON array.
+def history_command(
+    instrument: str, journal: Path | None, plot: Path | None = None, *, south: bool = False, as_json: bool = False
+) -> None:
+    """Print a table of an instrument's sessions, the newest first, or one JSON array; or draw them.
 
     Args:
         instrument: its identity, its name, or its file.
         journal: the journal file; the user's own if None.
+        plot: the file to draw into.
+        south: of the earth, where seasons are half a year later.
 
     Raises:
-        InputError: no session of that instrument, or a file with a mistake.
+        InputError: no session of that instrument, a file with a mistake, or one that can't be drawn into.
         JournalError: the journal can't be read.
     """
     with Journal.open(journal, readonly=True) as opened:
         found = entries(opened, instrument)
+        visits = _visits(opened, found) if plot is not None or as_json else []
     if not found:
         raise InputError(f"no session of {instrument!r} in the journal {opened.path}; `oscservice sessions` lists all")
+    if plot is not None:
+        from oscservice.report.months import write  # a library to draw with takes its time to load
+
+        write(visits, found[0][1].identity, plot, south=south)
+        if not as_json:
+            print(f"{found[0][1].identity}: {len(found)} sessions drawn in {plot}")
     if as_json:
-        print(json.dumps([_object(*one) for one in found]))
+        told = {one.session: one for one in visits}
+        print(json.dumps([_object(*one) | _strings(told[one[0].id]) for one in found]))
+    if as_json or plot is not None:
         return
     newest = found[0][1]
     console = Console()
     console.print(f"{newest.identity}: {len(found)} sessions, the newest first", highlight=False, markup=False)
     console.print(_table(found))
     console.print("Worst: the largest error heard in cents, + sharp, ± 1 sd (string, fret).", highlight=False)
+
+
+def _visits(journal: Journal, found: list[Entry]) -> list[Visit]:
+    """The sessions string by string, the oldest first, all with the errors of one fret."""
+    fret = next((known for _, standing, _ in found if (known := standing.check_fret) is not None), None)
+    visits = []
+    for row, _, _ in reversed(found):
+        events = events_of(journal, row.id)
+        visits.append(visit(row, fold(event for _, event in events), events, fret))
+    return visits
+
+
+def _strings(one: Visit) -> dict[str, Any]:
+    """What the drawing shows of one session."""
+
+    def told(side: Side | None) -> dict[str, float] | None:
+        return None if side is None else {"cents": side.value, "se_cents": side.se}
+
+    return {
+        "strings_fitted": one.strings_fitted,
+        "fret": one.fret,
+        "strings": [
+            {
+                "string": string.string,
+                "note": string.standing.note,
+                "open_found": told(string.open_found),
+                "open_left": told(string.open_left),
+                "error_found": told(string.error_found),
+                "error_left": told(string.error_left),
+                "inharmonicity": None if string.inharmonicity is None else string.inharmonicity.value,
+                "inharmonicity_se": None if string.inharmonicity is None else string.inharmonicity.se,
+            }
+            for string in one.strings
+        ],
+    }
 
 
 def entries(journal: Journal, instrument: str) -> list[Entry]:

@@ -14,8 +14,9 @@ from rich.progress import Progress
 from rich.table import Table
 
 from oscservice.cli.history import named_session
-from oscservice.errors import InputError, JournalError
+from oscservice.errors import InputError
 from oscservice.instrument.pitch import Place
+from oscservice.record.history import events_of
 from oscservice.record.journal import Journal
 from oscservice.record.kept import folder_of
 from oscservice.record.remeasured import Again, ErrorAgain, NumberedEvents, Remeasured, remeasure
@@ -40,7 +41,7 @@ def remeasure_command(session: str, instrument: str | None, journal: Path | None
     """
     with Journal.open(journal, readonly=True) as opened:
         name = named_session(opened, session, instrument)
-        events = _events(opened, name)
+        events = events_of(opened, name)
         folder = folder_of(opened.path)
     kept = sum(isinstance(event, ev.ReadingTaken) and event.sound != "" for _, event in events)
     if not kept:
@@ -53,13 +54,6 @@ def remeasure_command(session: str, instrument: str | None, journal: Path | None
     else:
         _print(name, found)
     return not found.changes and not found.faults("altered")
-
-
-def _events(journal: Journal, session: str) -> NumberedEvents:
-    try:
-        return [(seq, ev.from_body(kind, body)) for seq, _, kind, body in journal.events(session)]
-    except ValueError as error:
-        raise JournalError(f"session {session} can't be read ({error}); its events are left as they are") from None
 
 
 def _measured(folder: Path, name: str, events: NumberedEvents, kept: int) -> Remeasured:

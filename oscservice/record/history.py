@@ -25,8 +25,21 @@ def state_of(journal: Journal | Recorder, session: str) -> State:
     try:
         return fold(event for _, event in _read(rows))
     except Exception as error:  # whatever a body holds that no version of this program has written
-        what = " ".join(str(error).split())[:200] or type(error).__name__
-        raise JournalError(f"session {session} can't be read ({what}); its events are left as they are") from None
+        raise _unreadable(session, error) from None
+
+
+def events_of(journal: Journal | Recorder, session: str) -> list[tuple[int, ev.Event]]:
+    """All events of a session with their numbers, in order. Raises JournalError as ``state_of``."""
+    rows = journal.events(session)
+    try:
+        return [(seq, ev.from_body(kind, body)) for seq, _, kind, body in rows]
+    except ValueError as error:
+        raise _unreadable(session, error) from None
+
+
+def _unreadable(session: str, error: Exception) -> JournalError:
+    what = " ".join(str(error).split())[:200] or type(error).__name__
+    return JournalError(f"session {session} can't be read ({what}); its events are left as they are")
 
 
 def course_events(journal: Journal | Recorder, session: str) -> list[tuple[str, ev.Event]]:

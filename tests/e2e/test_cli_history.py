@@ -80,6 +80,39 @@ def test_a_session_as_an_object(journal: Path) -> None:
     assert abs(first["worst"]["error_cents"]) < 2.0
 
 
+def test_what_is_drawn_as_numbers(journal: Path) -> None:
+    newest, last, first = json.loads(told("history", RED, "--journal", journal, "--json").out)
+    for one in (newest, last, first):
+        assert [string["string"] for string in one["strings"]] == [1, 2, 3, 4, 5, 6]
+        assert one["fret"] == 12
+    assert newest["strings"][0]["error_left"] is None
+    for string in last["strings"]:
+        assert abs(string["open_left"]["cents"]) < 5.0
+        assert string["open_found"] is not None
+        assert string["error_left"]["se_cents"] > 0.0
+        assert string["inharmonicity"] is None, "these made-up readings say nothing of it"
+    assert last["worst"]["error_cents"] in [string["error_left"]["cents"] for string in last["strings"]]
+
+
+@pytest.mark.parametrize("form", ["svg", "png", "pdf"])
+def test_drawn_over_months(journal: Path, tmp_path: Path, form: str) -> None:
+    file = tmp_path / f"red.{form}"
+    got = told("history", RED, "--journal", journal, "--plot", file)
+    assert (got.code, got.out, got.err) == (0, f"{RED}: 3 sessions drawn in {file}\n", "")
+    assert file.stat().st_size > 10_000
+    both = told("history", RED, "--journal", journal, "--plot", file, "--south", "--json")
+    assert len(json.loads(both.out)) == 3
+
+
+def test_what_cant_be_drawn_is_one_line(journal: Path, tmp_path: Path) -> None:
+    got = told("history", RED, "--journal", journal, "--plot", tmp_path / "red.bmp")
+    assert (got.code, got.out) == (2, "")
+    assert got.complaint == f"--plot {tmp_path / 'red.bmp'}: the name has to end in .svg, .png or .pdf"
+    nobody = told("history", "the green one", "--journal", journal, "--plot", tmp_path / "green.svg")
+    assert nobody.code == 2
+    assert "no session of 'the green one'" in nobody.complaint
+
+
 def test_a_table_of_what_changed(journal: Path) -> None:
     got = told("compare", "2026-11-25-1", "last-1", "--instrument", RED, "--journal", journal)
     assert (got.code, got.err) == (0, "")
