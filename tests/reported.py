@@ -19,12 +19,12 @@ from oscservice.instrument.spec import Instrument
 from oscservice.record.chain import first_link, seal_of
 from oscservice.record.journal import Journal
 from oscservice.record.rows import Record, SessionRow, body_text, chained, utc_text
-from oscservice.report.course import course_of
 from oscservice.report.facts import Facts
 from oscservice.report.gathering import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.asking import asked
+from oscservice.session.course import course_of
 from oscservice.session.evolve import fold
 from oscservice.session.machine import decide
 from oscservice.session.prompts import prompt

@@ -11,9 +11,9 @@ from oscservice.cli.history import named_session
 from oscservice.errors import InputError, JournalError
 from oscservice.record.history import course_events, state_of
 from oscservice.record.journal import Journal
-from oscservice.report.course import course_of
 from oscservice.report.facts import Facts
 from oscservice.report.gathering import facts_of
+from oscservice.session.course import course_of
 
 STANDARD_OUTPUT = Path("-")
 MARK = b'<meta name="generator" content="oscservice '

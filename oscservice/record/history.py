@@ -32,7 +32,7 @@ def events_of(journal: Journal | Recorder, session: str) -> list[tuple[int, ev.E
     """All events of a session with their numbers, in order. Raises JournalError as ``state_of``."""
     rows = journal.events(session)
     try:
-        return [(seq, ev.from_body(kind, body)) for seq, _, kind, body in rows]
+        return [(number, event) for number, (_, event) in enumerate(_read(rows), 1)]
     except ValueError as error:
         raise _unreadable(session, error) from None
 

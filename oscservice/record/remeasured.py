@@ -16,6 +16,7 @@ from oscservice.instrument.pitch import cents_between
 from oscservice.record.kept import AlteredSoundError, MissingSoundError, Sound, find, floats, read, sound_of
 from oscservice.session import events as ev
 from oscservice.session.asking import expected_hz
+from oscservice.session.course import course_of
 from oscservice.session.evolve import evolve
 from oscservice.session.judging import comparison_of
 from oscservice.session.standing import FretError
@@ -131,21 +132,9 @@ def remeasure(
 
 
 def taken_back(events: NumberedEvents) -> set[int]:
-    """Numbers of the readings that were taken back, as ``evolve`` goes by steps."""
-    standing: list[int] = []
-    before: list[list[int]] = []
-    every = []
-    for seq, event in events:
-        if isinstance(event, ev.SessionBegun):
-            before = []  # there is nothing to go back to
-        elif isinstance(event, ev.StepBegun):
-            before.append(list(standing))
-        elif isinstance(event, ev.TakenBack) and before:
-            standing = before.pop()
-        elif isinstance(event, ev.ReadingTaken):
-            standing.append(seq)
-            every.append(seq)
-    return set(every) - set(standing)
+    """Numbers of the readings of steps that were taken back."""
+    stand = {events[turn.number - 1][0] for turn in course_of([("", event) for _, event in events]).turns}
+    return {seq for seq, event in events if isinstance(event, ev.ReadingTaken)} - stand
 
 
 def _again(folder: Path, session: str, state: State, seq: int, event: ev.ReadingTaken, sound: Sound) -> Again:

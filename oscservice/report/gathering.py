@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from oscservice.instrument.spec import SCREW, SHAPED, Instrument
 from oscservice.record.rows import Record, edited
-from oscservice.report.course import Course
 from oscservice.report.facts import (
     Built,
     BuiltString,
@@ -19,6 +18,7 @@ from oscservice.report.results import results_of
 from oscservice.sentences.table import ENGLISH
 from oscservice.session import events as ev
 from oscservice.session.asking import TUNING_WINDOW_CENTS
+from oscservice.session.course import Course
 from oscservice.session.inspecting import STRINGS, age_of, measured_of
 from oscservice.session.state import State
 from oscservice.session.surveying import finding_from_json

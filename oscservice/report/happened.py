@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from oscservice.report.course import Course, Turn
 from oscservice.report.facts import Moved, Plucked, Value
 from oscservice.session import events as ev
+from oscservice.session.course import Course, Turn
 from oscservice.session.words import COMPARED
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from oscservice.advice.remains import StringRemains
-from oscservice.report.course import Course
 from oscservice.report.facts import AtFret, Checked, StringResult, Value
 from oscservice.session import events as ev
+from oscservice.session.course import Course
 from oscservice.session.remaining import compared, remaining
 from oscservice.session.standing import StringStanding
 from oscservice.session.state import State, StringState

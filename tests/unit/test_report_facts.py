@@ -13,11 +13,11 @@ from reported import VERSION, Invented, abandoned, empty, everything, normal, qu
 
 from oscservice.instrument.pitch import OPEN
 from oscservice.record.rows import EventRow
-from oscservice.report.course import course_of
 from oscservice.report.facts import Facts
 from oscservice.report.gathering import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.course import course_of
 from oscservice.session.evolve import fold
 from oscservice.session.remaining import remaining
 from oscservice.session.summing import standing_of
