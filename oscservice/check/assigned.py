@@ -120,19 +120,23 @@ class _Found:
 
     def take(self, measured: MeasuredFile, channel: int, named: Named) -> None:
         """Take the notes of one channel."""
-        heard = [one for one in measured.notes if one.channel == channel]
+        sounds = [one for one in measured.found if one.channel == channel]
+        heard = [one for one in sounds if isinstance(one, NoteFound)]
         at = f"channel {channel}: " if self._told.string_a_channel else ""
         if not heard:
-            reasons = [
-                one.reason for one in measured.found if one.channel == channel and not isinstance(one, NoteFound)
-            ]
+            reasons = [one.reason for one in sounds if not isinstance(one, NoteFound)]
             why = reasons[0] if reasons else "it holds no plucked string"
             self.refused.append(f"{at}no note found: {why}")
             return
-        if self._told.places and len(self._told.places) != len(heard):
-            self.refused.append(f"{at}{len(heard)} notes heard where {len(self._told.places)} places are told")
-            return
         places: Sequence[Place | None] = self._told.places or [named.place] * len(heard)
+        if len(places) == len(sounds) > len(heard):  # a pluck that was not read has had its place all the same
+            for sound, place in zip(sounds, places, strict=True):
+                if not isinstance(sound, NoteFound):
+                    self.remarks.append(f"{at}passed over: {place} at {sound.onset_s:.1f} s: {sound.reason}")
+            places = [place for sound, place in zip(sounds, places, strict=True) if isinstance(sound, NoteFound)]
+        if len(places) != len(heard):
+            self.refused.append(f"{at}{len(heard)} notes heard where {len(places)} places are told")
+            return
         fitting, others = 0, list[str]()
         for one, place in zip(heard, places, strict=True):
             found = self._case(one, Named(named.string, place, named.note, named.labels))

@@ -73,6 +73,17 @@ def test_places_are_told_in_the_order_they_are_played_and_have_to_fit_in_number(
     assert cases(file(hz(6)), told)[1] == ["1 notes heard where 3 places are told"]
 
 
+def test_a_pluck_that_was_not_read_has_had_its_place_all_the_same() -> None:
+    told = Told(Named(6), (OPEN, OPEN, FRET_12, FRET_12))
+    heard = file(hz(6), hz(6), "too few partials for a string", hz(6, FRET_12))
+    remark = "passed over: fret 12 at 6.0 s: too few partials for a string"
+    assert cases(heard, told) == (["string 6 open", "string 6 open", "string 6 fret 12"], [], [remark])
+    # A knock that was heard in the place of a note shifts the rest: what is not where it should be is refused.
+    knocked = file("a knock", hz(6), hz(6), hz(6, FRET_12))
+    assert cases(knocked, told)[1] == ["heard E2 (82.4 Hz) at 6.0 s where string 6 fret 12 is told, E3"]
+    assert cases(file(hz(6), "a knock"), told)[1] == ["1 notes heard where 4 places are told"]
+
+
 def test_by_ear_strings_are_open_or_at_fret_12_unless_told_otherwise() -> None:
     heard = file(hz(6), hz(6, FRET_12), hz(1, cents=-20.0))
     assert cases(heard, Told()) == (["string 6 open", "string 6 fret 12", "string 1 open"], [], [])
