@@ -31,7 +31,11 @@ class Cluster:
 
     def __init__(self, folder: Path, allowed_failures: int = 3) -> None:
         self._folder = folder
-        self._environment = os.environ | {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(allowed_failures)}
+        self._environment = os.environ | {
+            "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(allowed_failures),
+            "DASK_TEMPORARY_DIRECTORY": str(folder),
+            "TMPDIR": str(folder),  # who is killed cleans nothing up
+        }
         self.workers: list[subprocess.Popen[bytes]] = []
         self.scheduler = self._start("scheduler", "dask_scheduler", "--host", "127.0.0.1", "--port", "0")
         until(self._is_up)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -122,6 +123,12 @@ def test_a_scheduler_that_cant_be_reached_is_one_line(address: str, wanted: list
     with socket.socket() as unused:
         unused.bind(("127.0.0.1", 0))
         assert "scheduler" in refusal(address.format(port=unused.getsockname()[1]), wanted)
+
+
+def test_without_dask_it_is_said_how_to_get_it(wanted: list[Wanted], monkeypatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match=r"pip install 'oscservice\[cluster\]'"):
+        measure_many(wanted, cluster="tcp://127.0.0.1:8786")
 
 
 def test_no_worker_is_one_line(cluster: Cluster, wanted: list[Wanted], monkeypatch) -> None:
