@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from oscservice.report.gathering import facts_of
 from oscservice.session.course import course_of
 
 STANDARD_OUTPUT = Path("-")
+_NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
 MARK = b'<meta name="generator" content="oscservice '
 
 
@@ -77,7 +79,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
 
 def _own_place(session: str) -> Path:
     """``SESSION.html`` here. Raises InputError where a file of that name is no report."""
-    place = Path(f"{session}.html")
+    place = Path(f"{_NO_NAME.sub('_', session)}.html")  # an imported session's name may be a path, or anything
     try:
         with place.open("rb") as there:
             ours = MARK in there.read(4096)

@@ -276,10 +276,6 @@ class Facts:
         """The strings whose errors over the neck are known."""
         return tuple(one for one in self.results if one.frets)
 
-    def moved(self, string: int) -> bool:
-        """Whether a string's saddle was moved."""
-        return self.results[string - 1].moves > 0
-
     def to_json(self) -> str:
-        """One JSON object, a field a line for those that people look at first."""
+        """One JSON object with every field."""
         return json.dumps(asdict(self), allow_nan=False, indent=1, ensure_ascii=False)

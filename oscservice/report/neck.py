@@ -43,6 +43,7 @@ _LABEL_PX = 58.0
 _SHARE = 0.46  # of the distance between two strings, that a string may leave its rest by
 _MOST_TOLERANCES = 8.0  # drawn, so that the tolerance itself can be seen
 _LEAST_TOLERANCES = 3.0
+_LEAST_LIMIT_CENTS = 4.0
 _USUAL_FRETS = (12, 5, 7, 3, 9, 17, 24, 1, 15, 19, 21, 36, 29, 33, 27, 31)
 _FRET_ROOM_PX = 20.0
 
@@ -80,7 +81,8 @@ def limit_of(facts: Facts) -> float:
     """Cents up to which the neck is drawn: what is left fits in, as long as the tolerance can be seen beside it."""
     tolerance = facts.overview.tolerance_cents
     left = [abs(value.value) + value.se for value in _values(facts, found=False)]
-    return nice_above(min(max([*left, _LEAST_TOLERANCES * tolerance]), _MOST_TOLERANCES * tolerance))
+    most = max(_MOST_TOLERANCES * tolerance, _LEAST_LIMIT_CENTS)
+    return nice_above(min(max([*left, _LEAST_TOLERANCES * tolerance]), most))
 
 
 def is_cut(facts: Facts) -> bool:

@@ -39,21 +39,25 @@ def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
         printed: for paper alone: in the colours of paper, without what only a screen can open.
         paper: ``A4`` or ``letter``; empty leaves it to whoever prints.
     """
-    text: str = _template().render(
-        facts=facts,
-        title=_title(facts),
-        css=Markup(_css(facts, printed, paper)),
-        drawings=_drawings(facts, printed),
-        printed=printed,
-        heading=words.heading(facts),
-        summary=words.summary(facts),
-        asks=facts.overview.outcome not in (Ending.PROVED, Ending.HOLDS),
-        seal_line=seal_line(facts),
-        is_cut=bool(facts.compared) and neck.is_cut(facts),
-        aside=[one for one in facts.results if one.out],
-        overruled=[one.string for one in facts.results if one.overruled],
-        moved=[one for one in facts.compared if any(at.found is not None for at in one.frets)],
-        settled=list(_settled(facts)),
+    text: str = (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            facts=facts,
+            title=_title(facts),
+            css=Markup(_css(facts, printed, paper)),
+            drawings=_drawings(facts, printed),
+            printed=printed,
+            heading=words.heading(facts),
+            summary=words.summary(facts),
+            asks=facts.overview.outcome not in (Ending.PROVED, Ending.HOLDS),
+            seal_line=seal_line(facts),
+            is_cut=bool(facts.compared) and neck.is_cut(facts),
+            aside=[one for one in facts.results if one.out],
+            overruled=[one.string for one in facts.results if one.overruled],
+            moved=[one for one in facts.compared if any(at.found is not None for at in one.frets)],
+            settled=list(_settled(facts)),
+        )
     )
     return text
 
@@ -78,12 +82,13 @@ def _css(facts: Facts, printed: bool, paper: str) -> str:
     else:
         dark = f"@media (prefers-color-scheme: dark) {{ {_root(DARK)} }}"
         colours = f"{_root(LIGHT)}\n{dark}\n@media print {{ {_root(PRINTED)} }}"
-    source = Environment(
-        undefined=StrictUndefined, autoescape=False
-    )  # a style sheet, into which no text of a user goes
-    template = source.from_string(_environment().loader.get_source(source, "report.css")[0])  # type: ignore[union-attr]
     footer = re.sub(r"[^A-Za-z0-9 ._-]", "", f"Session {facts.overview.session}")
-    return template.render(colours=colours, paper=paper or "auto", footer=footer, soft=PRINTED.soft)
+    css: str = (
+        _environment()
+        .get_template("report.css")
+        .render(colours=Markup(colours), paper=paper or "auto", footer=footer, soft=PRINTED.soft)
+    )
+    return css
 
 
 def _root(palette: Palette) -> str:
@@ -161,8 +166,3 @@ def _environment() -> Environment:
     }.items():
         environment.filters[name] = made
     return environment
-
-
-@lru_cache(maxsize=1)
-def _template() -> Any:
-    return _environment().get_template("report.html.j2")

@@ -37,7 +37,7 @@ WIDE_PX, NARROW_PX = 800.0, 328.0
 
 _BETWEEN_PX = 30.0
 _LABEL_PX = 54.0
-_MOST_FINE = 10.0  # times what is fine, that is drawn
+_MOST_FINE, _LEAST_LIMIT_CENTS = 10.0, 5.0  # drawn: so many times what is fine, but no less than cents
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,8 @@ class Panel:
         """How far is drawn."""
         values = [one for row in self.rows for one in (row.before, row.after) if one is not None]
         most = max([abs(one.value) + one.se for one in values], default=0.0)
-        return nice_above(min(max(most, 3.0 * self.fine_cents), _MOST_FINE * self.fine_cents))
+        limit = max(_MOST_FINE * self.fine_cents, _LEAST_LIMIT_CENTS)
+        return nice_above(min(max(most, 3.0 * self.fine_cents), limit))
 
 
 def panels_of(facts: Facts) -> tuple[Panel, ...]:

@@ -107,7 +107,7 @@ def _all(facts: Facts, width_px: float, *, across: int) -> Figure:
     axes = page_axes(figure)
     draw_key(axes, key, 2.0, 0.0)
     most = max(len(one.plucks) for one in strings)
-    for number, one in enumerate(reversed(strings)):
+    for number, one in enumerate(strings):
         left = number % across * (width_px / across)
         top = key_px + number // across * _PANEL_PX
         _panel(axes, one, (low, high), most, left, top, width_px / across - 14.0 * (across > 1))

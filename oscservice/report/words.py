@@ -17,6 +17,14 @@ VERDICTS = {
     Verdict.WAIVED: "left so",
     Verdict.FAILED: "not in order",
 }
+_HEADINGS = {
+    Ending.PROVED: "Proved",
+    Ending.PARTLY_PROVED: "Partly proved",
+    Ending.ABANDONED: "Abandoned",
+    Ending.HOLDS: "Holds",
+    Ending.DRIFTED: "Drifted",
+    Ending.UNSURE: "Can't be told",
+}
 _CHECKS = {Check.HOLDS: "holds", Check.UNSURE: "can't be told"}
 _DRIFTS = {
     Drift.TUNING: "drifted in tuning",
@@ -44,17 +52,9 @@ def listed(numbers: Sequence[int]) -> str:
 
 def heading(facts: Facts) -> str:
     """How the session ended, in a word or two."""
-    outcome = facts.overview.outcome
     if not facts.overview.kind:
         return "Nothing begun"
-    return {
-        Ending.PROVED: "Proved",
-        Ending.PARTLY_PROVED: "Partly proved",
-        Ending.ABANDONED: "Abandoned",
-        Ending.HOLDS: "Holds",
-        Ending.DRIFTED: "Drifted",
-        Ending.UNSURE: "Can't be told",
-    }.get(Ending(outcome) if outcome else None, "Still open")  # type: ignore[arg-type]
+    return _HEADINGS[Ending(facts.overview.outcome)] if facts.overview.outcome else "Still open"
 
 
 def summary(facts: Facts) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,15 @@ def test_a_page_in_the_current_folder_of_the_last_session(
     assert (refused.code, refused.out) == (2, "")
     assert refused.complaint == f"{LAST}.html is there, and is no report: say where to with -o FILE"
     assert (tmp_path / f"{LAST}.html").read_text(encoding="utf-8") == "my own notes"
+
+
+def test_the_name_of_a_session_is_no_path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    below = tmp_path / "below"
+    below.mkdir()
+    monkeypatch.chdir(below)
+    path = journal_of(tmp_path / "journal.sqlite3", (replace(empty(), name="../../<b> x"),))
+    assert told("report", "--journal", path).out.startswith("_._..__b__x.html: ")
+    assert [one.name for one in below.iterdir()] == ["_._..__b__x.html"]
 
 
 def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
