@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -19,7 +19,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.record.chain import first_link, seal_of
 from oscservice.record.journal import Journal
 from oscservice.record.rows import Record, SessionRow, body_text, chained, utc_text
-from oscservice.report.facts import Facts
+from oscservice.report.facts import Facts, Fall, Falls
 from oscservice.report.gathering import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -253,6 +253,23 @@ def strings_of(count: int, frets: int) -> Invented:
     work = begun(instrument, out_of_true(instrument, count, 2.0), count, tolerance_cents=2.0, frets=str(min(12, frets)))
     work.follow()
     return kept(work, f"2026-11-26-{count}")
+
+
+def with_falls() -> Facts:
+    """The facts of ``normal`` as if the sound of its plucks had been kept, all but two."""
+    facts, at_s = normal().facts, (0.06, 0.11, 0.17, 0.25, 0.35, 0.48, 0.63, 0.83, 1.07, 1.37, 1.75)
+    falls = [
+        Fall(
+            number=pluck.number,
+            string=pluck.string,
+            place=pluck.place,
+            at_s=at_s,
+            cents=tuple((2.0 + pluck.string) * math.exp(-2.0 * time_s) for time_s in at_s),
+            se_cents=(0.1,) * len(at_s),
+        )
+        for pluck in facts.plucks
+    ]
+    return replace(facts, falls=Falls(tuple(falls[2:]), missing=1, altered=1))
 
 
 def everything() -> tuple[Invented, ...]:

@@ -7,14 +7,19 @@ import re
 import sys
 from pathlib import Path
 
+from rich.console import Console
+from rich.progress import Progress
+
 from oscservice import __version__
 from oscservice.cli.history import named_session
 from oscservice.errors import InputError, JournalError
 from oscservice.record.history import course_events, state_of
 from oscservice.record.journal import Journal
-from oscservice.report.facts import Facts
+from oscservice.record.kept import folder_of
+from oscservice.report.facts import Facts, Falls
+from oscservice.report.falls import falls_of
 from oscservice.report.gathering import facts_of
-from oscservice.session.course import course_of
+from oscservice.session.course import Course, course_of
 
 STANDARD_OUTPUT = Path("-")
 _NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
@@ -74,7 +79,15 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
             raise JournalError(f"there is no session in the journal {opened.path}")
         name = named_session(opened, session, instrument)
         state_of(opened, name)  # says in one line what can't be read
-        return facts_of(opened.record(name), course_of(course_events(opened, name)), __version__)
+        course = course_of(course_events(opened, name))
+        return facts_of(opened.record(name), course, __version__, _falls(folder_of(opened.path), name, course))
+
+
+def _falls(folder: Path, session: str, course: Course) -> Falls | None:
+    """Look at kept sound, with a bar on standard error where somebody watches and it takes its time."""
+    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as progress:
+        task = progress.add_task("kept sound", total=None, visible=False)
+        return falls_of(folder, session, course, lambda count: progress.update(task, completed=count, visible=True))
 
 
 def _own_place(session: str) -> Path:

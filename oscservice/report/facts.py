@@ -215,6 +215,29 @@ class Plucked:
 
 
 @dataclass(frozen=True)
+class Fall:
+    """How one pluck fell: cents above its rest at times after the pluck, with their standard errors, shapes (n,);
+    ``number`` as of ``Plucked``."""
+
+    number: int
+    string: int
+    place: str
+    at_s: tuple[float, ...]
+    cents: tuple[float, ...]
+    se_cents: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Falls:
+    """The falls of all plucks whose sound was kept and is there; how many files are missing, and how many hold other
+    samples than were kept."""
+
+    plucks: tuple[Fall, ...]
+    missing: int
+    altered: int
+
+
+@dataclass(frozen=True)
 class Named:
     """A cause beside the saddles' places that was named; ``stands``: it was not dropped when strings were compared
     afresh. Fields as of ``advice.finding.Finding``."""
@@ -252,7 +275,8 @@ class Sealed:
 
 @dataclass(frozen=True)
 class Facts:
-    """Everything a report tells; ``instrument`` is None where nothing was begun. ``version``: the program's own."""
+    """Everything a report tells; ``instrument`` is None where nothing was begun, ``falls`` where no sound was kept.
+    ``version``: the program's own."""
 
     version: str
     overview: Overview
@@ -265,6 +289,7 @@ class Facts:
     causes: tuple[Named, ...]
     cautions: tuple[str, ...]
     seal: Sealed
+    falls: Falls | None = None
 
     @property
     def quick(self) -> bool:

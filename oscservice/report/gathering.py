@@ -8,6 +8,7 @@ from oscservice.report.facts import (
     Built,
     BuiltString,
     Facts,
+    Falls,
     Inspected,
     Named,
     Overview,
@@ -25,13 +26,14 @@ from oscservice.session.surveying import finding_from_json
 from oscservice.session.words import Verdict
 
 
-def facts_of(record: Record, course: Course, version: str) -> Facts:
+def facts_of(record: Record, course: Course, version: str, falls: Falls | None = None) -> Facts:
     """What a report tells.
 
     Args:
         record: the session as the journal holds it.
         course: what stands of its events.
         version: of this program.
+        falls: how plucks fell, where their sound was kept.
     """
     state = course.state
     return Facts(
@@ -46,6 +48,7 @@ def facts_of(record: Record, course: Course, version: str) -> Facts:
         causes=_causes(course),
         cautions=_cautions(course),
         seal=_seal(record),
+        falls=falls,
     )
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from oscservice.report import neck, rows, settling, words
+from oscservice.report import falling, neck, rows, settling, words
 from oscservice.report.drawing import style, svg
 from oscservice.report.facts import Facts, StringResult
 from oscservice.report.palette import DARK, LIGHT, PRINTED, Palette, variables
@@ -111,6 +111,10 @@ def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]
         what = "A panel for each string with its plucks in order; the tables below have the same numbers."
         each = (("wide", settling.wide), ("narrow", settling.narrow))
         makers.append(("settling", "How pitch settled after each pluck", what, each))
+    if facts.falls is not None and facts.falls.plucks:
+        what = "A panel for each string, every pluck a line from its attack to its rest."
+        lines = (("wide", falling.wide), ("narrow", falling.narrow))
+        makers.append(("falling", "Pitch after each pluck, as its sound was kept", what, lines))
     drawn: dict[str, list[tuple[str, Markup]]] = {}
     with style():
         for name, title, what, ways in makers:

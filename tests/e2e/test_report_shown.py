@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from chromium import Page, browsing
 from conftest import need
-from reported import everything
+from reported import everything, with_falls
 from seen import faint, misplaced
 
 from oscservice.report.page import page as page_of
@@ -33,10 +33,12 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     for one in everything():
         found[one.name] = folder / f"{one.name}.html"
         found[one.name].write_text(page_of(one.facts), encoding="utf-8")
+    found["falls"] = folder / "falls.html"
+    found["falls"].write_text(page_of(with_falls()), encoding="utf-8")
     return found
 
 
-NAMES = [f"2026-11-25-{number}" for number in (1, 2, 3, 4, 5, 7, 8, 9)] + ["2026-11-26-1", "2026-11-26-12"]
+NAMES = ["falls", *(f"2026-11-25-{number}" for number in (2, 3, 4, 5, 7, 8, 9)), "2026-11-26-1", "2026-11-26-12"]
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -1,0 +1,103 @@
+"""How plucks fell, from kept sound: read from the files beside the journal, drawn, and told."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from reported import Invented, bass, journal_of, normal, with_falls
+from served import told
+
+from oscservice.hearing.heard import Quiet
+from oscservice.record.kept import file_name, flac, folder_of, stretch
+from oscservice.report import falling
+from oscservice.report.falls import falls_of
+from oscservice.report.page import page
+from oscservice.session import events as ev
+from oscservice.session.course import course_of
+
+RATE_HZ, ONSET_S = 24000, 0.2
+
+
+def note(f1_hz: float) -> np.ndarray:
+    """A note that falls by 8 cents with a time constant of half a second."""
+    times = np.arange(2 * RATE_HZ) / RATE_HZ
+    turns = np.cumsum(2.0 ** (8.0 * np.exp(-2.0 * times) / 1200.0)) / RATE_HZ * f1_hz
+    return np.concatenate((np.zeros(round(ONSET_S * RATE_HZ)), 0.3 * np.exp(-times) * np.sin(2.0 * np.pi * turns)))
+
+
+def with_sound(invented: Invented, folder: Path, count: int) -> Invented:
+    """The same session with sound kept of its last plucks, so many, in its folder."""
+    events = [event for step in invented.steps for event in step]
+    readings = [at for at, event in enumerate(events) if isinstance(event, ev.ReadingTaken)][-count:]
+    (folder / invented.name).mkdir(parents=True)
+    for at in readings:
+        kept = stretch(note(events[at].f1_hz).astype(np.float32), RATE_HZ, ONSET_S, Quiet(-90.0))
+        assert kept is not None
+        (folder / invented.name / file_name(at + 1, kept.sound)).write_bytes(flac(kept))
+        events[at] = replace(events[at], sound=kept.sound.to_json())
+    left = iter(events)
+    steps = tuple(tuple(next(left) for _ in step) for step in invented.steps)
+    return replace(invented, steps=steps)
+
+
+@pytest.fixture(scope="module")
+def journal(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Invented]:
+    path = tmp_path_factory.mktemp("falls") / "journal.sqlite3"
+    invented = with_sound(bass(), folder_of(path), 6)
+    return journal_of(path, (invented,)), invented
+
+
+def test_falls_are_found_in_kept_sound(journal):
+    path, invented = journal
+    found = falls_of(folder_of(path), invented.name, course_of(invented.timed))
+    assert (len(found.plucks), found.missing, found.altered) == (6, 0, 0)
+    numbers = {pluck.number: pluck for pluck in invented.facts.plucks}
+    for fall in found.plucks:
+        assert (fall.string, fall.place) == (numbers[fall.number].string, numbers[fall.number].place)
+        assert len(fall.at_s) == len(fall.cents) == len(fall.se_cents) >= 6
+        for at_s, cents in zip(fall.at_s, fall.cents, strict=True):
+            assert cents == pytest.approx(8.0 * np.exp(-2.0 * at_s), abs=0.6)
+
+
+def test_the_report_tells_them(journal, tmp_path):
+    path, _ = journal
+    place = tmp_path / "a.json"
+    got = told("report", "--journal", path, "--json", place, "-o", tmp_path / "a.html")
+    assert (got.code, got.err) == (0, "")
+    assert len(json.loads(place.read_text(encoding="utf-8"))["falls"]["plucks"]) == 6
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "As it was heard" in text
+    assert "that is not told here" not in text
+
+
+def test_missing_and_altered_files_are_counted_and_the_rest_is_told(tmp_path):
+    folder = tmp_path / "sound"
+    invented = with_sound(bass(), folder, 4)
+    first, second, *_ = sorted((folder / invented.name).iterdir())
+    first.unlink()
+    second.write_bytes(b"no sound at all")
+    found = falls_of(folder, invented.name, course_of(invented.timed))
+    assert (len(found.plucks), found.missing, found.altered) == (2, 1, 1)
+    facts = replace(invented.facts, falls=found)
+    assert "1 files are missing, 1 are not as they were kept" in page(facts)
+
+
+def test_without_sound_there_is_nothing_of_it():
+    assert falls_of(Path("nowhere"), normal().name, course_of(normal().timed)) is None
+    assert "As it was heard" not in page(normal().facts)
+    gone = with_falls()
+    nothing_left = replace(gone, falls=replace(gone.falls, plucks=(), missing=3))
+    assert "As it was heard" not in page(nothing_left)
+    assert "3 files are missing" in page(nothing_left)
+
+
+def test_a_drawing_reaches_as_far_as_the_falls():
+    low, high, seconds = falling.limits_of(with_falls().falls.plucks)
+    assert (low, seconds) == (-2.0, 2.0)
+    assert 6.0 < high <= 8.0
+    assert "falling-wide" in page(with_falls())
+    assert page(with_falls()) == page(with_falls())
