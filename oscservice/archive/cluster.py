@@ -142,9 +142,7 @@ class _Run:
         try:
             threads = int(sum(self._client.nthreads().values()))
         except OSError:
-            raise InputError(
-                f"--cluster {self._address}: the scheduler was lost; what was measured is kept in the cache"
-            ) from None
+            raise InputError(f"--cluster {self._address}: the scheduler was lost: start it, and run again") from None
         self._threads = max(1, threads)
         return threads
 
@@ -155,7 +153,7 @@ class _Run:
         now = time.monotonic()
         self._deserted_s = self._deserted_s or now
         if now - self._deserted_s > _WORKER_WITHIN_S:
-            raise InputError(f"--cluster {self._address}: no worker is left; what was measured is kept in the cache")
+            raise InputError(f"--cluster {self._address}: no worker is left: start one, and run again")
 
 
 class _Unlike(str):

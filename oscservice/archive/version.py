@@ -12,6 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
+import scipy.linalg  # noqa: F401 - only what is loaded is looked at
 import soundfile
 from threadpoolctl import threadpool_info
 
