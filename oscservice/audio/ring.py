@@ -10,7 +10,7 @@ from oscservice.audio.block import Samples
 
 
 class Ring:
-    """Samples without a gap, the latest ``longest_frames`` and at most a block more.
+    """Samples without a gap: the last block, however long it is, and ``longest_frames`` before it or a block more.
 
     Frames are counted on the source's own time line (``audio.block``).
     """
@@ -28,11 +28,11 @@ class Ring:
         """
         if start_frame != self._end:
             self.clear()
+        while self._pieces and self._held - len(self._pieces[0]) >= self._longest:
+            self._held -= len(self._pieces.popleft())
         self._pieces.append(samples.copy())  # a source may use its block again
         self._held += len(samples)
         self._end = start_frame + len(samples)
-        while self._held - len(self._pieces[0]) >= self._longest:
-            self._held -= len(self._pieces.popleft())
 
     def clear(self) -> None:
         """Samples were lost, nobody knows how many: what comes next is not next to what was held."""

@@ -32,6 +32,7 @@ from oscservice.plugins.registry import Offer, Registry
 from oscservice.plugins.source import open_plugin
 from oscservice.record.journal import Journal
 from oscservice.record.kept import check_rate as check_rate_kept
+from oscservice.record.kept import folder_of
 from oscservice.record.kept_writer import SoundWriter
 from oscservice.record.recorder import Recorder
 from oscservice.sentences.table import ENGLISH, Sentences
@@ -183,6 +184,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             tell(f"listening for OSC on {where}; hearing {source.description}")
             for line in bound_lines(configured):
                 tell(line)
+            if settings.keep_audio:
+                tell(f"keeping sound in {folder_of(recorder.path)}, {settings.keep_audio_mb} MB at most")
             settle()
             offered = daemon.bench.offered()
             if offered is not None:

@@ -167,7 +167,7 @@ class SoundWriter:
             return
         name = file_name(item.seq, item.stretch.sound)
         path = self._folder / item.session / name
-        path.parent.mkdir(parents=True, exist_ok=True)
+        self._make(path.parent)
         half = path.with_name(f"{name}.part")
         try:
             with half.open("wb") as opened:
@@ -187,10 +187,15 @@ class SoundWriter:
             return
         new = self._folder / item.new
         for name in self._written:
-            new.mkdir(parents=True, exist_ok=True)
+            self._make(new)
             if (self._folder / item.old / name).exists():
                 os.replace(self._folder / item.old / name, new / name)
         self._session = item.new
+
+    def _make(self, folder: Path) -> None:
+        """Make a session's folder; what is said at a bench is nobody else's."""
+        self._folder.mkdir(mode=0o700, exist_ok=True)
+        folder.mkdir(exist_ok=True)
 
     def _hold_to_limits(self, more: int) -> bool:
         """Delete what is too old, or the oldest where so many bytes more are too many. False: there is no room all the

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -26,17 +27,18 @@ def filled(longest: int, blocks: list[int], begin: int = 0) -> tuple[Ring, int]:
 )
 def test_a_stretch_is_the_samples_of_those_frames_as_far_as_they_are_held(longest, blocks, back, length):
     ring, end = filled(longest, blocks, begin=1000)
-    held = min(longest, end - 1000)
+    held = min(longest + blocks[-1], end - 1000)
     first, samples = ring.stretch(end - back, end - back + length)
     assert samples.tolist() == list(range(first, min(end - back + length, end)))[: len(samples)]
     if length and back and min(back, held) > max(0, back - length):
         assert len(samples) >= min(back, held) - max(0, back - length), "what was asked for and is held is given"
 
 
-def test_no_more_is_held_than_asked_for_and_a_block():
-    ring, end = filled(100, [30] * 50)
+@pytest.mark.parametrize("last", [30, 1, 4000])
+def test_no_more_is_held_than_asked_for_and_two_blocks(last):
+    ring, end = filled(100, [30] * 50 + [last])
     first, samples = ring.stretch(0, end)
-    assert 100 <= len(samples) <= 130
+    assert 100 + last <= len(samples) <= 130 + last, "what came before a long block is held too"
     assert first == end - len(samples)
 
 

@@ -6,54 +6,16 @@ says, rounded to 24 bits, and given to a listener of its own.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
+from streams import RATE_HZ, notes_of, stream
 
-from oscservice.audio.ring import Ring
 from oscservice.hearing.heard import Heard
 from oscservice.hearing.hum import measure_hum
 from oscservice.hearing.listener import Listener
-from oscservice.instrument.pitch import OPEN, Place, cents_between
-from oscservice.instrument.profile import load_instrument
-from oscservice.record.kept import Sound, Stretch, stretch
+from oscservice.instrument.pitch import cents_between
+from oscservice.record.kept import Sound
 from oscservice.record.remeasured import heard_again
-from oscservice.simulate.guitar import Guitar
-
-RATE_HZ = 48000
-
-
-def stream(
-    seed: int, gap_s: float, ring_s: float, notes: int = 8, hum_dbfs: float = -65.0, noise_dbfs: float = -75.0
-) -> np.ndarray:
-    """Notes one after another, shape (n,): each rings so long, then a hand stops it for ``gap_s`` (0: it rings on)."""
-    guitar = Guitar.from_instrument(
-        load_instrument("six-string-648"), seed=seed, hum_dbfs=hum_dbfs, noise_dbfs=noise_dbfs
-    )
-    draw = np.random.default_rng(seed)
-    parts = [guitar.render(round(1.2 * RATE_HZ))]
-    for _ in range(notes):
-        place = OPEN if draw.random() < 0.5 else Place("fret", 12)
-        guitar.pluck(int(draw.integers(1, 7)), place, damp_others=True)
-        parts.append(guitar.render(round(ring_s * RATE_HZ)))
-        if gap_s > 0.0:
-            guitar.damp(None)
-            parts.append(guitar.render(round(gap_s * RATE_HZ)))
-    return np.concatenate(parts)[:, 0]
-
-
-def notes_of(samples: np.ndarray, block: int = 1024, longest_s: float = 5.0) -> Iterator[tuple[Heard, Stretch]]:
-    """Each note that is heard in the stream, and what is kept of it."""
-    listener, ring = Listener(RATE_HZ), Ring(round(longest_s * RATE_HZ))
-    for start in range(0, len(samples), block):
-        ring.take(samples[start : start + block], start)
-        for event in listener.feed(samples[start : start + block]):
-            if isinstance(event, Heard):
-                first, held = ring.stretch(round(event.from_s * RATE_HZ), round(event.until_s * RATE_HZ))
-                kept = stretch(held, RATE_HZ, event.onset_s - first / RATE_HZ, event.knew)
-                assert kept is not None
-                yield event, kept
 
 
 def changes(samples: np.ndarray) -> list[float]:

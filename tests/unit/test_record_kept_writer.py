@@ -79,6 +79,7 @@ def test_sounds_are_written_one_file_each_and_are_whole(journal):
     for name, one in zip(files(journal), made, strict=True):
         assert unpacked((folder_of(journal) / name).read_bytes())[0].tolist() == one.samples.tolist()
     assert (writer.state, writer.take_notes()) == (KEPT, [])
+    assert folder_of(journal).stat().st_mode & 0o077 == 0, "nobody else may listen"
 
 
 def test_one_that_was_never_started_can_be_closed(journal):
