@@ -35,6 +35,7 @@ _TOP, _ROW, _GAP, _BOTTOM = 150.0, 66.0, 18.0, 48.0
 _SMALL = 11.0
 _CHARACTER = 6.6  # width of one at the small size, and a little more: other fonts may be wider
 _MOST_TICKS = 6
+_HELD = 0.95  # of all values lie on the scale
 _LEAST_PAD_DAYS, _PAD = 12.0, 0.05
 
 
@@ -49,9 +50,10 @@ class Column:
 
     @property
     def end(self) -> float:
-        """Where the scale ends: the first end that holds all of it, or the last."""
+        """Where the scale ends: the first end that holds all but the farthest few, which would flatten the rest."""
         known = [side for pairs in self.values.values() for pair in pairs for side in pair if side is not None]
-        most = max((abs(side.value) + side.se for side in known), default=0.0)
+        reach = sorted(abs(side.value) + side.se for side in known) or [0.0]
+        most = reach[min(len(reach) - 1, int(_HELD * len(reach)))]
         return next((end for end in self.ends if most <= end), self.ends[-1])
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import resource
 import signal
 from pathlib import Path
 from typing import Any
@@ -298,6 +299,27 @@ def test_sound_that_cant_be_written_holds_up_nothing_and_is_made_up_for(tmp_path
         in_the_way.unlink()
         client.until_it_is("/record/sound", "kept")
         until_said(daemon, "sound is kept again")
+        assert daemon.end()[0] == 0
+    assert len(sound_of(journal, name)) == 2
+    assert again(journal)[0] == 0
+
+
+def test_a_disk_without_room_for_sound_has_room_for_the_journal(tmp_path):
+    """As on a disk that is nearly full: a file that is to grow beyond a quarter of a megabyte can't be written."""
+    instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
+    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+        client = daemon.client()
+        name = begun(client, instrument)
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (250_000, resource.RLIM_INFINITY))
+        for _ in range(2):
+            pluck(client, 2, ring_s=2.8)
+        client.until_it_is("/record/sound", "failing")
+        assert [address for address, _ in client.heard].count("/reading") == 2
+        assert client.topics["/record/state"] == ("recording",)
+        assert sound_of(journal, name) == []
+        unlimited = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, unlimited)
+        client.until_it_is("/record/sound", "kept")
         assert daemon.end()[0] == 0
     assert len(sound_of(journal, name)) == 2
     assert again(journal)[0] == 0

@@ -193,6 +193,8 @@ def test_a_scale_holds_what_is_drawn_or_an_arrow_says_that_it_does_not(year):
     far = [(Side(-250.0, 1.0), Side(0.5, 1.0))]
     wild = type(opened)(opened.title, {1: far}, opened.ends, opened.band)
     assert wild.end == 40.0
+    few = type(opened)(opened.title, {1: [(Side(-250.0, 1.0), None)] + 30 * [(None, Side(2.0, 0.5))]}, opened.ends, 3.0)
+    assert few.end == 5.0, "one that is far off does not flatten the others"
     nothing = type(opened)(opened.title, {1: [(None, None)]}, opened.ends, opened.band)
     assert nothing.end == 5.0
 
