@@ -163,7 +163,9 @@ def _saddles(expected: Expected) -> list[tuple[float, Floats]]:
     ]
 
 
-def _tell(expected: Expected, story: _Story, saddles: list[tuple[float, Floats]]) -> tuple[float, float, float, Floats]:
+def _tell(
+    expected: Expected, story: _Story, saddles: list[tuple[float, Floats]]
+) -> tuple[float, float, float, Floats]:
     """Log of prior times evidence; size, its standard error and shift, given the story."""
     logs, sizes, variances, shifts = [], [], [], []
     for log_weight, saddle in saddles:

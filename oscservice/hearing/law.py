@@ -168,4 +168,6 @@ def _stray(residual: Samples, se: Samples, used: npt.NDArray[np.bool_]) -> float
     middle = float(np.median(np.abs(residual))) / 0.6745
     freedom = max(0.0, len(residual) - 2.0)
     beyond = max(0.0, middle**2 * len(residual) / max(1.0, freedom) - float(np.median(se[used] ** 2)))
-    return math.sqrt((_STRAY_PRIOR_WEIGHT * _STRAY_PRIOR_CENTS**2 + freedom * beyond) / (_STRAY_PRIOR_WEIGHT + freedom))
+    return math.sqrt(
+        (_STRAY_PRIOR_WEIGHT * _STRAY_PRIOR_CENTS**2 + freedom * beyond) / (_STRAY_PRIOR_WEIGHT + freedom)
+    )

@@ -36,7 +36,9 @@ class MeanPitch:
     se_hz: float
 
 
-def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = (), hidden: Sequence[Line] = ()) -> MeanPitch:
+def mean_pitch(
+    band: Baseband, length_s: float, lines: Sequence[Line] = (), hidden: Sequence[Line] = ()
+) -> MeanPitch:
     """Mean frequency over ``[0, length_s]`` of the signal that ``band`` was made from.
 
     The mean frequency is the phase gained from end to end over the time, so the two periods the low-pass loses at

@@ -101,7 +101,9 @@ def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> P
     # A loud partial's side lobes are no partials: a peak within four bins of a much louder one is dropped.
     main_lobe_hz = 4.0 * rate_hz / len(signal)
     keep = [
-        i for i in range(len(hz)) if not np.any((np.abs(hz - hz[i]) < main_lobe_hz) & (amplitude > 8.0 * amplitude[i]))
+        i
+        for i in range(len(hz))
+        if not np.any((np.abs(hz - hz[i]) < main_lobe_hz) & (amplitude > 8.0 * amplitude[i]))
     ]
     return Peaks(hz[keep], amplitude[keep], rate_hz / len(signal), floor)
 
