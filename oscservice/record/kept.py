@@ -106,16 +106,15 @@ def stretch(
     """
     if not len(samples):
         return None
-    peak = float(np.abs(samples).max())
     full_scale = 1.0
-    # The largest positive number is one less than full scale.
-    while peak * FULL_SCALE > full_scale * (FULL_SCALE - 1) and not _fits(samples, full_scale):
+    while not _fits(samples, full_scale):
         full_scale *= 2.0
     whole = np.rint(samples.astype(np.float64) * (FULL_SCALE / full_scale)).astype(np.int32)
     return Stretch(whole, Sound(digest(whole), rate_hz, onset_s, knew, full_scale, only_string))
 
 
 def _fits(samples: NDArray[np.float32], full_scale: float) -> bool:
+    """Whether all samples, rounded, have their number: the largest is one less than full scale, the smallest is not."""
     top = float(samples.max()) * FULL_SCALE / full_scale
     bottom = float(samples.min()) * FULL_SCALE / full_scale
     return math.floor(top + 0.5) < FULL_SCALE and bottom >= -FULL_SCALE
@@ -137,7 +136,8 @@ def floats(samples: NDArray[np.int32], sound: Sound) -> NDArray[np.float32]:
 
 
 def check_rate(rate_hz: int) -> None:
-    """Raise InputError for a sample rate that FLAC files don't have: above 65,535 Hz, only tens (RFC 9639, 9.1.2)."""
+    """Raise InputError for a sample rate that the encoder does not take: above 65,535 Hz a frame's header has room for
+    whole tens only (RFC 9639, 9.1.2, from memory)."""
     if rate_hz > 0xFFFF and rate_hz % 10:
         raise InputError(
             f"--keep-audio: a FLAC file can't have {rate_hz} samples a second: above 65535 take whole tens, or leave "
