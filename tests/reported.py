@@ -13,6 +13,7 @@ from typing import Any
 
 from bench.silent import SilentBench, Work
 
+from oscservice.instrument.change import NewGauge, with_gauges
 from oscservice.instrument.pitch import OPEN
 from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
@@ -45,14 +46,27 @@ _MOST_STEPS = 4000
 class Noted(Work):
     """A session and the hands that follow it, which writes down what happens; see ``silent.Work``."""
 
-    def __init__(self, instrument: Instrument, rig: Rig, seed: int) -> None:
-        super().__init__(instrument, SilentBench(rig, seed), seed, 0.2, overrule=False)
+    def __init__(
+        self, instrument: Instrument, rig: Rig, seed: int, overrule: bool = False, own_mind_mm: float = 0.0
+    ) -> None:
+        super().__init__(instrument, SilentBench(rig, seed), seed, 0.2, overrule)
         self.steps: list[list[ev.Event]] = []
+        self._own_mind_mm = own_mind_mm
 
     def do(self, command: cm.Command) -> None:
         events = decide(self.state, command)
         self.steps.append(events)
         self.state = fold(events, self.state)
+
+    def step(self, code: str) -> None:
+        """Do what a prompt says; hands with a mind of their own first move a saddle further than advised and say so."""
+        string = self.state.focus
+        advice = self.state.string(string).advice if string else None
+        if code != "turn_screw" or not self._own_mind_mm or self.state.string(string).moves or advice is None:
+            super().step(code)
+            return
+        self.bench.rig.move_saddle(string, advice.mm + self._own_mind_mm)
+        self.do(cm.Moved(string, advice.mm + self._own_mind_mm))
 
     def follow(self, until: Sequence[str] = ENDS) -> None:
         """Do what the prompts say until one of these."""
@@ -123,10 +137,11 @@ def begun(
     *,
     label: str = "first set-up (invented)",
     tolerance_cents: float = 1.0,
+    hands: dict[str, Any] | None = None,
     **begin: Any,
 ) -> Noted:
-    """A session begun and inspected, relief and action measured."""
-    work = Noted(instrument, rig, seed)
+    """A session begun and inspected, relief measured, strings fresh, a fret left as it is."""
+    work = Noted(instrument, rig, seed, **(hands or {}))
     work.do(cm.Begin(instrument, label, tolerance_cents, day="2026-11-25", **begin))
     work.do(cm.Measured("relief", 0.2))
     work.do(cm.Fitted("2026-11-20"))
@@ -213,6 +228,21 @@ def quick() -> Invented:
 
 
 @cache
+def returned() -> Invented:
+    """An instrument that comes back with other strings on it: a worn string is advised on all the same, and saddles are
+    moved further than advised."""
+    instrument = load_instrument(SCREWS)
+    before = with_gauges(instrument, {1: NewGauge(0.229), 6: NewGauge(1.24)})
+    rig = out_of_true(instrument, 11, 3.0, Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}))
+    last_time = cm.LastTime(before, before)
+    hands = {"overrule": True, "own_mind_mm": 0.6}
+    how = {"label": "back again (invented)", "frets": "thorough", "tolerance_cents": 2.0}
+    work = begun(instrument, rig, 11, hands=hands, last_time=last_time, **how)
+    work.follow()
+    return kept(work, "2026-11-25-10", "back again (invented)")
+
+
+@cache
 def abandoned() -> Invented:
     """A session given up while strings were tuned, its texts full of marks."""
     instrument = load_instrument(SCREWS).model_copy(
@@ -272,10 +302,31 @@ def with_falls() -> Facts:
     return replace(facts, falls=Falls(tuple(falls[2:]), missing=1, altered=1))
 
 
+@cache
+def out_of_travel() -> Invented:
+    """A guitar with a fixed saddle whose crown has too little room."""
+    instrument = load_instrument("acoustic-645")
+    work = begun(instrument, out_of_true(instrument, 21, 5.0), 21, frets="5 12")
+    work.follow()
+    return kept(work, "2026-11-25-11")
+
+
 def everything() -> tuple[Invented, ...]:
     """All of them."""
     many = (strings_of(1, 36), strings_of(12, 24))
-    return (normal(), thorough(), eight(), bass(), still_open(), quick(), abandoned(), empty(), *many)
+    return (
+        normal(),
+        thorough(),
+        eight(),
+        bass(),
+        still_open(),
+        quick(),
+        returned(),
+        out_of_travel(),
+        abandoned(),
+        empty(),
+        *many,
+    )
 
 
 def journal_of(path: Path, sessions: Sequence[Invented]) -> Path:

@@ -176,9 +176,7 @@ def _row(axes: Axes, row: Row, y: float, middle: float, cent_px: float, limit: f
         line(axes, [(place(value.value - value.se), y), (place(value.value + value.se), y)], color=colour, lw=2.0)
         dot(axes, x, y, colour=colour, hollow=hollow)
     if row.after is not None and row.off:
-        out = place(row.after.value + math.copysign(row.after.se, row.after.value))
-        side = math.copysign(1.0, row.after.value)
-        arrow(axes, out + 9.0 * side, y, -90.0 * side)
+        arrow(axes, place(row.after.value), y - 10.0, -math.copysign(90.0, row.after.value))
     if row.remark:
         x = middle if row.after is None else place(row.after.value) + (14.0 if row.after.value < 0.0 else -14.0)
         align = "center" if row.after is None else "left" if row.after.value < 0.0 else "right"

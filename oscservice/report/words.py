@@ -69,8 +69,10 @@ def summary(facts: Facts) -> str:
     if overview.outcome == Ending.PROVED:
         return f"Every string was set and passed the last pass. {_largest(facts)}"
     if overview.outcome == Ending.PARTLY_PROVED:
-        said = f"Every string but {listed(out)} passed the last pass" if proved else f"Left out: {listed(out)}"
-        return f"{said}; why is told below. {_largest(facts)}"
+        if not proved:
+            return f"Left out: {listed(out)}; why is told below."
+        said = f"Only {listed(proved)}" if len(proved) < len(out) else f"All but {listed(out)}"
+        return f"{said} passed the last pass; why is told below. {_largest(facts)}"
     if overview.outcome == Ending.ABANDONED:
         return f"The set-up was given up before it was done. {_so_far(facts)}"
     return f"The set-up is not finished: {PHASE_TEXTS[Phase(overview.phase)]}. {_so_far(facts)}"
@@ -112,7 +114,8 @@ def _largest(facts: Facts) -> str:
         return ""
     value, string = max(known, key=lambda item: abs(item[0].value))
     tolerance = in_cents(facts.overview.tolerance_cents)
-    told = f"The largest error at fret {fret} is {with_error(value)} cents (string {string})"
+    among = "Of those that passed, the" if any(one.out for one in facts.results) else "The"
+    told = f"{among} largest error at fret {fret} is {with_error(value)} cents (string {string})"
     return f"{told}; it was to be within {tolerance}."
 
 

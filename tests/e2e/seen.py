@@ -20,6 +20,7 @@ def misplaced(page: Page) -> list[str]:
 def faint(page: Page, width_px: int, *, dark: bool = False, printed: bool = False) -> list[str]:
     """Texts whose contrast with what lies behind them is less than WCAG 2.2 asks for at level AA; empty if none are."""
     page.run(_SCRIPT)
+    page.look(width_px, 900, dark=dark, printed=printed)
     page.look(width_px, int(page.run("document.documentElement.scrollHeight")) + 10, dark=dark, printed=printed)
     found = []
     texts = page.run("seen.colours()")

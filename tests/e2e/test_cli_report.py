@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import sys
 from dataclasses import replace
@@ -159,6 +160,18 @@ def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
     nothing = told("report", "--journal", tmp_path / "none")
     assert nothing.code == 5
     assert "there is no journal" in nothing.complaint
+
+
+def test_a_record_that_was_edited_says_so(tmp_path: Path) -> None:
+    path = journal_of(tmp_path / "journal.sqlite3", (normal(),))
+    with sqlite3.connect(path) as database:
+        database.execute("UPDATE events SET body = replace(body, 'worn', 'fine') WHERE kind = 'ItemInspected'")
+    database.close()
+    done = run("report", "--journal", path, "-o", "-")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "This record was edited" in done.stdout
+    assert "does not fit its hash" in done.stdout
+    assert "as it was written (" not in done.stdout
 
 
 def test_what_only_reports_need_is_not_loaded_by_the_daemon() -> None:

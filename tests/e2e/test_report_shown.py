@@ -38,7 +38,8 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return found
 
 
-NAMES = ["falls", *(f"2026-11-25-{number}" for number in (2, 3, 4, 5, 7, 8, 9)), "2026-11-26-1", "2026-11-26-12"]
+OF_THE_DAY = (2, 3, 4, 5, 7, 8, 9, 10, 11)
+NAMES = ["falls", *(f"2026-11-25-{number}" for number in OF_THE_DAY), "2026-11-26-1", "2026-11-26-12"]
 
 
 @pytest.mark.parametrize("name", NAMES)

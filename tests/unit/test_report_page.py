@@ -8,7 +8,19 @@ import re
 from html.parser import HTMLParser
 
 import pytest
-from reported import abandoned, bass, empty, everything, normal, quick, still_open, strings_of, thorough
+from reported import (
+    abandoned,
+    bass,
+    empty,
+    everything,
+    normal,
+    out_of_travel,
+    quick,
+    returned,
+    still_open,
+    strings_of,
+    thorough,
+)
 
 from oscservice.report import neck, rows, settling
 from oscservice.report.facts import Value
@@ -135,11 +147,30 @@ def test_causes_are_told_with_evidence_and_what_to_check():
     assert "no saddle cures it" in text
 
 
+def test_what_the_technician_decided_is_told_as_such():
+    facts, text = returned().facts, Outline(page(returned().facts)).text
+    assert [one.string for one in facts.results if one.overruled] == [4]
+    assert "because the technician said so: string 4" in text
+    told = [move for move in facts.moves if move.told]
+    assert told
+    for move in told:
+        assert f"Move {move.number}, string {move.string}: {signed(move.advised.value)} mm were advised." in text
+        assert move.mm == pytest.approx(move.advised.value + 0.6)
+    assert "as the technician said" in text
+    assert "Changed since the last session" in text
+    assert len(facts.changes) >= 2
+    for change in facts.changes:
+        assert change in text
+
+
 def test_other_sessions_say_what_they_are():
     assert "Drifted since session 2026-11-25-6: strings 2 and 5. Of string 3 it can't be told." in summary(
         quick().facts
     )
     assert heading(still_open().facts) == "Still open"
+    assert summary(thorough().facts).startswith("All but string 4 passed the last pass; why is told below. Of those")
+    assert summary(out_of_travel().facts).startswith("Only string 4 passed the last pass")
+    assert "mm of travel missing" in page(out_of_travel().facts)
     assert "So far string 6 was settled." in summary(still_open().facts)
     assert heading(abandoned().facts) == "Abandoned"
     assert "No string was compared." in summary(abandoned().facts)
