@@ -129,14 +129,14 @@ class _Found:
             self.refused.append(f"{at}no note found: {why}")
             return
         places: Sequence[Place | None] = self._told.places or [named.place] * len(heard)
-        if len(places) == len(sounds) > len(heard):  # a pluck that was not read has had its place all the same
-            for sound, place in zip(sounds, places, strict=True):
-                if not isinstance(sound, NoteFound):
-                    self.remarks.append(f"{at}passed over: {place} at {sound.onset_s:.1f} s: {sound.reason}")
-            places = [place for sound, place in zip(sounds, places, strict=True) if isinstance(sound, NoteFound)]
         if len(places) != len(heard):
-            self.refused.append(f"{at}{len(heard)} notes heard where {len(places)} places are told")
-            return
+            told = f"{at}{len(heard)} notes heard where {len(places)} places are told"
+            by_pitch = self._some_of(self._told.places, heard, named.string)
+            if by_pitch is None:
+                self.refused.append(told)
+                return
+            self.remarks.append(f"{told}; which of them follows from their pitch")
+            places = by_pitch
         fitting, others = 0, list[str]()
         for one, place in zip(heard, places, strict=True):
             found = self._case(one, Named(named.string, place, named.note, named.labels))
@@ -149,6 +149,24 @@ class _Found:
             self.remarks += [f"passed over: {line}" for line in others]  # noises beside the note that was meant
         else:
             self.refused += others
+
+    def _some_of(self, places: Sequence[Place], heard: Sequence[NoteFound], string: int | None) -> list[Place] | None:
+        """Where notes were played of which some were not heard: None unless their pitch leaves no choice and
+        every place is among them."""
+        strings = 0 if self._instrument is None else len(self._instrument.strings)
+        if self._instrument is None or string is None or not 1 <= string <= strings or len(heard) > len(places):
+            return None
+        found, rest = [], iter(places)
+        for one in heard:
+            near = [
+                place
+                for place in dict.fromkeys(places)
+                if abs(cents_between(one.reading.f1_hz, self._instrument.place_hz(string, place))) <= ANOTHER_CENTS
+            ]
+            if len(near) != 1 or near[0] not in rest:  # which looks on from where the last one was found
+                return None
+            found += near
+        return found if set(found) == set(places) else None
 
     def _case(self, one: NoteFound, named: Named) -> Case | str:
         """The case of a note, or why it has none."""

@@ -73,15 +73,33 @@ def test_places_are_told_in_the_order_they_are_played_and_have_to_fit_in_number(
     assert cases(file(hz(6)), told)[1] == ["1 notes heard where 3 places are told"]
 
 
-def test_a_pluck_that_was_not_read_has_had_its_place_all_the_same() -> None:
-    told = Told(Named(6), (OPEN, OPEN, FRET_12, FRET_12))
-    heard = file(hz(6), hz(6), "too few partials for a string", hz(6, FRET_12))
-    remark = "passed over: fret 12 at 6.0 s: too few partials for a string"
-    assert cases(heard, told) == (["string 6 open", "string 6 open", "string 6 fret 12"], [], [remark])
-    # A knock that was heard in the place of a note shifts the rest: what is not where it should be is refused.
-    knocked = file("a knock", hz(6), hz(6), hz(6, FRET_12))
-    assert cases(knocked, told)[1] == ["heard E2 (82.4 Hz) at 6.0 s where string 6 fret 12 is told, E3"]
-    assert cases(file(hz(6), "a knock"), told)[1] == ["1 notes heard where 4 places are told"]
+def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
+    told = Told(Named(6), (OPEN, OPEN, FRET_12, FRET_12, OPEN))
+    heard = file(
+        "too short for a note", hz(6), hz(6), "too few partials for a string", hz(6, FRET_12), hz(6, cents=-50.0)
+    )
+    remark = "4 notes heard where 5 places are told; which of them follows from their pitch"
+    assert cases(heard, told) == ([*["string 6 open"] * 2, "string 6 fret 12", "string 6 open"], [], [remark])
+
+
+@pytest.mark.parametrize(
+    ("places", "heard"),
+    [
+        ((OPEN, FRET_12, OPEN), (hz(6, FRET_12), hz(6, FRET_12))),  # not in this order
+        ((OPEN, FRET_12, OPEN), (hz(6), hz(5))),  # another note
+        ((OPEN, FRET_12, OPEN), (hz(6), hz(6))),  # a place is missing altogether: nothing could be said of it
+        ((OPEN, Place("fret", 1), OPEN), (hz(6), hz(6))),  # a string out of tune could be either
+        ((OPEN, HARMONIC, FRET_12), (hz(6), hz(6, FRET_12))),  # the same pitch twice
+        ((OPEN, FRET_12), (hz(6), hz(6, FRET_12), hz(6))),  # more than were told
+    ],
+)
+def test_where_pitch_leaves_a_choice_a_file_is_refused(places: tuple[Place, ...], heard: tuple[float, ...]) -> None:
+    notes, refused, _ = cases(file(*heard), Told(Named(6), places))
+    assert (notes, refused) == ([], [f"{len(heard)} notes heard where {len(places)} places are told"])
+
+
+def test_without_an_instrument_every_place_told_has_to_be_heard() -> None:
+    assert cases(file(hz(6)), Told(Named(6), (OPEN, FRET_12)), known=False)[0] == []
 
 
 def test_by_ear_strings_are_open_or_at_fret_12_unless_told_otherwise() -> None:
