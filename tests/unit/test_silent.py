@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import random
 
 import numpy as np
 import pytest
 from bench.silent import SilentBench, set_up
+from reported import out_of_true
 
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.profile import load_instrument
@@ -18,17 +18,6 @@ from oscservice.simulate.uneven import Uneven
 
 FLOATING, SCREWS, PAIRED, BAR = "six-string-648", "six-string-628", "six-string-648-paired", "six-string-628-bar"
 TWELFTH = Place("fret", 12)
-
-
-def out_of_true(instrument, seed, worst_mm=4.0):
-    """A guitar like this one, its saddles off by up to so much and out of tune by up to 25 cents."""
-    draw = random.Random(seed)
-    count = len(instrument.strings)
-    return rig_of(
-        instrument,
-        saddle_error_mm=[draw.uniform(-worst_mm, worst_mm) for _ in range(count)],
-        detune_cents=[draw.uniform(-25.0, 25.0) for _ in range(count)],
-    )
 
 
 @pytest.mark.parametrize(("string", "place"), [(6, OPEN), (3, TWELFTH), (1, HARMONIC), (2, Place("fret", 5))])
