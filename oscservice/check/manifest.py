@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, PlainValidator, ValidationError, model_validator
+from pydantic_core import ErrorDetails
 
 from oscservice.check.assigned import BY_EAR, Told
 from oscservice.check.naming import Named, Names, compile_names
@@ -152,6 +153,7 @@ class CheckSet:
         reference_hz: A4, where there is no instrument.
         baseline: what it is held against.
         limits: what is still good, where that is told.
+        refused: entries that were left out for a mistake in them, a line each.
     """
 
     name: str = ""
@@ -160,10 +162,12 @@ class CheckSet:
     reference_hz: float = A4_HZ
     baseline: Path | None = None
     limits: Limits = field(default_factory=Limits)
+    refused: tuple[str, ...] = ()
 
 
 def load_manifest(path: Path) -> CheckSet:
-    """What the manifest at ``path`` says; its paths begin at its own folder.
+    """What the manifest at ``path`` says; its paths begin at its own folder. A [[recording]] entry with a mistake is
+    left out and told in ``refused``: the rest can be judged.
 
     Raises:
         InputError: it can't be read, or has a mistake: file, line, key, what was expected.
@@ -175,11 +179,7 @@ def load_manifest(path: Path) -> CheckSet:
 def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> CheckSet:
     """What the TOML ``text`` says; ``origin`` names the file in messages, ``folder`` is where its paths begin, ``name``
     is the set's unless the text has one. Raises InputError as ``load_manifest``."""
-    data = parse(text, origin)
-    try:
-        form = ManifestForm.model_validate(data)
-    except ValidationError as mistakes:
-        raise _MISTAKES.first(mistakes.errors(), text, origin) from None
+    form, refused = _form(text, origin)
     all_of_it = Told(
         listen_for=form.listen_for or BY_EAR, channel=form.channel or 0, string_a_channel=form.string_a_channel
     )
@@ -198,7 +198,30 @@ def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> Check
         form.reference_hz,
         None if form.baseline is None else folder / form.baseline,
         limits,
+        refused,
     )
+
+
+def _form(text: str, origin: str) -> tuple[ManifestForm, tuple[str, ...]]:
+    """What a text says, and what is said of [[recording]] entries that were left out for a mistake in them."""
+    data = parse(text, origin)
+    try:
+        return ManifestForm.model_validate(data), ()
+    except ValidationError as mistakes:
+        errors = mistakes.errors()
+    by_entry: dict[int, list[ErrorDetails]] = {}
+    for error in errors:
+        match error["loc"]:
+            case ("recording", int(entry), *_):
+                by_entry.setdefault(entry, []).append(error)
+            case _:
+                raise _MISTAKES.first(errors, text, origin) from None
+    kept = [one for number, one in enumerate(data["recording"]) if number not in by_entry]
+    try:
+        form = ManifestForm.model_validate({**data, "recording": kept})
+    except ValidationError:  # nothing is left
+        raise _MISTAKES.first(errors, text, origin) from None
+    return form, tuple(str(_MISTAKES.first(some, text, origin)) for _, some in sorted(by_entry.items()))
 
 
 def _recordings(form: RecordingForm, folder: Path, told: Told, names: Names | None) -> Recordings:

@@ -46,6 +46,7 @@ def run_check(
             baseline that can't be written.
     """
     files, refused = gather(asked.recordings)
+    refused = [_refusal(line) for line in asked.refused] + refused
     if not files and not refused:
         raise InputError("there is nothing to check; name recordings, or a manifest with --manifest")
     if accept and asked.baseline is None:
@@ -111,8 +112,7 @@ def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Heard | N
     try:
         found, measured_by = read_baseline(asked.baseline)
     except InputError as fault:
-        path, _, why = str(fault).partition(": ")
-        return None, [Refusal(path, why)], []
+        return None, [_refusal(str(fault))], []
     theirs = "" if found.instrument is None else found.instrument.identity
     ours = "" if instrument is None else instrument.identity
     if theirs != ours:
@@ -122,6 +122,12 @@ def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Heard | N
         return found, [], []
     line = f"{asked.baseline} was measured by another version: to rule the measuring out, accept its recordings anew"
     return found, [], [line]
+
+
+def _refusal(line: str) -> Refusal:
+    """Of a line that begins with the file it is about."""
+    path, _, why = line.partition(": ")
+    return Refusal(path, why)
 
 
 def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:

@@ -182,6 +182,18 @@ def test_a_manifest_says_all_of_it(takes: Path, baseline: Path, cache: Path) -> 
     assert (fewer.code, json.loads(fewer.out)["files"]) == (2, 1)
 
 
+def test_an_entry_of_a_manifest_with_a_typo_is_refused_and_the_rest_is_judged(
+    takes: Path, baseline: Path, cache: Path
+) -> None:
+    manifest = takes.parent / "set.toml"
+    head = f'instrument = "{INSTRUMENT}"\nnames = "{NAMES}"\nfiles = "takes/*.flac"\nbaseline = "base.json"\n'
+    manifest.write_text(head + '[[recording]]\nfiles = "low.wav"\nstrnig = 6\n', encoding="utf-8")
+    got = check(cache, "--manifest", manifest)
+    assert got.code == 2
+    assert got.complaint == f"{manifest}: line 7: recording 1, strnig: unknown key; did you mean string?"
+    assert "16 notes, 1 refused: 4 hold" in got.out
+
+
 def test_a_list_of_paths_is_read_from_standard_input(takes: Path, baseline: Path, tmp_path: Path) -> None:
     paths = "\n".join(str(path) for path in sorted(takes.iterdir())) + "\n\n"
     words = ["check", "--list", "-", *against(baseline), "--jobs", "1", "--json", "-", "--cache", tmp_path / "c"]

@@ -76,10 +76,6 @@ def test_an_instrument_that_is_no_preset_is_a_file_beside_the_manifest(tmp_path:
         ('files = "a"\nnames = "{strnig}"\n', 2, "names: found '{strnig}', expected a text in quotes with fields"),
         ('files = "a"\n[limits]\ndrift_cent = 1.0', 3, "limits, drift_cent: unknown key; did you mean drift_cents?"),
         ('files = "a"\n[limits]\ndrift_cents = -1.0', 3, "limits, drift_cents: found -1.0, expected cents above 0"),
-        ('files = "a"\n[[recording]]\nstring = 6', 2, "recording 1, files: missing; expected a path"),
-        ('[[recording]]\nfiles = "a"\nstring = 13', 3, "recording 1, string: found 13, expected a string's number"),
-        ('[[recording]]\nfiles = "a"\nplaces = ["open", "fret x"]', 3, "recording 1, places: found ['open', 'fret x']"),
-        ('[[recording]]\nfiles = "a"\nnames = "{string}"\nstring = 2', 3, "recording 1, names: expected nothing else"),
         ('files = "a"\nfiles = "b"', 2, "not valid TOML"),
         ("files = []", 1, "files: found [], expected a path"),
         ('files = "a"\nreference_hz = "440"', 2, "reference_hz: found '440', expected a number from 380 to 500"),
@@ -93,6 +89,27 @@ def test_a_mistake_is_one_line_with_its_place_and_what_was_expected(text: str, l
     assert said.startswith(f"set.toml: line {line}")
     assert words in said
     assert "\n" not in said
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ("[[recording]]\nstring = 6", 1, "recording 1, files: missing; expected a path"),
+        ('[[recording]]\nfiles = "a"\nstring = 13', 3, "recording 1, string: found 13, expected a string's number"),
+        ('[[recording]]\nfiles = "a"\nplaces = ["open", "fret x"]', 3, "recording 1, places: found ['open', 'fret x']"),
+        ('[[recording]]\nfiles = "a"\nnames = "{string}"\nstring = 2', 3, "recording 1, names: expected nothing else"),
+    ],
+)
+def test_a_mistake_in_an_entry_costs_that_entry(text: str, line: int, words: str) -> None:
+    with pytest.raises(InputError) as refusal:  # where nothing else is left, as any other
+        read_manifest(text, "set.toml", Path())
+    said = str(refusal.value)
+    assert said.startswith(f"set.toml: line {line}: ")
+    assert words in said
+    rest = text + '\n[[recording]]\nfiles = "rest.wav"\nstring = 5\n'
+    found = read_manifest(rest, "set.toml", Path())
+    assert found.refused == (said,)
+    assert found.recordings[0].patterns == ("rest.wav",)
 
 
 def test_a_manifest_that_is_not_there_is_told() -> None:
