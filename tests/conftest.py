@@ -8,6 +8,11 @@ from collections.abc import Generator
 from pathlib import Path
 from typing import NoReturn
 
+# Test processes fill the cores between them: threads of the linear algebra would get in their way. Before numpy comes.
+if "PYTEST_XDIST_WORKER" in os.environ:
+    for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(threads, "1")
+
 import pytest
 from packaged import recorded
 
