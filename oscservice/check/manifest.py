@@ -154,6 +154,7 @@ class CheckSet:
         baseline: what it is held against.
         limits: what is still good, where that is told.
         refused: entries that were left out for a mistake in them, a line each.
+        told, names: what is known of recordings that are given beside it.
     """
 
     name: str = ""
@@ -163,6 +164,8 @@ class CheckSet:
     baseline: Path | None = None
     limits: Limits = field(default_factory=Limits)
     refused: tuple[str, ...] = ()
+    told: Told = field(default_factory=Told)
+    names: Names | None = None
 
 
 def load_manifest(path: Path) -> CheckSet:
@@ -199,6 +202,8 @@ def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> Check
         None if form.baseline is None else folder / form.baseline,
         limits,
         refused,
+        all_of_it,
+        names,
     )
 
 

@@ -18,10 +18,9 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from oscservice.archive.cache import Cache
-from oscservice.check.assigned import Told
 from oscservice.check.gathered import listed, read_list
 from oscservice.check.manifest import CheckSet, Recordings, load_manifest
-from oscservice.check.naming import compile_names
+from oscservice.check.naming import Names, compile_names
 from oscservice.check.run import run_check
 from oscservice.check.told import as_json, as_junit
 from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, Finding, Limits, Result, Verdict, What
@@ -108,23 +107,29 @@ def _asked(options: CheckOptions) -> CheckSet:
         names = None if options.names is None else compile_names(options.names)
     except ValueError as mistake:
         raise InputError(f"--names: {mistake}") from None
-    told = Told(channel=options.channel or 0, string_a_channel=options.string_a_channel)
+    recordings = asked.recordings
     if patterns:
-        recordings = (Recordings(patterns, Path(), told, names),)
-        if options.manifest is not None:
-            general = asked.recordings[-1]
-            recordings = (replace(general, patterns=patterns, folder=Path(), names=names or general.names),)
-        asked = replace(asked, recordings=recordings)
-    elif names is not None:
-        asked = replace(asked, recordings=tuple(replace(some, names=names) for some in asked.recordings))
+        recordings = (Recordings(patterns, Path(), asked.told, asked.names),)
+    recordings = tuple(_in_its_place(some, names, options) for some in recordings)
     limits = {name: value for name, value in vars(options.limits).items() if value not in (None, False)}
     return replace(
         asked,
+        recordings=recordings,
         instrument=options.instrument or asked.instrument,
         reference_hz=options.reference_hz or asked.reference_hz,
         baseline=options.baseline or asked.baseline,
         limits=replace(asked.limits, **limits),
     )
+
+
+def _in_its_place(some: Recordings, names: Names | None, options: CheckOptions) -> Recordings:
+    """The recordings with what the command line says of names and channels in place of what the manifest does."""
+    told = some.told
+    if options.string_a_channel:
+        told = replace(told, channel=0, string_a_channel=True)
+    elif options.channel is not None:
+        told = replace(told, channel=options.channel, string_a_channel=False)
+    return replace(some, told=told, names=names or some.names)
 
 
 @contextmanager

@@ -182,6 +182,19 @@ def test_a_manifest_says_all_of_it(takes: Path, baseline: Path, cache: Path) -> 
     assert (fewer.code, json.loads(fewer.out)["files"]) == (2, 1)
 
 
+def test_recordings_on_the_command_line_are_not_what_an_entry_of_the_manifest_is(
+    takes: Path, baseline: Path, cache: Path
+) -> None:
+    manifest = takes.parent / "set.toml"
+    head = f'instrument = "{INSTRUMENT}"\nnames = "{NAMES}"\nbaseline = "base.json"\n'
+    manifest.write_text(head + '[[recording]]\nfiles = "low.wav"\nstring = 6\n', encoding="utf-8")
+    code, found = result(cache, "--manifest", manifest, takes)
+    assert (code, found["refused"], len(found["cases"])) == (0, [], 4), "string 1 is no string 6"
+    code, found = result(cache, "--manifest", manifest, takes, "--channel", "2")
+    assert code == 2
+    assert {one["why"] for one in found["refused"]} == {"has 1 channels, and channel 2 was asked for"}
+
+
 def test_an_entry_of_a_manifest_with_a_typo_is_refused_and_the_rest_is_judged(
     takes: Path, baseline: Path, cache: Path
 ) -> None:
