@@ -6,15 +6,13 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from oscservice.archive.cache import Cache
@@ -24,6 +22,7 @@ from oscservice.check.naming import Names, compile_names
 from oscservice.check.run import run_check
 from oscservice.check.told import as_json, as_junit
 from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, Finding, Limits, Result, Verdict, What
+from oscservice.cli.bar import bar
 from oscservice.cli.named import named_instrument
 from oscservice.errors import InputError
 
@@ -67,7 +66,7 @@ def check_command(options: CheckOptions) -> int:
     began_s = time.monotonic()
     cache = None if options.no_cache else Cache.open(options.cache)
     try:
-        with _bar() as measuring:
+        with bar("measuring") as measuring:
             result = run_check(
                 asked,
                 instrument,
@@ -130,22 +129,6 @@ def _in_its_place(some: Recordings, names: Names | None, options: CheckOptions) 
     elif options.channel is not None:
         told = replace(told, channel=options.channel, string_a_channel=False)
     return replace(some, told=told, names=names or some.names)
-
-
-@contextmanager
-def _bar() -> Iterator[Callable[[int, int], None] | None]:
-    """A progress bar on standard error, where a person sees it; it shows itself only where there is much to do."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    columns = (TextColumn("measuring"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("measuring", total=None)
-
-        def measuring(count: int, total: int) -> None:
-            progress.update(task, completed=count, total=total)
-
-        yield measuring
 
 
 def _write(path: Path, text: str) -> None:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import json
-import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.progress import Progress
 from rich.table import Table
 
+from oscservice.cli.bar import bar
 from oscservice.cli.history import named_session
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import Place
@@ -58,9 +57,8 @@ def remeasure_command(session: str, instrument: str | None, journal: Path | None
 
 def _measured(folder: Path, name: str, events: NumberedEvents, kept: int) -> Remeasured:
     """Measure, with a bar on standard error where somebody watches."""
-    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task("measuring", total=kept)
-        return remeasure(folder, name, events, lambda count: progress.update(task, completed=count))
+    with bar("measuring") as measuring:
+        return remeasure(folder, name, events, lambda count: measuring(count, kept))
 
 
 def _print(name: str, found: Remeasured) -> None:

@@ -7,10 +7,8 @@ import re
 import sys
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import Progress
-
 from oscservice import __version__
+from oscservice.cli.bar import bar
 from oscservice.cli.history import named_session
 from oscservice.errors import InputError, JournalError
 from oscservice.record.history import course_events, state_of
@@ -85,9 +83,8 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
 
 def _falls(folder: Path, session: str, course: Course) -> Falls | None:
     """Look at kept sound, with a bar on standard error where somebody watches and it takes its time."""
-    with Progress(console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task("kept sound", total=None, visible=False)
-        return falls_of(folder, session, course, lambda count: progress.update(task, completed=count, visible=True))
+    with bar("kept sound") as looking:
+        return falls_of(folder, session, course, lambda count: looking(count, None))
 
 
 def _own_place(session: str) -> Path:
