@@ -6,8 +6,7 @@ Library entry points:
 * ``window_pitch(samples, sample_rate_hz, expected_hz=None) -> WindowPitch``: the mean pitch over a stretch of a note.
 """
 
-from oscservice.hearing.reading import Reading
-from oscservice.hearing.recorded import WindowPitch, read_note, window_pitch
+from oscservice.hearing.reading import Reading, WindowPitch, read_note, window_pitch
 
 __all__ = ["Reading", "WindowPitch", "__version__", "read_note", "window_pitch"]
 

@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 from packets import STEPS_BACK, blob, bundle, message, nested, padded, time_tag
 
-from oscservice.osc.addresses import TABLE, Address, Argument, concrete_addresses
-from oscservice.osc.wire import MAX_DATAGRAM_BYTES
+from oscservice.api.address_table import TABLE, Address, Argument, concrete_addresses
+from oscservice.osc.packet import MAX_DATAGRAM_BYTES
 
 ROOT = "/bench"
 STRING_COUNT = 6

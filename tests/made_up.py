@@ -13,18 +13,18 @@ from datetime import UTC, datetime
 import pytest
 
 from oscservice.hearing.reading import Reading
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
 from oscservice.session.commands import Refused
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
 from oscservice.session.state import State, StringState
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 FLOATING, SCREWS, PAIRED, BAR, FIXED = (
     "six-string-648",

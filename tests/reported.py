@@ -13,27 +13,25 @@ from typing import Any
 
 from bench.silent import SilentBench, Work
 
-from oscservice.instrument.change import NewGauge, with_gauges
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import NewGauge, with_gauges
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.record.chain import first_link, seal_of
+from oscservice.record.event_chain import Record, SessionRow, body_text, chained, first_link, seal_of, utc_text
 from oscservice.record.journal import Journal
-from oscservice.record.rows import Record, SessionRow, body_text, chained, utc_text
 from oscservice.report.facts import Facts, Fall, Falls
-from oscservice.report.gathering import facts_of
+from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
-from oscservice.session.course import course_of
+from oscservice.session.decide import decide
+from oscservice.session.effective_events import course_of
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.summing import standing_of
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import SOUND, Faults
-from oscservice.simulate.rig import Rig
-from oscservice.simulate.uneven import Uneven
+from oscservice.session.summarize import standing_of
+from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.uneven_string import Uneven
 
 BEGUN = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 STEP_S = 4.25

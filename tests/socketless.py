@@ -6,12 +6,11 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from oscservice.osc.addresses import Address
-from oscservice.osc.codes import ErrorCode, OscRefusal
-from oscservice.osc.networks import Networks
-from oscservice.osc.peer import Peer, Transport
+from oscservice.api.address_table import Address
+from oscservice.api.argument_values import ErrorCode, OscRefusal
+from oscservice.osc.packet import Value
+from oscservice.osc.peer import Networks, Peer, Transport
 from oscservice.osc.server import OscServer
-from oscservice.osc.wire import Value
 
 NEAR = Peer("127.0.0.1", 5000)
 FAR = Peer("192.0.2.7", 5000)  # a documentation address, RFC 5737

@@ -6,12 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from oscservice.audio.ring import Ring
-from oscservice.hearing.heard import Heard
-from oscservice.hearing.listener import Listener
+from oscservice.audio.block import Ring
+from oscservice.hearing.listener import Listener, NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
-from oscservice.instrument.profile import load_instrument
-from oscservice.record.kept import Stretch, stretch
+from oscservice.record.kept_sound import Stretch, stretch
 from oscservice.simulate.guitar import Guitar
 
 RATE_HZ = 48000
@@ -38,13 +37,13 @@ def stream(
 
 def notes_of(
     samples: np.ndarray, block: int = 1024, longest_s: float = 5.0, rate_hz: int = RATE_HZ
-) -> Iterator[tuple[Heard, Stretch]]:
+) -> Iterator[tuple[NoteHeard, Stretch]]:
     """Each note that is heard in the stream, and what is kept of it."""
     listener, ring = Listener(rate_hz), Ring(round(longest_s * rate_hz))
     for start in range(0, len(samples), block):
         ring.take(samples[start : start + block], start)
         for event in listener.feed(samples[start : start + block]):
-            if isinstance(event, Heard):
+            if isinstance(event, NoteHeard):
                 first, held = ring.stretch(round(event.from_s * rate_hz), round(event.until_s * rate_hz))
                 kept = stretch(held, rate_hz, event.onset_s - first / rate_hz, event.knew)
                 assert kept is not None

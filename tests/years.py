@@ -16,22 +16,22 @@ from pathlib import Path
 from bench.silent import SilentBench, Work
 
 from oscservice.hearing.reading import Reading
-from oscservice.instrument.change import with_strings_fitted
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import with_strings_fitted
 from oscservice.instrument.pitch import Place, cents_between
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal, utc_text
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
 from oscservice.session.commands import Ignored, Refused
-from oscservice.session.machine import decide
+from oscservice.session.decide import decide
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.standing import Standing
-from oscservice.session.summing import standing_of
-from oscservice.session.words import Phase
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import Phase
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
 
 _MOST_STEPS = 4000
 _OLDER_A_DAY = 0.0006  # B grows by so much of itself
@@ -90,7 +90,7 @@ def set_up(work: Noted, begin: cm.Begin) -> None:
     raise AssertionError(f"no end, at {prompt(work.state).code}")
 
 
-def quick_check(work: Noted, against: Standing) -> None:
+def quick_check(work: Noted, against: SetupSummary) -> None:
     """A whole quick check."""
     work.do(cm.Quick(work.instrument, against.to_json()))
     while work.state.phase is not Phase.CLOSED:

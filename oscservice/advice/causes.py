@@ -1,4 +1,6 @@
-"""Which cause the pattern of errors over frets and strings speaks for: probabilities of stories, not rules of thumb.
+"""Causes that a saddle cannot cure: how probable each is, and the finding in words.
+
+Which cause the pattern of errors over frets and strings speaks for: probabilities of stories, not rules of thumb.
 
 Each story says how a cause would shift every value heard (``expected``), by an amount that is averaged over what it may
 reasonably be. Its evidence is the density it gives to what was heard; with prior weights that is its probability
@@ -8,11 +10,13 @@ cause is named the rest is asked again, with it allowed for.
 What each cause looks like over the frets follows from the model (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156
 (2024) 683, extended in ``instrument.fretting``) and, for uneven strings, from Rayleigh's principle
 (``expected.mass_effect``).
+
+A cause in words and numbers: what was heard that speaks for it, how sure that is, and what to check by hand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -21,8 +25,19 @@ import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import logsumexp
 
-from oscservice.advice.expected import HARMONIC, Change, Expected, raised_action, raised_nut, taken_up
+from oscservice.advice.expected_errors import (
+    HARMONIC,
+    Change,
+    Expected,
+    Survey,
+    expect,
+    raised_action,
+    raised_nut,
+    taken_up,
+)
 from oscservice.instrument.fretting import FrettedString
+from oscservice.instrument.spec import Instrument
+from oscservice.sentences.sentence_table import ENGLISH
 
 Floats = npt.NDArray[np.float64]
 Growing = Callable[[FrettedString, float], FrettedString]
@@ -42,7 +57,7 @@ class Cause(StrEnum):
 
 
 @dataclass(frozen=True)
-class Named:
+class CauseProbability:
     """A cause that the pattern speaks for.
 
     Attributes:
@@ -111,9 +126,9 @@ class _Story:
     saddles_known: bool = False  # told only where the file's word on the saddles is true
 
 
-def named_causes(expected: Expected) -> tuple[Named, ...]:
+def named_causes(expected: Expected) -> tuple[CauseProbability, ...]:
     """The causes that what was heard speaks for, the surest first; saddles themselves are not among them."""
-    found: list[Named] = []
+    found: list[CauseProbability] = []
     while len(found) < MOST_NAMED:
         told = _ranked(expected, found)
         if not told or told[0].cause is Cause.SADDLE or told[0].probability < (SURE_TOO if found else SURE):
@@ -131,12 +146,12 @@ def named_causes(expected: Expected) -> tuple[Named, ...]:
     return tuple(found)
 
 
-def ranked_causes(expected: Expected) -> tuple[Named, ...]:
+def ranked_causes(expected: Expected) -> tuple[CauseProbability, ...]:
     """Every cause with its probability, the likeliest first, saddles among them; 1 in all."""
     return _ranked(expected, [])
 
 
-def _ranked(expected: Expected, found: list[Named]) -> tuple[Named, ...]:
+def _ranked(expected: Expected, found: list[CauseProbability]) -> tuple[CauseProbability, ...]:
     known = {(one.cause, one.strings, one.fret) for one in found}
     saddles = _saddles(expected)
     stories: dict[tuple[Cause, tuple[int, ...], int], list[tuple[float, float, float, Floats]]] = {}
@@ -150,7 +165,7 @@ def _ranked(expected: Expected, found: list[Named]) -> tuple[Named, ...]:
     ranked = []
     for key in sorted(stories, key=lambda key: -sums[key]):
         _, size, se, shift = max(stories[key], key=lambda told: told[0])
-        ranked.append(Named(*key, size, se, float(np.exp(sums[key] - total)), tuple(shift.tolist())))
+        ranked.append(CauseProbability(*key, size, se, float(np.exp(sums[key] - total)), tuple(shift.tolist())))
     return tuple(ranked)
 
 
@@ -163,9 +178,7 @@ def _saddles(expected: Expected) -> list[tuple[float, Floats]]:
     ]
 
 
-def _tell(
-    expected: Expected, story: _Story, saddles: list[tuple[float, Floats]]
-) -> tuple[float, float, float, Floats]:
+def _tell(expected: Expected, story: _Story, saddles: list[tuple[float, Floats]]) -> tuple[float, float, float, Floats]:
     """Log of prior times evidence; size, its standard error and shift, given the story."""
     logs, sizes, variances, shifts = [], [], [], []
     for log_weight, saddle in saddles:
@@ -247,3 +260,138 @@ def _stories(expected: Expected) -> Iterator[_Story]:
             yield normal(Cause.FRET, has, fret, share, expected.fret(fret), _FRET_SD_MM)
         for number in has:
             yield normal(Cause.FRET, (number,), fret, share / len(has), expected.fret(fret, number), _FRET_SD_MM)
+
+
+INCURABLE = (Cause.NUT_SLOT, Cause.NUT_PLACE, Cause.FINGER, Cause.UNEVEN, Cause.SCATTER)
+"""Causes that no saddle cures: strings they are about are not advised on. A single fret is left out of the advice
+instead; high action a saddle can follow."""
+
+CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column("cause", "check").items()}
+"""What to check by hand (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A cause as it is told and recorded. Fields as of ``causes.Named``, but
+
+    Attributes:
+        cause: a word of ``Cause``.
+        unit: of size and se: mm or cents.
+        evidence: the numbers that speak for it, in words.
+        check: what to check by hand.
+        stops: whether no saddle cures it, so that strings it is about are not advised on.
+    """
+
+    cause: str
+    strings: tuple[int, ...]
+    fret: int
+    size: float
+    se: float
+    unit: str
+    probability: float
+    evidence: str
+    check: str
+    stops: bool
+
+    @property
+    def name(self) -> str:
+        """The cause and where it is: ``fret misplaced or flattened 5, strings 1, 2, 3``."""
+        return _name(self.cause, self.strings, self.fret)
+
+    @property
+    def text(self) -> str:
+        """The finding as one sentence."""
+        return f"{self.name} ({self.probability:.0%} sure): {self.evidence}"
+
+
+def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Finding, ...]:
+    """The causes that the strings' errors speak for beside their saddles, the surest first.
+
+    Raises:
+        ValueError: no string was surveyed.
+    """
+    expected = expect(instrument, surveys)
+    return tuple(_finding(expected, one) for one in named_causes(expected))
+
+
+def suspicion(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, Finding | None]:
+    """How probable it is that some cause which no saddle cures is at work, and the likeliest of them, however unsure.
+
+    Raises:
+        ValueError: no string was surveyed.
+    """
+    expected = expect(instrument, surveys)
+    incurable = [one for one in ranked_causes(expected) if one.cause in INCURABLE]
+    likeliest = _finding(expected, incurable[0]) if incurable else None
+    return sum(one.probability for one in incurable), likeliest
+
+
+def scatter_finding(number: int, scatter_cents: float, limit_cents: float) -> Finding:
+    """The finding on a string whose plucks scatter too much."""
+    evidence = f"single plucks scatter by {scatter_cents:.1f} cents (1 sd), more than {limit_cents:g}"
+    check = CHECKS[Cause.SCATTER]
+    return Finding(Cause.SCATTER, (number,), 0, scatter_cents, 0.0, "cents", 1.0, evidence, check, stops=True)
+
+
+def stopped_strings(found: tuple[Finding, ...]) -> dict[int, Finding]:
+    """Strings that are not to be advised on, with the first finding that says so."""
+    stopped: dict[int, Finding] = {}
+    for finding in found:
+        for number in finding.strings if finding.stops else ():
+            stopped.setdefault(number, finding)
+    return stopped
+
+
+def left_out_frets(found: tuple[Finding, ...], number: int) -> frozenset[int]:
+    """Frets that are no ground for advice on a string."""
+    return frozenset(f.fret for f in found if f.cause == Cause.FRET and number in f.strings)
+
+
+def _name(cause: str, strings: tuple[int, ...], fret: int) -> str:
+    at = f" {fret}" if fret else ""
+    return f"{cause}{at}, string{'s' if len(strings) > 1 else ''} {', '.join(map(str, strings))}"
+
+
+def _finding(expected: Expected, named: CauseProbability) -> Finding:
+    unit = "cents" if named.cause is Cause.UNEVEN else "mm"
+    return Finding(
+        cause=str(named.cause),
+        strings=named.strings,
+        fret=named.fret,
+        size=named.size,
+        se=named.se,
+        unit=unit,
+        probability=named.probability,
+        evidence=_evidence(expected, named),
+        check=CHECKS[named.cause],
+        stops=named.cause in INCURABLE,
+    )
+
+
+def _evidence(expected: Expected, named: CauseProbability) -> str:
+    """The value that tells most, what was expected there, what the cause makes of it, and how large that makes it."""
+    shift = np.array(named.shift)
+    sd = np.sqrt(np.diag(expected.covariance))
+    index = int(np.argmax(np.abs(shift) / sd))
+    number, fret = expected.rows[index]
+    place = "12th-fret harmonic" if fret == HARMONIC else f"fret {fret}"
+    heard = f"{expected.heard[index]:+.1f} cents heard at string {number}, {place}"
+    told = f"{shift[index]:+.1f} of the {heard}, are its doing"
+    size = _SIZES[named.cause].format(size=named.size, absolute=abs(named.size), se=named.se, way=_way(named))
+    return f"{told}; {size}"
+
+
+_SIZES: dict[Cause, str] = {
+    Cause.NUT_SLOT: "slot {size:.1f} ± {se:.1f} mm higher than in the file",
+    Cause.NUT_PLACE: "nut {absolute:.1f} ± {se:.1f} mm too {way} the saddle, alike on all strings and frets",
+    Cause.FINGER: "{size:.3f} ± {se:.3f} mm of string taken up, alike on all frets, in the ratio of the strings' cores",
+    Cause.UNEVEN: "{size:+.1f} ± {se:.1f} cents at its worst place, which fits no saddle, nut or fret",
+    Cause.FRET: "fret {absolute:.2f} ± {se:.2f} mm too {way} the saddle against its neighbours",
+    Cause.ACTION: "every saddle asks for more, as for an action {size:.1f} ± {se:.1f} mm higher than in the file",
+}
+
+
+def _way(named: CauseProbability) -> str:
+    if named.cause is Cause.NUT_PLACE:
+        return "far from" if named.size > 0.0 else "near to"
+    return "near to" if named.size > 0.0 else "far from"

@@ -28,7 +28,7 @@ _MOST_PROVING_PLUCKS = 10
 _CONTRADICTION = 3.0  # sd between what was expected and what is heard
 
 
-class Verdict(StrEnum):
+class Decision(StrEnum):
     """What to do with a string, given its comparison."""
 
     SETTLED = "settled"
@@ -46,7 +46,7 @@ def judge(
     cents_per_mm: float = 2.67,
     expected: Comparison | None = None,
     last_pass_se_cents: float = math.inf,
-) -> Verdict:
+) -> Decision:
     """What the comparison asks for.
 
     * settled: the error lies within the tolerance, and will be known to lie well within it after the last pass if that
@@ -72,21 +72,21 @@ def judge(
     if not tolerance_cents > 0.0:
         raise ValueError(f"tolerance of {tolerance_cents} cents; expected more than 0")
     if comparison.plucks < FEWEST_PLUCKS:
-        return Verdict.MORE_PLUCKS
+        return Decision.MORE_PLUCKS
     if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
-        return Verdict.SCATTERED
+        return Decision.SCATTERED
     known = with_expected(comparison, expected)
     error, se = abs(known.error_cents), known.se_cents
     in_the_end = 1.0 / math.hypot(1.0 / se, 1.0 / last_pass_se_cents)
     if error + max(_LIKELY * se, _SURE * in_the_end) <= tolerance_cents:
-        return Verdict.SETTLED
+        return Decision.SETTLED
     placing_cents = placing_sd_mm * abs(cents_per_mm)
     well_known = se <= max(placing_cents, tolerance_cents / 4.0) or se <= _RELATIVE * error
     if well_known and error - _LIKELY * se > 0.0 and error > _NEAR * tolerance_cents:
-        return Verdict.MOVE
+        return Decision.MOVE
     if comparison.plucks < max_plucks:
-        return Verdict.MORE_PLUCKS
-    return Verdict.SETTLED if error <= _LAST_WORD * tolerance_cents else Verdict.MOVE
+        return Decision.MORE_PLUCKS
+    return Decision.SETTLED if error <= _LAST_WORD * tolerance_cents else Decision.MOVE
 
 
 def expected_after(before: Comparison, left_cents: float, placing_cents: float) -> Comparison:

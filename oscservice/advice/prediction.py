@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
-from oscservice.hearing.stiffness import Stiffness
+from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import (
     ACTION_SD_MM,
     CLAMPED_ENDS_SD,
@@ -24,7 +24,7 @@ from oscservice.instrument.fretting import (
     true_setback_mm,
 )
 from oscservice.instrument.spec import Instrument, StringSpec
-from oscservice.instrument.strings import (
+from oscservice.instrument.string_physics import (
     STEEL_MODULUS_PA,
     STEEL_MODULUS_SD_PA,
     inharmonicity,

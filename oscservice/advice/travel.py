@@ -15,7 +15,7 @@ from oscservice.advice.correction import SHOWN_MM, direction_of, error_after
 from oscservice.advice.prediction import STRESSED_SHARE
 from oscservice.instrument.fretting import FrettedString, fret_12_setback_mm
 from oscservice.instrument.spec import CLAMPED_FLOATING, FIXED, SHAPED, Instrument, StringSpec
-from oscservice.instrument.strings import (
+from oscservice.instrument.string_physics import (
     INCH_MM,
     MUSIC_WIRE_STRENGTH_PA,
     STEEL_MODULUS_PA,

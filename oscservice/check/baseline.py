@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from oscservice.check.cases import Case, Heard, Note
+from oscservice.check.verdicts import Case, Note, RecordingHeard
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import Place, note_name, note_number
 from oscservice.instrument.spec import Instrument
@@ -22,7 +22,7 @@ LARGEST_FILE = 200_000_000
 """Bytes: a million notes."""
 
 
-def baseline_text(heard: Heard, estimator: str = "") -> str:
+def baseline_text(heard: RecordingHeard, estimator: str = "") -> str:
     """The JSON text of a baseline: the same notes give the same text, wherever their files are. ``estimator`` tells
     what measured them."""
     body = {
@@ -44,7 +44,7 @@ def baseline_text(heard: Heard, estimator: str = "") -> str:
     return json.dumps(body, allow_nan=False, indent=1) + "\n"
 
 
-def read_baseline(path: Path) -> tuple[Heard, str]:
+def read_baseline(path: Path) -> tuple[RecordingHeard, str]:
     """The notes of a baseline, and what measured them.
 
     Raises:
@@ -93,7 +93,7 @@ def _umask() -> int:
     return found
 
 
-def _read(body: dict[str, Any]) -> tuple[Heard, str]:
+def _read(body: dict[str, Any]) -> tuple[RecordingHeard, str]:
     if body.get("form") != FORM:
         raise ValueError(f"its form is {body.get('form')!r}, expected {FORM!r}")
     instrument = body["instrument"]
@@ -106,7 +106,7 @@ def _read(body: dict[str, Any]) -> tuple[Heard, str]:
         if not one["notes"]:
             raise ValueError(f"no note of {case}")
         notes[case] = tuple(_note(**note) for note in one["notes"])
-    return Heard(known, _number(float, body["reference_hz"]), notes), _text(body["estimator"])
+    return RecordingHeard(known, _number(float, body["reference_hz"]), notes), _text(body["estimator"])
 
 
 def _note(**body: Any) -> Note:

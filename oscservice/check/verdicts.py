@@ -1,4 +1,9 @@
-"""What a check came to: findings by case, what was refused, and the exit code that says it."""
+"""Cases of a check, what each came to, and the exit code.
+
+What is held against what: notes gathered by string and place, or by their name alone.
+
+What a check came to: findings by case, what was refused, and the exit code that says it.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +12,96 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from oscservice.check.cases import Case
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_name
+from oscservice.instrument.spec import Instrument
+
+Labels = tuple[tuple[str, str], ...]
 
 
-class Verdict(StrEnum):
+@dataclass(frozen=True)
+class Case:
+    """One thing that is judged.
+
+    Attributes:
+        string: its number; 0 where only the note is known.
+        place: where the string is stopped; None where only the note is known.
+        note: MIDI note number of its nominal pitch.
+        labels: what else tells it apart.
+    """
+
+    string: int
+    place: Place | None
+    note: int
+    labels: Labels = ()
+
+    def __str__(self) -> str:
+        name = f"string {self.string} {self.place}" if self.string else note_name(self.note)
+        told = ", ".join(f"{label} {text}" for label, text in self.labels)
+        return f"{name} ({told})" if told else name
+
+    @property
+    def order(self) -> tuple[int, int, int, Labels]:
+        """To sort by: thick strings first, as they are set up, and the open note of each."""
+        rank = {OPEN: 0, HARMONIC: 1}.get(self.place or OPEN, 2)
+        return (-self.string, rank, self.note, self.labels)
+
+    @property
+    def note_name(self) -> str:
+        """Name of its nominal note."""
+        return note_name(self.note)
+
+    @property
+    def stopped(self) -> bool:
+        """Whether a finger stops it, as far as is known: such plucks scatter more."""
+        return self.place is None or self.place.kind == "fret"
+
+
+@dataclass(frozen=True)
+class Note:
+    """One note that was heard.
+
+    Attributes:
+        hz, se_cents: settled first partial, and its standard error (1 sd).
+        strength_db: how hard it was plucked; None if not known.
+        inharmonicity, inharmonicity_se: B and its standard error; None if not known.
+        file, onset_s: where it is.
+    """
+
+    hz: float
+    se_cents: float
+    strength_db: float | None = None
+    inharmonicity: float = 0.0
+    inharmonicity_se: float | None = None
+    file: str = ""
+    onset_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class RecordingHeard:
+    """What recordings hold: notes by case, on an instrument if one is known.
+
+    Attributes:
+        instrument: None where notes go by their names.
+        reference_hz: A4.
+        notes: of each case, in the order they were read.
+    """
+
+    instrument: Instrument | None
+    reference_hz: float
+    notes: dict[Case, tuple[Note, ...]] = field(default_factory=dict)
+
+    @property
+    def in_order(self) -> list[tuple[Case, tuple[Note, ...]]]:
+        """Cases with their notes, thick strings first."""
+        return sorted(self.notes.items(), key=lambda item: item[0].order)
+
+    @property
+    def count(self) -> int:
+        """How many notes there are."""
+        return sum(len(notes) for notes in self.notes.values())
+
+
+class CheckVerdict(StrEnum):
     """What a finding, a case or a whole check comes to."""
 
     HOLDS = "holds"
@@ -21,17 +112,17 @@ class Verdict(StrEnum):
     @property
     def exit_code(self) -> int:
         """0: holds; 1: drifted or out of tolerance; 2: could not be judged."""
-        return {Verdict.HOLDS: 0, Verdict.UNSURE: 2}.get(self, 1)
+        return {CheckVerdict.HOLDS: 0, CheckVerdict.UNSURE: 2}.get(self, 1)
 
 
 VERDICT_TEXTS = {
-    Verdict.HOLDS: "within its limit, as far as is heard",
-    Verdict.UNSURE: "the evidence is too thin to say",
-    Verdict.OUT: "out of tolerance",
-    Verdict.DRIFTED: "further from the baseline than the limit, and than chance",
+    CheckVerdict.HOLDS: "within its limit, as far as is heard",
+    CheckVerdict.UNSURE: "the evidence is too thin to say",
+    CheckVerdict.OUT: "out of tolerance",
+    CheckVerdict.DRIFTED: "further from the baseline than the limit, and than chance",
 }
 
-_WORST = (Verdict.DRIFTED, Verdict.OUT, Verdict.UNSURE, Verdict.HOLDS)
+_WORST = (CheckVerdict.DRIFTED, CheckVerdict.OUT, CheckVerdict.UNSURE, CheckVerdict.HOLDS)
 
 
 class What(StrEnum):
@@ -71,7 +162,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Finding:
+class CheckFinding:
     """One quantity of a case, held against its limit.
 
     Attributes:
@@ -87,7 +178,7 @@ class Finding:
     cents: float | None
     se_cents: float | None
     limit_cents: float | None
-    verdict: Verdict
+    verdict: CheckVerdict
     why: str = ""
     wanted: int = 0
 
@@ -98,15 +189,15 @@ class CaseFound:
 
     case: Case
     notes: int
-    findings: tuple[Finding, ...]
+    findings: tuple[CheckFinding, ...]
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> CheckVerdict:
         """The worst of its findings."""
         return worst(finding.verdict for finding in self.findings)
 
     @property
-    def gravest(self) -> Finding | None:
+    def gravest(self) -> CheckFinding | None:
         """The finding its verdict rests on."""
         return next((one for one in self.findings if one.verdict is self.verdict), None)
 
@@ -123,7 +214,7 @@ class Refusal:
 
 
 @dataclass(frozen=True)
-class Result:
+class CheckResult:
     """A whole check.
 
     Attributes:
@@ -148,17 +239,17 @@ class Result:
     files: int = 0
     cached: int = 0
     notes: int = 0
-    counts: Counter[Verdict] = field(default_factory=Counter, init=False)
+    counts: Counter[CheckVerdict] = field(default_factory=Counter, init=False)
 
     def __post_init__(self) -> None:
         self.counts.update(one.verdict for one in self.cases)
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> CheckVerdict:
         """Of all cases; something refused, or nothing judged, leaves it unsure."""
         found = worst(one.verdict for one in self.cases)
         open_end = bool(self.refused) or not self.cases
-        return Verdict.UNSURE if found is Verdict.HOLDS and open_end else found
+        return CheckVerdict.UNSURE if found is CheckVerdict.HOLDS and open_end else found
 
     @property
     def by_string(self) -> dict[int, CaseFound]:
@@ -171,7 +262,7 @@ class Result:
         return found
 
 
-def worst(verdicts: Iterable[Verdict]) -> Verdict:
+def worst(verdicts: Iterable[CheckVerdict]) -> CheckVerdict:
     """The gravest of some verdicts; holds if there are none."""
     found = set(verdicts)
-    return next((verdict for verdict in _WORST if verdict in found), Verdict.HOLDS)
+    return next((verdict for verdict in _WORST if verdict in found), CheckVerdict.HOLDS)

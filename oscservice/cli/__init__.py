@@ -1,5 +1,5 @@
 """Commands for a person and for scripts. Exit codes are those of ``oscservice.errors``."""
 
-from oscservice.cli.app import main
+from oscservice.cli.main import main
 
 __all__ = ["main"]

@@ -9,22 +9,21 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from oscservice.advice.played import Played
-from oscservice.daemon.run import running
-from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
+from oscservice.advice.compared_frets import ComparedFrets
+from oscservice.daemon.app import running
+from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.plugins.kinds import InstalledKinds
-from oscservice.plugins.registry import Registry
+from oscservice.plugins.registry import InstalledKinds, Registry
 from oscservice.record.journal import Journal
-from oscservice.session.judging import sharing
+from oscservice.session.judgement import sharing
 from oscservice.settings import ServeSettings
 from oscservice.simulate.technician import Account, Technician
 
 
 @dataclass(frozen=True)
-class StringResult:
+class RehearsedString:
     """One string's rehearsal: the guitar's own truth at fret 12 in cents before and after, and what it took."""
 
     string: int
@@ -39,7 +38,7 @@ class StringResult:
 class Rehearsed:
     """The strings' results, and how much time passed on the bench in seconds."""
 
-    strings: tuple[StringResult, ...]
+    strings: tuple[RehearsedString, ...]
     bench_s: float
 
 
@@ -47,7 +46,7 @@ def checked_instrument(name: str, frets: str) -> Instrument:
     """The instrument of a preset or file. Raises InputError for none of this name, or one without such frets."""
     instrument = load_instrument(name, InstalledKinds(Registry()))
     try:
-        Played.parse(frets, instrument.frets)
+        ComparedFrets.parse(frets, instrument.frets)
     except ValueError as error:
         raise InputError(f"frets: {error}") from None
     return instrument
@@ -106,7 +105,7 @@ def rehearse(
     done = technician.account
     return Rehearsed(
         tuple(
-            StringResult(
+            RehearsedString(
                 n,
                 instrument.string(n).note,
                 before[n],

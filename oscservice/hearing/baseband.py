@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import upfirdn
 
-from oscservice.hearing.resample import Samples
+from oscservice.hearing.resampling import Samples
 
 Complexes = npt.NDArray[np.complex128]
 

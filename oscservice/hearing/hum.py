@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oscservice.hearing.baseband import Complexes
-from oscservice.hearing.resample import Samples
+from oscservice.hearing.resampling import Samples
 
 MAINS_HZ = (50.0, 60.0)
 SHORTEST_S = 0.15

@@ -1,4 +1,8 @@
-"""The listener: a stream of samples in, what was heard out. One listener a channel.
+"""The listener: a stream of samples in, notes and live values out. One listener a channel.
+
+What a listener says of its stream. Times are seconds from the first sample of the stream.
+
+The listener: a stream of samples in, what was heard out. One listener a channel.
 
 Blocks of any size are cut into hops of their own, so the same samples give the same answer to the last bit however they
 arrive; a recording and a live input go through the same code. Times are seconds from the first sample of the stream.
@@ -10,25 +14,72 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.alone import why_not_alone
-from oscservice.hearing.heard import Began as Began
-from oscservice.hearing.heard import Dismissed as Dismissed
-from oscservice.hearing.heard import Event as Event
-from oscservice.hearing.heard import Heard as Heard
-from oscservice.hearing.heard import Live as Live
-from oscservice.hearing.heard import Quiet
+from oscservice.hearing.coarse_pitch import OnsetFinder
 from oscservice.hearing.hum import SHORTEST_S, Hum, measure_hum
 from oscservice.hearing.level import power_dbfs, power_of
-from oscservice.hearing.live import Follower
-from oscservice.hearing.reading import read_decimated, with_flags
-from oscservice.hearing.resample import Decimator, Samples, decimation
-from oscservice.hearing.rough import OnsetFinder
-from oscservice.hearing.sounding import STEADY, Sounding
+from oscservice.hearing.live_pitch import Follower
+from oscservice.hearing.note_buffer import STEADY, NoteBuffer
+from oscservice.hearing.reading import Reading, read_decimated, with_flags
+from oscservice.hearing.resampling import Decimator, Samples, decimation
+from oscservice.hearing.single_string import why_not_alone
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """What is known of the quiet between notes: its level, and the hum in it."""
+
+    floor_dbfs: float = -80.0
+    hum: Hum | None = None
+
+
+@dataclass(frozen=True)
+class NoteBegan:
+    """A note began at ``time_s``."""
+
+    time_s: float
+
+
+@dataclass(frozen=True)
+class Live:
+    """Momentary pitch of the sounding note, its standard error in cents, and the level."""
+
+    time_s: float
+    hz: float
+    se_cents: float
+    level_dbfs: float
+
+
+@dataclass(frozen=True)
+class NoteHeard:
+    """A note has ended (or has been heard long enough): its reading. ``onset_s`` is the pluck in the stream.
+
+    A listener that starts from what this one ``knew`` of the quiet, and is given the stream from ``from_s`` to
+    ``until_s``, hears this note so again: ``knew.hum`` counts samples from there.
+    """
+
+    onset_s: float
+    reading: Reading
+    from_s: float = 0.0
+    until_s: float = 0.0
+    knew: Quiet = Quiet()
+
+
+@dataclass(frozen=True)
+class NoteDismissed:
+    """A sound that gave no reading, and why."""
+
+    onset_s: float
+    reason: str
+
+
+Event = NoteBegan | Live | NoteHeard | NoteDismissed
+
 
 _HOP = OnsetFinder.hop
 _SMOOTH_S = 0.0435  # a level is taken over at least this: a period of F#0, 23.1 Hz
@@ -85,7 +136,7 @@ class Listener:
         self._hops = 0
         self._floor_dbfs = Quiet().floor_dbfs
         self._switched_on_hop = 0
-        self._note: Sounding | None = None
+        self._note: NoteBuffer | None = None
         self._ringing = False
         self._ringing_levels: deque[float] = deque(maxlen=self._hops_in(_STEADY_S))
         self._rearm_hop = 0
@@ -128,7 +179,7 @@ class Listener:
         """
         events: list[Event] = []
         if self._note is not None:
-            events.append(Dismissed(self._time_s(self._note.begun), "samples were lost in the middle of the note"))
+            events.append(NoteDismissed(self._time_s(self._note.begun), "samples were lost in the middle of the note"))
         self._note = None
         self._rings_on()
         self._quiet.clear()
@@ -167,7 +218,7 @@ class Listener:
         if self._is_pluck(level, power_dbfs(before)):
             if self._note is not None:
                 events += self._close(self._note, damped=False)
-            events.append(Began(max(0.0, self._time_s(self._hops - self._smooth))))
+            events.append(NoteBegan(max(0.0, self._time_s(self._hops - self._smooth))))
             self._begin(raw, bad, before)
         elif self._note is None:
             self._rest(signal, level)
@@ -185,7 +236,7 @@ class Listener:
         self._quiet.clear()
         kept = list(self._kept)
         first_hop = self._hops - len(kept)
-        self._note = Sounding(
+        self._note = NoteBuffer(
             first_hop=first_hop,
             begun=max(first_hop, self._hops - self._smooth),
             hop=_HOP,
@@ -207,7 +258,7 @@ class Listener:
         self._rearm_hop = self._hops + 3 * self._smooth
 
     def _continue(
-        self, note: Sounding, signal: Samples, raw: npt.NDArray[np.float32], level: float, bad: bool
+        self, note: NoteBuffer, signal: Samples, raw: npt.NDArray[np.float32], level: float, bad: bool
     ) -> list[Event]:
         note.take(signal)
         if not note.goes_on(raw, bad, level, self._floor_dbfs + _RELEASE_ABOVE_FLOOR_DB):
@@ -225,7 +276,7 @@ class Listener:
         se_cents = math.hypot(now.se_cents, _CLIPPED_CENTS if note.clip.clipped else 0.0)
         return [Live(time_s, now.hz, se_cents, level)]
 
-    def _close(self, note: Sounding, *, damped: bool) -> list[Event]:
+    def _close(self, note: NoteBuffer, *, damped: bool) -> list[Event]:
         self._note = None
         if not damped:
             self._rings_on()
@@ -241,20 +292,20 @@ class Listener:
         if refusal == STEADY:
             self._take_for_quiet(note)
         if refusal:
-            return [Dismissed(self._time_s(note.begun), refusal)]
+            return [NoteDismissed(self._time_s(note.begun), refusal)]
         flags = (*(["not finite"] if note.not_finite else []), *(["clipped"] if note.clip.clipped else []))
         onset_s = max(0.0, self._time_s(note.first_hop) + reading.onset_s)
         first = max(self._begins_at, note.begun - self._hops_in(_LEAD_S))
         # What was learnt within the stretch will be learnt again.
         before = None if note.hum is None or note.learnt_from >= first else note.hum.after(first * _HOP)
         knew = Quiet(note.floor_dbfs, before)
-        return [Heard(onset_s, with_flags(reading, flags), self._at_s(first), self._at_s(self._hops), knew)]
+        return [NoteHeard(onset_s, with_flags(reading, flags), self._at_s(first), self._at_s(self._hops), knew)]
 
     def _rings_on(self) -> None:
         self._ringing = True
         self._ringing_levels.clear()
 
-    def _take_for_quiet(self, note: Sounding) -> None:
+    def _take_for_quiet(self, note: NoteBuffer) -> None:
         """What was taken for a note is how quiet it gets here: noise or hum that stood there when the stream began."""
         self._ringing = False
         self._floor_dbfs = note.mean_dbfs

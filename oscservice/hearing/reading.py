@@ -1,31 +1,103 @@
-"""A note's reading: the settled pitch of its first partial, and what stands beside it."""
+"""A note's reading: the settled pitch of its first partial, with its error and flags.
+
+Which part of each partial of a note is read.
+
+A note's reading: the settled pitch of its first partial, and what stands beside it.
+
+Reading from recorded samples at any sample rate.
+
+``read_note`` takes a whole note, from before the pluck to its end; ``window_pitch`` a stretch from the middle of one.
+Both are pure: the same samples give the same answer to the last bit.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
 from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency, reach_hz
-from oscservice.hearing.family import string_law
-from oscservice.hearing.fit import settled_pitch
-from oscservice.hearing.hum import Hum
-from oscservice.hearing.level import find_onset, level_dbfs, strength_db
-from oscservice.hearing.resample import Samples
-from oscservice.hearing.rough import (
-    Peaks,
-    choose_fundamental,
-    find_partials,
-    rough_pitches,
-    spectral_peaks,
-)
-from oscservice.hearing.settled import RUN_AWAY, FirstPartial, settled_first
-from oscservice.hearing.stretch import stretches
-from oscservice.hearing.tone import Glide, Line
+from oscservice.hearing.coarse_pitch import Peaks, choose_fundamental, find_partials, rough_pitches, spectral_peaks
+from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum, hum_among, measure_hum
+from oscservice.hearing.level import find_onset, is_clipped, level_dbfs, strength_db
+from oscservice.hearing.mean_pitch import FEWEST_VALUES, mean_pitch
+from oscservice.hearing.partial_selection import string_law
+from oscservice.hearing.resampling import Samples, decimate, decimation
+from oscservice.hearing.settled_pitch import RUN_AWAY, FirstPartial, settled_first, settled_pitch
+from oscservice.hearing.tone_fit import Glide, Line
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
+
+_SETTLING_S = 0.3
+_KNOCK_S = 0.1  # a model that holds for the whole note may use all but this: the attack's own noise
+_FAINTEST = 10.0 ** (-50.0 / 20.0)  # of the loudest partial's amplitude
+_FEWEST_VALUES = 6
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Basebands by number of the partial, times in seconds from the pluck.
+
+    Attributes:
+        whole: of the whole note.
+        settled: from where the note has begun to settle to where the partial sinks away.
+        clear: the same from where the attack's own noise is over.
+        start_s: where ``settled`` starts.
+    """
+
+    start_s: float
+    whole: dict[int, Baseband] = field(default_factory=dict)
+    settled: dict[int, Baseband] = field(default_factory=dict)
+    clear: dict[int, Baseband] = field(default_factory=dict)
+
+
+def stretches(
+    sound: Samples,
+    rate_hz: float,
+    found: Mapping[int, tuple[float, float]],
+    fundamental_hz: float,
+    periods: int,
+    noise_power: float,
+) -> Stretches:
+    """Demodulate the partials of a note that are loud and long enough.
+
+    Args:
+        sound: the note from its pluck on, shape (n,).
+        found: number -> (frequency in Hz, amplitude).
+        periods: of the fundamental in each half of the low-pass.
+        noise_power: of the signal, in squared amplitude.
+    """
+    length_s = len(sound) / rate_hz
+    loudest = max(amplitude for _, amplitude in found.values())
+    cut = Stretches(min(_SETTLING_S, 0.3 * length_s))
+    for k, (hz, amplitude) in sorted(found.items()):
+        band = demodulate(sound, rate_hz, hz, fundamental_hz, periods)
+        if amplitude > loudest * _FAINTEST and len(band.values):
+            cut.whole[k] = band
+            settled = _sounding(band, cut.start_s, noise_power)
+            if len(settled.values) >= _FEWEST_VALUES:
+                clear = _sounding(band, min(_KNOCK_S, 0.1 * length_s), noise_power)
+                cut.settled[k] = settled
+                cut.clear[k] = max(clear, settled, key=lambda each: len(each.values))  # a beat may end it early
+    return cut
+
+
+def _sounding(band: Baseband, start_s: float, noise_power: float) -> Baseband:
+    """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or 40 dB below its start."""
+    power = np.abs(band.values) ** 2
+    inside = band.times_s - band.memory_s >= start_s
+    if not inside.any():
+        return replace(band, times_s=band.times_s[:0], values=band.values[:0])
+    first = int(np.argmax(inside))
+    top = float(np.median(power[first : first + 8]))
+    enough = max(16.0 * noise_power * band.noise_gain, 1e-4 * top)
+    low = np.flatnonzero(power[first:] < enough)
+    last = first + int(low[0]) if len(low) else len(power)
+    return replace(band, times_s=band.times_s[first:last], values=band.values[first:last])
+
 
 SHORT_S = 0.6
 """A note with less than this after its pluck is flagged ``short``."""
@@ -241,3 +313,110 @@ def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_h
     # Handling and the body's own knock can drown the string in its first tenth of a second.
     clear = CENTS_PER_E * se_hz < _ATTACK_SE_CENTS * f1_hz
     return CENTS_PER_E * math.log(max(0.5, hz / f1_hz)) if clear else 0.0
+
+
+_CLEAR_OF_PLUCK_S = 0.02
+_HIDDEN_HUM = 0.02
+"""Hum that can't be told from the note may have this share of its loudest partial's amplitude, 1 sd: -34 dB, what a
+single-coil pickup hears (common practice, no source)."""
+
+_OWN = 30  # partials that are looked for when hum must be told from the string's own
+
+
+@dataclass(frozen=True)
+class WindowPitch:
+    """Mean frequency of the first partial over a window, Hz, with its standard error (1 sd) in cents."""
+
+    f1_hz: float
+    se_cents: float
+
+
+def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> Reading:
+    """Read one whole note: ``samples`` of one channel, shape (n,), from before its pluck to its end.
+
+    Args:
+        samples: real numbers, full scale 1.
+        sample_rate_hz: 8000 to 192000.
+        expected_hz: pitch that was asked for, if any; it only decides near ties between octaves.
+
+    Raises:
+        ValueError: the sample rate or the shape is not usable.
+        NoNoteError: silence, noise or too little sound to read a pitch.
+    """
+    factor = decimation(sample_rate_hz)
+    raw, flags = cleaned(samples)
+    raw = raw[: len(np.trim_zeros(raw, "b"))]  # digital silence behind a note is no part of it
+    expected = () if expected_hz is None else (expected_hz,)
+    signal, rate_hz = decimate(raw, factor), sample_rate_hz / factor
+    onset = find_onset(signal, rate_hz)
+    hum = measure_hum(signal[: max(0, int((onset - _CLEAR_OF_PLUCK_S) * rate_hz))], rate_hz)
+    if hum is not None:
+        signal = signal - hum.signal(0, len(signal))
+    return with_flags(read_decimated(signal, rate_hz, expected, hum=hum), flags)
+
+
+def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> WindowPitch:
+    """Mean pitch of the first partial over exactly ``samples``, shape (n,): a stretch from the middle of a note.
+
+    Raises:
+        ValueError: the sample rate or the shape is not usable.
+        NoNoteError: silence, noise, or fewer than about five periods.
+    """
+    factor = decimation(sample_rate_hz)
+    raw, _ = cleaned(samples)
+    rate_hz = sample_rate_hz / factor
+    signal = decimate(raw, factor)
+    peaks, fundamental = fundamental_in(signal, rate_hz, () if expected_hz is None else (expected_hz,))
+    found = find_partials(peaks, fundamental, _OWN)
+    carrier = found[1][0] if 1 in found else fundamental
+    length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
+    periods = calm_periods(fundamental, length_s)
+    lines, hidden = _hum_in(peaks, found, fundamental, carrier, reach_hz(fundamental, periods))
+    band = demodulate(signal, rate_hz, carrier, fundamental, periods)
+    if len(band.values) < FEWEST_VALUES:
+        raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz")
+    near = frequency(band)[0]
+    if abs(near / carrier - 1.0) < RUN_AWAY:
+        mean = mean_pitch(demodulate(signal, rate_hz, near, fundamental, periods), length_s, lines, hidden)
+        near = mean.hz
+    if not abs(near / carrier - 1.0) < RUN_AWAY:
+        raise NoNoteError(f"no steady pitch near {carrier:.1f} Hz over these {length_s:.3f} s")
+    return WindowPitch(mean.hz, CENTS_PER_E * mean.se_hz / mean.hz)
+
+
+def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
+    """One channel as float64, shape (n,): numbers that are none become silence and are flagged, and so is clipping.
+
+    Raises:
+        ValueError: the samples are not one-dimensional.
+    """
+    raw = np.asarray(samples, dtype=np.float64)
+    if raw.ndim != 1:
+        raise ValueError(f"samples of one channel have one dimension, these have {raw.ndim}")
+    flags = []
+    finite = np.isfinite(raw)
+    if not finite.all():
+        raw = np.where(finite, raw, 0.0)
+        flags.append("not finite")
+    if is_clipped(raw):
+        flags.append("clipped")
+    return raw, tuple(flags)
+
+
+def _hum_in(
+    peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach: float
+) -> tuple[list[Line], list[Line]]:
+    """Hum lines within ``reach`` Hz of the carrier that a spectrum with the note in it shows, and those it may hide."""
+    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
+    known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
+    hum = hum_among(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
+    # A string on a multiple of the mains has its partials on all others too, and hides whatever hum there is.
+    unseen = [mains_hz for mains_hz in MAINS_HZ if hum is None or abs(mains_hz / hum[0] - 1.0) > OFF_MAINS]
+    largest = _HIDDEN_HUM * max((amplitude for _, amplitude in found.values()), default=0.0)
+    hidden = [line for mains_hz in unseen for line in _multiples(mains_hz, largest, carrier_hz, peaks.bin_hz)]
+    return [] if hum is None else _multiples(hum[0], 2.0 * hum[1], carrier_hz, reach), hidden
+
+
+def _multiples(mains_hz: float, amplitude: float, carrier_hz: float, within_hz: float) -> list[Line]:
+    numbers = range(1, int((carrier_hz + within_hz) / mains_hz) + 1)
+    return [Line(n * mains_hz, amplitude, n) for n in numbers if abs(n * mains_hz - carrier_hz) < within_hz]

@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from oscservice.instrument.pitch import CENTS_PER_E
 from oscservice.instrument.spec import StringSpec
-from oscservice.instrument.strings import inharmonicity, kappa, stiffness_length_mm, tension_n
+from oscservice.instrument.string_physics import inharmonicity, kappa, stiffness_length_mm, tension_n
 
 Floats = npt.NDArray[np.float64]
 

@@ -1,4 +1,6 @@
-"""What is known of an instrument before a note is played: strings, scale, bridge.
+"""The kind of record that instruments are made of.
+
+What is known of an instrument before a note is played: strings, scale, bridge.
 
 Plain frozen data, checked on the way in. Lengths in mm, unit weights in kg/m, + mm is away from the nut. Strings are
 numbered from 1, the thinnest, as the trade numbers them.
@@ -8,11 +10,23 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from oscservice.instrument.condition import ACTION_LIMITS_MM, NUT_LIMITS_MM, SetUp, filled, over_fret_1_mm
-from oscservice.instrument.frozen import Frozen as Frozen
 from oscservice.instrument.pitch import A4_HZ, Place, note_hz, note_number
+from oscservice.instrument.setup_targets import ACTION_LIMITS_MM, NUT_LIMITS_MM, SetUp, filled, over_fret_1_mm
+
+
+class Frozen(BaseModel):
+    """A checked record that can't be changed and takes no unknown field."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Form(Frozen):
+    """A record of the file. Strict: a number in quotes is a mistake, not a number."""
+
+    model_config = ConfigDict(strict=True)
+
 
 CLAMPED_FLOATING = "clamped floating"
 SCREW_FIXED = "screw-driven fixed"

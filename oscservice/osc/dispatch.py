@@ -10,13 +10,13 @@ import math
 from dataclasses import dataclass
 from functools import lru_cache
 
+from oscservice.api.address_table import DEFAULT_PREFIX, Address, Argument, Direction, concrete_addresses, lookup
+from oscservice.api.argument_values import ErrorCode, OscRefusal
 from oscservice.instrument.pitch import Place
-from oscservice.osc.addresses import DEFAULT_PREFIX, Address, Argument, Direction, concrete_addresses, lookup
-from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.osc.packet import Decoded, Message, Value
 from oscservice.osc.pattern import Pattern, is_pattern
-from oscservice.osc.wire import Decoded, Message, Value
-from oscservice.session.possible import impossible
-from oscservice.session.words import Phase
+from oscservice.session.commands import impossible
+from oscservice.session.vocabulary import Phase
 
 MAX_TEXT_CHARACTERS = 200
 MAX_CALLS = 192
@@ -41,7 +41,7 @@ class Call:
 
 
 @dataclass(frozen=True)
-class Refused:
+class RefusedCall:
     """What is wrong with one address of a message."""
 
     concrete: str
@@ -76,7 +76,7 @@ def asked_for(message: Message, space: Space) -> int:
     return max(1, sum(_weight(concrete, space.prefix) for concrete in concretes))
 
 
-def resolve(message: Message, space: Space) -> list[Call | Refused]:
+def resolve(message: Message, space: Space) -> list[Call | RefusedCall]:
     """What a message asks for, one item a concrete address. Empty for a button release.
 
     A pattern goes to every address it matches, with the same arguments (OSC 1.0). Addresses in the result are whole,
@@ -85,15 +85,15 @@ def resolve(message: Message, space: Space) -> list[Call | Refused]:
     try:
         concretes = _concretes(message.address, space)
     except ValueError as error:
-        return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, f"malformed pattern: {error}")]
+        return [RefusedCall(message.address, ErrorCode.UNKNOWN_ADDRESS, f"malformed pattern: {error}")]
     if not concretes:
-        return [Refused(message.address, ErrorCode.UNKNOWN_ADDRESS, "the pattern matches no command here")]
-    outcome: list[Call | Refused] = []
+        return [RefusedCall(message.address, ErrorCode.UNKNOWN_ADDRESS, "the pattern matches no command here")]
+    outcome: list[Call | RefusedCall] = []
     for concrete in concretes:
         try:
             call = _call(concrete, message, space)
         except OscRefusal as refusal:
-            outcome.append(Refused(concrete, refusal.code, refusal.text))
+            outcome.append(RefusedCall(concrete, refusal.code, refusal.text))
         else:
             outcome += [] if call is None else [call]
     return outcome

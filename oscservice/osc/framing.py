@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Literal, TypeAlias
 
-from oscservice.osc.wire import MAX_STREAM_BYTES
+from oscservice.osc.packet import MAX_STREAM_BYTES
 
 Framing: TypeAlias = Literal["", "slip", "count"]
 

@@ -17,20 +17,18 @@ from typing import Protocol
 
 import numpy as np
 
-from oscservice.osc.addresses import DEFAULT_PREFIX, concrete_addresses
-from oscservice.osc.answers import Answers, Purse
-from oscservice.osc.carrying import Carrier, Foreign, Handler
-from oscservice.osc.clients import Clients
-from oscservice.osc.codes import ErrorCode, OscRefusal
+from oscservice.api.address_table import DEFAULT_PREFIX, concrete_addresses
+from oscservice.api.argument_values import ErrorCode, OscRefusal
+from oscservice.osc.bundle_schedule import BundleSchedule
+from oscservice.osc.client_requests import ClientRequests
 from oscservice.osc.dispatch import Space
-from oscservice.osc.limits import OncePerSecond, TokenBuckets
-from oscservice.osc.networks import Networks
-from oscservice.osc.outbox import Outbox, Values
-from oscservice.osc.peer import Peer, Transport, is_loopback
-from oscservice.osc.schedule import Schedule
-from oscservice.osc.stream import Dress
-from oscservice.osc.subscribers import Subscribers, Wish
-from oscservice.osc.wire import PacketError, Value, decode_from
+from oscservice.osc.execution import Executor, Foreign, Handler
+from oscservice.osc.packet import PacketError, Value, decode_from
+from oscservice.osc.peer import Networks, Peer, Transport, is_loopback
+from oscservice.osc.publisher import Dress, Publisher, Values
+from oscservice.osc.rate_limits import LogThrottle, TokenBuckets
+from oscservice.osc.replies import ReplyBudget, ReplyEncoder
+from oscservice.osc.subscriptions import Subscribers, Wish
 
 __all__ = ["Counts", "Handler", "Link", "OscRefusal", "OscServer", "Values"]
 
@@ -101,22 +99,22 @@ class OscServer:
         self.counts = Counts()
         self.subscribers = Subscribers() if subscribers is None else subscribers
         self.allowed = Networks() if allowed is None else allowed
-        self.schedule = Schedule()
+        self.schedule = BundleSchedule()
         self.on_paths: Callable[[list[str], list[str]], None] | None = None
         self.space = Space(prefix, string_count, simulated)
         self.host, self.port = "", 0
         self._snapshot = snapshot
         self._clock = clock
-        self._answers = Answers(prefix)
-        self._outbox = Outbox(prefix, self.send, clock)
-        self._clients = Clients(
+        self._answers = ReplyEncoder(prefix)
+        self._outbox = Publisher(prefix, self.send, clock)
+        self._clients = ClientRequests(
             self.subscribers, self._outbox, snapshot, clock, token, self.is_own, self._send_lease_end
         )
-        self._carrier = Carrier(
+        self._carrier = Executor(
             handler, self._clients, self._answers, self.schedule, self._send_if, lambda: self.space, wall
         )
         self._buckets = TokenBuckets(PACKETS_PER_S)
-        self._complaints = OncePerSecond()
+        self._complaints = LogThrottle()
         self._links: dict[Transport, Link] = {}
 
     # What the daemon does with it
@@ -254,7 +252,7 @@ class OscServer:
             self.bad(str(error), len(packet), sender)
             return
         self.subscribers.renew(sender, self._clock())
-        purse = Purse(len(packet), limited=not self._clients.proved(sender))
+        purse = ReplyBudget(len(packet), limited=not self._clients.proved(sender))
         asked = self._carrier.take(timed, sender, purse)
         self._buckets.spend(sender.source, max(0, asked - 1))
 
@@ -262,7 +260,7 @@ class OscServer:
         """Count bytes that are no packet, and say so to whoever sent them, briefly."""
         self.counts.bad += 1
         self._complain(f"bad packet: {reason}", f"{size} bytes from {sender}")
-        purse = Purse(size, limited=sender.transport is Transport.UDP)
+        purse = ReplyBudget(size, limited=sender.transport is Transport.UDP)
         answer = self._answers.fitting_error("", ErrorCode.BAD_PACKET, reason, "", purse)
         if answer is not None:
             self.send(answer, sender)

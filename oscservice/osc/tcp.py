@@ -11,9 +11,9 @@ from collections.abc import Callable
 from typing import Protocol, cast
 
 from oscservice.osc.framing import COUNT_FIRST_BYTE, SLIP_FIRST_BYTE, Framer, FramingError
-from oscservice.osc.limits import TURN_S
 from oscservice.osc.peer import Peer, Transport
-from oscservice.osc.subscribers import LEASE_S
+from oscservice.osc.rate_limits import TURN_S
+from oscservice.osc.subscriptions import LEASE_S
 
 MAX_CONNECTIONS = 16
 MAX_PER_HOST = 8

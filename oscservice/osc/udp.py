@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Protocol
 
 from oscservice.errors import PortError
-from oscservice.osc.fair import Fair
-from oscservice.osc.limits import TURN_S
+from oscservice.osc.fair_queue import FairQueue
+from oscservice.osc.packet import MAX_DATAGRAM_BYTES
 from oscservice.osc.peer import Peer
-from oscservice.osc.wire import MAX_DATAGRAM_BYTES
+from oscservice.osc.rate_limits import TURN_S
 
 RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024
 """Asked for; the system may grant less. The usual 208 KiB holds only 256 small datagrams."""
@@ -98,7 +98,7 @@ class UdpLink:
 
     def __init__(self, bound: socket.socket, taker: Taker) -> None:
         self._lost = (float("-inf"), 0)
-        self._waiting: Fair[tuple[bytes, Peer]] = Fair()
+        self._waiting: FairQueue[tuple[bytes, Peer]] = FairQueue()
         self._working: asyncio.Handle | None = None
         self._socket = bound
         self._taker = taker

@@ -14,12 +14,12 @@ from dataclasses import dataclass
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from oscservice.osc.addresses import Direction, lookup
-from oscservice.osc.described import News
-from oscservice.osc.limits import TokenBuckets
+from oscservice.api.address_table import Direction, lookup
+from oscservice.api.query_description import News
+from oscservice.osc.packet import MAX_STREAM_BYTES
 from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.rate_limits import TokenBuckets
 from oscservice.osc.server import PACKETS_PER_S, OscServer
-from oscservice.osc.wire import MAX_STREAM_BYTES
 
 MAX_UNSENT_BYTES = 1024 * 1024
 """A connection that leaves more than this unread is ended."""

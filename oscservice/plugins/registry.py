@@ -1,19 +1,69 @@
-"""The plug-ins that are installed: found by their entry points, loaded when wanted, and put away when they fail.
+"""Plug-ins that are installed: what each group offers, found by entry points and loaded when needed.
+
+What a package offers under each group of entry points: the shapes a plug-in has.
+
+``oscservice.sources``: a function ``(rest, rate_hz, channels) -> AudioSource`` (``audio.block``). ``rest`` is what
+follows the colon in ``--source NAME:REST``, empty for none; rate and channels are those asked for, or None.
+
+``oscservice.bridges``: a :class:`BridgePlugin`. Instrument files name it as their kind of bridge.
+
+``oscservice.listeners``: a function ``(rest) -> listener``, where ``listener(event)`` is called with every event, one
+after another, in a thread of its own; if it has a ``close()``, that is called at the end. ``rest`` is what follows the
+colon in ``--plugin NAME:REST``, empty for none; a listener that has nothing to do without it gives None. An event is
+a dict: ``kind`` (the name of a record in ``session.events``), ``body`` (its fields: numbers, texts, truth values) and
+``session`` (the session's name).
+
+A function that is given what it can't use raises ``errors.InputError`` with one line for the person who typed it.
+
+The plug-ins that are installed: found by their entry points, loaded when wanted, and put away when they fail.
 
 A plug-in that fails is named in one line, and not used again. Nothing it does while it is loaded gets out of here: an
 exception, an exit, or taking too long.
+
+Kinds of bridge from other packages, as the plain data that instrument files are read with.
 """
 
 from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from importlib import metadata
 from typing import Any
 
-from oscservice.plugins.shapes import Bridge
+from oscservice.audio.block import AudioSource
+from oscservice.instrument.bridge_form import AddedKind, Layout, checked
+from oscservice.instrument.spec import BY_HAND, KINDS, MOST_STRINGS
+
+SourceMaker = Callable[[str, int | None, int | None], AudioSource]
+Listener = Callable[[dict[str, Any]], object]
+ListenerMaker = Callable[[str], Listener | None]
+
+
+@dataclass(frozen=True)
+class BridgePlugin:
+    """A kind of bridge.
+
+    Attributes:
+        layout: gives the adjusters of a bridge for so many strings: each one's name, and string number -> mm that
+            string's saddle moves per mm of the adjuster. Asked for 1 to 12 strings when it is loaded; raises ValueError
+            for a number it isn't made for. Strings count from 1, the thinnest; + mm is away from the nut.
+        means: what moves an adjuster: ``screw``, ``clamped by hand`` or ``shaped``.
+        slacken: a string must be slackened before its saddle is moved. True unless it is known to be safe.
+        floating: the bridge moves when the strings' tension changes.
+        mm_per_turn: thread of its screws, if files need not give it.
+        step_mm: smallest step, if files need not give it.
+    """
+
+    layout: Callable[[int], Layout]
+    means: str = BY_HAND
+    slacken: bool = True
+    floating: bool = False
+    mm_per_turn: float | None = None
+    step_mm: float | None = None
+
 
 log = logging.getLogger(__name__)
 
@@ -180,8 +230,69 @@ def _key(offer: Offer) -> tuple[str, str]:
 
 
 def _shaped(offer: Offer, found: Any) -> Any:
-    if offer.role == "bridge" and not isinstance(found, Bridge):
-        raise PluginError(f"it is {type(found).__name__}, expected a Bridge (oscservice.plugins.shapes)")
+    if offer.role == "bridge" and not isinstance(found, BridgePlugin):
+        raise PluginError(f"it is {type(found).__name__}, expected a Bridge (oscservice.plugins.registry)")
     if offer.role != "bridge" and not callable(found):
         raise PluginError(f"it is {type(found).__name__}, expected a function")
+    return found
+
+
+class InstalledKinds(Mapping[str, AddedKind]):
+    """Added kinds by name. Loaded when first looked at: a file with a built-in kind asks for none of them."""
+
+    def __init__(self, registry: Registry) -> None:
+        self._registry = registry
+
+    @cached_property
+    def _kinds(self) -> dict[str, AddedKind]:
+        found: dict[str, AddedKind] = {}
+        for offer in self._registry.offers("bridge"):
+            try:
+                found[offer.name] = added(offer, self._registry)
+            except PluginError:
+                continue  # it has been named
+        return found
+
+    def __getitem__(self, name: str) -> AddedKind:
+        return self._kinds[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._kinds)
+
+    def __len__(self) -> int:
+        return len(self._kinds)
+
+
+def added(offer: Offer, registry: Registry) -> AddedKind:
+    """A kind of bridge as plain data. Raises PluginError, and puts the plug-in away, if it fails."""
+    bridge: BridgePlugin = registry.load(offer)
+    try:
+        if offer.name in KINDS:
+            raise PluginError("a built-in kind of bridge has this name; rename the entry point")
+        made = AddedKind(
+            means=bridge.means,
+            slacken=bridge.slacken,
+            floating=bridge.floating,
+            mm_per_turn=bridge.mm_per_turn,
+            step_mm=bridge.step_mm,
+            layouts=within(lambda: _layouts(bridge)),
+        )
+        return checked(made)
+    except PluginError as error:
+        registry.disable(offer, str(error))
+        raise
+    except ValueError as error:
+        registry.disable(offer, one_line(str(error)))
+        raise PluginError(one_line(str(error))) from None
+
+
+def _layouts(bridge: BridgePlugin) -> dict[int, Layout]:
+    """The adjusters for each number of strings the bridge is made for; what the plug-in holds on to is copied."""
+    found: dict[int, Layout] = {}
+    for strings in range(1, MOST_STRINGS + 1):
+        try:
+            given = bridge.layout(strings)
+        except ValueError:
+            continue
+        found[strings] = {name: dict(influence) for name, influence in given.items()}
     return found

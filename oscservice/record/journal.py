@@ -23,10 +23,20 @@ from typing import Any, Self
 import platformdirs
 
 from oscservice.errors import JournalError, JournalUnavailableError
-from oscservice.record.chain import first_link, seal_of
 from oscservice.record.database import WAIT_S, damaged, open_database, prepare_place, told
-from oscservice.record.lock import SessionLock
-from oscservice.record.rows import EventRow, Record, SessionRow, body_text, chained, object_in, storable, utc_text
+from oscservice.record.event_chain import (
+    EventRow,
+    Record,
+    SessionRow,
+    body_text,
+    chained,
+    first_link,
+    object_in,
+    seal_of,
+    storable,
+    utc_text,
+)
+from oscservice.record.session_lock import SessionLock
 
 __all__ = ["Journal", "SessionRow", "default_path", "utc_text"]
 

@@ -16,11 +16,20 @@ from pathlib import Path
 from typing import Any, Self
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
-from oscservice.record.chain import first_link
-from oscservice.record.exchange import lines
+from oscservice.record.event_chain import (
+    EventRow,
+    Record,
+    SessionRow,
+    body_text,
+    chained,
+    first_link,
+    object_in,
+    storable,
+    utc_text,
+)
 from oscservice.record.journal import Journal, default_path
 from oscservice.record.recovery import mended, open_recovering, reopen_recovering
-from oscservice.record.rows import EventRow, Record, SessionRow, body_text, chained, object_in, storable, utc_text
+from oscservice.record.session_export import lines
 
 WAIT_S = 0.25
 """How long another process that is writing is waited for: the daemon's loop stands still meanwhile."""

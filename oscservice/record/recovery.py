@@ -16,12 +16,22 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
-from oscservice.record.chain import first_link, seal_of
 from oscservice.record.database import APPLICATION_ID, WAIT_S, open_database, prepare_place, unusable
+from oscservice.record.event_chain import (
+    EventRow,
+    Record,
+    SessionRow,
+    chained,
+    edited,
+    first_fault,
+    first_link,
+    follows,
+    object_in,
+    seal_of,
+)
 from oscservice.record.journal import Journal
-from oscservice.record.lock import SessionLock
 from oscservice.record.pages import Pages, Row, page_sizes
-from oscservice.record.rows import EventRow, Record, SessionRow, chained, edited, first_fault, follows, object_in
+from oscservice.record.session_lock import SessionLock
 from oscservice.record.wal import damaged_log
 
 _LOCK = "recovery"

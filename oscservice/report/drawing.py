@@ -1,24 +1,117 @@
-"""What drawings have in common: how they look, and how a figure becomes SVG, PNG or PDF.
+"""Drawings: colours, scales, keys, and a figure as SVG, PNG or PDF.
+
+The colours of reports and drawings, in light and in dark, by what they are for.
+
+Meaning never rests on colour alone: before and after differ in line and mark too. Blue, orange and reddish purple are
+among the colours that readers with any of the usual kinds of colour blindness tell apart (M. Okabe, K. Ito, "Color
+Universal Design", 2008, from memory).
+
+What drawings have in common: how they look, and how a figure becomes SVG, PNG or PDF.
 
 Sizes are in pixels of a page (96 to an inch): text of 12 in a figure is text of 12 on the page, as long as the figure
 is shown as wide as it was drawn. The same figure gives the same bytes. Figures are made without pyplot and its global
 state.
+
+How far drawings reach, what in them is marked, and numbers as they stand in them.
+
+The key of a drawing: what its lines and marks mean, each beside a piece of it.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from functools import lru_cache
 from typing import Any
 from xml.etree import ElementTree
 
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
 
-from oscservice.report.palette import LIGHT, recoloured
+_COLOUR = re.compile(r"#[0-9a-f]{6}")
+
+
+@dataclass(frozen=True)
+class Palette:
+    """One colour, ``#rrggbb``, for each purpose; no two are alike, so that one can be put in another's place.
+
+    Attributes:
+        paper: what everything stands on.
+        ink, soft: text, and text that stands back.
+        line: what has to be seen but is no text: frets, strings at rest, limits.
+        faint: rules and washes that only part things.
+        band: between the limits of a tolerance, whose edges are drawn as lines.
+        after, before: what is now, and what was.
+        alert: what asks for attention, always with words or a mark of its own.
+    """
+
+    paper: str
+    ink: str
+    soft: str
+    line: str
+    faint: str
+    band: str
+    after: str
+    before: str
+    alert: str
+
+    def roles(self) -> dict[str, str]:
+        """Colours by purpose."""
+        return asdict(self)
+
+
+LIGHT = Palette(
+    paper="#fdfcfa",
+    ink="#1c2226",
+    soft="#545d64",
+    line="#7a8186",
+    faint="#e6e4de",
+    band="#e3edf6",
+    after="#0a4f8c",
+    before="#b3590f",
+    alert="#8a2768",
+)
+DARK = Palette(
+    paper="#15181b",
+    ink="#ebe9e4",
+    soft="#a8b0b5",
+    line="#737c83",
+    faint="#2c3236",
+    band="#1d2f40",
+    after="#7dbcf5",
+    before="#dd9145",
+    alert="#f09ccb",
+)
+PRINTED = Palette(**{**LIGHT.roles(), "paper": "#ffffff"})
+
+
+def recoloured(text: str, colours: Mapping[str, str]) -> str:
+    """A text with every colour of ``LIGHT`` in it replaced by the one that ``colours`` has for the same purpose.
+
+    Raises:
+        ValueError: a colour that is none of ``LIGHT``.
+    """
+    purposes = {colour: purpose for purpose, colour in LIGHT.roles().items()}
+
+    def other(found: re.Match[str]) -> str:
+        if found[0] not in purposes:
+            raise ValueError(f"{found[0]} is no colour of the palette")
+        return colours[purposes[found[0]]]
+
+    return _COLOUR.sub(other, text)
+
+
+def variables() -> dict[str, str]:
+    """What stands for each colour in a page whose style sheet says what it is: ``var(--ink)``."""
+    return {purpose: f"var(--{purpose})" for purpose in LIGHT.roles()}
+
 
 TEXT_PX = 12.0
 """Size of text in a drawing."""
@@ -188,3 +281,126 @@ def _tidied(root: ElementTree.Element, colours: Mapping[str, str]) -> None:
 def _rounded(number: re.Match[str]) -> str:
     """A hundredth of a pixel is enough, and the page is a third smaller."""
     return f"{round(float(number[0]), 2) + 0.0:g}"
+
+
+_STEPS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+
+MARKED_SD = 2.0
+"""An error is marked as too large once it is that many standard errors beyond the tolerance."""
+
+
+def nice_above(value: float) -> float:
+    """A round number at or above a positive value."""
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in _STEPS if step * power >= value * (1.0 - 1e-9))
+
+
+def nice_below(value: float) -> float:
+    """The number of the kind 1, 2, 5, 10 at or below a positive value."""
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= value * (1.0 + 1e-9))
+
+
+def marked(cents: float, se: float, tolerance_cents: float) -> bool:
+    """Whether an error is surely beyond the tolerance."""
+    return abs(cents) - MARKED_SD * se > tolerance_cents
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """A number with its sign, and no sign where it is nothing: ``+1.2``, ``−0.3``, ``0.0``."""
+    rounded = round(value, digits) + 0.0
+    sign = "+" if rounded > 0.0 else "−" if rounded < 0.0 else ""
+    return f"{sign}{abs(rounded):.{digits}f}"
+
+
+def in_cents(cents: float) -> str:
+    """A round number of cents with its unit: ``1 cent``, ``2.5 cents``."""
+    return f"{cents:g} {'cent' if cents == 1.0 else 'cents'}"
+
+
+SMALL_PX = 11.0
+"""Size of text that stands back."""
+
+PIECE_PX = 26.0
+"""How long a piece of a line in a key is."""
+
+ROW_PX = 21.0
+
+DASHED = (0, (4.0, 2.5))
+DOTTED = (0, (1.0, 3.0))
+
+_GAP_PX = 20.0
+_DIGIT_PX = 8.4  # a bold one
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What is said, and what draws a piece of it on axes from a place to ``PIECE_PX`` right of it."""
+
+    text: str
+    draw: Callable[[Axes, float, float], None]
+
+
+@lru_cache(maxsize=512)
+def width_px(text: str) -> float:
+    """How wide a line of small text is in the font that drawings are laid out by."""
+    path = TextPath((0.0, 0.0), text or " ", size=SMALL_PX, prop=FontProperties(family="DejaVu Sans"))
+    return float(path.get_extents().width)
+
+
+def name_string(axes: Axes, x: float, y: float, string: int, note: str) -> float:
+    """The number and the note of a string; gives where they end."""
+    after = x + len(str(string)) * _DIGIT_PX + 8.0
+    axes.text(x, y, str(string), weight="bold")
+    axes.text(after, y, note, size=SMALL_PX)
+    return after + width_px(note)
+
+
+def line(axes: Axes, points: Sequence[tuple[float, float]], **how: Any) -> None:
+    """A line through points."""
+    axes.plot([x for x, _ in points], [y for _, y in points], **{"solid_capstyle": "round", **how})
+
+
+def dot(
+    axes: Axes,
+    x: float,
+    y: float,
+    *,
+    marker: str = "o",
+    colour: str = LIGHT.after,
+    hollow: bool = False,
+    size: float = 7.5,
+) -> None:
+    """A mark that stands off what it lies on."""
+    how: dict[str, Any] = (
+        {"mfc": LIGHT.paper, "mec": colour, "mew": 1.6} if hollow else {"mfc": colour, "mec": LIGHT.paper, "mew": 1.0}
+    )
+    axes.plot([x], [y], marker=marker, ms=size - 1.0 if hollow else size, ls="none", **how)
+
+
+def arrow(axes: Axes, x: float, y: float, turned: float, *, colour: str = LIGHT.alert, size: float = 8.0) -> None:
+    """An arrowhead that points up the page, or turned from there by so many degrees to the left."""
+    axes.plot([x], [y], marker=(3, 0, turned), ms=size, mfc=colour, mec=LIGHT.paper, mew=0.6, ls="none")
+
+
+def rows_of(entries: Sequence[Entry], room_px: float) -> list[list[tuple[float, Entry]]]:
+    """Entries in rows of at most ``room_px``, each with its distance from the left."""
+    rows: list[list[tuple[float, Entry]]] = [[]]
+    x = 0.0
+    for entry in entries:
+        needed = PIECE_PX + 8.0 + width_px(entry.text)
+        if rows[-1] and x + needed > room_px:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((x, entry))
+        x += needed + _GAP_PX
+    return rows
+
+
+def draw_key(axes: Axes, rows: Sequence[Sequence[tuple[float, Entry]]], left_px: float, top_px: float) -> None:
+    """The key in rows, downwards from a place on axes whose units are pixels."""
+    for number, row in enumerate(rows):
+        y = top_px + (number + 0.5) * ROW_PX
+        for x, entry in row:
+            entry.draw(axes, left_px + x, y)
+            axes.text(left_px + x + PIECE_PX + 8.0, y + 4.0, entry.text, size=SMALL_PX)

@@ -117,7 +117,7 @@ class Checked:
 
 
 @dataclass(frozen=True)
-class StringResult:
+class StringFact:
     """What became of one string.
 
     Attributes:
@@ -162,7 +162,7 @@ class StringResult:
 
 
 @dataclass(frozen=True)
-class Moved:
+class MoveFact:
     """One move of a saddle, in the order they were made.
 
     Attributes:
@@ -188,7 +188,7 @@ class Moved:
 
 
 @dataclass(frozen=True)
-class Plucked:
+class PluckFact:
     """One pluck that was read while strings were compared.
 
     Attributes:
@@ -217,7 +217,7 @@ class Plucked:
 @dataclass(frozen=True)
 class Fall:
     """How one pluck fell: cents above its rest at times after the pluck, with their standard errors, shapes (n,);
-    ``number`` as of ``Plucked``."""
+    ``number`` as of ``PluckFact``."""
 
     number: int
     string: int
@@ -238,7 +238,7 @@ class Falls:
 
 
 @dataclass(frozen=True)
-class Named:
+class CauseFact:
     """A cause beside the saddles' places that was named; ``stands``: it was not dropped when strings were compared
     afresh. Fields as of ``advice.finding.Finding``."""
 
@@ -283,10 +283,10 @@ class Facts:
     instrument: Built | None
     inspected: tuple[Inspected, ...]
     changes: tuple[str, ...]
-    results: tuple[StringResult, ...]
-    moves: tuple[Moved, ...]
-    plucks: tuple[Plucked, ...]
-    causes: tuple[Named, ...]
+    results: tuple[StringFact, ...]
+    moves: tuple[MoveFact, ...]
+    plucks: tuple[PluckFact, ...]
+    causes: tuple[CauseFact, ...]
     cautions: tuple[str, ...]
     seal: Sealed
     falls: Falls | None = None
@@ -297,7 +297,7 @@ class Facts:
         return bool(self.overview.against)
 
     @property
-    def compared(self) -> tuple[StringResult, ...]:
+    def compared(self) -> tuple[StringFact, ...]:
         """The strings whose errors over the neck are known."""
         return tuple(one for one in self.results if one.frets)
 

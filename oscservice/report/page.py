@@ -1,33 +1,42 @@
-"""A report as one page of HTML that needs nothing else: no network, no script, no font of its own."""
+"""A report as one page of HTML that needs no network, and the same page as PDF.
+
+A report as one page of HTML that needs nothing else: no network, no script, no font of its own.
+
+A report as PDF, laid out by WeasyPrint, which is an extra and needs Pango.
+"""
 
 from __future__ import annotations
 
+import logging
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import median
-from typing import Any
+from typing import Any, NoReturn
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from oscservice.report import falling, neck, rows, settling, words
-from oscservice.report.drawing import style, svg
-from oscservice.report.facts import Facts, StringResult
-from oscservice.report.palette import DARK, LIGHT, PRINTED, Palette, variables
-from oscservice.report.scale import in_cents, signed
-from oscservice.session.words import Ending, Verdict
+from oscservice.errors import InputError
+from oscservice.report import neck_drawing as neck
+from oscservice.report import pitch_track_drawing as falling
+from oscservice.report import report_text as words
+from oscservice.report import row_drawing as rows
+from oscservice.report import settling_drawing as settling
+from oscservice.report.drawing import DARK, LIGHT, PRINTED, Palette, in_cents, signed, style, svg, variables
+from oscservice.report.facts import Facts, StringFact
+from oscservice.session.vocabulary import Ending, InspectionVerdict
 
 _STRINGS_A_TABLE = 6
 _SHORT_HASH = 12
 
 
 @dataclass(frozen=True)
-class Settled:
+class SettledRow:
     """A string's plucks summed up: how far they fell, in the middle and at most."""
 
-    result: StringResult
+    result: StringFact
     fell: str
 
 
@@ -126,14 +135,14 @@ def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]
     return drawn
 
 
-def _settled(facts: Facts) -> Iterator[Settled]:
+def _settled(facts: Facts) -> Iterator[SettledRow]:
     for one in facts.results:
         fell = [pluck.attack_cents for pluck in facts.plucks if pluck.string == one.string]
         if fell:
-            yield Settled(one, f"{max(median(fell), 0.0):.1f}, {max(*fell, 0.0):.1f}")
+            yield SettledRow(one, f"{max(median(fell), 0.0):.1f}, {max(*fell, 0.0):.1f}")
 
 
-def _slices(strings: Sequence[StringResult]) -> list[Sequence[StringResult]]:
+def _slices(strings: Sequence[StringFact]) -> list[Sequence[StringFact]]:
     """Strings in tables that fit a page of paper."""
     return [strings[at : at + _STRINGS_A_TABLE] for at in range(0, len(strings), _STRINGS_A_TABLE)]
 
@@ -143,7 +152,7 @@ def _capitalized(text: str) -> str:
 
 
 def _verdict(verdict: str) -> str:
-    return words.VERDICTS[Verdict(verdict)]
+    return words.VERDICTS[InspectionVerdict(verdict)]
 
 
 @lru_cache(maxsize=1)
@@ -170,3 +179,36 @@ def _environment() -> Environment:
     }.items():
         environment.filters[name] = made
     return environment
+
+
+_EXTRA = "a PDF needs WeasyPrint: pip install 'oscservice[pdf]'"
+_PANGO = (
+    "a PDF needs Pango, which isn't here: apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 "
+    "fonts-dejavu-core"
+)
+
+
+def pdf_of(facts: Facts, paper: str) -> bytes:
+    """The report on paper; the same facts give the same bytes.
+
+    Args:
+        facts: what it tells.
+        paper: ``A4`` or ``letter``.
+
+    Raises:
+        InputError: WeasyPrint or Pango is missing; the message names what to install.
+    """
+    try:
+        import weasyprint
+    except ImportError:
+        raise InputError(_EXTRA) from None
+    except OSError:  # it is there, and the libraries it calls are not
+        raise InputError(_PANGO) from None
+    logging.getLogger("weasyprint").setLevel(logging.CRITICAL)  # it warns of every rule that is only for screens
+    text = page(facts, printed=True, paper=paper)
+    written: bytes = weasyprint.HTML(string=text, url_fetcher=_nothing_else).write_pdf(pdf_variant="pdf/ua-1")
+    return written
+
+
+def _nothing_else(url: str, *_: Any, **__: Any) -> NoReturn:
+    raise ValueError(f"a report asks for nothing else, and here for {url}")

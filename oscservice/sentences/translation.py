@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oscservice.errors import InputError
-from oscservice.sentences.table import ENGLISH, Key, Sentences, texts_of
-from oscservice.tomltext import toml_text
+from oscservice.sentences.sentence_table import ENGLISH, Key, Sentences, texts_of
+from oscservice.toml_file import toml_text
 
 LONGEST_TEXT = 400
 """Characters of one text, before it is filled in."""

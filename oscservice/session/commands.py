@@ -1,4 +1,11 @@
-"""What a session can be asked to do, and what it can hear."""
+"""Commands: what a session can be asked to do, what it can hear, and in which phases.
+
+What a session can be asked to do, and what it can hear.
+
+In which phases each command is possible: the one place that says so.
+
+What else a command needs (a string that is there, a pluck in doubt) is looked at where it is carried out.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +14,7 @@ from dataclasses import dataclass
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
+from oscservice.session.vocabulary import COMPARED, Phase
 
 NOTHING_TO_TAKE_BACK = "there is no step to take back; abandon the session to begin another"
 
@@ -200,3 +208,46 @@ Command = (
     | ByHand
     | Listen
 )
+
+
+_BETWEEN = (Phase.IDLE, Phase.CLOSED)
+_UNDER_WAY = tuple(phase for phase in Phase if phase not in _BETWEEN)
+_SET_UP = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
+_WORK = (*_SET_UP, Phase.CHECKING)
+_PLUCKED = (Phase.TUNING, Phase.RETUNING, *COMPARED)
+
+POSSIBLE: dict[type[Command], frozenset[Phase]] = {
+    command: frozenset(phases)
+    for phases, commands in (
+        (_BETWEEN, (Begin, Quick)),
+        ((Phase.INSPECTING,), (Inspect, Measured, Fitted)),
+        (_UNDER_WAY, (Next, Undo, Abandon, Listen)),
+        ((Phase.INSPECTING, *_SET_UP), (ByHand,)),
+        (_WORK, (Hear, Finish, SetAside)),
+        (_SET_UP, (Slackened, Moved, Turned, Overrule)),
+        (_PLUCKED, (Focus, Plucked, Discard)),
+    )
+    for command in commands
+}
+"""Phases in which a command may be carried out; in every other one it is refused."""
+
+_UNDER_WAY_TEXT = "a session is under way; finish or abandon it first"
+_TEXTS: dict[type[Command], str] = {
+    Begin: _UNDER_WAY_TEXT,
+    Quick: _UNDER_WAY_TEXT,
+    Next: "nothing to pass over in the phase {phase}",
+    Finish: "nothing to finish in the phase {phase}",
+    Abandon: "there is no session to abandon",
+    Plucked: "no pluck is in doubt",
+    Hear: "no string is waited for in this phase",
+}
+_SEALED = "the record is sealed; nothing in it can be taken back"
+
+
+def impossible(command: type[Command], phase: Phase) -> str | None:
+    """Why a command can't be carried out in a phase, in one line; None where the phase doesn't stand against it."""
+    if phase in POSSIBLE[command]:
+        return None
+    if command is Undo:
+        return _SEALED if phase is Phase.CLOSED else NOTHING_TO_TAKE_BACK
+    return _TEXTS.get(command, "not possible in the phase {phase}").format(phase=phase)

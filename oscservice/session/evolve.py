@@ -1,26 +1,219 @@
-"""``evolve(state, event) -> state``: the one place where an event changes what is known."""
+"""``evolve(state, event) -> state``: the one place where an event changes the state.
+
+What a note that became evidence, or waits to, changes in the state.
+
+What slackening a string, moving its saddle and hearing the answer change in the state.
+
+``evolve(state, event) -> state``: the one place where an event changes what is known.
+"""
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import reduce
 from typing import Any
 
-from oscservice.advice.balance import unheard
-from oscservice.advice.played import Played
-from oscservice.instrument.pitch import Place
+from oscservice.advice.compared_frets import ComparedFrets
+from oscservice.advice.comparison import PluckReading, harmonic_check, joint_errors
+from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
+from oscservice.advice.decision import PLACING_SD_MM, expected_after
+from oscservice.advice.floating_bridge import unheard
+from oscservice.advice.pluck_scatter import PluckScatter
+from oscservice.advice.pluck_strength import Pluck, Slope, learn
+from oscservice.hearing.inharmonicity import expected_stiffness, learnt, log_stiffness
+from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
-from oscservice.session.balancing import targets_set, tuned_by_hand, without_targets
-from oscservice.session.changing import floating, with_string
-from oscservice.session.inspecting import change_noticed, item_inspected, item_measured, strings_fitted
-from oscservice.session.moves import response_learnt, saddle_moved, string_slackened
-from oscservice.session.standing import Standing
-from oscservice.session.state import Advice, Outcome, State, StringState
-from oscservice.session.surveying import finding_from_json, survey_from_json
-from oscservice.session.taking import hand_learnt, reading_discarded, reading_doubted, reading_taken, slope_learnt
-from oscservice.session.words import Phase, Status
+from oscservice.session.inspection import change_noticed, item_inspected, item_measured, strings_fitted
+from oscservice.session.next_pluck import asked, pattern_of
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.state import (
+    Advice,
+    DoubtfulReading,
+    JudgedError,
+    LastMove,
+    State,
+    StringState,
+    floating,
+    with_string,
+)
+from oscservice.session.survey import finding_from_json, response_of, stiffness_of, survey_from_json
+from oscservice.session.tuning_rounds import (
+    lengthened,
+    let_down,
+    open_heard,
+    targets_set,
+    tuned_by_hand,
+    without_targets,
+)
+from oscservice.session.vocabulary import COMPARED, Phase, Status
+
+STRAY_CENTS = 50.0
+"""A note this near to what was asked for has its pitch."""
+
+
+def reading_taken(state: State, event: ev.ReadingTaken) -> State:
+    """The pluck is part of what is being compared, or tells how the string is tuned."""
+    place = Place.parse(event.place)
+    string = state.string(event.string)
+    pluck = _pluck(place, event)
+    state = replace(state, strayed=_strays(state, event, place))
+    changes: dict[str, Any] = {"plucks_left": max(0, string.plucks_left - (event.string == state.focus))}
+    if place == OPEN:
+        state = open_heard(state, event)
+        if state.phase in (Phase.TUNING, Phase.RETUNING):
+            changes["plucks"] = ()  # what was plucked before a peg was turned can't be compared with what comes after
+        changes |= {"open_pluck": pluck, "stiffness": event.inharmonicity, "open_cents": event.cents}
+        if state.balance is not None:
+            changes["unsure_cents"] = state.balance.se_cents(event.string - 1)
+        heard = log_stiffness(event.inharmonicity, event.inharmonicity_se)
+        if heard is not None and state.instrument is not None:
+            before = string.learnt_stiffness or expected_stiffness(state.instrument, event.string)
+            changes["learnt_stiffness"] = learnt(before, event.cents, heard)
+    elif place == HARMONIC and string.open_pluck is not None:
+        checked = harmonic_check((string.open_pluck, pluck), stiffness_of(string))
+        changes |= {"harmonic_cents": checked.deviation_cents, "harmonic_se_cents": checked.se_cents}
+    if event.string != state.focus:
+        return with_string(state, event.string, **changes)
+    # A bracket begins with an open note.
+    evidence = place == OPEN or (place in pattern_of(state, event.string).stopped and string.plucks)
+    if evidence and state.phase in COMPARED:
+        changes["plucks"] = (*string.plucks, pluck)
+    return replace(with_string(state, event.string, **changes), asked_place=None)
+
+
+def _strays(state: State, event: ev.ReadingTaken, place: Place) -> bool:
+    """Whether a note is another than was asked for, and of its pitch."""
+    waited = asked(state)
+    if waited is None or state.instrument is None or (event.string, place) == waited:
+        return False
+    return abs(cents_between(event.f1_hz, state.instrument.place_hz(*waited))) <= STRAY_CENTS
+
+
+def _pluck(place: Place, event: ev.ReadingTaken) -> PluckReading:
+    flags = event.flags.split(", ")
+    # Where the first partial was too weak to be read, it was put where the string pitch is.
+    told = event.string_se_cents is not None and "weak first partial" not in flags
+    return PluckReading(
+        place,
+        event.f1_hz,
+        event.se_cents,
+        event.strength_db,
+        event.string_hz if told else None,
+        event.string_se_cents or 0.0,
+        "clipped" in flags,
+    )
+
+
+def slope_learnt(string: StringState) -> Slope | None:
+    """Pitch against strength, after the plucks of the comparison that has just ended."""
+    plucks = [
+        Pluck(p.place, CENTS_PER_E * math.log(p.f1_hz), p.se_cents, p.known_strength_db, order)
+        for order, p in enumerate(string.plucks)
+        if p.known_strength_db is not None
+    ]
+    return learn(plucks, string.slope)
+
+
+def hand_learnt(state: State, number: int) -> PluckScatter:
+    """How plucks scatter, after those of the comparison of a string that has just ended."""
+    plucks = state.string(number).plucks
+    there = {pluck.place for pluck in plucks}
+    targets = {Place("fret", fret): 100.0 * fret for fret in state.played.frets if Place("fret", fret) in there}
+    if not targets or OPEN not in there:
+        return state.hand
+    return joint_errors(plucks, targets, state.hand, state.string(number).slope).hand(state.hand)
+
+
+def reading_doubted(state: State, event: ev.ReadingDoubted) -> State:
+    """The note waits until somebody says what it was."""
+    first, second = (ev.ReadingTaken(**json.loads(body)) for body in (event.first, event.second))
+    return replace(state, doubt=DoubtfulReading(first, second, event.probability, event.second_probability))
+
+
+def reading_discarded(state: State, event: ev.ReadingDiscarded) -> State:
+    """The last pluck of a comparison is taken out of it."""
+    if event.string == 0:
+        return state  # the step itself drops what was in doubt
+    return with_string(state, event.string, plucks=state.string(event.string).plucks[:-1])
+
+
+def response_learnt(state: State, event: ev.ResponseLearnt) -> State:
+    """What a move taught of how the string answers."""
+    response = state.string(event.string).response.after(event.geometric_cents, event.heard_cents, event.se_cents)
+    return with_string(state, event.string, response=response, oddity=event.oddity, last_move=None)
+
+
+def string_slackened(state: State, event: ev.StringSlackened) -> State:
+    """The string is slack; on a floating bridge the others are not where they were heard."""
+    state = let_down(state, event.string)
+    if floating(state):
+        state = replace(state, strings=tuple(replace(s, in_tune_by_hand=False) for s in state.strings))
+    changes: dict[str, Any] = {"plucks": (), "plucks_left": 0, "proved": False, "in_tune_by_hand": False, "reason": ""}
+    state = with_string(state, event.string, status=Status.SLACK, open_pluck=None, open_cents=None, **changes)
+    return replace(state, phase=Phase.MOVING, focus=event.string, asked_place=None)
+
+
+def saddle_moved(state: State, event: ev.SaddleMoved) -> State:
+    """The saddle stands elsewhere, and with it all that its adjuster moves; what is known of the error goes along."""
+    assert state.instrument is not None
+    adjuster = state.instrument.adjuster_of(event.string)
+    shares = {event.string: 1.0} if adjuster is None else adjuster.influence
+    for number, share in shares.items():
+        string = state.string(number)
+        mm = event.mm * share / shares[event.string]
+        state = with_string(state, number, response=response_of(state, number))
+        string = state.string(number)
+        changes: dict[str, Any] = {
+            **_foreseen(state, number, mm),
+            "judged_here": string.judged_here and mm == 0.0,
+            "moved_mm": string.moved_mm + mm,
+            "moves": string.moves + (mm != 0.0),
+            "plucks": (),
+            "plucks_left": 0,
+            "proved": False,
+            "in_tune_by_hand": False,
+        }
+        if number == event.string:
+            changes |= {"status": Status.RETUNING, "advice": None, "open_pluck": None, "open_cents": None, "reason": ""}
+        else:
+            if string.status in (Status.SETTLED, Status.OUT_OF_TRAVEL):
+                changes |= {"status": Status.UNTRIED, "advice": None}
+            # A millimetre of saddle under a string at pitch is worth semitones: it may be anywhere now.
+            changes |= {"open_pluck": None, "open_cents": None}
+            state = let_down(state, number)
+        state = lengthened(with_string(state, number, **changes), number, mm)
+    return replace(without_targets(state), phase=Phase.RETUNING, focus=event.string, asked_place=None)
+
+
+def _foreseen(state: State, number: int, move_mm: float) -> dict[str, Any]:
+    """What a move should do, and leave of the error last known, the hand's placing included; None if none is known."""
+    string = state.string(number)
+    known = string.last if string.judged_here else string.expected
+    if known is None or state.instrument is None:
+        return {"expected": None, "last_move": None}
+    if move_mm == 0.0:
+        return {"expected": replace(known, plucks=0), "last_move": string.last_move}
+    lengths = speaking_lengths_mm(state.instrument.string(number), state.fret, string.moved_mm)
+    change = error_after(known.error_cents, lengths, move_mm) - known.error_cents
+    placing_cents = PLACING_SD_MM * abs(cents_per_mm(lengths))
+    left = known.error_cents + string.response.ratio * change
+    # One fret alone is plucked so often that it contradicts a wrong expectation by itself; a few plucks of each of
+    # several frets don't, so there all that is odd is allowed for.
+    spread = string.response.doubt if state.played.several else string.response.sd
+    after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, spread * change))
+    outcome = JudgedError(after.error_cents, after.se_cents, 0, after.scatter_cents)
+    # Only what was heard before the move can be held against what is heard after it.
+    heard = LastMove(change, known.error_cents, known.se_cents, placing_cents) if string.judged_here else None
+    before = string.last_move
+    if heard is None and before is not None:  # another screw of the same bridge: both together are heard after
+        placing_cents = math.hypot(before.placing_cents, placing_cents)
+        both_cents = before.geometric_cents + change
+        heard = LastMove(both_cents, before.before_cents, before.before_se_cents, placing_cents)
+    return {"expected": outcome, "last_move": heard}
 
 
 def evolve(state: State, event: ev.Event) -> State:
@@ -43,7 +236,7 @@ def _step_begun(state: State, event: ev.StepBegun) -> State:
 def _session_begun(state: State, event: ev.SessionBegun) -> State:
     # Nothing is left of what was on the bench before: a journal, which begins here, gives the same state.
     instrument = Instrument.from_json(event.instrument)
-    played = Played.parse(event.frets, instrument.frets) if event.frets else Played((event.fret,), (1.0,))
+    played = ComparedFrets.parse(event.frets, instrument.frets) if event.frets else ComparedFrets((event.fret,), (1.0,))
     return State(
         phase=Phase.CHECKING if event.against else Phase.INSPECTING,
         balance=unheard(instrument) if instrument.bridge.floating else None,
@@ -57,7 +250,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
         by_hand=event.by_hand,
         previous=Instrument.from_json(event.previous) if event.previous else None,
         strings=tuple(StringState() for _ in instrument.strings),
-        against=Standing.from_json(event.against) if event.against else None,
+        against=SetupSummary.from_json(event.against) if event.against else None,
     )
 
 
@@ -88,15 +281,15 @@ def _tuned_by_hand(state: State, event: ev.TunedByHand) -> State:
 
 def _string_checked(state: State, event: ev.StringChecked) -> State:
     string = state.string(event.string)
-    found = Outcome(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
+    found = JudgedError(event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
     state = replace(state, hand=hand_learnt(state, event.string))
     changes: dict[str, Any] = {"slope": slope_learnt(string), "plucks": (), "check": event}
     return with_string(state, event.string, status=Status.CHECKED, last=found, judged_here=True, **changes)
 
 
-def _outcome(event: ev.StringJudged | ev.StringProved) -> Outcome:
+def _outcome(event: ev.StringJudged | ev.StringProved) -> JudgedError:
     found = (event.error_cents, event.se_cents, event.plucks, event.scatter_cents)
-    return Outcome(*found, event.ambiguity_cents, event.ambiguity_se_cents)
+    return JudgedError(*found, event.ambiguity_cents, event.ambiguity_se_cents)
 
 
 def _string_judged(state: State, event: ev.StringJudged) -> State:

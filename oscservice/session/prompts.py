@@ -1,22 +1,48 @@
-"""The one thing to do next, as a code and as a sentence. Codes are fixed; sentences stand in ``sentences/en.toml``."""
+"""Like with like: whether the next pluck should be softer or harder than the last one.
+
+The one thing to do next, as a code and as a sentence. Codes are fixed; sentences stand in ``sentences/en.toml``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from statistics import median
 
+from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
-from oscservice.advice.finding import Finding
+from oscservice.advice.pluck_strength import amplitude, slope_for
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
-from oscservice.sentences.table import ENGLISH, Sentences
-from oscservice.session.asking import asked, in_tune, unclear
-from oscservice.session.holding import heard_enough
-from oscservice.session.inspecting import measured_of, off
-from oscservice.session.judging import sharing
-from oscservice.session.likeness import strength_off_db
+from oscservice.sentences.sentence_table import ENGLISH, Sentences
+from oscservice.session.automatic_steps import heard_enough
+from oscservice.session.inspection import measured_of, off
+from oscservice.session.judgement import sharing
+from oscservice.session.next_pluck import asked, in_tune, unclear
 from oscservice.session.state import State, StringState
-from oscservice.session.words import Check, Drift, Ending, Phase, Status, Verdict
+from oscservice.session.vocabulary import Check, Drift, Ending, InspectionVerdict, Phase, Status
+
+MATTERS = 0.25
+"""Share of the tolerance: a pluck whose strength leaves more than this in doubt (1 sd) is asked for again."""
+
+
+def strength_off_db(state: State) -> float:
+    """By how many dB the last pluck of the string in focus was harder than its others, if that matters for what is
+    being compared; 0 if not. It counts as evidence all the same, with the doubt that goes with it."""
+    if state.phase not in (Phase.COMPARING, Phase.PROVING) or not state.focus:
+        return 0.0
+    string = state.string(state.focus)
+    if len(string.plucks) < 2:
+        return 0.0
+    *before, last = (pluck.known_strength_db for pluck in string.plucks)
+    others = [strength for strength in before if strength is not None]
+    if last is None or not others:
+        return 0.0
+    middle = median(others)
+    slope = slope_for([*others, last], string.slope).at(middle)
+    doubt_cents = abs(amplitude(last, middle) - 1.0) * slope.se_cents
+    return last - middle if doubt_cents > MATTERS * state.tolerance_cents else 0.0
+
 
 _TURNS = ("tune_up", "tune_down")
 
@@ -57,11 +83,13 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         left = ", ".join(str(n) for n in state.numbers if state.string(n).left_out)
         return _ENDINGS[Ending(state.outcome)], {"left": left, **_checked(state, sentences)}
     if state.phase is Phase.INSPECTING:
-        name, item = next((n, i) for n, i in state.items if i.verdict not in (Verdict.PASSED, Verdict.WAIVED))
-        if item.verdict is not Verdict.FAILED and off(state, name):
+        name, item = next(
+            (n, i) for n, i in state.items if i.verdict not in (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
+        )
+        if item.verdict is not InspectionVerdict.FAILED and off(state, name):
             code = "measured_off" if any(one.by_mm for one in measured_of(state, name)) else "strings_old"
             return code, {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
-        code = "put_right" if item.verdict is Verdict.FAILED else "inspect"
+        code = "put_right" if item.verdict is InspectionVerdict.FAILED else "inspect"
         return code, {field: sentences.text("item", name, field) for field in ("name", "what")}
     named = state.named(state.focus) if state.unseen else None
     if named is not None:

@@ -1,31 +1,33 @@
 """What the session knows: plain frozen data, the fold of its events.
 
 Cents + sharp, mm + away from the nut, strings numbered from 1 (the thinnest).
+
+How an event's handler changes a state: one string of it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
-from oscservice.advice.balance import Balance
-from oscservice.advice.comparison import Comparison
-from oscservice.advice.evidence import PluckReading
-from oscservice.advice.expected import Survey
-from oscservice.advice.finding import Finding
-from oscservice.advice.hand import UNKNOWN, Hand
-from oscservice.advice.played import Played
-from oscservice.advice.response import Response
-from oscservice.hearing.stiffness import Stiffness
-from oscservice.hearing.strength import Slope
+from oscservice.advice.causes import Finding
+from oscservice.advice.compared_frets import ComparedFrets
+from oscservice.advice.comparison import Comparison, PluckReading
+from oscservice.advice.expected_errors import Survey
+from oscservice.advice.floating_bridge import Balance
+from oscservice.advice.pluck_scatter import UNKNOWN, PluckScatter
+from oscservice.advice.pluck_strength import Slope
+from oscservice.advice.saddle_response import Response
+from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session.events import ReadingTaken, StringChecked
-from oscservice.session.standing import Standing
-from oscservice.session.words import INSPECTION_ITEMS, Phase, Status, Verdict
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.vocabulary import INSPECTION_ITEMS, InspectionVerdict, Phase, Status
 
 
 @dataclass(frozen=True)
-class Outcome:
+class JudgedError:
     """A judged comparison of one string: error at the compared fret and its standard error in cents, and by how much
     the string pitches put it sharper than the first partials do."""
 
@@ -124,9 +126,9 @@ class StringState:
     in_tune_by_hand: bool = False
     plucks: tuple[PluckReading, ...] = ()
     slope: Slope | None = None
-    first: Outcome | None = None
-    last: Outcome | None = None
-    expected: Outcome | None = None
+    first: JudgedError | None = None
+    last: JudgedError | None = None
+    expected: JudgedError | None = None
     survey: Survey | None = None
     last_move: LastMove | None = None
     response: Response = field(default_factory=Response)
@@ -159,7 +161,7 @@ class StringState:
 
 
 @dataclass(frozen=True)
-class Doubt:
+class DoubtfulReading:
     """A note that could have been either of two readings, and how probable each is, the likelier first."""
 
     first: ReadingTaken
@@ -172,7 +174,7 @@ class Doubt:
 class Item:
     """An inspection item: its verdict and the note that goes with it."""
 
-    verdict: Verdict = Verdict.WAITING
+    verdict: InspectionVerdict = InspectionVerdict.WAITING
     note: str = ""
 
 
@@ -205,13 +207,13 @@ class State:
     label: str = ""
     tolerance_cents: float = 2.0
     fret: int = 12
-    played: Played = field(default_factory=Played)
+    played: ComparedFrets = field(default_factory=ComparedFrets)
     findings: tuple[Finding, ...] = ()
     tested: bool = False
     unseen: bool = False
     survey_plucks: int = 2
-    hand: Hand = UNKNOWN
-    against: Standing | None = None
+    hand: PluckScatter = UNKNOWN
+    against: SetupSummary | None = None
     balance: Balance | None = None
     round_share: float = 1.0
     items: tuple[tuple[str, Item], ...] = field(default_factory=_nothing_inspected)
@@ -222,7 +224,7 @@ class State:
     strings: tuple[StringState, ...] = ()
     focus: int = 0
     asked_place: Place | None = None
-    doubt: Doubt | None = None
+    doubt: DoubtfulReading | None = None
     strayed: bool = False
     listening: bool = True
     by_hand: bool = False
@@ -241,3 +243,15 @@ class State:
     def numbers(self) -> range:
         """Numbers of all strings."""
         return range(1, len(self.strings) + 1)
+
+
+def with_string(state: State, number: int, **changes: Any) -> State:
+    """The state with fields of one string replaced."""
+    strings = list(state.strings)
+    strings[number - 1] = replace(strings[number - 1], **changes)
+    return replace(state, strings=tuple(strings))
+
+
+def floating(state: State) -> bool:
+    """Whether the bridge on the bench moves with the strings' tension."""
+    return state.instrument is not None and state.instrument.bridge.floating

@@ -12,13 +12,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from oscservice.instrument.instrument_file import Instrument
 from oscservice.instrument.pitch import Place
-from oscservice.instrument.profile import Instrument
 from oscservice.simulate.background import Background
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import SOUND, Faults
-from oscservice.simulate.pluck import MOST_PARTIALS, PICKUP_FROM_SADDLE, SPLIT_CENTS, excite
-from oscservice.simulate.rig import Rig
+from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.pluck_excitation import MOST_PARTIALS, PICKUP_FROM_SADDLE, SPLIT_CENTS, excite
 from oscservice.simulate.voice import Voice
 
 PLUCK_POSITION = 0.2

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oscservice.instrument.pitch import OPEN, Place
-from oscservice.simulate.uneven import Uneven
+from oscservice.simulate.uneven_string import Uneven
 
 FloatArray = NDArray[np.float64]
 

@@ -23,11 +23,11 @@ import numpy as np
 from scipy.optimize import minimize
 from silent import set_up
 
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.session.words import Status
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
+from oscservice.session.vocabulary import Status
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
 
 TOLERANCE_CENTS = 2.0
 ASTRAY_MM = 4.0
@@ -83,9 +83,7 @@ def one(job: tuple[str, int]) -> list[Result]:
         out = done.statuses[n] is Status.OUT_OF_TRAVEL
         limit = max(TOLERANCE_CENTS, abs(best[n]) + TOLERANCE_CENTS / 2.0)
         right = error <= limit or (out and (beyond or abs(best[n]) > TOLERANCE_CENTS))
-        results.append(
-            Result(abs(started[n]) > limit, moves, right, right and moves <= 1, out, error, done.plucks[n])
-        )
+        results.append(Result(abs(started[n]) > limit, moves, right, right and moves <= 1, out, error, done.plucks[n]))
     return results
 
 

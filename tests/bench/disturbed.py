@@ -19,12 +19,12 @@ from noises import Sound, kinds
 from numpy.typing import NDArray
 
 from oscservice.daemon.rehearsal import Stage
-from oscservice.daemon.simulated import SimulatedSource, rehearsal_guitar
+from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place, cents_between
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
-from oscservice.session.judging import sharing
+from oscservice.session.judgement import sharing
 from oscservice.settings import ServeSettings
 from oscservice.simulate.background import Background
 from oscservice.simulate.guitar import Guitar

@@ -26,21 +26,21 @@ import numpy as np
 from numpy.typing import NDArray
 from silent import PEG_CENTS, PEG_SHARE, SilentBench
 
-from oscservice.instrument.change import NewGauge, tuned_by, with_gauges, with_notes
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_gauges, with_notes
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
-from oscservice.session.asking import BROUGHT_CENTS
 from oscservice.session.commands import Ignored
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
+from oscservice.session.next_pluck import BROUGHT_CENTS
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.words import Phase
-from oscservice.simulate.bridge import BridgeBuild
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
+from oscservice.session.vocabulary import Phase
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.spring_bridge import BridgeBuild
 
 DONE_CENTS = 2.0
 MOST_ROUNDS = 15

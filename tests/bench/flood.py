@@ -33,8 +33,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 from flooding import Arrivals, Counted, Flood, readings_lost
 from served import Client, environment
 
-from oscservice.instrument.profile import load_instrument
-from oscservice.session.judging import sharing
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.session.judgement import sharing
 from oscservice.simulate.technician import RehearsalError, Technician
 
 MOST_MS = 100.0

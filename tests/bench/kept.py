@@ -19,10 +19,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from streams import RATE_HZ, notes_of, stream
 
-from oscservice.hearing.listener import Heard, Listener
+from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.pitch import cents_between
-from oscservice.record.kept import flac, unpacked
-from oscservice.record.remeasured import heard_again
+from oscservice.record.kept_sound import flac, unpacked
+from oscservice.record.remeasurement import heard_again
 
 NOTES = 18
 REST_S = 0.4
@@ -76,7 +76,7 @@ def cost(samples: NDArray[np.float32]) -> float:
             else:
                 listener = Listener(RATE_HZ)
                 for start in range(0, len(samples), 1024):
-                    _ = [one for one in listener.feed(samples[start : start + 1024]) if isinstance(one, Heard)]
+                    _ = [one for one in listener.feed(samples[start : start + 1024]) if isinstance(one, NoteHeard)]
             spent[keep] += time.process_time() - began
     return spent[True] / spent[False]
 

@@ -35,8 +35,8 @@ sys.path.insert(1, str(Path(__file__).parent / "pitch"))
 from peers import INSTALL, Peer, all_peers  # noqa: E402
 from tables import Printer, machine  # noqa: E402
 
-from oscservice.archive.cache import Cache  # noqa: E402
-from oscservice.archive.many import Outcome, Wanted, measure_many  # noqa: E402
+from oscservice.archive.measure_many import FileOutcome, Wanted, measure_many  # noqa: E402
+from oscservice.archive.result_cache import Cache  # noqa: E402
 from oscservice.simulate.sound import synthetic_note  # noqa: E402
 
 STRINGS_HZ = (329.63, 246.94, 196.0, 146.83, 110.0, 82.41)
@@ -129,7 +129,7 @@ def loop(peer: Peer, wanted: Sequence[Wanted]) -> None:
             raise AssertionError(f"{peer.name} found {found_hz} Hz for {one.expected_hz[0]} Hz")
 
 
-def checked(outcomes: Sequence[Outcome]) -> None:
+def checked(outcomes: Sequence[FileOutcome]) -> None:
     """Every file gave its note: otherwise the time says nothing."""
     for outcome in outcomes:
         if outcome.measured is None or len(outcome.measured.notes) != 1:
@@ -143,7 +143,7 @@ def measure(wanted: Sequence[Wanted], others: Sequence[Peer], folder: Path, slic
     measure_many(wanted[:4], jobs=2)
     for peer in others:
         loop(peer, wanted[: 2 * len(STRINGS_HZ) * len(RATES_HZ)])  # some compile themselves for each shape they meet
-    first: list[Outcome] = []
+    first: list[FileOutcome] = []
     try:
         for number in range(slices):
             part = wanted[number * len(wanted) // slices : (number + 1) * len(wanted) // slices]
@@ -169,7 +169,7 @@ def measure(wanted: Sequence[Wanted], others: Sequence[Peer], folder: Path, slic
     return times
 
 
-def second_run(wanted: Sequence[Wanted], folder: Path, jobs: int) -> list[Outcome]:
+def second_run(wanted: Sequence[Wanted], folder: Path, jobs: int) -> list[FileOutcome]:
     """Everything again, with what is in the cache."""
     with Cache.open(folder) as cache:
         return measure_many(wanted, cache=cache, jobs=jobs)

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
-from oscservice.session.words import Drift
-from oscservice.simulate.build import rig_of
+from oscservice.session.vocabulary import Drift
 from oscservice.simulate.guitar import Guitar
-from oscservice.simulate.rig import Rig
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
 
 PRESET = "six-string-628"
 """Its saddles move under the strings, and its bridge stands still: a string's drift is its own."""

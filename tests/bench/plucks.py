@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import silent
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import Place
-from oscservice.instrument.profile import load_instrument
-from oscservice.simulate.build import rig_of
+from oscservice.simulate.guitar_builder import rig_of
 
 PRESETS = ("six-string-648", "six-string-628")
 TOLERANCES_CENTS = (1.0, 2.0)

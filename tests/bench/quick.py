@@ -21,11 +21,11 @@ from dataclasses import dataclass
 from planted import Planted, drifted
 from silent import SilentBench, quick_check, set_up
 
-from oscservice.instrument.profile import load_instrument
-from oscservice.session.asking import TUNING_WINDOW_CENTS
-from oscservice.session.summing import standing_of
-from oscservice.session.words import Check, Drift
-from oscservice.simulate.build import rig_of
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import Check, Drift
+from oscservice.simulate.guitar_builder import rig_of
 
 PRESET = "six-string-628"
 PUT_OUT = (0.0, 1.0, 2.0, 3.0)

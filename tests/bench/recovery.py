@@ -24,12 +24,11 @@ from dataclasses import dataclass, replace
 from silent import set_up
 
 from oscservice.advice.causes import Cause
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import Faults
-from oscservice.simulate.rig import Rig
-from oscservice.simulate.uneven import Uneven
+from oscservice.simulate.guitar_builder import Faults, rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.uneven_string import Uneven
 
 FRETS = (1, 3, 5, 7, 12, 17)
 PRESETS = ("six-string-648", "six-string-628", "seven-string-648")

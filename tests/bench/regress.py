@@ -33,12 +33,12 @@ from planted import NAMES, PLACES, PRESET, SCATTER_CENTS, Planted, Studio, drift
 from scipy.stats import binomtest
 from silent import SilentBench
 
-from oscservice.check.cases import Case, Heard, Note
-from oscservice.check.judging import default_limits, judge
+from oscservice.check.judge import default_limits, judge
+from oscservice.check.verdicts import Case, Note, RecordingHeard
 from oscservice.cli import main as oscservice
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import note_number
-from oscservice.instrument.profile import load_instrument
-from oscservice.session.words import Drift
+from oscservice.session.vocabulary import Drift
 
 PLUCKS = 12
 """Of each place in a take, unless told otherwise."""
@@ -146,7 +146,7 @@ def _take(bench: SilentBench, strings: Iterable[int], plucks: int) -> Take:
 
 
 def _judged(now: Take, baseline: Take) -> tuple[tuple[int, str, str], ...]:
-    heard = (Heard(INSTRUMENT, INSTRUMENT.reference_hz, take) for take in (now, baseline))
+    heard = (RecordingHeard(INSTRUMENT, INSTRUMENT.reference_hz, take) for take in (now, baseline))
     cases, _ = judge(*heard, default_limits(INSTRUMENT, baseline=True))
     return tuple((c.case.string, str(f.what), str(f.verdict)) for c in cases for f in c.findings)
 

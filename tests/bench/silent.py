@@ -15,16 +15,16 @@ from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
-from oscservice.session.asking import asked
 from oscservice.session.commands import Ignored
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.judging import sharing
-from oscservice.session.machine import decide
+from oscservice.session.judgement import sharing
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.standing import Standing
+from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.words import Status
-from oscservice.simulate.rig import Rig
+from oscservice.session.vocabulary import Status
+from oscservice.simulate.guitar_mechanics import Rig
 
 STIFFNESS_SE = 0.03
 STRENGTH_DB = -22.0
@@ -167,7 +167,7 @@ def run(work: Work, tolerance_cents: float, **begin: Any) -> Account:
     raise AssertionError(f"{_MOST_STEPS} steps and no end, at {prompt(work.state).code}")
 
 
-def quick_check(instrument: Instrument, against: Standing, bench: SilentBench) -> tuple[State, dict[int, int]]:
+def quick_check(instrument: Instrument, against: SetupSummary, bench: SilentBench) -> tuple[State, dict[int, int]]:
     """A quick check from beginning to end; gives the last state and the plucks of each string.
 
     Raises:

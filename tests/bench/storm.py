@@ -26,8 +26,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from grammar import Grammar, changed, corpus, truncated, wicked
 from socketless import NEAR, PEERS, Socketless
 
-from oscservice.daemon.run import settle
-from oscservice.osc.wire import encode
+from oscservice.daemon.app import settle
+from oscservice.osc.packet import encode
 
 MOST_MS = 5.0
 MOST_GROWTH_MB = 8.0

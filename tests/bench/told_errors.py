@@ -19,14 +19,14 @@ from typing import Any
 import silent
 
 import oscservice.daemon.rehearsal as stage
-from oscservice.daemon.keeper import Keeper
-from oscservice.instrument.profile import load_instrument
+from oscservice.daemon.session_service import SessionService
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
-from oscservice.simulate.build import rig_of
 from oscservice.simulate.guitar import Guitar
+from oscservice.simulate.guitar_builder import rig_of
 
 ONE_SD, TWO_SD = (0.63, 0.73), (0.92, 0.98)
 """The goal: 68 in 100 to 5, 95 in 100 to 3."""
@@ -91,18 +91,18 @@ def heard(seed: int) -> list[float]:
     """A rehearsal, through sound."""
     guitars: list[Guitar] = []
     found: list[float] = []
-    plain_guitar, plain_carry = stage.rehearsal_guitar, Keeper.carry_out
+    plain_guitar, plain_carry = stage.rehearsal_guitar, SessionService.carry_out
 
     def guitar(*given: Any, **named: Any) -> Guitar:
         guitars.append(plain_guitar(*given, **named))
         return guitars[-1]
 
-    def carry_out(keeper: Keeper, command: cm.Command) -> list[ev.Event]:
+    def carry_out(keeper: SessionService, command: cm.Command) -> list[ev.Event]:
         events = plain_carry(keeper, command)
         found.extend(off(events, guitars[-1].error_cents))
         return events
 
-    stage.rehearsal_guitar, Keeper.carry_out = guitar, carry_out  # type: ignore[method-assign, assignment]
+    stage.rehearsal_guitar, SessionService.carry_out = guitar, carry_out  # type: ignore[method-assign, assignment]
     stage.rehearse(seed, PRESET, 1.0)
     return found
 

@@ -13,8 +13,8 @@ from typing import Any
 from pythonosc.osc_message import OscMessage
 from served import PATIENCE_S
 
-from oscservice.daemon.telling import sentence
-from oscservice.osc.wire import encode
+from oscservice.api.event_text import sentence
+from oscservice.osc.packet import encode
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 from oscservice.session.evolve import evolve

@@ -16,7 +16,7 @@ from announced import told
 from packets import STEPS_BACK, bundle, message
 from served import PATIENCE_S, Client, environment
 
-from oscservice.osc.wire import Decoded, decode, encode
+from oscservice.osc.packet import Decoded, decode, encode
 
 PING = encode("/bench/ping")
 MIXTURE = (

@@ -28,7 +28,7 @@ from packets import bundle, message, padded
 from served import command as command_line
 from served import environment
 
-from oscservice.osc.wire import Decoded, decode, encode
+from oscservice.osc.packet import Decoded, decode, encode
 
 BENCH, NEIGHBOUR, BYSTANDER, STRANGER = "192.0.2.1", "192.0.2.2", "198.51.100.2", "203.0.113.2"
 CLONE_NEWNET = 0x40000000

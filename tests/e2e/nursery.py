@@ -23,10 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from oscservice.cli.serve import tell
-from oscservice.daemon import run
-from oscservice.daemon.simulated import rehearsal_guitar
-from oscservice.instrument.profile import load_instrument
+from oscservice.cli.serve_command import tell
+from oscservice.daemon import app as run
+from oscservice.daemon.simulated_source import rehearsal_guitar
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.settings import ServeSettings
 
 GUITAR = "guitar.socket"

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
-from oscservice.instrument.profile import load_instrument
 from oscservice.simulate.guitar import Guitar
 
 LEAD_S = 0.5

@@ -21,7 +21,7 @@ from made_up import Hands, Job, clock
 from served import PATIENCE_S, apart, command, environment
 from small import SCREWS, STRINGS
 
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 

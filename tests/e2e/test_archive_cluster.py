@@ -11,14 +11,14 @@ import pytest
 from archived import archive, note
 from clustered import Cluster
 
-from oscservice.archive import cluster as dask
-from oscservice.archive.cache import Cache
-from oscservice.archive.many import Outcome, Wanted, measure_many
-from oscservice.archive.stored import to_text
+from oscservice.archive import dask_cluster as dask
+from oscservice.archive.file_measurement import to_text
+from oscservice.archive.measure_many import FileOutcome, Wanted, measure_many
+from oscservice.archive.result_cache import Cache
 from oscservice.errors import InputError
 
 
-def in_bytes(outcomes: list[Outcome]) -> bytes:
+def in_bytes(outcomes: list[FileOutcome]) -> bytes:
     """Everything that was found, as bytes."""
     lines = [
         f"{o.sha256} {o.fault} {to_text(o.measured) if o.measured is not None else None} {o.cached}" for o in outcomes
@@ -32,7 +32,7 @@ def wanted(tmp_path_factory: pytest.TempPathFactory) -> list[Wanted]:
 
 
 @pytest.fixture(scope="module")
-def here(wanted: list[Wanted]) -> list[Outcome]:
+def here(wanted: list[Wanted]) -> list[FileOutcome]:
     return measure_many(wanted)
 
 
@@ -43,7 +43,7 @@ def cluster(tmp_path: Path) -> Iterator[Cluster]:
 
 
 def test_a_worker_killed_half_way_changes_no_bit(
-    cluster: Cluster, wanted: list[Wanted], here: list[Outcome], tmp_path: Path
+    cluster: Cluster, wanted: list[Wanted], here: list[FileOutcome], tmp_path: Path
 ) -> None:
     victim, _ = cluster.add_worker(), cluster.add_worker()
     told: list[int] = []
@@ -94,7 +94,7 @@ one.measure_file = killed
 
 
 def test_a_file_that_ends_its_workers_is_told_and_the_rest_is_measured(
-    tmp_path: Path, wanted: list[Wanted], here: list[Outcome]
+    tmp_path: Path, wanted: list[Wanted], here: list[FileOutcome]
 ) -> None:
     deadly = Wanted(wanted[0].path, (666.0,))
     with Cluster(tmp_path, allowed_failures=1) as cluster:

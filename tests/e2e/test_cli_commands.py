@@ -9,7 +9,7 @@ import pytest
 from served import PATIENCE_S, command, environment, run, told
 
 from oscservice import __version__
-from oscservice.instrument.profile import load_instrument, preset_names
+from oscservice.instrument.instrument_file import load_instrument, preset_names
 
 
 def test_version() -> None:

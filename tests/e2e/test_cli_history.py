@@ -11,7 +11,7 @@ import pytest
 from made_up import FLOATING, SCREWS, Hands, Job
 from served import told
 
-from oscservice.instrument.profile import load_instrument, preset_toml
+from oscservice.instrument.instrument_file import load_instrument, preset_toml
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 from oscservice.session import events as ev

@@ -11,8 +11,8 @@ import pytest
 from served import run, told
 
 from oscservice.advice.prediction import follow, predict
-from oscservice.instrument.change import NewGauge, tuned_by, with_action_raised, with_capo, with_gauges
-from oscservice.instrument.profile import load_instrument, preset_names, preset_toml
+from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
+from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_action_raised, with_capo, with_gauges
 
 GUITAR = load_instrument("six-string-648")
 

@@ -176,7 +176,7 @@ def test_a_record_that_was_edited_says_so(tmp_path: Path) -> None:
 
 def test_what_only_reports_need_is_not_loaded_by_the_daemon() -> None:
     script = (
-        "import sys, oscservice.cli.app, oscservice.daemon.run; "
+        "import sys, oscservice.cli.main, oscservice.daemon.app; "
         "print([name for name in ('matplotlib', 'jinja2', 'weasyprint') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from served import told
 
+from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
-from oscservice.record.rows import edited
 
 AT = "2026-11-25T09:30:00.250+00:00"
 

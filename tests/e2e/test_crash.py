@@ -16,11 +16,11 @@ import pytest
 from announced import Recorder, check_announced, told
 from served import Client, command, environment
 
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
-from oscservice.session.judging import sharing
+from oscservice.session.judgement import sharing
 from oscservice.session.state import State
-from oscservice.session.words import Phase, Status
+from oscservice.session.vocabulary import Phase, Status
 from oscservice.simulate.technician import RehearsalError, Technician
 
 INSTRUMENT = "six-string-648"

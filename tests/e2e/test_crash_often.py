@@ -28,16 +28,16 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from served import environment
 
-from oscservice.daemon.telling import sentence
-from oscservice.daemon.topics import topics
-from oscservice.instrument.profile import load_instrument
+from oscservice.api.event_text import sentence
+from oscservice.api.topics import topics
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
-from oscservice.record.rows import edited
 from oscservice.session import events as ev
 from oscservice.session.evolve import evolve
-from oscservice.session.judging import sharing
+from oscservice.session.judgement import sharing
 from oscservice.session.state import State
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 from oscservice.simulate.technician import RehearsalError, Technician
 
 INSTRUMENT = "six-string-628"

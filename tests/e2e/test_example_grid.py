@@ -10,7 +10,7 @@ from served import ROOT, served, wait_until
 from small import SCREWS, instrument_file
 from surface import Surface
 
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.simulate.technician import Technician
 
 EXAMPLE = ROOT / "examples" / "grid-surface.toml"

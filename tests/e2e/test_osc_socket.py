@@ -20,15 +20,14 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from pythonosc.udp_client import UDPClient
 
+from oscservice.api.address_table import Address
+from oscservice.api.argument_values import ErrorCode
 from oscservice.errors import InputError, PortError
-from oscservice.osc.addresses import Address
-from oscservice.osc.codes import ErrorCode
-from oscservice.osc.networks import Networks
-from oscservice.osc.opened import open_ports
-from oscservice.osc.peer import Peer
+from oscservice.osc.packet import Value
+from oscservice.osc.peer import Networks, Peer
+from oscservice.osc.ports import open_ports
 from oscservice.osc.server import OscRefusal, OscServer
 from oscservice.osc.udp import bound_socket
-from oscservice.osc.wire import Value
 
 ROOT = Path(__file__).parents[2]
 

@@ -11,13 +11,13 @@ import pytest
 from reported import Invented, bass, journal_of, normal, with_falls
 from served import told
 
-from oscservice.hearing.heard import Quiet
-from oscservice.record.kept import file_name, flac, folder_of, stretch
-from oscservice.report import falling
-from oscservice.report.falls import falls_of
+from oscservice.hearing.listener import Quiet
+from oscservice.record.kept_sound import file_name, flac, folder_of, stretch
+from oscservice.report import pitch_track_drawing as falling
+from oscservice.report.gather_facts import falls_of
 from oscservice.report.page import page
 from oscservice.session import events as ev
-from oscservice.session.course import course_of
+from oscservice.session.effective_events import course_of
 
 RATE_HZ, ONSET_S = 24000, 0.2
 

@@ -18,9 +18,9 @@ from served import Client, Served, apart, command, environment, run, served, wai
 from small import SCREWS, instrument_file
 from surface import Surface
 
-from oscservice.instrument.profile import load_instrument
-from oscservice.osc.codes import ErrorCode
-from oscservice.session.words import Drift
+from oscservice.api.argument_values import ErrorCode
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.session.vocabulary import Drift
 
 STRINGS = (6, 5)
 PLUCKS = 4

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from served import served
 
-from oscservice.instrument.profile import preset_toml
+from oscservice.instrument.instrument_file import preset_toml
 
 SIMULATED = ["--source", "simulated", "--stepped"]
 

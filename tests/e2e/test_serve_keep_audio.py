@@ -18,10 +18,10 @@ from small import SCREWS, instrument_file
 from test_serve_which_string import COURSE
 
 from oscservice.hearing import listener
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
+from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
-from oscservice.record.rows import edited
 
 KEEP = ("--source", "simulated", "--stepped", "--keep-audio")
 

@@ -17,8 +17,8 @@ from conftest import need
 from served import command, environment
 from small import CLAMPS, STRINGS, instrument_file
 
-from oscservice.daemon.keeper import Keeper
-from oscservice.instrument.profile import load_instrument
+from oscservice.daemon.session_service import SessionService
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 
@@ -86,7 +86,7 @@ def test_no_false_reading_and_no_missed_prompt(done: Done, record_property: Any)
 def test_the_file_of_it_alone_leads_the_same_way_to_the_same_end(done: Done, tmp_path: Path) -> None:
     journal = tmp_path / "heard.sqlite3"
     with Journal.open(journal) as opened:
-        keeper = Keeper(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
+        keeper = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
         keeper.carry_out(cm.Begin(load_instrument(done.instrument), "the file alone (invented)", TOLERANCE_CENTS))
         keeper.carry_out(cm.Inspect("all", "passed"))
     source = ["--source", f"file:{done.wav}", "--fast", "--exit-at-end", "--resume"]

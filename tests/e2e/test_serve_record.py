@@ -14,12 +14,12 @@ from pathlib import Path
 import pytest
 from served import PATIENCE_S, Served, command, environment, told
 
+from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
-from oscservice.record.rows import edited
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.state import State
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 SOURCE = ("--source", "simulated", "--stepped")
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from served import ROOT, run, served, told
 
-from oscservice.sentences.table import ENGLISH, english_toml
+from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import load_translation
 
 GERMAN = ROOT / "examples" / "sentences-de.toml"

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from played import LEAD_S, REST_S, guitar, open_strings
 from served import run, served, told
 
-from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.session_service import SessionService
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 
@@ -30,7 +30,7 @@ PLAYED = (6, 5, 4)
 def session_in_tuning(journal: Path) -> str:
     """A session whose strings are to be tuned, left open in a journal; gives its name."""
     with Journal.open(journal) as opened:
-        keeper = Keeper(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
+        keeper = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
         keeper.carry_out(cm.Begin(load_instrument(PRESET), "a test (invented)"))
         keeper.carry_out(cm.Inspect("all", "passed"))
         return keeper.session_id

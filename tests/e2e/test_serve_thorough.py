@@ -13,10 +13,10 @@ import pytest
 from served import Served, served, told
 from small import CLAMPS, instrument_file
 
-from oscservice.daemon.simulated import rehearsal_guitar
-from oscservice.instrument.profile import load_instrument
-from oscservice.osc.codes import ErrorCode
-from oscservice.simulate.rig import Rig
+from oscservice.api.argument_values import ErrorCode
+from oscservice.daemon.simulated_source import rehearsal_guitar
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.simulate.guitar_mechanics import Rig
 from oscservice.simulate.technician import Technician
 
 FRETS = "1 5 12x2 17"

@@ -10,7 +10,7 @@ import pytest
 from served import Client, served
 from small import SCREWS, instrument_file
 
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold

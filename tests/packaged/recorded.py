@@ -21,7 +21,7 @@ import soundfile
 from numpy.typing import NDArray
 from packaged.pat import read_pat
 
-from oscservice.hearing.listener import Event, Heard, Listener, Live
+from oscservice.hearing.listener import Event, Listener, Live, NoteHeard
 from oscservice.instrument.pitch import cents_between, nearest_note, note_hz, note_name, note_number
 
 HERE = Path(__file__).resolve().parent
@@ -81,9 +81,9 @@ class RecordedNote:
         return cents_between(hz, self.nominal_hz)
 
 
-def readings(events: list[Event]) -> list[Heard]:
+def readings(events: list[Event]) -> list[NoteHeard]:
     """Readings among the events. Only they count as notes: a sound that was dismissed is none."""
-    return [event for event in events if isinstance(event, Heard)]
+    return [event for event in events if isinstance(event, NoteHeard)]
 
 
 def momentary_hz(events: list[Event]) -> NDArray[np.float64]:

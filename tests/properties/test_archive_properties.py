@@ -8,8 +8,7 @@ from dataclasses import fields
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.archive.notes import MeasuredFile, NoteFound, SoundPassedOver
-from oscservice.archive.stored import from_text, to_text
+from oscservice.archive.file_measurement import MeasuredFile, NoteFound, SoundPassedOver, from_text, to_text
 from oscservice.hearing.reading import Reading
 
 numbers = st.floats(allow_nan=False)  # a reading holds infinities where something could not be known

@@ -8,16 +8,12 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.configured.file import read_settings
-from oscservice.configured.offered import offers
-from oscservice.osc.bindings import Binding, Bindings
-from oscservice.osc.captured import Capturing, fill
-from oscservice.osc.conditions import Condition, When
+from oscservice.bindings.binding import Binding, Bindings, Capturing, Condition, Taken, When, fill, made
+from oscservice.bindings.observed_messages import ObservedMessages, offers
+from oscservice.bindings.settings_file import read_settings
 from oscservice.osc.dispatch import Space, resolve
-from oscservice.osc.overheard import Overheard
+from oscservice.osc.packet import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
 from oscservice.osc.pattern import matches
-from oscservice.osc.taken import Taken, made
-from oscservice.osc.wire import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
 
 ARGUMENT = st.one_of(
     st.integers(-(2**63), 2**63 - 1),
@@ -132,7 +128,7 @@ def test_no_value_can_raise(piece: Taken, args: list[Decoded]) -> None:
 
 @given(st.lists(messages(), max_size=20))
 def test_what_is_offered_can_be_read(heard: list[Message]) -> None:
-    overheard = Overheard()
+    overheard = ObservedMessages()
     for message in heard:
         overheard.take(message, "10.0.0.5 (udp)")
     lines = [*map(str, overheard), *map(str, overheard.news())]

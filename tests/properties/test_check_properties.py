@@ -8,12 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.check.cases import Case, Heard, Note
-from oscservice.check.judging import judge
-from oscservice.check.verdicts import Finding, Limits, Verdict
+from oscservice.check.judge import judge
+from oscservice.check.verdicts import Case, CheckFinding, CheckVerdict, Limits, Note, RecordingHeard
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place, note_number
-from oscservice.instrument.profile import load_instrument
-from oscservice.session.checking import DRIFT_SD
+from oscservice.session.quick_check import DRIFT_SD
 
 GUITAR = load_instrument("six-string-648")
 CASES = [
@@ -27,7 +26,7 @@ sets = st.dictionaries(st.sampled_from(CASES), st.lists(pluck, min_size=1, max_s
 limits = st.floats(0.2, 10.0)
 
 
-def heard(plucks: dict[Case, list[tuple[float, float, float | None]]], shift_cents: float = 0.0) -> Heard:
+def heard(plucks: dict[Case, list[tuple[float, float, float | None]]], shift_cents: float = 0.0) -> RecordingHeard:
     found = {}
     for case, some in plucks.items():
         assert case.place is not None
@@ -36,10 +35,10 @@ def heard(plucks: dict[Case, list[tuple[float, float, float | None]]], shift_cen
             Note(hz * 2.0 ** ((cents + shift_cents) / 1200.0), se_cents, strength_db)
             for cents, se_cents, strength_db in some
         )
-    return Heard(GUITAR, 440.0, found)
+    return RecordingHeard(GUITAR, 440.0, found)
 
 
-def findings(now: Heard, before: Heard | None, limit: Limits) -> list[Finding]:
+def findings(now: RecordingHeard, before: RecordingHeard | None, limit: Limits) -> list[CheckFinding]:
     return [finding for one in judge(now, before, limit)[0] for finding in one.findings]
 
 
@@ -51,15 +50,15 @@ def test_a_difference_smaller_than_the_evidence_or_the_limit_is_never_a_drift(
 ) -> None:
     for finding in findings(heard(now), heard(before), Limits(drift_cents=limit)):
         if finding.cents is None:
-            assert finding.verdict is Verdict.UNSURE
+            assert finding.verdict is CheckVerdict.UNSURE
             continue
         assert finding.se_cents is not None
         assert math.isfinite(finding.cents)
         assert 0.0 < finding.se_cents < math.inf
-        if finding.verdict is Verdict.DRIFTED:
+        if finding.verdict is CheckVerdict.DRIFTED:
             assert abs(finding.cents) - finding.se_cents > limit
             assert abs(finding.cents) > DRIFT_SD * finding.se_cents
-        if finding.verdict is Verdict.HOLDS:
+        if finding.verdict is CheckVerdict.HOLDS:
             assert abs(finding.cents) + 2.0 * finding.se_cents <= 2.0 * limit
 
 
@@ -67,7 +66,7 @@ def test_a_difference_smaller_than_the_evidence_or_the_limit_is_never_a_drift(
 def test_nothing_drifts_from_itself(now: dict[Case, list[tuple[float, float, float | None]]], limit: float) -> None:
     same = heard(now)
     for finding in findings(same, same, Limits(drift_cents=limit)):
-        assert finding.verdict is not Verdict.DRIFTED
+        assert finding.verdict is not CheckVerdict.DRIFTED
         assert finding.cents == pytest.approx(0.0, abs=1e-6)
 
 

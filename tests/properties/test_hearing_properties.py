@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice import read_note, window_pitch
-from oscservice.hearing.listener import Began, Dismissed, Event, Heard, Listener, Live
-from oscservice.hearing.resample import decimation
+from oscservice.hearing.listener import Event, Listener, Live, NoteBegan, NoteDismissed, NoteHeard
+from oscservice.hearing.resampling import decimation
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 
@@ -62,17 +62,17 @@ def listen(samples: np.ndarray, blocks: list[int]) -> list[Event]:
 
 def without_times(event: Event) -> Event:
     match event:
-        case Heard():
+        case NoteHeard():
             reading = replace(event.reading, onset_s=0.0)
-            return Heard(0.0, reading)
-        case Dismissed():
+            return NoteHeard(0.0, reading)
+        case NoteDismissed():
             return replace(event, onset_s=0.0)
-        case Began() | Live():
+        case NoteBegan() | Live():
             return replace(event, time_s=0.0)
 
 
 def time_of(event: Event) -> float:
-    return event.onset_s if isinstance(event, Heard | Dismissed) else event.time_s
+    return event.onset_s if isinstance(event, NoteHeard | NoteDismissed) else event.time_s
 
 
 @few
@@ -108,7 +108,7 @@ def test_the_listener_hears_the_same_at_any_gain_within_its_range(f1_hz, gain_db
     doubt, no more."""
     samples = plucked(f1_hz)
     plain, scaled = (
-        [event for event in listen(x, [4096]) if isinstance(event, Heard)]
+        [event for event in listen(x, [4096]) if isinstance(event, NoteHeard)]
         for x in (samples, samples * 10.0 ** (gain_db / 20.0))
     )
     assert len(plain) == len(scaled) == 1
@@ -149,7 +149,7 @@ def test_a_stream_that_starts_earlier_is_heard_the_same_to_the_bit(f1_hz, hops):
     for one, other in zip(plain, moved, strict=True):
         assert time_of(other) - time_of(one) == pytest.approx(hops * RAW_HOP / RATE_HZ, abs=1e-9)
     assert any(isinstance(event, Live) for event in plain)
-    assert any(isinstance(event, Heard) for event in plain)
+    assert any(isinstance(event, NoteHeard) for event in plain)
 
 
 @few
@@ -193,7 +193,12 @@ def test_live_values_at_a_shift_within_a_hop_follow_the_same_pitch(f1_hz, shift)
     """Hops fall elsewhere, so values hold for other moments; against the pitch of those they stay within their doubt
     (three deviations, and the 5-cent glide and 0.3-cent split of this string)."""
     samples, truth = synthetic_note(
-        f1_hz=f1_hz, seconds=1.2, pluck_s=0.4, glide_cents=5.0, noise_dbfs=-70.0, level_dbfs=-18.0,
+        f1_hz=f1_hz,
+        seconds=1.2,
+        pluck_s=0.4,
+        glide_cents=5.0,
+        noise_dbfs=-70.0,
+        level_dbfs=-18.0,
         sample_rate_hz=RATE_HZ,
     )
     live = [event for event in listen(np.concatenate((np.zeros(shift), samples)), [480]) if isinstance(event, Live)]

@@ -9,10 +9,10 @@ from collections.abc import Iterable, Iterator
 
 import pytest
 
-from oscservice.osc import web
-from oscservice.osc.opened import open_ports
+from oscservice.osc import http_server as web
+from oscservice.osc.packet import encode
+from oscservice.osc.ports import open_ports
 from oscservice.osc.server import OscServer
-from oscservice.osc.wire import encode
 
 ASKING = (
     b"GET /bench/phase?VALUE HTTP/1.1\r\nHost: localhost:9787\r\nUser-Agent: trial\r\nAccept: */*\r\n"

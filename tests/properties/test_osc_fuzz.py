@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from packets import STEPS_BACK, bundle, message, must_end, nested, padded, time_tag
 from socketless import FAR, NEAR, NOW_S, PEERS, Socketless
 
+from oscservice.osc.bundle_schedule import MAX_SCHEDULED
 from oscservice.osc.framing import Framer, FramingError, counted, slip
-from oscservice.osc.schedule import MAX_SCHEDULED
-from oscservice.osc.wire import MAX_DATAGRAM_BYTES, decode, encode
+from oscservice.osc.packet import MAX_DATAGRAM_BYTES, decode, encode
 
 MAX_ANSWERS = 200
 PING = encode("/bench/ping")

@@ -9,10 +9,10 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, Argument, concrete_addresses, lookup
-from oscservice.osc.codes import ITEMS
-from oscservice.osc.described import ATTRIBUTES, Node, described, news, one, whole
-from oscservice.osc.wire import Value
+from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, Argument, concrete_addresses, lookup
+from oscservice.api.argument_values import ITEMS
+from oscservice.api.query_description import ATTRIBUTES, Node, described, news, one, whole
+from oscservice.osc.packet import Value
 
 SPACES = st.builds(
     lambda strings, frets, items, simulated: concrete_addresses(

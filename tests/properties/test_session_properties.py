@@ -12,26 +12,26 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 from made_up import course, reading
 
-from oscservice.daemon.telling import sentence
-from oscservice.daemon.topics import topics
+from oscservice.api.address_table import lookup
+from oscservice.api.event_text import sentence
+from oscservice.api.topics import topics
+from oscservice.instrument.instrument_file import load_instrument, preset_names
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument, preset_names
 from oscservice.instrument.spec import Instrument
-from oscservice.osc.addresses import lookup
-from oscservice.osc.wire import encode
-from oscservice.sentences.table import ENGLISH
+from oscservice.osc.packet import encode
+from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.advance import advance
-from oscservice.session.asking import asked
+from oscservice.session.automatic_steps import advance
 from oscservice.session.commands import Ignored, Refused
+from oscservice.session.decide import decide
 from oscservice.session.evolve import evolve, fold
-from oscservice.session.machine import decide
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.standing import FretError
+from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
-from oscservice.session.summing import standing_of
-from oscservice.session.words import INSPECTION_ITEMS, Phase, Status
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 
 STRINGS = st.integers(0, 9)
 WILD = st.floats(allow_nan=True, allow_infinity=True)

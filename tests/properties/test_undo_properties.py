@@ -10,9 +10,9 @@ from made_up import FLOATING, PAIRED, SCREWS, Hands, Job
 
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 
 @given(

@@ -13,10 +13,10 @@ from packets import message
 from pythonosc.dispatcher import Dispatcher
 from vectors import MATCHES
 
-from oscservice.osc.addresses import TABLE, concrete_addresses
-from oscservice.osc.dispatch import Call, Refused, Space, resolve
+from oscservice.api.address_table import TABLE, concrete_addresses
+from oscservice.osc.dispatch import Call, RefusedCall, Space, resolve
+from oscservice.osc.packet import decode, encode
 from oscservice.osc.pattern import Pattern, is_pattern, matches
-from oscservice.osc.wire import decode, encode
 
 SPACE = Space("/bench", 6)
 
@@ -63,7 +63,7 @@ def test_a4_what_the_specification_leaves_open_matches_nothing_and_is_an_error()
         with pytest.raises(ValueError):
             Pattern(malformed)
         (refused,) = resolve(decode(message(malformed.encode(), b""))[0].message, SPACE)
-        assert isinstance(refused, Refused)
+        assert isinstance(refused, RefusedCall)
         assert "malformed pattern" in refused.text
     assert not matches("/{*,?}", "/a")  # literal inside braces
 

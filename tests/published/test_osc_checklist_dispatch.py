@@ -14,8 +14,8 @@ import pytest
 from packets import AT_ONCE, bundle, message, time_tag
 from socketless import FAR, NEAR, NOW_S, Socketless
 
+from oscservice.osc.packet import decode
 from oscservice.osc.pattern import matches
-from oscservice.osc.wire import decode
 
 METHODS = ("/first/this/one", "/second/1", "/second/2", "/third/a", "/third/b", "/third/c")
 NEXT, UNDO, PING = (message(b"/bench/" + name, b"") for name in (b"session/next", b"session/undo", b"ping"))

@@ -12,9 +12,9 @@ import pytest
 from packets import PUBLISHED, blob, bundle, message, padded, time_tag
 from pythonosc.osc_message import OscMessage
 
-from oscservice.osc.addresses import TABLE
+from oscservice.api.address_table import TABLE
 from oscservice.osc.framing import Framer, counted
-from oscservice.osc.wire import Message, PacketError, decode, encode
+from oscservice.osc.packet import Message, PacketError, decode, encode
 
 ONE = message(b"/a", b"i", struct.pack(">i", 1))
 

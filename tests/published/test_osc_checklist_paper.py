@@ -10,8 +10,8 @@ import pytest
 from packets import AT_ONCE, blob, bundle, message, padded, time_tag
 
 from oscservice.osc.framing import Framer, slip
+from oscservice.osc.packet import decode, encode
 from oscservice.osc.pattern import is_pattern, matches
-from oscservice.osc.wire import decode, encode
 
 
 def test_n1_every_required_type_is_taken() -> None:

@@ -10,9 +10,9 @@ import pytest
 
 from oscservice.advice.comparison import UNEVEN_CENTS, Comparison
 from oscservice.advice.correction import refusal
-from oscservice.advice.neck import NeckErrors, saddle_and_nut
+from oscservice.advice.neck_errors import NeckErrors, saddle_and_nut
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 
 GUITAR = load_instrument("six-string-648")
 K = 1200.0 / math.log(2.0)

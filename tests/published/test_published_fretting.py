@@ -14,9 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from oscservice.instrument import strings
-from oscservice.instrument.change import with_relief
-from oscservice.instrument.condition import relief_at_12
+from oscservice.instrument import string_physics as strings
 from oscservice.instrument.fretting import (
     CLAMPED_ENDS,
     CLAMPED_ENDS_SD,
@@ -28,7 +26,9 @@ from oscservice.instrument.fretting import (
     terms_error_cents,
     true_setback_mm,
 )
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import with_relief
+from oscservice.instrument.setup_targets import relief_at_12
 
 SCALE_MM, NUT_MM, RISE_MM = 650.0, 1.0, 4.0
 CENTS = 1200.0 / math.log(2.0)

@@ -20,9 +20,8 @@ import xmlschema
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.check.cases import Case
-from oscservice.check.told import as_junit
-from oscservice.check.verdicts import CaseFound, Finding, Limits, Refusal, Result, Verdict, What
+from oscservice.check.check_output import as_junit
+from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
 from oscservice.cli import main
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.simulate.sound import synthetic_note
@@ -60,12 +59,14 @@ def validated(text: str) -> ElementTree.Element:
     return top
 
 
-def result(cases: tuple[CaseFound, ...] = (), **more: Any) -> Result:
-    return Result(**{"name": "made up", "instrument": "", "baseline": "", "limits": Limits(), "cases": cases, **more})
+def result(cases: tuple[CaseFound, ...] = (), **more: Any) -> CheckResult:
+    return CheckResult(
+        **{"name": "made up", "instrument": "", "baseline": "", "limits": Limits(), "cases": cases, **more}
+    )
 
 
-def finding(what: What = What.TUNING, verdict: Verdict = Verdict.HOLDS, **more: Any) -> Finding:
-    return Finding(**{"what": what, "cents": 1.0, "se_cents": 0.2, "limit_cents": 3.0, "verdict": verdict, **more})
+def finding(what: What = What.TUNING, verdict: CheckVerdict = CheckVerdict.HOLDS, **more: Any) -> CheckFinding:
+    return CheckFinding(**{"what": what, "cents": 1.0, "se_cents": 0.2, "limit_cents": 3.0, "verdict": verdict, **more})
 
 
 def test_the_schema_is_the_one_that_was_published() -> None:
@@ -76,7 +77,7 @@ def test_the_schema_is_the_one_that_was_published() -> None:
 
 
 def test_the_schema_refuses_what_is_wrong() -> None:
-    good = as_junit(result((CaseFound(Case(6, OPEN, 40), 3, (finding(verdict=Verdict.OUT),)),)), 1.5)
+    good = as_junit(result((CaseFound(Case(6, OPEN, 40), 3, (finding(verdict=CheckVerdict.OUT),)),)), 1.5)
     validated(good)
     for right, wrong in (
         ('time="1.500"', 'time="1.5e0"'),
@@ -99,7 +100,7 @@ def test_every_verdict_and_finding() -> None:
             Case(1 + n % 6, Place("fret", n + 1), 40 + n), 2, (finding(what, verdict, **size, why="made up", wanted=n),)
         )
         for n, (what, verdict, size) in enumerate(
-            itertools.product(What, Verdict, ({}, {"cents": None, "se_cents": None, "limit_cents": None}))
+            itertools.product(What, CheckVerdict, ({}, {"cents": None, "se_cents": None, "limit_cents": None}))
         )
     )
     suite = validated(as_junit(result(cases), 3.25))[0]
@@ -119,7 +120,7 @@ def test_no_cases_at_all() -> None:
 @pytest.mark.parametrize("odd", ODD)
 def test_odd_names(odd: str) -> None:
     case = Case(0, None, 69, (("take", odd),))
-    found = (finding(verdict=Verdict.UNSURE, why=odd),)
+    found = (finding(verdict=CheckVerdict.UNSURE, why=odd),)
     text = as_junit(result((CaseFound(case, 1, found),), name=odd, refused=(Refusal(odd, odd),), remarks=(odd,)), 0.001)
     suite = validated(text)[0]
     assert suite.attrib["name"], "build servers leave out what has no name"
@@ -138,7 +139,7 @@ _TEXTS = st.text(max_size=40)
 _FINDINGS = st.builds(
     finding,
     st.sampled_from(What),
-    st.sampled_from(Verdict),
+    st.sampled_from(CheckVerdict),
     cents=st.none() | st.floats(-1e6, 1e6),
     se_cents=st.none() | st.floats(0.0, 1e6),
     limit_cents=st.none() | st.floats(0.01, 100.0),
@@ -162,7 +163,7 @@ _RESULTS = st.builds(
 
 @settings(max_examples=100, deadline=None)
 @given(_RESULTS, st.floats(0.0, 1e7))
-def test_any_result_is_valid(any_result: Result, seconds: float) -> None:
+def test_any_result_is_valid(any_result: CheckResult, seconds: float) -> None:
     validated(as_junit(any_result, seconds))
 
 

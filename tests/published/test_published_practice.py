@@ -8,8 +8,8 @@ import pytest
 
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import cents_per_mm, error_after, saddle_correction, speaking_lengths_mm
-from oscservice.instrument.profile import load_instrument, preset_names
-from oscservice.instrument.strings import fret_position_mm
+from oscservice.instrument.instrument_file import load_instrument, preset_names
+from oscservice.instrument.string_physics import fret_position_mm
 
 GUITAR = load_instrument("six-string-648")
 

@@ -6,9 +6,9 @@ import math
 
 import pytest
 
-from oscservice.hearing.stiffness import STOPPED_SD, at_place, expected_stiffness
+from oscservice.hearing.inharmonicity import STOPPED_SD, at_place, expected_stiffness
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
-from oscservice.instrument.profile import load_instrument
 
 # B open, at fret 3 and at fret 12, by string: Bastas et al., ICASSP 2022, 771; the trained table in the authors' public
 # repository (steel-string acoustic, hexaphonic recordings). The gauges on that guitar are not given: those of the

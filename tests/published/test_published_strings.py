@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from oscservice.instrument import strings
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument import string_physics as strings
+from oscservice.instrument.instrument_file import load_instrument
 
 INCH_MM = 25.4
 
@@ -66,9 +66,7 @@ def test_mcferrin_constant_of_plain_steel() -> None:
     assert constant == pytest.approx(3.4e13, rel=0.01)
 
 
-@pytest.mark.parametrize(
-    ("number", "open_b", "fret_12_b"), [(1, 2.230e-5, 8.392e-5), (2, 6.112e-5, 2.481e-4)]
-)
+@pytest.mark.parametrize(("number", "open_b", "fret_12_b"), [(1, 2.230e-5, 8.392e-5), (2, 6.112e-5, 2.481e-4)])
 def test_inharmonicity_of_plain_strings_of_an_acoustic(number: int, open_b: float, fret_12_b: float) -> None:
     """Bastas et al., ICASSP 2022, 771: trained table for a steel-string acoustic, strings E4 and B3.
 

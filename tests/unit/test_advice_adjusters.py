@@ -12,11 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
-from oscservice.advice.adjusters import Row, adjuster_moves, plan_bridge
+from oscservice.advice.bridge_plan import ErrorRow, adjuster_moves, plan_bridge
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
-from oscservice.instrument.profile import Adjuster, Instrument, load_instrument, preset_toml
-from oscservice.instrument.tomlcheck import read_instrument
+from oscservice.instrument.instrument_file import Adjuster, Instrument, load_instrument, preset_toml, read_instrument
 
 SCREWED = load_instrument("six-string-628")
 PAIRED = load_instrument("six-string-648-paired")
@@ -30,7 +29,7 @@ def known(cents: float, se: float = 0.2, plucks: int = 8, scatter: float = 0.6) 
     return Comparison(cents, se, plucks, scatter)
 
 
-def left_cents(row: Row, instrument: Instrument, from_mm: float, moved_mm: float, ratio: float = 1.0) -> float:
+def left_cents(row: ErrorRow, instrument: Instrument, from_mm: float, moved_mm: float, ratio: float = 1.0) -> float:
     """Error left: from the two sounding lengths before and after, nut at 0."""
     string = instrument.string(row.string)
     saddle_mm = string.scale_mm + string.setback_mm + from_mm
@@ -118,7 +117,7 @@ def test_a_saddle_balances_the_frets_that_are_played() -> None:
     from Anderson and Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, eq. (31), to first order."""
     errors = dict(zip(FRETS, (2.1, 1.4, 0.2, 1.0, 0.4, -1.5), strict=True))
     weights = dict(zip(FRETS, (3.0, 2.0, 2.0, 1.0, 1.0, 0.25), strict=True))
-    rows = [Row(3, k, errors[k], 0.6, weights[k]) for k in FRETS]
+    rows = [ErrorRow(3, k, errors[k], 0.6, weights[k]) for k in FRETS]
     string = SCREWED.string(3).model_copy(update={"setback_mm": 0.0})
     straight = SCREWED.model_copy(update={"strings": (*SCREWED.strings[:2], string, *SCREWED.strings[3:])})
     u = {k: 2.0 ** (k / 12.0) - 1.0 for k in FRETS}
@@ -137,24 +136,26 @@ def test_a_saddle_balances_the_frets_that_are_played() -> None:
 def test_what_several_frets_still_ask_of_a_saddle_at_its_end_is_said_at_fret_12() -> None:
     """All frets agree on 2.0 mm, and there are 1.2: what is left is what 0.8 mm make at fret 12, whatever the fret."""
     stuck = with_adjusters(SCREWED, [a.model_copy(update={"away_mm": 1.2}) for a in SCREWED.bridge.adjusters])
-    rows = [Row(6, k, -left_cents(Row(6, k, 0.0, 0.5), stuck, 0.0, 2.0), 0.5, w) for k, w in ((5, 1.0), (17, 3.0))]
+    rows = [
+        ErrorRow(6, k, -left_cents(ErrorRow(6, k, 0.0, 0.5), stuck, 0.0, 2.0), 0.5, w) for k, w in ((5, 1.0), (17, 3.0))
+    ]
     plan = plan_bridge(rows, stuck, {})
     assert plan.moves["saddle 6"].mm == pytest.approx(1.2)
     assert plan.moves["saddle 6"].missing_mm == pytest.approx(0.8, abs=1e-4)
     assert plan.short_mm[6] == pytest.approx(0.8, abs=1e-4)
-    at_12 = -left_cents(Row(6, 12, 0.0, 0.5), stuck, 1.2, 0.8)
+    at_12 = -left_cents(ErrorRow(6, 12, 0.0, 0.5), stuck, 1.2, 0.8)
     assert plan.remaining_cents[6] == pytest.approx(at_12, rel=5e-3)
     assert plan.remaining_by_fret[6, 17] > 1.5 * plan.remaining_cents[6]
 
 
 def test_one_fret_is_said_as_it_is() -> None:
-    plan = plan_bridge([Row(1, 5, 6.0, 0.5), Row(2, 12, 2.0, 0.5)], PAIRED, {})
+    plan = plan_bridge([ErrorRow(1, 5, 6.0, 0.5), ErrorRow(2, 12, 2.0, 0.5)], PAIRED, {})
     assert plan.remaining_cents == {1: plan.remaining_by_fret[1, 5], 2: plan.remaining_by_fret[2, 12]}
 
 
 @pytest.mark.parametrize("ratio", [0.6, 1.3])
 def test_a_string_answers_as_was_learnt(ratio: float) -> None:
-    rows = [Row(2, 12, 5.0, 0.3)]
+    rows = [ErrorRow(2, 12, 5.0, 0.3)]
     plain, learnt = (plan_bridge(rows, SCREWED, {}, response=r).moves["saddle 2"] for r in (None, {2: ratio, 5: 2.0}))
     assert learnt.mm == pytest.approx(plain.mm / ratio, rel=0.02)
     assert learnt.se_mm == pytest.approx(plain.se_mm / ratio, rel=0.02)
@@ -164,7 +165,7 @@ def test_a_string_answers_as_was_learnt(ratio: float) -> None:
 def test_the_doubt_of_moves_is_the_scatter_of_repeats() -> None:
     """Two pairs and a bar across all: three adjusters, a hundred draws of what was heard."""
     row_errors = [(1, 12, 4.0, 0.2), (2, 12, 1.0, 0.9), (3, 12, -2.0, 0.6), (4, 7, 1.0, 0.4), (4, 12, 1.5, 0.7)]
-    rows = [Row(*r, weight=w) for r, w in zip(row_errors, (1.0, 2.0, 1.0, 1.0, 3.0), strict=True)]
+    rows = [ErrorRow(*r, weight=w) for r, w in zip(row_errors, (1.0, 2.0, 1.0, 1.0, 3.0), strict=True)]
     first = SCREWED.bridge.adjusters[0]
     shares = {"a": {1: 1.0, 2: 1.0}, "b": {3: 1.0, 4: 1.0}, "tilt": {1: 1.0, 2: 0.7, 3: 0.3, 4: -0.2}}
     bridge = [first.model_copy(update={"name": n, "influence": i}) for n, i in shares.items()]
@@ -181,7 +182,7 @@ def test_the_doubt_of_moves_is_the_scatter_of_repeats() -> None:
         assert scatter == pytest.approx(move.se_mm, rel=0.2)  # 100 draws know a standard deviation to 7 %
 
 
-def cost(mm: npt.NDArray[np.float64], rows: list[Row], instrument: Instrument) -> float:
+def cost(mm: npt.NDArray[np.float64], rows: list[ErrorRow], instrument: Instrument) -> float:
     """Weighted sum of squares of what moves of the adjusters leave."""
     total = 0.0
     for row in rows:
@@ -209,7 +210,9 @@ def test_no_other_moves_within_travel_leave_less(seed: int) -> None:
     ]
     instrument = with_adjusters(SCREWED, adjusters)
     rows = [
-        Row(n, fret, float(chance.normal(0.0, 8.0)), float(chance.uniform(0.1, 2.0)), float(chance.uniform(0.2, 4.0)))
+        ErrorRow(
+            n, fret, float(chance.normal(0.0, 8.0)), float(chance.uniform(0.1, 2.0)), float(chance.uniform(0.2, 4.0))
+        )
         for n in range(1, 7)
         for fret in chance.choice(FRETS, size=int(chance.integers(1, 4)), replace=False).tolist()
     ]
@@ -255,7 +258,7 @@ means = "shaped"
     rows = []
     for n in range(1, 7):
         shift = sum(a.influence.get(n, 0.0) * wanted[a.name] for a in instrument.bridge.adjusters)
-        rows.append(Row(n, 12, -left_cents(Row(n, 12, 0.0, 0.3), instrument, 0.0, shift), 0.3))
+        rows.append(ErrorRow(n, 12, -left_cents(ErrorRow(n, 12, 0.0, 0.3), instrument, 0.0, shift), 0.3))
     plan = plan_bridge(rows, instrument, {})
     assert {name: move.mm for name, move in plan.moves.items()} == pytest.approx(wanted, abs=1e-4)
     assert plan.moves["treble block"].turns == pytest.approx(2.0, abs=1e-3)
@@ -273,7 +276,7 @@ means = "shaped"
 
 def test_errors_no_saddle_causes_end_in_a_plan_within_travel() -> None:
     for cents in (-3000.0, 900.0, 3000.0):
-        plan = plan_bridge([Row(1, 24, cents, 0.5)], SCREWED, {})
+        plan = plan_bridge([ErrorRow(1, 24, cents, 0.5)], SCREWED, {})
         assert abs(plan.moves["saddle 1"].mm) == pytest.approx(5.0)
         assert math.isfinite(plan.remaining_cents[1])
 
@@ -281,15 +284,15 @@ def test_errors_no_saddle_causes_end_in_a_plan_within_travel() -> None:
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        ([Row(1, 12, 1.0, 0.2), Row(1, 12, 2.0, 0.2)], "string 1 at fret 12 comes twice"),
-        ([Row(1, 12, math.nan, 0.2)], "expected a fret and numbers"),
-        ([Row(1, 12, 1.0, math.inf)], "expected a fret and numbers"),
-        ([Row(1, 0, 1.0, 0.2)], "expected a fret and numbers"),
-        ([Row(1, 12, 1.0, 0.2, 0.0)], "weighs 0.0"),
-        ([Row(7, 12, 1.0, 0.2)], "expected 1 to 6"),
+        ([ErrorRow(1, 12, 1.0, 0.2), ErrorRow(1, 12, 2.0, 0.2)], "string 1 at fret 12 comes twice"),
+        ([ErrorRow(1, 12, math.nan, 0.2)], "expected a fret and numbers"),
+        ([ErrorRow(1, 12, 1.0, math.inf)], "expected a fret and numbers"),
+        ([ErrorRow(1, 0, 1.0, 0.2)], "expected a fret and numbers"),
+        ([ErrorRow(1, 12, 1.0, 0.2, 0.0)], "weighs 0.0"),
+        ([ErrorRow(7, 12, 1.0, 0.2)], "expected 1 to 6"),
     ],
 )
-def test_rows_that_cannot_be_planned_on(rows: list[Row], words: str) -> None:
+def test_rows_that_cannot_be_planned_on(rows: list[ErrorRow], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         plan_bridge(rows, PAIRED, {})
 
@@ -297,4 +300,4 @@ def test_rows_that_cannot_be_planned_on(rows: list[Row], words: str) -> None:
 @pytest.mark.parametrize("ratio", [0.0, -1.0, math.nan])
 def test_a_response_that_cannot_be(ratio: float) -> None:
     with pytest.raises(ValueError, match="expected more than 0"):
-        plan_bridge([Row(1, 12, 1.0, 0.2)], PAIRED, {}, response={1: ratio})
+        plan_bridge([ErrorRow(1, 12, 1.0, 0.2)], PAIRED, {}, response={1: ratio})

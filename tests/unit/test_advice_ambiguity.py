@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.advice.ambiguity import saddle_ambiguity
 from oscservice.advice.comparison import Comparison
+from oscservice.advice.correction import saddle_ambiguity
 
 LENGTHS_MM = (648.0, 324.0)
 

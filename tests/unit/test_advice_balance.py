@@ -8,23 +8,27 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from oscservice.advice.balance import (
+from oscservice.advice.floating_bridge import (
+    LEAST_SHARE,
     LOWEST_Z,
     SAFE_RISE,
     Balance,
     cents_of,
+    ends_cents,
+    goal_of,
     heard,
     highest_z,
+    needed,
     saddle_moved,
     slackened,
+    targets_cents,
     unheard,
     z_of,
 )
-from oscservice.advice.rounds import LEAST_SHARE, ends_cents, goal_of, needed, targets_cents
-from oscservice.instrument.profile import load_instrument
-from oscservice.simulate.bridge import BridgeBuild
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.spring_bridge import BridgeBuild
 
 FLOATING = load_instrument("six-string-648")
 OTHERS = ~np.eye(6, dtype=bool)

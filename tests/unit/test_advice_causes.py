@@ -7,18 +7,25 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from oscservice.advice.causes import Cause, named_causes, ranked_causes
-from oscservice.advice.expected import HARMONIC, Survey, expect, mass_effect
-from oscservice.advice.finding import findings, left_out_frets, scatter_finding, stopped_strings, suspicion
-from oscservice.advice.neck import NeckErrors
+from oscservice.advice.causes import (
+    Cause,
+    findings,
+    left_out_frets,
+    named_causes,
+    ranked_causes,
+    scatter_finding,
+    stopped_strings,
+    suspicion,
+)
+from oscservice.advice.expected_errors import HARMONIC, Survey, expect, mass_effect
+from oscservice.advice.neck_errors import NeckErrors
 from oscservice.instrument.fretting import FrettedString, fretted_string
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC as TOUCHED
 from oscservice.instrument.pitch import cents_between
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import SOUND, Faults
-from oscservice.simulate.uneven import Uneven
+from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
+from oscservice.simulate.uneven_string import Uneven
 
 SIX = load_instrument("six-string-648")
 FRETS = (1, 3, 5, 7, 12, 17)

@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.advice.comparison import Comparison, Flag, combine, compare, harmonic_check
-from oscservice.advice.evidence import PluckReading
-from oscservice.hearing.strength import PRIOR_CENTS, Slope
+from oscservice.advice.comparison import Comparison, Flag, PluckReading, combine, compare, harmonic_check
+from oscservice.advice.pluck_strength import PRIOR_CENTS, Slope
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 
 FRET_12 = Place("fret", 12)

@@ -18,7 +18,7 @@ from oscservice.advice.correction import (
     speaking_lengths_mm,
     turns_text,
 )
-from oscservice.instrument.profile import Adjuster, load_instrument
+from oscservice.instrument.instrument_file import Adjuster, load_instrument
 
 FLOATING = load_instrument("six-string-648")
 SCREWED = load_instrument("six-string-628")

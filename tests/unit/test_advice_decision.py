@@ -9,12 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.advice.comparison import Comparison, Flag, compare
+from oscservice.advice.comparison import Comparison, Flag, PluckReading, compare
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
-from oscservice.advice.decision import Verdict, expected_after, judge, proved, with_expected
-from oscservice.advice.evidence import PluckReading
+from oscservice.advice.decision import Decision, expected_after, judge, proved, with_expected
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
-from oscservice.instrument.profile import load_instrument
 
 FRET_12 = Place("fret", 12)
 
@@ -26,27 +25,27 @@ def known(cents: float, se: float, plucks: int = 6, scatter: float = 0.6) -> Com
 @pytest.mark.parametrize(
     ("comparison", "verdict"),
     [
-        (known(0.1, 0.3), Verdict.SETTLED),
-        (known(-0.1, 0.3), Verdict.SETTLED),
-        (known(0.6, 0.3), Verdict.MORE_PLUCKS),
-        (known(0.0, 0.6), Verdict.MORE_PLUCKS),
-        (known(9.0, 0.6, plucks=3), Verdict.MOVE),
-        (known(-9.0, 0.6, plucks=3), Verdict.MOVE),
-        (known(9.0, 0.6, plucks=2), Verdict.MORE_PLUCKS),
-        (known(2.0, 0.6), Verdict.MORE_PLUCKS),
-        (known(2.0, 0.3), Verdict.MOVE),
-        (known(0.6, 0.3, plucks=20), Verdict.SETTLED),
-        (known(0.8, 0.3, plucks=20), Verdict.MOVE),
-        (known(0.1, 0.3, scatter=2.5), Verdict.SCATTERED),
-        (known(0.1, 0.3, plucks=2, scatter=2.5), Verdict.MORE_PLUCKS),
+        (known(0.1, 0.3), Decision.SETTLED),
+        (known(-0.1, 0.3), Decision.SETTLED),
+        (known(0.6, 0.3), Decision.MORE_PLUCKS),
+        (known(0.0, 0.6), Decision.MORE_PLUCKS),
+        (known(9.0, 0.6, plucks=3), Decision.MOVE),
+        (known(-9.0, 0.6, plucks=3), Decision.MOVE),
+        (known(9.0, 0.6, plucks=2), Decision.MORE_PLUCKS),
+        (known(2.0, 0.6), Decision.MORE_PLUCKS),
+        (known(2.0, 0.3), Decision.MOVE),
+        (known(0.6, 0.3, plucks=20), Decision.SETTLED),
+        (known(0.8, 0.3, plucks=20), Decision.MOVE),
+        (known(0.1, 0.3, scatter=2.5), Decision.SCATTERED),
+        (known(0.1, 0.3, plucks=2, scatter=2.5), Decision.MORE_PLUCKS),
     ],
 )
-def test_verdicts_at_one_cent(comparison: Comparison, verdict: Verdict) -> None:
+def test_verdicts_at_one_cent(comparison: Comparison, verdict: Decision) -> None:
     assert judge(comparison, 1.0) is verdict
 
 
 def test_a_wider_tolerance_settles_sooner() -> None:
-    assert judge(known(0.6, 0.5), 2.0) is Verdict.SETTLED
+    assert judge(known(0.6, 0.5), 2.0) is Decision.SETTLED
 
 
 @pytest.mark.parametrize("tolerance", [0.0, -1.0, math.nan])
@@ -60,10 +59,10 @@ def test_verdicts_are_even_and_end(cents: float, se: float, plucks: int, toleran
     verdict = judge(known(cents, se, plucks), tolerance)
     assert judge(known(-cents, se, plucks), tolerance) is verdict
     if plucks >= 20:
-        assert verdict in (Verdict.SETTLED, Verdict.MOVE)
-    if verdict is Verdict.SETTLED:
+        assert verdict in (Decision.SETTLED, Decision.MOVE)
+    if verdict is Decision.SETTLED:
         assert abs(cents) < tolerance
-    if verdict is Verdict.MOVE and plucks < 20:
+    if verdict is Decision.MOVE and plucks < 20:
         assert abs(cents) > 1.64 * se
 
 
@@ -72,8 +71,8 @@ def test_what_was_known_before_a_move_counts_after_it() -> None:
     assert expected.error_cents == 0.1
     assert expected.se_cents == pytest.approx(math.hypot(0.4, 0.32))
     heard = known(0.1, 0.45, plucks=3)
-    assert judge(heard, 1.0) is Verdict.MORE_PLUCKS
-    assert judge(heard, 1.0, expected=expected) is Verdict.SETTLED
+    assert judge(heard, 1.0) is Decision.MORE_PLUCKS
+    assert judge(heard, 1.0, expected=expected) is Decision.SETTLED
     assert with_expected(heard, expected).plucks == 3
 
 
@@ -139,9 +138,9 @@ def rehearse(rng: np.random.Generator, start_cents: float, tolerance: float, sca
             continue
         verdict = judge(heard, tolerance, expected=expected)
         known_now = with_expected(heard, expected)
-        if verdict is Verdict.SETTLED:
+        if verdict is Decision.SETTLED:
             settled, readings = known_now, []
-        elif verdict is Verdict.MOVE:
+        elif verdict is Decision.MOVE:
             advised = round(saddle_correction(known_now, string, 12, position, adjuster).mm, 1)
             left = error_after(known_now.error_cents, speaking_lengths_mm(string, 12, position), advised)
             expected, readings = expected_after(known_now, left, 0.12 * 2.67), []

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from oscservice.advice.expected import (
+from oscservice.advice.expected_errors import (
     ACTION_SD_MM,
     FRET_SD_MM,
     GROOVE_SD_MM,
@@ -24,14 +24,13 @@ from oscservice.advice.expected import (
     raised_nut,
     taken_up,
 )
-from oscservice.advice.neck import NeckErrors
-from oscservice.hearing.stiffness import Stiffness, expected_stiffness
+from oscservice.advice.neck_errors import NeckErrors
+from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import cents_between
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import SOUND, Faults
-from oscservice.simulate.rig import Rig
+from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
+from oscservice.simulate.guitar_mechanics import Rig
 
 PRESETS = ("six-string-648", "six-string-628", "seven-string-648", "acoustic-645", "bass-5-864")
 FRETS = (1, 3, 5, 7, 12, 17)

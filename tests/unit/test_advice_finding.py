@@ -8,20 +8,26 @@ from dataclasses import replace
 
 import pytest
 
-from oscservice.advice.causes import Cause
-from oscservice.advice.comparison import harmonic_check
-from oscservice.advice.evidence import PluckReading
-from oscservice.advice.expected import Survey
-from oscservice.advice.finding import CHECKS, INCURABLE, Finding, findings, left_out_frets, stopped_strings, suspicion
-from oscservice.advice.neck import compare_frets
+from oscservice.advice.causes import (
+    CHECKS,
+    INCURABLE,
+    Cause,
+    Finding,
+    findings,
+    left_out_frets,
+    stopped_strings,
+    suspicion,
+)
+from oscservice.advice.comparison import PluckReading, harmonic_check
+from oscservice.advice.expected_errors import Survey
+from oscservice.advice.neck_errors import compare_frets
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.instrument.strings import inharmonicity, tension_n
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import SOUND, Faults
-from oscservice.simulate.rig import Rig
-from oscservice.simulate.uneven import Uneven
+from oscservice.instrument.string_physics import inharmonicity, tension_n
+from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.uneven_string import Uneven
 
 FRETS = (1, 3, 5, 7, 12, 17)
 SCATTER_CENTS, OPEN_CENTS, READING_CENTS = 0.7, 0.15, 0.1

@@ -10,10 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import invgamma
 
-from oscservice.advice.comparison import compare
-from oscservice.advice.evidence import PluckReading
-from oscservice.advice.hand import MOST_WEIGHT, UNKNOWN, Hand, learnt
-from oscservice.advice.joint import joint_errors
+from oscservice.advice.comparison import PluckReading, compare, joint_errors
+from oscservice.advice.pluck_scatter import MOST_WEIGHT, UNKNOWN, PluckScatter, learnt
 from oscservice.instrument.pitch import OPEN, Place
 
 FRET = Place("fret", 12)
@@ -31,7 +29,7 @@ def plucked(
     return found
 
 
-def after(hand: Hand, plucks: list[PluckReading]) -> Hand:
+def after(hand: PluckScatter, plucks: list[PluckReading]) -> PluckScatter:
     return joint_errors(plucks, {FRET: 1200.0}, hand).hand(hand)
 
 
@@ -42,7 +40,7 @@ def test_a_scatter_is_summed_up_as_the_distribution_it_comes_from(scale: float, 
     rng = np.random.default_rng(1)
     drawn = invgamma.rvs(weight / 2.0, scale=weight * scale**2 / 2.0, size=200_000, random_state=rng)
     even = np.full(len(drawn), 1.0 / len(drawn))
-    found = learnt(Hand(1.0, 1.0), drawn, np.ones(len(drawn)), even)
+    found = learnt(PluckScatter(1.0, 1.0), drawn, np.ones(len(drawn)), even)
     assert found.scatter_cents == pytest.approx(scale, rel=0.03)
     assert found.weight == pytest.approx(weight, rel=0.05)
 
@@ -88,6 +86,6 @@ def test_whatever_is_plucked_a_hand_stays_a_hand(fretted: float, opened: float, 
 
 
 def test_more_plucks_make_an_error_surer() -> None:
-    hand = Hand(0.6, 4.0, ((0.5, 1.0),))
+    hand = PluckScatter(0.6, 4.0, ((0.5, 1.0),))
     assert hand.se_cents(4, 4) == pytest.approx(0.6 * math.sqrt(1 / 4 + 0.25 / 4))
     assert hand.se_cents(8, 4) < hand.se_cents(4, 4) > hand.se_cents(4, 8)

@@ -11,15 +11,15 @@ from hypothesis import strategies as st
 from made_up import Job
 from scipy.optimize import brentq
 
+from oscservice.advice.comparison import PluckReading
 from oscservice.advice.correction import cents_per_mm, error_after, null_move_mm, speaking_lengths_mm
-from oscservice.advice.evidence import PluckReading
-from oscservice.advice.neck import STEADY_HAND, NeckErrors, as_one, both, compare_frets, saddle_and_nut
-from oscservice.hearing.strength import DRIFT_CENTS, WALK_CENTS
+from oscservice.advice.neck_errors import STEADY_HAND, NeckErrors, as_one, both, compare_frets, saddle_and_nut
+from oscservice.advice.pluck_strength import DRIFT_CENTS, WALK_CENTS
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string
+from oscservice.instrument.instrument_file import load_instrument, preset_names
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument, preset_names
-from oscservice.session.asking import asked
-from oscservice.simulate.build import rig_of
+from oscservice.session.next_pluck import asked
+from oscservice.simulate.guitar_builder import rig_of
 
 GUITAR = load_instrument("six-string-648")
 FLAT = GUITAR.string(3).model_copy(update={"setback_mm": 0.0})

@@ -6,16 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.advice.played import Played
+from oscservice.advice.compared_frets import ComparedFrets
 
 
-@given(
-    st.dictionaries(st.integers(1, 24), st.integers(1, 100).map(lambda n: n / 10.0), min_size=1, max_size=12)
-)
+@given(st.dictionaries(st.integers(1, 24), st.integers(1, 100).map(lambda n: n / 10.0), min_size=1, max_size=12))
 def test_text_and_back(weights: dict[int, float]) -> None:
     frets = tuple(sorted(weights))
-    played = Played(frets, tuple(weights[fret] for fret in frets))
-    assert Played.parse(str(played), 24) == played
+    played = ComparedFrets(frets, tuple(weights[fret] for fret in frets))
+    assert ComparedFrets.parse(str(played), 24) == played
     assert played.weight() == weights
 
 
@@ -29,10 +27,8 @@ def test_text_and_back(weights: dict[int, float]) -> None:
         ("12, 5x2 7x.5", 24, (5, 7, 12), (2.0, 0.5, 1.0)),
     ],
 )
-def test_what_the_words_stand_for(
-    text: str, last: int, frets: tuple[int, ...], weights: tuple[float, ...]
-) -> None:
-    assert Played.parse(text, last) == Played(frets, weights)
+def test_what_the_words_stand_for(text: str, last: int, frets: tuple[int, ...], weights: tuple[float, ...]) -> None:
+    assert ComparedFrets.parse(text, last) == ComparedFrets(frets, weights)
 
 
 @pytest.mark.parametrize(
@@ -51,8 +47,8 @@ def test_what_the_words_stand_for(
 )
 def test_what_is_refused_says_why(text: str, words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        Played.parse(text, 24)
+        ComparedFrets.parse(text, 24)
 
 
 def test_errors_are_summed_up_at_the_octave_or_the_last_fret_below_it() -> None:
-    assert [Played.parse(text, 24).reference for text in ("5", "1 3 7", "5 12 17", "14 17")] == [5, 7, 12, 12]
+    assert [ComparedFrets.parse(text, 24).reference for text in ("5", "1 3 7", "5 12 17", "14 17")] == [5, 7, 12, 12]

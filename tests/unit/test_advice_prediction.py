@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from oscservice.advice.prediction import follow, predict
-from oscservice.hearing.stiffness import Stiffness
-from oscservice.instrument.change import (
+from oscservice.hearing.inharmonicity import Stiffness
+from oscservice.instrument.fretting import FrettedString, true_setback_mm
+from oscservice.instrument.instrument_file import Instrument, load_instrument
+from oscservice.instrument.modified_instrument import (
     NewGauge,
     tuned_by,
     with_action_raised,
@@ -19,9 +21,7 @@ from oscservice.instrument.change import (
     with_nut_height,
     with_reference,
 )
-from oscservice.instrument.fretting import FrettedString, true_setback_mm
-from oscservice.instrument.profile import Instrument, load_instrument
-from oscservice.simulate.build import rig_of
+from oscservice.simulate.guitar_builder import rig_of
 
 GUITAR = load_instrument("six-string-648")
 SCREWED = load_instrument("six-string-628")

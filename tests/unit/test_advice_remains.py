@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
+from oscservice.advice.causes import Finding
 from oscservice.advice.comparison import Comparison
-from oscservice.advice.conditioned import LastPass
-from oscservice.advice.expected import (
+from oscservice.advice.expected_errors import (
     ACTION_SD_MM,
     FRET_SD_MM,
     GROOVE_SD_MM,
@@ -20,18 +20,16 @@ from oscservice.advice.expected import (
     TAKE_UP_SD_MM,
     Survey,
 )
-from oscservice.advice.finding import Finding
-from oscservice.advice.neck import NeckErrors, as_one
-from oscservice.advice.remains import LAST_TERMS_FRET, StringRemains, remains, remains_after
-from oscservice.hearing.stiffness import Stiffness
-from oscservice.instrument.change import NewGauge, tuned_by, with_capo, with_gauges
+from oscservice.advice.neck_errors import NeckErrors, as_one
+from oscservice.advice.remaining_errors import LAST_TERMS_FRET, LastPass, StringRemains, remains, remains_after
+from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string, terms_error_cents
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_capo, with_gauges
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import Faults
-from oscservice.simulate.rig import Rig
+from oscservice.simulate.guitar_builder import Faults, rig_of
+from oscservice.simulate.guitar_mechanics import Rig
 
 THOROUGH = (1, 3, 5, 7, 12, 17)
 ONE = (12,)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.advice.comparison import Comparison
-from oscservice.advice.response import (
+from oscservice.advice.saddle_response import (
     ODD_SD,
     ODD_SHARE,
     SMALLEST_RATIO,
@@ -21,7 +21,7 @@ from oscservice.advice.response import (
     first_response,
     oddity,
 )
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 
 SCREW = load_instrument("six-string-628").adjuster_of(1)
 CLAMP = load_instrument("six-string-648").adjuster_of(1)

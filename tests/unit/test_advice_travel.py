@@ -21,9 +21,9 @@ from oscservice.advice.travel import (
     ways_out,
 )
 from oscservice.instrument.fretting import fretted_string, true_setback_mm
-from oscservice.instrument.profile import Instrument, load_instrument
+from oscservice.instrument.instrument_file import Instrument, load_instrument
 from oscservice.instrument.spec import StringSpec
-from oscservice.instrument.strings import plain_unit_weight_kg_m, wound_unit_weight_kg_m
+from oscservice.instrument.string_physics import plain_unit_weight_kg_m, wound_unit_weight_kg_m
 
 FLOATING = load_instrument("six-string-648")
 PAIRED = load_instrument("six-string-648-paired")

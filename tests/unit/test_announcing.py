@@ -11,9 +11,9 @@ from typing import Any
 import ifaddr
 import pytest
 
-from oscservice.daemon import announcing
-from oscservice.daemon.announcing import announced, instance_name, own_addresses, services
-from oscservice.osc.opened import open_ports
+from oscservice.daemon import network_announcement as announcing
+from oscservice.daemon.network_announcement import announced, instance_name, own_addresses, services
+from oscservice.osc.ports import open_ports
 from oscservice.osc.server import OscServer
 from oscservice.settings import ServeSettings
 

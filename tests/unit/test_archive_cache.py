@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from oscservice.archive.cache import FILE_NAME, Cache, default_folder, key_of
+from oscservice.archive.result_cache import FILE_NAME, Cache, default_folder, key_of
 
 SHA = "ab" * 32
 
@@ -45,7 +45,7 @@ def test_a_key_tells_everything_a_result_depends_on_apart() -> None:
 
 def test_the_longest_unused_go_when_there_is_too_much(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     now = 1_700_000_000.0
-    monkeypatch.setattr("oscservice.archive.cache.time.time", lambda: now)
+    monkeypatch.setattr("oscservice.archive.result_cache.time.time", lambda: now)
     with Cache.open(tmp_path) as cache:
         for n in range(100):
             now += 1.0
@@ -115,7 +115,7 @@ def test_a_folder_that_is_a_file_is_a_remark(tmp_path: Path) -> None:
 
 
 def test_a_file_held_by_another_is_a_remark(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("oscservice.archive.cache._WAIT_S", 0.01)
+    monkeypatch.setattr("oscservice.archive.result_cache._WAIT_S", 0.01)
     Cache.open(tmp_path).close()
     held = sqlite3.connect(tmp_path / FILE_NAME, isolation_level=None)
     held.execute("BEGIN EXCLUSIVE")

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from archived import archive
 
-from oscservice.archive.local import TRIES, on_cores
-from oscservice.archive.many import measure_many
-from oscservice.archive.one import Result, Task
+from oscservice.archive.file_measurement import Task, TaskResult
+from oscservice.archive.measure_many import measure_many
+from oscservice.archive.process_pool import TRIES, on_cores
 
 
-def named(task: Task) -> Result:
+def named(task: Task) -> TaskResult:
     """Work that notes in a diary beside the file which one it got; some are the death of it, one of them only once."""
     with (task.path.parent / "diary").open("a") as diary:
         diary.write(f"{task.path.name}\n")
@@ -21,7 +21,7 @@ def named(task: Task) -> Result:
     if task.path.name == "deadly" or (task.path.name == "once" and not survived.exists()):
         survived.touch()
         os.kill(os.getpid(), signal.SIGKILL)
-    return Result(text=task.path.name)
+    return TaskResult(text=task.path.name)
 
 
 def tasks(folder: Path, names: list[str]) -> list[Task]:
@@ -39,7 +39,7 @@ def test_a_process_that_dies_costs_a_retry(tmp_path: Path) -> None:
     names = [f"{n}" for n in range(20)]
     names[7] = "once"
     results = dict(on_cores(tasks(tmp_path, names), 2, named))
-    assert results == {n: Result(text=name) for n, name in enumerate(names)}
+    assert results == {n: TaskResult(text=name) for n, name in enumerate(names)}
     assert (tmp_path / "diary").read_text().split().count("once") == 2
 
 
@@ -53,5 +53,8 @@ def test_a_file_that_kills_every_time_is_a_fault_of_its_own(tmp_path: Path) -> N
 
 
 def test_one_core_works_in_this_process(tmp_path: Path) -> None:
-    assert list(on_cores(tasks(tmp_path, ["a", "b"]), 1, named)) == [(0, Result(text="a")), (1, Result(text="b"))]
+    assert list(on_cores(tasks(tmp_path, ["a", "b"]), 1, named)) == [
+        (0, TaskResult(text="a")),
+        (1, TaskResult(text="b")),
+    ]
     assert list(on_cores([], 2, named)) == []

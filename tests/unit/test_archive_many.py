@@ -12,11 +12,11 @@ import pytest
 from archived import archive, note
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from oscservice.archive import many, one
-from oscservice.archive.cache import Cache
-from oscservice.archive.content import sha256_of
-from oscservice.archive.many import Outcome, Wanted, measure_many
-from oscservice.archive.notes import MeasuredFile, measure_file
+from oscservice.archive import file_measurement as one
+from oscservice.archive import measure_many as many
+from oscservice.archive.file_measurement import MeasuredFile, measure_file
+from oscservice.archive.measure_many import FileOutcome, Wanted, measure_many
+from oscservice.archive.result_cache import Cache, sha256_of
 
 
 @pytest.fixture(scope="module")
@@ -25,12 +25,12 @@ def wanted(tmp_path_factory: pytest.TempPathFactory) -> list[Wanted]:
 
 
 @pytest.fixture(scope="module")
-def alone(wanted: list[Wanted]) -> list[Outcome]:
+def alone(wanted: list[Wanted]) -> list[FileOutcome]:
     """Every file measured as ``measure`` does it."""
-    return [Outcome(measure_file(w.path, w.expected_hz), sha256=sha256_of(w.path)) for w in wanted]
+    return [FileOutcome(measure_file(w.path, w.expected_hz), sha256=sha256_of(w.path)) for w in wanted]
 
 
-def test_outcomes_are_those_of_measuring_each_alone(wanted: list[Wanted], alone: list[Outcome]) -> None:
+def test_outcomes_are_those_of_measuring_each_alone(wanted: list[Wanted], alone: list[FileOutcome]) -> None:
     assert all(outcome.measured is not None and len(outcome.measured.notes) == 1 for outcome in alone)
     told: list[int] = []
     assert measure_many(wanted, done=told.append) == alone
@@ -38,7 +38,7 @@ def test_outcomes_are_those_of_measuring_each_alone(wanted: list[Wanted], alone:
     assert measure_many([]) == []
 
 
-def test_what_was_measured_before_is_looked_up(wanted: list[Wanted], alone: list[Outcome], tmp_path: Path) -> None:
+def test_what_was_measured_before_is_looked_up(wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path) -> None:
     with Cache.open(tmp_path / "cache") as cache:
         assert measure_many(wanted[:2], cache=cache) == alone[:2]
     told: list[int] = []
@@ -64,7 +64,7 @@ def test_another_estimator_finds_no_old_result(
 
 
 def test_a_cache_that_is_damaged_costs_nothing_but_time(
-    wanted: list[Wanted], alone: list[Outcome], tmp_path: Path
+    wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path
 ) -> None:
     (tmp_path / "measured.sqlite").write_bytes(b"rubbish" * 1000)
     with Cache.open(tmp_path) as cache:
@@ -90,7 +90,7 @@ def test_an_infinite_uncertainty_survives_the_cache(
 
 
 def test_files_that_cant_be_read_have_a_line_each_and_the_rest_is_measured(
-    wanted: list[Wanted], alone: list[Outcome], tmp_path: Path
+    wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path
 ) -> None:
     (tmp_path / "empty.wav").write_bytes(b"")
     (tmp_path / "text.wav").write_text("no sound")
@@ -131,7 +131,7 @@ def test_a_file_that_changes_while_it_is_measured_is_told_and_not_kept(
     assert (again.fault, again.cached) == ("", False)
 
 
-def test_a_mistake_of_ours_costs_one_file(wanted: list[Wanted], alone: list[Outcome], monkeypatch) -> None:
+def test_a_mistake_of_ours_costs_one_file(wanted: list[Wanted], alone: list[FileOutcome], monkeypatch) -> None:
     def faulty(path: Path, expected_hz: tuple[float, ...]) -> object:
         if path == wanted[1].path:
             raise ZeroDivisionError("division by\nzero")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from test_house import ROOT, imports
 
-from oscservice.archive.version import difference, estimator, fingerprint, measuring_files, source_digest
+from oscservice.archive.estimator_version import difference, estimator, fingerprint, measuring_files, source_digest
 
 
 def test_everything_measuring_imports_is_part_of_it() -> None:

@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from oscservice.audio.block import Block, Samples
-from oscservice.audio.file import FileSource
+from oscservice.audio.file_source import FileSource
 from oscservice.errors import InputError
 
 

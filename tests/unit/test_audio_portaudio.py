@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from oscservice.audio import device as room
+from oscservice.audio import device_source as room
 from oscservice.audio.block import Block
-from oscservice.audio.device import DEVICE_BLOCK_FRAMES, DeviceSource
+from oscservice.audio.device_source import DEVICE_BLOCK_FRAMES, DeviceSource
 from oscservice.audio.portaudio import find_device, list_devices
-from oscservice.cli.devices import devices_command
+from oscservice.cli.listing_commands import devices_command
 from oscservice.errors import AudioInputError, InputError
 
 

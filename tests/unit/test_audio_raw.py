@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.audio.block import Block
-from oscservice.audio.raw import RawSource
+from oscservice.audio.raw_source import RawSource
 from oscservice.errors import InputError
 
 

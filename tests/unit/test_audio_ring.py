@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.audio.ring import Ring
+from oscservice.audio.block import Ring
 
 
 def filled(longest: int, blocks: list[int], begin: int = 0) -> tuple[Ring, int]:

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from oscservice.audio.file import FileSource
-from oscservice.audio.raw import RawSource
-from oscservice.audio.source import SourceSpec, open_source, parse_source
+from oscservice.audio.file_source import FileSource
+from oscservice.audio.raw_source import RawSource
+from oscservice.audio.source_spec import SourceSpec, open_source, parse_source
 from oscservice.errors import InputError
 
 

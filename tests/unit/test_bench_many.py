@@ -13,7 +13,7 @@ from types import ModuleType
 import pytest
 
 import oscservice
-from oscservice.archive.many import Outcome, measure_many
+from oscservice.archive.measure_many import FileOutcome, measure_many
 
 BENCH = Path(__file__).parents[1] / "bench" / "many.py"
 
@@ -39,7 +39,7 @@ def test_no_two_notes_are_the_same_and_each_is_the_note_it_should_be(bench: Modu
         cents = 1200.0 * math.log2(outcome.measured.notes[0].reading.f1_hz / one.expected_hz[0])
         assert abs(cents) < 32.0
     with pytest.raises(AssertionError, match="no note"):
-        bench.checked([Outcome(None, "there is no such file")])
+        bench.checked([FileOutcome(None, "there is no such file")])
 
 
 def test_another_estimator_that_finds_nothing_is_no_time(bench: ModuleType, tmp_path: Path) -> None:

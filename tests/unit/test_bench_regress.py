@@ -16,7 +16,7 @@ import regress
 from planted import Planted, drifted, studio_rig
 
 from oscservice.instrument.pitch import cents_between
-from oscservice.session.words import Drift
+from oscservice.session.vocabulary import Drift
 
 SESSIONS = 60
 FALSE_SHARE = 0.02

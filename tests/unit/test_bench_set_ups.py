@@ -15,7 +15,7 @@ import quick
 import recovery
 import told_errors
 
-from oscservice.session.words import Check
+from oscservice.session.vocabulary import Check
 
 
 def test_causes_are_recovered_from_guitars_with_one_fault_each() -> None:

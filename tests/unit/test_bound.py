@@ -9,15 +9,15 @@ import pytest
 from packets import message
 from socketless import NEAR, Socketless
 
-from oscservice.configured.file import NOTHING, Configured, read_settings
-from oscservice.daemon.bound import bind, bound_lines
+from oscservice.bindings.settings_file import NOTHING, SettingsFile, read_settings
+from oscservice.daemon.applied_bindings import bind, bound_lines
 from oscservice.errors import InputError
 
 LISTENER = '[[listener]]\nname = "grid"\nhost = "{host}"\nport = {port}\ntopics = ["//"]\n'
 DAMP = '[[binding]]\nfrom = "/grid/*"\ncommand = "/bench/simulator/damp"\n'
 
 
-def configured(text: str) -> Configured:
+def configured(text: str) -> SettingsFile:
     return read_settings(text, "my.toml", Path("/"))
 
 

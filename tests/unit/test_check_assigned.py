@@ -8,12 +8,12 @@ from dataclasses import replace
 import pytest
 from made_up import reading
 
-from oscservice.archive.notes import MeasuredFile, NoteFound, SoundPassedOver
-from oscservice.check.assigned import Told, assign
-from oscservice.check.naming import Named
+from oscservice.archive.file_measurement import MeasuredFile, NoteFound, SoundPassedOver
+from oscservice.check.assignment import Told, assign
+from oscservice.check.file_naming import NameParts
 from oscservice.hearing.reading import Reading
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_hz, note_number
-from oscservice.instrument.profile import load_instrument
 
 GUITAR = load_instrument("six-string-648")
 FRET_12 = Place("fret", 12)
@@ -40,41 +40,41 @@ def cases(measured: MeasuredFile, told: Told, *, known: bool = True) -> tuple[li
 
 
 def test_a_name_that_says_string_and_place_is_believed_though_the_string_is_off_by_a_semitone() -> None:
-    told = Told(Named(6, FRET_12))
+    told = Told(NameParts(6, FRET_12))
     assert cases(file(hz(6, FRET_12, -110.0)), told) == (["string 6 fret 12"], [], [])
 
 
 def test_a_name_that_says_another_note_is_refused() -> None:
-    got = cases(file(hz(5)), Told(Named(6, OPEN)))
+    got = cases(file(hz(5)), Told(NameParts(6, OPEN)))
     assert got == ([], ["heard A2 (110.0 Hz) at 0.0 s where string 6 open is told, E2"], [])
 
 
 def test_a_noise_beside_the_note_that_was_meant_is_passed_over() -> None:
-    notes, refused, remarks = cases(file(hz(6), hz(1)), Told(Named(6, OPEN)))
+    notes, refused, remarks = cases(file(hz(6), hz(1)), Told(NameParts(6, OPEN)))
     assert (notes, refused) == (["string 6 open"], [])
     assert remarks == ["passed over: heard E4 (329.6 Hz) at 3.0 s where string 6 open is told, E2"]
 
 
 def test_a_string_to_a_file_gets_its_places_by_ear() -> None:
     heard = file(hz(6), hz(6, FRET_12, 8.0), hz(6, Place("fret", 7)), hz(6, cents=-30.0))
-    notes, refused, _ = cases(heard, Told(Named(6)))
+    notes, refused, _ = cases(heard, Told(NameParts(6)))
     assert notes == ["string 6 open", "string 6 fret 12", "string 6 fret 7", "string 6 open"]
     assert refused == []
 
 
 def test_a_pitch_below_the_open_string_is_no_place_on_it() -> None:
-    assert cases(file(hz(6)), Told(Named(1)))[1] == ["heard E2 (82.4 Hz) at 0.0 s, which is no place on string 1"]
+    assert cases(file(hz(6)), Told(NameParts(1)))[1] == ["heard E2 (82.4 Hz) at 0.0 s, which is no place on string 1"]
 
 
 def test_places_are_told_in_the_order_they_are_played_and_have_to_fit_in_number() -> None:
-    told = Told(Named(6), (OPEN, HARMONIC, FRET_12))
+    told = Told(NameParts(6), (OPEN, HARMONIC, FRET_12))
     heard = file(hz(6), hz(6, HARMONIC), hz(6, FRET_12))
     assert cases(heard, told)[0] == ["string 6 open", "string 6 harmonic", "string 6 fret 12"]
     assert cases(file(hz(6)), told)[1] == ["1 notes heard where 3 places are told"]
 
 
 def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
-    told = Told(Named(6), (OPEN, OPEN, FRET_12, FRET_12, OPEN))
+    told = Told(NameParts(6), (OPEN, OPEN, FRET_12, FRET_12, OPEN))
     heard = file(
         "too short for a note", hz(6), hz(6), "too few partials for a string", hz(6, FRET_12), hz(6, cents=-50.0)
     )
@@ -94,12 +94,12 @@ def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
     ],
 )
 def test_where_pitch_leaves_a_choice_a_file_is_refused(places: tuple[Place, ...], heard: tuple[float, ...]) -> None:
-    notes, refused, _ = cases(file(*heard), Told(Named(6), places))
+    notes, refused, _ = cases(file(*heard), Told(NameParts(6), places))
     assert (notes, refused) == ([], [f"{len(heard)} notes heard where {len(places)} places are told"])
 
 
 def test_without_an_instrument_every_place_told_has_to_be_heard() -> None:
-    assert cases(file(hz(6)), Told(Named(6), (OPEN, FRET_12)), known=False)[0] == []
+    assert cases(file(hz(6)), Told(NameParts(6), (OPEN, FRET_12)), known=False)[0] == []
 
 
 def test_by_ear_strings_are_open_or_at_fret_12_unless_told_otherwise() -> None:
@@ -118,34 +118,34 @@ def test_what_two_strings_could_be_is_asked_back() -> None:
 
 def test_notes_go_by_their_names_where_there_is_no_instrument() -> None:
     assert cases(file(note_hz(40)), Told(), known=False) == (["E2"], [], [])
-    soft = Named(note=note_number("E2"), labels=(("dynamic", "soft"),))
+    soft = NameParts(note=note_number("E2"), labels=(("dynamic", "soft"),))
     assert cases(file(note_hz(40)), Told(soft), known=False)[0] == ["E2 (dynamic soft)"]
     assert cases(file(note_hz(43)), Told(soft), known=False)[1] == ["heard G2 (98.0 Hz) at 0.0 s where E2 is told"]
-    assert "no instrument" in cases(file(note_hz(40)), Told(Named(6)), known=False)[1][0]
+    assert "no instrument" in cases(file(note_hz(40)), Told(NameParts(6)), known=False)[1][0]
 
 
 def test_a_string_and_a_note_make_a_fret() -> None:
-    assert cases(file(hz(6, FRET_12)), Told(Named(6, None, note_number("E3"))))[0] == ["string 6 fret 12"]
-    assert cases(file(hz(6)), Told(Named(6, None, note_number("C2"))))[1] == ["string 6 has no C2"]
+    assert cases(file(hz(6, FRET_12)), Told(NameParts(6, None, note_number("E3"))))[0] == ["string 6 fret 12"]
+    assert cases(file(hz(6)), Told(NameParts(6, None, note_number("C2"))))[1] == ["string 6 has no C2"]
 
 
 @pytest.mark.parametrize(
-    ("named", "why"), [(Named(7, OPEN), "which has 6"), (Named(6, Place("fret", 30)), "which has 2")]
+    ("named", "why"), [(NameParts(7, OPEN), "which has 6"), (NameParts(6, Place("fret", 30)), "which has 2")]
 )
-def test_what_is_not_on_the_instrument_is_refused(named: Named, why: str) -> None:
+def test_what_is_not_on_the_instrument_is_refused(named: NameParts, why: str) -> None:
     assert why in cases(file(hz(6)), Told(named))[1][0]
 
 
 def test_a_dead_channel_is_remarked_and_the_other_is_read() -> None:
     heard = file(hz(6), levels=(-200.0, -20.0), channel=2)
-    assert cases(heard, Told(Named(6))) == (["string 6 open"], [], ["channel 1 is silent; channel 2 was read"])
-    assert cases(heard, Told(Named(6), channel=1))[1] == ["channel 1 is silent"]
-    assert cases(heard, Told(Named(6), channel=3))[1] == ["has 2 channels, and channel 3 was asked for"]
+    assert cases(heard, Told(NameParts(6))) == (["string 6 open"], [], ["channel 1 is silent; channel 2 was read"])
+    assert cases(heard, Told(NameParts(6), channel=1))[1] == ["channel 1 is silent"]
+    assert cases(heard, Told(NameParts(6), channel=3))[1] == ["has 2 channels, and channel 3 was asked for"]
 
 
 def test_of_two_channels_the_louder_one_is_read_since_both_hold_the_same_pluck() -> None:
     notes = (NoteFound(1, 0.5, reading(hz(6))), NoteFound(2, 0.5, reading(hz(6))))
-    assert cases(MeasuredFile(48000, 2, notes, (-30.0, -20.0), ()), Told(Named(6))) == (["string 6 open"], [], [])
+    assert cases(MeasuredFile(48000, 2, notes, (-30.0, -20.0), ()), Told(NameParts(6))) == (["string 6 open"], [], [])
 
 
 def test_a_channel_a_string_needs_one_for_every_string() -> None:
@@ -168,6 +168,6 @@ def test_a_file_without_a_note_says_what_was_in_it() -> None:
 
 def test_a_clipped_note_has_no_strength() -> None:
     clipped = replace(reading(hz(6)), flags=("clipped",))
-    ((_, note),) = assign("a.wav", file(clipped), Told(Named(6)), GUITAR, 440.0).notes
+    ((_, note),) = assign("a.wav", file(clipped), Told(NameParts(6)), GUITAR, 440.0).notes
     assert note.strength_db is None
     assert note.inharmonicity_se is None, "an infinite error is none that can be stored"

@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice.check.baseline import baseline_text, read_baseline, write_baseline
-from oscservice.check.cases import Case, Heard, Note
+from oscservice.check.verdicts import Case, Note, RecordingHeard
 from oscservice.errors import InputError
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
 
 GUITAR = load_instrument("six-string-648")
 NOTE = Note(82.41, 0.1, -20.0, 1e-4, 1e-6, "a.wav", 0.5)
-HEARD = Heard(GUITAR, 440.0, {Case(6, OPEN, 40): (NOTE,), Case(6, Place("fret", 12), 52): (NOTE, NOTE)})
+HEARD = RecordingHeard(GUITAR, 440.0, {Case(6, OPEN, 40): (NOTE,), Case(6, Place("fret", 12), 52): (NOTE, NOTE)})
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 notes = st.builds(
@@ -42,7 +42,7 @@ cases = st.builds(
     ),
 )
 everything = st.builds(
-    Heard,
+    RecordingHeard,
     instrument=st.sampled_from([None, GUITAR]),
     reference_hz=st.floats(380.0, 500.0),
     notes=st.dictionaries(cases, st.lists(notes, min_size=1, max_size=3).map(tuple), max_size=4),
@@ -52,7 +52,7 @@ everything = st.builds(
 @settings(deadline=None)  # it waits for the disk
 @given(heard=everything, estimator=st.text(max_size=10))
 def test_what_is_written_is_read_back_to_the_last_bit(
-    tmp_path_factory: pytest.TempPathFactory, heard: Heard, estimator: str
+    tmp_path_factory: pytest.TempPathFactory, heard: RecordingHeard, estimator: str
 ) -> None:
     path = tmp_path_factory.getbasetemp() / "base.json"
     write_baseline(path, baseline_text(heard, estimator))
@@ -60,7 +60,7 @@ def test_what_is_written_is_read_back_to_the_last_bit(
 
 
 def test_the_order_in_which_notes_were_read_does_not_show() -> None:
-    turned = Heard(GUITAR, 440.0, dict(reversed(HEARD.notes.items())))
+    turned = RecordingHeard(GUITAR, 440.0, dict(reversed(HEARD.notes.items())))
     assert baseline_text(turned) == baseline_text(HEARD)
 
 

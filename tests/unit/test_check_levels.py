@@ -7,9 +7,18 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import ttest_ind
 
-from oscservice.check.cases import Case, Note
-from oscservice.check.levels import Levels, Scatter, Sound, degrees_of, levels_of, limit_sd, scatter_of, sounds_of
-from oscservice.hearing.strength import PRIOR_CENTS
+from oscservice.advice.pluck_strength import PRIOR_CENTS
+from oscservice.check.place_levels import (
+    Levels,
+    NoteGroup,
+    Scatter,
+    degrees_of,
+    levels_of,
+    limit_sd,
+    scatter_of,
+    sounds_of,
+)
+from oscservice.check.verdicts import Case, Note
 from oscservice.instrument.pitch import OPEN, Place, note_hz
 
 OPENED = Case(6, OPEN, 40)
@@ -95,12 +104,12 @@ def test_one_note_that_went_wrong_is_left_out_and_told() -> None:
     assert few.left_out == (), "of two nobody knows which"
 
 
-def drawn(rng: np.random.Generator, sd_cents: float, sizes: tuple[int, ...]) -> list[list[Sound]]:
+def drawn(rng: np.random.Generator, sd_cents: float, sizes: tuple[int, ...]) -> list[list[NoteGroup]]:
     strings = []
     for number, size in enumerate(sizes):
         values: NDArray[np.float64] = rng.normal(0.0, sd_cents, size)
         case = Case(number + 1, OPEN, 40)
-        strings.append([Sound((1, case), float(value), 0.0, 0.0, Note(100.0, 0.0)) for value in values])
+        strings.append([NoteGroup((1, case), float(value), 0.0, 0.0, Note(100.0, 0.0)) for value in values])
     return strings
 
 
@@ -131,8 +140,8 @@ def test_degrees_of_freedom_are_welchs_where_nothing_but_scatter_is_unsure() -> 
     rng = np.random.default_rng(5)
     opened, fretted = rng.normal(0.0, 0.3, 7), rng.normal(0.0, 1.5, 4)
     scatter = Scatter(float(opened.std(ddof=1)), float(fretted.std(ddof=1)), 6.0, 3.0)
-    sounds = [Sound((1, OPENED), float(c), 0.0, 0.0, note(OPENED, c)) for c in opened]
-    sounds += [Sound((1, FRETTED), float(c), 0.0, 0.0, note(FRETTED, c)) for c in fretted]
+    sounds = [NoteGroup((1, OPENED), float(c), 0.0, 0.0, note(OPENED, c)) for c in opened]
+    sounds += [NoteGroup((1, FRETTED), float(c), 0.0, 0.0, note(FRETTED, c)) for c in fretted]
     levels, weights = levels_of(sounds, scatter), {(1, FRETTED): 1.0, (1, OPENED): -1.0}
     _, se_cents = levels.combined(weights)
     expected = ttest_ind(opened, fretted, equal_var=False).df
@@ -156,7 +165,7 @@ def test_errors_are_true() -> None:
                     drive = float(10.0 ** (rng.normal(0.0, 2.0) / 20.0)) - 1.0
                     se = float(rng.uniform(0.05, 0.4))
                     cents = slope * drive + float(rng.normal(0.0, np.hypot(se, 0.5)))
-                    sounds.append(Sound((which, case), cents, se, drive, Note(100.0, se)))
+                    sounds.append(NoteGroup((which, case), cents, se, drive, Note(100.0, se)))
             strings.append(sounds)
         scatter = scatter_of(strings)
         case = strings[0][0].level[1]

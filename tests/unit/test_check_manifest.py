@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from oscservice.check.file_naming import NameParts
 from oscservice.check.manifest import load_manifest, read_manifest
-from oscservice.check.naming import Named
 from oscservice.check.verdicts import Limits
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import OPEN, Place, note_number
@@ -50,12 +50,12 @@ def test_a_manifest_is_read_with_its_own_entries_before_the_rest() -> None:
     assert found.limits == Limits(drift_cents=1.5)
     low, six, ring, rest = found.recordings
     assert low.patterns == ("low.wav", "more/low.wav")
-    assert low.told.named == Named(6)
+    assert low.told.named == NameParts(6)
     assert low.told.places == (OPEN, Place("fret", 12), OPEN)
     assert (low.told.channel, low.names) == (2, None)
     assert six.told.string_a_channel
     assert six.names is not None, "it says nothing of its notes, so the names of all do"
-    assert ring.told.named == Named(note=note_number("E2"), labels=(("dynamic", "soft"),))
+    assert ring.told.named == NameParts(note=note_number("E2"), labels=(("dynamic", "soft"),))
     assert rest.patterns == ("takes/*.wav",)
     assert {some.told.listen_for for some in found.recordings} == {(OPEN, Place("fret", 7))}
     assert {some.folder for some in found.recordings} == {Path("/songs")}

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.check.naming import Named, compile_names
+from oscservice.check.file_naming import NameParts, compile_names
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_number
 
 FRET_12 = Place("fret", 12)
@@ -17,22 +17,22 @@ FRET_12 = Place("fret", 12)
 @pytest.mark.parametrize(
     ("pattern", "name", "expected"),
     [
-        ("string{string}_{place}_{take}", "string6_fret12_3.wav", Named(6, FRET_12)),
-        ("string{string}_{place}_{take}", "string6_open_3.flac", Named(6, OPEN)),
-        ("string{string}_{place}_{take}", "string6_harmonic_take 10.flac", Named(6, HARMONIC)),
-        ("{string}-{fret}", "1-0.wav", Named(1, OPEN)),
-        ("{string}-{fret}", "1-12.wav", Named(1, FRET_12)),
-        ("{string} {place}.wav", "2 fret 7.aiff", Named(2, Place("fret", 7))),
-        ("{note}_{dynamic}_{take}", "eb3_mf_1.flac", Named(note=note_number("Eb3"), labels=(("dynamic", "mf"),))),
-        ("{note}_{any}_{take}", "gb2_mf_1.flac", Named(note=note_number("F#2"))),
-        ("{note}", "A-1.flac", Named(note=note_number("A-1"))),
-        ("{any}{note}_{any}", "take 4 E2_loud.wav", Named(note=note_number("E2"))),
-        ("{player}/{string}_{place}", "archive/anna/3_open.wav", Named(3, OPEN, labels=(("player", "anna"),))),
-        ("v1.2 {string}_{place}", "v1.2 3_open.wav", Named(3, OPEN)),
-        ("x{string}(a|b)", "x4(a|b).wav", Named(4)),
+        ("string{string}_{place}_{take}", "string6_fret12_3.wav", NameParts(6, FRET_12)),
+        ("string{string}_{place}_{take}", "string6_open_3.flac", NameParts(6, OPEN)),
+        ("string{string}_{place}_{take}", "string6_harmonic_take 10.flac", NameParts(6, HARMONIC)),
+        ("{string}-{fret}", "1-0.wav", NameParts(1, OPEN)),
+        ("{string}-{fret}", "1-12.wav", NameParts(1, FRET_12)),
+        ("{string} {place}.wav", "2 fret 7.aiff", NameParts(2, Place("fret", 7))),
+        ("{note}_{dynamic}_{take}", "eb3_mf_1.flac", NameParts(note=note_number("Eb3"), labels=(("dynamic", "mf"),))),
+        ("{note}_{any}_{take}", "gb2_mf_1.flac", NameParts(note=note_number("F#2"))),
+        ("{note}", "A-1.flac", NameParts(note=note_number("A-1"))),
+        ("{any}{note}_{any}", "take 4 E2_loud.wav", NameParts(note=note_number("E2"))),
+        ("{player}/{string}_{place}", "archive/anna/3_open.wav", NameParts(3, OPEN, labels=(("player", "anna"),))),
+        ("v1.2 {string}_{place}", "v1.2 3_open.wav", NameParts(3, OPEN)),
+        ("x{string}(a|b)", "x4(a|b).wav", NameParts(4)),
     ],
 )
-def test_a_pattern_reads_a_name(pattern: str, name: str, expected: Named) -> None:
+def test_a_pattern_reads_a_name(pattern: str, name: str, expected: NameParts) -> None:
     assert compile_names(pattern).read(PurePath(name)) == expected
 
 
@@ -79,6 +79,6 @@ def test_a_pattern_with_a_mistake_is_refused_in_one_line(pattern: str, words: st
 def test_what_is_written_by_a_pattern_is_read_by_it(string: int, fret: int, label: str) -> None:
     place = Place("fret", fret) if fret else OPEN
     name = f"s{string} {label} {str(place).replace(' ', '')}.wav"
-    assert compile_names("s{string} {kind} {place}").read(PurePath(name)) == Named(
+    assert compile_names("s{string} {kind} {place}").read(PurePath(name)) == NameParts(
         string, place, None, (("kind", label),)
     )

@@ -11,10 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.cli.serving import serve
-from oscservice.configured.checked import unreachable
-from oscservice.configured.file import Configured, load_settings, read_settings
-from oscservice.configured.form import (
+from oscservice.bindings.binding import (
+    MOST_CHARACTERS,
+    MOST_REMEMBERED,
+    MOST_WILDCARDS,
+    Binding,
+    Condition,
+    Taken,
+    When,
+)
+from oscservice.bindings.settings_file import SettingsFile, load_settings, read_settings, unreachable
+from oscservice.bindings.settings_form import (
     MOST_BINDINGS,
     MOST_CHECKS,
     MOST_LISTENERS,
@@ -26,12 +33,9 @@ from oscservice.configured.form import (
     SettingsForm,
     TakenForm,
 )
+from oscservice.bindings.value_mapping import FixedListener, Sending
+from oscservice.cli.serve_command import serve
 from oscservice.errors import InputError
-from oscservice.osc.bindings import Binding
-from oscservice.osc.captured import MOST_WILDCARDS
-from oscservice.osc.conditions import MOST_REMEMBERED, Condition, When
-from oscservice.osc.dressing import FixedListener, Sending
-from oscservice.osc.taken import MOST_CHARACTERS, Taken
 
 FOLDER = Path("/invented/folder")
 TEXT = """\
@@ -77,7 +81,7 @@ arguments = [1, { argument = 1, map = { "to move" = 2, settled = 1 }, otherwise 
 LINES = TEXT.splitlines()
 
 
-def read(text: str, root: str | None = None) -> Configured:
+def read(text: str, root: str | None = None) -> SettingsFile:
     return read_settings(text, "my.toml", FOLDER, root)
 
 
@@ -109,7 +113,7 @@ def test_what_it_says() -> None:
 
 
 def test_an_empty_file_changes_nothing() -> None:
-    assert read("") == Configured()
+    assert read("") == SettingsFile()
 
 
 def test_every_option_of_serve_can_stand_in_it() -> None:

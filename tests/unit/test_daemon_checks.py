@@ -17,16 +17,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.check.cases import Case
-from oscservice.check.told import as_json
-from oscservice.check.verdicts import CaseFound, Finding, Limits, Refusal, Result, Verdict, What
-from oscservice.daemon.checks import Checks, checking
-from oscservice.daemon.errand import NICE, ErrandFailed, errand
-from oscservice.daemon.recorded import MOST_ROWS, ended, recorded
-from oscservice.daemon.sets import MOST_LISTED, Sets
+from oscservice.api.argument_values import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS, ErrorCode, OscRefusal
+from oscservice.api.check_messages import MOST_ROWS, ended, recorded
+from oscservice.check.check_output import as_json
+from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
+from oscservice.daemon.recording_checks import MOST_LISTED, NICE, Checks, ErrandFailed, Sets, checking, errand
 from oscservice.instrument.pitch import OPEN
-from oscservice.osc.codes import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS, ErrorCode, OscRefusal
-from oscservice.osc.outbox import typed
+from oscservice.osc.publisher import typed
 
 
 def row(string: int | None, verdict: str, what: str | None = "pitch drift", **more: Any) -> dict[str, Any]:
@@ -129,20 +126,20 @@ def test_every_result_can_be_sent(rows: list[dict[str, Any]], verdict: str, refu
 
 def test_what_a_check_prints_can_be_read() -> None:
     """Every verdict and finding there is, as the command itself puts them."""
-    sizes = {Verdict.HOLDS: 0.1, Verdict.UNSURE: None, Verdict.OUT: 7.0, Verdict.DRIFTED: -7.0}
+    sizes = {CheckVerdict.HOLDS: 0.1, CheckVerdict.UNSURE: None, CheckVerdict.OUT: 7.0, CheckVerdict.DRIFTED: -7.0}
     cases = [
         CaseFound(
-            Case(string, OPEN, 40 + string), 3, (Finding(what, cents, None if cents is None else 0.2, 1.0, word),)
+            Case(string, OPEN, 40 + string), 3, (CheckFinding(what, cents, None if cents is None else 0.2, 1.0, word),)
         )
         for string, (what, (word, cents)) in enumerate(itertools.product(What, sizes.items()))
         if string < 12
     ]
-    result = Result("red", "the red one", "", Limits(), tuple(cases), (Refusal("a.wav", "made up"),))
+    result = CheckResult("red", "the red one", "", Limits(), tuple(cases), (Refusal("a.wav", "made up"),))
     found = recorded("red", json.dumps(as_json(result), allow_nan=False))
     in_order = [*cases[1:], cases[0]]  # what has no string comes last
     assert [(row[0], row[1]) for row in found.rows] == [(c.case.string, str(c.verdict)) for c in in_order]
     assert [row[2] for row in found.rows if row[1] != "unsure"] == [
-        str(c.findings[0].what) for c in in_order if c.verdict is not Verdict.UNSURE
+        str(c.findings[0].what) for c in in_order if c.verdict is not CheckVerdict.UNSURE
     ]
     assert found.summary[1:6] == ("drifted", 3, 6, 3, 1)
     for row in found.rows:

@@ -13,14 +13,14 @@ import pytest
 from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
-from oscservice.daemon.bench import Bench
-from oscservice.daemon.keeper import Keeper
-from oscservice.daemon.sets import Sets
-from oscservice.hearing.listener import Heard
-from oscservice.instrument.profile import load_instrument
-from oscservice.osc.codes import ErrorCode
+from oscservice.api.argument_values import ErrorCode
+from oscservice.daemon.coordinator import Coordinator
+from oscservice.daemon.recording_checks import Sets
+from oscservice.daemon.session_service import SessionService
+from oscservice.hearing.listener import NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.packet import encode
 from oscservice.osc.peer import Peer
-from oscservice.osc.wire import encode
 from oscservice.record.journal import Journal
 
 GUITAR = load_instrument(SCREWS)
@@ -33,7 +33,7 @@ WAITS = "import pathlib, sys, time\nwhile not pathlib.Path(sys.argv[1]).exists()
 class Asked:
     """A bench, what it sent and answered, and the lines it told; its check ends once ``finish`` is called."""
 
-    def __init__(self, keeper: Keeper, folder: Path) -> None:
+    def __init__(self, keeper: SessionService, folder: Path) -> None:
         self.folder = folder
         self.lines: list[str] = []
         self.sent: list[tuple[str, Any]] = []
@@ -41,7 +41,7 @@ class Asked:
         self.keeper = keeper
         (folder / "red.toml").write_text("")
         sets = Sets(folder, {"mine": folder / "red.toml"})
-        self.bench = Bench(keeper, tell=self.lines.append, instrument_folder=folder, sets=sets)
+        self.bench = Coordinator(keeper, tell=self.lines.append, instrument_folder=folder, sets=sets)
         program = [sys.executable, "-c", f"{WAITS}print({RESULT!r})", str(folder / "finish")]
         self.bench.checks._words = lambda manifest: program
         self.bench.server.publish = lambda values: self.sent.extend(values.items())  # type: ignore[method-assign]
@@ -76,7 +76,7 @@ class Asked:
 def asked(tmp_path: Path, work: Callable[[Asked], Any]) -> Asked:
     async def run() -> Asked:
         with Journal.open(tmp_path / "journal.sqlite3") as journal:
-            made = Asked(Keeper(journal, clock), tmp_path)
+            made = Asked(SessionService(journal, clock), tmp_path)
             try:
                 await work(made)
             finally:
@@ -95,7 +95,7 @@ def test_a_check_runs_beside_the_session_and_is_no_step_of_it(tmp_path: Path) ->
         assert made.say("/check/run", "mine", "id=a1") == encode("/bench/reply", "/bench/check/run", "id=a1")
         assert made.keeper.state is before
         await made.until("/check/running", "mine")
-        made.bench.hear(0, [Heard(0.1, made_up_reading(GUITAR.open_hz(6)))])
+        made.bench.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])
         assert [values[:2] for address, values in made.sent if address == "/reading"] == [(6, "open")]
         assert made.keeper.state is not before
         made.finish()

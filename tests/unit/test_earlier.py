@@ -9,10 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from oscservice.daemon.earlier import last_time
-from oscservice.daemon.keeper import Keeper
-from oscservice.instrument.change import with_action
-from oscservice.instrument.profile import Instrument, load_instrument
+from oscservice.daemon.session_service import SessionService, last_time
+from oscservice.instrument.instrument_file import Instrument, load_instrument
+from oscservice.instrument.modified_instrument import with_action
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.session import commands as cm
@@ -32,7 +31,7 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 def session(journal: Journal, instrument: Instrument = GUITAR, treble_mm: float | None = None) -> None:
     """A whole session, abandoned; with an action measured in it."""
-    keeper = Keeper(journal, clock)
+    keeper = SessionService(journal, clock)
     keeper.carry_out(cm.Begin(instrument, "made up"))
     if treble_mm is not None:
         keeper.carry_out(cm.Measured("action/treble", treble_mm))
@@ -44,7 +43,7 @@ def test_the_newest_closed_session_is_the_last_with_what_was_measured_in_it(jour
     session(journal, treble_mm=1.4)
     session(journal, treble_mm=1.8)
     session(journal, load_instrument("bass-4-864"))
-    Keeper(journal, clock).carry_out(cm.Begin(GUITAR, "still open"))
+    SessionService(journal, clock).carry_out(cm.Begin(GUITAR, "still open"))
     assert last_time(journal, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.8, 2.0))
 
 
@@ -59,7 +58,7 @@ def test_what_is_in_memory_only_counts_too(tmp_path: Path) -> None:
     (tmp_path / "j").mkdir()
     recorder = Recorder(None, tmp_path / "j", "no disk")
     assert last_time(recorder, GUITAR) is None
-    keeper = Keeper(recorder, clock)
+    keeper = SessionService(recorder, clock)
     keeper.carry_out(cm.Begin(GUITAR, "made up"))
     keeper.carry_out(cm.Measured("action/bass", 2.2))
     keeper.carry_out(cm.Abandon())
@@ -80,7 +79,7 @@ def test_a_session_that_cannot_be_read_is_passed_over(
 
 def test_the_keeper_knows_the_day_and_the_last_session(journal: Journal) -> None:
     session(journal, treble_mm=1.8)
-    begin = Keeper(journal, clock).with_past(cm.Begin(GUITAR, "next", 1.0, "5 12"))
+    begin = SessionService(journal, clock).with_past(cm.Begin(GUITAR, "next", 1.0, "5 12"))
     here = clock().astimezone().date().isoformat()
     last = cm.LastTime(GUITAR, with_action(GUITAR, 1.8, 2.0))
     assert begin == cm.Begin(GUITAR, "next", 1.0, "5 12", here, last)

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from oscservice.audio.block import OVERFLOW, AudioSource, Block
-from oscservice.daemon.ears import Ears, Sounds
-from oscservice.hearing.listener import Event, Heard
+from oscservice.daemon.audio_thread import AudioThread, Sounds
+from oscservice.hearing.listener import Event, NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
-from oscservice.record.kept import Stretch, floats
-from oscservice.record.remeasured import heard_again
+from oscservice.record.kept_sound import Stretch, floats
+from oscservice.record.remeasurement import heard_again
 from oscservice.simulate.guitar import Guitar
 
 RATE_HZ = 48000
@@ -67,7 +67,7 @@ def handed_over(source: AudioSource, channels: Sequence[int] = (0,), **how: bool
             assert fault is None
             ended.set()
 
-        Ears(source, asyncio.get_running_loop(), hear, end, lambda channel: (), channels, **how).start()
+        AudioThread(source, asyncio.get_running_loop(), hear, end, lambda channel: (), channels, **how).start()
         await asyncio.wait_for(ended.wait(), 60)
 
     asyncio.run(run())
@@ -79,7 +79,7 @@ def test_keeping_sound_changes_nothing_of_what_is_heard():
     kept, without = handed_over(Played(samples), keep=True), handed_over(Played(samples))
     assert [one[:2] for one in kept] == [one[:2] for one in without]
     assert {one[2] for one in without} == {None}
-    notes = [(event, sound) for _, event, sound in kept if isinstance(event, Heard)]
+    notes = [(event, sound) for _, event, sound in kept if isinstance(event, NoteHeard)]
     assert len(notes) == 3
     for event, sound in notes:
         assert sound is not None
@@ -87,13 +87,13 @@ def test_keeping_sound_changes_nothing_of_what_is_heard():
         there = samples[first : first + len(sound.samples), 0]
         assert floats(sound.samples, sound.sound) == pytest.approx(there, abs=2.0**-24), "as it came in"
         assert sound.sound.only_string is None
-    assert all(sound is None for _, event, sound in kept if not isinstance(event, Heard))
+    assert all(sound is None for _, event, sound in kept if not isinstance(event, NoteHeard))
 
 
 def test_each_channel_keeps_its_own():
     samples = played(channels=6)
     found = handed_over(Played(samples), range(6), keep=True, string_a_channel=True)
-    notes = [(channel, sound) for channel, event, sound in found if isinstance(event, Heard)]
+    notes = [(channel, sound) for channel, event, sound in found if isinstance(event, NoteHeard)]
     assert {channel for channel, _ in notes} == {0, 3, 5}
     for channel, sound in notes:
         assert sound is not None
@@ -105,7 +105,7 @@ def test_each_channel_keeps_its_own():
 def test_nothing_is_kept_across_a_gap(frames, flags):
     samples, gap = played(), round(2.4 * RATE_HZ) // 1000 * 1000
     found = handed_over(Played(samples, {gap: frames}, flags), keep=True)
-    notes = [(event, sound) for _, event, sound in found if isinstance(event, Heard)]
+    notes = [(event, sound) for _, event, sound in found if isinstance(event, NoteHeard)]
     after = [(event, sound) for event, sound in notes if event.onset_s > gap / RATE_HZ]
     assert after
     event, sound = after[0]

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from oscservice.audio.block import AudioSource, Block
-from oscservice.daemon import run
+from oscservice.daemon import app as run
 from oscservice.record.journal import Journal
 from oscservice.settings import ServeSettings
 

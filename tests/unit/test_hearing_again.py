@@ -10,19 +10,18 @@ import numpy as np
 import pytest
 from streams import RATE_HZ, notes_of, stream
 
-from oscservice.hearing.heard import Heard
 from oscservice.hearing.hum import measure_hum
-from oscservice.hearing.listener import Listener
+from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.pitch import cents_between
-from oscservice.record.kept import Sound
-from oscservice.record.remeasured import heard_again
+from oscservice.record.kept_sound import KeptSound
+from oscservice.record.remeasurement import heard_again
 
 
 def changes(samples: np.ndarray) -> list[float]:
     """By how many of its standard errors each note's reading changes."""
     found = []
     for event, kept in notes_of(samples):
-        again = heard_again(kept.samples, Sound.from_json(kept.sound.to_json()), ())
+        again = heard_again(kept.samples, KeptSound.from_json(kept.sound.to_json()), ())
         assert not isinstance(again, str), again
         found.append(abs(cents_between(again.f1_hz, event.reading.f1_hz)) / event.reading.se_cents)
     return found
@@ -50,7 +49,7 @@ def test_without_what_was_known_before_it_would_not_be():
     for event, kept in notes_of(stream(4, 0.12, 1.8, hum_dbfs=-55.0, noise_dbfs=-70.0)):
         listener = Listener(RATE_HZ, live=False)
         heard = [*listener.feed(kept.samples.astype(np.float32) / 2**23), *listener.finish()]
-        near = [one for one in heard if isinstance(one, Heard) and abs(one.onset_s - kept.sound.onset_s) < 0.1]
+        near = [one for one in heard if isinstance(one, NoteHeard) and abs(one.onset_s - kept.sound.onset_s) < 0.1]
         off = [abs(cents_between(one.reading.f1_hz, event.reading.f1_hz)) / one.reading.se_cents for one in near]
         worst = max(worst, *off)
     assert worst > 1.0
@@ -70,7 +69,7 @@ def test_samples_that_were_lost_are_not_reached_back_over():
     listener = Listener(RATE_HZ)
     listener.feed(samples[:lost])
     listener.lost(1000)
-    heard = [one for one in listener.feed(samples[lost:]) if isinstance(one, Heard)]
+    heard = [one for one in listener.feed(samples[lost:]) if isinstance(one, NoteHeard)]
     assert heard[0].from_s * RATE_HZ >= lost + 1000
     assert heard[0].onset_s == pytest.approx((1.2 * RATE_HZ + 1000) / RATE_HZ, abs=0.01)
 

@@ -10,11 +10,11 @@ import pytest
 from bench.noises import kinds, knock, let_down, scrape, squeak, strum, talk, ting
 from conftest import need
 
-from oscservice.hearing.listener import Dismissed, Heard, Listener
+from oscservice.hearing.listener import Listener, NoteDismissed, NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, cents_between
-from oscservice.instrument.profile import load_instrument
-from oscservice.session.asking import UNSURE_LIMIT_CENTS
-from oscservice.session.listening import SHORT_LIMIT_CENTS, SURE_ENOUGH_CENTS
+from oscservice.session.decide_reading import SHORT_LIMIT_CENTS, SURE_ENOUGH_CENTS
+from oscservice.session.next_pluck import UNSURE_LIMIT_CENTS
 from oscservice.simulate.guitar import Guitar
 
 RATE_HZ = 48000
@@ -23,19 +23,19 @@ DRAWS = range(6)
 HEARD_DB = -75.0
 
 
-def listen(*parts: np.ndarray) -> list[Heard | Dismissed]:
+def listen(*parts: np.ndarray) -> list[NoteHeard | NoteDismissed]:
     """What is made of parts one after another, a second of faint noise before and after."""
     quiet = np.zeros(RATE_HZ)
     samples = np.concatenate((quiet, *parts, quiet))
     samples += 10.0 ** (HEARD_DB / 20.0) * np.random.default_rng(1).standard_normal(len(samples))
     listener = Listener(RATE_HZ, live=False)
     events = listener.feed(samples) + listener.finish()
-    return [event for event in events if isinstance(event, Heard | Dismissed)]
+    return [event for event in events if isinstance(event, NoteHeard | NoteDismissed)]
 
 
-def evidence(events: list[Heard | Dismissed]) -> list[Heard]:
+def evidence(events: list[NoteHeard | NoteDismissed]) -> list[NoteHeard]:
     """The readings that a session would use for any string: short ones have to be surer."""
-    heard = [event for event in events if isinstance(event, Heard)]
+    heard = [event for event in events if isinstance(event, NoteHeard)]
     return [
         each
         for each in heard
@@ -58,7 +58,7 @@ def plucked(string: int, seconds: float, strength_mm: float = 1.0) -> np.ndarray
 def test_a_noise_is_no_evidence_and_what_is_refused_says_why(noise, draw):
     events = listen(noise(np.random.default_rng(draw), RATE_HZ))
     assert evidence(events) == []
-    assert all(event.reason for event in events if isinstance(event, Dismissed))
+    assert all(event.reason for event in events if isinstance(event, NoteDismissed))
 
 
 @pytest.mark.parametrize("draw", DRAWS)
@@ -82,7 +82,7 @@ def test_a_knock_while_a_string_rings_is_not_a_second_pluck(string):
     events = listen(tone)
     assert len(evidence(events)) == 1
     assert abs(evidence(events)[0].onset_s - 1.0) < 0.05
-    assert [event.reason for event in events if isinstance(event, Dismissed)] in (
+    assert [event.reason for event in events if isinstance(event, NoteDismissed)] in (
         [],
         ["nothing was plucked: that string was ringing already"],
     )
@@ -113,7 +113,7 @@ def test_two_strings_at_once_are_refused():
     both = plucked(5, 2.4) + plucked(3, 2.4)
     events = listen(both)
     assert evidence(events) == []
-    assert "something else sounds along with the string" in [e.reason for e in events if isinstance(e, Dismissed)]
+    assert "something else sounds along with the string" in [e.reason for e in events if isinstance(e, NoteDismissed)]
 
 
 def test_every_kind_of_noise_is_tried_here():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from oscservice.hearing.fall import STRETCH_PERIODS, STRETCH_S, fall
+from oscservice.hearing.pitch_track import STRETCH_PERIODS, STRETCH_S, fall
 
 RATE_HZ = 48000.0
 ONSET_S = 0.3

@@ -9,7 +9,7 @@ import pytest
 from chance import fewest, sd_bounds
 
 from oscservice.hearing.hum import SHORTEST_S, Hum, hum_among, measure_hum
-from oscservice.hearing.resample import Samples
+from oscservice.hearing.resampling import Samples
 
 RATE_HZ = 16000.0
 LINES = {1: 1.0, 2: 0.5, 3: 0.6, 5: 0.3, 7: 0.2}

@@ -10,7 +10,7 @@ from chance import fewest, sd_bounds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.hearing.law import StiffString, stiff_string
+from oscservice.hearing.inharmonicity import StiffString, stiff_string
 from oscservice.instrument.pitch import cents_between
 
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfiltfilt
 
-from oscservice.hearing.clipping import ClipWatch, is_clipped
-from oscservice.hearing.listener import Began, Dismissed, Heard, Listener, Live
+from oscservice.hearing.level import ClipWatch, is_clipped
+from oscservice.hearing.listener import Listener, Live, NoteBegan, NoteDismissed, NoteHeard
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 
@@ -42,13 +42,13 @@ def listen(samples: np.ndarray, block: int = 1024, **options: float) -> list:
 
 
 def pitches(events: list) -> list[float]:
-    return [event.reading.f1_hz for event in events if isinstance(event, Heard)]
+    return [event.reading.f1_hz for event in events if isinstance(event, NoteHeard)]
 
 
 def test_every_note_of_a_row_is_found_with_its_onset():
     asked = [82.41, 110.0, 146.83, 196.0, 246.94, 329.63]
     events = listen(np.concatenate([damped(note(hz)) for hz in asked]))
-    heard = [event for event in events if isinstance(event, Heard)]
+    heard = [event for event in events if isinstance(event, NoteHeard)]
     assert len(heard) == len(asked)
     for n, (event, hz) in enumerate(zip(heard, asked, strict=True)):
         assert abs(cents_between(event.reading.f1_hz, hz)) < 1.0
@@ -81,7 +81,7 @@ def test_a_neighbour_plucked_while_a_string_rings_is_read_as_itself():
 def test_a_note_is_read_while_it_rings_on():
     events = listen(note(110.0, 6.0, decay_s=4.0), longest_s=2.0)
     assert len(pitches(events)) == 1
-    heard = next(event for event in events if isinstance(event, Heard))
+    heard = next(event for event in events if isinstance(event, NoteHeard))
     assert heard.reading.window_start_s + heard.reading.window_length_s <= 2.05
 
 
@@ -116,7 +116,7 @@ def test_what_sounds_when_the_stream_begins_and_stays_is_no_note_and_hides_none(
         sample_rate_hz=RATE_HZ,
     )
     events = listen(samples)
-    assert any(isinstance(event, Dismissed) and "steady" in event.reason for event in events)
+    assert any(isinstance(event, NoteDismissed) and "steady" in event.reason for event in events)
     assert all(event.time_s > 1.15 for event in events if isinstance(event, Live))
     found = pitches(events)
     assert len(found) == 1
@@ -151,7 +151,7 @@ def test_a_louder_room_is_learnt_while_nothing_decays():
     at = int(6.0 * RATE_HZ)
     loud[at : at + len(tone)] += damped(tone, 0.0)
     events = listen(np.concatenate((quiet, loud)))
-    heard = [event for event in events if isinstance(event, Heard)]
+    heard = [event for event in events if isinstance(event, NoteHeard)]
     assert len(heard) == 1
     assert abs(cents_between(heard[0].reading.f1_hz, 147.0)) < 2.0
     assert heard[0].reading.window_start_s + heard[0].reading.window_length_s < 1.7
@@ -164,8 +164,8 @@ def test_a_knock_is_no_note():
     knock[48000 : 48000 + length] = 0.4 * draw.standard_normal(length) * np.exp(-np.arange(length) / 500.0)
     events = listen(knock)
     assert pitches(events) == []
-    assert any(isinstance(event, Began) for event in events)
-    assert all(event.reason for event in events if isinstance(event, Dismissed))
+    assert any(isinstance(event, NoteBegan) for event in events)
+    assert all(event.reason for event in events if isinstance(event, NoteDismissed))
 
 
 @pytest.mark.parametrize("samples", [np.zeros(96000), np.full(96000, np.nan)], ids=["silence", "no numbers"])
@@ -196,7 +196,7 @@ def test_live_values_come_at_most_25_a_second_and_follow_the_pitch():
 def test_clipped_and_not_finite_notes_say_so():
     loud = np.clip(note(110.0, level_dbfs=4.0), -0.95, 0.95)
     loud[30000] = np.nan
-    heard = next(event for event in listen(damped(loud)) if isinstance(event, Heard))
+    heard = next(event for event in listen(damped(loud)) if isinstance(event, NoteHeard))
     assert {"clipped", "not finite"} <= set(heard.reading.flags)
 
 
@@ -205,8 +205,8 @@ def test_a_note_with_samples_missing_is_dismissed_and_the_next_is_heard_at_its_t
     first, second = note(110.0, 1.0), damped(note(196.0))
     events = listener.feed(first) + listener.lost(24000) + listener.feed(np.concatenate((np.zeros(9600), second)))
     events += listener.finish()
-    assert any(isinstance(event, Dismissed) and "lost" in event.reason for event in events)
-    heard = [event for event in events if isinstance(event, Heard)]
+    assert any(isinstance(event, NoteDismissed) and "lost" in event.reason for event in events)
+    heard = [event for event in events if isinstance(event, NoteHeard)]
     assert len(heard) == 1
     assert abs(cents_between(heard[0].reading.f1_hz, 196.0)) < 1.0
     assert heard[0].onset_s == pytest.approx(1.0 + 0.5 + 0.2 + 0.3, abs=0.02)
@@ -266,23 +266,21 @@ def adverse(kind: str, f1_hz: float, seed: int) -> tuple[np.ndarray, float]:
     return total, pluck_s
 
 
-@pytest.mark.parametrize(
-    "kind", ["noise", "hum", "neighbours", "handling", "clipping", "distortion", "weak first"]
-)
+@pytest.mark.parametrize("kind", ["noise", "hum", "neighbours", "handling", "clipping", "distortion", "weak first"])
 def test_in_trouble_it_is_the_right_note_or_a_refusal_that_says_why(kind):
     """Never an octave or a partial off: within a semitone's quarter, live and settled, or dismissed with a reason."""
     refused = 0
     for seed, f1_hz in enumerate((61.74, 196.0, 415.3)):
         samples, pluck_s = adverse(kind, f1_hz, seed)
-        events = [event for event in listen(samples) if not isinstance(event, Began)]
-        note_events = [event for event in events if isinstance(event, Heard) and abs(event.onset_s - pluck_s) < 0.1]
+        events = [event for event in listen(samples) if not isinstance(event, NoteBegan)]
+        note_events = [event for event in events if isinstance(event, NoteHeard) and abs(event.onset_s - pluck_s) < 0.1]
         for event in note_events:
             assert abs(cents_between(event.reading.f1_hz, f1_hz)) < 25.0, (kind, f1_hz)
         live = [event for event in events if isinstance(event, Live) and event.time_s > pluck_s]
         assert all(abs(cents_between(event.hz, f1_hz)) < 25.0 + 3.0 * event.se_cents for event in live), (kind, f1_hz)
         if not note_events:
             refused += 1
-            assert any(isinstance(e, Dismissed) and e.reason and abs(e.onset_s - pluck_s) < 0.1 for e in events)
+            assert any(isinstance(e, NoteDismissed) and e.reason and abs(e.onset_s - pluck_s) < 0.1 for e in events)
     assert refused <= (1 if kind in ("clipping", "distortion") else 0)
 
 
@@ -301,7 +299,7 @@ def test_from_the_lowest_string_to_the_last_fret_at_any_rate(f1_hz, rate_hz):
     )
     listener = Listener(rate_hz)
     events = listener.feed(samples) + listener.finish()
-    assert sum(isinstance(event, Began) for event in events) == 1
+    assert sum(isinstance(event, NoteBegan) for event in events) == 1
     assert len(pitches(events)) == 1
     assert abs(cents_between(pitches(events)[0], truth.f1_hz)) < 1.0
     live = [event for event in events if isinstance(event, Live)]
@@ -349,7 +347,9 @@ def test_hum_is_learnt_wherever_hops_begin_and_after_digital_silence():
     does a stream that was muted before."""
     samples = note(82.41, 2.7, pluck_s=0.5, noise_dbfs=-85.0, hum_dbfs=-58.0)
     for silence in (*range(0, 384, 25), 48000, 48150):
-        heard = [event for event in listen(np.concatenate((np.zeros(silence), samples))) if isinstance(event, Heard)]
+        heard = [
+            event for event in listen(np.concatenate((np.zeros(silence), samples))) if isinstance(event, NoteHeard)
+        ]
         assert len(heard) == 1
         assert abs(cents_between(heard[0].reading.f1_hz, 82.41)) < 0.1
         assert heard[0].reading.se_cents < 0.2

@@ -12,8 +12,15 @@ import pytest
 from scipy.signal import butter, sosfiltfilt
 
 from oscservice.hearing.listener import Listener, Live
-from oscservice.hearing.live import Follower, decide, pluck_in, self_likeness
-from oscservice.hearing.partials import FEWEST_PERIODS, fit_partials, raised_fit
+from oscservice.hearing.live_pitch import (
+    FEWEST_PERIODS,
+    Follower,
+    decide,
+    fit_partials,
+    pluck_in,
+    raised_fit,
+    self_likeness,
+)
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import NoteTruth, synthetic_note
 

@@ -10,9 +10,9 @@ import pytest
 from chance import fewest, sd_bounds
 
 from oscservice.hearing.baseband import calm_periods, demodulate
-from oscservice.hearing.mean import MeanPitch, mean_pitch
-from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Line
+from oscservice.hearing.mean_pitch import MeanPitch, mean_pitch
+from oscservice.hearing.resampling import Samples
+from oscservice.hearing.tone_fit import Line
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 

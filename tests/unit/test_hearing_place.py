@@ -9,10 +9,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from oscservice.hearing.place import ASKED_ODDS, NEW_STRING_CENTS, Known, identify
-from oscservice.hearing.stiffness import Stiffness, at_place, expected_stiffness
+from oscservice.hearing.inharmonicity import Stiffness, at_place, expected_stiffness
+from oscservice.hearing.note_identity import ASKED_ODDS, NEW_STRING_CENTS, Known, identify
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
 
 GUITAR = load_instrument("six-string-648")
 FRET_12 = Place("fret", 12)

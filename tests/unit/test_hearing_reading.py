@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from oscservice import read_note, window_pitch
 from oscservice.errors import NoNoteError
-from oscservice.hearing.clipping import is_clipped
-from oscservice.hearing.level import level_dbfs
+from oscservice.hearing.level import is_clipped, level_dbfs
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 
@@ -121,9 +120,7 @@ def test_inharmonicity_of_a_clean_string_is_found():
 
 
 def test_attack_stands_above_the_settled_pitch():
-    samples, _ = synthetic_note(
-        f1_hz=82.41, glide_cents=14.0, glide_tau_s=0.6, sample_rate_hz=RATE_HZ, **STEADY
-    )
+    samples, _ = synthetic_note(f1_hz=82.41, glide_cents=14.0, glide_tau_s=0.6, sample_rate_hz=RATE_HZ, **STEADY)
     assert 8.0 < read_note(samples, RATE_HZ).attack_cents < 14.5
 
 

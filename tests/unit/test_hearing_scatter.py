@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from oscservice.hearing.scatter import scattered
+from oscservice.hearing.student_t_fit import scattered
 
 GRID = np.geomspace(1e-3, 1e3, 400) ** 2
 

@@ -10,9 +10,9 @@ import pytest
 from chance import fewest
 
 from oscservice.hearing.baseband import Baseband, demodulate
-from oscservice.hearing.resample import Samples
-from oscservice.hearing.settled import FirstPartial, settled_first
-from oscservice.hearing.tone import Glide
+from oscservice.hearing.resampling import Samples
+from oscservice.hearing.settled_pitch import FirstPartial, settled_first
+from oscservice.hearing.tone_fit import Glide
 from oscservice.instrument.pitch import cents_between
 from oscservice.simulate.sound import synthetic_note
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.hearing.stiffness import (
+from oscservice.hearing.inharmonicity import (
     BAD_SHARE,
     STRAY_SD,
     Stiffness,
@@ -18,9 +18,9 @@ from oscservice.hearing.stiffness import (
     likelihood,
     log_stiffness,
 )
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
-from oscservice.instrument.strings import inharmonicity, tension_n
+from oscservice.instrument.string_physics import inharmonicity, tension_n
 
 GUITAR = load_instrument("six-string-648")
 

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice import read_note
+from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn, slope_for, taken_to
 from oscservice.hearing.reading import Reading
-from oscservice.hearing.strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn, slope_for, taken_to
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between, note_hz, note_number
-from oscservice.instrument.profile import load_instrument
 from oscservice.simulate.guitar import Guitar
 
 RATE_HZ = 48000.0

@@ -18,10 +18,8 @@ from oscservice.hearing.baseband import (
     reach_hz,
     remembered,
 )
-from oscservice.hearing.beat import second_starts
-from oscservice.hearing.least import fit_tone, line_columns
-from oscservice.hearing.resample import Samples
-from oscservice.hearing.tone import Glide, Line, Polynomial, Tone, bend_of
+from oscservice.hearing.resampling import Samples
+from oscservice.hearing.tone_fit import Glide, Line, Polynomial, Tone, bend_of, fit_tone, line_columns, second_starts
 
 RATE_HZ = 8000.0
 CENTS = 1200.0 / math.log(2.0)

@@ -12,25 +12,25 @@ import pytest
 from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
-from oscservice.daemon.bench import Bench
-from oscservice.daemon.heeding import Heeding
-from oscservice.daemon.keeper import Keeper
-from oscservice.hearing.listener import Heard
-from oscservice.instrument.profile import load_instrument
+from oscservice.daemon.coordinator import Coordinator
+from oscservice.daemon.listening_gate import ListeningGate
+from oscservice.daemon.session_service import SessionService
+from oscservice.hearing.listener import NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.packet import encode
 from oscservice.osc.peer import Peer
-from oscservice.osc.wire import encode
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.state import State
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 GUITAR = load_instrument(SCREWS)
 SENDER = Peer("127.0.0.1", 5000)
 
 
 def test_a_line_is_said_once() -> None:
-    heeding = Heeding()
+    heeding = ListeningGate()
     assert [heeding.set(on, State()) for on in (True, False, False, True)] == ["", "not listening", "", "listening"]
     assert heeding.topics(State()) == {"/listening": (1,)}
     assert heeding.topics(State(listening=False)) == {"/listening": (0,)}
@@ -44,20 +44,22 @@ def journal(tmp_path: Path) -> Any:
 
 
 def at_work(
-    keeper: Keeper, folder: Path, work: Callable[[Callable[..., None], Callable[[], None], dict[str, Any]], None]
+    keeper: SessionService,
+    folder: Path,
+    work: Callable[[Callable[..., None], Callable[[], None], dict[str, Any]], None],
 ) -> list[str]:
     """A bench on which somebody sends commands and plucks string 6; gives the lines it told."""
     lines: list[str] = []
 
     async def run() -> None:
-        bench = Bench(keeper, tell=lines.append, instrument_folder=folder)
+        bench = Coordinator(keeper, tell=lines.append, instrument_folder=folder)
         sent: dict[str, Any] = {}
 
         def say(path: str, *values: int | str) -> None:
             bench.server.take(encode("/bench" + path, *values), SENDER)
 
         def pluck() -> None:
-            bench.hear(0, [Heard(0.1, made_up_reading(GUITAR.open_hz(6)))])
+            bench.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])
 
         with unittest.mock.patch.object(bench.server, "publish", sent.update):
             work(say, pluck, sent)
@@ -69,7 +71,7 @@ def at_work(
 
 
 def test_it_holds_before_a_session_and_is_no_step(journal: Journal, tmp_path: Path) -> None:
-    keeper = Keeper(journal, clock)
+    keeper = SessionService(journal, clock)
 
     def work(say: Callable[..., None], pluck: Callable[[], None], sent: dict[str, Any]) -> None:
         say("/listen", 0)
@@ -95,7 +97,7 @@ def test_it_holds_before_a_session_and_is_no_step(journal: Journal, tmp_path: Pa
 
 
 def test_a_session_of_an_older_journal_that_did_not_listen_can_be_made_to(journal: Journal, tmp_path: Path) -> None:
-    keeper = Keeper(journal, clock)
+    keeper = SessionService(journal, clock)
     for command in (cm.Begin(GUITAR, "made up"), cm.Inspect("all", "passed"), cm.Listen(False)):
         keeper.carry_out(command)
 

@@ -9,7 +9,7 @@ import oscservice
 
 ROOT = Path(oscservice.__file__).parent
 FLOORS = (
-    ("errors", "settings", "tomlmistakes", "tomltext"),
+    ("errors", "settings", "toml_file"),
     ("sentences",),
     ("instrument",),
     ("hearing",),
@@ -23,7 +23,8 @@ FLOORS = (
     ("check",),
     ("report",),
     ("osc",),
-    ("configured",),
+    ("api",),
+    ("bindings",),
     ("daemon",),
     ("cli",),
 )

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.instrument.change import (
+from oscservice.instrument.instrument_file import Instrument, load_instrument, preset_names
+from oscservice.instrument.modified_instrument import (
     NewGauge,
     tuned_by,
     with_action_raised,
@@ -19,8 +20,7 @@ from oscservice.instrument.change import (
     with_reference,
 )
 from oscservice.instrument.pitch import Place
-from oscservice.instrument.profile import Instrument, load_instrument, preset_names
-from oscservice.instrument.strings import fret_position_mm, tension_n
+from oscservice.instrument.string_physics import fret_position_mm, tension_n
 
 GUITAR = load_instrument("six-string-648")
 INCH_MM = 25.4

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.cli.instruments import list_instruments, show_instrument
+from oscservice.cli.listing_commands import list_instruments, show_instrument
 from oscservice.errors import InputError
-from oscservice.instrument.profile import load_instrument, preset_names
-from oscservice.instrument.tomlcheck import read_instrument
+from oscservice.instrument.instrument_file import load_instrument, preset_names, read_instrument
 
 
 def test_the_list_names_every_preset(capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,20 +10,25 @@ from hypothesis import strategies as st
 
 from oscservice.advice.prediction import predict
 from oscservice.errors import InputError
-from oscservice.instrument.change import (
+from oscservice.instrument.fretting import fretted_string
+from oscservice.instrument.instrument_file import (
+    Instrument,
+    load_instrument,
+    preset_names,
+    preset_toml,
+    read_instrument,
+)
+from oscservice.instrument.modified_instrument import (
     with_action,
     with_action_raised,
     with_height_over_fret_1,
     with_relief,
     with_strings_fitted,
 )
-from oscservice.instrument.condition import SetUp, age_days, nut_height_mm, over_fret_1_mm, relief_at_12
-from oscservice.instrument.fretting import fretted_string
-from oscservice.instrument.profile import Instrument, load_instrument, preset_names, preset_toml
-from oscservice.instrument.tomlcheck import read_instrument
-from oscservice.simulate.bridge import BridgeBuild
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
+from oscservice.instrument.setup_targets import SetUp, age_days, nut_height_mm, over_fret_1_mm, relief_at_12
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.spring_bridge import BridgeBuild
 
 GUITAR = load_instrument("six-string-648")
 _HEAD, _, _REST = preset_toml("six-string-648").partition("[set_up]")

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from oscservice.errors import InputError
-from oscservice.instrument.profile import preset_toml
-from oscservice.instrument.tomlcheck import read_instrument
+from oscservice.instrument.instrument_file import preset_toml, read_instrument
 
 TEXT = preset_toml("six-string-648")
 

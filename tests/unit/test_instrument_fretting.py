@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from oscservice.instrument import strings
+from oscservice.instrument import string_physics as strings
 from oscservice.instrument.fretting import (
     FrettedString,
     best_setback_and_nut_mm,
@@ -21,8 +21,8 @@ from oscservice.instrument.fretting import (
     three_terms,
     true_setback_mm,
 )
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import Place
-from oscservice.instrument.profile import load_instrument
 from oscservice.simulate.string_path import (
     Finger,
     StringBuild,

@@ -9,10 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice.errors import InputError
+from oscservice.instrument.instrument_file import preset_toml, read_instrument
 from oscservice.instrument.pitch import Place
-from oscservice.instrument.profile import preset_toml
-from oscservice.instrument.tomlcheck import read_instrument
-from oscservice.tomltext import find_line
+from oscservice.toml_file import find_line
 
 TEXT = preset_toml("six-string-648")
 LINES = TEXT.splitlines()
@@ -225,7 +224,7 @@ def test_lines_of_a_bridges_own_adjusters() -> None:
 def test_any_edit_is_read_or_refused_in_one_line(given_text: str, data: st.DataObject) -> None:
     start = data.draw(st.integers(0, len(given_text)))
     end = data.draw(st.integers(start, min(len(given_text), start + 40)))
-    instead = data.draw(st.text(alphabet='abc=[]{}"\'\n.#0159-_e\x00é ', max_size=12))
+    instead = data.draw(st.text(alphabet="abc=[]{}\"'\n.#0159-_e\x00é ", max_size=12))
     message = "my.toml: line 1"
     try:
         read_instrument(given_text[:start] + instead + given_text[end:], "my.toml")

@@ -11,21 +11,21 @@ from typing import Any
 import pytest
 from made_up import FLOATING, PAIRED, Hands, Job, clock, reading
 
-from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.session_service import SessionService
 from oscservice.errors import JournalError
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.evolve import fold
 from oscservice.session.state import State
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 GUITAR = load_instrument(FLOATING)
 
 
-def offered(keeper: Keeper) -> str:
+def offered(keeper: SessionService) -> str:
     """Name of the session a keeper offers, or an empty text."""
     row = keeper.offered()
     return "" if row is None else row.id
@@ -42,13 +42,13 @@ def journal(path: Path) -> Iterator[Journal]:
         yield opened
 
 
-def begun(journal: Journal) -> Keeper:
-    keeper = Keeper(journal, clock)
+def begun(journal: Journal) -> SessionService:
+    keeper = SessionService(journal, clock)
     keeper.carry_out(cm.Begin(GUITAR, "made up"))
     return keeper
 
 
-def tuned(journal: Journal) -> Keeper:
+def tuned(journal: Journal) -> SessionService:
     keeper = begun(journal)
     keeper.carry_out(cm.Inspect("all", "passed"))
     for number in (6, 5, 4, 3, 2, 1):
@@ -129,7 +129,7 @@ def test_a_file_that_another_program_holds_is_a_journal_error(journal: Journal, 
 
 def test_a_session_whose_beginning_could_not_be_written_is_not_begun_nor_offered(path: Path) -> None:
     with Failing.open(path) as journal:
-        keeper = Keeper(journal, clock)
+        keeper = SessionService(journal, clock)
         journal.failing = frozenset({"append"})
         with pytest.raises(JournalError):
             keeper.carry_out(cm.Begin(GUITAR, "lost"))
@@ -157,7 +157,7 @@ def test_refused_and_ignored_leave_no_trace(journal: Journal) -> None:
 
 
 def test_before_a_session_nothing_is_written(journal: Journal) -> None:
-    keeper = Keeper(journal, clock)
+    keeper = SessionService(journal, clock)
     for command in (cm.Listen(False), cm.Next(), cm.Undo(), cm.Abandon()):
         with pytest.raises(Refused):
             keeper.carry_out(command)
@@ -187,7 +187,7 @@ def test_closed_but_not_marked_so_is_closed_all_the_same(path: Path) -> None:
         assert keeper.state.phase is Phase.CLOSED
         assert not journal.sessions()[0].closed
     with Journal.open(path) as journal:
-        again = Keeper(journal, clock)
+        again = SessionService(journal, clock)
         assert offered(again) == ""
         assert journal.sessions()[0].closed
 
@@ -203,7 +203,7 @@ def test_taken_up_again_it_stands_where_it_stood(path: Path) -> None:
         keeper.carry_out(cm.Slackened(4))
         session_id, state = keeper.session_id, keeper.state
     with Journal.open(path) as journal:
-        again = Keeper(journal, clock)
+        again = SessionService(journal, clock)
         assert offered(again) == session_id
         again.resume(session_id)
         assert (again.session_id, again.state) == (session_id, state)
@@ -224,7 +224,7 @@ def test_a_whole_job_in_pieces_is_the_same_job(path: Path, seed: int) -> None:
     done = False
     while not done:
         with Journal.open(path) as journal:
-            keeper = Keeper(journal, clock)
+            keeper = SessionService(journal, clock)
             if session_id:
                 keeper.resume(session_id)
             else:
@@ -258,7 +258,7 @@ def test_resume_is_refused_while_a_session_is_under_way(journal: Journal) -> Non
 
 @pytest.mark.parametrize("name", ["", "2026-11-25-9", "../../etc/passwd", "a\nb"])
 def test_an_unknown_session_is_refused(journal: Journal, name: str) -> None:
-    keeper = Keeper(journal, clock)
+    keeper = SessionService(journal, clock)
     with pytest.raises(Refused) as refusal:
         keeper.resume(name)
     assert refusal.value.code == "missing"
@@ -276,7 +276,7 @@ def test_a_closed_session_is_not_taken_up(journal: Journal) -> None:
 def test_a_session_that_another_holds_is_not_taken_up(journal: Journal, path: Path) -> None:
     keeper = tuned(journal)
     with Journal.open(path) as second:
-        other = Keeper(second, clock)
+        other = SessionService(second, clock)
         assert offered(other) == "", "what can't be had is not offered"
         with pytest.raises(JournalError, match="open in another"):
             other.resume(keeper.session_id)
@@ -290,7 +290,7 @@ def test_a_session_that_another_holds_is_not_taken_up(journal: Journal, path: Pa
 def test_a_session_is_offered_once_its_holder_is_gone(journal: Journal, path: Path) -> None:
     keeper = tuned(journal)
     with Journal.open(path) as second:
-        other = Keeper(second, clock)
+        other = SessionService(second, clock)
         assert offered(other) == ""
         journal.release(keeper.session_id)
         assert offered(other) == keeper.session_id
@@ -301,7 +301,7 @@ def test_a_lock_file_left_behind_by_a_reboot_is_no_hindrance(path: Path) -> None
         session_id = tuned(journal).session_id
     path.with_name(f"{path.name}.{session_id}.lock").write_text("12345")
     with Journal.open(path) as journal:
-        keeper = Keeper(journal, clock)
+        keeper = SessionService(journal, clock)
         assert offered(keeper) == session_id
         keeper.resume(session_id)
         keeper.carry_out(cm.SetAside(6, "x"))
@@ -314,7 +314,7 @@ def test_the_newest_open_session_is_offered(path: Path) -> None:
             keeper = begun(journal)
             names.append(keeper.session_id)
     with Journal.open(path) as journal:
-        keeper = Keeper(journal, clock)
+        keeper = SessionService(journal, clock)
         assert offered(keeper) == names[1]
         keeper.resume(names[1])
         assert offered(keeper) == names[0]
@@ -342,7 +342,7 @@ def test_events_that_can_not_be_read_are_a_journal_error_and_stay(path: Path, ki
         journal.append(session_id, [(kind, body)], "later")
         count = len(journal.events(session_id))
     with Journal.open(path) as journal:
-        again = Keeper(journal, clock)
+        again = SessionService(journal, clock)
         with pytest.raises(JournalError) as error:
             again.resume(session_id)
         assert "\n" not in str(error.value)

@@ -13,18 +13,17 @@ from hypothesis import strategies as st
 from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
-from oscservice.daemon.bench import Bench
-from oscservice.daemon.keeper import Keeper
-from oscservice.daemon.notes import Bending, note_of, reading
-from oscservice.hearing.listener import Heard, Live
-from oscservice.instrument.bend import CENTRE, HIGHEST, MOST_SEMITONES, bend_of
-from oscservice.instrument.change import tuned_by, with_capo, with_notes, with_reference
-from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
-from oscservice.instrument.profile import load_instrument
+from oscservice.api.address_table import lookup
+from oscservice.api.note_messages import Bending, note_of, reading
+from oscservice.daemon.coordinator import Coordinator
+from oscservice.daemon.session_service import SessionService
+from oscservice.hearing.listener import Live, NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import tuned_by, with_capo, with_notes, with_reference
+from oscservice.instrument.pitch import CENTRE, HARMONIC, HIGHEST, MOST_SEMITONES, OPEN, Place, bend_of, cents_between
 from oscservice.instrument.spec import Instrument
-from oscservice.osc.addresses import lookup
-from oscservice.osc.outbox import typed
-from oscservice.osc.wire import encode
+from oscservice.osc.packet import encode
+from oscservice.osc.publisher import typed
 from oscservice.record.journal import Journal
 from oscservice.session.events import ReadingTaken
 
@@ -167,7 +166,7 @@ def test_no_range_is_no_bend() -> None:
 def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
     async def run() -> None:
         with Journal.open(tmp_path / "journal.sqlite3") as journal:
-            bench = Bench(Keeper(journal, clock), tell=lambda line: None, instrument_folder=tmp_path)
+            bench = Coordinator(SessionService(journal, clock), tell=lambda line: None, instrument_folder=tmp_path)
             sent: dict[str, Any] = {}
 
             def ask(path: str, *values: int | str) -> None:
@@ -177,7 +176,7 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
 
             def pluck(string: int) -> None:
                 hz = GUITAR.open_hz(string) * 2.0 ** (12.0 / 1200.0)
-                bench.hear(0, [Live(0.1, hz, 0.3, -20.0), Heard(0.1, made_up_reading(hz))])
+                bench.hear(0, [Live(0.1, hz, 0.3, -20.0), NoteHeard(0.1, made_up_reading(hz))])
 
             with unittest.mock.patch.object(bench.server, "publish", sent.update):
                 ask("/session/begin", SCREWS, "made up")

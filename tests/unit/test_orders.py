@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.daemon.orders import REFUSAL_CODES, Values, order
+from oscservice.api.address_table import TABLE, Argument, Direction
+from oscservice.api.argument_values import ErrorCode, OscRefusal
+from oscservice.daemon.command_handler import REFUSAL_CODES, Values, order
 from oscservice.errors import InputError
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, Place
-from oscservice.instrument.profile import load_instrument
-from oscservice.osc.addresses import TABLE, Argument, Direction
-from oscservice.osc.codes import ErrorCode, OscRefusal
 from oscservice.session import commands as cm
 
 GUITAR = load_instrument("six-string-648")

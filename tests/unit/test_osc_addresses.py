@@ -7,11 +7,11 @@ from pathlib import Path
 import pytest
 
 from oscservice.advice.correction import direction_of
-from oscservice.cli.addresses import addresses_command
-from oscservice.osc import codes
-from oscservice.osc.addresses import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
-from oscservice.osc.reference import reference
-from oscservice.sentences.table import ENGLISH
+from oscservice.api import argument_values as codes
+from oscservice.api.address_reference import reference
+from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
+from oscservice.cli.listing_commands import addresses_command
+from oscservice.sentences.sentence_table import ENGLISH
 
 DOCS = Path(__file__).parents[2] / "docs" / "addresses.md"
 

@@ -6,11 +6,22 @@ import math
 
 import pytest
 
-from oscservice.osc.bindings import Binding, Bindings
-from oscservice.osc.captured import Capturing, fill, is_plain, numbers_in
-from oscservice.osc.conditions import Condition, Edges, When, holds
-from oscservice.osc.taken import Piece, Taken, made
-from oscservice.osc.wire import Colour, Message, decode, encode
+from oscservice.bindings.binding import (
+    Binding,
+    Bindings,
+    Capturing,
+    Condition,
+    Edges,
+    Piece,
+    Taken,
+    When,
+    fill,
+    holds,
+    is_plain,
+    made,
+    numbers_in,
+)
+from oscservice.osc.packet import Colour, Message, decode, encode
 
 NEXT = "/bench/session/next"
 

@@ -8,9 +8,9 @@ from packets import bundle, message
 from socketless import NEAR, Socketless
 
 from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS
+from oscservice.osc.packet import Message
 from oscservice.osc.peer import Peer
 from oscservice.osc.server import PACKETS_PER_S
-from oscservice.osc.wire import Message
 
 FOREIGN = message(b"/grid/1", b"")
 FOCUS = "/string/{string}/focus"

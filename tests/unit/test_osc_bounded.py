@@ -13,16 +13,16 @@ from hypothesis import strategies as st
 from packets import bundle, message
 from socketless import FAR, NEAR, Socketless
 
-from oscservice.osc.answers import Answers, Purse
-from oscservice.osc.codes import ErrorCode
+from oscservice.api.argument_values import ErrorCode
 from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS, SUBSCRIPTION_CALLS, Space, asked_for
-from oscservice.osc.fair import MAX_WAITING, Fair
+from oscservice.osc.fair_queue import MAX_WAITING, FairQueue
 from oscservice.osc.framing import counted
+from oscservice.osc.packet import Decoded, Message, decode, encode
 from oscservice.osc.peer import Peer
+from oscservice.osc.replies import ReplyBudget, ReplyEncoder
 from oscservice.osc.server import PACKETS_PER_S
 from oscservice.osc.tcp import TcpLink
 from oscservice.osc.udp import UdpLink, bound_socket
-from oscservice.osc.wire import Decoded, Message, decode, encode
 
 PING, NEXT, REMAINS, SUBSCRIBE = (
     message(b"/bench/" + name, b"") for name in (b"ping", b"session/next", b"string/*/remains", b"subscribe")
@@ -94,7 +94,7 @@ def test_two_subscriptions_in_one_bundle_bring_the_state_once_and_last() -> None
     st.integers(0, 400), st.text("/abc", max_size=40), st.text(max_size=90), st.sampled_from(["", "id=7", "id=seven"])
 )
 def test_an_error_keeps_to_what_may_be_sent(size: int, about: str, text: str, request_id: str) -> None:
-    answers, purse = Answers("/bench"), Purse(size, limited=True)
+    answers, purse = ReplyEncoder("/bench"), ReplyBudget(size, limited=True)
     left = purse.left
     assert left == size * 3 - 1 or (not size and left == -1)
     shortest = len(answers.error(about, ErrorCode.REFUSED, "", request_id))
@@ -210,7 +210,7 @@ async def test_a_sender_behind_a_flood_has_its_turn() -> None:
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.booleans()), max_size=60), st.integers(1, 8))
 def test_waiting_is_fair_and_bounded(steps: list[tuple[str, bool]], most: int) -> None:
     """Held against plain lists: in turn, in each source's order, and the longest gives way."""
-    fair: Fair[tuple[str, int]] = Fair(most)
+    fair: FairQueue[tuple[str, int]] = FairQueue(most)
     lists: dict[str, list[tuple[str, int]]] = {}
     for number, (source, puts) in enumerate(steps):
         if puts:

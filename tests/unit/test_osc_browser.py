@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.osc.browser import host_is_ours, origin_is_near
+from oscservice.osc.http_server import host_is_ours, origin_is_near
 
 OURS = frozenset({"localhost", "shop", "shop.local"})
 

@@ -11,11 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_osc_server import HERE, Bench, bundle, on_a_loop, raising, until
 
-from oscservice.osc.codes import ErrorCode, OscRefusal
-from oscservice.osc.networks import Networks
-from oscservice.osc.peer import Peer, Transport
-from oscservice.osc.stream import BUNDLE_BYTES, bundled
-from oscservice.osc.wire import decode, encode
+from oscservice.api.argument_values import ErrorCode, OscRefusal
+from oscservice.osc.packet import decode, encode
+from oscservice.osc.peer import Networks, Peer, Transport
+from oscservice.osc.publisher import BUNDLE_BYTES, bundled
 
 NEAR = Peer("192.0.2.1", 5000)  # addresses of the documentation range, RFC 5737
 OTHER = Peer("192.0.2.2", 5000)

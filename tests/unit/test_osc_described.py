@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from oscservice.osc.addresses import TABLE, Direction, concrete_addresses, lookup
-from oscservice.osc.described import ATTRIBUTES, OPTIONAL, READ, WRITE, described, host_info, news, one, whole
+from oscservice.api.address_table import TABLE, Direction, concrete_addresses, lookup
+from oscservice.api.query_description import ATTRIBUTES, OPTIONAL, READ, WRITE, described, host_info, news, one, whole
 
 PATHS = concrete_addresses(2, fret_count=3, items=("frets",))
 NODES = described("/bench", PATHS)

@@ -7,15 +7,15 @@ from typing import Any
 
 import pytest
 
-from oscservice.osc.codes import ErrorCode
-from oscservice.osc.dispatch import Call, Refused, Space, is_answer, resolve
+from oscservice.api.argument_values import ErrorCode
+from oscservice.osc.dispatch import Call, RefusedCall, Space, is_answer, resolve
+from oscservice.osc.packet import Message
 from oscservice.osc.pattern import matches
-from oscservice.osc.wire import Message
 
 BENCH = Space("/bench", string_count=6)
 
 
-def ask(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> list[Call | Refused]:
+def ask(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> list[Call | RefusedCall]:
     return resolve(Message(address, args, tags), space)
 
 
@@ -28,7 +28,7 @@ def taken(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> tup
 
 def refused(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> ErrorCode:
     (refusal,) = ask(address, tags, *args, space=space)
-    assert isinstance(refusal, Refused), refusal
+    assert isinstance(refusal, RefusedCall), refusal
     assert refusal.text
     assert "\n" not in refusal.text
     return refusal.code
@@ -162,7 +162,7 @@ def test_a_pattern_calls_every_address_it_matches_with_the_same_arguments() -> N
 
 def test_every_match_of_a_pattern_is_checked_for_itself() -> None:
     outcomes = ask("/bench/string/1/{moved,set_aside}", "f", 1.0)
-    assert [type(outcome) for outcome in outcomes] == [Call, Refused]
+    assert [type(outcome) for outcome in outcomes] == [Call, RefusedCall]
 
 
 @pytest.mark.parametrize("address", ["/bench/nothing*", "/bench/string/[7-9]/focus", "/bench/phas?", "/bench/[", "/*"])

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.osc.framing import Framer, FramingError, counted, slip
-from oscservice.osc.wire import MAX_STREAM_BYTES, encode
+from oscservice.osc.packet import MAX_STREAM_BYTES, encode
 
 ONE_AND_A_HALF = bytes.fromhex("2f7800002c6600003fc00000")
 """``/x`` ``,f`` 1.5: its third word holds a c0, which SLIP has to escape. Put together by hand from OSC 1.0."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.osc.limits import OncePerSecond, TokenBuckets
+from oscservice.osc.rate_limits import LogThrottle, TokenBuckets
 
 
 def test_a_burst_then_the_rate() -> None:
@@ -50,7 +50,7 @@ def test_many_sources_cost_bounded_memory_and_those_at_rest_go_first() -> None:
 
 
 def test_one_line_a_second_a_cause() -> None:
-    gate = OncePerSecond()
+    gate = LogThrottle()
     assert gate.admit("size", 0.0) == 0
     assert gate.admit("size", 0.5) is None
     assert gate.admit("size", 0.9) is None

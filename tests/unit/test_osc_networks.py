@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from oscservice.errors import InputError
-from oscservice.osc.networks import Networks
+from oscservice.osc.peer import Networks
 
 
 @pytest.mark.parametrize(

@@ -5,24 +5,30 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-from oscservice.configured.file import Configured, read_settings
-from oscservice.configured.offered import offers, quoted
-from oscservice.osc.bindings import Binding
-from oscservice.osc.conditions import Condition, When
-from oscservice.osc.overheard import MOST_ADDRESSES, MOST_SENDERS, MOST_VALUES, Overheard, printable
-from oscservice.osc.wire import Decoded, Message
+from oscservice.bindings.binding import Binding, Condition, When
+from oscservice.bindings.observed_messages import (
+    MOST_ADDRESSES,
+    MOST_SENDERS,
+    MOST_VALUES,
+    ObservedMessages,
+    offers,
+    printable,
+    quoted,
+)
+from oscservice.bindings.settings_file import SettingsFile, read_settings
+from oscservice.osc.packet import Decoded, Message
 
 ESCAPE = "\x1b[2J\x07"
 
 
-def heard(*messages: tuple[str, str, tuple[Decoded, ...]], sender: str = "10.0.0.5 (udp)") -> Overheard:
-    overheard = Overheard()
+def heard(*messages: tuple[str, str, tuple[Decoded, ...]], sender: str = "10.0.0.5 (udp)") -> ObservedMessages:
+    overheard = ObservedMessages()
     for address, tags, args in messages:
         overheard.take(Message(address, args, tags), sender)
     return overheard
 
 
-def loaded(overheard: Overheard, root: str = "/bench") -> Configured:
+def loaded(overheard: ObservedMessages, root: str = "/bench") -> SettingsFile:
     return read_settings("\n\n".join(offers(overheard, root)), "offered", Path("/"), root)
 
 
@@ -50,7 +56,7 @@ def test_memory_is_bounded() -> None:
     overheard = heard(*[(f"/a/{number}", "i", (number,)) for number in range(MOST_ADDRESSES + 7)])
     assert len(list(overheard)) == MOST_ADDRESSES
     assert overheard.beyond == 7
-    one = Overheard()
+    one = ObservedMessages()
     for number in range(100):
         one.take(Message("/t", (str(number) + "x" * 5000, b"y" * 5000), "sb"), f"host {number}")
     (only,) = one

@@ -15,16 +15,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from oscservice.api.address_table import Address
+from oscservice.api.argument_values import ErrorCode
 from oscservice.errors import InputError
-from oscservice.osc.addresses import Address
-from oscservice.osc.codes import ErrorCode
-from oscservice.osc.networks import Networks
-from oscservice.osc.peer import Peer, Transport
-from oscservice.osc.schedule import MAX_SCHEDULED
+from oscservice.osc.bundle_schedule import MAX_SCHEDULED
+from oscservice.osc.packet import NTP_UNIX_S, Decoded, Value, decode, encode
+from oscservice.osc.peer import Networks, Peer, Transport
+from oscservice.osc.publisher import BATCH
 from oscservice.osc.server import PACKETS_PER_S, OscRefusal, OscServer
-from oscservice.osc.stream import BATCH
-from oscservice.osc.subscribers import Subscribers
-from oscservice.osc.wire import NTP_UNIX_S, Decoded, Value, decode, encode
+from oscservice.osc.subscriptions import Subscribers
 
 HERE = Peer("127.0.0.1", 5000)
 OWN = Peer("127.0.0.1", 9000)

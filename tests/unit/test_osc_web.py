@@ -15,12 +15,13 @@ import aiohttp
 import pytest
 from pythonosc.osc_message import OscMessage
 
-from oscservice.osc import web, websocket
-from oscservice.osc.addresses import Address
-from oscservice.osc.opened import open_ports
+from oscservice.api.address_table import Address
+from oscservice.osc import http_server as web
+from oscservice.osc import websocket
+from oscservice.osc.packet import MAX_STREAM_BYTES, Value, encode
 from oscservice.osc.peer import Peer
+from oscservice.osc.ports import open_ports
 from oscservice.osc.server import OscServer
-from oscservice.osc.wire import MAX_STREAM_BYTES, Value, encode
 
 PATIENCE_S = 20.0
 

@@ -13,8 +13,8 @@ from pythonosc.osc_message import OscMessage
 from test_osc_web import PATIENCE_S, Bench, moved, on_a_bench, opened, until
 
 from oscservice.osc import websocket
+from oscservice.osc.packet import encode
 from oscservice.osc.server import PACKETS_PER_S
-from oscservice.osc.wire import encode
 
 
 def test_what_comes_too_fast_over_websocket_waits_and_nothing_is_lost() -> None:

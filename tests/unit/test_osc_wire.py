@@ -16,7 +16,7 @@ from pythonosc.osc_bundle_builder import OscBundleBuilder
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
-from oscservice.osc.wire import MAX_STREAM_BYTES, Message, PacketError, Timed, decode, encode, unix_time
+from oscservice.osc.packet import MAX_STREAM_BYTES, Message, PacketError, Timed, decode, encode, unix_time
 
 NTP_2026_S = 3_976_214_400
 """NTP seconds of 2026-01-01 00:00 UTC: 2208988800 + Unix 1767225600."""

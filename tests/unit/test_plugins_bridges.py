@@ -8,10 +8,9 @@ import pytest
 from offered import Watched, offering
 
 from oscservice.errors import InputError
-from oscservice.instrument.profile import load_instrument, preset_toml
+from oscservice.instrument.instrument_file import load_instrument, preset_toml, read_instrument
 from oscservice.instrument.spec import Instrument
-from oscservice.instrument.tomlcheck import read_instrument
-from oscservice.plugins.kinds import InstalledKinds
+from oscservice.plugins.registry import InstalledKinds
 
 KIND = 'kind = "clamped floating"'
 FILE = preset_toml("six-string-648")
@@ -132,7 +131,7 @@ def test_a_record_needs_the_kind_no_more(kinds: InstalledKinds) -> None:
 )
 def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: str, reason: str) -> None:
     each = "def each(strings): return {str(k): {k: 1} for k in range(1, strings + 1)}"
-    module = f"from oscservice.plugins.shapes import Bridge\n{each}\nb = {bridge}"
+    module = f"from oscservice.plugins.registry import Bridge\n{each}\nb = {bridge}"
     offering(there, module, bridges={"odd": "b"})
     offering(there, WEDGES, bridges={"wedge saddles": "wedges"})
     registry = Watched()

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 from offered import Watched, offering
 
-from oscservice.daemon.plugged import Plugged
+from oscservice.daemon.plugin_service import PluginService
 from oscservice.errors import InputError
-from oscservice.plugins.listeners import Worker
+from oscservice.plugins.plugin_listeners import Worker
 from oscservice.plugins.registry import Registry
 from oscservice.session import events as ev
 
@@ -121,7 +121,7 @@ def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Pat
     name = offering(there, HEEDING, listeners={"first": "heed", "second": "heed"})
     offering(there, "raise RuntimeError('old')", listeners={"wrong": "heed"})
     told: list[str] = []
-    plugged = Plugged(Registry(), told.append, heed=True)
+    plugged = PluginService(Registry(), told.append, heed=True)
     assert plugged.topics() == {"/plugins/disabled": ("",)}
     failures: list[str] = []
     plugged.start(failures.append)
@@ -141,13 +141,13 @@ def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Pat
 
 def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
     with pytest.raises(InputError, match=r"--plugin 'csv': no such listener; .*: none is installed"):
-        Plugged(Registry(), print, heed=True, rests=["csv:x"])
+        PluginService(Registry(), print, heed=True, rests=["csv:x"])
 
 
 def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(there: Path) -> None:
     offering(there, "raise RuntimeError('old')", bridges={"odd": "b"})
     told: list[str] = []
-    plugged = Plugged(Registry(), told.append)
+    plugged = PluginService(Registry(), told.append)
     assert list(plugged.kinds) == []
     plugged.start(told.append)
     assert len(told) == 1

@@ -10,9 +10,8 @@ from pathlib import Path
 import pytest
 from offered import Watched, offering, package
 
-from oscservice.cli.plugins import plugins_command
-from oscservice.plugins.kinds import InstalledKinds
-from oscservice.plugins.registry import PluginError, Registry, one_line, reason_of, within
+from oscservice.cli.listing_commands import plugins_command
+from oscservice.plugins.registry import InstalledKinds, PluginError, Registry, one_line, reason_of, within
 
 
 def test_nothing_installed_is_nothing_found() -> None:

@@ -13,7 +13,7 @@ from offered import Watched, offering
 
 from oscservice.audio.block import AudioSource, Block
 from oscservice.errors import AudioInputError, InputError
-from oscservice.plugins.source import PluggedSource, open_plugin
+from oscservice.plugins.plugin_source import PluggedSource, open_plugin
 
 TONES = """
 import time

@@ -11,10 +11,9 @@ from pathlib import Path
 import pytest
 
 from oscservice.errors import JournalError
-from oscservice.record.chain import first_link, link, seal_of
 from oscservice.record.database import SCHEMA
+from oscservice.record.event_chain import edited, first_link, link, seal_of
 from oscservice.record.journal import Journal
-from oscservice.record.rows import edited
 
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 AT = "2026-11-25T09:30:00.250+00:00"
@@ -210,7 +209,7 @@ def test_a_migration_that_fails_halfway_changes_nothing(old: Path, monkeypatch: 
         raise sqlite3.OperationalError("disk I/O error")
 
     with monkeypatch.context() as patched:
-        patched.setattr("oscservice.record.migration.seal_of", fails)
+        patched.setattr("oscservice.record.database.seal_of", fails)
         with pytest.raises(JournalError, match="disk I/O error"):
             Journal.open(old)
     database = sqlite3.connect(old)

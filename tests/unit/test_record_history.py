@@ -10,17 +10,17 @@ from pathlib import Path
 import pytest
 from made_up import FLOATING, SCREWS, Hands, Job
 
-from oscservice.daemon.keeper import Keeper
+from oscservice.daemon.session_service import SessionService
 from oscservice.errors import JournalError
-from oscservice.instrument.profile import load_instrument
-from oscservice.record.history import last_sealed, sessions_of, state_of
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
+from oscservice.record.session_history import last_sealed, sessions_of, state_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
-from oscservice.session.summing import standing_of
-from oscservice.session.words import Phase
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import Phase
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 AT_UTC = "2026-11-25T12:00:00.000+00:00"
@@ -102,7 +102,7 @@ def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Job)
     with Journal.open(path) as opened:
         name = put(opened, proved)
     with Journal.open(path) as opened:
-        keeper = Keeper(opened)
+        keeper = SessionService(opened)
         left = keeper.last_sealed(proved.instrument)
         assert left is not None
         assert left.session == name
@@ -115,7 +115,7 @@ def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Job)
         with pytest.raises(Refused):
             keeper.carry_out(cm.Finish())
     with Journal.open(path) as opened:  # another process goes on with it
-        keeper = Keeper(opened)
+        keeper = SessionService(opened)
         assert keeper.offered() is not None
         keeper.resume(check)
         assert keeper.state == state

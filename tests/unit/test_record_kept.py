@@ -15,13 +15,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice.errors import InputError
-from oscservice.hearing.heard import Quiet
 from oscservice.hearing.hum import Hum
-from oscservice.record.kept import (
+from oscservice.hearing.listener import Quiet
+from oscservice.record.kept_sound import (
     FULL_SCALE,
     AlteredSoundError,
+    KeptSound,
     MissingSoundError,
-    Sound,
     Stretch,
     check_rate,
     checked,
@@ -132,15 +132,15 @@ def test_the_file_says_what_it_is(tmp_path):
 
 @pytest.mark.parametrize("knew", [Quiet(), Quiet(-71.25), Quiet(-60.0, HUM)])
 def test_what_an_event_says_of_a_sound_comes_back_equal(knew):
-    sound = Sound("ab" * 32, 44100, 1.2003, knew, 4.0, 3)
-    assert Sound.from_json(sound.to_json()) == sound
+    sound = KeptSound("ab" * 32, 44100, 1.2003, knew, 4.0, 3)
+    assert KeptSound.from_json(sound.to_json()) == sound
     json.loads(sound.to_json())
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"sha256": 1}', '{"knew": {"no": 1}}', "no JSON"])
 def test_anything_else_is_no_sound(text):
     with pytest.raises(ValueError, match=r"\w"):
-        Sound.from_json(text)
+        KeptSound.from_json(text)
 
 
 def put(folder: Path, session: str, seq: int, made: Stretch) -> Path:

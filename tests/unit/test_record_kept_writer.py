@@ -11,12 +11,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from oscservice.hearing.heard import Quiet
-from oscservice.record import kept_writer
-from oscservice.record.kept import Stretch, file_name, flac, folder_of, stretch, unpacked
-from oscservice.record.kept_room import MEGABYTE, sessions_in, too_much, too_old
-from oscservice.record.kept_writer import FAILING, FULL, KEPT, MOST_HELD, SoundWriter
-from oscservice.record.lock import SessionLock
+from oscservice.hearing.listener import Quiet
+from oscservice.record import sound_writer as kept_writer
+from oscservice.record.kept_sound import (
+    MEGABYTE,
+    Stretch,
+    file_name,
+    flac,
+    folder_of,
+    sessions_in,
+    stretch,
+    too_much,
+    too_old,
+    unpacked,
+)
+from oscservice.record.session_lock import SessionLock
+from oscservice.record.sound_writer import FAILING, FULL, KEPT, MOST_HELD, SoundWriter
 
 DAY = date(2026, 11, 25)
 SESSION = "2026-11-25-1"

@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
 from oscservice.record import recovery, wal
+from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
-from oscservice.record.lock import SessionLock
 from oscservice.record.recorder import Recorder
 from oscservice.record.recovery import open_recovering, salvage
-from oscservice.record.rows import edited
+from oscservice.record.session_lock import SessionLock
 
 NOW = datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 AT = "2026-11-25T09:30:00.250+00:00"

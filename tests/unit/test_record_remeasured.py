@@ -7,19 +7,19 @@ from dataclasses import replace
 import pytest
 from bench.silent import SilentBench, Work, set_up
 
-from oscservice.hearing.heard import Quiet
-from oscservice.instrument.profile import load_instrument
-from oscservice.record.kept import Sound
-from oscservice.record.remeasured import errors_again, refolded, taken_back
+from oscservice.hearing.listener import Quiet
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.record.kept_sound import KeptSound
+from oscservice.record.remeasurement import errors_again, refolded, taken_back
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.summing import standing_of
-from oscservice.simulate.build import rig_of
+from oscservice.session.summarize import standing_of
+from oscservice.simulate.guitar_builder import rig_of
 
 Events = list[tuple[int, ev.Event]]
 
@@ -138,7 +138,7 @@ def test_readings_that_were_taken_back_are_told_from_those_that_stand():
 
 
 def test_the_sound_of_a_reading_is_no_part_of_its_evidence(events):
-    sound = Sound("00" * 32, 48000, 1.2, Quiet(-60.0)).to_json()
+    sound = KeptSound("00" * 32, 48000, 1.2, Quiet(-60.0)).to_json()
     kept = [
         (seq, replace(event, sound=sound) if isinstance(event, ev.ReadingTaken) else event) for seq, event in events
     ]

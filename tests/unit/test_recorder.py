@@ -13,20 +13,20 @@ from typing import Any
 import pytest
 from made_up import FLOATING, clock, reading
 
-from oscservice.daemon.keeper import Keeper
-from oscservice.daemon.recording import Recording
+from oscservice.daemon.record_status import RecordStatus
+from oscservice.daemon.session_service import SessionService
 from oscservice.errors import JournalError
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.database import unusable
-from oscservice.record.exchange import bring, records
+from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
-from oscservice.record.rows import edited
+from oscservice.record.session_export import bring, records
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.state import State
-from oscservice.session.words import INSPECTION_ITEMS, Phase
+from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase
 
 GUITAR = load_instrument(FLOATING)
 ITEM = next(iter(INSPECTION_ITEMS))
@@ -59,12 +59,12 @@ def recorded(path: Path, session_id: str) -> State:
         return fold(ev.from_body(kind, body) for _, _, kind, body in journal.events(session_id))
 
 
-def work(keeper: Keeper, *numbers: int) -> None:
+def work(keeper: SessionService, *numbers: int) -> None:
     for number in numbers:
         keeper.carry_out(cm.Hear(reading(GUITAR.open_hz(number))))
 
 
-def fill_up(keeper: Keeper, recorder: Recorder) -> None:
+def fill_up(keeper: SessionService, recorder: Recorder) -> None:
     """Work until the disk, which has room for a little only, is full."""
     full(recorder)
     for n in range(400):
@@ -74,8 +74,8 @@ def fill_up(keeper: Keeper, recorder: Recorder) -> None:
     pytest.fail("there was room for everything")
 
 
-def begun(recorder: Recorder) -> Keeper:
-    keeper = Keeper(recorder, clock)
+def begun(recorder: Recorder) -> SessionService:
+    keeper = SessionService(recorder, clock)
     keeper.carry_out(cm.Begin(GUITAR, "made up"))
     return keeper
 
@@ -328,7 +328,7 @@ WELL = {"/record/state": ("recording",), "/record/fault": ("",)}
 
 
 def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
-    told = Recording(recorder)
+    told = RecordStatus(recorder)
     assert told.topics() == {**WELL, "/record/sound": ("off",)}
     assert told.news() == []
     keeper = begun(recorder)

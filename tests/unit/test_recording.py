@@ -9,10 +9,10 @@ from typing import cast
 import numpy as np
 import pytest
 
-from oscservice.daemon.recording import Recording
-from oscservice.hearing.heard import Quiet
-from oscservice.record.kept import Stretch, stretch
-from oscservice.record.kept_writer import SoundWriter
+from oscservice.daemon.record_status import RecordStatus
+from oscservice.hearing.listener import Quiet
+from oscservice.record.kept_sound import Stretch, stretch
+from oscservice.record.sound_writer import SoundWriter
 from oscservice.session import events as ev
 
 SESSION = "2026-11-25-1"
@@ -44,9 +44,9 @@ def made() -> Stretch:
     return found
 
 
-def recording() -> tuple[Recording, Writer]:
+def recording() -> tuple[RecordStatus, Writer]:
     writer = Writer()
-    return Recording(None, cast(SoundWriter, writer)), writer
+    return RecordStatus(None, cast(SoundWriter, writer)), writer
 
 
 def taken(made: Stretch) -> ev.ReadingTaken:
@@ -74,7 +74,7 @@ def test_what_is_no_reading_is_not_kept(made):
     one.keep(SESSION, 5, [ev.StepBegun("Hear"), replace(taken(made), sound="")], made)
     one.keep(SESSION, 5, [ev.StepBegun("Hear"), taken(made)], None)
     assert writer.asked == []
-    Recording(None).keep(SESSION, 5, [ev.StepBegun("Hear"), taken(made)], made)
+    RecordStatus(None).keep(SESSION, 5, [ev.StepBegun("Hear"), taken(made)], made)
 
 
 def test_another_name_is_handed_on_and_the_same_is_none():
@@ -99,5 +99,5 @@ def test_a_change_stands_until_it_was_told():
 
 
 def test_without_a_writer_it_is_off():
-    assert Recording(None).topics()["/record/sound"] == ("off",)
-    assert not Recording(None).sound_has_changed()
+    assert RecordStatus(None).topics()["/record/sound"] == ("off",)
+    assert not RecordStatus(None).sound_has_changed()

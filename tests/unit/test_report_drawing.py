@@ -9,8 +9,20 @@ import matplotlib
 import pytest
 from contrast import GRAPHICS, TEXT, from_hex, ratio
 
-from oscservice.report.drawing import bare_axes, blank, page_axes, pdf, png, style, svg
-from oscservice.report.palette import DARK, LIGHT, PRINTED, recoloured, variables
+from oscservice.report.drawing import (
+    DARK,
+    LIGHT,
+    PRINTED,
+    bare_axes,
+    blank,
+    page_axes,
+    pdf,
+    png,
+    recoloured,
+    style,
+    svg,
+    variables,
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -12,16 +12,15 @@ from made_up import FLOATING, PAIRED, Hands, Job
 from reported import VERSION, Invented, abandoned, empty, everything, normal, quick, still_open, thorough
 
 from oscservice.instrument.pitch import OPEN
-from oscservice.record.rows import EventRow
+from oscservice.record.event_chain import EventRow
 from oscservice.report.facts import Facts
-from oscservice.report.gathering import facts_of
+from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.course import course_of
+from oscservice.session.effective_events import course_of
 from oscservice.session.evolve import fold
-from oscservice.session.remaining import remaining
-from oscservice.session.summing import standing_of
-from oscservice.session.words import Phase
+from oscservice.session.summarize import remaining, standing_of
+from oscservice.session.vocabulary import Phase
 
 
 def of(job: Job) -> Facts:

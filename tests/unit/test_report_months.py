@@ -13,15 +13,22 @@ from matplotlib.text import Text
 from years import YEAR, live
 
 from oscservice.errors import InputError
-from oscservice.record.history import events_of, sessions_of
 from oscservice.record.journal import Journal
-from oscservice.report.drawing import style
-from oscservice.report.months import columns, described, drawn, write
-from oscservice.report.palette import LIGHT
-from oscservice.report.visits import Visit, same_strings, stiffness_since_new, visit
+from oscservice.record.session_history import events_of, sessions_of
+from oscservice.report.drawing import LIGHT, style
+from oscservice.report.history_plot import (
+    Visit,
+    columns,
+    described,
+    drawn,
+    same_strings,
+    stiffness_since_new,
+    visit,
+    write,
+)
 from oscservice.session import events as ev
-from oscservice.session.changes import Side
 from oscservice.session.evolve import fold
+from oscservice.session.setup_changes import Side
 
 SVG = "{http://www.w3.org/2000/svg}"
 

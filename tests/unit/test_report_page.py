@@ -22,13 +22,14 @@ from reported import (
     thorough,
 )
 
-from oscservice.report import neck, rows, settling
+from oscservice.report import neck_drawing as neck
+from oscservice.report import row_drawing as rows
+from oscservice.report import settling_drawing as settling
+from oscservice.report.csv_table import COLUMNS, csv_text, harmless
+from oscservice.report.drawing import DARK, LIGHT, in_cents, marked, nice_above, nice_below, signed
 from oscservice.report.facts import Value
 from oscservice.report.page import page
-from oscservice.report.palette import DARK, LIGHT
-from oscservice.report.scale import in_cents, marked, nice_above, nice_below, signed
-from oscservice.report.table import COLUMNS, csv_text, harmless
-from oscservice.report.words import heading, listed, outcome_of, summary, with_error
+from oscservice.report.report_text import heading, listed, outcome_of, summary, with_error
 
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
 

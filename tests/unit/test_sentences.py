@@ -7,14 +7,13 @@ from pathlib import Path
 import pytest
 from made_up import SCREWS, Job
 
-from oscservice.advice.causes import Cause
+from oscservice.advice.causes import CHECKS, Cause
 from oscservice.advice.correction import turns_text
-from oscservice.advice.finding import CHECKS
-from oscservice.cli.sentences import sentences_command
-from oscservice.daemon.topics import topics
+from oscservice.api.topics import topics
+from oscservice.cli.listing_commands import sentences_command
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.sentences.table import ENGLISH, english_toml
+from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import LONGEST_TEXT, load_translation, read_translation
 from oscservice.session import commands as cm
 from oscservice.session.prompts import prompt, where

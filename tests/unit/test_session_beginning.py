@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 from made_up import FLOATING, FRET, SCREWS, Job, reading, refused
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session.commands import Ignored, Refused
-from oscservice.session.machine import decide
+from oscservice.session.decide import decide
 from oscservice.session.state import State
-from oscservice.session.words import INSPECTION_ITEMS, Phase, Verdict
+from oscservice.session.vocabulary import INSPECTION_ITEMS, InspectionVerdict, Phase
 
 
 @pytest.mark.parametrize("tolerance", [0.1, 21.0, float("nan"), float("inf"), -1.0])
@@ -73,7 +73,7 @@ def test_a_failed_item_holds_the_phase_until_it_is_put_right() -> None:
     job.do(cm.Inspect("frets", "failed", "the 14th is loose"))
     job.do(cm.Inspect("all", "passed"))
     assert job.phase() is Phase.INSPECTING, "passing all that wait doesn't pass what failed"
-    assert dict(job.state.items)["frets"].verdict is Verdict.FAILED
+    assert dict(job.state.items)["frets"].verdict is InspectionVerdict.FAILED
     assert job.prompt == "put_right"
     refused(job, cm.Next(), "phase")
     assert "frets" in refused(job, cm.Inspect("all", "passed"), "refused")

@@ -8,12 +8,12 @@ import pytest
 from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job
 
 from oscservice.advice.comparison import Comparison
-from oscservice.instrument.profile import load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.judging import judged
-from oscservice.session.words import Phase, Status
+from oscservice.session.judgement import judged
+from oscservice.session.vocabulary import Phase, Status
 
 ERRORS = {1: 5.0, 2: -4.0, 3: 0.4, 4: -9.0, 5: 3.0, 6: 10.0}
 

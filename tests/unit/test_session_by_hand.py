@@ -5,16 +5,16 @@ from __future__ import annotations
 import pytest
 from made_up import FLOATING, FRET, SCREWS, Hands, Job, refused
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.words import Ending, Phase, Status
+from oscservice.session.vocabulary import Ending, Phase, Status
 
 ONLY_HEARD = {ev.StepBegun, ev.ReadingTaken, ev.ReadingDoubted, ev.PlucksForeseen}
 

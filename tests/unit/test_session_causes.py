@@ -11,18 +11,17 @@ from itertools import pairwise
 import pytest
 from made_up import SCREWS, Hands, Job, refused
 
-from oscservice.advice.finding import suspicion
+from oscservice.advice.causes import suspicion
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
+from oscservice.session.decide import decide
 from oscservice.session.evolve import evolve, fold
-from oscservice.session.machine import decide
-from oscservice.session.pattern import MOST_BETWEEN
+from oscservice.session.judgement import IN_DOUBT
+from oscservice.session.next_pluck import MOST_BETWEEN, asked
 from oscservice.session.state import State
-from oscservice.session.surveying import HARMONIC_PLUCKS, MOST_SURVEY_PLUCKS, survey_from_json, surveys
-from oscservice.session.testing import IN_DOUBT
-from oscservice.session.words import Phase, Status
+from oscservice.session.survey import HARMONIC_PLUCKS, MOST_SURVEY_PLUCKS, survey_from_json, surveys
+from oscservice.session.vocabulary import Phase, Status
 
 ERRORS = {1: 6.0, 2: -5.0, 3: 0.3, 4: 4.0, 5: 0.0, 6: 5.0}
 WORN = {4: 6.0}

@@ -11,23 +11,23 @@ import pytest
 from bench.silent import SilentBench, quick_check, set_up
 from made_up import FLOATING, FRET, SCREWS, Hands, Job, refused
 
-from oscservice.daemon.topics import topics
-from oscservice.instrument.change import NewGauge, with_gauges
+from oscservice.api.topics import topics
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import NewGauge, with_gauges
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
-from oscservice.session.checking import MOST_FRETTED, judged
 from oscservice.session.evolve import fold
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
-from oscservice.session.standing import Standing
+from oscservice.session.quick_check import MOST_FRETTED, judged
+from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summing import standing_of
-from oscservice.session.words import Check, Drift, Ending, Phase, Status
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import Rig
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import Check, Drift, Ending, Phase, Status
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import Rig
 
 
 def proved(instrument: str | Instrument = SCREWS, aside: int = 0, tolerance_cents: float = 2.0) -> Job:
@@ -46,14 +46,14 @@ def done() -> Job:
 
 
 @pytest.fixture(scope="module")
-def left(done: Job) -> Standing:
+def left(done: Job) -> SetupSummary:
     return standing_of(done.state, "2026-11-25-1")
 
 
 class Quick(Job):
     """A quick check of six made-up strings, held against what is ``left``."""
 
-    def __init__(self, left: Standing, instrument: Instrument | None = None, tolerance_cents: float | None = None):
+    def __init__(self, left: SetupSummary, instrument: Instrument | None = None, tolerance_cents: float | None = None):
         self.instrument = instrument or load_instrument(SCREWS)
         self.state = State()
         self.events: list[ev.Event] = []
@@ -76,7 +76,7 @@ class Quick(Job):
             self.hear(string, OPEN, opened)
 
 
-def test_a_guitar_that_holds_takes_three_plucks_a_string(left: Standing) -> None:
+def test_a_guitar_that_holds_takes_three_plucks_a_string(left: SetupSummary) -> None:
     job = Quick(left)
     assert (job.phase(), job.state.focus, job.prompt) == (Phase.CHECKING, 6, "pluck_open")
     assert job.state.tolerance_cents == 2.0
@@ -105,7 +105,9 @@ def test_a_guitar_that_holds_takes_three_plucks_a_string(left: Standing) -> None
         (-100.0, 3.5, Drift.TUNING),  # so slack a string frets otherwise
     ],
 )
-def test_what_has_drifted_is_said_with_its_size(left: Standing, tuning: float, intonation: float, what: Drift) -> None:
+def test_what_has_drifted_is_said_with_its_size(
+    left: SetupSummary, tuning: float, intonation: float, what: Drift
+) -> None:
     job = Quick(left)
     job.pluck(6, tuning, intonation)
     found = job.string(6).check
@@ -124,7 +126,7 @@ def test_what_has_drifted_is_said_with_its_size(left: Standing, tuning: float, i
     assert "eyes out of" in prompt(job.state).caution
 
 
-def test_where_plucks_do_not_tell_more_are_asked_for_and_in_the_end_it_is_unsure(left: Standing) -> None:
+def test_where_plucks_do_not_tell_more_are_asked_for_and_in_the_end_it_is_unsure(left: SetupSummary) -> None:
     job = Quick(left)
     for times in range(1, MOST_FRETTED + 1):
         assert job.string(6).check is None
@@ -156,7 +158,7 @@ def test_without_a_sealed_session_there_is_nothing_to_check_against(done: Job) -
     assert "no sealed session of 'six-string-648'" in refused(job, cm.Quick(job.instrument, ""), "missing")
 
 
-def test_a_set_up_is_not_disturbed(left: Standing) -> None:
+def test_a_set_up_is_not_disturbed(left: SetupSummary) -> None:
     quick = cm.Quick(load_instrument(SCREWS), left.to_json())
     for job in (Job(SCREWS), Job(SCREWS).inspected(), Job(SCREWS).tuned(), Quick(left)):
         assert "a session is under way" in refused(job, quick, "phase")
@@ -178,7 +180,7 @@ def test_strings_that_cannot_be_checked_are_set_aside_and_said() -> None:
     assert job.state.outcome == Ending.HOLDS
 
 
-def test_a_session_that_compared_nothing_or_other_strings_is_refused(left: Standing) -> None:
+def test_a_session_that_compared_nothing_or_other_strings_is_refused(left: SetupSummary) -> None:
     job = Job(SCREWS)
     job.do(cm.Abandon())
     nothing = standing_of(job.state, "s")
@@ -188,7 +190,7 @@ def test_a_session_that_compared_nothing_or_other_strings_is_refused(left: Stand
     assert "tolerance of 0 cents" in refused(job, cm.Quick(job.instrument, left.to_json(), 0.0), "range")
 
 
-def test_commands_in_a_quick_check(left: Standing) -> None:
+def test_commands_in_a_quick_check(left: SetupSummary) -> None:
     job = Quick(left)
     assert "one fretted pluck at least" in refused(job, cm.Next(), "refused")
     job.pluck(6, 0.0, 2.2)
@@ -219,7 +221,7 @@ def test_commands_in_a_quick_check(left: Standing) -> None:
     assert job.state.outcome == Ending.ABANDONED
 
 
-def test_every_step_can_be_taken_back_exactly(left: Standing) -> None:
+def test_every_step_can_be_taken_back_exactly(left: SetupSummary) -> None:
     job = Quick(left)
     states = [job.state]
     for _ in range(8):
@@ -233,7 +235,7 @@ def test_every_step_can_be_taken_back_exactly(left: Standing) -> None:
         assert replace(job.state, revision=0) == replace(state, revision=0)
 
 
-def test_a_journal_gives_the_same_state(left: Standing) -> None:
+def test_a_journal_gives_the_same_state(left: SetupSummary) -> None:
     job = Quick(left)
     job.pluck(6, 6.0)
     job.pluck(5, 0.0, 2.2)
@@ -244,7 +246,7 @@ def test_a_journal_gives_the_same_state(left: Standing) -> None:
     assert again.past == job.state.past
 
 
-def test_what_is_sent_of_it(left: Standing) -> None:
+def test_what_is_sent_of_it(left: SetupSummary) -> None:
     job = Quick(left)
     now = topics(job.state)
     assert now["/check/against"] == ("2026-11-25-1",)
@@ -265,7 +267,7 @@ def test_what_is_sent_of_it(left: Standing) -> None:
     assert "/string/6/check" not in set_up_topics
 
 
-def test_a_quick_check_leaves_a_standing_of_its_own(left: Standing) -> None:
+def test_a_quick_check_leaves_a_standing_of_its_own(left: SetupSummary) -> None:
     job = Quick(left)
     for string in (6, 5, 4, 3, 2, 1):
         job.pluck(string, 1.0, 1.0 if string > 1 else 6.0)
@@ -284,7 +286,7 @@ def test_a_quick_check_leaves_a_standing_of_its_own(left: Standing) -> None:
 
 
 @pytest.fixture(scope="module")
-def guitar() -> tuple[Instrument, Rig, Standing]:
+def guitar() -> tuple[Instrument, Rig, SetupSummary]:
     """A guitar on a floating bridge as a set-up left it."""
     instrument, draw = load_instrument(FLOATING), random.Random(8)
     astray = [draw.uniform(-3.0, 3.0) for _ in instrument.strings]
@@ -293,7 +295,7 @@ def guitar() -> tuple[Instrument, Rig, Standing]:
     return instrument, rig, standing_of(account.state, "set-up")
 
 
-def test_a_guitar_nobody_touched_holds(guitar: tuple[Instrument, Rig, Standing]) -> None:
+def test_a_guitar_nobody_touched_holds(guitar: tuple[Instrument, Rig, SetupSummary]) -> None:
     instrument, rig, left = guitar
     for seed in range(5):
         state, _ = quick_check(instrument, left, SilentBench(copy.deepcopy(rig), seed))
@@ -301,7 +303,7 @@ def test_a_guitar_nobody_touched_holds(guitar: tuple[Instrument, Rig, Standing])
 
 
 @pytest.mark.parametrize("string", [1, 2, 3, 4, 5, 6])
-def test_a_string_far_off_is_taken_for_itself(guitar: tuple[Instrument, Rig, Standing], string: int) -> None:
+def test_a_string_far_off_is_taken_for_itself(guitar: tuple[Instrument, Rig, SetupSummary], string: int) -> None:
     instrument, rig, left = guitar
     for cents in (-100.0, 70.0):
         there = copy.deepcopy(rig)

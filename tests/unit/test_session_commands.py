@@ -11,11 +11,11 @@ from made_up import FLOATING, FRET, PAIRED, SCREWS, Hands, Job
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.evolve import fold
+from oscservice.session.next_pluck import asked
 from oscservice.session.state import State
-from oscservice.session.words import Phase, Status
+from oscservice.session.vocabulary import Phase, Status
 
 
 def same(a: State, b: State) -> bool:

@@ -7,12 +7,12 @@ from dataclasses import replace
 import pytest
 from made_up import FRET, SCREWS, Job, refused
 
-from oscservice.advice.hand import Hand
+from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
-from oscservice.session.asking import asked
 from oscservice.session.commands import Ignored
-from oscservice.session.words import Phase, Status
+from oscservice.session.next_pluck import asked
+from oscservice.session.vocabulary import Phase, Status
 
 
 def test_fretted_notes_are_asked_for_between_open_ones() -> None:
@@ -29,7 +29,7 @@ def test_fretted_notes_are_asked_for_between_open_ones() -> None:
 @pytest.mark.parametrize(("share", "between"), [(1.0, 1), (0.5, 2), (0.3, 3), (0.1, 3)])
 def test_the_steadier_the_open_string_the_more_fretted_notes_stand_between(share: float, between: int) -> None:
     job = Job().tuned()
-    job.state = replace(job.state, hand=Hand(0.7, 3.0, ((share, 1.0),)))
+    job.state = replace(job.state, hand=PluckScatter(0.7, 3.0, ((share, 1.0),)))
     job.hear(6)
     for _ in range(between):
         assert asked(job.state) == (6, FRET)

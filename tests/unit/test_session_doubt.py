@@ -9,17 +9,17 @@ from dataclasses import replace
 import pytest
 from made_up import FRET, SCREWS, Hands, Job, course, reading, refused
 
-from oscservice.daemon.telling import sentence
-from oscservice.daemon.topics import topics
-from oscservice.hearing.stiffness import at_place, expected_stiffness
+from oscservice.api.event_text import sentence
+from oscservice.api.topics import topics
+from oscservice.hearing.inharmonicity import at_place, expected_stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
 from oscservice.session.commands import Ignored
 from oscservice.session.evolve import fold
+from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 FRET_5 = Place("fret", 5)
 NONE = (0, "open", 0, 0.0)

@@ -9,16 +9,16 @@ from pathlib import Path
 import pytest
 from made_up import FLOATING, SCREWS, Job
 
-from oscservice.daemon.telling import sentence
-from oscservice.daemon.topics import topics
+from oscservice.api.event_text import sentence
+from oscservice.api.topics import topics
 from oscservice.instrument.pitch import OPEN
-from oscservice.osc.outbox import typed
-from oscservice.osc.wire import encode
+from oscservice.osc.packet import encode
+from oscservice.osc.publisher import typed
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.prompts import prompt
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 

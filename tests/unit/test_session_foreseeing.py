@@ -9,15 +9,15 @@ import pytest
 from bench.silent import set_up
 from made_up import FRET, SCREWS, Job, refused
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.session import commands as cm
+from oscservice.session import decide as machine
 from oscservice.session import events as ev
-from oscservice.session import machine
-from oscservice.session.asking import asked
 from oscservice.session.evolve import fold
-from oscservice.session.words import Phase
-from oscservice.simulate.build import rig_of
+from oscservice.session.next_pluck import asked
+from oscservice.session.vocabulary import Phase
+from oscservice.simulate.guitar_builder import rig_of
 
 
 def test_a_string_out_of_tune_takes_one_pluck() -> None:

@@ -8,16 +8,16 @@ import math
 import pytest
 from made_up import BAR, SCREWS, Hands, Job, refused
 
-from oscservice.advice.played import Played
+from oscservice.advice.compared_frets import ComparedFrets
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.asking import asked
 from oscservice.session.evolve import fold
-from oscservice.session.judging import surveyed
-from oscservice.session.surveying import here, survey_from_json, surveys, to_json, weights_of
-from oscservice.session.words import Phase, Status
+from oscservice.session.judgement import surveyed
+from oscservice.session.next_pluck import asked
+from oscservice.session.survey import here, survey_from_json, surveys, to_json, weights_of
+from oscservice.session.vocabulary import Phase, Status
 
 SOUND = {1: 0.3, 2: -0.2, 3: 0.3, 4: 0.1, 5: 0.0, 6: -0.3}
 
@@ -213,7 +213,7 @@ def test_an_older_journal_is_of_its_one_fret() -> None:
     body = ev.to_body(next(e for e in Job(SCREWS, frets="7").events if isinstance(e, ev.SessionBegun)))[1]
     del body["frets"]
     state = fold([ev.from_body("SessionBegun", body)])
-    assert state.played == Played((7,), (1.0,))
+    assert state.played == ComparedFrets((7,), (1.0,))
     state = fold(
         [
             ev.from_body("PhaseEntered", {"phase": "comparing"}),

@@ -7,20 +7,19 @@ import math
 import pytest
 from made_up import FIXED, FLOATING, SCREWS, Job, refused
 
+from oscservice.advice.instrument_changes import NOTICED_MM
 from oscservice.advice.prediction import predict
-from oscservice.advice.since import NOTICED_MM
-from oscservice.daemon.foretold import foretold
-from oscservice.daemon.topics import topics
-from oscservice.instrument.change import NewGauge, tuned_by, with_action, with_gauges, with_reference
-from oscservice.instrument.condition import relief_at_12
-from oscservice.instrument.profile import Instrument, load_instrument
+from oscservice.api.topics import foretold, topics
+from oscservice.instrument.instrument_file import Instrument, load_instrument
+from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_action, with_gauges, with_reference
+from oscservice.instrument.setup_targets import relief_at_12
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
-from oscservice.session.inspecting import age_of, measured_of
+from oscservice.session.inspection import age_of, measured_of
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.words import INSPECTION_ITEMS, Phase, Verdict
+from oscservice.session.vocabulary import INSPECTION_ITEMS, InspectionVerdict, Phase
 
 GUITAR = load_instrument(SCREWS)
 TODAY = "2026-11-25"
@@ -35,7 +34,7 @@ def begun(instrument: Instrument = GUITAR, day: str = TODAY, last_time: cm.LastT
     return job
 
 
-def verdict(job: Job, item: str) -> Verdict:
+def verdict(job: Job, item: str) -> InspectionVerdict:
     return dict(job.state.items)[item].verdict
 
 
@@ -55,7 +54,7 @@ def test_a_value_in_its_range_is_passed_and_kept() -> None:
     assert event == ev.ItemMeasured("relief", "relief", 0.25, "Relief: 0.25 mm, as wanted (0.10 to 0.35)")
     assert job.prompt == "inspect"
     job.do(cm.Inspect("relief", "passed"))
-    assert verdict(job, "relief") is Verdict.PASSED
+    assert verdict(job, "relief") is InspectionVerdict.PASSED
     assert job.state.measured == (("relief", 0.25),)
     assert job.state.instrument is not None
     assert job.state.instrument.set_up.relief_mm == 0.25
@@ -73,7 +72,7 @@ def test_a_value_out_of_its_range_is_not_passed_without_a_reason(mm: float, by: 
     assert by in refused(job, cm.Inspect("all", "passed"), "refused")
     refused(job, cm.Inspect("action", "waived"), "refused")
     job.do(cm.Inspect("action", "waived", "the player wants it so"))
-    assert verdict(job, "action") is Verdict.WAIVED
+    assert verdict(job, "action") is InspectionVerdict.WAIVED
     assert topics(job.state)["/inspect/action/note"] == ("the player wants it so",)
 
 
@@ -92,14 +91,14 @@ def test_what_passed_waits_again_once_a_value_speaks_against_it() -> None:
     job = begun()
     job.do(cm.Inspect("action", "passed"))
     job.do(cm.Measured("action/bass", 2.0))
-    assert verdict(job, "action") is Verdict.PASSED
+    assert verdict(job, "action") is InspectionVerdict.PASSED
     job.do(cm.Measured("action/bass", 4.0))
-    assert verdict(job, "action") is Verdict.WAITING
+    assert verdict(job, "action") is InspectionVerdict.WAITING
     job.do(cm.Undo())
-    assert verdict(job, "action") is Verdict.PASSED
+    assert verdict(job, "action") is InspectionVerdict.PASSED
     job.do(cm.Inspect("nut", "waived", "a zero fret"))
     job.do(cm.Measured("nut/2", 2.0))
-    assert verdict(job, "nut") is Verdict.WAIVED, "the reason stands"
+    assert verdict(job, "nut") is InspectionVerdict.WAIVED, "the reason stands"
 
 
 def test_values_come_as_32_bit_numbers() -> None:

@@ -5,11 +5,10 @@ from __future__ import annotations
 import pytest
 from made_up import SCREWS, Job, reading
 
-from oscservice.hearing.strength import Slope
+from oscservice.advice.pluck_strength import Slope
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import commands as cm
-from oscservice.session.likeness import strength_off_db
-from oscservice.session.prompts import prompt
+from oscservice.session.prompts import prompt, strength_off_db
 
 FRET = Place("fret", 12)
 

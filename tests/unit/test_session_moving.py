@@ -9,7 +9,7 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored
-from oscservice.session.words import Phase, Status
+from oscservice.session.vocabulary import Phase, Status
 
 
 def to_move(error: float = -8.0, instrument: str = FLOATING) -> Job:

@@ -8,20 +8,19 @@ from typing import get_args
 import pytest
 from made_up import FLOATING, Hands, Job, reading
 
-from oscservice.instrument.profile import load_instrument
-from oscservice.osc.addresses import TABLE, Direction
-from oscservice.osc.codes import ErrorCode
-from oscservice.osc.dispatch import Call, Refused, Space, resolve
-from oscservice.osc.reference import reference
-from oscservice.osc.wire import Message
+from oscservice.api.address_reference import reference
+from oscservice.api.address_table import TABLE, Direction
+from oscservice.api.argument_values import ErrorCode
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.dispatch import Call, RefusedCall, Space, resolve
+from oscservice.osc.packet import Message
 from oscservice.session import commands as cm
-from oscservice.session.commands import Ignored
+from oscservice.session.commands import POSSIBLE, Ignored, impossible
+from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.machine import decide
-from oscservice.session.possible import POSSIBLE, impossible
 from oscservice.session.state import State
-from oscservice.session.summing import standing_of
-from oscservice.session.words import Phase
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import Phase
 
 GUITAR = load_instrument(FLOATING)
 COMMANDS: tuple[cm.Command, ...] = (
@@ -147,7 +146,7 @@ def test_dispatch_refuses_what_the_phase_stands_against(phase: Phase) -> None:
         if why_not is None:
             assert isinstance(item, Call), address.path
         else:
-            assert isinstance(item, Refused), address.path
+            assert isinstance(item, RefusedCall), address.path
             assert (item.code, item.text) == (ErrorCode.WRONG_PHASE, why_not)
 
 
@@ -155,12 +154,12 @@ def test_types_and_ranges_are_looked_at_before_the_phase_and_a_release_is_none()
     idle = Space("/bench", 6, phase="idle")
     (wrong,) = resolve(Message("/bench/string/3/moved", ("x",), "s"), idle)
     (far,) = resolve(Message("/bench/string/3/moved", (99.0,), "f"), idle)
-    assert isinstance(wrong, Refused)
-    assert isinstance(far, Refused)
+    assert isinstance(wrong, RefusedCall)
+    assert isinstance(far, RefusedCall)
     assert (wrong.code, far.code) == (ErrorCode.WRONG_TYPES, ErrorCode.OUT_OF_RANGE)
     assert resolve(Message("/bench/session/next", (0.0,), "f"), idle) == []
     (pressed,) = resolve(Message("/bench/session/next", (1.0,), "f"), idle)
-    assert isinstance(pressed, Refused)
+    assert isinstance(pressed, RefusedCall)
     assert pressed.code is ErrorCode.WRONG_PHASE
 
 

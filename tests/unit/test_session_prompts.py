@@ -8,16 +8,16 @@ from functools import cache
 import pytest
 from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, course, reading
 
-from oscservice.daemon.telling import sentence
-from oscservice.instrument.change import NewGauge, with_gauges
+from oscservice.api.event_text import sentence
+from oscservice.instrument.modified_instrument import NewGauge, with_gauges
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.sentences.table import ENGLISH
+from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.summing import standing_of
-from oscservice.session.words import INSPECTION_ITEMS, Phase, Status
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 
 SENTENCES = ENGLISH.column("prompt", "text")
 CAUTIONS = ENGLISH.column("prompt", "caution")

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from made_up import SCREWS, Job, refused
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
-from oscservice.instrument.profile import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session.commands import Ignored
 from oscservice.session.state import State
-from oscservice.session.words import Phase, Status
+from oscservice.session.vocabulary import Phase, Status
 
 
 def all_settled() -> Job:

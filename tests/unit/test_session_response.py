@@ -10,11 +10,11 @@ import pytest
 from made_up import BAR, FLOATING, SCREWS, Hands, Job
 
 from oscservice.advice.correction import error_after, speaking_lengths_mm
-from oscservice.advice.response import Response
+from oscservice.advice.saddle_response import Response
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.state import State
-from oscservice.session.words import Phase, Status
+from oscservice.session.vocabulary import Phase, Status
 
 FAR = {6: 12.0}
 REST = dict.fromkeys(range(1, 6), 0.2)

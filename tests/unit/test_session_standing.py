@@ -9,14 +9,13 @@ from dataclasses import replace
 import pytest
 from made_up import SCREWS, Hands, Job
 
-from oscservice.instrument.change import NewGauge, with_gauges, with_notes
+from oscservice.instrument.modified_instrument import NewGauge, with_gauges, with_notes
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
-from oscservice.session.changes import BY_CHANCE, FRET, SADDLE, Cell, Changes, Side, changes, unlike
-from oscservice.session.remaining import remaining
-from oscservice.session.standing import Standing
-from oscservice.session.summing import open_se_cents, standing_of
-from oscservice.session.words import Status
+from oscservice.session.setup_changes import BY_CHANCE, FRET, SADDLE, Cell, Changes, Side, changes, unlike
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.summarize import open_se_cents, remaining, standing_of
+from oscservice.session.vocabulary import Status
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +28,7 @@ def done() -> tuple[Job, Hands]:
     return job, hands
 
 
-def left(job: Job, session: str = "one") -> Standing:
+def left(job: Job, session: str = "one") -> SetupSummary:
     return standing_of(job.state, session)
 
 
@@ -61,9 +60,9 @@ def test_what_a_session_leaves(done: tuple[Job, Hands]) -> None:
 
 def test_a_standing_is_its_json(done: tuple[Job, Hands]) -> None:
     found = left(done[0])
-    assert Standing.from_json(found.to_json()) == found
+    assert SetupSummary.from_json(found.to_json()) == found
     begun = left(Job().inspected())
-    assert Standing.from_json(begun.to_json()) == begun
+    assert SetupSummary.from_json(begun.to_json()) == begun
     assert (begun.worst, begun.check_fret, begun.outcome) == (None, None, "")
     assert begun.string(7) is None
     with pytest.raises(ValueError, match="no session was begun"):
@@ -96,7 +95,7 @@ def test_nothing_changes_between_a_session_and_itself(done: tuple[Job, Hands]) -
     assert [cell.what for cell in found.cells if cell.string == 4] == [SADDLE]
 
 
-def shifted(standing: Standing, number: int, **more: object) -> Standing:
+def shifted(standing: SetupSummary, number: int, **more: object) -> SetupSummary:
     strings = tuple(replace(one, **more) if one.string == number else one for one in standing.strings)
     return replace(standing, session="two", strings=strings)
 

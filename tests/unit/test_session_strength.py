@@ -8,15 +8,15 @@ from dataclasses import asdict, replace
 import pytest
 from made_up import FRET, SCREWS, Job, reading
 
-from oscservice.advice.evidence import PluckReading
-from oscservice.daemon.telling import sentence
-from oscservice.daemon.topics import topics
-from oscservice.hearing.strength import PRIOR_CENTS
+from oscservice.advice.comparison import PluckReading
+from oscservice.advice.pluck_strength import PRIOR_CENTS
+from oscservice.api.event_text import sentence
+from oscservice.api.topics import topics
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
-from oscservice.session.words import Phase
+from oscservice.session.vocabulary import Phase
 
 SINCE = ("inharmonicity_se", "string_hz", "string_se_cents", "strength_db", "flags")
 """Fields of a reading that older journals don't have."""

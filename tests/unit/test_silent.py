@@ -9,12 +9,11 @@ import pytest
 from bench.silent import SilentBench, set_up
 from reported import out_of_true
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
-from oscservice.instrument.profile import load_instrument
-from oscservice.session.words import Ending, Status
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import Faults
-from oscservice.simulate.uneven import Uneven
+from oscservice.session.vocabulary import Ending, Status
+from oscservice.simulate.guitar_builder import Faults, rig_of
+from oscservice.simulate.uneven_string import Uneven
 
 FLOATING, SCREWS, PAIRED, BAR = "six-string-648", "six-string-628", "six-string-648-paired", "six-string-628-bar"
 TWELFTH = Place("fret", 12)

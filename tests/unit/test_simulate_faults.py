@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 from phase_slope import phase_slope_hz
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
-from oscservice.instrument.profile import load_instrument
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import Faults
 from oscservice.simulate.guitar import Guitar
+from oscservice.simulate.guitar_builder import Faults, rig_of
 
 RATE = 48000.0
 CENTS_PER_E = 1200.0 / math.log(2.0)

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from phase_slope import phase_slope_hz
 
+from oscservice.instrument.instrument_file import load_instrument, preset_names
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument, preset_names
 from oscservice.simulate.guitar import Guitar
-from oscservice.simulate.pluck import MOST_PARTIALS, excite
+from oscservice.simulate.pluck_excitation import MOST_PARTIALS, excite
 from oscservice.simulate.voice import Tones, Voice, glide_excess
 
 RATE = 48000.0

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_hz, note_number
-from oscservice.instrument.profile import load_instrument
-from oscservice.simulate.bridge import BridgeBuild
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.rig import AdjusterBuild, Rig
+from oscservice.simulate.guitar_builder import rig_of
+from oscservice.simulate.guitar_mechanics import AdjusterBuild, Rig
+from oscservice.simulate.spring_bridge import BridgeBuild
 from oscservice.simulate.string_path import (
     STEEL_KG_M3,
     Finger,

@@ -10,11 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.linalg import eigh_tridiagonal
 
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
-from oscservice.instrument.profile import load_instrument
-from oscservice.simulate.build import rig_of
-from oscservice.simulate.faults import Faults
-from oscservice.simulate.uneven import Uneven, partial_factors
+from oscservice.simulate.guitar_builder import Faults, rig_of
+from oscservice.simulate.uneven_string import Uneven, partial_factors
 
 SCALE_MM = 648.0
 FRETS = (1, 3, 5, 7, 12, 19, 24)

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.errors import InputError
-from oscservice.tomltext import find_line, nearest, parse, shown
+from oscservice.toml_file import find_line, nearest, parse, shown
 
 TEXT = """\
 # [binding]

@@ -11,24 +11,23 @@ from typing import cast
 import pytest
 from made_up import BAR, FIXED, FRET, SCREWS, Hands, Job, reading
 
+from oscservice.advice.causes import Finding
 from oscservice.advice.correction import FIXED_SADDLE
-from oscservice.advice.finding import Finding
-from oscservice.daemon.bench import Bench
-from oscservice.daemon.keeper import Keeper
-from oscservice.daemon.told import MOST_CHARACTERS, cause
-from oscservice.daemon.topics import changed, topics
-from oscservice.hearing.listener import Heard
-from oscservice.hearing.stiffness import Stiffness
+from oscservice.api.topics import MOST_CHARACTERS, cause, changed, topics
+from oscservice.daemon.coordinator import Coordinator
+from oscservice.daemon.session_service import SessionService
+from oscservice.hearing.inharmonicity import Stiffness
+from oscservice.hearing.listener import NoteHeard
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.profile import load_instrument
-from oscservice.osc.outbox import typed
-from oscservice.osc.wire import encode
+from oscservice.osc.packet import encode
+from oscservice.osc.publisher import typed
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.remaining import compared, remaining
 from oscservice.session.state import State
-from oscservice.session.surveying import to_json
-from oscservice.session.words import Phase, Status
+from oscservice.session.summarize import compared, remaining
+from oscservice.session.survey import to_json
+from oscservice.session.vocabulary import Phase, Status
 
 
 def test_an_idle_bench() -> None:
@@ -253,11 +252,11 @@ class Named:
 def test_a_cause_that_is_named_is_sent_as_one_message_and_told(tmp_path: Path) -> None:
     found = Finding("nut slot high", (3,), 0, 0.5, 0.1, "mm", 0.93, "+4.0 cents heard", "file it", stops=True)
     told: list[str] = []
-    keeper = cast(Keeper, Named(Job(SCREWS).tuned().state, found))
-    bench = Bench(keeper, tell=told.append, instrument_folder=tmp_path)
+    keeper = cast(SessionService, Named(Job(SCREWS).tuned().state, found))
+    bench = Coordinator(keeper, tell=told.append, instrument_folder=tmp_path)
     sent: dict[str, tuple[object, ...]] = {}
     with unittest.mock.patch.object(bench.server, "publish", sent.update):
-        bench.hear(0, [Heard(0.1, reading(82.4))])
+        bench.hear(0, [NoteHeard(0.1, reading(82.4))])
     assert sent["/cause"] == ("3", 0, "nut slot high", 0.5, 0.1, "mm", 0.93, "+4.0 cents heard")
     assert told == ["cause: nut slot high, string 3 (93% sure): +4.0 cents heard"]
 

@@ -5,7 +5,7 @@ The wedge rises 1 in 2, and its screw is an M4 with 0.7 mm a turn: a turn moves 
 
 from __future__ import annotations
 
-from oscservice.plugins.shapes import Bridge
+from oscservice.plugins.registry import BridgePlugin
 
 MOST_STRINGS = 8
 
@@ -17,5 +17,5 @@ def layout(strings: int) -> dict[str, dict[int, float]]:
     return {f"wedge {number}": {number: 1.0} for number in range(1, strings + 1)}
 
 
-WEDGES = Bridge(layout, means="screw", slacken=True, floating=False, mm_per_turn=0.7 / 2)
+WEDGES = BridgePlugin(layout, means="screw", slacken=True, floating=False, mm_per_turn=0.7 / 2)
 """The string presses the saddle onto its wedge, so it is slackened first."""

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from tables import Printer
 
-from oscservice.hearing.listener import Heard, Listener, Live
+from oscservice.hearing.listener import Listener, Live, NoteHeard
 from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 48000.0
@@ -53,7 +53,7 @@ def _feed(listener: Listener, minute: NDArray[np.float32]) -> tuple[int, int]:
     readings = values = 0
     for start in range(0, len(minute), BLOCK):
         for event in listener.feed(minute[start : start + BLOCK]):
-            readings += isinstance(event, Heard)
+            readings += isinstance(event, NoteHeard)
             values += isinstance(event, Live)
     return readings, values
 
@@ -71,7 +71,7 @@ def measure(seed: int, printer: Printer) -> None:
         for start in range(0, len(minute), BLOCK):
             block_began = time.process_time()
             for event in listener.feed(minute[start : start + BLOCK]):
-                readings += isinstance(event, Heard)
+                readings += isinstance(event, NoteHeard)
                 values += isinstance(event, Live)
             dearest_s = max(dearest_s, time.process_time() - block_began)
         used_s = time.process_time() - began

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from tables import Printer, number
 
 from oscservice import Reading, read_note, window_pitch
+from oscservice.advice.pluck_strength import Pluck, learn, taken_to
 from oscservice.errors import NoNoteError
-from oscservice.hearing.listener import Heard, Listener
-from oscservice.hearing.strength import Pluck, learn, taken_to
+from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.pitch import cents_between, note_hz, note_number
 
 DYNAMICS = ("p", "mp", "mf", "f")
@@ -68,7 +68,7 @@ def heard_in(samples: NDArray[np.float64], rate_hz: float) -> Reading:
     events = []
     for start in range(0, len(samples), BLOCK):
         events += listener.feed(samples[start : start + BLOCK])
-    readings = [event.reading for event in [*events, *listener.finish()] if isinstance(event, Heard)]
+    readings = [event.reading for event in [*events, *listener.finish()] if isinstance(event, NoteHeard)]
     if len(readings) != 1:
         raise NoNoteError(f"{len(readings)} readings")
     return readings[0]

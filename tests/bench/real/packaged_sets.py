@@ -16,7 +16,7 @@ from tables import Printer, number
 
 from oscservice import window_pitch
 from oscservice.errors import NoNoteError
-from oscservice.hearing.listener import Dismissed
+from oscservice.hearing.listener import NoteDismissed
 
 WRONG_CENTS = 50.0
 
@@ -47,7 +47,7 @@ def _report_set(title: str, notes: list[RecordedNote], printer: Printer, *, summ
         heard = readings(events)
         off = [note.off_cents(each.reading.f1_hz) for each in heard]
         if len(heard) != 1 or abs(off[0]) > WRONG_CENTS:
-            reasons = [f"{event.onset_s:.2f} s: {event.reason}" for event in events if isinstance(event, Dismissed)]
+            reasons = [f"{event.onset_s:.2f} s: {event.reason}" for event in events if isinstance(event, NoteDismissed)]
             wrong.append(f"{note.name}: {len(heard)} readings {[round(c) for c in off]}; {'; '.join(reasons)}")
             continue
         reading, onset_s = heard[0].reading, heard[0].onset_s

@@ -1,0 +1,240 @@
+"""What all adjusters of a bridge should do together: one bounded, weighted least squares over every error heard.
+
+A bridge is a matrix: mm that each string's saddle moves per mm of each adjuster. Six separate saddles, pairs, a bar
+with a screw at each end and whatever a file describes are one problem, in mm of the adjusters, within their travel.
+Moves are + away from the nut, errors in cents + sharp.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import lsq_linear
+
+from oscservice.advice.comparison import Comparison
+from oscservice.advice.correction import Move, advised, cents_per_mm, error_after, refusal, room_mm, speaking_lengths_mm
+from oscservice.instrument.spec import Instrument
+
+Floats = npt.NDArray[np.float64]
+
+REFERENCE_FRET = 12
+"""What is left of a string compared at several frets is said as the saddle's part of it at this fret."""
+
+LEAST_SE_CENTS = 0.5
+"""No error weighs as if it were known better: one much-plucked string of a pair doesn't take the saddle to itself."""
+
+_WHISPER = 1e-6  # pull toward no move, where nothing else decides
+_ROUNDS = 6  # of Gauss and Newton: the law is so nearly straight that a few do
+_SHORTEST = 0.5  # of what lies between fret and saddle: no step of the search leaves less
+
+
+@dataclass(frozen=True)
+class ErrorRow:
+    """The error of one fret of one string, with the saddles where they now stand.
+
+    Attributes:
+        string: its number, from 1.
+        fret: the fret, from 1.
+        error_cents: + sharp.
+        se_cents: 1 sd; independent of other rows'.
+        weight: how much the player plays there; > 0.
+    """
+
+    string: int
+    fret: int
+    error_cents: float
+    se_cents: float
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class BridgePlan:
+    """Moves of all adjusters, and what they leave.
+
+    Attributes:
+        moves: of every adjuster, by name.
+        remaining_cents: error each compared string is left with, by string number: at its fret if it was compared at
+            one; else what its frets together still ask of the saddle, as cents at ``REFERENCE_FRET``.
+        remaining_by_fret: error left, by string number and fret.
+        short_mm: how much further each string's saddle would go if travel had no end, by string number.
+    """
+
+    moves: dict[str, Move]
+    remaining_cents: dict[int, float]
+    remaining_by_fret: dict[tuple[int, int], float]
+    short_mm: dict[int, float]
+
+
+def plan_bridge(
+    rows: Sequence[ErrorRow],
+    instrument: Instrument,
+    positions: Mapping[str, float],
+    *,
+    response: Mapping[int, float] | None = None,
+    why_not: str = "",
+) -> BridgePlan:
+    """Moves of all adjusters together: the least sum of weight times (error left / standard error) squared.
+
+    The standard error of each move is that of this estimate, from the rows' own standard errors.
+
+    Args:
+        rows: what was heard; at most one for each string and fret.
+        instrument: the instrument.
+        positions: mm each adjuster has moved since the start, by name (0 where it isn't named).
+        response: learnt ratio of a string's own cents per mm to the geometric one, by number; 1 where it isn't named.
+        why_not: why no move is advised; the plan then moves nothing. Empty if it is.
+
+    Raises:
+        ValueError: no rows, two for one fret, one that isn't finite or has no weight, a response that isn't > 0, or an
+            unknown string or adjuster.
+    """
+    response = response or {}
+    _check(rows, instrument, positions, response)
+    adjusters = instrument.bridge.adjusters
+    moved = np.array([positions.get(a.name, 0.0) for a in adjusters])
+    laws = _laws(rows, instrument, moved, response)
+    rooms = [room_mm(a, float(m)) for a, m in zip(adjusters, moved, strict=True)]
+    moves: dict[str, Move] = {}
+    free = within = np.zeros(len(adjusters))
+    if adjusters:
+        free, within = laws.solve(None), laws.solve(rooms)
+        for a, room, needed, mm, se in zip(adjusters, rooms, free, within, laws.se_mm(free), strict=True):
+            moves[a.name] = advised(float(needed), float(mm), float(se), room, a, why_not)
+    done = laws.influence @ (np.zeros(len(adjusters)) if why_not else within)
+    left = laws.left_cents(done)
+    short = laws.influence @ (free - within)
+    return BridgePlan(
+        moves,
+        _by_string(rows, instrument, laws, done, left),
+        {(r.string, r.fret): float(cents) for r, cents in zip(rows, left, strict=True)},
+        {r.string: float(mm) for r, mm in zip(rows, short, strict=True)},
+    )
+
+
+def adjuster_moves(
+    errors: Mapping[int, Comparison],
+    instrument: Instrument,
+    positions: Mapping[str, float],
+    fret: int,
+    response: Mapping[int, float] | None = None,
+) -> BridgePlan:
+    """``plan_bridge`` from the comparisons at one fret, by string number; refused if any of them is no ground for it.
+
+    Raises:
+        ValueError: no string was compared, or an unknown string or adjuster.
+    """
+    rows = [ErrorRow(n, fret, errors[n].error_cents, errors[n].se_cents) for n in sorted(errors)]
+    reasons = [refusal(errors[n]) for n in sorted(errors)]
+    return plan_bridge(rows, instrument, positions, response=response, why_not=next(filter(None, reasons), ""))
+
+
+@dataclass(frozen=True)
+class _Laws:
+    """How each row's error goes with the adjusters' moves: arrays over rows, (rows,) and (rows, adjusters).
+
+    ``factor`` is what an error is multiplied by before it is squared.
+    """
+
+    cents: Floats
+    se: Floats
+    factor: Floats
+    influence: Floats
+    lengths: tuple[tuple[float, float], ...]
+    response: Floats
+
+    def left_cents(self, saddles_mm: Floats) -> Floats:
+        """Error left on each row after its saddle has moved."""
+        changes = [error_after(0.0, at, float(d)) for at, d in zip(self.lengths, saddles_mm, strict=True)]
+        return np.asarray(self.cents + self.response * np.array(changes))
+
+    def slopes(self, saddles_mm: Floats) -> Floats:
+        """Cents per mm of each row's saddle, there."""
+        pairs = zip(self.lengths, saddles_mm, strict=True)
+        return np.asarray(self.response * [cents_per_mm((at[0] + d, at[1] + d)) for at, d in pairs])
+
+    def solve(self, rooms: list[tuple[float, float]] | None) -> Floats:
+        """Moves of the adjusters with the least squares of what is left, within ``rooms`` if given."""
+        count = self.influence.shape[1]
+        low = np.array([-toward for toward, _ in rooms]) if rooms else np.full(count, -np.inf)
+        high = np.array([away for _, away in rooms]) if rooms else np.full(count, np.inf)
+        shortest = (_SHORTEST - 1.0) * np.array([at[1] for at in self.lengths])
+        moves = np.zeros(count)
+        for _ in range(_ROUNDS):
+            saddles = self.influence @ moves
+            jacobian = (self.slopes(saddles) * self.factor)[:, None] * self.influence
+            target = jacobian @ moves - self.left_cents(saddles) * self.factor
+            rows = np.vstack([jacobian, _WHISPER * np.eye(count)])
+            # lsq_linear wants some room between its bounds.
+            bounds = (low - 1e-9, high + 1e-9)
+            moves = np.asarray(lsq_linear(rows, np.concatenate([target, np.zeros(count)]), bounds=bounds).x)
+            while ((self.influence @ moves) < shortest).any():
+                moves = moves / 2.0
+        return np.clip(moves, low, high)
+
+    def se_mm(self, moves: Floats) -> Floats:
+        """Standard errors of the moves, (adjusters,)."""
+        jacobian = (self.slopes(self.influence @ moves) * self.factor)[:, None] * self.influence
+        per_cent = np.linalg.pinv(jacobian) * self.factor
+        return np.asarray(np.sqrt(per_cent**2 @ self.se**2))
+
+
+def _laws(rows: Sequence[ErrorRow], instrument: Instrument, moved: Floats, response: Mapping[int, float]) -> _Laws:
+    adjusters = instrument.bridge.adjusters
+    influence = np.array([[a.influence.get(r.string, 0.0) for a in adjusters] for r in rows])
+    start = influence @ moved if adjusters else np.zeros(len(rows))
+    pairs = zip(rows, start, strict=True)
+    return _Laws(
+        cents=np.array([r.error_cents for r in rows]),
+        se=np.array([r.se_cents for r in rows]),
+        factor=np.array([math.sqrt(r.weight) / max(r.se_cents, LEAST_SE_CENTS) for r in rows]),
+        influence=influence,
+        lengths=tuple(speaking_lengths_mm(instrument.string(r.string), r.fret, float(at)) for r, at in pairs),
+        response=np.array([response.get(r.string, 1.0) for r in rows]),
+    )
+
+
+def _by_string(
+    rows: Sequence[ErrorRow], instrument: Instrument, laws: _Laws, done_mm: Floats, left: Floats
+) -> dict[int, float]:
+    slopes = laws.slopes(done_mm)
+    remaining: dict[int, float] = {}
+    for number in dict.fromkeys(row.string for row in rows):
+        own = [k for k, row in enumerate(rows) if row.string == number]
+        if len(own) == 1:
+            remaining[number] = float(left[own[0]])
+            continue
+        # Nut to saddle, the saddle now done moving.
+        open_mm = laws.lengths[own[0]][0] + float(done_mm[own[0]])
+        string = instrument.string(number)
+        position_mm = open_mm - string.scale_mm - string.setback_mm
+        at_reference = laws.response[own[0]] * cents_per_mm(speaking_lengths_mm(string, REFERENCE_FRET, position_mm))
+        weight = (laws.factor[own] * slopes[own]) ** 2
+        remaining[number] = float(weight @ (left[own] * at_reference / slopes[own]) / weight.sum())
+    return remaining
+
+
+def _check(
+    rows: Sequence[ErrorRow], instrument: Instrument, positions: Mapping[str, float], response: Mapping[int, float]
+) -> None:
+    unknown = sorted(set(positions) - {a.name for a in instrument.bridge.adjusters})
+    if unknown:
+        raise ValueError(f"no adjuster is called {unknown[0]!r}")
+    if not rows:
+        raise ValueError("no string was compared")
+    seen: set[tuple[int, int]] = set()
+    for row in rows:
+        where = f"string {row.string} at fret {row.fret}"
+        if (row.string, row.fret) in seen:
+            raise ValueError(f"{where} comes twice; combine its comparisons first")
+        if row.fret < 1 or not (math.isfinite(row.error_cents) and math.isfinite(row.se_cents) and row.se_cents >= 0.0):
+            raise ValueError(f"{where} is {row.error_cents} +- {row.se_cents} cents off; expected a fret and numbers")
+        if not (math.isfinite(row.weight) and row.weight > 0.0):
+            raise ValueError(f"{where} weighs {row.weight}; expected more than 0, or no such row")
+        seen.add((row.string, row.fret))
+    for number, ratio in response.items():
+        if not (math.isfinite(ratio) and ratio > 0.0):
+            raise ValueError(f"string {number} answers {ratio} times as expected; expected more than 0")

@@ -1,0 +1,211 @@
+"""What is different about an instrument since it was last on the bench, and what that does to it.
+
+Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow`` does it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from oscservice.advice.correction import SHOWN_MM
+from oscservice.advice.prediction import Following, follow
+from oscservice.instrument.spec import Instrument, StringSpec
+from oscservice.instrument.string_physics import INCH_MM, inharmonicity, tension_n
+
+NOTICED_MM = 0.05
+"""Heights and reliefs that differ by less are the same: a ruler and a feeler gauge tell no more (assumed)."""
+
+SPRINGS_SHARE = 0.02
+"""A change of all strings' pull together beyond this moves a sprung bridge so far that its springs have to be reset
+(common practice, no source)."""
+
+_SAME = 1e-9
+
+
+@dataclass(frozen=True)
+class Noticed:
+    """One difference: ``what`` is ``string/N``, ``reference``, ``relief``, ``bridge``, ``strings`` or ``tension``;
+    ``text`` what it was, what it is, and what to expect of it, in one line."""
+
+    what: str
+    text: str
+
+
+def since(filed: Instrument, left: Instrument, now: Instrument) -> tuple[Noticed, ...]:
+    """What is different.
+
+    Args:
+        filed: the instrument as its file had it when the last session began.
+        left: the same as that session left it, with what was measured in it.
+        now: as its file has it now. Where the file still says what it said then, what was measured since is believed.
+    """
+    if len(left.strings) != len(now.strings):
+        counts = f"{len(left.strings)} strings before, {len(now.strings)} now"
+        return (Noticed("strings", f"{counts}: nothing of the last session can be compared"),)
+    believed = _believed(filed, left, now)
+    effects = _effects(left, believed)
+    found: list[Noticed] = []
+    for number in range(1, len(now.strings) + 1):
+        parts = _string_parts(left.string(number), believed.string(number))
+        if parts:
+            told = _effect(left, believed, number, effects)
+            found.append(Noticed(f"string/{number}", f"string {number}: {', '.join(parts)}: {told}"))
+    found += _whole(left, believed, effects)
+    return tuple(found)
+
+
+def measured_since(left: Instrument, after: Instrument, what: str, strings: Iterable[int]) -> Noticed | None:
+    """What a value that was just measured says has changed, or None if it is about what it was.
+
+    Args:
+        left: the instrument as the last session left it.
+        after: the same with the value as it is now.
+        what: what was measured.
+        strings: the strings it is about.
+    """
+    if len(left.strings) != len(after.strings):
+        return None
+    numbers = list(strings)
+    parts = [
+        *_relief_parts(left, after),
+        *(part for number in numbers[:1] for part in _height_parts(left.string(number), after.string(number))),
+    ]
+    if not parts:
+        return None
+    effects = _effects(left, after)
+    told = "; ".join(f"string {number}: {_effect(left, after, number, effects)}" for number in numbers)
+    return Noticed(what, f"{what}: {', '.join(parts)}: {told}")
+
+
+def _believed(filed: Instrument, left: Instrument, now: Instrument) -> Instrument:
+    """The instrument now, with what was measured last time wherever the file hasn't changed since."""
+    strings = []
+    for was, end, here in zip(filed.strings, left.strings, now.strings, strict=True):
+        kept = {
+            field: getattr(end, field)
+            for field in ("action_12_mm", "nut_height_mm")
+            if abs(getattr(was, field) - getattr(here, field)) < _SAME
+        }
+        strings.append(here.model_copy(update=kept))
+    set_up = now.set_up
+    if filed.set_up.relief_mm == set_up.relief_mm:
+        set_up = set_up.model_copy(update={"relief_mm": left.set_up.relief_mm})
+    return now.model_copy(update={"strings": tuple(strings), "set_up": set_up})
+
+
+def _effects(before: Instrument, after: Instrument) -> tuple[Following, ...]:
+    try:
+        return follow(before, after)
+    except ValueError:  # no saddle makes a string true: nothing is foretold of any
+        return ()
+
+
+def _string_parts(was: StringSpec, here: StringSpec) -> list[str]:
+    """What is different about a string, in words."""
+    parts = []
+    if (was.gauge_mm, was.wound) != (here.gauge_mm, here.wound):
+        parts.append(f"{_gauge(was)} → {_gauge(here)}")
+    elif was.core_mm != here.core_mm:
+        parts.append(f"core {was.core_mm:.3f} → {here.core_mm:.3f} mm")
+    elif was.unit_weight_kg_m != here.unit_weight_kg_m:
+        parts.append(f"mass {1e3 * was.unit_weight_kg_m:.3f} → {1e3 * here.unit_weight_kg_m:.3f} g/m")
+    if was.note != here.note:
+        parts.append(f"tuned {was.note} → {here.note}")
+    if was.offset_cents != here.offset_cents:
+        parts.append(f"tuned {was.offset_cents:+g} → {here.offset_cents:+g} cents off its note")
+    if was.scale_mm != here.scale_mm:
+        parts.append(f"scale {was.scale_mm:g} → {here.scale_mm:g} mm")
+    return parts + _height_parts(was, here)
+
+
+def _height_parts(was: StringSpec, here: StringSpec) -> list[str]:
+    heights = (
+        ("action", was.action_12_mm, here.action_12_mm),
+        ("height at the nut", was.nut_height_mm, here.nut_height_mm),
+    )
+    return [f"{name} {a:.2f} → {b:.2f} mm" for name, a, b in heights if abs(a - b) >= NOTICED_MM]
+
+
+def _relief_parts(left: Instrument, now: Instrument) -> list[str]:
+    was_mm, here_mm = left.set_up.relief_mm, now.set_up.relief_mm
+    if was_mm is None or here_mm is None or abs(was_mm - here_mm) < NOTICED_MM:
+        return []
+    return [f"relief {was_mm:.2f} → {here_mm:.2f} mm"]
+
+
+def _whole(left: Instrument, now: Instrument, effects: tuple[Following, ...]) -> list[Noticed]:
+    """What is different about the instrument as a whole."""
+    found = []
+    if left.reference_hz != now.reference_hz:
+        cents = 1200.0 * math.log2(now.reference_hz / left.reference_hz)
+        pitch = f"A4 {left.reference_hz:g} → {now.reference_hz:g} Hz: every string {cents:+.0f} cents"
+        found.append(Noticed("reference", f"{pitch}, {_range(effects)}"))
+    for part in _relief_parts(left, now):
+        found.append(Noticed("relief", f"{part}: measure the action again, it goes with the neck"))
+    if left.bridge.kind != now.bridge.kind:
+        pulls = (
+            "strings now pull one another out of tune"
+            if now.bridge.floating
+            else "strings pull one another out of tune no more"
+        )
+        told = pulls if now.bridge.floating != left.bridge.floating else "saddles are moved another way"
+        found.append(Noticed("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {told}"))
+    before_n, after_n = (sum(_pull_n(one, n) for n in range(1, len(now.strings) + 1)) for one in (left, now))
+    share = after_n / before_n - 1.0
+    if now.bridge.floating and abs(share) > SPRINGS_SHARE:
+        more = "more" if share > 0.0 else "less"
+        pull = f"all strings pull {abs(share):.0%} {more} ({before_n:.0f} → {after_n:.0f} N)"
+        found.append(
+            Noticed("tension", f"{pull}: springs have to be reset; never release springs or strings all at once")
+        )
+    return found
+
+
+def _range(effects: tuple[Following, ...]) -> str:
+    if not effects:
+        return "what saddles have to follow by can't be told"
+    moves = [one.change_mm for one in effects]
+    return f"saddles {_tenths(min(moves))} to {_tenths(max(moves))} mm"
+
+
+def _tenths(value: float) -> str:
+    return f"{round(value, 1) + 0.0:+.1f}"
+
+
+def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[Following, ...]) -> str:
+    """What to expect of a string: its saddle, its error if that stays, its pull, and its B if it is another string."""
+    pulls = _pull_n(left, number), _pull_n(now, number)
+    parts = ["what its saddle has to follow by can't be told"]
+    if effects:
+        one = effects[number - 1]
+        parts = [
+            f"saddle {_tenths(one.change_mm)} ± {max(SHOWN_MM, one.change_se_mm):.1f} mm",
+            f"fret 12 {_tenths(one.stays_cents)} cents if nothing is moved",
+        ]
+    if abs(pulls[1] / pulls[0] - 1.0) > 0.001:
+        parts.append(f"pull {pulls[0]:.0f} → {pulls[1]:.0f} N ({pulls[1] / pulls[0] - 1.0:+.0%})")
+    stiffness = _b(left, number), _b(now, number)
+    if _build(left.string(number)) != _build(now.string(number)):
+        parts.append(f"B {stiffness[0]:.1e} → {stiffness[1]:.1e}")
+    return ", ".join(parts)
+
+
+def _pull_n(instrument: Instrument, number: int) -> float:
+    spec = instrument.string(number)
+    return tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), spec.scale_mm + spec.setback_mm)
+
+
+def _b(instrument: Instrument, number: int) -> float:
+    spec = instrument.string(number)
+    return inharmonicity(spec.core_mm, _pull_n(instrument, number), spec.scale_mm + spec.setback_mm)
+
+
+def _build(spec: StringSpec) -> tuple[bool, float, float, float]:
+    return spec.wound, spec.gauge_mm, spec.core_mm, spec.unit_weight_kg_m
+
+
+def _gauge(spec: StringSpec) -> str:
+    """A string as the trade names it: ``plain .017``."""
+    return f"{'wound' if spec.wound else 'plain'} {spec.gauge_mm / INCH_MM:.3f}".replace(" 0.", " .")

@@ -1,0 +1,447 @@
+"""What a set-up leaves: the error at every fret of every string, from the few that were compared.
+
+Every fret of every string, known from the few that were heard.
+
+What the instrument file lets expect of all frets (``expected``), the saddles anywhere, is a normal prior; what was
+heard conditions it (C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, eqs. 2.23 and
+2.24, from memory). All strings stand in one vector, so that what one string tells of nut, finger or a fret is used for
+the others. Errors are then carried along with saddles moved since. Cents + sharp, mm + away from the nut.
+
+What a set-up leaves: the error at every fret of every string, from the few that were compared; and what the same
+saddles would give in another tuning. Cents + sharp, mm + away from the nut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from oscservice.advice.causes import Cause, Finding
+from oscservice.advice.comparison import Comparison
+from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
+from oscservice.advice.decision import PLACING_SD_MM
+from oscservice.advice.expected_errors import (
+    FINGER_MM,
+    HARMONIC,
+    PRESS_MM,
+    Change,
+    Expected,
+    Survey,
+    doubts,
+    expect,
+    raised_action,
+    raised_nut,
+    taken_up,
+)
+from oscservice.advice.neck_errors import NeckErrors
+from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
+from oscservice.instrument.spec import Instrument
+from oscservice.instrument.string_physics import fret_position_mm
+
+Floats = npt.NDArray[np.float64]
+
+SADDLE_SD_MM = 10.0
+"""How far a saddle may stand from where the file says, before anything is heard: anywhere that a bridge allows."""
+
+FARTHEST = 0.05
+"""No saddle is taken to be further off than this share of the scale."""
+
+NAMED_SD: Mapping[str, float] = {
+    Cause.NUT_SLOT: 1.0,
+    Cause.NUT_PLACE: 2.0,
+    Cause.FINGER: 0.05,
+    Cause.ACTION: 2.0,
+    Cause.FRET: 1.0,
+    Cause.UNEVEN: 0.03,
+}
+"""How large a cause may be once it was named, 1 sd: mm, of an uneven string the share of its mass (assumed)."""
+
+_UNEVEN_REACH_MM = 40.0
+_ROUNDS = 2
+
+
+@dataclass(frozen=True)
+class LastPass:
+    """A comparison newer than the survey, the saddle where it now stands.
+
+    Attributes:
+        comparison: error and standard error at ``fret``, as ``neck.as_one`` sums them up.
+        fret: the fret it is given for.
+        weights: of each fret that it is made of.
+    """
+
+    comparison: Comparison
+    fret: int
+    weights: Mapping[int, float]
+
+
+@dataclass(frozen=True)
+class Conditioned:
+    """Errors of every fret as they are known, and after them, in one vector, what was not known of the strings.
+
+    Attributes:
+        rows: string and fret (or HARMONIC) of each error.
+        doubts: what was not known: by 1 sd of it, a change of all strings, or of the one named.
+        mean: cents, and then each doubt in its own prior sd, (rows + doubts,).
+        covariance: of both, (rows + doubts, rows + doubts).
+        place_mm: where each saddle now stands by what was heard, from where the file says it stood at the start; + away
+            from the nut.
+    """
+
+    rows: tuple[tuple[int, int], ...]
+    doubts: tuple[tuple[Change, int | None], ...]
+    mean: Floats
+    covariance: Floats
+    place_mm: Mapping[int, float]
+
+    def row(self, string: int, fret: int) -> int:
+        """Index of a fret of a string. Raises ValueError for one that isn't there."""
+        return self.rows.index((string, fret))
+
+    def of(self, string: int) -> npt.NDArray[np.intp]:
+        """Indices of a string's rows."""
+        return np.array([i for i, (number, _) in enumerate(self.rows) if number == string])
+
+    def with_heard(self, take: Floats, value: float, se: float) -> Conditioned:
+        """Conditioned on one more weighted sum, its weights as ``mean``."""
+        spread = self.covariance @ take
+        gain = spread / float(take @ spread + se**2)
+        mean = self.mean + gain * (value - float(take @ self.mean))
+        return replace(self, mean=mean, covariance=self.covariance - np.outer(gain, spread))
+
+
+def conditioned(
+    instrument: Instrument,
+    surveys: Mapping[int, Survey],
+    positions_mm: Mapping[int, float],
+    last: Mapping[int, LastPass],
+    named: Sequence[Finding],
+) -> Conditioned:
+    """All frets of all strings surveyed, given all that was heard, the saddles where they now stand.
+
+    Args:
+        instrument: the instrument as filed.
+        surveys: what was compared, by string number.
+        positions_mm: how far each string's saddle has moved since the start; where it was surveyed if it isn't named.
+        last: what was heard since, by string number.
+        named: causes that were named: how large they are is left to what was heard.
+
+    Raises:
+        ValueError: no survey, a string or fret that isn't there.
+    """
+    off_mm = dict.fromkeys(surveys, 0.0)
+    # A saddle moves its frets not quite in proportion: the second round starts where the first one found it.
+    for _ in range(_ROUNDS):
+        expected = expect(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
+        at, more_mm = _given_surveys(expected, surveys, named, _staying(instrument, surveys))
+        off_mm = {n: _within(off_mm[n] + mm, instrument.string(n).scale_mm) for n, mm in more_mm.items()}
+    places: dict[int, float] = {}
+    for number, survey in surveys.items():
+        there_mm = survey.position_mm + off_mm[number]
+        moved_mm = positions_mm.get(number, survey.position_mm) - survey.position_mm
+        places[number] = there_mm + moved_mm
+        if moved_mm:
+            at = _carried_along(at, instrument, number, there_mm, moved_mm)
+    at = replace(at, place_mm=places)
+    for number, newer in last.items():
+        if number in surveys:
+            take = _summed_up(at, instrument, number, newer)
+            at = at.with_heard(take, newer.comparison.error_cents, newer.comparison.se_cents)
+    return at
+
+
+def _within(off_mm: float, scale_mm: float) -> float:
+    """No further than any bridge is long, whatever was heard."""
+    return max(-FARTHEST * scale_mm, min(FARTHEST * scale_mm, off_mm))
+
+
+def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey:
+    """The survey with a row for every fret and nothing heard: ``expect`` then gives the prior alone."""
+    frets = tuple(range(1, instrument.frets + 1))
+    nothing = (0.0,) * len(frets)
+    neck = NeckErrors(frets, nothing, (nothing,) * len(frets), (1,) * len(frets), 0.0)
+    harmonic = None if survey.harmonic_cents is None else 0.0
+    return Survey(neck, survey.position_mm + off_mm, harmonic, 0.0, survey.stiffness)
+
+
+def _staying(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
+    """What of the strings is not known and stays with them in another tuning, or behind a capo."""
+    return tuple((doubt.change, doubt.string) for doubt in doubts(instrument, surveys) if doubt.stays)
+
+
+def _given_surveys(
+    expected: Expected,
+    surveys: Mapping[int, Survey],
+    named: Sequence[Finding],
+    staying: tuple[tuple[Change, int | None], ...],
+) -> tuple[Conditioned, dict[int, float]]:
+    """The prior conditioned on the surveys; and how far each saddle stands from where it was taken to."""
+    errors = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
+    cross = np.column_stack([expected.shift(change, only) for change, only in staying])
+    prior = np.block([[errors, cross], [cross.T, np.eye(len(staying))]])
+    mean = np.concatenate([expected.mean, np.zeros(len(staying))])
+    rows, heard, noise = _heard(expected.rows, surveys)
+    inverse = np.linalg.inv(prior[np.ix_(rows, rows)] + noise)
+    weighed = inverse @ (heard - expected.mean[rows])
+    covariance = prior - prior[:, rows] @ inverse @ prior[rows]
+    found = Conditioned(expected.rows, staying, mean + prior[:, rows] @ weighed, covariance, {})
+    off_mm = SADDLE_SD_MM**2 * expected.saddle[rows].T @ weighed
+    return found, dict(zip(expected.strings, off_mm.tolist(), strict=True))
+
+
+def _heard(
+    rows: tuple[tuple[int, int], ...], surveys: Mapping[int, Survey]
+) -> tuple[npt.NDArray[np.intp], Floats, Floats]:
+    """Which rows were heard, the values, and their covariance."""
+    index: list[int] = []
+    cents: list[float] = []
+    blocks: list[Floats] = []
+    for number, survey in sorted(surveys.items()):
+        index += [rows.index((number, fret)) for fret in survey.neck.frets]
+        cents += survey.neck.errors_cents
+        blocks.append(np.array(survey.neck.covariance))
+        if survey.harmonic_cents is not None:
+            index.append(rows.index((number, HARMONIC)))
+            cents.append(survey.harmonic_cents)
+            blocks.append(np.array([[survey.harmonic_se_cents**2]]))
+    covariance = np.zeros((len(index), len(index)))
+    start = 0
+    for block in blocks:
+        covariance[start : start + len(block), start : start + len(block)] = block
+        start += len(block)
+    return np.array(index), np.array(cents), covariance
+
+
+def _left_open(expected: Expected, named: Sequence[Finding]) -> Floats:
+    """Covariance of causes that were named, each as large as it may be."""
+    found = np.zeros((len(expected.rows), len(expected.rows)))
+    for finding in named:
+        sd = NAMED_SD.get(finding.cause, 0.0)
+        if finding.cause == Cause.UNEVEN:
+            for number in set(finding.strings) & set(expected.strings):
+                found += expected.uneven(number, sd, _UNEVEN_REACH_MM)
+            continue
+        column = sd * _column(expected, finding)
+        found += np.outer(column, column)
+    return found
+
+
+def _column(expected: Expected, finding: Finding) -> Floats:
+    """Cents by which a cause shifts each row per mm of it, (n,)."""
+    found = np.zeros(len(expected.rows))
+    for number in set(finding.strings) & set(expected.strings):
+        match finding.cause:
+            case Cause.NUT_SLOT:
+                found += expected.shift(lambda s: raised_nut(s, 1.0), number)
+            case Cause.NUT_PLACE:
+                found += expected.shift(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + 1.0), number)
+            case Cause.FINGER:
+                found += expected.shift(lambda s: taken_up(s, 1.0), number)
+            case Cause.ACTION:
+                found += expected.shift(lambda s: raised_action(s, 1.0), number)
+            case Cause.FRET:
+                found += expected.fret(finding.fret, number)
+    return found
+
+
+def _carried_along(
+    at: Conditioned, instrument: Instrument, number: int, there_mm: float, moved_mm: float
+) -> Conditioned:
+    """After a saddle was moved and the string retuned; a hand places it so well and no better."""
+    spec = instrument.string(number)
+    shift, slope = np.zeros(len(at.mean)), np.zeros(len(at.mean))
+    for index in at.of(number):
+        fret = at.rows[index][1]
+        if fret != HARMONIC:
+            lengths = speaking_lengths_mm(spec, fret, there_mm)
+            shift[index] = error_after(0.0, lengths, moved_mm)
+            slope[index] = cents_per_mm((lengths[0] + moved_mm, lengths[1] + moved_mm))
+    covariance = at.covariance + PLACING_SD_MM**2 * np.outer(slope, slope)
+    return replace(at, mean=at.mean + shift, covariance=covariance)
+
+
+def _summed_up(at: Conditioned, instrument: Instrument, number: int, newer: LastPass) -> Floats:
+    """Weight of each row in what a last pass sums up: least squares of the saddle's part (``neck.as_one``)."""
+    spec, place_mm = instrument.string(number), at.place_mm[number]
+    reference = cents_per_mm(speaking_lengths_mm(spec, newer.fret, place_mm))
+    take = np.zeros(len(at.mean))
+    for fret, weight in newer.weights.items():
+        take[at.row(number, fret)] = weight * cents_per_mm(speaking_lengths_mm(spec, fret, place_mm))
+    squares = sum(take[i] ** 2 / newer.weights[at.rows[i][1]] for i in np.flatnonzero(take))
+    return np.asarray(take * reference / squares)
+
+
+LAST_TERMS_FRET = 19
+"""The three terms are fitted up to this fret; they follow the full model no further."""
+
+
+@dataclass(frozen=True)
+class StringRemains:
+    """What one string is left with.
+
+    Attributes:
+        string: its number, from 1.
+        frets: rising, (n,).
+        errors_cents, se_cents: error of each fret against the open string in equal temperament, + sharp, and its
+            standard error (1 sd), (n,).
+        terms, terms_se: the three terms with the least squares over the frets up to 19, and their standard errors.
+            Single frets stand off them as far as they were heard to; where none does, within 0.1 cents.
+        measured: frets that were compared.
+    """
+
+    string: int
+    frets: tuple[int, ...]
+    errors_cents: tuple[float, ...]
+    se_cents: tuple[float, ...]
+    terms: Terms
+    terms_se: Terms
+    measured: tuple[int, ...]
+
+
+def remains(
+    instrument: Instrument,
+    surveys: Mapping[int, Survey],
+    positions_mm: Mapping[int, float],
+    frets: Sequence[int] | None = None,
+    *,
+    last: Mapping[int, LastPass] | None = None,
+    named: Sequence[Finding] = (),
+) -> dict[int, StringRemains]:
+    """Errors over the frets of every string surveyed, by string number.
+
+    Args:
+        instrument: the instrument as filed.
+        surveys: what was compared, by string number.
+        positions_mm: how far each string's saddle has moved since the start; where it was surveyed if it isn't named.
+        frets: the frets to tell; all of them if None.
+        last: what was heard since, by string number.
+        named: causes that were named: how large they are is left to what was heard.
+
+    Raises:
+        ValueError: no survey, a string or fret that isn't there.
+    """
+    wanted = _checked(instrument, frets)
+    at = conditioned(instrument, surveys, positions_mm, last or {}, named)
+    every = _checked(instrument, None)
+    found: dict[int, StringRemains] = {}
+    for number, survey in sorted(surveys.items()):
+        rows = np.array([at.row(number, fret) for fret in every])
+        covariance = at.covariance[np.ix_(rows, rows)]
+        found[number] = _told(number, wanted, at.mean[rows], covariance, survey.neck.frets)
+    return found
+
+
+def remains_after(
+    instrument: Instrument,
+    changed: Instrument,
+    surveys: Mapping[int, Survey],
+    positions_mm: Mapping[int, float],
+    frets: Sequence[int] | None = None,
+    *,
+    last: Mapping[int, LastPass] | None = None,
+    named: Sequence[Finding] = (),
+) -> dict[int, StringRemains]:
+    """The same of the instrument after a change (``instrument.change``), the saddles where they stand.
+
+    What stands off the model stays as it was heard; but finger, core, ends and action, as far as they were told, go
+    through the model of the strings as they then are. With a capo at fret c, fret k is fret c + k of before and the
+    capo's fret is its nut, so what stands off the model at fret c is taken off all of them.
+
+    Args:
+        instrument, surveys, positions_mm, last, named: as in ``remains``, before the change.
+        changed: the instrument after it.
+        frets: the frets to tell, counted from the capo if there is one; all of them if None.
+
+    Raises:
+        ValueError: as ``remains``; other strings than before or not as many, or a board that is no capo's.
+    """
+    capo = _capo_fret(instrument, changed)
+    wanted, every = _checked(changed, frets), _checked(changed, None)
+    at = conditioned(instrument, surveys, positions_mm, last or {}, named)
+    found: dict[int, StringRemains] = {}
+    for number, survey in sorted(surveys.items()):
+        log_b = None if survey.stiffness is None else survey.stiffness.log_b
+        before = _string(instrument, number, at.place_mm[number], log_b)
+        if log_b is not None:
+            log_b = _carried(log_b, instrument, changed, number)
+        after = _string(changed, number, at.place_mm[number], log_b)
+        modelled, by_doubt = _modelled(before, at.doubts, number, [capo + fret for fret in every])
+        off = np.eye(len(at.mean))[[at.row(number, capo + fret) for fret in every]]
+        if capo:
+            at_nut, nut_by_doubt = _modelled(before, at.doubts, number, [capo])
+            modelled, by_doubt = modelled - at_nut, by_doubt - nut_by_doubt
+            off[:, at.row(number, capo)] -= 1.0
+        mean, changed_by_doubt = _modelled(after, at.doubts, number, every)
+        off[:, len(at.rows) :] += changed_by_doubt - by_doubt
+        told = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
+        found[number] = _told(number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, told)
+    return found
+
+
+def _modelled(
+    string: FrettedString, doubts: Sequence[tuple[Change, int | None]], number: int, frets: Sequence[int]
+) -> tuple[Floats, Floats]:
+    """The model's error at each fret, (n,), and what 1 sd of each doubt adds to it, (n, doubts)."""
+    strings = [change(string) if only in (None, number) else string for change, only in doubts]
+    errors = np.array([fretted_error_cents(string, fret) for fret in frets])
+    shifted = np.array([[fretted_error_cents(one, fret) for one in strings] for fret in frets])
+    return errors, shifted - errors[:, None]
+
+
+def _told(
+    number: int, wanted: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
+) -> StringRemains:
+    """The frets wanted, and the three terms, from all frets of the string: mean (frets,), covariance (frets, frets)."""
+    last = min(len(mean), LAST_TERMS_FRET)
+    u = 2.0 ** (np.arange(1, last + 1) / 12.0) - 1.0
+    solve = np.linalg.pinv(np.column_stack([1.0 / u, np.ones(last), u]))
+    terms = solve @ mean[:last]
+    terms_se = np.sqrt(np.maximum(np.diag(solve @ covariance[:last, :last] @ solve.T), 0.0))
+    rows = np.array(wanted) - 1
+    se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    values = tuple(mean[rows].tolist()), tuple(se[rows].tolist())
+    kept = tuple(fret for fret in measured if fret in wanted)
+    return StringRemains(number, wanted, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), kept)
+
+
+def _string(instrument: Instrument, number: int, place_mm: float, log_b: float | None) -> FrettedString:
+    spec = instrument.string(number)
+    setback_mm = spec.setback_mm + place_mm
+    string = fretted_string(spec, instrument.open_hz(number), log_stiffness=log_b, setback_mm=setback_mm)
+    return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
+
+
+def _carried(log_b: float, before: Instrument, after: Instrument, number: int) -> float:
+    """ln B of the same string at another tension and length: B goes with 1 / (T L^2), and T with (f L)^2."""
+    old, new = before.string(number), after.string(number)
+    lengths = (new.scale_mm + new.setback_mm) / (old.scale_mm + old.setback_mm)
+    pitches = after.open_hz(number) / before.open_hz(number)
+    return float(log_b - 2.0 * np.log(pitches) - 4.0 * np.log(lengths))
+
+
+def _capo_fret(before: Instrument, after: Instrument) -> int:
+    """Fret of the capo that makes the one of the other; 0 for none. Raises ValueError for another instrument."""
+    if len(before.strings) != len(after.strings):
+        raise ValueError(f"{len(after.strings)} strings after the change, {len(before.strings)} before")
+    capo = before.frets - after.frets
+    for number, (old, new) in enumerate(zip(before.strings, after.strings, strict=True), start=1):
+        if (old.gauge_mm, old.core_mm, old.wound) != (new.gauge_mm, new.core_mm, new.wound):
+            raise ValueError(f"string {number} is another one: what was heard of the old one says nothing of it")
+        scale_mm = old.scale_mm - (fret_position_mm(old.scale_mm, capo) if capo > 0 else 0.0)
+        if capo < 0 or abs(new.scale_mm - scale_mm) > 0.01 or new.setback_mm != old.setback_mm:
+            raise ValueError(f"string {number}: scale or saddle differ by more than a capo makes")
+    return capo
+
+
+def _checked(instrument: Instrument, frets: Sequence[int] | None) -> tuple[int, ...]:
+    if frets is None:
+        return tuple(range(1, instrument.frets + 1))
+    if not frets:
+        raise ValueError("no fret is asked for")
+    for fret in frets:
+        if not 1 <= fret <= instrument.frets:
+            raise ValueError(f"fret {fret} isn't there; expected 1 to {instrument.frets}")
+    return tuple(sorted(set(frets)))

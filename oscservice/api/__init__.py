@@ -1,0 +1,1 @@
+"""This product on the wire: its addresses, the values it sends, and the pages that describe them."""

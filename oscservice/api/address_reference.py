@@ -1,0 +1,203 @@
+"""The address reference as Markdown, made from the address table for the person who builds a surface."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+
+from oscservice.api import argument_values as codes
+from oscservice.api.address_table import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
+from oscservice.osc import tcp
+from oscservice.osc.bundle_schedule import MAX_AHEAD_S, MAX_SCHEDULED
+from oscservice.osc.client_requests import TOKEN_S
+from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS, MAX_TEXT_CHARACTERS, SUBSCRIPTION_CALLS
+from oscservice.osc.packet import (
+    MAX_ADDRESS_BYTES,
+    MAX_DATAGRAM_BYTES,
+    MAX_DEPTH,
+    MAX_ELEMENTS,
+    MAX_PATTERNS,
+    MAX_STREAM_BYTES,
+    MAX_TAGS,
+)
+from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
+from oscservice.osc.publisher import BUNDLE_BYTES, LIVE_INTERVAL_S
+from oscservice.osc.replies import ANSWER_GROWTH
+from oscservice.osc.server import PACKETS_PER_S
+from oscservice.osc.subscriptions import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS, MAX_TOPICS
+from oscservice.osc.tcp import MAX_CONNECTIONS, SILENT_S
+from oscservice.sentences.sentence_table import ENGLISH
+
+SIMULATOR = "simulator"
+"""Heading of the commands that only the simulated source takes."""
+
+HEADINGS: Mapping[str, str] = {
+    Direction.CLIENT: "From a client: be sent things, ask how the daemon is, have recordings checked. Answered in any "
+    "phase.",
+    Direction.COMMAND: "From a client: drive the session. Each is answered with one `/reply` or one `/error`, "
+    "code 4 in a phase that is not named beside it.",
+    SIMULATOR: "From a client: play the simulated guitar. Refused (code 8) with any other source.",
+    Direction.STATE: "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
+    Direction.LIVE: f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
+    Direction.RESULT: "To subscribers: what has been measured. Sent whole on subscribing, then on every change.",
+    Direction.ADVICE: "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change. "
+    "Slacken the string before you loosen or move a saddle.",
+    Direction.EVENT: "To subscribers: what just happened. Never repeated on subscribing.",
+    Direction.SERVICE: "To subscribers: how the daemon and its audio source are.",
+    Direction.ANSWER: "To the sender of a message, where it came from, or at the port it named on subscribing.",
+}
+
+_INTRODUCTION = """\
+# OSC addresses
+
+All addresses stand below the root `{prefix}`, which can be changed in the settings. `{{string}}` is the number of a
+string from 1, the thinnest (up to {strings}); `{{fret}}` the number of a fret from 1 (up to {frets}); `{{item}}` the
+name of an inspection item. Cents are + sharp, millimetres + away from the nut, standard errors 1 standard deviation.
+
+Only `i` (32-bit integer), `f` (32-bit float) and `s` (string) are sent, one message a value, each address always with
+the same types, never NaN or infinity. `?` marks an argument that may be left out, `…` any further arguments.
+
+What is taken: a number as `i`, `h`, `f` or `d` (a whole number where `i` is asked for), a switch also as `T` or `F`, a
+string of at most {text} printable characters. A command without arguments, or with none but an optional string, may be
+sent by a button: a lone 0 is its release and is ignored, anything else is the press. Address patterns (`?`, `*`,
+`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these answers for itself. `//` stands for any
+number of levels, none included: `//undo`; at the end it is whatever lies below.
+
+A last string argument `id=…` (1 to 32 letters, digits, `.`, `_`, `-`) is no argument of the command: it comes back as
+the last argument of the answer, so that a program knows which of its questions is answered.
+
+## Ways in
+
+UDP, TCP and WebSocket, all under one port number, and all alike. On TCP the first byte says what is spoken: `c0` SLIP
+with END before and after each packet (OSC 1.1), `00` a 32-bit size before each packet (OSC 1.0), a capital letter HTTP,
+which tells what there is ([query.md](query.md)).
+You are answered as you speak.
+
+## How to listen
+
+Send `{prefix}/subscribe` from the socket you listen on, or with the number of the port you listen on. The answer,
+`{prefix}/reply {prefix}/subscribe {lease}`, gives the lease in seconds; the whole state follows, then every change.
+Anything you send from that socket renews the lease: `{prefix}/ping` once a minute is enough. Subscribing again renews
+it too. When a lease ends, or the daemon does, you are sent `{prefix}/reply {prefix}/subscribe 0`. You are told of your
+own changes like everyone else. If you named a port, answers to what you send from that socket come there too.
+
+`{prefix}/subscribe 0 "{prefix}/string/*/cents //prompt" 10` is sent those addresses only (whole addresses, or patterns
+of them; `//` stands for any number of levels), each at most 10 times a second; of values that come faster the latest
+is sent. Events are never thinned. A fourth argument 1 has values that go out together come as one bundle of at most
+{bundle} bytes.
+
+Over UDP from another machine the answer is `{prefix}/reply {prefix}/subscribe 0 TOKEN`, at the port you listen on. Send
+`{prefix}/confirm TOKEN` within {token} s from the same machine: that shows that packets reach you, is answered with the
+lease, and the state follows. Until then an answer is never longer than {growth} times what it answers, so nobody can
+make the daemon flood somebody else; what does not fit is cut or left out. A connection needs no token.
+"""
+
+_LIMITS = f"""\
+## Limits
+
+| what | limit |
+|---|---|
+| datagram | {MAX_DATAGRAM_BYTES} bytes |
+| address | {MAX_ADDRESS_BYTES} bytes, {MAX_PATTERN_CHARACTERS} pattern characters (`//` counts as one) |
+| address patterns | {MAX_PATTERNS} in a packet |
+| what one packet asks for | {MAX_CALLS // COMMAND_CALLS} commands to the session, or {MAX_CALLS} other things; each \
+address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
+| type tags of a message | {MAX_TAGS} |
+| bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
+| time tag | at most {MAX_AHEAD_S:g} s ahead, {MAX_SCHEDULED} bundles waiting; now or past: at once |
+| packets | {PACKETS_PER_S} a second from one IP address (on the loopback, from one port) |
+| subscribers | {MAX_SUBSCRIBERS}, {MAX_PER_HOST} at one IP address; ports from {LOWEST_PORT}; lease {LEASE_S:g} s |
+| topics | {MAX_TOPICS} patterns a subscriber |
+| TCP | packets up to {MAX_STREAM_BYTES} bytes |
+| TCP connections | {MAX_CONNECTIONS}, {tcp.MAX_PER_HOST} from one other machine, closed after {SILENT_S:g} s silent |
+
+A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
+or, if that is too short, not at all. A packet that asks for several things counts as so many packets,
+a command to the session as {COMMAND_CALLS}. What comes faster than that is
+dropped over UDP, and held back over TCP and WebSocket.
+"""
+
+
+_FIELD = re.compile(r"\{[^}]*\}")
+
+
+def grouped() -> dict[str, list[Address]]:
+    """The table by heading, in the order a surface builder reads it."""
+    groups: dict[str, list[Address]] = {heading: [] for heading in HEADINGS}
+    for address in TABLE:
+        groups[SIMULATOR if address.simulated else address.direction].append(address)
+    return groups
+
+
+def arguments_text(arguments: Iterable[Argument]) -> str:
+    """Arguments in words: ``tolerance (cents, 0.1 to 20), optional``; semicolons between them."""
+    return "; ".join(map(_argument_text, arguments))
+
+
+def _argument_text(argument: Argument) -> str:
+    bounds = f"one of {', '.join(argument.words)}" if argument.words else argument.range_text
+    notes = ", ".join(note for note in (argument.unit, bounds) if note)
+    return argument.name + (f" ({notes})" if notes else "") + (", optional" if argument.optional else "")
+
+
+def reference(prefix: str = DEFAULT_PREFIX) -> str:
+    """The whole reference page as Markdown."""
+    introduction = _INTRODUCTION.format(
+        prefix=prefix,
+        strings=MAX_STRINGS,
+        frets=MAX_FRETS,
+        text=MAX_TEXT_CHARACTERS,
+        lease=round(LEASE_S),
+        bundle=BUNDLE_BYTES,
+        token=round(TOKEN_S),
+        growth=ANSWER_GROWTH,
+    )
+    parts = [introduction]
+    for heading, addresses in grouped().items():
+        rows = [_row(prefix, address) for address in addresses]
+        parts.append(f"## {heading.capitalize()}\n\n{HEADINGS[heading]}\n")
+        parts.append(_table(("address", "tags", "arguments", "meaning"), rows))
+    parts.append("## Prompt codes\n")
+    for field, heading in (
+        ("text", "sentence (may change and be translated; codes do not)"),
+        ("caution", "its caution"),
+    ):
+        texts = ENGLISH.column("prompt", field).items()
+        parts.append(_table(("code", heading), [(f"`{code}`", _FIELD.sub("…", text)) for code, text in texts]))
+    parts.append("## Error codes\n")
+    parts.append(_table(("code", "meaning"), [(str(int(c)), t) for c, t in codes.ERROR_TEXTS.items()]))
+    for title, words in (
+        ("Phases", codes.PHASES),
+        ("Statuses of a string", codes.STATUSES),
+        ("Verdicts of a quick check", codes.CHECKS),
+        ("Ways a string drifts", codes.DRIFTS),
+        ("Endings of a check of recordings", codes.RECORDED_ENDINGS),
+        ("Findings of a check of recordings", codes.RECORDED_FINDINGS),
+        ("Inspection items", codes.ITEMS),
+        ("States of an inspection item", codes.INSPECTION_STATES),
+        ("Directions of a saddle", codes.DIRECTIONS),
+        ("Audio states", codes.AUDIO_STATES),
+        ("Record states", codes.RECORD_STATES),
+        ("Sound states", codes.SOUND_STATES),
+    ):
+        parts.append(f"## {title}\n")
+        parts.append(_table(("word", "meaning"), [(f"`{word}`", text) for word, text in words.items()]))
+    parts.append(_LIMITS)
+    return "\n".join(parts)
+
+
+def meaning(address: Address) -> str:
+    """What an address is for, what it is answered with, and when it is possible."""
+    answer = f" Answer: {arguments_text(address.answer)}." if address.answer else ""
+    phases = f" Phases: {', '.join(address.phases)}." if address.phases else ""
+    return address.text + answer + phases
+
+
+def _row(prefix: str, address: Address) -> tuple[str, ...]:
+    tags = f"`{address.tags}`" if address.tags else "–"
+    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), meaning(address)
+
+
+def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+    lines = [head, tuple("---" for _ in head), *rows]
+    return "".join(f"| {' | '.join(line)} |\n" for line in lines)

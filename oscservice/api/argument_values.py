@@ -1,0 +1,145 @@
+"""Words, numbers and kinds of arguments that the address table is made of.
+
+The words and numbers that stand in OSC arguments: error codes, phases, statuses, directions, audio states.
+
+Each table maps the value as it is sent to one line of text for the person who builds a surface on it.
+
+Short ways to write the arguments and paths that the address tables are made of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import IntEnum
+
+from oscservice.advice.causes import Cause
+from oscservice.check.verdicts import VERDICT_TEXTS as RECORDED_TEXTS
+from oscservice.check.verdicts import WHAT_TEXTS
+from oscservice.instrument.pitch import HIGHEST
+from oscservice.osc.address import Argument
+from oscservice.session.vocabulary import (
+    CHECK_TEXTS,
+    DRIFT_TEXTS,
+    INSPECTION_ITEMS,
+    PHASE_TEXTS,
+    STATUS_TEXTS,
+    VERDICT_TEXTS,
+    InspectionVerdict,
+    Status,
+)
+
+
+class ErrorCode(IntEnum):
+    """Second argument of ``/error``. The numbers are fixed: a surface may compare them."""
+
+    UNKNOWN_ADDRESS = 1
+    WRONG_TYPES = 2
+    OUT_OF_RANGE = 3
+    WRONG_PHASE = 4
+    NOT_FOUND = 5
+    BAD_PACKET = 6
+    TOO_MANY = 7
+    REFUSED = 8
+    FAILED = 9
+
+
+ERROR_TEXTS: dict[ErrorCode, str] = {
+    ErrorCode.UNKNOWN_ADDRESS: "unknown address, or a pattern that matches no command",
+    ErrorCode.WRONG_TYPES: "wrong number or types of arguments",
+    ErrorCode.OUT_OF_RANGE: "an argument is out of range",
+    ErrorCode.WRONG_PHASE: "not possible in this phase",
+    ErrorCode.NOT_FOUND: "not found: instrument, session, string, fret, set of recordings or subscription",
+    ErrorCode.BAD_PACKET: "bad packet: not OSC, or larger or deeper than the limits",
+    ErrorCode.TOO_MANY: "too many at once: subscribers, scheduled bundles, or checks of recordings",
+    ErrorCode.REFUSED: "refused here, for safety or by the settings",
+    ErrorCode.FAILED: "failed inside; the daemon's log says why",
+}
+
+PHASES: dict[str, str] = {str(word): text for word, text in PHASE_TEXTS.items()}
+STATUSES: dict[str, str] = {str(word): text for word, text in STATUS_TEXTS.items()}
+INSPECTION_STATES: dict[str, str] = {str(word): text for word, text in VERDICT_TEXTS.items()}
+VERDICTS: dict[str, str] = {word: text for word, text in INSPECTION_STATES.items() if word != InspectionVerdict.WAITING}
+CHECKS: dict[str, str] = {str(word): text for word, text in CHECK_TEXTS.items()} | {
+    str(InspectionVerdict.WAITING): "not checked yet",
+    str(Status.SET_ASIDE): STATUS_TEXTS[Status.SET_ASIDE],
+}
+DRIFTS: dict[str, str] = {str(word): text for word, text in DRIFT_TEXTS.items()}
+ITEMS: dict[str, str] = INSPECTION_ITEMS
+
+RECORDED_VERDICTS: dict[str, str] = {str(word): text for word, text in RECORDED_TEXTS.items()}
+RECORDED_ENDINGS: dict[str, str] = RECORDED_VERDICTS | {
+    "failed": "the check came to no end; its sentence says why",
+    "stopped": "somebody stopped it, or the daemon ended",
+}
+RECORDED_FINDINGS: dict[str, str] = {str(word): text for word, text in WHAT_TEXTS.items()} | {
+    "none": "nothing could be measured; the numbers beside it are 0",
+}
+
+DIRECTIONS: dict[str, str] = {
+    "toward the nut": "shorten the string: it frets flat",
+    "away from the nut": "lengthen the string: it frets sharp",
+    "stay": "within the tolerance",
+    "none": "no advice yet",
+}
+
+CAUSES: tuple[str, ...] = tuple(map(str, Cause))
+"""What can stand behind an error."""
+
+AUDIO_STATES: dict[str, str] = {
+    "starting": "the source is being opened",
+    "running": "blocks of samples arrive",
+    "ended": "a file or stream came to its end",
+    "lost": "the device went away",
+}
+
+RECORD_STATES: dict[str, str] = {
+    "recording": "what is announced is on the disk",
+    "in memory": "the journal can't be written; tried again each second, and lost if the daemon ends before",
+}
+
+SOUND_STATES: dict[str, str] = {
+    "off": "no sound is kept (`--keep-audio`)",
+    "kept": "what each reading rests on is written beside the journal",
+    "failing": "it can't be written for now; tried again every two seconds",
+    "full": "this session's alone fills what may be kept; nothing more of it is",
+}
+
+
+class OscRefusal(Exception):
+    """A message that is answered with ``/error`` instead of ``/reply``.
+
+    Args:
+        code: one of the fixed error codes.
+        text: one line for the technician: what was wrong, where, and what to do.
+    """
+
+    def __init__(self, code: ErrorCode, text: str) -> None:
+        super().__init__(text)
+        self.code = code
+        self.text = text
+
+
+MAX_STRINGS = 12
+MAX_FRETS = 36
+
+
+def int_arg(name: str, unit: str = "", low: float | None = None, high: float | None = None) -> Argument:
+    """An int32 argument, in a unit and between limits."""
+    return Argument(name, "i", unit, low, high)
+
+
+def float_arg(name: str, unit: str = "", low: float | None = None, high: float | None = None) -> Argument:
+    """A float32 argument, in a unit and between limits."""
+    return Argument(name, "f", unit, low, high)
+
+
+def text_arg(name: str, words: Iterable[str] = ()) -> Argument:
+    """A string argument of one of these words, or of any."""
+    return Argument(name, "s", words=tuple(words))
+
+
+STRING = int_arg("string", "", 1, MAX_STRINGS)
+BEND = int_arg("bend", "", 0, HIGHEST)
+AT_STRING = "/string/{string}"
+AT_FRET = AT_STRING + "/fret/{fret}"
+PLACES = ("open", "harmonic", "fret")

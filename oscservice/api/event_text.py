@@ -1,0 +1,115 @@
+"""One line of plain words for each change of state: the daemon prints it and sends it as ``/event``."""
+
+from __future__ import annotations
+
+import json
+
+from oscservice.advice.correction import SHOWN_MM, direction_of
+from oscservice.instrument.pitch import Place
+from oscservice.session import events as ev
+from oscservice.session.prompts import where
+from oscservice.session.survey import finding_from_json
+from oscservice.session.vocabulary import Drift, Status
+
+
+def sentence(event: ev.Event) -> str | None:
+    """What an event says to a person, or None for one that needs no line of its own."""
+    match event:
+        case ev.SessionBegun(label=label, tolerance_cents=tolerance):
+            return f"session begun: {label} (tolerance {tolerance:g} cents)"
+        case ev.ItemInspected(item=item, verdict=verdict, note=note):
+            return f"inspection: {item} {verdict}" + (f" ({note})" if note else "")
+        case ev.ItemMeasured(text=text):
+            return f"measured: {text}"
+        case ev.StringsFitted(day=day, text=text):
+            return f"strings fitted on {day}" + (f": {text}" if text else "")
+        case ev.ChangeNoticed(text=text):
+            return f"since the last session: {text}"
+        case ev.PhaseEntered(phase=phase):
+            return f"phase: {phase}"
+        case ev.TunedByHand(string=string):
+            return f"string {string}: taken as tuned"
+        case ev.TargetsSet():
+            return _targets(event)
+        case ev.ReadingDoubted():
+            return _doubted(event)
+        case ev.ReadingDiscarded(string=0):
+            return "the pluck in doubt is not used"
+        case ev.ReadingDiscarded(string=string):
+            return f"string {string}: last pluck discarded"
+        case ev.StringJudged():
+            return _judged(event)
+        case ev.CauseNamed(finding=finding):
+            return f"cause: {finding_from_json(finding).text}"
+        case ev.SurveyExtended(plucks=plucks, why=why):
+            return f"compared again, {plucks} plucks a fret in all: {why}"
+        case ev.StringOverruled(string=string):
+            return f"string {string}: advised on all the same (overruled)"
+        case ev.ResponseLearnt(oddity=oddity) if oddity:
+            return oddity
+        case ev.ScatterFound(string=string, scatter_cents=scatter):
+            return f"string {string}: plucks scatter by {scatter:.1f} cents; starting again"
+        case ev.StringSlackened(string=string, heard=heard):
+            return f"string {string}: slackened" + (" (heard)" if heard else "")
+        case ev.SaddleMoved(string=string, mm=mm) if abs(mm) < SHOWN_MM / 2.0:
+            return f"string {string}: saddle left where it was"
+        case ev.SaddleMoved(string=string, mm=mm, told=told):
+            return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if told else ", as advised")
+        case ev.StringProved(string=string, error_cents=error, se_cents=se):
+            return f"string {string}: proved, {error:+.1f} ± {se:.1f} cents"
+        case ev.PlucksForeseen(string=string, left=left, why=why) if why and left > 1:
+            return f"string {string}: {left} plucks to come ({why})"
+        case ev.HarmonicPassedOver(string=string):
+            return f"string {string}: the last pass goes without the harmonic"
+        case ev.StringReopened(string=string, why=why):
+            return f"string {string}: to compare ({why})"
+        case ev.StringSetAside(string=string, reason=reason):
+            return f"string {string}: set aside ({reason})"
+        case ev.StringChecked():
+            return _checked(event)
+        case ev.ByHandSet(on=on):
+            return "by hand: nothing advances by itself" if on else "hands free"
+        case ev.ListeningSet(on=on):
+            return "listening" if on else "not listening"
+        case ev.SessionClosed(outcome=outcome):
+            return f"session closed: {outcome}"
+        case ev.TakenBack():
+            return "last step taken back"
+    return None
+
+
+def _targets(event: ev.TargetsSet) -> str:
+    """Which strings of a round are to be tuned yet, and where the first of them is to be brought."""
+    numbers = [int(n) for n in event.awaiting.split()]
+    if not numbers:
+        return "the round of tuning is done"
+    first, *others = numbers
+    target_cents = float(event.targets_cents.split()[first - 1])
+    then = f", then string {', '.join(map(str, others))}" if others else ""
+    part = f" ({event.share:.0%} of the way)" if event.share < 1.0 else ""
+    return f"to tune: string {first}, {target_cents:+.0f} cents from pitch{then}{part}"
+
+
+def _doubted(event: ev.ReadingDoubted) -> str:
+    bodies = json.loads(event.first), json.loads(event.second)
+    first, second = (where(body["string"], Place.parse(body["place"])) for body in bodies)
+    return f"in doubt: {first} ({event.probability:.0%}) or {second} ({event.second_probability:.0%})"
+
+
+def _checked(event: ev.StringChecked) -> str:
+    tuning = f"tuning {event.tuning_cents:+.1f} ± {event.tuning_se_cents:.1f}"
+    intonation = f"intonation {event.intonation_cents:+.1f} ± {event.intonation_se_cents:.1f} cents"
+    way = {Drift.TUNING: " in tuning", Drift.INTONATION: " in intonation", Drift.BOTH: " in both ways"}
+    verdict = event.verdict + way.get(Drift(event.what), "")
+    return f"string {event.string}: {verdict}: {tuning}, {intonation}"
+
+
+def _judged(event: ev.StringJudged) -> str:
+    line = f"string {event.string}: {event.error_cents:+.1f} ± {event.se_cents:.1f} cents, {event.status}"
+    if event.status == Status.TO_MOVE:
+        line += f" {abs(event.move_mm):.1f} mm {event.direction}"
+    if event.missing_mm > 0.0:
+        line += f" ({event.missing_mm:.1f} mm of travel missing)"
+    if event.ambiguous and event.ambiguity_mm is not None:
+        line += f"; by the string pitch {abs(event.ambiguity_mm):.1f} mm further {direction_of(event.ambiguity_mm)}"
+    return line

@@ -1,0 +1,241 @@
+"""Tasks on the workers of an existing Dask scheduler. The bytes of each file travel with it: workers see no paths.
+
+Dask's own client and not joblib's Dask backend: there (1.6) a task that ends its workers is waited for without end, and
+nothing bounds the bytes under way.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+import uuid
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any, Literal
+
+from oscservice.archive.estimator_version import difference, estimator
+from oscservice.archive.file_measurement import CHANGED, Task, TaskResult, measure_shipped
+from oscservice.errors import InputError
+
+SHIPPED_MOST_BYTES = 64 * 1024 * 1024
+"""Larger files are measured here: a scheduler holds every task in its memory."""
+
+_UNDER_WAY_BYTES = 256 * 1024 * 1024
+_TASKS_A_THREAD = 3
+_REACHED_WITHIN_S = 5
+_WORKER_WITHIN_S = 30.0
+_LOOK_EVERY_S = 2.0
+_FETCHED_WITHIN_S = 30.0
+
+
+def is_shipped(task: Task) -> bool:
+    """Whether a file is small enough to travel (what can't be read is told wherever it is tried)."""
+    try:
+        return task.path.is_file() and task.path.stat().st_size <= SHIPPED_MOST_BYTES
+    except OSError:
+        return False
+
+
+def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[tuple[int, TaskResult]]:
+    """Number of each task and its result, as they finish.
+
+    A worker that dies costs its tasks a retry by another: Dask gives a task up after so many deaths as its scheduler
+    allows (``allowed-failures``, 3). Then it is tried once more with nothing beside it, and what ends its workers even
+    so is a fault of that file.
+
+    Raises:
+        InputError: the scheduler can't be reached or was lost, has no worker, or a worker is of another version.
+    """
+    with _client(address) as client:
+        _compare_workers(client, address)
+        given_up: list[int] = []
+        for number, result in _Run(client, address).results(tasks, list(range(len(tasks)))):
+            if result is None:
+                given_up.append(number)
+            else:
+                yield number, result
+        for alone in given_up:
+            for number, result in _Run(client, address).results(tasks, [alone]):
+                yield number, result or TaskResult(fault="measuring it ended every worker that tried")
+
+
+class _Run:
+    """Tasks handed out a few at a time."""
+
+    def __init__(self, client: Any, address: str) -> None:
+        self._client = client
+        self._address = address
+        self._under_way: dict[Any, tuple[int, int]] = {}  # future: number of its task, bytes it took along
+        self._ended: SimpleQueue[Any] = SimpleQueue()
+        self._threads = 1
+        self._deserted_s: float | None = None
+
+    def results(self, tasks: Sequence[Task], numbers: Sequence[int]) -> Iterator[tuple[int, TaskResult | None]]:
+        """Results of the tasks of these numbers; None for one that Dask has given up."""
+        waiting = list(reversed(numbers))
+        while waiting or self._under_way:
+            self._count_threads()
+            while waiting and self._has_room():
+                number = waiting.pop()
+                content = _content(tasks[number].path)
+                if content is None:
+                    yield number, TaskResult(fault=CHANGED)
+                else:
+                    self._hand_out(number, tasks[number], content)
+            for future in self._some_ended():
+                match self._outcome(future):
+                    case "pending":
+                        future.add_done_callback(self._ended.put)
+                    case "cancelled":
+                        waiting.append(self._under_way.pop(future)[0])
+                    case result:
+                        yield self._under_way.pop(future)[0], result
+
+    def _has_room(self) -> bool:
+        held = sum(size for _, size in self._under_way.values())
+        return len(self._under_way) < _TASKS_A_THREAD * self._threads and held < _UNDER_WAY_BYTES
+
+    def _hand_out(self, number: int, task: Task, content: bytes) -> None:
+        key = f"oscservice-{number}-{uuid.uuid4().hex}"
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that a task is large: the bytes under way are bounded here
+            future = self._client.submit(_measured, task, content, estimator(), key=key, pure=False)
+        self._under_way[future] = (number, len(content))
+        future.add_done_callback(self._ended.put)
+
+    def _some_ended(self) -> list[Any]:
+        """Futures that have ended in whatever way; none when nothing happened for a while."""
+        try:
+            ended = [self._ended.get(timeout=_LOOK_EVERY_S)]
+        except Empty:
+            self._see_that_somebody_works()
+            return []
+        while not self._ended.empty():
+            ended.append(self._ended.get())
+        return ended
+
+    def _outcome(self, future: Any) -> TaskResult | Literal["pending", "cancelled"] | None:
+        """The result, or None when Dask has given the task up; pending when the result was lost with its worker and is
+        made again; cancelled when the scheduler no longer knows the task."""
+        dask = _dask()
+        if future.status in ("pending", "lost"):
+            return "pending"
+        try:
+            got: TaskResult | _Unlike = future.result(timeout=_FETCHED_WITHIN_S)
+        except TimeoutError:
+            return "pending"
+        except dask.CancelledError:
+            return "cancelled"
+        except dask.KilledWorker:
+            return None
+        except Exception as error:
+            raise InputError(f"--cluster {self._address}: a worker can't do the work ({_line(error)})") from None
+        if isinstance(got, _Unlike):
+            raise InputError(f"--cluster {self._address}: a worker {got}")
+        return got
+
+    def _count_threads(self) -> int:
+        """Threads of all workers, which come and go; 0 when there is none."""
+        try:
+            threads = int(sum(self._client.nthreads().values()))
+        except OSError:
+            raise InputError(f"--cluster {self._address}: the scheduler was lost: start it, and run again") from None
+        self._threads = max(1, threads)
+        return threads
+
+    def _see_that_somebody_works(self) -> None:
+        if self._count_threads():
+            self._deserted_s = None
+            return
+        now = time.monotonic()
+        self._deserted_s = self._deserted_s or now
+        if now - self._deserted_s > _WORKER_WITHIN_S:
+            raise InputError(f"--cluster {self._address}: no worker is left: start one, and run again")
+
+
+class _Unlike(str):
+    """What is different about a worker that must not measure."""
+
+
+def _measured(task: Task, content: bytes, wanted: dict[str, str]) -> TaskResult | _Unlike:
+    """On a worker: the result. A worker may have come after the first look, and be of another version."""
+    unlike = difference(wanted, estimator())
+    return _Unlike(_has(unlike)) if unlike else measure_shipped(task, content)
+
+
+def _has(unlike: str) -> str:
+    return f"has {unlike}: install the same everywhere, or results would differ"
+
+
+def _content(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+def _dask() -> Any:
+    try:
+        import distributed
+    except ImportError:
+        raise InputError("--cluster needs Dask: pip install 'oscservice[cluster]'") from None
+    return distributed
+
+
+@contextmanager
+def _client(address: str) -> Iterator[Any]:
+    dask = _dask()
+    try:
+        # A client that can't connect is slow to give up, and noisy: first see who is there.
+        kind = asyncio.run(asyncio.wait_for(_kind(address), _REACHED_WITHIN_S))
+    except TimeoutError:
+        raise InputError(f"--cluster {address}: no Dask scheduler answers there") from None
+    except Exception as error:  # whatever an address that is none raises, or an answer that is no Dask's
+        raise InputError(f"--cluster {address}: no Dask scheduler can be reached there ({_line(error)})") from None
+    if kind != "Scheduler":
+        raise InputError(f"--cluster {address}: that is no Dask scheduler but a {kind}")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of unlike versions, which are compared more strictly below
+        client = dask.Client(address, timeout=_REACHED_WITHIN_S, set_as_default=False)
+    try:
+        yield client
+    finally:
+        client.close()
+
+
+async def _kind(address: str) -> str:
+    """What a process of Dask says it is: "Scheduler" or "Worker"."""
+    dask = _dask()
+    args = dask.Security().get_connection_args("client")  # certificates, as Dask's own settings name them
+    async with dask.core.rpc(address, connection_args=args) as there:
+        return str((await there.identity())["type"])
+
+
+def _compare_workers(client: Any, address: str) -> None:
+    """See that there are workers, and that each measures as this machine does."""
+
+    def theirs() -> dict[str, str] | str:  # defined here: Dask sends it whole, whether or not it can import our modules
+        try:
+            from oscservice.archive.estimator_version import estimator
+        except ImportError as error:
+            return str(error)
+        return estimator()
+
+    try:
+        client.wait_for_workers(1, timeout=_WORKER_WITHIN_S)
+    except TimeoutError:
+        raise InputError(f"--cluster {address}: the scheduler has no worker: start one with `dask worker`") from None
+    for worker, found in client.run(theirs, on_error="return").items():
+        if isinstance(found, dict):
+            unlike = difference(estimator(), found)
+            if unlike:
+                raise InputError(f"--cluster {address}: {worker} {_has(unlike)}")
+        else:
+            raise InputError(f"--cluster {address}: {worker} can't measure ({_line(found)}): install oscservice there")
+
+
+def _line(error: object) -> str:
+    return " ".join(str(error).split())[:200] or type(error).__name__

@@ -1,0 +1,219 @@
+"""One recording measured: its notes, and the same as text for the cache and other processes.
+
+Every note of one recording, as the daemon's own listener hears it.
+
+What was measured in a file as text and back, bit for bit: for the cache, and for the way between processes.
+
+JSON as Python writes it: shortest digits that give the same number back, and ``Infinity`` for what could not be known.
+
+One file of an archive, measured: what runs in whichever process does the work, here or on another machine.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from threadpoolctl import ThreadpoolController
+
+from oscservice.archive.result_cache import sha256_of
+from oscservice.audio.block import NOT_FINITE, TRUNCATED
+from oscservice.audio.file_source import FileSource
+from oscservice.errors import InputError
+from oscservice.hearing.level import power_dbfs
+from oscservice.hearing.listener import Event, Listener, NoteDismissed, NoteHeard
+from oscservice.hearing.reading import Reading
+
+
+@dataclass(frozen=True)
+class NoteFound:
+    """One note of a file: ``channel`` from 1, ``onset_s`` its pluck in seconds from the file's first sample."""
+
+    channel: int
+    onset_s: float
+    reading: Reading
+
+
+@dataclass(frozen=True)
+class SoundPassedOver:
+    """A sound that is no note, and why."""
+
+    channel: int
+    onset_s: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class MeasuredFile:
+    """What is in one file.
+
+    Attributes:
+        sample_rate_hz, channels: of the file.
+        found: notes and sounds, channel by channel in the order they were heard.
+        levels_dbfs: mean level of each channel; a channel that holds nothing but zeros is at the lowest there is.
+        flags: of the whole file.
+    """
+
+    sample_rate_hz: int
+    channels: int
+    found: tuple[NoteFound | SoundPassedOver, ...]
+    levels_dbfs: tuple[float, ...]
+    flags: tuple[str, ...]
+
+    @property
+    def notes(self) -> tuple[NoteFound, ...]:
+        """The notes alone."""
+        return tuple(one for one in self.found if isinstance(one, NoteFound))
+
+
+def measure_file(path: Path, expected_hz: Sequence[float] = ()) -> MeasuredFile:
+    """Measure a recording of any kind libsndfile reads, at any sample rate from 8 to 192 kHz.
+
+    Args:
+        path: the file.
+        expected_hz: pitches that may be asked for; they decide near ties between octaves, nothing more.
+
+    Raises:
+        InputError: the file can't be read.
+    """
+    with FileSource(path, fast=True) as source:
+        listeners = [Listener(source.sample_rate_hz, live=False) for _ in range(source.channels)]
+        for listener in listeners:
+            listener.expect(expected_hz)
+        heard: list[list[Event]] = [[] for _ in listeners]
+        power, frames = np.zeros(source.channels), 0
+        for block in source:
+            finite = np.where(np.isfinite(block.samples), block.samples, 0.0)
+            power += np.sum(np.square(finite, dtype=np.float64), axis=0)
+            frames += len(block.samples)
+            for channel, listener in enumerate(listeners):
+                heard[channel] += listener.feed(block.samples[:, channel])
+        for channel, listener in enumerate(listeners):
+            heard[channel] += listener.finish()
+        flags = tuple(flag for flag in source.flags if flag == TRUNCATED or flag.startswith(NOT_FINITE))
+        rate_hz, channels = source.sample_rate_hz, source.channels
+    found: list[NoteFound | SoundPassedOver] = []
+    for channel, events in enumerate(heard, start=1):
+        for event in events:
+            if isinstance(event, NoteHeard):
+                found.append(NoteFound(channel, event.onset_s, event.reading))
+            elif isinstance(event, NoteDismissed):
+                found.append(SoundPassedOver(channel, event.onset_s, event.reason))
+    levels = tuple(power_dbfs(float(p) / max(1, frames)) for p in power)
+    return MeasuredFile(rate_hz, channels, tuple(found), levels, flags)
+
+
+_PARTIALS, _FLAGS = "partials", "flags"
+_NAMES = tuple(field.name for field in fields(Reading))
+
+
+def to_text(measured: MeasuredFile) -> str:
+    """The text that stands for a measured file."""
+    found = [
+        [one.channel, float(one.onset_s), _listed(one.reading) if isinstance(one, NoteFound) else one.reason]
+        for one in measured.found
+    ]
+    levels = [float(level) for level in measured.levels_dbfs]
+    return json.dumps(
+        [measured.sample_rate_hz, measured.channels, levels, list(measured.flags), found], separators=(",", ":")
+    )
+
+
+def from_text(text: str) -> MeasuredFile:
+    """The measured file a text stands for. Raises ValueError when it isn't one of ours."""
+    try:
+        rate_hz, channels, levels, flags, found = json.loads(text)
+        return MeasuredFile(
+            sample_rate_hz=rate_hz,
+            channels=channels,
+            found=tuple(
+                SoundPassedOver(channel, onset_s, what)
+                if isinstance(what, str)
+                else NoteFound(channel, onset_s, _reading(what))
+                for channel, onset_s, what in found
+            ),
+            levels_dbfs=tuple(levels),
+            flags=tuple(flags),
+        )
+    except (TypeError, KeyError) as error:
+        raise ValueError(f"not a measured file: {error}") from None
+
+
+def _listed(reading: Reading) -> list[Any]:
+    return [
+        [int(k) for k in reading.partials]
+        if name == _PARTIALS
+        else list(reading.flags)
+        if name == _FLAGS
+        else float(getattr(reading, name))
+        for name in _NAMES
+    ]
+
+
+def _reading(values: list[Any]) -> Reading:
+    given = dict(zip(_NAMES, values, strict=True))
+    given[_PARTIALS] = tuple(given[_PARTIALS])
+    given[_FLAGS] = tuple(given[_FLAGS])
+    return Reading(**given)
+
+
+# Limits of threads belong to the whole process, and threads that overlap undo each other's.
+_one_at_a_time = threading.Lock()
+
+CHANGED = "the file changed while it was measured: run again when it is finished"
+
+
+@lru_cache(maxsize=1)
+def _libraries() -> ThreadpoolController:
+    """The linear algebra of this process; all that measuring needs has been loaded with this module."""
+    return ThreadpoolController()
+
+
+@dataclass(frozen=True)
+class Task:
+    """A file to measure. ``sha256`` is what its bytes had when the task was made."""
+
+    path: Path
+    expected_hz: tuple[float, ...]
+    sha256: str
+
+
+@dataclass(frozen=True)
+class TaskResult:
+    """What came of it: ``text`` as ``stored`` has it, or ``fault``, one line without the path."""
+
+    text: str = ""
+    fault: str = ""
+
+
+def measure(task: Task) -> TaskResult:
+    """Measure the file of a task. Whatever is wrong with the file is a fault of its own.
+
+    Linear algebra has one thread meanwhile: how a sum is split shows in its last bit, and the other cores have files of
+    their own. Threads of one process take turns.
+    """
+    try:
+        with _one_at_a_time, _libraries().limit(limits=1):
+            measured = measure_file(task.path, task.expected_hz)
+    except InputError as error:
+        return TaskResult(fault=str(error).removeprefix(f"{task.path}: "))
+    except Exception as error:  # a mistake of ours, which must not cost the other files
+        return TaskResult(fault=f"it could not be measured ({type(error).__name__}: {' '.join(str(error).split())})")
+    if sha256_of(task.path) != task.sha256:
+        return TaskResult(fault=CHANGED)
+    return TaskResult(text=to_text(measured))
+
+
+def measure_shipped(task: Task, content: bytes) -> TaskResult:
+    """The same where the file isn't: its bytes lie in a temporary folder while they are measured."""
+    with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
+        path = Path(folder) / f"shipped{task.path.suffix}"
+        path.write_bytes(content)
+        return measure(replace(task, path=path))

@@ -1,0 +1,183 @@
+"""Results kept by content: one SQLite file, which may be lost at any time.
+
+Files known by what is in them.
+
+What was measured before, kept by content: one SQLite file, which may be lost at any time.
+
+A result is found again by the recording's bytes, the pitches expected in it and the estimator. Several runs may use the
+file at once. Whatever is wrong with it is a remark and never an error: measuring goes on without it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import time
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from platformdirs import user_cache_path
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes in hex, read in pieces; empty when it is no file or can't be read."""
+    try:
+        if not path.is_file():  # a pipe would be waited for
+            return ""
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, ValueError):
+        return ""
+
+
+def sha256_of_each(paths: Sequence[Path], jobs: int) -> list[str]:
+    """``sha256_of`` for many files, so many at a time."""
+    if jobs == 1:
+        return [sha256_of(path) for path in paths]
+    with ThreadPoolExecutor(jobs) as hands:
+        return list(hands.map(sha256_of, paths))
+
+
+FILE_NAME = "measured.sqlite"
+MOST_BYTES = 256 * 1024 * 1024
+"""What the kept results may come to, about 600,000 files of one note; when it is more, the longest unused go."""
+
+_LEFT_WHEN_TRIMMED = 0.9
+_WAIT_S = 5.0
+_USE_NOTED_EVERY_S = 3600
+_AT_ONCE = 500
+_APPLICATION_ID = 0x4F534341  # "OSCA": marks the file as ours
+_SCHEMA = 1
+_TABLES = (
+    "CREATE TABLE measured (key BLOB PRIMARY KEY, used INTEGER NOT NULL, size INTEGER NOT NULL, seal BLOB NOT NULL,"
+    " body TEXT NOT NULL)",
+    "CREATE INDEX by_use ON measured (used, size)",
+    f"PRAGMA application_id = {_APPLICATION_ID}",
+    f"PRAGMA user_version = {_SCHEMA}",
+)
+
+
+def default_folder() -> Path:
+    """Where the cache lies unless told otherwise: in the user's cache folder."""
+    return user_cache_path("oscservice")
+
+
+def key_of(sha256: str, suffix: str, expected_hz: Sequence[float], estimator: str) -> bytes:
+    """What a result is kept under: 32 bytes from the recording's digest, the end of its name (by which files without a
+    header are known), the expected pitches and the fingerprint of the estimator."""
+    expected = " ".join(float(hz).hex() for hz in expected_hz)
+    return hashlib.sha256(f"{estimator}\n{sha256}\n{suffix.lower()}\n{expected}".encode()).digest()
+
+
+class Cache:
+    """Texts kept by key; a context manager. ``remarks`` says what was wrong with the file, each line once.
+
+    Once something is wrong with the file, nothing more is looked up or kept.
+    """
+
+    def __init__(self, file: Path, database: sqlite3.Connection | None, most_bytes: int) -> None:
+        self.file = file
+        self.remarks: list[str] = []
+        self._database = database
+        self._most_bytes = most_bytes
+
+    @classmethod
+    def open(cls, folder: Path | None = None, *, most_bytes: int = MOST_BYTES) -> Cache:
+        """The cache in a folder (None: the user's own), made when it isn't there. Never raises for a bad file."""
+        file = (default_folder() if folder is None else folder) / FILE_NAME
+        cache = cls(file, None, most_bytes)
+        try:
+            file.parent.mkdir(parents=True, exist_ok=True)
+            cache._database = sqlite3.connect(file, timeout=_WAIT_S, isolation_level=None)
+            cache._prepare(cache._database)
+        except (OSError, sqlite3.Error) as error:
+            cache._give_up(error)
+        return cache
+
+    def find(self, keys: Sequence[bytes]) -> dict[bytes, str]:
+        """The texts that are kept under any of the keys."""
+        found: dict[bytes, str] = {}
+        for start in range(0, len(keys), _AT_ONCE):
+            some = keys[start : start + _AT_ONCE]
+            rows = self._do(
+                f"SELECT key, seal, body, used FROM measured WHERE key IN ({','.join('?' * len(some))})", some
+            )
+            sound = [(key, body, used) for key, seal, body, used in rows if seal == _seal(key, body)]
+            found |= {key: body for key, body, _ in sound}
+            now = int(time.time())
+            stale = [key for key, _, used in sound if abs(now - used) > _USE_NOTED_EVERY_S]
+            if stale:
+                self._do(f"UPDATE measured SET used = {now} WHERE key IN ({','.join('?' * len(stale))})", stale)
+        return found
+
+    def keep(self, texts: Iterable[tuple[bytes, str]]) -> None:
+        """Keep texts under their keys, all of them at once."""
+        now = int(time.time())
+        rows = [(key, now, len(body), _seal(key, body), body) for key, body in texts]
+        self._do("BEGIN IMMEDIATE")
+        for row in rows:
+            self._do("INSERT OR REPLACE INTO measured VALUES (?, ?, ?, ?, ?)", row)
+        self._do("COMMIT")
+
+    def close(self) -> None:
+        """Let the longest unused go when there is too much, and close the file."""
+        self._trim()
+        if self._database is not None:
+            self._database.close()
+            self._database = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _prepare(self, database: sqlite3.Connection) -> None:
+        database.execute("PRAGMA journal_mode = WAL")
+        database.execute("PRAGMA synchronous = NORMAL")
+        database.execute("BEGIN IMMEDIATE")  # two runs may make the file at the same time
+        marks = [database.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
+        if marks == [0, 0] and not database.execute("SELECT 1 FROM sqlite_schema").fetchall():
+            for statement in _TABLES:
+                database.execute(statement)
+        elif marks != [_APPLICATION_ID, _SCHEMA]:
+            raise sqlite3.DatabaseError("it is no cache of this version of oscservice")
+        database.execute("COMMIT")
+
+    def _trim(self) -> None:
+        held = self._do("SELECT coalesce(sum(size), 0) FROM measured")
+        if not held or held[0][0] <= self._most_bytes:
+            return
+        too_much = held[0][0] - _LEFT_WHEN_TRIMMED * self._most_bytes
+        self._do(
+            "DELETE FROM measured WHERE rowid IN (SELECT rowid FROM (SELECT rowid, sum(size) OVER"
+            " (ORDER BY used, rowid ROWS UNBOUNDED PRECEDING) - size AS before FROM measured) WHERE before < ?)",
+            (too_much,),
+        )
+
+    def _do(self, statement: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Rows of a statement; none when the file can't be used."""
+        if self._database is None:
+            return []
+        try:
+            return self._database.execute(statement, values).fetchall()
+        except sqlite3.Error as error:
+            self._give_up(error)
+            return []
+
+    def _give_up(self, error: Exception) -> None:
+        why = getattr(error, "strerror", None) or str(error)
+        self.remarks.append(f"the cache {self.file} is not used ({why}): delete it if that stays so")
+        if self._database is not None:
+            self._database.close()
+            self._database = None
+
+
+def _seal(key: bytes, body: str) -> bytes:
+    """Eight bytes that tell a damaged row: a wrong result would be worse than none."""
+    return hashlib.blake2b(key + body.encode("utf-8", "replace"), digest_size=8).digest()

@@ -1,0 +1,391 @@
+"""The settings file: options of the daemon, bindings and listeners, checked against the address table.
+
+How mistakes in a settings file are told.
+
+From the forms of a settings file to bindings and listeners, checked against the address table.
+
+Read a settings file: options of the daemon, what is bound to what, and who is sent what.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, NoReturn
+
+from pydantic import ValidationError
+
+from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, TABLE, Address, Direction, concrete_addresses, lookup
+from oscservice.api.argument_values import ITEMS, OscRefusal
+from oscservice.bindings.binding import (
+    NUMBER,
+    Binding,
+    Capturing,
+    Condition,
+    Piece,
+    Taken,
+    When,
+    fill,
+    is_plain,
+    numbers_in,
+)
+from oscservice.bindings.settings_form import (
+    BindingForm,
+    CheckForm,
+    ConditionForm,
+    ListenerForm,
+    SettingsForm,
+    TakenForm,
+)
+from oscservice.bindings.value_mapping import FixedListener, Sending
+from oscservice.instrument.instrument_file import preset_names
+from oscservice.osc.dispatch import checked_arguments
+from oscservice.osc.packet import Message
+from oscservice.osc.pattern import Pattern, matches
+from oscservice.settings import DEFAULT_ROOT
+from oscservice.toml_file import Location, Mistakes, nearest, parse, toml_text
+
+SETTINGS_MISTAKES = Mistakes(
+    SettingsForm,
+    {
+        "listener": ("listener", ListenerForm),
+        "binding": ("binding", BindingForm),
+        "check": ("check", CheckForm),
+        "arguments": ("argument", TakenForm),
+        "also": ("condition", ConditionForm),
+    },
+    tags=("taken", "fixed"),  # which form pydantic took an argument for
+)
+
+
+Refuse = Callable[[Location, str], NoReturn]
+"""Raises the mistake at a place of the file."""
+
+_ABOUT_THE_SENDER = ("/subscribe", "/unsubscribe", "/confirm", "/ping")
+_COMMANDS = tuple(
+    one
+    for one in TABLE
+    if one.direction is Direction.COMMAND
+    or (one.direction is Direction.CLIENT and not one.answer and one.path not in _ABOUT_THE_SENDER)
+)
+_SENT = tuple(d for d in Direction if not d.incoming and d is not Direction.ANSWER)
+
+
+def checked_bindings(form: SettingsForm, root: str, refuse: Refuse) -> tuple[Binding, ...]:
+    """The bindings to commands, in the order of the file; ``refuse`` is called with the first mistake."""
+    own = (("binding", index, entry) for index, entry in enumerate(form.binding) if entry.from_ is not None)
+    return tuple(_incoming((table, index), entry, root, refuse) for table, index, entry in own)
+
+
+def check_pass_over(form: SettingsForm, refuse: Refuse) -> None:
+    """Look whether what is to be passed over are patterns."""
+    for one in form.pass_over:
+        try:
+            Pattern(one)
+        except ValueError as error:
+            refuse(("pass_over",), f"found {one!r}, a malformed pattern: {error}")
+
+
+def checked_checks(form: SettingsForm, refuse: Refuse) -> dict[str, str]:
+    """The manifests of sets of recordings by their names, as the file has them."""
+    found: dict[str, str] = {}
+    for index, entry in enumerate(form.check):
+        if entry.name in found:
+            refuse(("check", index, "name"), f"found {entry.name!r} again, expected a name of its own")
+        found[entry.name] = entry.manifest
+    return found
+
+
+def checked_listeners(form: SettingsForm, root: str, refuse: Refuse) -> tuple[FixedListener, ...]:
+    """The fixed listeners, each with what bindings send to it."""
+    names = [entry.name for entry in form.listener]
+    sendings: dict[str, list[Sending]] = {name: [] for name in names}
+    for index, entry in enumerate(form.listener):
+        if entry.name in names[:index]:
+            refuse(("listener", index, "name"), f"found {entry.name!r} again, expected a name of its own")
+    for index, binding in enumerate(form.binding):
+        if binding.send is None:
+            continue
+        if binding.to not in sendings:
+            known = f"one of {', '.join(names)}" if names else "a [[listener]] of that name"
+            refuse(("binding", index, "to"), f"found {binding.to!r}, expected {known}")
+        sendings[binding.to].append(_outgoing(("binding", index), binding, root, refuse))
+    return tuple(
+        _listener(("listener", index), entry, sendings[entry.name], root, refuse)
+        for index, entry in enumerate(form.listener)
+    )
+
+
+def _listener(
+    at: Location, entry: ListenerForm, sendings: Sequence[Sending], root: str, refuse: Refuse
+) -> FixedListener:
+    host = "127.0.0.1" if entry.host == "localhost" else entry.host
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        refuse((*at, "host"), f"found {entry.host!r}, expected an IP address in quotes, as 192.168.1.40")
+    if address.is_multicast or address.is_unspecified or host == "255.255.255.255":
+        refuse((*at, "host"), f"found {entry.host!r}, expected the address of one machine")
+    for topic in entry.topics:
+        try:
+            pattern = Pattern(topic)
+        except ValueError as error:
+            refuse((*at, "topics"), f"found {topic!r}, a malformed pattern: {error}")
+        if not any(map(pattern.matches, _sent_addresses(root))):
+            refuse((*at, "topics"), f"found {topic!r}, which matches nothing that the daemon sends under {root}")
+    if not entry.topics and not sendings:
+        refuse((*at, "topics"), 'missing; expected some, ["//"] for everything, or a binding that sends to it')
+    return FixedListener(
+        entry.name, host, entry.port, entry.rate_hz, entry.refresh_s, tuple(entry.topics), tuple(sendings)
+    )
+
+
+def _incoming(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Binding:
+    assert entry.from_ is not None
+    assert entry.command is not None
+    pattern = _pattern((*at, "from"), entry.from_, refuse)
+    if entry.from_.startswith(root + "/"):
+        refuse((*at, "from"), f"found {entry.from_!r}, expected a foreign address: what is under {root} is never bound")
+    pieces = _pieces(at, entry, pattern.wildcards, refuse)
+    for index, piece in enumerate(pieces):
+        if isinstance(piece, Taken) and piece.type == "rgba":
+            refuse(
+                (*at, "arguments", index, "type"), "found rgba, but no command takes a colour; expected another type"
+            )
+    _known_wildcards((*at, "command"), entry.command, pattern.wildcards, refuse)
+    candidates = _commands(entry.command, root)
+    if not candidates:
+        known = [root + one.path for one in _COMMANDS]
+        meant = nearest(entry.command, known) if entry.command.startswith(root + "/") else f"expected one under {root}"
+        refuse((*at, "command"), f"found {entry.command!r}, no command that the daemon takes; {meant}")
+    complaints = [_complaint(one, pieces) for one in candidates]
+    if None not in complaints:
+        where, words = next(one for one in complaints if one is not None)
+        refuse((*at, "arguments", *where), f"{words} ({entry.command})")
+    return Binding(entry.from_, entry.command, pieces, _conditions(entry), frozenset(entry.phases))
+
+
+def _outgoing(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Sending:
+    assert entry.send is not None
+    assert entry.as_ is not None
+    pattern = _pattern((*at, "send"), entry.send, refuse)
+    matched = [one for one in _sent_addresses(root) if pattern.match(one) is not None]
+    if not matched:
+        refuse((*at, "send"), f"found {entry.send!r}, which matches nothing that the daemon sends under {root}")
+    pieces = _pieces(at, entry, pattern.wildcards, refuse)
+    _known_wildcards((*at, "as"), entry.as_, pattern.wildcards, refuse)
+    filled = fill(entry.as_, ("1",) * pattern.wildcards)
+    if not filled.startswith("/") or not all(map(is_plain, filled.split("/"))):
+        refuse((*at, "as"), f"found {entry.as_!r}, expected an address: / and plain characters, no wildcards")
+    most = max(_most_arguments(one.removeprefix(root)) for one in matched)
+    for index, piece in enumerate(pieces):
+        if isinstance(piece, Taken) and piece.argument > most:
+            words = f"found {piece.argument}, expected at most {most}, which is what {entry.send} carries"
+            refuse((*at, "arguments", index, "argument"), words)
+    return Sending(entry.send, entry.as_, pieces, _conditions(entry))
+
+
+def _pattern(at: Location, text: str, refuse: Refuse) -> Capturing:
+    if not text.startswith("/"):
+        refuse(at, f"found {text!r}, expected an address or a pattern that begins with /")
+    try:
+        return Capturing(text)
+    except ValueError as error:
+        refuse(at, f"found {text!r}, a malformed pattern: {error}")
+
+
+def _conditions(entry: BindingForm) -> tuple[Condition, ...]:
+    return tuple(
+        Condition(one.argument, When(one.when), 0.0 if one.value is None else one.value, one.once)
+        for one in (entry, *entry.also)
+        if one.when != "any"
+    )
+
+
+def _pieces(at: Location, entry: BindingForm, wildcards: int, refuse: Refuse) -> tuple[Piece, ...]:
+    pieces: list[Piece] = []
+    for index, piece in enumerate(entry.arguments):
+        here = (*at, "arguments", index)
+        if isinstance(piece, TakenForm):
+            if piece.wildcard is not None and piece.wildcard > wildcards:
+                _no_such_wildcard((*here, "wildcard"), piece.wildcard, wildcards, refuse)
+            pieces.append(_taken(piece))
+        else:
+            if isinstance(piece, str):
+                _known_wildcards(here, piece, wildcards, refuse)
+            pieces.append(piece)
+    return tuple(pieces)
+
+
+def _taken(form: TakenForm) -> Taken:
+    return Taken(
+        argument=form.argument or 0,
+        wildcard=form.wildcard or 0,
+        scale=form.scale,
+        offset=form.offset,
+        low=-math.inf if form.low is None else form.low,
+        high=math.inf if form.high is None else form.high,
+        step=form.step or 0.0,
+        map=form.map or {},
+        otherwise=form.otherwise,
+        type=form.type or "",
+        decimals=form.decimals,
+        sign=form.sign,
+        before=form.before,
+        after=form.after,
+        longest=form.longest,
+    )
+
+
+def _known_wildcards(at: Location, template: str, wildcards: int, refuse: Refuse) -> None:
+    for number in sorted(numbers_in(template)):
+        if number > wildcards:
+            _no_such_wildcard(at, number, wildcards, refuse)
+
+
+def _no_such_wildcard(at: Location, number: int, wildcards: int, refuse: Refuse) -> NoReturn:
+    there = f"only {wildcards} wildcard{'s' if wildcards > 1 else ''}" if wildcards else "no wildcard"
+    refuse(at, f"found wildcard {number}, but its pattern has {there}")
+
+
+def _commands(template: str, root: str) -> list[Address]:
+    """The declared commands that an address may become once its ``{1}`` are filled in."""
+    if not template.startswith(root + "/"):
+        return []
+    parts = template.removeprefix(root).split("/")
+    return [one for one in _COMMANDS if _may_be(parts, one.path.split("/"))]
+
+
+def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
+    """Whether the parts of a template can come to stand for those of a declared path."""
+    if len(given) != len(declared) or not all(is_plain(NUMBER.sub("", part)) for part in given):
+        return False
+    filled = [NUMBER.sub("*", part) for part in given]
+    for part, wanted in zip(filled, declared, strict=True):
+        if wanted.startswith("{"):
+            limits = {"{string}": MAX_STRINGS, "{fret}": MAX_FRETS}
+            number = int(part) if part.isascii() and part.isdigit() and len(part) < 4 else 0
+            if "*" not in part and not 1 <= number <= limits.get(wanted, 0):
+                return False
+        elif not matches(part, wanted):
+            return False
+    return True
+
+
+def _complaint(address: Address, pieces: Sequence[Piece]) -> tuple[Location, str] | None:
+    """What is wrong with the arguments of a command: where (empty: with their number), and in words."""
+    declared = address.arguments
+    required = sum(not argument.optional for argument in declared)
+    if not required <= len(pieces) <= len(declared):
+        names = ", ".join(f"{one.name}{' (may be left out)' if one.optional else ''}" for one in declared)
+        return (), f"found {len(pieces)}, expected {names or 'none'}"
+    for index, (piece, argument) in enumerate(zip(pieces, declared, strict=False)):
+        if isinstance(piece, Taken) or (isinstance(piece, str) and numbers_in(piece) and argument.tag == "s"):
+            continue
+        tag = "s" if isinstance(piece, str) else "f" if isinstance(piece, float) else "i"
+        alone = Address(address.path, address.direction, (argument,), address.text)
+        try:
+            checked_arguments(alone, Message(address.path, (piece,), tag))
+        except OscRefusal as refusal:
+            return (index,), f"found {piece!r}: {refusal.text}"
+    return None
+
+
+@lru_cache(maxsize=4)
+def _sent_addresses(root: str) -> tuple[str, ...]:
+    found = concrete_addresses(MAX_STRINGS, fret_count=MAX_FRETS, items=ITEMS, directions=_SENT)
+    return tuple(root + one for one in found)
+
+
+def _most_arguments(relative: str) -> int:
+    found = lookup(relative)
+    assert found is not None
+    return MAX_FRETS if found[0].rest else len(found[0].arguments)
+
+
+def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
+    """A listener that can't be reached from the IP address that the daemon is bound to: it is on another machine, and
+    that is the loopback, or its address is of the other kind. None if there is none."""
+    own = ipaddress.ip_address(host.partition("%")[0])
+    for one in listeners:
+        its = ipaddress.ip_address(one.host)
+        if its.version != own.version or (own.is_loopback and not its.is_loopback):
+            return one
+    return None
+
+
+_PATHS = ("journal", "sentences")
+
+
+@dataclass(frozen=True)
+class SettingsFile:
+    """What a settings file says.
+
+    Attributes:
+        options: of ``oscservice serve``, by their names with ``_`` for ``-``; paths are whole.
+        bindings: foreign messages to commands, in the order of the file.
+        pass_over: patterns of foreign addresses that are neither carried out nor answered.
+        listeners: who is sent what without asking.
+        checks: manifests of the sets of recordings that may be checked, by their names; paths are whole.
+    """
+
+    options: dict[str, Any] = field(default_factory=dict)
+    bindings: tuple[Binding, ...] = ()
+    pass_over: tuple[str, ...] = ()
+    listeners: tuple[FixedListener, ...] = ()
+    checks: Mapping[str, Path] = field(default_factory=dict)
+
+
+NOTHING = SettingsFile()
+
+
+def load_settings(path: Path, root: str | None = None) -> SettingsFile:
+    """What the settings file at ``path`` says; a ``root`` from elsewhere wins over its own.
+
+    Raises:
+        InputError: it can't be read, or has a mistake: file, line, key, what was expected.
+    """
+    missing = f"{str(path)!r} is no file; give the path of a settings file, or leave --settings out"
+    text = toml_text(path, "a settings file", missing)
+    return read_settings(text, str(path), path.absolute().parent, root)
+
+
+def read_settings(text: str, origin: str, folder: Path, root: str | None = None) -> SettingsFile:
+    """What the TOML ``text`` says; ``origin`` names the file in messages, ``folder`` is where its paths begin.
+
+    Raises:
+        InputError: one line with the file, the line, the key, what stood there and what was expected.
+    """
+    data = parse(text, origin)
+    try:
+        form = SettingsForm.model_validate(data)
+    except ValidationError as mistakes:
+        raise SETTINGS_MISTAKES.first(mistakes.errors(), text, origin) from None
+
+    def refuse(location: Location, words: str) -> NoReturn:
+        raise SETTINGS_MISTAKES.at(text, origin, location, words)
+
+    whole = root or form.root or DEFAULT_ROOT
+    bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)
+    check_pass_over(form, refuse)
+    checks = {name: folder / manifest for name, manifest in checked_checks(form, refuse).items()}
+    return SettingsFile(_options(form, folder), bindings, tuple(form.pass_over), listeners, checks)
+
+
+def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:
+    options = form.options()
+    for name in _PATHS:
+        if name in options:
+            options[name] = folder / options[name]
+    if "allow" in options:
+        options["allow"] = tuple(options["allow"])
+    if options.get("instrument", "").endswith(".toml") and options["instrument"] not in preset_names():
+        options["instrument"] = str(folder / options["instrument"])
+    kind, _, rest = options.get("source", "").partition(":")
+    if kind == "file" and rest:
+        options["source"] = f"file:{folder / rest}"
+    return options

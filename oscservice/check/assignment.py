@@ -1,0 +1,251 @@
+"""From what was heard in a file to the cases its notes belong to: told by name or manifest, or by ear."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from oscservice.archive.file_measurement import MeasuredFile, NoteFound
+from oscservice.check.file_naming import NameParts, said
+from oscservice.check.verdicts import Case, Labels, Note
+from oscservice.hearing.note_identity import identify
+from oscservice.hearing.reading import known
+from oscservice.instrument.pitch import OPEN, Place, cents_between, nearest_note, note_hz, note_name, note_number
+from oscservice.instrument.spec import Instrument
+
+ANOTHER_CENTS = 200.0
+"""A pitch further than this from what the name says is another note; up to it the name is believed, since a string may
+have gone out of tune as far."""
+
+SURE = 0.8
+"""By ear, a string and a place have to be this probable."""
+
+DEAD_DBFS = -90.0
+"""A channel whose mean level is lower carries nothing: a plug left out, or a mute."""
+
+_NEAR_CENTS = 50.0
+
+BY_EAR = (OPEN, Place("fret", 12))
+"""Where strings are taken to be stopped if nobody says: what a set-up compares."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What is known of a file before it is heard.
+
+    Attributes:
+        named: what its name, or the manifest, says of every note in it.
+        places: of its notes in the order they are played; empty: one for all, or by ear.
+        channel: from 1; 0: the loudest one.
+        string_a_channel: channel 1 is string 1, and so on.
+        listen_for: places that a note may be at, where nothing says which string it is.
+    """
+
+    named: NameParts = field(default_factory=NameParts)
+    places: tuple[Place, ...] = ()
+    listen_for: tuple[Place, ...] = BY_EAR
+    channel: int = 0
+    string_a_channel: bool = False
+
+
+@dataclass(frozen=True)
+class Assigned:
+    """The notes of a file by case, in the order they were heard; what was refused of it, and what is remarked, a line
+    each without the file's name."""
+
+    notes: tuple[tuple[Case, Note], ...] = ()
+    refused: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+def assign(
+    file: str, measured: MeasuredFile, told: Told, instrument: Instrument | None, reference_hz: float
+) -> Assigned:
+    """Give each note of a file its case.
+
+    Args:
+        file: its name, as it is shown.
+        measured: what was heard in it.
+        told: what is known of it.
+        instrument: what it was played on; None: notes go by their names.
+        reference_hz: A4, where there is no instrument.
+    """
+    found = _Found(file, told, instrument, reference_hz)
+    if told.string_a_channel:
+        found.by_channel(measured)
+    else:
+        channel = told.channel or _loudest(measured)
+        if channel > measured.channels:
+            found.refused.append(f"has {measured.channels} channels, and channel {channel} was asked for")
+        elif measured.levels_dbfs[channel - 1] < DEAD_DBFS:
+            found.refused.append(f"channel {channel} is silent" if measured.channels > 1 else "is silent")
+        else:
+            dead = [n for n, level in enumerate(measured.levels_dbfs, start=1) if level < DEAD_DBFS and n != channel]
+            if dead:
+                numbers = " and ".join(map(str, dead))
+                found.remarks.append(f"channel {numbers} is silent; channel {channel} was read")
+            found.take(measured, channel, told.named)
+    return Assigned(tuple(found.notes), tuple(found.refused), tuple(found.remarks))
+
+
+def _loudest(measured: MeasuredFile) -> int:
+    levels = measured.levels_dbfs
+    return max(range(1, measured.channels + 1), key=lambda channel: (levels[channel - 1], -channel))
+
+
+class _Found:
+    """Gathers what a file holds."""
+
+    def __init__(self, file: str, told: Told, instrument: Instrument | None, reference_hz: float) -> None:
+        self._file = file
+        self._told = told
+        self._instrument = instrument
+        self._reference_hz = instrument.reference_hz if instrument is not None else reference_hz
+        self.notes: list[tuple[Case, Note]] = []
+        self.refused: list[str] = []
+        self.remarks: list[str] = []
+
+    def by_channel(self, measured: MeasuredFile) -> None:
+        """Each channel is a string's own."""
+        strings = measured.channels if self._instrument is None else len(self._instrument.strings)
+        if measured.channels != strings:
+            self.refused.append(f"has {measured.channels} channels, and the instrument {strings} strings")
+            return
+        for channel, level in enumerate(measured.levels_dbfs, start=1):
+            if level < DEAD_DBFS:
+                self.refused.append(f"channel {channel}, string {channel}, is silent")
+            else:
+                named = self._told.named
+                self.take(measured, channel, NameParts(channel, named.place, named.note, named.labels))
+
+    def take(self, measured: MeasuredFile, channel: int, named: NameParts) -> None:
+        """Take the notes of one channel."""
+        sounds = [one for one in measured.found if one.channel == channel]
+        heard = [one for one in sounds if isinstance(one, NoteFound)]
+        at = f"channel {channel}: " if self._told.string_a_channel else ""
+        if not heard:
+            reasons = [one.reason for one in sounds if not isinstance(one, NoteFound)]
+            why = reasons[0] if reasons else "it holds no plucked string"
+            self.refused.append(f"{at}no note found: {why}")
+            return
+        places: Sequence[Place | None] = self._told.places or [named.place] * len(heard)
+        if len(places) != len(heard):
+            told = f"{at}{len(heard)} notes heard where {len(places)} places are told"
+            by_pitch = self._some_of(self._told.places, heard, named.string)
+            if by_pitch is None:
+                self.refused.append(told)
+                return
+            self.remarks.append(f"{told}; which of them follows from their pitch")
+            places = by_pitch
+        fitting, others = 0, list[str]()
+        for one, place in zip(heard, places, strict=True):
+            found = self._case(one, NameParts(named.string, place, named.note, named.labels))
+            if isinstance(found, Case):
+                fitting += 1
+                self.notes.append((found, _note(one, self._file)))
+            else:
+                others.append(f"{at}{found}")
+        if others and fitting and (named.place is not None or named.note is not None):
+            self.remarks += [f"passed over: {line}" for line in others]  # noises beside the note that was meant
+        else:
+            self.refused += others
+
+    def _some_of(self, places: Sequence[Place], heard: Sequence[NoteFound], string: int | None) -> list[Place] | None:
+        """Where notes were played of which some were not heard: None unless their pitch leaves no choice and
+        every place is among them."""
+        strings = 0 if self._instrument is None else len(self._instrument.strings)
+        if self._instrument is None or string is None or not 1 <= string <= strings or len(heard) > len(places):
+            return None
+        found, rest = [], iter(places)
+        for one in heard:
+            near = [
+                place
+                for place in dict.fromkeys(places)
+                if abs(cents_between(one.reading.f1_hz, self._instrument.place_hz(string, place))) <= ANOTHER_CENTS
+            ]
+            if len(near) != 1 or near[0] not in rest:  # which looks on from where the last one was found
+                return None
+            found += near
+        return found if set(found) == set(places) else None
+
+    def _case(self, one: NoteFound, named: NameParts) -> Case | str:
+        """The case of a note, or why it has none."""
+        reading = one.reading
+        number, _ = nearest_note(reading.f1_hz, self._reference_hz)
+        heard = f"{note_name(number)} ({reading.f1_hz:.1f} Hz) at {one.onset_s:.1f} s"
+        if self._instrument is None or (named.note is not None and named.string is None):
+            return self._by_note(reading.f1_hz, named, number, heard)
+        if named.string is None:
+            return self._by_ear(one, self._instrument, named, heard)
+        if not 1 <= named.string <= len(self._instrument.strings):
+            return f"string {named.string} is not on the instrument, which has {len(self._instrument.strings)}"
+        place = named.place
+        if place is None and named.note is not None:
+            open_note = note_number(self._instrument.string(named.string).note)
+            if not 0 <= named.note - open_note <= self._instrument.frets:
+                return f"string {named.string} has no {note_name(named.note)}"
+            place = _fretted(named.note - open_note)
+        if place is None:
+            off = cents_between(reading.f1_hz, self._instrument.open_hz(named.string))
+            if not 0 <= round(off / 100.0) <= self._instrument.frets:
+                return f"heard {heard}, which is no place on string {named.string}"
+            place = _fretted(round(off / 100.0))
+        if place.fret > self._instrument.frets:
+            return f"fret {place.fret} is not on the instrument, which has {self._instrument.frets}"
+        case = self._on(self._instrument, named.string, place, named.labels)
+        if abs(cents_between(reading.f1_hz, self._instrument.place_hz(named.string, place))) > ANOTHER_CENTS:
+            return f"heard {heard} where {case} is told, {note_name(case.note)}"
+        return case
+
+    def _by_note(self, f1_hz: float, named: NameParts, number: int, heard: str) -> Case | str:
+        note = number if named.note is None else named.note
+        if abs(cents_between(f1_hz, note_hz(note, self._reference_hz))) > ANOTHER_CENTS:
+            return f"heard {heard} where {said(named)} is told"
+        if named.string is None:
+            return Case(0, None, note, named.labels)
+        if named.place is None and named.note is None:
+            return f"string {named.string} is told and no instrument; expected one, or the note"
+        return Case(named.string, named.place, note, named.labels)
+
+    def _by_ear(self, one: NoteFound, instrument: Instrument, named: NameParts, heard: str) -> Case | str:
+        """String and place by pitch and stiffness."""
+        reading = one.reading
+        places = self._told.listen_for if named.place is None else (named.place,)
+        identity = identify(
+            instrument,
+            reading.f1_hz,
+            inharmonicity=reading.inharmonicity,
+            inharmonicity_se=reading.inharmonicity_se,
+            also=places,
+        )
+        likely = [found for found in identity.likely if found.place in places]
+        total = sum(found.probability for found in likely) + identity.nothing
+        if not likely or abs(likely[0].cents) > _NEAR_CENTS:
+            return f"heard {heard}, which is no place on the instrument"
+        best = likely[0]
+        if best.probability < SURE * total:
+            rival = likely[1] if len(likely) > 1 else None
+            other = "" if rival is None else f" or string {rival.string} {rival.place}"
+            return f"heard {heard}: string {best.string} {best.place}{other}? Tell it by name or in a manifest"
+        return self._on(instrument, best.string, best.place, named.labels)
+
+    def _on(self, instrument: Instrument, string: int, place: Place, labels: Labels) -> Case:
+        return Case(string, place, note_number(instrument.string(string).note) + place.semitones, labels)
+
+
+def _fretted(semitones: int) -> Place:
+    return Place("fret", semitones) if semitones else OPEN
+
+
+def _note(one: NoteFound, file: str) -> Note:
+    reading = one.reading
+    clipped = "clipped" in reading.flags
+    return Note(
+        reading.f1_hz,
+        reading.se_cents,
+        None if clipped else known(reading.strength_db),
+        reading.inharmonicity,
+        known(reading.inharmonicity_se),
+        file,
+        one.onset_s,
+    )

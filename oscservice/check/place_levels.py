@@ -1,0 +1,262 @@
+"""Where each place of a string stands, by its notes in one or two sets of recordings.
+
+One string's notes are fitted together by generalised least squares: a level for each case in each set, and one slope of
+pitch against strength for the string, which is known beforehand as ``hearing.strength`` has it. So hard and soft plucks
+are compared at one strength, and what that leaves open is in the standard errors.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import norm
+from scipy.stats import t as student
+
+from oscservice.advice.pluck_scatter import UNKNOWN
+from oscservice.advice.pluck_strength import PRIOR_CENTS, amplitude
+from oscservice.check.verdicts import Case, Note
+from oscservice.instrument.pitch import cents_between
+
+Floats = npt.NDArray[np.float64]
+Level = tuple[int, Case]
+"""A set of recordings (0 the baseline, 1 what is checked) and a case."""
+
+LEFT_OUT_SD = 4.0
+FEWEST_FOR_THAT = 4
+"""Of so many notes of a level or more, one that is further than this from what the others say is left out."""
+
+_DEGREES = 4.0  # Student's t: a pluck that went wrong says less of how plucks scatter
+_NORMAL = (_DEGREES + 1.0) * (
+    1.0 - math.sqrt(_DEGREES * math.pi / 2.0) * math.exp(_DEGREES / 2.0) * math.erfc(math.sqrt(_DEGREES / 2.0))
+)
+"""What the weights leave of a variance that is normal after all: the mean of (nu + 1) z^2 / (nu + z^2)."""
+
+_ROUNDS = 12
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How single plucks scatter beyond their readings' errors, 1 sd in cents, and how many plucks' worth of evidence
+    says so.
+
+    Attributes:
+        open_cents, stopped_cents: of open strings and harmonics; of fretted ones.
+        open_weight, stopped_weight: degrees of freedom.
+    """
+
+    open_cents: float = UNKNOWN.scatter_cents * UNKNOWN.open_share
+    stopped_cents: float = UNKNOWN.scatter_cents
+    open_weight: float = UNKNOWN.weight
+    stopped_weight: float = UNKNOWN.weight
+
+    def of(self, case: Case) -> float:
+        """That of a case's plucks."""
+        return self.stopped_cents if case.stopped else self.open_cents
+
+
+@dataclass(frozen=True)
+class NoteGroup:
+    """One note as it is fitted: its level, cents from the nominal pitch of its case, 1 sd of the reading, and its
+    amplitude as a multiple of the reference one, less 1 (0 where it isn't known)."""
+
+    level: Level
+    cents: float
+    se_cents: float
+    drive: float
+    note: Note
+
+
+@dataclass(frozen=True)
+class Levels:
+    """The levels of one string.
+
+    Attributes:
+        at: number of each level in what follows.
+        cents: of each level, shape (n,), at the reference strength, + sharp of nominal.
+        covariance: cents squared, (n + 1, n + 1), the slope last.
+        slope_cents: what a pluck of the reference strength raises the pitch by.
+        counts: notes behind each level.
+        left_out: notes that were left out.
+    """
+
+    at: dict[Level, int]
+    cents: Floats
+    covariance: Floats
+    slope_cents: float
+    counts: tuple[int, ...]
+    left_out: tuple[NoteGroup, ...] = ()
+
+    def combined(self, weights: Mapping[Level, float], louder: float = 0.0) -> tuple[float, float]:
+        """A sum of levels and its standard error in cents.
+
+        ``louder``: how much stronger set 1 sounds than set 0 throughout, as amplitude less 1. Nobody knows whether
+        that was the hand, and then the slope counts, or the gain, and then it does not: half of it is taken off, and
+        the other half is doubt.
+        """
+        c = np.zeros(len(self.covariance))
+        for level, weight in weights.items():
+            c[self.at[level]] = weight
+        by_set = sum(weight for (which, _), weight in weights.items() if which == 1)
+        half = 0.5 * louder * by_set
+        slope_se = float(self.covariance[-1, -1]) ** 0.5
+        c[-1] = -half
+        value = float(c[:-1] @ self.cents) - half * self.slope_cents
+        doubt = abs(half) * math.hypot(self.slope_cents, slope_se)
+        return value, math.hypot(float(c @ self.covariance @ c) ** 0.5, doubt)
+
+
+def sounds_of(
+    sets: Sequence[Mapping[Case, Sequence[Note]]], nominal_hz: Mapping[Case, float]
+) -> tuple[dict[tuple[object, ...], list[NoteGroup]], float]:
+    """The notes of each string, and how much stronger set 1 sounds than set 0 throughout (amplitude less 1).
+
+    Strengths are taken against the middle one of their string, set 1 brought to the loudness of set 0, so that another
+    gain changes nothing.
+    """
+    shift_db = _shift_db(sets)
+    middle: dict[tuple[object, ...], list[float]] = {}
+    for which, cases in enumerate(sets):
+        for case, notes in cases.items():
+            known = [n.strength_db - which * shift_db for n in notes if n.strength_db is not None]
+            middle.setdefault(string_of(case), []).extend(known)
+    reference = {string: float(np.median(known)) if known else 0.0 for string, known in middle.items()}
+    found: dict[tuple[object, ...], list[NoteGroup]] = {}
+    for which, cases in enumerate(sets):
+        for case, notes in cases.items():
+            string = string_of(case)
+            for note in notes:
+                drive = 0.0
+                if note.strength_db is not None:
+                    drive = amplitude(note.strength_db - which * shift_db, reference[string]) - 1.0
+                cents = cents_between(note.hz, nominal_hz[case])
+                found.setdefault(string, []).append(NoteGroup((which, case), cents, note.se_cents, drive, note))
+    return found, amplitude(shift_db, 0.0) - 1.0
+
+
+def string_of(case: Case) -> tuple[object, ...]:
+    """What has one slope: a string, or a note nothing is known of but its name."""
+    return (case.string,) if case.string else (0, case.note)
+
+
+def _shift_db(sets: Sequence[Mapping[Case, Sequence[Note]]]) -> float:
+    """How much stronger set 1 sounds than set 0: the median over what is in both."""
+    if len(sets) < 2:
+        return 0.0
+    apart = []
+    for case in sets[0].keys() & sets[1].keys():
+        both = [[n.strength_db for n in cases[case] if n.strength_db is not None] for cases in sets]
+        if all(both):
+            apart.append(float(np.median(both[1]) - np.median(both[0])))
+    return float(np.median(apart)) if apart else 0.0
+
+
+def levels_of(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
+    """The levels of one string by its notes, with the scatter that all strings' notes show."""
+    used, left_out = list(sounds), list[NoteGroup]()
+    while True:
+        fitted = _fit(used, scatter)
+        worst = _astray(used, fitted, scatter)
+        if worst is None:
+            return replace(fitted, left_out=tuple(left_out))
+        left_out.append(worst)
+        used.remove(worst)
+
+
+def _fit(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
+    at: dict[Level, int] = {}
+    for sound in sounds:
+        at.setdefault(sound.level, len(at))
+    x = np.zeros((len(sounds), len(at) + 1))
+    x[np.arange(len(sounds)), [at[sound.level] for sound in sounds]] = 1.0
+    x[:, -1] = [sound.drive for sound in sounds]
+    y = np.array([sound.cents for sound in sounds])
+    weight = np.array([1.0 / (sound.se_cents**2 + scatter.of(sound.level[1]) ** 2) for sound in sounds])
+    precision = (x.T * weight) @ x
+    precision[-1, -1] += PRIOR_CENTS**-2
+    covariance = np.linalg.inv(precision)
+    best = covariance @ (x.T @ (weight * y))
+    counts = np.bincount([at[sound.level] for sound in sounds], minlength=len(at))
+    return Levels(at, best[:-1], covariance, float(best[-1]), tuple(int(n) for n in counts))
+
+
+def _residuals(sounds: Sequence[NoteGroup], fitted: Levels) -> Floats:
+    told = [fitted.cents[fitted.at[s.level]] + fitted.slope_cents * s.drive for s in sounds]
+    return np.asarray([s.cents for s in sounds], dtype=np.float64) - np.asarray(told, dtype=np.float64)
+
+
+def _astray(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> NoteGroup | None:
+    """The note furthest from what the others of its level say, if that is too far."""
+    left = _residuals(sounds, fitted)
+    worst, found = LEFT_OUT_SD, None
+    for sound, residual in zip(sounds, left, strict=True):
+        count = fitted.counts[fitted.at[sound.level]]
+        if count < FEWEST_FOR_THAT:
+            continue
+        sd = math.hypot(sound.se_cents, scatter.of(sound.level[1]))
+        # A note is in the mean it is held against: from the others it is further by n / (n - 1).
+        off = abs(residual) * math.sqrt(count / (count - 1.0)) / sd
+        if off > worst:
+            worst, found = off, sound
+    return found
+
+
+def scatter_of(strings: Sequence[Sequence[NoteGroup]]) -> Scatter:
+    """How plucks scatter, by what notes of one level differ among themselves: all strings together, by iterated weights
+    (Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881), so that one that went wrong counts little."""
+    repeated = [sounds for sounds in map(_repeated, strings) if sounds]
+    scatter = Scatter()
+    if not repeated:
+        return scatter
+    for _ in range(_ROUNDS):
+        before, sums, degrees = scatter, {True: 0.0, False: 0.0}, {True: 0.0, False: 0.0}
+        for sounds in repeated:
+            fitted = _fit(sounds, scatter)
+            for sound, residual in zip(sounds, _residuals(sounds, fitted), strict=True):
+                stopped = sound.level[1].stopped
+                count = fitted.counts[fitted.at[sound.level]]
+                variance = sound.se_cents**2 + scatter.of(sound.level[1]) ** 2
+                square = residual**2 * count / (count - 1.0)
+                counted = (_DEGREES + 1.0) / (_DEGREES + square / variance)
+                share = (count - 1.0) / count
+                sums[stopped] += share * max(counted * square / _NORMAL - sound.se_cents**2, 0.0)
+                degrees[stopped] += share
+        prior, weight = Scatter(), UNKNOWN.weight
+        scatter = Scatter(
+            math.sqrt((weight * prior.open_cents**2 + sums[False]) / (weight + degrees[False])),
+            math.sqrt((weight * prior.stopped_cents**2 + sums[True]) / (weight + degrees[True])),
+            weight + degrees[False],
+            weight + degrees[True],
+        )
+        if abs(scatter.stopped_cents - before.stopped_cents) + abs(scatter.open_cents - before.open_cents) < 1e-4:
+            break
+    return scatter
+
+
+def _repeated(sounds: Sequence[NoteGroup]) -> list[NoteGroup]:
+    counts: dict[Level, int] = {}
+    for sound in sounds:
+        counts[sound.level] = counts.get(sound.level, 0) + 1
+    return [sound for sound in sounds if counts[sound.level] > 1]
+
+
+def degrees_of(weights: Mapping[Level, float], levels: Levels, scatter: Scatter, se_cents: float) -> float:
+    """Degrees of freedom of a sum's standard error: only what plucks scatter is estimated, the readings' errors are
+    known. F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110; B. L. Welch, Biometrika 34 (1947) 28."""
+    variances = {True: 0.0, False: 0.0}
+    for (which, case), weight in weights.items():
+        count = levels.counts[levels.at[which, case]]
+        variances[case.stopped] += weight**2 * scatter.of(case) ** 2 / count
+    unknown = variances[True] ** 2 / scatter.stopped_weight + variances[False] ** 2 / scatter.open_weight
+    return max(se_cents**4, (variances[True] + variances[False]) ** 2) / unknown
+
+
+def limit_sd(chance: float, degrees: float) -> float:
+    """Standard errors that a change from nothing exceeds with this probability, either way, where the standard error
+    itself is known by so many degrees of freedom (Student's t)."""
+    if degrees > 1e4:
+        return float(norm.isf(chance / 2.0))
+    return float(student.isf(chance / 2.0, degrees))

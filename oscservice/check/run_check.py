@@ -1,0 +1,149 @@
+"""A whole check: gather, measure, give each note its case, judge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from oscservice.archive.estimator_version import estimator
+from oscservice.archive.measure_many import Wanted, measure_many
+from oscservice.archive.result_cache import Cache
+from oscservice.check.assignment import Told, assign
+from oscservice.check.baseline import baseline_text, read_baseline, write_baseline
+from oscservice.check.judge import default_limits, judge
+from oscservice.check.manifest import CheckSet, gather
+from oscservice.check.verdicts import Case, CaseFound, CheckResult, Limits, Note, RecordingHeard, Refusal
+from oscservice.errors import InputError
+from oscservice.instrument.spec import Instrument
+
+
+def run_check(
+    asked: CheckSet,
+    instrument: Instrument | None,
+    *,
+    accept: bool = False,
+    jobs: int = 1,
+    cluster: str = "",
+    cache: Cache | None = None,
+    measuring: Callable[[int, int], None] | None = None,
+) -> CheckResult:
+    """Check a set of recordings; with ``accept``, make a baseline of them instead of holding them against one.
+
+    Args:
+        asked: what the check is of.
+        instrument: that it names, read.
+        accept: write what was heard to ``asked.baseline``.
+        jobs: processes that measure.
+        cluster: address of a Dask scheduler to measure on instead.
+        cache: what was measured before.
+        measuring: called with how many files are measured and how many there are.
+
+    Raises:
+        InputError: there is nothing to check, or nothing to hold it against; a cluster that can't be reached; a
+            baseline that can't be written.
+    """
+    files, refused = gather(asked.recordings)
+    refused = [_refusal(line) for line in asked.refused] + refused
+    if not files and not refused:
+        raise InputError("there is nothing to check; name recordings, or a manifest with --manifest")
+    if accept and asked.baseline is None:
+        raise InputError("--accept needs to know where the baseline goes; add --baseline FILE")
+    baseline, more, said = (None, [], []) if accept else _baseline(asked, instrument)
+    limits = _limits(asked, instrument, baseline=baseline is not None)
+    if not accept and limits == Limits(retuned=limits.retuned) and not more:
+        raise InputError("there is nothing to hold notes against; add --baseline FILE, or --instrument for tolerances")
+    wanted = [Wanted(one.path, _expected_hz(one.told, instrument)) for one in files]
+    outcomes = measure_many(
+        wanted,
+        jobs=jobs,
+        cluster=cluster,
+        cache=cache,
+        done=None if measuring is None else lambda count: measuring(count, len(files)),
+    )
+    notes: dict[Case, list[Note]] = {}
+    remarks: list[str] = said
+    for one, outcome in zip(files, outcomes, strict=True):
+        if outcome.measured is None:
+            refused.append(Refusal(one.shown, outcome.fault))
+            continue
+        assigned = assign(one.shown, outcome.measured, one.told, instrument, asked.reference_hz)
+        refused += [Refusal(one.shown, why) for why in assigned.refused]
+        remarks += [f"{one.shown}: {remark}" for remark in assigned.remarks]
+        for case, note in assigned.notes:
+            notes.setdefault(case, []).append(note)
+    heard = RecordingHeard(instrument, asked.reference_hz, {case: tuple(found) for case, found in notes.items()})
+    refused += more
+    if accept:
+        cases, left_out = [CaseFound(case, len(found), ()) for case, found in heard.in_order], list[str]()
+    else:
+        cases, left_out = judge(heard, baseline, limits)
+    result = CheckResult(
+        asked.name,
+        "" if instrument is None else instrument.identity,
+        "" if asked.baseline is None else str(asked.baseline),
+        limits,
+        tuple(cases),
+        tuple(refused),
+        (*remarks, *left_out),
+        len(files),
+        sum(outcome.cached for outcome in outcomes),
+        heard.count,
+    )
+    return _accepted(result, heard, asked.baseline) if accept and asked.baseline is not None else result
+
+
+def _accepted(result: CheckResult, heard: RecordingHeard, path: Path) -> CheckResult:
+    """Write the baseline, but none of less than was asked for."""
+    if result.refused or not heard.count:
+        line = "the baseline was not written: something was refused, and the one there was would be lost to less"
+        return replace(result, remarks=(*result.remarks, line))
+    write_baseline(path, baseline_text(heard, estimator()["source"]))
+    line = f"{heard.count} notes of {len(heard.notes)} places are the baseline now: {path}"
+    return replace(result, remarks=(*result.remarks, line))
+
+
+def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[RecordingHeard | None, list[Refusal], list[str]]:
+    """The baseline and what is to be remarked of it, or why it can't be used: then tolerances are still judged."""
+    if asked.baseline is None:
+        return None, [], []
+    try:
+        found, measured_by = read_baseline(asked.baseline)
+    except InputError as fault:
+        return None, [_refusal(str(fault))], []
+    theirs = "" if found.instrument is None else found.instrument.identity
+    ours = "" if instrument is None else instrument.identity
+    if theirs != ours:
+        why = f"a baseline of {theirs or 'notes without an instrument'}, and this is {ours or 'without one'}"
+        return None, [Refusal(str(asked.baseline), why)], []
+    if measured_by == estimator()["source"]:
+        return found, [], []
+    line = f"{asked.baseline} was measured by another version: to rule the measuring out, accept its recordings anew"
+    return found, [], [line]
+
+
+def _refusal(line: str) -> Refusal:
+    """Of a line that begins with the file it is about."""
+    path, _, why = line.partition(": ")
+    return Refusal(path, why)
+
+
+def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:
+    """What was told, and what goes without saying for the rest."""
+    usual, told = default_limits(instrument, baseline=baseline), asked.limits
+    return Limits(
+        told.tuning_cents if told.tuning_cents is not None else usual.tuning_cents,
+        told.error_cents if told.error_cents is not None else usual.error_cents,
+        (told.drift_cents if told.drift_cents is not None else usual.drift_cents) if baseline else None,
+        told.retuned,
+    )
+
+
+def _expected_hz(told: Told, instrument: Instrument | None) -> tuple[float, ...]:
+    """Pitches that may be in a file: they decide near ties between octaves."""
+    if instrument is None:
+        return ()
+    numbers: Sequence[int] = range(1, len(instrument.strings) + 1)
+    if told.named.string is not None:
+        numbers = [told.named.string] if told.named.string in numbers else []
+    return tuple(instrument.open_hz(number) for number in numbers)

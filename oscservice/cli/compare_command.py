@@ -1,0 +1,121 @@
+"""``oscservice compare``: what changed on an instrument between two sessions."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from oscservice.cli.history_command import named_session
+from oscservice.errors import InputError
+from oscservice.record.journal import Journal
+from oscservice.record.session_history import state_of
+from oscservice.session.setup_changes import FRET, STIFFNESS, UNITS, Cell, Changes, Side, changes
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.summarize import standing_of
+
+_MILLIONTHS = 1e6
+
+
+def compare_command(before: str, after: str, instrument: str | None, journal: Path | None, *, as_json: bool) -> None:
+    """Print what changed from one session to another as a table, or one JSON object.
+
+    Args:
+        before, after: names of sessions; or ``last``, ``last-1`` and so on, of the instrument if one is given.
+        instrument: its identity, name or file, for ``last``.
+        journal: the journal file; the user's own if None.
+
+    Raises:
+        InputError: a session in which nothing was begun, or no such session.
+        JournalError: no session of that name, or the journal can't be read.
+    """
+    with Journal.open(journal, readonly=True) as opened:
+        first, second = (_standing(opened, named_session(opened, name, instrument)) for name in (before, after))
+    found = changes(first, second)
+    if as_json:
+        print(json.dumps(_object(first, second, found)))
+        return
+    console = Console()
+    for name, one in (("first", first), ("second", second)):
+        line = f"{name}: session {one.session} of {one.identity}, {one.label} ({one.outcome or 'open'})"
+        console.print(line, highlight=False, markup=False)
+    for remark in found.remarks:
+        console.print(f"{remark}", highlight=False, markup=False)
+    why = list(dict.fromkeys(cell.why for cell in found.cells if cell.why))
+    console.print(_table(first, found, why))
+    for number, reason in enumerate(why, start=1):
+        console.print(f"({number}) not comparable: {reason}", highlight=False, markup=False)
+    console.print(
+        "Change: second less first, ± 1 sd; cents + sharp, mm + away from the nut, inharmonicity B in millionths. "
+        f"* more than 2 sd: of the {found.heard} changes heard {found.by_chance:.1f} would be so by chance alone. "
+        "** by chance in less than 1 of 20 such tables. Saddles: by the file and the moves told, not heard.",
+        highlight=False,
+        markup=False,
+    )
+
+
+def _standing(journal: Journal, session: str) -> SetupSummary:
+    state = state_of(journal, session)
+    if state.instrument is None:
+        raise InputError(f"session {session} has no instrument: nothing was begun in it")
+    return standing_of(state, session)
+
+
+def _table(first: SetupSummary, found: Changes, why: list[str]) -> Table:
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    table.add_column("string", no_wrap=True)
+    table.add_column("", no_wrap=True)
+    for column in ("first", "second", "change"):
+        table.add_column(column, no_wrap=True)
+    for number in sorted({cell.string for cell in found.cells}, reverse=True):
+        cells = [cell for cell in found.cells if cell.string == number]
+        name = f"{number} {first.strings[number - 1].note}"
+        for row, cell in enumerate(cells):
+            told = f"{_shown(cell.what, cell.change, signed=True)} {found.mark(cell)}"
+            change = told if not cell.why else f"not comparable ({why.index(cell.why) + 1})"
+            values = (_shown(cell.what, cell.before), _shown(cell.what, cell.after))
+            table.add_row(name if row == 0 else "", _name(cell), *values, change, end_section=cell is cells[-1])
+    return table
+
+
+def _name(cell: Cell) -> str:
+    unit = UNITS[cell.what]
+    name = f"fret {cell.fret}" if cell.what == FRET else cell.what
+    return f"{name}, {unit}" if unit else name
+
+
+def _shown(what: str, side: Side | None, *, signed: bool = False) -> str:
+    if side is None:
+        return "–"
+    if what == STIFFNESS:
+        return f"{_MILLIONTHS * side.value:{'+' if signed else ''}.0f} ± {_MILLIONTHS * side.se:.0f}"
+    return f"{round(side.value, 1) + 0.0:+.1f} ± {max(side.se, 0.1):.1f}"
+
+
+def _object(first: SetupSummary, second: SetupSummary, found: Changes) -> dict[str, Any]:
+    return {
+        "first": asdict(first),
+        "second": asdict(second),
+        "remarks": list(found.remarks),
+        "heard": found.heard,
+        "by_chance": found.by_chance,
+        "cells": [
+            {
+                "string": cell.string,
+                "what": cell.what,
+                "fret": cell.fret,
+                "before": None if cell.before is None else asdict(cell.before),
+                "after": None if cell.after is None else asdict(cell.after),
+                "change": None if cell.change is None else asdict(cell.change),
+                "z": cell.z,
+                "mark": found.mark(cell),
+                "why": cell.why,
+            }
+            for cell in found.cells
+        ],
+    }

@@ -1,0 +1,177 @@
+"""``oscservice history``: an instrument's sessions and how each left it."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any, Literal
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+
+from oscservice.cli.console import named_instrument
+from oscservice.errors import InputError
+from oscservice.record.journal import Journal, SessionRow
+from oscservice.record.session_history import events_of, sessions_of
+from oscservice.report.history_plot import Visit, visit
+from oscservice.session.evolve import fold
+from oscservice.session.setup_changes import Side
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.state import State
+from oscservice.session.summarize import standing_of
+
+_LAST = re.compile(r"last(?:-(\d{1,4}))?")
+
+Entry = tuple[SessionRow, SetupSummary, str]
+"""A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
+
+
+def history_command(
+    instrument: str, journal: Path | None, plot: Path | None = None, *, south: bool = False, as_json: bool = False
+) -> None:
+    """Print a table of an instrument's sessions, the newest first, or one JSON array; or draw them.
+
+    Args:
+        instrument: its identity, its name, or its file.
+        journal: the journal file; the user's own if None.
+        plot: the file to draw into.
+        south: of the earth, where seasons are half a year later.
+
+    Raises:
+        InputError: no session of that instrument, a file with a mistake, or one that can't be drawn into.
+        JournalError: the journal can't be read.
+    """
+    with Journal.open(journal, readonly=True) as opened:
+        found = entries(opened, instrument)
+        visits = _visits(opened, found) if plot is not None or as_json else []
+    if not found:
+        raise InputError(f"no session of {instrument!r} in the journal {opened.path}; `oscservice sessions` lists all")
+    if plot is not None:
+        from oscservice.report.history_plot import write  # a library to draw with takes its time to load
+
+        write(visits, found[0][1].identity, plot, south=south)
+        if not as_json:
+            print(f"{found[0][1].identity}: {len(found)} sessions drawn in {plot}")
+    if as_json:
+        told = {one.session: one for one in visits}
+        print(json.dumps([_object(*one) | _strings(told[one[0].id]) for one in found]))
+    if as_json or plot is not None:
+        return
+    newest = found[0][1]
+    console = Console()
+    console.print(f"{newest.identity}: {len(found)} sessions, the newest first", highlight=False, markup=False)
+    console.print(_table(found))
+    console.print("Worst: the largest error heard in cents, + sharp, ± 1 sd (string, fret).", highlight=False)
+
+
+def _visits(journal: Journal, found: list[Entry]) -> list[Visit]:
+    """The sessions string by string, the oldest first, all with the errors of one fret."""
+    fret = next((known for _, standing, _ in found if (known := standing.check_fret) is not None), None)
+    visits = []
+    for row, _, _ in reversed(found):
+        events = events_of(journal, row.id)
+        visits.append(visit(row, fold(event for _, event in events), events, fret))
+    return visits
+
+
+def _strings(one: Visit) -> dict[str, Any]:
+    """What the drawing shows of one session."""
+
+    def told(side: Side | None) -> dict[str, float] | None:
+        return None if side is None else {"cents": side.value, "se_cents": side.se}
+
+    return {
+        "strings_fitted": one.strings_fitted,
+        "fret": one.fret,
+        "strings": [
+            {
+                "string": string.string,
+                "note": string.standing.note,
+                "open_found": told(string.open_found),
+                "open_left": told(string.open_left),
+                "error_found": told(string.error_found),
+                "error_left": told(string.error_left),
+                "inharmonicity": None if string.inharmonicity is None else string.inharmonicity.value,
+                "inharmonicity_se": None if string.inharmonicity is None else string.inharmonicity.se,
+            }
+            for string in one.strings
+        ],
+    }
+
+
+def entries(journal: Journal, instrument: str) -> list[Entry]:
+    """The sessions of an instrument by identity, name or file, the newest first. Raises InputError or JournalError."""
+    found = list(sessions_of(journal, instrument))
+    if not found and Path(instrument).suffix == ".toml":
+        found = list(sessions_of(journal, named_instrument(instrument).identity))
+    return [(row, standing_of(state, row.id), _outcome(row, state)) for row, state in found]
+
+
+def named_session(journal: Journal, name: str, instrument: str | None) -> str:
+    """The session that a name stands for: its own, or ``last``, ``last-1`` and so on, of an instrument if one is given.
+
+    Raises:
+        InputError: there are not so many.
+        JournalError: the journal can't be read.
+    """
+    counted = _LAST.fullmatch(name)
+    if counted is None:
+        return name
+    if instrument is None:
+        known = [row.id for row in journal.sessions()]
+    else:
+        known = [row.id for row, _, _ in entries(journal, instrument)]
+    back = int(counted.group(1) or 0)
+    if back >= len(known):
+        of = "" if instrument is None else f" of {instrument!r}"
+        raise InputError(f"{name}: the journal {journal.path} has {len(known)} sessions{of}")
+    return known[back]
+
+
+def _outcome(row: SessionRow, state: State) -> str:
+    return state.outcome if row.closed and state.outcome else f"open, {state.phase}"
+
+
+def _worst(standing: SetupSummary) -> str:
+    worst = standing.worst
+    if worst is None:
+        return "–"
+    string, error = worst
+    return f"{error.error_cents:+.1f} ± {max(error.se_cents, 0.1):.1f} ({string}, {error.fret})"
+
+
+def _table(found: list[Entry]) -> Table:
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for column in ("session", "begun (UTC)", "label", "outcome", "tol.", "worst"):
+        justify: Literal["left", "right"] = "right" if column == "tol." else "left"
+        table.add_column(column, justify=justify, no_wrap=column in ("session", "worst"))
+    for row, standing, outcome in found:
+        began = row.started_utc[:16].replace("T", " ")
+        tolerance = f"{standing.tolerance_cents:g}"
+        table.add_row(row.id, began, standing.label, outcome, tolerance, _worst(standing))
+    return table
+
+
+def _object(row: SessionRow, standing: SetupSummary, outcome: str) -> dict[str, Any]:
+    worst = standing.worst
+    return {
+        "session": row.id,
+        "identity": standing.identity,
+        "instrument": standing.instrument,
+        "label": standing.label,
+        "started_utc": row.started_utc,
+        "closed_utc": row.closed_utc,
+        "kind": "quick check" if standing.quick else "set-up",
+        "outcome": outcome,
+        "tolerance_cents": standing.tolerance_cents,
+        "worst": None
+        if worst is None
+        else {
+            "string": worst[0],
+            "fret": worst[1].fret,
+            "error_cents": worst[1].error_cents,
+            "se_cents": worst[1].se_cents,
+        },
+    }

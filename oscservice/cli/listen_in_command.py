@@ -1,0 +1,109 @@
+"""``oscservice listen-in``: what a surface sends, and the bindings for it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import Callable
+
+from oscservice.bindings.observed_messages import MOST_ADDRESSES, ObservedMessages, offers
+from oscservice.cli.serve_command import tell
+from oscservice.osc.packet import PacketError, decode_from
+from oscservice.osc.peer import Peer
+from oscservice.osc.ports import bound_pair
+from oscservice.osc.tcp import TcpLink
+from oscservice.osc.udp import UdpLink
+
+NEWS_S = 1.0
+
+
+def listen_in_command(host: str, port: int, seconds: float | None, root: str, *, toml: bool) -> None:
+    """Show what arrives until it is interrupted, or for so long; then offer the bindings.
+
+    Raises PortError: the port is taken, most likely by the daemon itself.
+    """
+    overheard = ObservedMessages()
+    say: Callable[[str], None] = (lambda line: None) if toml else tell
+    asyncio.run(_listen(overheard, host, port, seconds, say))
+    bindings = offers(overheard, root)
+    if overheard.bad:
+        say(f"packets that were no OSC: {overheard.bad}")
+    if overheard.beyond:
+        say(f"messages left out, at addresses beyond the first {MOST_ADDRESSES}: {overheard.beyond}")
+    if bindings:
+        say("\nFor the settings file; put in the command that each is for:\n")
+        tell("\n\n".join(bindings))
+    else:
+        say("nothing was heard: does the surface send to this address and port?")
+
+
+class _Listener:
+    """Takes packets from all links, and never answers."""
+
+    def __init__(self, overheard: ObservedMessages, say: Callable[[str], None]) -> None:
+        self._overheard = overheard
+        self._say = say
+
+    def admit(self, sender: Peer) -> bool:
+        return True
+
+    def welcome(self, sender: Peer) -> bool:
+        return True
+
+    def wait_s(self, sender: Peer) -> float:
+        return 0.0
+
+    def drop(self, sender: Peer) -> None:
+        pass
+
+    def carry_out(self, packet: bytes, sender: Peer) -> None:
+        self.take(packet, sender)
+
+    def take(self, packet: bytes, sender: Peer) -> None:
+        try:
+            timed = decode_from(packet, sender.transport)
+        except PacketError as error:
+            self.bad(str(error), len(packet), sender)
+            return
+        for one in timed:
+            new = self._overheard.take(one.message, f"{sender.host} ({sender.transport})")
+            if new is not None:
+                self._say(str(new))
+
+    def bad(self, reason: str, size: int, sender: Peer) -> None:
+        if not self._overheard.bad:
+            self._say(f"not OSC: {reason} ({size} bytes from {sender})")
+        self._overheard.bad += 1
+
+    def gone(self, peer: Peer) -> None:
+        pass
+
+
+async def _listen(
+    overheard: ObservedMessages, host: str, port: int, seconds: float | None, say: Callable[[str], None]
+) -> None:
+    udp, tcp = bound_pair(host, port)
+    taker = _Listener(overheard, say)
+    streams = TcpLink(taker)
+    streams.serve(await asyncio.get_running_loop().create_server(streams.connection, sock=tcp))
+    datagrams = UdpLink(udp, taker)
+    stop = asyncio.Event()
+    for sign in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(sign, stop.set)
+    say(f"listening in on {host} port {udp.getsockname()[1]}, UDP and TCP; Ctrl-C ends it")
+    news = asyncio.create_task(_tell_news(overheard, say))
+    try:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(stop.wait(), seconds)
+    finally:
+        news.cancel()
+        datagrams.close()
+        streams.close()
+
+
+async def _tell_news(overheard: ObservedMessages, say: Callable[[str], None]) -> None:
+    while True:
+        await asyncio.sleep(NEWS_S)
+        for heard in overheard.news():
+            say(str(heard))

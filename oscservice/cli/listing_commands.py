@@ -1,0 +1,176 @@
+"""Commands that list things: devices, instruments, addresses, plug-ins, sentences.
+
+`oscservice devices`: what can be listened to.
+
+List the instrument presets, and print one as the TOML text a technician copies and edits.
+
+``oscservice addresses``: every OSC address, as a table or as the Markdown reference page.
+
+``oscservice plugins``: what other packages add, and whether it can be used.
+
+``oscservice sentences``: the English table of what prompts say, or what is wrong with a translation of it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sys
+from pathlib import Path
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from oscservice.api.address_reference import arguments_text, grouped, reference
+from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
+from oscservice.audio.portaudio import list_devices
+from oscservice.instrument.instrument_file import Instrument, load_instrument, preset_names, preset_toml
+from oscservice.plugins.registry import GROUPS, Offer, PluginError, Registry, added
+from oscservice.sentences.sentence_table import ENGLISH, english_toml
+from oscservice.sentences.translation import load_translation
+
+_NO_DEVICES = """No audio input device was found. To get one:
+  - plug in an audio interface or a USB guitar cable, and run this again;
+  - on a desktop that uses PipeWire or PulseAudio: apt-get install libasound2-plugins, so that its inputs show up here;
+  - as an ordinary user: be in the group audio (usermod -aG audio USER, then log in again).
+Without a sound card, `--source file:PATH`, `--source -` and `--source simulated` still work."""
+
+
+def devices_command(console: Console | None = None) -> None:
+    """Print the input devices, the default one marked. Raises AudioInputError if PortAudio is missing."""
+    out = console or Console()
+    devices = list_devices()
+    if not devices:
+        out.print(_NO_DEVICES, highlight=False, markup=False, soft_wrap=True)
+        return
+    table = Table("number", "name", "through", "channels", "rate (Hz)", "", title="Audio inputs", title_justify="left")
+    for device in devices:
+        table.add_row(
+            str(device.index),
+            escape(device.name),
+            escape(device.host_api),
+            str(device.channels),
+            str(device.default_rate_hz),
+            "default" if device.default else "",
+        )
+    out.print(table)
+    out.print("Use one with --source device:NAME (or its number); a part of the name is enough.", highlight=False)
+
+
+def list_instruments() -> None:
+    """Print a table of the presets on standard output."""
+    table = Table(title="Instrument presets", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for column in ("name", "strings", "mm", "frets", "gauges", "bridge"):
+        table.add_column(column, no_wrap=column in ("name", "mm", "gauges"))
+    for name in preset_names():
+        instrument = load_instrument(name)
+        table.add_row(
+            name,
+            _notes(instrument),
+            _scale(instrument),
+            str(instrument.frets),
+            _gauges(instrument),
+            instrument.bridge.kind,
+        )
+    Console().print(table)
+
+
+def show_instrument(name: str) -> None:
+    """Print a preset's TOML text on standard output. Raises InputError for a name that isn't a preset."""
+    sys.stdout.write(preset_toml(name))
+
+
+def _notes(instrument: Instrument) -> str:
+    """How many strings, and the notes of the outer two: ``6: E4-E2``."""
+    return f"{len(instrument.strings)}: {instrument.strings[0].note}-{instrument.strings[-1].note}"
+
+
+def _scale(instrument: Instrument) -> str:
+    scales = sorted({string.scale_mm for string in instrument.strings})
+    return f"{scales[0]:g}" if len(scales) == 1 else f"{scales[0]:g}-{scales[-1]:g}"
+
+
+def _gauges(instrument: Instrument) -> str:
+    first, last = (f"{instrument.strings[k].gauge_mm / 25.4:.3f}".lstrip("0") for k in (0, -1))
+    return f"{first}-{last}"
+
+
+def addresses_command(markdown: bool = False) -> None:
+    """Print every OSC address the daemon takes and sends: its type tags, arguments and meaning.
+
+    Args:
+        markdown: print the reference page in Markdown instead of tables.
+    """
+    if markdown:
+        print(reference(), end="")
+        return
+    console = Console()
+    longest = max(len(DEFAULT_PREFIX + address.path) for address in TABLE)
+    for heading, addresses in grouped().items():
+        table = Table("address", "tags", "meaning and arguments", title=heading, title_justify="left", expand=True)
+        table.columns[0].no_wrap = True
+        table.columns[0].min_width = longest
+        table.columns[2].ratio = 1
+        for address in addresses:
+            meaning = escape(address.text)
+            if address.arguments:
+                meaning += f"\n[dim]{escape(arguments_text(address.arguments))}[/dim]"
+            table.add_row(escape(DEFAULT_PREFIX + address.path), address.tags, meaning)
+        console.print(table)
+
+
+_NO_PLUGINS = "No plug-in is installed. A package offers one under the entry points {}."
+WORKS = "can be used"
+
+
+def plugins_command(*, as_json: bool) -> None:
+    """Load every plug-in and print how it is: a table, or JSON Lines, one object a plug-in."""
+    registry = Registry()
+    found = [(offer, state_of(offer, registry)) for offer in registry.offers()]
+    if as_json:
+        for offer, fault in found:
+            print(json.dumps({"name": offer.name, "role": offer.role, "package": offer.package, **_rest(offer, fault)}))
+        return
+    console = Console()
+    if not found:
+        console.print(_NO_PLUGINS.format(", ".join(GROUPS.values())), highlight=False)
+        return
+    table = Table("name", "role", "package", "state", title="Plug-ins", title_justify="left")
+    for offer, fault in found:
+        table.add_row(escape(offer.name), offer.role, escape(f"{offer.package} {offer.version}"), escape(_state(fault)))
+    console.print(table)
+    console.print(
+        "Sources: --source NAME[:REST]. Bridges: kind = NAME in an instrument file. Listeners are told of every event; "
+        "--plugin NAME:REST gives them what they take. --without-plugin NAME leaves one alone.",
+        highlight=False,
+        markup=False,
+    )
+
+
+def state_of(offer: Offer, registry: Registry) -> str:
+    """Why a plug-in can't be used; empty if it can, as far as loading it shows."""
+    with contextlib.suppress(PluginError):
+        added(offer, registry) if offer.role == "bridge" else registry.load(offer)
+    return registry.faults().get(offer, "")
+
+
+def _state(fault: str) -> str:
+    return f"disabled: {fault}" if fault else WORKS
+
+
+def _rest(offer: Offer, fault: str) -> dict[str, str]:
+    return {"version": offer.version, "state": "disabled" if fault else "usable", "reason": fault}
+
+
+def sentences_command(translation: Path | None) -> None:
+    """Print the English table, or check a translation and print what it leaves in English. Raises InputError."""
+    if translation is None:
+        sys.stdout.write(english_toml())
+        return
+    found = load_translation(translation)
+    done = len(ENGLISH.texts) - len(found.missing)
+    print(f"{translation}: {done} of {len(ENGLISH.texts)} texts in {found.sentences.language}")
+    for key in found.missing:
+        print(f"still English: {' '.join(key)}")

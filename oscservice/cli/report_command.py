@@ -1,0 +1,155 @@
+"""``oscservice report``: a session as a page a person reads, as PDF, CSV or JSON.
+
+The command line of `report`: what it takes.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from oscservice import __version__
+from oscservice.cli.console import bar
+from oscservice.cli.history_command import named_session
+from oscservice.errors import InputError, JournalError
+from oscservice.record.journal import Journal
+from oscservice.record.kept_sound import folder_of
+from oscservice.record.session_history import course_events, state_of
+from oscservice.report.facts import Facts, Falls
+from oscservice.report.gather_facts import facts_of, falls_of
+from oscservice.session.effective_events import EffectiveEvents, course_of
+
+STANDARD_OUTPUT = Path("-")
+_NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
+MARK = b'<meta name="generator" content="oscservice '
+
+
+def report_command(
+    session: str,
+    instrument: str | None,
+    journal: Path | None,
+    *,
+    output: Path | None,
+    pdf: Path | None,
+    paper: str,
+    csv: Path | None,
+    json: Path | None,
+) -> None:
+    """Write a session's report in each form that is asked for: HTML if none is.
+
+    Args:
+        session: its name; or ``last``, ``last-1`` and so on, of the instrument if one is given.
+        instrument: its identity, name or file, for ``last``.
+        journal: the journal file; the user's own if None.
+        output, pdf, csv, json: where to; ``-`` is standard output. HTML goes to ``SESSION.html`` in the current folder
+            if nothing is said, and then over no file that isn't a report.
+        paper: of the PDF.
+
+    Raises:
+        InputError: no such paper, a file that can't be written, or what a PDF needs is missing.
+        JournalError: no such session, or the journal can't be read.
+    """
+    forms = [place for place in (output, pdf, csv, json) if place is not None]
+    if forms.count(STANDARD_OUTPUT) > 1:
+        raise InputError("only one form can go to standard output: name a file for the others")
+    tell = STANDARD_OUTPUT not in forms
+    facts = _facts(session, instrument, journal)
+    if output is not None or not forms:
+        from oscservice.report.page import page
+
+        place = output or _own_place(facts.overview.session)
+        _write(place, page(facts).encode(), tell)
+    if pdf is not None:
+        from oscservice.report.page import pdf_of
+
+        _write(pdf, pdf_of(facts, paper), tell)
+    if csv is not None:
+        from oscservice.report.csv_table import csv_text
+
+        _write(csv, csv_text(facts).encode(), tell)
+    if json is not None:
+        _write(json, f"{facts.to_json()}\n".encode(), tell)
+
+
+def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
+    with Journal.open(journal, readonly=True) as opened:
+        if not opened.sessions():
+            raise JournalError(f"there is no session in the journal {opened.path}")
+        name = named_session(opened, session, instrument)
+        state_of(opened, name)  # says in one line what can't be read
+        course = course_of(course_events(opened, name))
+        return facts_of(opened.record(name), course, __version__, _falls(folder_of(opened.path), name, course))
+
+
+def _falls(folder: Path, session: str, course: EffectiveEvents) -> Falls | None:
+    """Look at kept sound, with a bar on standard error where somebody watches and it takes its time."""
+    with bar("kept sound") as looking:
+        return falls_of(folder, session, course, lambda count: looking(count, None))
+
+
+def _own_place(session: str) -> Path:
+    """``SESSION.html`` here. Raises InputError where a file of that name is no report."""
+    place = Path(f"{_NO_NAME.sub('_', session)}.html")  # an imported session's name may be a path, or anything
+    try:
+        with place.open("rb") as there:
+            ours = MARK in there.read(4096)
+    except FileNotFoundError:
+        return place
+    except OSError as error:
+        raise InputError(f"{place} can't be written over ({error.strerror}): say where to with -o FILE") from None
+    if not ours:
+        raise InputError(f"{place} is there, and is no report: say where to with -o FILE")
+    return place
+
+
+def _write(place: Path, text: bytes, tell: bool) -> None:
+    """Write a whole file or none, and ``tell`` its name. Raises InputError."""
+    if place == STANDARD_OUTPUT:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(text)
+        return
+    half = place.with_name(f"{place.name}.part")
+    try:
+        half.write_bytes(text)
+        os.replace(half, place)
+    except OSError as error:
+        raise InputError(f"{place} can't be written ({error.strerror}): choose another place") from None
+    finally:
+        half.unlink(missing_ok=True)
+    if tell:
+        print(f"{place}: {len(text) / 1000.0:.0f} kB")
+
+
+class Paper(StrEnum):
+    """Papers that a PDF can be laid out for."""
+
+    A4 = "A4"
+    LETTER = "letter"
+
+
+def report(
+    session: Annotated[
+        str, typer.Argument(help="A session, as `history` names it; or last, last-1 and so on.")
+    ] = "last",
+    instrument: Annotated[str | None, typer.Option(help="The instrument that last is counted on.")] = None,
+    journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output", "-o", help="HTML file, - for standard output; SESSION.html here if no form is asked for."
+        ),
+    ] = None,
+    pdf: Annotated[Path | None, typer.Option(help="PDF file, - for standard output.")] = None,
+    paper: Annotated[Paper, typer.Option(help="Paper of the PDF.")] = Paper.A4,
+    csv: Annotated[Path | None, typer.Option(help="CSV file, - for standard output.")] = None,
+    json: Annotated[Path | None, typer.Option(help="JSON file, - for standard output.")] = None,
+) -> None:
+    """Write a session as a page to read and hand over: HTML, PDF, CSV or JSON."""
+
+    report_command(session, instrument, journal, output=output, pdf=pdf, paper=paper, csv=csv, json=json)

@@ -1,1 +1,0 @@
-"""The settings file: what the daemon is started with, and what is bound to what."""

@@ -1,0 +1,310 @@
+"""Starting, running and ending a daemon."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import gc
+import signal
+import sys
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+
+from oscservice.api.address_table import ROOT
+from oscservice.audio.block import AudioSource, check_rate
+from oscservice.audio.source_spec import BUILT_IN, open_source, parse_source, unknown_source
+from oscservice.bindings.settings_file import NOTHING, SettingsFile
+from oscservice.daemon.applied_bindings import bind, bound_lines
+from oscservice.daemon.audio_thread import AudioThread
+from oscservice.daemon.coordinator import Coordinator
+from oscservice.daemon.network_announcement import announced
+from oscservice.daemon.plugin_service import PluginService
+from oscservice.daemon.recording_checks import Sets
+from oscservice.daemon.session_service import SessionService
+from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
+from oscservice.errors import InputError, JournalError, OscserviceError
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.http_server import Web, machine_names, own_name
+from oscservice.osc.peer import Networks
+from oscservice.osc.ports import open_ports
+from oscservice.plugins.plugin_source import open_plugin
+from oscservice.plugins.registry import InstalledKinds, Offer, Registry
+from oscservice.record.journal import Journal
+from oscservice.record.kept_sound import check_rate as check_rate_kept
+from oscservice.record.kept_sound import folder_of
+from oscservice.record.recorder import Recorder
+from oscservice.record.sound_writer import SoundWriter
+from oscservice.sentences.sentence_table import ENGLISH, Sentences
+from oscservice.sentences.translation import load_translation
+from oscservice.session.commands import Refused
+from oscservice.settings import ServeSettings
+
+# How long an end that was asked for waits for ears in the middle of a reading: a tenth of a second on a quiet machine,
+# and less than service managers wait.
+_ENDING_S = 8.0
+
+
+@dataclass
+class Running:
+    """A daemon that runs. ``ended`` is set when its source has ended, ``fault`` says why if badly."""
+
+    bench: Coordinator
+    port: int
+    ended: asyncio.Event
+    fault: OscserviceError | None = None
+
+
+@contextlib.asynccontextmanager
+async def running(
+    settings: ServeSettings,
+    source: AudioSource,
+    journal: Journal | Recorder,
+    tell: Callable[[str], None],
+    configured: SettingsFile = NOTHING,
+    plugged: PluginService | None = None,
+) -> AsyncIterator[Running]:
+    """A daemon on the present loop: socket bound, ears open; ended in order on leaving. ``configured``: its bindings
+    and listeners.
+
+    Without ``plugged``, of all plug-ins only bridge kinds are used.
+
+    Raises:
+        PortError, InputError, JournalError, AudioInputError: it can't be started.
+    """
+    channels = _channels(settings, source)
+    loop = asyncio.get_running_loop()
+    simulated = source if isinstance(source, SimulatedSource) else None
+    sentences = _sentences(settings)
+    recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
+    plugged = plugged or PluginService(Registry(settings.without_plugins), tell)
+    own = {settings.instrument: load_instrument(settings.instrument, plugged.kinds)}
+    sound = None
+    if settings.keep_audio:
+        check_rate_kept(source.sample_rate_hz)
+        sound = SoundWriter(recorder.path, settings.keep_audio_mb, settings.keep_audio_days)
+    bench = Coordinator(
+        SessionService(recorder),
+        tell=tell,
+        instruments=own,
+        instrument_folder=settings.instrument_folder,
+        tolerance_cents=settings.tolerance_cents,
+        by_hand=settings.by_hand,
+        string_a_channel=settings.string_a_channel,
+        simulated=simulated,
+        recorder=recorder,
+        sound=sound,
+        prefix=settings.prefix,
+        sentences=sentences,
+        bend_range_semitones=settings.bend_range_semitones,
+        plugged=plugged,
+        allowed=Networks(settings.allow),
+        sets=Sets(settings.check_folder, configured.checks),
+    )
+    web = Web(bench.server, settings.name or own_name(), machine_names() | {settings.host.lower()})
+    await open_ports(bench.server, settings.host, settings.port, web.http)
+    daemon = Running(bench, bench.server.port, asyncio.Event())
+
+    def ended(fault: OscserviceError | None) -> None:
+        daemon.fault = fault
+        bench.audio_dropped(source.dropped_frames)
+        bench.audio_state("ended", _remark(source) if fault is None else str(fault))
+        daemon.ended.set()
+
+    def state_changed(state: str) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop may be gone by the time the source ends
+            loop.call_soon_threadsafe(bench.audio_state, state)
+
+    def plugin_failed(line: str) -> None:
+        with contextlib.suppress(RuntimeError):
+            loop.call_soon_threadsafe(bench.plugin_failed, line)
+
+    source.on_state = lambda state: state_changed(state) if state != "ended" else None
+    if simulated is not None:
+        simulated.on_done = lambda at_s: _publish_done(loop, bench, at_s)
+    keeping = {"keep": settings.keep_audio, "string_a_channel": settings.string_a_channel}
+    ears = AudioThread(source, loop, bench.hear, ended, bench.expected_hz, channels, **keeping)
+    beat = asyncio.create_task(bench.beat())
+    watch = asyncio.create_task(_watch_drops(bench, source))
+    try:
+        bind(bench.server, configured, tell)
+        if settings.resume:
+            _resume(bench)
+        plugged.start(plugin_failed)
+        if sound is not None:
+            sound.start()
+        ears.start()
+        try:
+            yield daemon
+        finally:
+            ears.stop()
+            # They may be waiting for this very loop to take what they heard: let it, until they are through.
+            try:
+                await asyncio.wait_for(daemon.ended.wait(), _ENDING_S)
+            except TimeoutError:
+                ears.abandon()
+                ended(None)
+    finally:
+        beat.cancel()
+        watch.cancel()
+        bench.close()
+        await bench.checks.end()
+        if sound is not None:
+            await asyncio.to_thread(sound.close)
+            for line in sound.take_notes():
+                tell(line)
+        await web.end()
+        await asyncio.to_thread(plugged.end)
+
+
+async def serve(settings: ServeSettings, tell: Callable[[str], None], configured: SettingsFile = NOTHING) -> None:
+    """Run a daemon until it is told to end (SIGINT, SIGTERM), or its source ends and that is to be the end.
+    ``configured``: its bindings and listeners.
+
+    Raises:
+        OscserviceError: it can't be started, or its source ended badly and that is to be the end.
+    """
+    if ROOT.fullmatch(settings.prefix) is None:
+        raise InputError(f"--root {settings.prefix!r}: no root of OSC addresses; expected one like /bench or /shop/two")
+    registry = Registry(settings.without_plugins)
+    plugged = PluginService(registry, tell, heed=True, rests=settings.plugins)
+    load_instrument(settings.instrument, plugged.kinds)  # mistakes in files are told before anything is opened
+    _sentences(settings)
+    source = make_source(settings, registry)
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for sign in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(sign, stop.set)
+    with source, Recorder.open(settings.journal) as recorder:
+        async with (
+            running(settings, source, recorder, tell, configured, plugged) as daemon,
+            announced(settings, daemon.bench.server),
+        ):
+            where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
+            tell(f"listening for OSC on {where}; hearing {source.description}")
+            for line in bound_lines(configured):
+                tell(line)
+            if settings.keep_audio:
+                tell(f"keeping sound in {folder_of(recorder.path)}, {settings.keep_audio_mb} MB at most")
+            settle()
+            offered = daemon.bench.offered()
+            if offered is not None:
+                how = f"{settings.prefix}/session/resume {offered.id}"
+                tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
+            waits = [asyncio.create_task(stop.wait())]
+            if settings.exit_at_end:
+                waits.append(asyncio.create_task(daemon.ended.wait()))
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+            for wait in waits:
+                wait.cancel()
+            fault = daemon.fault if settings.exit_at_end else None
+        _leave_nothing(recorder, tell)
+    if fault is not None:
+        raise fault
+
+
+def settle() -> None:
+    """What was made at the start stays to the end: looking through it for garbage again and again would hold up the
+    loop and the ears, for tens of milliseconds at a time."""
+    gc.collect()
+    gc.freeze()
+
+
+def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:
+    """Write what is in memory only, at the last moment. Raises JournalError if that can't be."""
+    recorder.try_again()
+    for line in recorder.take_notes():
+        tell(line)
+    if recorder.unwritten:
+        raise JournalError(recorder.rescued())
+
+
+def make_source(settings: ServeSettings, registry: Registry | None = None) -> AudioSource:
+    """The source that the settings name. Raises InputError or AudioInputError."""
+    registry = registry or Registry(settings.without_plugins)
+    plugin = _source_plugin(settings, registry)
+    if plugin is not None:
+        offer, rest = plugin
+        return open_plugin(registry, offer, rest, settings.rate, settings.channels)
+    spec = parse_source(settings.source)
+    if settings.stepped and spec.kind != "simulated":
+        raise InputError(f"--stepped is for the simulated source, not for the source {str(spec)!r}: leave it out")
+    stdin = sys.stdin.buffer if spec.kind == "stdin" else None
+    source = open_source(spec, settings.rate, settings.channels, settings.format, settings.fast, stdin)
+    return _simulated(settings, registry) if source is None else source
+
+
+def _source_plugin(settings: ServeSettings, registry: Registry) -> tuple[Offer, str] | None:
+    """The plug-in that is to be listened to and what was typed for it; None for a built-in source.
+
+    Raises:
+        InputError: no such source, or an option that no plug-in takes.
+    """
+    kind, _, rest = settings.source.partition(":")
+    if settings.source == "-" or kind in BUILT_IN:
+        return None
+    offer = registry.offer("source", kind)
+    if offer is None:
+        names = ", ".join(one.name for one in registry.offers("source"))
+        raise InputError(unknown_source(settings.source) + (f"; or a plug-in's: {names}" if names else ""))
+    for option, given in (
+        ("--fast", settings.fast),
+        ("--format", settings.format is not None),
+        ("--stepped", settings.stepped),
+    ):
+        if given:
+            raise InputError(f"{option} is not for the source {kind!r}, a plug-in's: leave it out")
+    return offer, rest
+
+
+def _sentences(settings: ServeSettings) -> Sentences:
+    return ENGLISH if settings.sentences is None else load_translation(settings.sentences).sentences
+
+
+def _simulated(settings: ServeSettings, registry: Registry) -> SimulatedSource:
+    instrument = load_instrument(settings.instrument, InstalledKinds(registry))
+    rate_hz = check_rate(48000 if settings.rate is None else settings.rate, "simulated guitar")
+    channels = len(instrument.strings) if settings.string_a_channel else 1
+    if settings.channels not in (None, channels):
+        raise InputError(
+            f"--channels {settings.channels} does not fit the simulated guitar, which has {channels}: "
+            "leave it out, and give --string-a-channel for one channel a string"
+        )
+    try:
+        guitar = rehearsal_guitar(instrument, settings.seed, float(rate_hz), string_a_channel=settings.string_a_channel)
+    except ValueError as error:
+        raise InputError(f"{settings.instrument}: no guitar can be simulated from it: {error}") from None
+    return SimulatedSource(guitar, free_running=not settings.stepped, paced=not settings.stepped)
+
+
+def _channels(settings: ServeSettings, source: AudioSource) -> list[int]:
+    if settings.string_a_channel:
+        return list(range(source.channels))
+    if not 1 <= settings.channel <= source.channels:
+        raise InputError(f"--channel {settings.channel}: the source has channels 1 to {source.channels}")
+    return [settings.channel - 1]
+
+
+def _remark(source: AudioSource) -> str | None:
+    """What was wrong with a source's samples, in one line, or None."""
+    return f"{source.description}: {', '.join(source.flags)}" if source.flags else None
+
+
+def _publish_done(loop: asyncio.AbstractEventLoop, bench: Coordinator, at_s: float) -> None:
+    with contextlib.suppress(RuntimeError):
+        loop.call_soon_threadsafe(bench.server.publish, {"/simulator/done": (at_s,)})
+
+
+async def _watch_drops(bench: Coordinator, source: AudioSource) -> None:
+    while True:
+        await asyncio.sleep(0.5)
+        bench.audio_dropped(source.dropped_frames)
+
+
+def _resume(bench: Coordinator) -> None:
+    offered = bench.offered()
+    if offered is None:
+        return
+    try:
+        bench.resume(offered.id)
+    except Refused as refusal:
+        raise OscserviceError(refusal.text) from None

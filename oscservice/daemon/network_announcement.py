@@ -1,0 +1,130 @@
+"""Telling the network where the daemon is (DNS-SD over multicast DNS), so that programs find it by themselves.
+
+Service types and the keys of their records: A. Freed and A. Schmeder, "Features and Future of Open Sound Control
+version 1.1 for NIME" (2009), and the OSCQuery proposal (third revision, 2018) for ``_oscjson._tcp``. The values of
+``framing`` and ``uri`` are ours: ``uri`` is where the address space is described.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ipaddress
+import logging
+from collections.abc import AsyncIterator, Sequence
+
+import ifaddr
+from zeroconf import Error as ZeroconfError
+from zeroconf import IPVersion, ServiceInfo
+from zeroconf.asyncio import AsyncZeroconf
+
+from oscservice.osc.http_server import own_name
+from oscservice.osc.peer import is_loopback
+from oscservice.osc.server import OscServer
+from oscservice.settings import ServeSettings
+
+TYPES = "ifsbhtdScrmTFNI"
+"""Type tags that are taken."""
+
+WITHDRAWAL_S = 1.0
+_LONGEST_NAME_BYTES = 63
+
+log = logging.getLogger(__name__)
+
+
+def services(name: str, addresses: Sequence[str], port: int, prefix: str) -> list[ServiceInfo]:
+    """The services of a daemon: OSC over UDP and TCP, and the description of its address space.
+
+    ``addresses`` are the IP addresses it is reached at, the first of them in ``uri``; ``prefix`` is its OSC root.
+    """
+    name = instance_name(name)
+    host = f"[{addresses[0]}]" if ":" in addresses[0] else addresses[0]
+    osc = {
+        "txtvers": "1",
+        "version": "1.1",
+        "types": TYPES,
+        "uri": f"http://{host}:{port}{prefix}",
+    }
+    return [
+        ServiceInfo(kind, f"{name}.{kind}", port, properties=properties, parsed_addresses=list(addresses))
+        for kind, properties in (
+            ("_osc._udp.local.", {**osc, "framing": "datagram"}),
+            ("_osc._tcp.local.", {**osc, "framing": "slip"}),
+            ("_oscjson._tcp.local.", {"txtvers": "1"}),
+        )
+    ]
+
+
+def instance_name(name: str) -> str:
+    """A name as DNS-SD takes it: one label of at most 63 bytes, without a dot or control characters."""
+    plain = "".join(c if c.isprintable() and c != "." else " " for c in name)
+    cut = plain.encode("utf-8", "replace")[:_LONGEST_NAME_BYTES].decode("utf-8", "ignore")
+    return " ".join(cut.split()) or "oscservice"
+
+
+def own_addresses(host: str) -> list[str]:
+    """IP addresses that a daemon bound to the IP address ``host`` is reached at.
+
+    That one, or those on networks where it stands for all of this machine's.
+
+    Raises:
+        OSError: there are none.
+    """
+    bound = ipaddress.ip_address(host)
+    if not bound.is_unspecified:
+        return [host]
+    every = [str(ip.ip if ip.is_IPv4 else ip.ip[0]) for adapter in ifaddr.get_adapters() for ip in adapter.ips]
+    found = [
+        address
+        for address, ip in zip(every, map(ipaddress.ip_address, every), strict=True)
+        if not ip.is_loopback and not ip.is_link_local and (ip.version == 4 or bound.version == 6)
+    ]
+    if not found:
+        raise OSError("this machine has no address on a network")
+    return found
+
+
+@contextlib.asynccontextmanager
+async def announced(settings: ServeSettings, server: OscServer) -> AsyncIterator[None]:
+    """Announce an open server while the block runs, if it is bound beyond the loopback or that was asked for.
+
+    Nothing waits for that while the block runs; what fails is one line in the log.
+    """
+    if is_loopback(server.host) and not settings.announce:
+        yield
+        return
+    logging.getLogger("zeroconf").addFilter(_one_line)
+    made: list[AsyncZeroconf] = []
+    task = asyncio.create_task(_announce(settings.name or own_name(), server, made))
+    try:
+        yield
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+        with contextlib.suppress(TimeoutError, OSError, ZeroconfError):
+            async with asyncio.timeout(WITHDRAWAL_S):
+                for responder in made:
+                    await responder.async_close()
+
+
+async def _announce(name: str, server: OscServer, made: list[AsyncZeroconf]) -> None:
+    """Announce it, and hand out the responder that does, which has to be closed."""
+    try:
+        bound = ipaddress.ip_address(server.host)
+        every = IPVersion.V4Only if bound.version == 4 else IPVersion.All
+        responder = AsyncZeroconf(ip_version=every) if bound.is_unspecified else AsyncZeroconf(interfaces=[str(bound)])
+        made.append(responder)
+        told = services(name, own_addresses(server.host), server.port, server.space.prefix)
+        broadcasts = await asyncio.gather(
+            *(responder.async_register_service(service, allow_name_change=True) for service in told)
+        )
+        await asyncio.gather(*broadcasts)
+    except Exception as error:  # without a network, say; OSC is served all the same
+        log.warning("not announced on the network: %s", str(error) or type(error).__name__)
+
+
+def _one_line(record: logging.LogRecord) -> bool:
+    """Make one line of what the library says of a network that fails it; it says each thing once."""
+    record.msg, record.args, record.exc_info = f"announcing on the network: {record.getMessage()}", (), None
+    return True

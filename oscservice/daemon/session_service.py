@@ -1,0 +1,173 @@
+"""The session and its journal, always in step; an instrument's last session.
+
+The last session of an instrument, looked up in the journal.
+
+The session's keeper: the state in memory and its journal, always in step.
+
+Events are committed before the new state is given out, so whatever was announced survives the process.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from oscservice.errors import JournalError
+from oscservice.instrument.spec import Instrument
+from oscservice.record.journal import Journal, SessionRow, utc_text
+from oscservice.record.recorder import Recorder
+from oscservice.record.session_history import last_sealed, state_of
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.commands import LastTime, impossible
+from oscservice.session.decide import decide
+from oscservice.session.evolve import fold
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.state import State
+from oscservice.session.vocabulary import Phase
+
+log = logging.getLogger(__name__)
+
+
+def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime | None:
+    """The instrument as its last closed set-up had and left it; None for its first.
+
+    A session that can't be read is passed over: the next may still go on without it.
+    """
+    try:
+        rows = [row for row in journal.sessions() if row.closed and row.identity == instrument.identity]
+    except JournalError as error:
+        log.warning("what changed since the last session can't be told: %s", error)
+        return None
+    for row in rows:
+        try:
+            state = state_of(journal, row.id)
+            begun = next(body for _, _, kind, body in journal.events(row.id) if kind == ev.SessionBegun.__name__)
+        except (JournalError, StopIteration) as error:
+            log.warning("session %s is passed over: %s", row.id, error)
+            continue
+        if state.instrument is not None and state.against is None:  # a quick check changes and measures nothing
+            return LastTime(Instrument.from_json(begun["instrument"]), state.instrument)
+    return None
+
+
+log = logging.getLogger(__name__)
+
+
+def wall_clock() -> datetime:
+    """The time now, in UTC."""
+    return datetime.now(UTC)
+
+
+def identity_of(instrument: Instrument) -> str:
+    """What tells an instrument from every other one."""
+    return instrument.identity
+
+
+class SessionService:
+    """Holds one session at a time.
+
+    A session whose process died between its last event and its sealing is sealed here.
+
+    Args:
+        journal: where events go. A recorder goes on in memory where a journal raises JournalError.
+        now: the wall clock.
+
+    Attributes:
+        last_seq: number of the last event that was committed here.
+    """
+
+    def __init__(self, journal: Journal | Recorder, now: Callable[[], datetime] = wall_clock) -> None:
+        self._journal = journal
+        self._now = now
+        self.state = State()
+        self.session_id = ""
+        self.last_seq = 0
+        for row in journal.open_sessions():
+            with contextlib.suppress(JournalError):  # held by another process, or not to be read: not ours to seal
+                if any(kind == ev.SessionClosed.__name__ for _, _, kind, _ in journal.events(row.id)[-1:]):
+                    journal.seal(row.id, utc_text(self._now()))
+
+    def with_past(self, command: cm.Begin) -> cm.Begin:
+        """The same with what is known beside it: today, and the instrument's last session."""
+        today = self._now().astimezone().date().isoformat()
+        return replace(command, day=today, last_time=last_time(self._journal, command.instrument))
+
+    def carry_out(self, command: cm.Command) -> list[ev.Event]:
+        """Decide, commit, and only then change the state; gives the events.
+
+        Raises:
+            Refused, Ignored: nothing has changed.
+            JournalError: it could not be written; nothing has changed.
+        """
+        events = decide(self.state, command)
+        if not events:
+            return []
+        after = fold(events, self.state)
+        session_id, at_utc = self.session_id, utc_text(self._now())
+        bodies = [ev.to_body(event) for event in events]
+        if isinstance(command, cm.Begin | cm.Quick):
+            instrument = command.instrument
+            identity = identity_of(instrument)
+            session_id = self._journal.new_session(instrument.name, after.label, self._now(), identity)
+            try:
+                self.last_seq = self._journal.append(session_id, bodies, at_utc)
+            except BaseException:
+                self._journal.release(session_id)  # it stays empty, and is never offered
+                raise
+        else:
+            self.last_seq = self._journal.append(session_id, bodies, at_utc)
+        self.session_id, self.state = session_id, after
+        if after.phase is Phase.CLOSED:
+            self._seal(at_utc)
+        return events
+
+    def _seal(self, at_utc: str) -> None:
+        """Seal the session held. Its events are on the disk: if this fails, the next start makes up for it."""
+        try:
+            self._journal.seal(self.session_id, at_utc)
+        except JournalError as error:
+            log.warning("session %s is closed but could not be marked so yet: %s", self.session_id, error)
+
+    def offered(self) -> SessionRow | None:
+        """The newest open session that nobody holds, or None."""
+        free = (row for row in self._open() if row.id != self.session_id)
+        return next((row for row in free if not self._journal.held_elsewhere(row.id)), None)
+
+    def last_sealed(self, instrument: Instrument) -> SetupSummary | None:
+        """How the last sealed set-up of an instrument left it, or None. Raises JournalError."""
+        return last_sealed(self._journal, identity_of(instrument))
+
+    def try_again(self) -> bool:
+        """Write what is in memory only, if the journal can be written again. False: there was nothing to do."""
+        if not isinstance(self._journal, Recorder) or not self._journal.fault:
+            return False
+        renamed = self._journal.try_again()
+        self.session_id = renamed.get(self.session_id, self.session_id)
+        return True
+
+    def _open(self) -> list[SessionRow]:
+        return [row for row in self._journal.open_sessions() if row.events]
+
+    def resume(self, session_id: str) -> None:
+        """Go on with an open session at the step where it stands.
+
+        Raises:
+            Refused: a session is under way, or there is no such open session.
+            JournalError: the session is held elsewhere, or its events can't be read.
+        """
+        under_way = impossible(cm.Begin, self.state.phase)
+        if under_way is not None:
+            raise cm.Refused("phase", under_way)
+        if all(row.id != session_id for row in self._open()):
+            raise cm.Refused("missing", f"no open session is called {session_id!r}")
+        self._journal.claim(session_id)
+        try:
+            self.state = state_of(self._journal, session_id)
+        except BaseException:
+            self._journal.release(session_id)
+            raise
+        self.session_id = session_id

@@ -1,0 +1,315 @@
+"""The bridge in an instrument file: its form, its kinds, and the kinds other packages add.
+
+Kinds of bridge that other packages add, as plain data: what an instrument file may name beside the built-in kinds.
+
+What a file makes of a kind goes into the instrument itself, so that a record needs the kind no more.
+
+The form of the bridge in an instrument file, and what it stands for.
+
+A bridge is written by its kind, one of the built-in ones or one that another package adds, or adjuster by adjuster.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo, model_validator
+
+from oscservice.instrument import spec
+from oscservice.instrument.spec import ADJUSTER_SHARE, MEANS, SCREW, THREAD_RANGE_MM, Form
+from oscservice.instrument.string_physics import INCH_MM
+
+Layout = Mapping[str, Mapping[int, float]]
+"""Each adjuster's name, and what it moves: string number -> mm of that string's saddle per mm of the adjuster."""
+
+_LONGEST_NAME = 40
+
+
+@dataclass(frozen=True)
+class AddedKind:
+    """A kind of bridge.
+
+    Attributes:
+        means: what moves an adjuster, one of MEANS.
+        slacken: a string must be slackened before its saddle is moved, unless the file says otherwise.
+        floating: the bridge moves when the strings' tension changes.
+        mm_per_turn: thread of its screws, if the file gives none; None where the file has to, or there is no screw.
+        step_mm: smallest step, if the file gives none; None for that of its means.
+        layouts: number of strings -> the adjusters of a bridge for so many.
+    """
+
+    means: str
+    slacken: bool
+    floating: bool
+    mm_per_turn: float | None
+    step_mm: float | None
+    layouts: Mapping[int, Layout]
+
+    @property
+    def screws(self) -> bool:
+        """Whether its adjusters are driven by screws."""
+        return self.means == SCREW
+
+
+Kinds = Mapping[str, AddedKind]
+"""Added kinds by the name that files give."""
+
+NO_KINDS: Kinds = MappingProxyType({})
+
+
+def checked(kind: AddedKind) -> AddedKind:
+    """The same, if it can be a kind of bridge.
+
+    Raises:
+        ValueError: what can't be, in one line.
+    """
+    if kind.means not in MEANS:
+        raise ValueError(f"means {kind.means!r}; expected one of {', '.join(MEANS)}")
+    if not isinstance(kind.slacken, bool) or not isinstance(kind.floating, bool):
+        raise ValueError("slacken and floating are True or False")
+    low, high = THREAD_RANGE_MM
+    thread = kind.mm_per_turn
+    if thread is not None and not (kind.screws and _number(thread) and low <= thread <= high):
+        raise ValueError(f"mm_per_turn {thread!r}; expected {low:g} to {high:g} for a screw, None for what has none")
+    if kind.step_mm is not None and not (_number(kind.step_mm) and 0.0 < kind.step_mm <= 5.0):
+        raise ValueError(f"step_mm {kind.step_mm!r}; expected a number above 0, to 5, or None")
+    if not kind.layouts:
+        raise ValueError("no number of strings it is made for")
+    for strings, layout in kind.layouts.items():
+        _check_layout(strings, layout)
+    return kind
+
+
+def _check_layout(strings: int, layout: Layout) -> None:
+    where = f"with {strings} strings"
+    if not isinstance(layout, Mapping) or not 1 <= len(layout) <= 2 * strings:
+        raise ValueError(f"{where}: expected 1 to {2 * strings} adjusters, each name with what it moves")
+    for name, influence in layout.items():
+        if not isinstance(name, str) or not name.strip() or len(name) > _LONGEST_NAME or not name.isprintable():
+            raise ValueError(f"{where}: an adjuster's name is a text of 1 to {_LONGEST_NAME} letters; got {name!r:.60}")
+        if not isinstance(influence, Mapping) or not influence:
+            raise ValueError(f"{where}: adjuster {name!r} moves no string")
+        for number, share in influence.items():
+            if type(number) is not int or not 1 <= number <= strings:
+                raise ValueError(f"{where}: adjuster {name!r} moves string {number!r:.20}, which isn't there")
+            low, high = ADJUSTER_SHARE
+            if not _number(share) or not low <= abs(share) <= high:
+                raise ValueError(f"{where}: adjuster {name!r} moves string {number} by {share!r:.20} mm a mm")
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, float) or type(value) is int
+
+
+# M1.6, M5 and M6 are from memory, as are the threads per inch that UNC gives to sizes 2, 5 and 10.
+THREADS_MM = {
+    "M1.6": 0.35, "M2": 0.40, "M2.5": 0.45, "M3": 0.50, "M3.5": 0.60, "M4": 0.70, "M5": 0.80, "M6": 1.00,
+    "#2-56": INCH_MM / 56, "#4-40": INCH_MM / 40, "#5-40": INCH_MM / 40, "#6-32": INCH_MM / 32,
+    "#8-32": INCH_MM / 32, "#10-24": INCH_MM / 24,
+}  # fmt: skip
+"""Millimetres a turn: ISO 261 and 262 coarse pitches, and UNC (25.4 mm over threads per inch)."""
+
+KINDS_IN_CONTEXT = "kinds"
+"""Under this name the added kinds are handed to pydantic's validation."""
+
+
+def _known_thread(thread: str | float) -> str | float:
+    if isinstance(thread, str) and thread not in THREADS_MM:
+        raise ValueError(f"is not a known thread; expected mm a turn (a number) or one of {', '.join(THREADS_MM)}")
+    if not isinstance(thread, str) and not spec.THREAD_RANGE_MM[0] <= thread <= spec.THREAD_RANGE_MM[1]:
+        raise ValueError("is not a thread; expected 0.1 to 3.0 mm a turn")
+    return thread
+
+
+def _shares(given: object) -> dict[int, float]:
+    if not isinstance(given, dict) or not given:
+        raise ValueError("is not a table of strings")
+    numbers = [int(key) for key in given if re.fullmatch(r"\d{1,2}", str(key))]
+    values = [value for value in given.values() if isinstance(value, float) or type(value) is int]
+    if len(numbers) != len(given) or len(set(numbers)) != len(given):
+        raise ValueError("expected each string's number once")
+    low, high = spec.ADJUSTER_SHARE
+    if len(values) != len(given) or not all(low <= abs(value) <= high for value in values):
+        raise ValueError("expected mm of the saddle per mm of the adjuster")
+    return dict(zip(numbers, map(float, values), strict=True))
+
+
+def _added(info: ValidationInfo) -> Kinds:
+    context: dict[str, Any] = info.context or {}
+    kinds: Kinds = context.get(KINDS_IN_CONTEXT, NO_KINDS)
+    return kinds
+
+
+def _known_kind(kind: str, info: ValidationInfo) -> str:
+    if kind not in spec.KINDS and kind not in _added(info):
+        raise ValueError(f"is not a kind of bridge; expected one of {kind_names(_added(info))}")
+    return kind
+
+
+def kind_names(kinds: Kinds) -> str:
+    """All kinds that a file may name, commas between."""
+    return ", ".join((*spec.KINDS, *kinds))
+
+
+Thread = Annotated[str | float, AfterValidator(_known_thread)]
+Shares = Annotated[dict[int, float], PlainValidator(_shares)]
+
+
+class AdjusterForm(Form):
+    """One ``[[bridge.adjuster]]`` entry, instead of those that the kind of bridge has."""
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    influence: Shares
+    toward_nut_mm: spec.TravelMm = 0.0
+    away_mm: spec.TravelMm = 0.0
+    means: spec.AdjusterMeans | None = None
+    thread: Thread | None = None
+    step_mm: spec.StepMm | None = None
+
+    @model_validator(mode="after")
+    def _can_be_moved(self) -> AdjusterForm:
+        _check_travel(self.toward_nut_mm, self.away_mm, self.step_mm)
+        if self.means == spec.SCREW and self.thread is None:
+            raise ValueError('means: found a screw without its thread, expected thread = "M3", say, or mm a turn')
+        if self.means not in (None, spec.SCREW) and self.thread is not None:
+            raise ValueError(f"thread: what is {self.means} has no screw; leave it out")
+        return self
+
+
+class BridgeForm(Form):
+    """The ``[bridge]`` table. Travel is the room from where the saddles stand at the start."""
+
+    kind: Annotated[str, AfterValidator(_known_kind)]
+    toward_nut_mm: spec.TravelMm = 0.0
+    away_mm: spec.TravelMm = 0.0
+    thread: Thread | None = None
+    step_mm: spec.StepMm | None = None
+    slacken: bool | None = None
+    string_spread_mm: Annotated[float, Field(ge=5.0, le=150.0)] = 52.0
+    screw_span_mm: Annotated[float, Field(ge=5.0, le=200.0)] = 82.0
+    adjuster: Annotated[list[AdjusterForm], Field(min_length=1, max_length=2 * spec.MOST_STRINGS)] | None = None
+
+    @model_validator(mode="after")
+    def _fits_the_kind(self, info: ValidationInfo) -> BridgeForm:
+        if self.adjuster is not None:
+            for field in ("toward_nut_mm", "away_mm", "thread", "step_mm"):
+                if getattr(self, field):
+                    raise ValueError(f"{field}: each [[bridge.adjuster]] has its own; leave it out here")
+            return self
+        added = _added(info).get(self.kind) if self.kind not in spec.KINDS else None
+        screws = self.kind in (spec.SCREW_FIXED, spec.PAIRED, spec.BAR) if added is None else added.screws
+        if screws and self.thread is None and (added is None or added.mm_per_turn is None):
+            raise ValueError(f"thread: a bridge of the kind {self.kind} needs its thread, e.g. M3, or mm a turn")
+        if not screws and self.thread is not None:
+            raise ValueError(f"thread: a bridge of the kind {self.kind} has no saddle screw; leave it out")
+        if self.kind == spec.BAR and self.screw_span_mm < self.string_spread_mm:
+            raise ValueError("screw_span_mm: the screws of a bar stand outside the strings")
+        if self.kind != spec.FIXED or self.step_mm is not None or self.toward_nut_mm + self.away_mm > 0.0:
+            _check_travel(self.toward_nut_mm, self.away_mm, self.step_mm)
+        return self
+
+
+def _check_travel(toward_nut_mm: float, away_mm: float, step_mm: float | None) -> None:
+    travel_mm = toward_nut_mm + away_mm
+    if travel_mm == 0.0:
+        raise ValueError("toward_nut_mm, away_mm: found no travel; expected how far it can still move, in mm")
+    if step_mm is not None and step_mm > travel_mm:
+        raise ValueError(f"step_mm: found {step_mm:g}, expected no more than the travel of {travel_mm:g} mm")
+
+
+def bridge_of(form: BridgeForm, strings: int, kinds: Kinds = NO_KINDS) -> spec.Bridge:
+    """The bridge that a checked form stands for, on an instrument of so many strings; ``kinds`` as when it was checked.
+
+    Raises:
+        KeyError: an added kind that is not made for so many strings.
+    """
+    added = kinds[form.kind] if form.kind not in spec.KINDS else None
+    if added is None:
+        # Clamps bite into a saddle and a bar's stop screws carry every string: neither is moved under tension.
+        slacken, floating = (
+            form.kind in (spec.CLAMPED_FLOATING, spec.BAR, spec.FIXED),
+            form.kind == spec.CLAMPED_FLOATING,
+        )
+    else:
+        slacken, floating = added.slacken, added.floating
+    own = form.adjuster
+    if own is None:
+        own = _of_the_kind(form, strings) if added is None else _of_an_added_kind(form, strings, added)
+    return spec.Bridge(
+        kind=form.kind,
+        floating=floating,
+        slacken=slacken if form.slacken is None else form.slacken,
+        adjusters=tuple(_adjuster(entry) for entry in own),
+    )
+
+
+def _adjuster(form: AdjusterForm) -> spec.Adjuster:
+    # Means and step that the file leaves out are filled in by the record itself.
+    given = {"means": form.means, "step_mm": form.step_mm}
+    return spec.Adjuster.model_validate(
+        {
+            "name": form.name,
+            "influence": form.influence,
+            "toward_nut_mm": form.toward_nut_mm,
+            "away_mm": form.away_mm,
+            "mm_per_turn": THREADS_MM[form.thread] if isinstance(form.thread, str) else form.thread,
+            **{field: value for field, value in given.items() if value is not None},
+        }
+    )
+
+
+def _of_the_kind(form: BridgeForm, strings: int) -> list[AdjusterForm]:
+    """The adjusters that a bridge of this kind has."""
+    if form.kind == spec.FIXED and form.toward_nut_mm + form.away_mm == 0.0:
+        return []
+    means = {spec.CLAMPED_FLOATING: spec.BY_HAND, spec.FIXED: spec.SHAPED}.get(form.kind, spec.SCREW)
+    return [
+        AdjusterForm(
+            name=name,
+            influence=influence,
+            toward_nut_mm=form.toward_nut_mm,
+            away_mm=form.away_mm,
+            means=means,
+            thread=form.thread,
+            step_mm=form.step_mm,
+        )
+        for name, influence in _influences(form, strings)
+    ]
+
+
+def _of_an_added_kind(form: BridgeForm, strings: int, added: AddedKind) -> list[AdjusterForm]:
+    """The adjusters that a bridge of a kind from another package has."""
+    return [
+        AdjusterForm(
+            name=name,
+            influence=dict(influence),
+            toward_nut_mm=form.toward_nut_mm,
+            away_mm=form.away_mm,
+            means=added.means,
+            thread=added.mm_per_turn if form.thread is None else form.thread,
+            step_mm=added.step_mm if form.step_mm is None else form.step_mm,
+        )
+        for name, influence in added.layouts[strings].items()
+    ]
+
+
+def _influences(form: BridgeForm, strings: int) -> list[tuple[str, dict[int, float]]]:
+    """Name and influence of each adjuster: string number -> mm of its saddle per mm of the adjuster."""
+    if form.kind == spec.PAIRED:
+        pairs = [range(first, min(first + 2, strings + 1)) for first in range(1, strings + 1, 2)]
+        return [(f"saddle {'+'.join(map(str, pair))}", dict.fromkeys(pair, 1.0)) for pair in pairs]
+    if form.kind == spec.BAR:
+        edge = (form.screw_span_mm - form.string_spread_mm) / 2.0
+        step = form.string_spread_mm / (strings - 1) if strings > 1 else 0.0
+        first = edge if strings > 1 else form.screw_span_mm / 2.0
+        bass = {n: round((first + step * (n - 1)) / form.screw_span_mm, 6) for n in range(1, strings + 1)}
+        treble = {n: round(1.0 - share, 6) for n, share in bass.items()}
+        # A screw right under a string leaves the other screw nothing to say about it.
+        moving = [{n: share for n, share in side.items() if share >= spec.ADJUSTER_SHARE[0]} for side in (treble, bass)]
+        return list(zip(("treble screw", "bass screw"), moving, strict=True))
+    part = "crown" if form.kind == spec.FIXED else "saddle"
+    return [(f"{part} {n}", {n: 1.0}) for n in range(1, strings + 1)]

@@ -1,0 +1,165 @@
+"""What an instrument file says that can't be true, though each of its numbers may.
+
+Only what no instrument has is refused. What looks odd and is in the trade goes through: octave courses, a high fifth
+string, high-strung sets, re-entrant tunings, tape-wound strings lighter than their gauge.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from oscservice.instrument.bridge_form import NO_KINDS, Kinds
+from oscservice.instrument.instrument_file import InstrumentForm, StringForm, expand
+from oscservice.instrument.pitch import note_number
+from oscservice.instrument.spec import KINDS, Adjuster, StringSpec
+from oscservice.instrument.string_physics import INCH_MM, PLAIN_STEEL_KG_M3, tension_n
+from oscservice.toml_file import Location
+
+TENSION_RANGE_N = (10.0, 300.0)
+"""What one string of an instrument may pull; outside it, a note and a gauge don't belong together."""
+
+# Common practice, no source: plain strings are sold up to .026, wound ones from .016 (with a little for rounding).
+_THICKEST_PLAIN_MM = 0.0265 * INCH_MM
+_THINNEST_WOUND_MM = 0.0155 * INCH_MM
+
+# Mass over the full cross-section, kg/m3. Steel is 7700 to 8000; a wound string holds air (tape-wound: also nylon), and
+# nickel, the heaviest wrap, is 8900. From memory, with room to spare.
+_DENSITY_KG_M3 = {"plain": (7000.0, 8500.0), "wound": (4000.0, 8900.0)}
+
+_BREAKING_N_MM2 = 3400.0  # the finest music wire breaks here (from memory); no core carries more
+
+_SAME_WAY = 1e-3  # relative: influences this near to one another can't be told apart at the bench
+
+
+def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tuple[Location, str]]:
+    """Where a checked form contradicts itself: the place, and one line with what was found and what was expected."""
+    yield from _made_for(form, kinds)
+    yield from _numbering(form)
+    instrument = expand(form, kinds)
+    yield from _bridge(form, instrument.bridge.adjusters)
+    for index, (entry, string) in enumerate(zip(form.string, instrument.strings, strict=True)):
+        yield from _string(index, entry, string, instrument.open_hz(index + 1))
+    yield from _order(form, instrument.strings)
+
+
+def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, str]]:
+    """A kind of bridge from another package that isn't made for so many strings."""
+    added = kinds.get(form.bridge.kind) if form.bridge.kind not in KINDS and form.bridge.adjuster is None else None
+    if added is not None and len(form.string) not in added.layouts:
+        numbers = ", ".join(map(str, sorted(added.layouts)))
+        words = f"found {form.bridge.kind!r}, which is made for {numbers} strings; expected another kind for"
+        yield ("bridge", "kind"), f"bridge, kind: {words} {len(form.string)}"
+
+
+def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
+    """Adjusters that move strings which aren't there, or go by one name."""
+    names: set[str] = set()
+    for index, adjuster in enumerate(form.bridge.adjuster or ()):
+        here: Location = ("bridge", "adjuster", index)
+        absent = [number for number in adjuster.influence if not 1 <= number <= len(form.string)]
+        if absent:
+            yield (
+                (*here, "influence"),
+                f"adjuster {index + 1}, influence: found string {absent[0]}, expected 1 to {len(form.string)}",
+            )
+        if adjuster.name in names:
+            yield (
+                (*here, "name"),
+                f"adjuster {index + 1}, name: found {adjuster.name!r} again, expected another name for each",
+            )
+        names.add(adjuster.name)
+
+
+def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[tuple[Location, str]]:
+    """Strings that no adjuster moves, and adjusters that can't be told apart by what they do."""
+    if not adjusters:
+        return
+    matrix = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in range(1, len(form.string) + 1)])
+    still = [n for n, row in enumerate(matrix, start=1) if not row.any()]
+    if still:
+        yield (
+            ("bridge", "adjuster"),
+            f"bridge, adjuster: found none that moves string {still[0]}, expected every string in some influence",
+        )
+    ways = matrix / np.linalg.norm(matrix, axis=0)
+    for index in range(1, len(adjusters)):
+        earlier, way = ways[:, :index], ways[:, index]
+        shares = np.linalg.lstsq(earlier, way, rcond=None)[0]
+        if np.linalg.norm(earlier @ shares - way) < _SAME_WAY:
+            others = [repr(a.name) for a, share in zip(adjusters, shares, strict=False) if abs(share) > _SAME_WAY]
+            named = ("bridge", "adjuster", index, "influence") if form.bridge.adjuster else ("bridge", "kind")
+            yield (
+                named,
+                f"adjuster {index + 1}, influence: found that {adjusters[index].name!r} does only what "
+                f"{' and '.join(others)} can do, expected it to move the strings in a way of its own",
+            )
+
+
+def _string(index: int, entry: StringForm, string: StringSpec, open_hz: float) -> Iterator[tuple[Location, str]]:
+    """One string's gauge, weight, core and heights, held against one another and its note."""
+
+    def at(field: str, words: str) -> tuple[Location, str]:
+        return ("string", index, field), f"string {index + 1}, {field}: {words}"
+
+    in_inches = entry.gauge_in is not None
+    gauge_field = "gauge_in" if in_inches else "gauge_mm"
+    core_field = "core_in" if entry.core_in is not None else "core_mm"
+
+    def gauge(mm: float) -> str:
+        return f"{mm / INCH_MM:.3f}" if in_inches else f"{mm:.2f}"
+
+    found = f"found {entry.kind} {gauge(string.gauge_mm)}"
+    if not string.wound and string.gauge_mm > _THICKEST_PLAIN_MM:
+        yield at(gauge_field, f"{found}, expected a plain string of at most {gauge(0.026 * INCH_MM)}, or wound")
+    if string.wound and string.gauge_mm < _THINNEST_WOUND_MM:
+        yield at(gauge_field, f"{found}, expected a wound string of at least {gauge(0.016 * INCH_MM)}, or plain")
+    weight, section_mm2 = string.unit_weight_kg_m, math.pi * string.gauge_mm**2 / 4.0
+    low, high = (density * section_mm2 * 1e-6 for density in _DENSITY_KG_M3[entry.kind])
+    core_mm2 = math.pi * string.core_mm**2 / 4.0
+    if not low <= weight <= high:
+        yield at(
+            "unit_weight_kg_m",
+            f"found {weight:g}, expected {low:.3g} to {high:.3g} (kg/m) for steel, {entry.kind} "
+            f"{gauge(string.gauge_mm)}",
+        )
+    elif string.wound and weight <= PLAIN_STEEL_KG_M3 * core_mm2 * 1e-6:
+        yield at(
+            core_field,
+            f"found {string.core_mm:.3f} mm, which alone weighs {PLAIN_STEEL_KG_M3 * core_mm2 * 1e-6:.3g} kg/m; "
+            f"expected less than the whole string's {weight:.3g}",
+        )
+    pull = tension_n(weight, open_hz, string.scale_mm)
+    if not TENSION_RANGE_N[0] <= pull <= TENSION_RANGE_N[1]:
+        yield at(
+            "note",
+            f"found {string.note} on {string.gauge_mm:.2f} mm, which would pull {pull:.0f} N; expected "
+            f"{TENSION_RANGE_N[0]:g} to {TENSION_RANGE_N[1]:g} N, so check note, octave and gauge",
+        )
+    elif pull / core_mm2 > _BREAKING_N_MM2:
+        stress = f"which breaks before {string.note} ({pull / core_mm2:.0f} N/mm2)"
+        least_mm = math.sqrt(4.0 * pull / math.pi / _BREAKING_N_MM2)
+        if string.wound:
+            yield at(core_field, f"found {string.core_mm:.3f} mm, {stress}; expected {least_mm:.2f} mm or more")
+        else:  # a thicker plain string carries more and pulls more
+            yield at("note", f"found {entry.kind} at {string.scale_mm:g} mm, {stress}; expected a lower note")
+    if string.action_12_mm <= string.nut_height_mm / 2.0:
+        yield at(
+            "action_12_mm",
+            f"found {string.action_12_mm:g}, expected more than half of nut_height_mm ({string.nut_height_mm:g}): "
+            "the string would lie on the frets",
+        )
+
+
+def _order(form: InstrumentForm, strings: tuple[StringSpec, ...]) -> Iterator[tuple[Location, str]]:
+    """A set that stands in reverse: ever higher notes on ever thinner strings."""
+    notes = [note_number(string.note) for string in strings]
+    gauges = [string.gauge_mm for string in strings]
+    pairs = range(len(strings) - 1)
+    if pairs and all(notes[k] < notes[k + 1] and gauges[k] > gauges[k + 1] for k in pairs):
+        yield (
+            ("string", 0, "note"),
+            f"string 1, note: found {form.string[0].note}, the lowest and thickest, first; expected the thinnest first",
+        )

@@ -1,0 +1,212 @@
+"""An instrument after a change: other strings, another tuning, action, nut or reference, a capo.
+
+Each function gives a new instrument that has been checked like one from a file; the saddles stay where they stand.
+Errors are one line: the field, the value and the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+
+from oscservice.instrument.contradictions import TENSION_RANGE_N
+from oscservice.instrument.pitch import note_name, note_number
+from oscservice.instrument.setup_targets import SetUp, nut_height_mm, relief_at_12
+from oscservice.instrument.spec import Instrument, StringSpec
+from oscservice.instrument.string_physics import (
+    fret_position_mm,
+    plain_unit_weight_kg_m,
+    tension_n,
+    wound_unit_weight_kg_m,
+)
+
+
+@dataclass(frozen=True)
+class NewGauge:
+    """Another string's outside diameter and core, mm.
+
+    Without a core a plain string stays plain, and a wound one wound with its core in the same proportion to the gauge
+    (assumed). A core thinner than the gauge makes a wound string, one equal to it a plain one.
+    """
+
+    gauge_mm: float
+    core_mm: float | None = None
+
+
+def with_gauges(instrument: Instrument, gauges: Mapping[int, NewGauge]) -> Instrument:
+    """Other strings, by string number; their mass follows from gauge and kind.
+
+    Raises:
+        ValueError: a string that isn't there, a gauge or core that can't be, a tension that no string of the trade has.
+    """
+    return _with_strings(instrument, {n: _gauged(instrument.string(n), new) for n, new in gauges.items()})
+
+
+def tuned_by(instrument: Instrument, semitones: int) -> Instrument:
+    """All strings tuned by so many semitones, + up. Raises ValueError as ``with_notes``."""
+    return with_notes(instrument, [note_name(note_number(s.note) + semitones) for s in instrument.strings])
+
+
+def with_notes(instrument: Instrument, notes: Sequence[str]) -> Instrument:
+    """Other open notes, string 1 first; each string keeps its offset from its note.
+
+    Raises:
+        ValueError: not one note for each string, a text that is no note, a tension that no string of the trade has.
+    """
+    if len(notes) != len(instrument.strings):
+        raise ValueError(f"notes: found {len(notes)}, expected {len(instrument.strings)}, string 1 first")
+    return _with_strings(instrument, {number: {"note": note} for number, note in enumerate(notes, start=1)})
+
+
+def with_action_raised(instrument: Instrument, by_mm: float) -> Instrument:
+    """All strings higher at fret 12 by ``by_mm``, + up, by raising the saddles. Raises ValueError out of range."""
+    return _with_strings(
+        instrument, {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
+    )
+
+
+def with_action(instrument: Instrument, treble_mm: float, bass_mm: float) -> Instrument:
+    """String 1 and the last at these heights over fret 12, the others on a straight line between (common practice).
+
+    What was wanted stays wanted. Raises ValueError out of range.
+    """
+    last = max(1, len(instrument.strings) - 1)
+    line = {n: treble_mm + (bass_mm - treble_mm) * (n - 1) / last for n in range(1, len(instrument.strings) + 1)}
+    return _with_strings(
+        instrument, {n: {"action_12_mm": mm} for n, mm in line.items()}, set_up=instrument.wanted.model_dump()
+    )
+
+
+def with_relief(instrument: Instrument, relief_mm: float, *, heights_stay: bool) -> Instrument:
+    """Another relief of the neck, in mm at its deepest.
+
+    ``heights_stay``: the neck was bent since the actions were measured, nut and saddles as high as they were. Fret 12
+    then goes down by its part of the bow, and the string's height over it is what bends the stopped string: the model's
+    c becomes c + 2 relief_12 (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683). Otherwise, or where
+    the relief was not known before, the actions are those measured with it: they hold it already.
+
+    Raises:
+        ValueError: out of range, or a string that would lie on the frets.
+    """
+    before_mm = instrument.set_up.relief_mm
+    bent_mm = 0.0 if before_mm is None or not heights_stay else relief_mm - before_mm
+    by_mm = relief_at_12(bent_mm, instrument.frets)
+    lower = {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
+    known = _known(instrument.wanted, relief_mm=relief_mm)
+    return _with_strings(instrument, lower, set_up=known)
+
+
+def with_height_over_fret_1(instrument: Instrument, string: int, height_mm: float) -> Instrument:
+    """A string's height over fret 1 as measured, its action as it is. Raises ValueError out of range."""
+    at_nut_mm = nut_height_mm(height_mm, instrument.string(string).action_12_mm)
+    return _with_strings(instrument, {string: {"nut_height_mm": at_nut_mm}}, set_up=instrument.wanted.model_dump())
+
+
+def with_strings_fitted(instrument: Instrument, day: str) -> Instrument:
+    """Strings put on on a day, as 2026-11-25. Raises ValueError for no date."""
+    return _checked(instrument.model_dump() | {"set_up": _known(instrument.set_up, strings_fitted=day)})
+
+
+def with_nut_height(instrument: Instrument, height_mm: float) -> Instrument:
+    """All strings ``height_mm`` over the fret plane at the nut, the saddles as high as they are.
+
+    Half of what the nut changes is seen at fret 12. Raises ValueError for a height out of range.
+    """
+    return _with_strings(
+        instrument,
+        {
+            n: {
+                "nut_height_mm": height_mm,
+                "action_12_mm": s.action_12_mm + (height_mm - s.nut_height_mm) / 2.0,
+            }
+            for n, s in enumerate(instrument.strings, start=1)
+        },
+    )
+
+
+def with_reference(instrument: Instrument, reference_hz: float) -> Instrument:
+    """Another A4 in Hz. Raises ValueError for one out of range, or for a tension that no string of the trade has."""
+    return _checked(instrument.model_dump() | {"reference_hz": reference_hz})
+
+
+def with_capo(instrument: Instrument, fret: int) -> Instrument:
+    """A capo at a fret: what lies between it and the saddles is taken as an instrument of its own.
+
+    The capo's fret is its nut: it holds the string as a nut does, at no height over the frets. The strings run from
+    there straight to the saddles, which stay as far beyond the scale length and as high as they are. What the capo's
+    pad takes up of the string is left out, since the strings are tuned with the capo on.
+
+    Raises:
+        ValueError: a fret that isn't there, or one that leaves a scale too short.
+    """
+    if not 1 <= fret < instrument.frets:
+        raise ValueError(f"capo: fret {fret} leaves no fret above it; expected 1 to {instrument.frets - 1}")
+    strings = {
+        number: {
+            "note": note_name(note_number(s.note) + fret),
+            "scale_mm": s.scale_mm - fret_position_mm(s.scale_mm, fret),
+            "nut_height_mm": 0.0,
+            "action_12_mm": s.action_12_mm - s.nut_height_mm / 2.0,
+        }
+        for number, s in enumerate(instrument.strings, start=1)
+    }
+    return _with_strings(instrument, strings, frets=instrument.frets - fret)
+
+
+def _known(set_up: SetUp, **known: float | str) -> dict[str, Any]:
+    return set_up.model_dump() | known
+
+
+def _gauged(string: StringSpec, new: NewGauge) -> dict[str, Any]:
+    core_mm = new.core_mm
+    if core_mm is None:
+        core_mm = new.gauge_mm * string.core_mm / string.gauge_mm if string.wound else new.gauge_mm
+    wound = core_mm != new.gauge_mm
+    weight = wound_unit_weight_kg_m if wound else plain_unit_weight_kg_m
+    return {
+        "gauge_mm": new.gauge_mm,
+        "core_mm": core_mm,
+        "wound": wound,
+        "unit_weight_kg_m": weight(new.gauge_mm),
+    }
+
+
+def _with_strings(instrument: Instrument, changed: Mapping[int, dict[str, Any]], **more: Any) -> Instrument:
+    strings = [s.model_dump() | changed.get(n, {}) for n, s in enumerate(instrument.strings, start=1)]
+    return _checked(instrument.model_dump() | {"strings": strings} | more)
+
+
+def _checked(data: dict[str, Any]) -> Instrument:
+    try:
+        instrument = Instrument.model_validate(data)
+    except ValidationError as mistake:
+        raise ValueError(_first_mistake(mistake)) from None
+    for number, string in enumerate(instrument.strings, start=1):
+        pull = tension_n(string.unit_weight_kg_m, instrument.open_hz(number), string.scale_mm)
+        if not TENSION_RANGE_N[0] <= pull <= TENSION_RANGE_N[1]:
+            raise ValueError(
+                f"string {number}: {string.note} on {string.gauge_mm:.2f} mm would pull {pull:.0f} N; "
+                f"expected {TENSION_RANGE_N[0]:g} to {TENSION_RANGE_N[1]:g} N"
+            )
+        if string.action_12_mm <= string.nut_height_mm / 2.0:
+            raise ValueError(
+                f"string {number}, action_12_mm: {string.action_12_mm:g} is not more than half of the height at the "
+                f"nut ({string.nut_height_mm:g}): the string would lie on the frets"
+            )
+    return instrument
+
+
+def _first_mistake(mistake: ValidationError) -> str:
+    error = mistake.errors(include_url=False)[0]
+    match error["loc"]:
+        case ("strings", int(index), str(field)):
+            where, value = f"string {index + 1}, {field}: {error['input']}", ""
+        case ("strings", int(index)):
+            where, value = f"string {index + 1}", ""
+        case other:
+            where, value = ", ".join(map(str, other)), f": {error['input']}"
+    reason = error["msg"].removeprefix("Value error, ")
+    return f"{where}{value}: {reason[:1].lower()}{reason[1:]}"

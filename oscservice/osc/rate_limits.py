@@ -1,0 +1,69 @@
+"""Limits on what one sender may ask for and on how often one complaint is logged. Pure: the time is an argument."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+
+TURN_S = 0.002
+"""How long packets of one socket are taken in one turn of the loop. Then everything else has its turn."""
+
+
+class TokenBuckets:
+    """A token bucket a source: ``rate`` packets a second on average, ``rate`` at once after a second's rest.
+
+    Args:
+        rate: packets a second.
+        sources: how many sources are remembered; beyond that, those at rest are forgotten, then the oldest.
+    """
+
+    def __init__(self, rate: float, sources: int = 1024) -> None:
+        self._rate = rate
+        self._sources = sources
+        self._buckets: dict[Hashable, tuple[float, float]] = {}
+
+    def __len__(self) -> int:
+        return len(self._buckets)
+
+    def allow(self, source: Hashable, now: float) -> bool:
+        """Take one token of ``source`` at the time ``now`` in seconds; False if none is left."""
+        tokens = self._tokens(source, now)
+        allowed = tokens >= 1.0
+        if source not in self._buckets and len(self._buckets) >= self._sources:
+            self._forget(now)
+        self._buckets[source] = (tokens - 1.0 if allowed else tokens, now)
+        return allowed
+
+    def wait_s(self, source: Hashable, now: float) -> float:
+        """How long until ``source`` has a token; 0 if it has one."""
+        return max(0.0, (1.0 - self._tokens(source, now)) / self._rate)
+
+    def spend(self, source: Hashable, count: int) -> None:
+        """Take so many tokens more of a source that was allowed one, whether it has them or not."""
+        if source in self._buckets:
+            tokens, since = self._buckets[source]
+            self._buckets[source] = (tokens - count, since)
+
+    def _tokens(self, source: Hashable, now: float) -> float:
+        tokens, since = self._buckets.get(source, (self._rate, now))
+        return min(self._rate, tokens + (now - since) * self._rate)
+
+    def _forget(self, now: float) -> None:
+        self._buckets = {s: (tokens, since) for s, (tokens, since) in self._buckets.items() if now - since < 1.0}
+        while len(self._buckets) >= self._sources:
+            del self._buckets[next(iter(self._buckets))]
+
+
+class LogThrottle:
+    """Lets one line a second through for each cause, and says how many were held back since the last."""
+
+    def __init__(self) -> None:
+        self._seen: dict[str, tuple[float, int]] = {}
+
+    def admit(self, cause: str, now: float) -> int | None:
+        """Number of lines held back since the last one, or None if this one is to be held back too."""
+        since, held = self._seen.get(cause, (float("-inf"), 0))
+        if now - since < 1.0:
+            self._seen[cause] = (since, held + 1)
+            return None
+        self._seen[cause] = (now, 0)
+        return held

@@ -1,0 +1,180 @@
+"""A session's events as the journal keeps them: rows, hashes, and the seal.
+
+The chain of hashes over a session's events, and the seal over the whole, by which a later edit shows.
+
+Each event's hash covers the hash before it, so the first one that doesn't fit is the place of the edit. There is no
+key: a chain shows what was changed by accident or by hand, not what was changed by somebody who computes it anew.
+
+SHA-256: NIST FIPS 180-4, by Python's hashlib.
+
+What the journal holds of a session: its line in the list, its events, and whether they are as they were written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+FORM = "oscservice-session-1"
+
+
+def first_link(origin: str) -> str:
+    """What the chain of a session begins with. ``origin`` is the name the session was begun under."""
+    return _digest([FORM, origin])
+
+
+def link(previous: str, seq: int, at_utc: str, kind: str, body: dict[str, Any]) -> str:
+    """The hash of an event, in hexadecimal, after the hash of the one before.
+
+    Raises ValueError for a body with NaN or infinity.
+    """
+    return _digest([previous, seq, at_utc, kind, body])
+
+
+def seal_of(last: str, events: int, instrument: str, label: str, started_utc: str, closed_utc: str) -> str:
+    """The seal of a closed session: over its last event's hash, the number of events, and what it is listed with."""
+    return _digest([last, events, instrument, label, started_utc, closed_utc])
+
+
+def _digest(what: list[Any]) -> str:
+    text = json.dumps(what, allow_nan=False, separators=(",", ":"), sort_keys=True)
+    return hashlib.sha256(text.encode("ascii")).hexdigest()
+
+
+@dataclass(frozen=True)
+class SessionRow:
+    """One session as the journal lists it. `closed_utc` is None while it is open; `events` is how many it has.
+
+    `identity` tells which instrument it was, `origin` is the name it was begun under, which its hashes cover; an
+    imported session may have another one here. `seal` is None while it is open. `cut` says why events at the end were
+    left out, where damage was; empty if nothing was.
+    """
+
+    id: str
+    instrument: str
+    label: str
+    started_utc: str
+    closed_utc: str | None
+    events: int
+    identity: str = ""
+    origin: str = ""
+    seal: str | None = None
+    cut: str = ""
+
+    @property
+    def closed(self) -> bool:
+        return self.closed_utc is not None
+
+
+@dataclass(frozen=True)
+class EventRow:
+    """One event as it is stored: `body` is the text of a JSON object."""
+
+    seq: int
+    at_utc: str
+    kind: str
+    body: str
+    hash: str
+
+
+@dataclass(frozen=True)
+class Record:
+    """A session and all of its events."""
+
+    session: SessionRow
+    events: tuple[EventRow, ...]
+
+    @property
+    def last_hash(self) -> str:
+        return self.events[-1].hash if self.events else first_link(self.session.origin)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """The first event that isn't as it was written, and in what way; `seq` one past the last: the seal doesn't fit."""
+
+    seq: int
+    what: str
+
+
+def chained(previous: str, first_seq: int, events: Sequence[tuple[str, str, str]]) -> list[EventRow]:
+    """Rows with their hashes from (at_utc, kind, body as text), after the hash of the event before."""
+    rows = []
+    for seq, (at_utc, kind, body) in enumerate(events, first_seq):
+        previous = link(previous, seq, at_utc, kind, json.loads(body))
+        rows.append(EventRow(seq, at_utc, kind, body, previous))
+    return rows
+
+
+def first_fault(record: Record) -> Fault | None:
+    """The first event that is missing, can't be read or doesn't fit its hash; None if there is none."""
+    previous = first_link(record.session.origin)
+    for wanted, row in enumerate(record.events, 1):
+        if row.seq != wanted:
+            return Fault(wanted, f"event {wanted} is missing")
+        body = object_in(row.body)
+        if body is None:
+            return Fault(wanted, f"event {wanted} can't be read")
+        if not follows(previous, row):
+            return Fault(wanted, f"event {wanted} does not fit its hash")
+        previous = row.hash
+    return None
+
+
+def follows(previous: str, row: EventRow) -> bool:
+    """Whether a row's hash is the one after `previous`."""
+    body = object_in(row.body)
+    try:
+        return body is not None and row.hash == link(previous, row.seq, row.at_utc, row.kind, body)
+    except (ValueError, TypeError):  # a number that is none, or bytes where damage made them
+        return False
+
+
+def edited(record: Record) -> Fault | None:
+    """What a look at hashes and seal shows: the first event that was changed, or the end if that was."""
+    fault = first_fault(record)
+    row = record.session
+    if fault is not None or row.closed_utc is None:
+        return fault
+    if row.seal == seal_of(
+        record.last_hash, len(record.events), row.instrument, row.label, row.started_utc, row.closed_utc
+    ):
+        return None
+    what = "the seal does not fit: events are missing at the end, or name, label or times were changed"
+    return Fault(len(record.events) + 1, what)
+
+
+def utc_text(now: datetime) -> str:
+    """A moment as text in UTC, to the millisecond, such as 2026-11-25T09:30:00.250+00:00.
+
+    Raises ValueError for a time without a zone.
+    """
+    if now.tzinfo is None:
+        raise ValueError(f"a time without a zone: {now!r}")
+    return now.astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def storable(text: str) -> str:
+    """The text with what is no character (a stray byte in a command's argument) written out."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def body_text(kind: str, body: dict[str, Any]) -> str:
+    """A body as the text that is stored. Raises ValueError for NaN or infinity."""
+    try:
+        return json.dumps(body, allow_nan=False, separators=(",", ":"))
+    except ValueError as error:
+        raise ValueError(f"event {kind!r} can't be recorded ({error}): {body!r}") from None
+
+
+def object_in(text: str) -> dict[str, Any] | None:
+    """The JSON object in a text, or None for anything else."""
+    try:
+        body = json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        return None
+    return body if isinstance(body, dict) else None

@@ -1,0 +1,315 @@
+"""Kept sound: the note behind each reading as a FLAC file, and how much room these may take.
+
+Kept sound: a reading's note as it came in, in a FLAC file beside the journal, and what its event says of it.
+
+The event names the SHA-256 of the samples, so the session's hashes and seal cover them. FLAC (RFC 9639) is lossless:
+decoding a file gives the same samples, or it is not the file that was kept.
+
+How much room kept sound may take: whole sessions' sound is deleted, the oldest first, never that of one under way.
+
+Nothing is touched but what has the names that `record.kept` gives.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import math
+import re
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from oscservice.errors import InputError
+from oscservice.hearing.hum import Hum
+from oscservice.hearing.listener import Quiet
+from oscservice.session import events as ev
+
+FULL_SCALE = 2**23
+"""Samples are whole numbers of 24 bits: this is 1.0, less one on the positive side."""
+
+SESSION = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{1,9})")
+"""Names of sessions, and so of their folders: the day and a number."""
+
+FILE = re.compile(r"(\d{5,})-([0-9a-f]{12})\.flac(\.part)?")
+"""Names of files: number of the event, and how the SHA-256 begins. One that is being written ends in ``.part``."""
+
+
+@dataclass(frozen=True)
+class KeptSound:
+    """What an event says of the sound that is kept of it.
+
+    Attributes:
+        sha256: of the samples: 24-bit, signed, little-endian, one channel.
+        rate_hz: samples a second.
+        onset_s: where in them the pluck is.
+        knew: what the listener knew of the quiet before the first of them, a listener's ``known``.
+        full_scale: what their full scale stands for: 1, or a power of two above it where the input went beyond 1.
+        only_string: the string whose channel it was, if every string has one.
+    """
+
+    sha256: str
+    rate_hz: int
+    onset_s: float
+    knew: Quiet
+    full_scale: float = 1.0
+    only_string: int | None = None
+
+    def to_json(self) -> str:
+        """The text that the event holds."""
+        body = asdict(self)
+        hum = self.knew.hum
+        if hum is not None:
+            body["knew"]["hum"]["amplitudes"] = [[one.real, one.imag] for one in hum.amplitudes]
+        return json.dumps(body, allow_nan=False, separators=(",", ":"))
+
+    @classmethod
+    def from_json(cls, text: str) -> KeptSound:
+        """Read what ``to_json`` wrote. Raises ValueError for anything else."""
+        try:
+            body: dict[str, Any] = json.loads(text)
+            return cls(**{**body, "knew": _quiet(**body["knew"])})
+        except (TypeError, KeyError) as error:
+            raise ValueError(f"{text!r} says nothing of a sound: {error}") from None
+
+
+def _quiet(floor_dbfs: float, hum: dict[str, Any] | None) -> Quiet:
+    if hum is None:
+        return Quiet(floor_dbfs)
+    amplitudes = tuple(complex(*one) for one in hum["amplitudes"])
+    return Quiet(floor_dbfs, Hum(**{**hum, "multiples": tuple(hum["multiples"]), "amplitudes": amplitudes}))
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """Samples to be kept, shape (n,), of 24 bits in 32, and what is said of them."""
+
+    samples: NDArray[np.int32]
+    sound: KeptSound
+
+
+class MissingSoundError(Exception):
+    """The file is not there."""
+
+
+class AlteredSoundError(Exception):
+    """The file holds something else than was kept, or nothing that can be read; the text says what."""
+
+
+def stretch(
+    samples: NDArray[np.float32], rate_hz: int, onset_s: float, knew: Quiet, only_string: int | None = None
+) -> Stretch | None:
+    """Samples, shape (n,), finite, full scale 1.0, as they are kept; None where there are none.
+
+    Rounded to 24 bits. Where they go beyond full scale all are halved, as often as it takes, and ``full_scale`` says
+    so: what a converter of floating point passes on is not clipped.
+    """
+    if not len(samples):
+        return None
+    full_scale = 1.0
+    while not _fits(samples, full_scale):
+        full_scale *= 2.0
+    whole = np.rint(samples.astype(np.float64) * (FULL_SCALE / full_scale)).astype(np.int32)
+    return Stretch(whole, KeptSound(digest(whole), rate_hz, onset_s, knew, full_scale, only_string))
+
+
+def _fits(samples: NDArray[np.float32], full_scale: float) -> bool:
+    """Whether all samples, rounded, have their number: the largest is one less than full scale, the smallest is not."""
+    top = float(samples.max()) * FULL_SCALE / full_scale
+    bottom = float(samples.min()) * FULL_SCALE / full_scale
+    return math.floor(top + 0.5) < FULL_SCALE and bottom >= -FULL_SCALE
+
+
+def pcm(samples: NDArray[np.int32]) -> bytes:
+    """The samples as bytes: 24-bit, signed, little-endian."""
+    return samples.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+
+
+def digest(samples: NDArray[np.int32]) -> str:
+    """SHA-256 of those bytes, in hexadecimal."""
+    return hashlib.sha256(pcm(samples)).hexdigest()
+
+
+def floats(samples: NDArray[np.int32], sound: KeptSound) -> NDArray[np.float32]:
+    """The samples as they came in, but for the rounding."""
+    return (samples.astype(np.float64) * (sound.full_scale / FULL_SCALE)).astype(np.float32)
+
+
+def check_rate(rate_hz: int) -> None:
+    """Raise InputError for a sample rate that the encoder does not take: above 65,535 Hz a frame's header has room for
+    whole tens only (RFC 9639, 9.1.2, from memory)."""
+    if rate_hz > 0xFFFF and rate_hz % 10:
+        raise InputError(
+            f"--keep-audio: a FLAC file can't have {rate_hz} samples a second: above 65535 take whole tens, or leave "
+            "--keep-audio out"
+        )
+
+
+def flac(kept: Stretch, title: str = "") -> bytes:
+    """A FLAC file of 24 bits with a stretch in it."""
+    file = io.BytesIO()
+    with soundfile.SoundFile(file, "w", kept.sound.rate_hz, 1, "PCM_24", format="FLAC") as opened:
+        if title:
+            opened.title = title
+        opened.comment = f"pluck at {kept.sound.onset_s:.3f} s, full scale stands for {kept.sound.full_scale:g}"
+        opened.write(np.left_shift(kept.samples, 8))
+    return file.getvalue()
+
+
+def unpacked(file: bytes) -> tuple[NDArray[np.int32], int]:
+    """The samples of a FLAC file of 24 bits, shape (n,), and its rate in Hz. Raises AlteredSoundError."""
+    try:
+        samples, rate_hz = soundfile.read(io.BytesIO(file), dtype="int32")
+    except (soundfile.SoundFileError, RuntimeError, ValueError) as error:
+        raise AlteredSoundError(f"can't be decoded ({error})") from None
+    if samples.ndim != 1:
+        raise AlteredSoundError(f"has {samples.shape[1]} channels, not one")
+    return np.right_shift(samples, 8), int(rate_hz)
+
+
+def folder_of(journal: Path) -> Path:
+    """Where the sound of a journal's sessions is kept: a folder beside it, in which each session has one."""
+    real = journal.resolve()  # however the journal was named, it has one
+    return real.with_name(f"{real.name}.sound")
+
+
+def file_name(seq: int, sound: KeptSound) -> str:
+    """Name of the file in the session's folder, after the event that has the sound first."""
+    return f"{seq:05d}-{sound.sha256[:12]}.flac"
+
+
+def find(folder: Path, session: str, sound: KeptSound) -> Path:
+    """The file that holds a session's sound. Raises MissingSoundError."""
+    if SESSION.fullmatch(session):  # an imported name is no path
+        found = sorted((folder / session).glob(f"*-{sound.sha256[:12]}.flac"))
+        if found:
+            return found[0]
+    raise MissingSoundError(sound.sha256)
+
+
+def read(path: Path, sound: KeptSound) -> NDArray[np.int32]:
+    """The samples of a file, shape (n,), the very ones that were kept. Raises MissingSoundError, AlteredSoundError."""
+    try:
+        file = path.read_bytes()
+    except OSError as error:
+        raise MissingSoundError(f"can't be read ({error.strerror})") from None
+    samples, rate_hz = unpacked(file)
+    if digest(samples) != sound.sha256:
+        raise AlteredSoundError("holds other samples than were kept")
+    if rate_hz != sound.rate_hz:
+        raise AlteredSoundError(f"says {rate_hz} samples a second, kept were {sound.rate_hz}")
+    return samples
+
+
+def sound_of(event: ev.Event) -> KeptSound | None:
+    """What an event says of its sound, or None."""
+    if isinstance(event, ev.ReadingTaken):
+        return KeptSound.from_json(event.sound) if event.sound else None
+    if isinstance(event, ev.ReadingDoubted):
+        text = json.loads(event.first).get("sound", "")
+        return KeptSound.from_json(text) if text else None
+    return None
+
+
+def sounds_in(events: Iterable[tuple[int, ev.Event]]) -> Iterator[tuple[int, KeptSound]]:
+    """Number of the event and sound, each sound once, where it comes first."""
+    seen = set()
+    for seq, event in events:
+        sound = sound_of(event)
+        if sound is not None and sound.sha256 not in seen:
+            seen.add(sound.sha256)
+            yield seq, sound
+
+
+@dataclass(frozen=True)
+class SoundCheck:
+    """How a session's sound stands: how many files are as they were kept or missing, and what is wrong with others."""
+
+    kept: int = 0
+    missing: int = 0
+    altered: tuple[str, ...] = ()
+
+
+def checked(folder: Path, session: str, sounds: Iterable[KeptSound]) -> SoundCheck:
+    """Look at every sound that a session's events name."""
+    kept = missing = 0
+    altered = []
+    for sound in sounds:
+        try:
+            path = find(folder, session, sound)
+            read(path, sound)
+            kept += 1
+        except MissingSoundError:
+            missing += 1
+        except AlteredSoundError as error:
+            altered.append(f"{path.name} {error}")
+    return SoundCheck(kept, missing, tuple(altered))
+
+
+MEGABYTE = 1_000_000
+
+
+@dataclass(frozen=True)
+class SessionSound:
+    """The files of one session."""
+
+    session: str
+    files: tuple[Path, ...]
+    size: int
+
+    @property
+    def day(self) -> str:
+        """The day it was begun, as 2026-11-25."""
+        return self.session.rpartition("-")[0]
+
+
+def sessions_in(folder: Path) -> list[SessionSound]:
+    """Every session of which sound is kept in a folder that need not be there, the oldest first. Raises OSError."""
+    if not folder.is_dir():
+        return []
+    named = [(SESSION.fullmatch(path.name), path) for path in folder.iterdir()]
+    ours = sorted((match[1], int(match[2]), path) for match, path in named if match is not None and path.is_dir())
+    return [_session(path) for _, _, path in ours]
+
+
+def _session(folder: Path) -> SessionSound:
+    files = tuple(sorted(path for path in folder.iterdir() if FILE.fullmatch(path.name)))
+    return SessionSound(folder.name, files, sum(path.stat().st_size for path in files))
+
+
+def too_old(found: Sequence[SessionSound], today: date, most_days: int) -> list[SessionSound]:
+    """Those of sessions begun more than so many days ago; 0: none are too old."""
+    if most_days == 0:
+        return []
+    first_day = (today - timedelta(days=most_days)).isoformat()
+    return [one for one in found if one.day < first_day]
+
+
+def too_much(found: Sequence[SessionSound], room: int, under_way: Collection[str]) -> list[SessionSound]:
+    """Which of them to delete, oldest first, so that no more than ``room`` bytes are taken; those under way stay."""
+    size = sum(one.size for one in found)
+    chosen = []
+    for one in found:
+        if size <= room:
+            break
+        if one.session not in under_way and one.size:
+            chosen.append(one)
+            size -= one.size
+    return chosen
+
+
+def delete(sound: SessionSound) -> None:
+    """Delete a session's files, and its folder if nothing else is in it. Raises OSError."""
+    for path in sound.files:
+        path.unlink(missing_ok=True)
+    if sound.files:
+        folder = sound.files[0].parent
+        if not any(folder.iterdir()):
+            folder.rmdir()

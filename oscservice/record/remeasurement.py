@@ -1,0 +1,224 @@
+"""A session's kept sound measured again with today's estimator, and what that changes. The journal is only read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oscservice.hearing.listener import Listener, NoteDismissed, NoteHeard
+from oscservice.hearing.reading import Reading, known
+from oscservice.instrument.pitch import cents_between
+from oscservice.record.kept_sound import AlteredSoundError, KeptSound, MissingSoundError, find, floats, read, sound_of
+from oscservice.session import events as ev
+from oscservice.session.effective_events import course_of
+from oscservice.session.evolve import evolve
+from oscservice.session.judgement import comparison_of
+from oscservice.session.next_pluck import expected_hz
+from oscservice.session.setup_summary import FretError
+from oscservice.session.state import State
+from oscservice.session.summarize import standing_of
+from oscservice.session.survey import survey_of, to_json
+
+MARKED_SD = 2.0
+"""A reading that changes by more than so many of its standard errors is marked."""
+
+_SAME_NOTE_S = 0.1
+
+NumberedEvents = Sequence[tuple[int, ev.Event]]
+
+
+@dataclass(frozen=True)
+class Again:
+    """A reading, and the same measured again.
+
+    Attributes:
+        seq: number of its event.
+        then: the reading as the journal has it.
+        now: the same as it is measured today; None where that can't be.
+        change_cents, se_cents: what it changes by, + sharper, and the standard error of both together. They share the
+            sound, so a difference that is not the estimator's is far smaller.
+        fault: ``missing``, ``altered`` or ``no note`` where it can't be measured, and empty where it can; ``why`` says
+            more.
+        taken_back: the step was taken back: it is no evidence.
+    """
+
+    seq: int
+    then: ev.ReadingTaken
+    now: ev.ReadingTaken | None
+    change_cents: float = 0.0
+    se_cents: float = 0.0
+    fault: str = ""
+    why: str = ""
+    taken_back: bool = False
+
+    @property
+    def marked(self) -> bool:
+        """Whether it changes by more than its evidence."""
+        return self.now is not None and abs(self.change_cents) > MARKED_SD * self.se_cents
+
+
+@dataclass(frozen=True)
+class ErrorAgain:
+    """Error of one fret of one string as the session left it, and as it would have with the readings of today.
+
+    ``marked``: the change is more than the error's own standard error.
+    """
+
+    string: int
+    note: str
+    then: FretError
+    now: FretError
+
+    @property
+    def change_cents(self) -> float:
+        return self.now.error_cents - self.then.error_cents
+
+    @property
+    def marked(self) -> bool:
+        return abs(self.change_cents) > max(self.then.se_cents, self.now.se_cents)
+
+
+@dataclass(frozen=True)
+class Remeasured:
+    """What came of it. ``without``: readings of which no sound was kept; ``errors``: of every fret compared."""
+
+    readings: tuple[Again, ...]
+    without: int
+    errors: tuple[ErrorAgain, ...]
+
+    @property
+    def changes(self) -> bool:
+        """Whether anything changes by more than its evidence."""
+        used = (one for one in self.readings if not one.taken_back)
+        return any(one.marked for one in used) or any(one.marked for one in self.errors)
+
+    def faults(self, fault: str) -> int:
+        """How many readings can't be measured for this reason."""
+        return sum(one.fault == fault for one in self.readings)
+
+
+def remeasure(
+    folder: Path, session: str, events: NumberedEvents, done: Callable[[int], None] = lambda count: None
+) -> Remeasured:
+    """Measure every kept reading of a session again.
+
+    Args:
+        folder: where the journal's sound is (``kept.folder_of``).
+        session: the session's name.
+        events: all its events with their numbers, in order.
+        done: called with how many readings are measured so far.
+    """
+    back = taken_back(events)
+    state = State()
+    readings: list[Again] = []
+    without = 0
+    for seq, event in events:
+        if isinstance(event, ev.ReadingTaken):
+            sound = sound_of(event)
+            if sound is None:
+                without += 1
+            else:
+                again = _again(folder, session, state, seq, event, sound)
+                readings.append(replace(again, taken_back=seq in back))
+                done(len(readings))
+        state = evolve(state, event)
+    errors = errors_again(events, {one.seq: one.now for one in readings if one.now is not None})
+    return Remeasured(tuple(readings), without, errors)
+
+
+def taken_back(events: NumberedEvents) -> set[int]:
+    """Numbers of the readings of steps that were taken back."""
+    stand = {events[turn.number - 1][0] for turn in course_of([("", event) for _, event in events]).turns}
+    return {seq for seq, event in events if isinstance(event, ev.ReadingTaken)} - stand
+
+
+def _again(folder: Path, session: str, state: State, seq: int, event: ev.ReadingTaken, sound: KeptSound) -> Again:
+    try:
+        samples = read(find(folder, session, sound), sound)
+    except MissingSoundError:
+        return Again(seq, event, None, fault="missing", why="its file is not there")
+    except AlteredSoundError as error:
+        return Again(seq, event, None, fault="altered", why=f"its file {error}")
+    found = heard_again(samples, sound, expected_hz(state, sound.only_string))
+    if isinstance(found, str):
+        return Again(seq, event, None, fault="no note", why=found)
+    change = cents_between(found.f1_hz, event.f1_hz)
+    return Again(seq, event, _as_event(event, found, change), change, math.hypot(event.se_cents, found.se_cents))
+
+
+def heard_again(samples: NDArray[np.int32], sound: KeptSound, expected: Sequence[float]) -> Reading | str:
+    """The reading of the note in kept samples, shape (n,), or why there is none."""
+    listener = Listener(sound.rate_hz, live=False, known=sound.knew)
+    listener.expect(expected)
+    found = [*listener.feed(floats(samples, sound)), *listener.finish()]
+    near = [
+        one
+        for one in found
+        if isinstance(one, NoteHeard | NoteDismissed) and abs(one.onset_s - sound.onset_s) <= _SAME_NOTE_S
+    ]
+    best = min(near, key=lambda one: (isinstance(one, NoteDismissed), abs(one.onset_s - sound.onset_s)), default=None)
+    if best is None:
+        return "no note is heard where one was"
+    return best.reading if isinstance(best, NoteHeard) else best.reason
+
+
+def _as_event(event: ev.ReadingTaken, reading: Reading, change_cents: float) -> ev.ReadingTaken:
+    return replace(
+        event,
+        f1_hz=reading.f1_hz,
+        se_cents=reading.se_cents,
+        level_dbfs=reading.level_dbfs,
+        cents=event.cents + change_cents,
+        attack_cents=reading.attack_cents,
+        inharmonicity=reading.inharmonicity,
+        inharmonicity_se=known(reading.inharmonicity_se),
+        string_hz=known(reading.string_hz),
+        string_se_cents=known(reading.string_se_cents),
+        strength_db=known(reading.strength_db),
+        flags=", ".join(reading.flags),
+    )
+
+
+def errors_again(events: NumberedEvents, now: Mapping[int, ev.ReadingTaken]) -> tuple[ErrorAgain, ...]:
+    """Errors of every fret compared, with the readings of the journal and with those of ``now`` by their numbers."""
+    then, after = refolded(events, {}), refolded(events, now)
+    if then.instrument is None:
+        return ()
+    found = []
+    for one, other in zip(standing_of(then).strings, standing_of(after).strings, strict=True):
+        for error in one.errors:
+            changed = other.at(error.fret)
+            if changed is not None:
+                found.append(ErrorAgain(one.string, one.note, error, changed))
+    return tuple(found)
+
+
+def refolded(events: NumberedEvents, readings: Mapping[int, ev.ReadingTaken]) -> State:
+    """The state after all events, some readings replaced by their numbers, and what comparisons came to worked out anew
+    from the plucks as they are then. What was decided and done on them stays."""
+    state = State()
+    for seq, event in events:
+        state = evolve(state, _anew(state, readings.get(seq, event)))
+    return state
+
+
+def _anew(state: State, event: ev.Event) -> ev.Event:
+    if isinstance(event, ev.StringSurveyed):
+        survey = survey_of(state, event.string)
+        return event if survey is None else replace(event, survey=to_json(survey))
+    if isinstance(event, ev.StringProved | ev.StringChecked):
+        comparison = comparison_of(state, event.string)
+        if comparison is None:
+            return event
+        return replace(
+            event,
+            error_cents=comparison.error_cents,
+            se_cents=comparison.se_cents,
+            scatter_cents=comparison.scatter_cents,
+        )
+    return event

@@ -1,0 +1,87 @@
+"""What the journal knows of an instrument: its sessions, and how each left it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from oscservice.errors import JournalError, JournalUnavailableError
+from oscservice.record.journal import Journal, SessionRow
+from oscservice.record.recorder import Recorder
+from oscservice.session import events as ev
+from oscservice.session.evolve import fold
+from oscservice.session.setup_summary import SetupSummary
+from oscservice.session.state import State
+from oscservice.session.summarize import standing_of
+from oscservice.session.vocabulary import Ending
+
+SEALED = (Ending.PROVED, Ending.PARTLY_PROVED)
+"""Endings of a set-up that a quick check can be held against."""
+
+
+def state_of(journal: Journal | Recorder, session: str) -> State:
+    """The last state of a session. Raises JournalError: no such session, or one that can't be read."""
+    rows = journal.events(session)
+    try:
+        return fold(event for _, event in _read(rows))
+    except Exception as error:  # whatever a body holds that no version of this program has written
+        raise _unreadable(session, error) from None
+
+
+def events_of(journal: Journal | Recorder, session: str) -> list[tuple[int, ev.Event]]:
+    """All events of a session with their numbers, in order. Raises JournalError as ``state_of``."""
+    rows = journal.events(session)
+    try:
+        return [(number, event) for number, (_, event) in enumerate(_read(rows), 1)]
+    except ValueError as error:
+        raise _unreadable(session, error) from None
+
+
+def _unreadable(session: str, error: Exception) -> JournalError:
+    what = " ".join(str(error).split())[:200] or type(error).__name__
+    return JournalError(f"session {session} can't be read ({what}); its events are left as they are")
+
+
+def course_events(journal: Journal | Recorder, session: str) -> list[tuple[str, ev.Event]]:
+    """Every event of a session that ``state_of`` can read, in order, with the time it was recorded (text in UTC).
+    Raises JournalError: no such session."""
+    return list(_read(journal.events(session)))
+
+
+def _read(rows: Iterable[tuple[int, str, str, dict[str, Any]]]) -> Iterator[tuple[str, ev.Event]]:
+    for _, at_utc, kind, body in rows:
+        yield at_utc, ev.from_body(kind, body)
+
+
+def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[SessionRow, State]]:
+    """The sessions of an instrument by its identity or its name, the newest first; ones that can't be read are passed
+    over. Raises JournalError."""
+    for row in journal.sessions():
+        if instrument in (row.instrument, row.identity):
+            try:
+                state = state_of(journal, row.id)
+            except JournalError:
+                continue
+            if state.instrument is not None:
+                yield row, state
+
+
+def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | None:
+    """How the last set-up of this instrument that was proved, or partly, left it; None if there is none. Quick checks
+    don't count. Raises JournalError, also where only memory can be looked in and has none."""
+    for row in journal.sessions():
+        if row.closed and row.identity == identity and _is_sealed_set_up(journal, row):
+            return standing_of(state_of(journal, row.id), row.id)
+    if isinstance(journal, Recorder) and journal.fault:
+        raise JournalUnavailableError(journal.fault)
+    return None
+
+
+def _is_sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> bool:
+    """Told from its events alone: to fold those of many quick checks would take its time."""
+    try:
+        bodies = {kind: body for _, _, kind, body in journal.events(row.id)}
+    except JournalError:
+        return False
+    begun, closed = bodies.get(ev.SessionBegun.__name__, {}), bodies.get(ev.SessionClosed.__name__, {})
+    return bool(begun) and not begun.get("against") and closed.get("outcome") in SEALED

@@ -1,0 +1,95 @@
+"""The facts of a report as one table of CSV (RFC 4180): a number a row, so that a spreadsheet can sort and filter."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+
+from oscservice.report.facts import Facts, StringFact, Value
+
+COLUMNS = ("session", "about", "string", "place", "what", "value", "se", "unit", "text")
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+Row = tuple[str, int | None, str, str, float | None, float | None, str, str]
+"""about, string, place, what, value, se, unit, text"""
+
+
+def csv_text(facts: Facts) -> str:
+    """The table: a heading line, then a row for each number that the report has."""
+    with io.StringIO(newline="") as written:
+        writer = csv.writer(written)
+        writer.writerow(COLUMNS)
+        for about, string, place, what, value, se, unit, text in _rows(facts):
+            numbers = ["" if number is None else number for number in (string, value, se)]
+            writer.writerow(
+                [facts.overview.session, about, numbers[0], place, what, *numbers[1:], unit, harmless(text)]
+            )
+        return written.getvalue()
+
+
+def harmless(text: str) -> str:
+    """A text that no spreadsheet takes for a formula: an apostrophe goes before what could begin one (OWASP, "CSV
+    Injection")."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _rows(facts: Facts) -> Iterator[Row]:
+    overview = facts.overview
+    yield "session", None, "", "label", None, None, "", overview.label
+    yield "session", None, "", "outcome", None, None, "", overview.outcome or f"open, {overview.phase}"
+    yield "session", None, "", "begun", None, None, "UTC", overview.begun_utc
+    yield "session", None, "", "closed", None, None, "UTC", overview.closed_utc
+    yield "session", None, "", "tolerance", overview.tolerance_cents, None, "cents", ""
+    yield "session", None, "", "SHA-256", None, None, "", f"{facts.seal.state} {facts.seal.sha256}"
+    for item in facts.inspected:
+        yield "inspection", None, "", item.name, None, None, "", "; ".join([item.verdict, *item.measured, item.note])
+    for change in facts.changes:
+        yield "inspection", None, "", "changed", None, None, "", change
+    for result in facts.results:
+        yield from _result(result)
+    for move in facts.moves:
+        yield "move", move.string, "", f"move {move.number}", move.mm, None, "mm", "told" if move.told else "as advised"
+        yield from _value("move", move.string, "", f"before move {move.number}", move.before, "cents")
+        yield from _value("move", move.string, "", f"after move {move.number}", move.after, "cents")
+    for pluck in facts.plucks:
+        said = ", ".join(part for part in ("dropped" if pluck.dropped else "", pluck.flags) if part)
+        yield "pluck", pluck.string, pluck.place, "settled", pluck.pitch.value, pluck.pitch.se, "cents", pluck.at_utc
+        yield "pluck", pluck.string, pluck.place, "attack above it", pluck.attack_cents, None, "cents", said
+    for cause in facts.causes:
+        where = " ".join(map(str, cause.strings))
+        yield (
+            "cause",
+            None,
+            f"fret {cause.fret}" if cause.fret else "",
+            cause.cause,
+            cause.size,
+            cause.se,
+            cause.unit,
+            where,
+        )
+        yield "cause", None, "", "probability", cause.probability, None, "", f"{cause.evidence}; {cause.check}"
+
+
+def _result(one: StringFact) -> Iterator[Row]:
+    yield "string", one.string, "", "status", None, None, "", one.status + (f": {one.left_out}" if one.out else "")
+    yield "string", one.string, "", "saddle moved", one.moved_mm, None, "mm", f"{one.moves} moves"
+    yield from _value("string", one.string, "open", "off its pitch", one.open, "cents")
+    yield from _value("string", one.string, "harmonic", "above the octave", one.octave, "cents")
+    yield from _value("string", one.string, "open", "inharmonicity", one.inharmonicity, "")
+    for at in one.frets:
+        heard = "plucked" if at.plucked else "expected"
+        yield from _value("string", one.string, f"fret {at.fret}", "error as found", at.found, "cents", heard)
+        yield from _value("string", one.string, f"fret {at.fret}", "error as left", at.left, "cents", heard)
+    if one.check is not None:
+        verdict = f"{one.check.verdict}, {one.check.what}"
+        yield from _value("string", one.string, "open", "change", one.check.tuning, "cents", verdict)
+        yield from _value("string", one.string, "fretted", "change", one.check.intonation, "cents", verdict)
+
+
+def _value(
+    about: str, string: int, place: str, what: str, value: Value | None, unit: str, text: str = ""
+) -> Iterator[Row]:
+    if value is not None:
+        yield about, string, place, what, value.value, value.se, unit, text

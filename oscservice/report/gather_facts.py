@@ -1,0 +1,420 @@
+"""From a session's record to the facts of its report.
+
+What became of each string: its errors over the neck as found and as left, and the rest that is known of it.
+
+What happened in a session, one after the other: the saddles' moves and the plucks.
+
+How plucks fell, from the sound that was kept of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from oscservice.advice.remaining_errors import StringRemains
+from oscservice.hearing.pitch_track import fall
+from oscservice.hearing.resampling import decimate, decimation
+from oscservice.instrument.spec import SCREW, SHAPED, Instrument
+from oscservice.record.event_chain import Record, edited
+from oscservice.record.kept_sound import AlteredSoundError, MissingSoundError, find, floats, read, sound_of
+from oscservice.report.facts import (
+    AtFret,
+    Built,
+    BuiltString,
+    CauseFact,
+    Checked,
+    Facts,
+    Fall,
+    Falls,
+    Inspected,
+    MoveFact,
+    Overview,
+    PluckFact,
+    Sealed,
+    StringFact,
+    Value,
+)
+from oscservice.sentences.sentence_table import ENGLISH
+from oscservice.session import events as ev
+from oscservice.session.effective_events import EffectiveEvents, Turn
+from oscservice.session.inspection import STRINGS, age_of, measured_of
+from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
+from oscservice.session.setup_summary import StringSummary
+from oscservice.session.state import State, StringState
+from oscservice.session.summarize import compared, remaining, standing_of
+from oscservice.session.survey import finding_from_json, here
+from oscservice.session.vocabulary import COMPARED, InspectionVerdict
+
+
+def results_of(course: EffectiveEvents) -> tuple[StringFact, ...]:
+    """One result a string, string 1 first; none where nothing was begun."""
+    state = course.state
+    if state.instrument is None:
+        return ()
+    left, found = _errors(state), _found(course)
+    plucks = [
+        turn.event.string
+        for turn in course.turns
+        if isinstance(turn.event, ev.ReadingTaken) and turn.before.phase in COMPARED
+    ]
+    standing = standing_of(state)
+    return tuple(
+        _result(one, state.string(one.string), found.get(one.string), left.get(one.string), plucks.count(one.string))
+        for one in standing.strings
+    )
+
+
+def moved_strings(state: State, event: ev.SaddleMoved) -> tuple[int, ...]:
+    """Strings whose saddles a move of one of them moves."""
+    assert state.instrument is not None
+    adjuster = state.instrument.adjuster_of(event.string)
+    return (event.string,) if adjuster is None else tuple(adjuster.influence)
+
+
+def _errors(state: State) -> dict[int, StringRemains]:
+    return remaining(state) if compared(state) else {}
+
+
+def _found(course: EffectiveEvents) -> dict[int, StringRemains]:
+    """By string, what was known of its errors when its saddle was about to be moved for the first time."""
+    found: dict[int, StringRemains] = {}
+    moved: set[int] = set()
+    for turn in course.turns:
+        event = turn.event
+        if not isinstance(event, ev.SaddleMoved) or event.mm == 0.0:
+            continue
+        first = set(moved_strings(turn.before, event)) - moved
+        if first:
+            known = _errors(turn.before)
+            found |= {number: known[number] for number in first if number in known}
+        moved |= first
+    return found
+
+
+def _result(
+    standing: StringSummary,
+    string: StringState,
+    found: StringRemains | None,
+    left: StringRemains | None,
+    plucks: int,
+) -> StringFact:
+    check = string.check
+    return StringFact(
+        string=standing.string,
+        note=standing.note,
+        status=standing.status,
+        left_out=standing.left_out,
+        overruled=string.overruled,
+        proved=string.proved,
+        heard=string.judged_here or here(string) is not None,
+        frets=_frets(found, left),
+        open=_value(standing.open_cents, standing.open_se_cents),
+        octave=_value(standing.harmonic_cents, standing.harmonic_se_cents),
+        inharmonicity=_value(standing.inharmonicity, standing.inharmonicity_se),
+        moved_mm=standing.moved_mm,
+        moves=standing.moves,
+        plucks=plucks,
+        scatter_cents=None if string.last is None else string.last.scatter_cents,
+        check=None
+        if check is None
+        else Checked(
+            verdict=check.verdict,
+            what=check.what,
+            tuning=Value(check.tuning_cents, check.tuning_se_cents),
+            intonation=Value(check.intonation_cents, check.intonation_se_cents),
+        ),
+    )
+
+
+def _frets(found: StringRemains | None, left: StringRemains | None) -> tuple[AtFret, ...]:
+    sides = [one for one in (found, left) if one is not None]
+    if not sides:
+        return ()
+    before, after = _by_fret(found), _by_fret(left)
+    plucked = {fret for one in sides for fret in one.measured}
+    return tuple(AtFret(fret, before.get(fret), after.get(fret), fret in plucked) for fret in sides[-1].frets)
+
+
+def _by_fret(errors: StringRemains | None) -> Mapping[int, Value]:
+    if errors is None:
+        return {}
+    told = zip(errors.frets, errors.errors_cents, errors.se_cents, strict=True)
+    return {fret: Value(cents, se) for fret, cents, se in told}
+
+
+def _value(value: float | None, se: float) -> Value | None:
+    return None if value is None else Value(value, se)
+
+
+def moves_of(course: EffectiveEvents) -> tuple[MoveFact, ...]:
+    """Every move of a saddle, in order; a shared one under the string it goes by."""
+    found: list[MoveFact] = []
+    for at, turn in enumerate(course.turns):
+        if isinstance(turn.event, ev.SaddleMoved):
+            found.append(_moved(len(found) + 1, turn, turn.event, course.turns[at + 1 :]))
+    return tuple(found)
+
+
+def plucks_of(course: EffectiveEvents) -> tuple[PluckFact, ...]:
+    """Every pluck that was read while strings were compared, in order."""
+    found: list[PluckFact] = []
+    for turn in course.turns:
+        event, state = turn.event, turn.before
+        if isinstance(event, ev.ReadingDiscarded):
+            _drop_last(found, event.string)
+        if not isinstance(event, ev.ReadingTaken) or state.phase not in COMPARED:
+            continue
+        found.append(
+            PluckFact(
+                number=turn.number,
+                at_utc=turn.at_utc,
+                phase=str(state.phase),
+                string=event.string,
+                place=event.place,
+                hz=event.f1_hz,
+                pitch=Value(event.cents, event.se_cents),
+                attack_cents=event.attack_cents,
+                level_dbfs=event.level_dbfs,
+                strength_db=event.strength_db,
+                flags=event.flags,
+                moves=state.string(event.string).moves,
+                dropped=False,
+            )
+        )
+    return tuple(found)
+
+
+def _moved(number: int, turn: Turn, event: ev.SaddleMoved, later: Sequence[Turn]) -> MoveFact:
+    string = turn.before.string(event.string)
+    advice = string.advice
+    after, oddity = _answer(event.string, later)
+    known = string.last if string.judged_here else None
+    return MoveFact(
+        number=number,
+        at_utc=turn.at_utc,
+        string=event.string,
+        mm=event.mm,
+        told=event.told,
+        advised=None if advice is None else Value(advice.mm, advice.se_mm),
+        turns=None if advice is None else advice.turns,
+        before=None if known is None else Value(known.error_cents, known.se_cents),
+        expected_cents=None if advice is None else advice.left_cents,
+        after=after,
+        oddity=oddity,
+    )
+
+
+def _answer(string: int, later: Sequence[Turn]) -> tuple[Value | None, str]:
+    """What was first heard of a string's error after a move, before it was moved again, and what was odd about it."""
+    oddity = ""
+    for turn in later:
+        event = turn.event
+        if isinstance(event, ev.SaddleMoved) and event.string == string:
+            return None, oddity
+        if isinstance(event, ev.ResponseLearnt) and event.string == string:
+            oddity = event.oddity
+        if isinstance(event, ev.StringJudged | ev.StringProved) and event.string == string:
+            return Value(event.error_cents, event.se_cents), oddity
+    return None, oddity
+
+
+def _drop_last(plucks: list[PluckFact], string: int) -> None:
+    """The string's last pluck that was not dropped yet is."""
+    for at in range(len(plucks) - 1, -1, -1):
+        if plucks[at].string == string and not plucks[at].dropped:
+            plucks[at] = replace(plucks[at], dropped=True)
+            return
+
+
+_DIGITS = 4  # of seconds and cents: more say nothing
+
+
+def falls_of(
+    folder: Path, session: str, course: EffectiveEvents, done: Callable[[int], None] = lambda count: None
+) -> Falls | None:
+    """The falls of the plucks that were compared; None where no sound was kept of any.
+
+    Args:
+        folder: where the journal's sound is (``record.kept.folder_of``).
+        session: the session's name.
+        course: what stands of its events.
+        done: called with how many were looked at so far.
+    """
+    found: list[Fall] = []
+    missing = altered = count = 0
+    for turn in course.turns:
+        event = turn.event
+        sound = sound_of(event) if turn.before.phase in COMPARED else None
+        if sound is None or not isinstance(event, ev.ReadingTaken):
+            continue
+        count += 1
+        done(count)
+        try:
+            samples = floats(read(find(folder, session, sound), sound), sound)
+        except MissingSoundError:
+            missing += 1
+            continue
+        except AlteredSoundError:
+            altered += 1
+            continue
+        factor = decimation(sound.rate_hz)
+        moments = fall(decimate(samples, factor), sound.rate_hz / factor, sound.onset_s, event.f1_hz)
+        if moments:
+            at_s = tuple(round(one.at_s, _DIGITS) for one in moments)
+            cents = tuple(round(one.cents, _DIGITS) for one in moments)
+            se_cents = tuple(round(one.se_cents, _DIGITS) for one in moments)
+            found.append(Fall(turn.number, event.string, event.place, at_s, cents, se_cents))
+    return Falls(tuple(found), missing, altered) if count else None
+
+
+def facts_of(record: Record, course: EffectiveEvents, version: str, falls: Falls | None = None) -> Facts:
+    """What a report tells.
+
+    Args:
+        record: the session as the journal holds it.
+        course: what stands of its events.
+        version: of this program.
+        falls: how plucks fell, where their sound was kept.
+    """
+    state = course.state
+    return Facts(
+        version=version,
+        overview=_overview(record, course),
+        instrument=None if state.instrument is None else _built(state.instrument),
+        inspected=_inspected(state),
+        changes=tuple(text for _, text in state.changes),
+        results=results_of(course),
+        moves=moves_of(course),
+        plucks=plucks_of(course),
+        causes=_causes(course),
+        cautions=_cautions(course),
+        seal=_seal(record),
+        falls=falls,
+    )
+
+
+def _overview(record: Record, course: EffectiveEvents) -> Overview:
+    row, state = record.session, course.state
+    against = "" if state.against is None else state.against.session
+    begun = state.instrument is not None
+    return Overview(
+        session=row.id,
+        label=state.label if begun else row.label,
+        kind="" if not begun else "quick check" if against else "set-up",
+        outcome=state.outcome,
+        phase=str(state.phase),
+        day=state.day,
+        begun_utc=row.started_utc,
+        closed_utc=row.closed_utc or "",
+        tolerance_cents=state.tolerance_cents,
+        tuning_cents=TUNING_WINDOW_CENTS,
+        fret=state.fret,
+        frets=state.played.frets if begun else (),
+        by_hand=state.by_hand,
+        taken_back=course.taken_back,
+        against=against,
+    )
+
+
+def _built(instrument: Instrument) -> Built:
+    bridge = instrument.bridge
+    return Built(
+        name=instrument.name,
+        title=instrument.title,
+        identity=instrument.identity,
+        reference_hz=instrument.reference_hz,
+        frets=instrument.frets,
+        bridge=bridge.kind,
+        floating=bridge.floating,
+        slacken=bridge.slacken,
+        means=tuple(sorted({adjuster.means for adjuster in bridge.adjusters})),
+        strings=tuple(
+            BuiltString(
+                string=number,
+                note=spec.note,
+                wanted_hz=instrument.open_hz(number),
+                gauge_mm=spec.gauge_mm,
+                core_mm=spec.core_mm,
+                wound=spec.wound,
+                scale_mm=spec.scale_mm,
+                action_12_mm=spec.action_12_mm,
+                setback_mm=spec.setback_mm,
+            )
+            for number, spec in enumerate(instrument.strings, start=1)
+        ),
+    )
+
+
+def _inspected(state: State) -> tuple[Inspected, ...]:
+    """Every item that somebody looked at or measured; none in a quick check."""
+    if state.instrument is None or state.against is not None:
+        return ()
+    found = []
+    for name, item in state.items:
+        measured = [one.text() for one in measured_of(state, name)]
+        age = age_of(state) if name == STRINGS else None
+        measured += [] if age is None else [age.text()]
+        found.append(
+            Inspected(
+                item=name,
+                name=ENGLISH.text("item", name, "name"),
+                asks=ENGLISH.text("item", name, "what"),
+                verdict=str(item.verdict),
+                note=item.note,
+                measured=tuple(measured),
+            )
+        )
+    looked_at = any(one.verdict != InspectionVerdict.WAITING or one.measured for one in found)
+    return tuple(found) if looked_at else ()
+
+
+def _causes(course: EffectiveEvents) -> tuple[CauseFact, ...]:
+    found: dict[str, CauseFact] = {}
+    for turn in course.turns:
+        if isinstance(turn.event, ev.CauseNamed):
+            one = finding_from_json(turn.event.finding)
+            found[one.name] = CauseFact(
+                name=one.name,
+                cause=one.cause,
+                strings=one.strings,
+                fret=one.fret,
+                size=one.size,
+                se=one.se,
+                unit=one.unit,
+                probability=one.probability,
+                evidence=one.evidence,
+                check=one.check,
+                stops=one.stops,
+                stands=one in course.state.findings,
+            )
+    return tuple(found.values())
+
+
+def _cautions(course: EffectiveEvents) -> tuple[str, ...]:
+    """The cautions of the work that this instrument asks for, in the order of the work, each once."""
+    state = course.state
+    if state.instrument is None:
+        return ()
+    bridge = state.instrument.bridge
+    means = {adjuster.means for adjuster in bridge.adjusters}
+    codes = ["tune_up"]
+    if state.against is None:
+        codes = ["put_right", "strings_old", "tune_up"]
+        codes += ["slacken", "shift_saddle"] if bridge.slacken else []
+        codes += ["turn_screw"] if SCREW in means else []
+        codes += ["shape_crown"] if SHAPED in means else []
+        codes.append("hand_over")
+    return tuple(dict.fromkeys(ENGLISH.caution(code) for code in codes))
+
+
+def _seal(record: Record) -> Sealed:
+    fault, row = edited(record), record.session
+    return Sealed(
+        state="edited" if fault is not None else "sealed" if row.closed else "open",
+        sha256=row.seal or record.last_hash,
+        events=len(record.events),
+        fault="" if fault is None else fault.what,
+        cut=row.cut,
+    )

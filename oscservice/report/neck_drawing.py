@@ -1,0 +1,301 @@
+"""The neck as a player sees it, each string a line that leaves its rest by as many cents as each fret is off.
+
+Lying, the nut is on the left, string 1 on top, and up is sharp; standing (for narrow pages), the nut is on top, string
+1 on the right, and right is sharp. Frets are at their real distances and thick strings are drawn thicker.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from oscservice.instrument.string_physics import fret_position_mm
+from oscservice.report.drawing import (
+    DASHED,
+    DOTTED,
+    LIGHT,
+    PIECE_PX,
+    ROW_PX,
+    SMALL_PX,
+    Entry,
+    arrow,
+    blank,
+    dot,
+    draw_key,
+    in_cents,
+    line,
+    marked,
+    name_string,
+    nice_above,
+    nice_below,
+    page_axes,
+    rows_of,
+    signed,
+    width_px,
+)
+from oscservice.report.facts import AtFret, Facts, StringFact, Value
+from oscservice.session.vocabulary import Status
+
+LYING_PX, STANDING_PX = 800.0, 328.0
+"""How wide the two are."""
+
+_STANDING_NECK_PX = 560.0
+_LABEL_PX = 58.0
+_SHARE = 0.46  # of the distance between two strings, that a string may leave its rest by
+_MOST_TOLERANCES = 8.0  # drawn, so that the tolerance itself can be seen
+_LEAST_TOLERANCES = 3.0
+_LEAST_LIMIT_CENTS = 4.0
+_USUAL_FRETS = (12, 5, 7, 3, 9, 17, 24, 1, 15, 19, 21, 36, 29, 33, 27, 31)
+_FRET_ROOM_PX = 20.0
+
+
+@dataclass(frozen=True)
+class _Board:
+    """Where things are: a share of the way from the nut along the neck, and px across from a string's rest towards
+    sharp, become a place on the page by ``to``. Cents are drawn up to ``limit_cents``, each ``cent_px``."""
+
+    facts: Facts
+    axes: Axes
+    lying: bool
+    between_px: float
+    limit_cents: float
+    rest_px: Callable[[int], float]
+    nut_px: float
+    neck_px: float
+
+    @property
+    def cent_px(self) -> float:
+        return self.between_px * _SHARE / self.limit_cents
+
+    def to(self, string: int, along: float, across_px: float) -> tuple[float, float]:
+        at = self.nut_px + along * self.neck_px
+        rest = self.rest_px(string)
+        return (at, rest - across_px) if self.lying else (rest + across_px, at)
+
+    def along(self, fret: int) -> float:
+        """Where a fret is, as a share of the way from the nut to a little behind the last fret."""
+        assert self.facts.instrument is not None
+        return fret_position_mm(1.0, fret) / (fret_position_mm(1.0, self.facts.instrument.frets) * 1.015)
+
+
+def limit_of(facts: Facts) -> float:
+    """Cents up to which the neck is drawn: what is left fits in, as long as the tolerance can be seen beside it."""
+    tolerance = facts.overview.tolerance_cents
+    left = [abs(value.value) + value.se for value in _values(facts, found=False)]
+    most = max(_MOST_TOLERANCES * tolerance, _LEAST_LIMIT_CENTS)
+    return nice_above(min(max([*left, _LEAST_TOLERANCES * tolerance]), most))
+
+
+def is_cut(facts: Facts) -> bool:
+    """Whether something lies further out than is drawn."""
+    return any(abs(value.value) > limit_of(facts) for value in [*_values(facts, True), *_values(facts, False)])
+
+
+def lying(facts: Facts) -> Figure:
+    """The neck for a wide page. Draw within ``drawing.style``."""
+    count = len(facts.results)
+    remarks = {one.string: _remarks(one) for one in facts.results}
+    right = max((width_px(text) for said in remarks.values() for text in said), default=0.0) + 18.0
+    limit = limit_of(facts)
+    between = 76.0 if count <= 6 else 66.0 if count <= 8 else 56.0
+    key = rows_of(_key(facts, limit, between, lying=True), LYING_PX)
+    top = len(key) * ROW_PX + 8.0
+    bottom = top + count * between
+    figure = blank(LYING_PX, bottom + 26.0)
+    axes = page_axes(figure)
+    draw_key(axes, key, 2.0, 0.0)
+    neck_px = LYING_PX - _LABEL_PX - right
+    board = _Board(facts, axes, True, between, limit, lambda n: top + (n - 0.5) * between, _LABEL_PX, neck_px)
+    _frets(board, top, bottom)
+    for fret in _labelled(board):
+        x = board.nut_px + board.along(fret) * board.neck_px
+        axes.text(x, bottom + 17.0, str(fret), ha="center", color=LIGHT.soft, size=SMALL_PX)
+    axes.text(_LABEL_PX - 9.0, bottom + 17.0, "fret", ha="right", color=LIGHT.soft, size=SMALL_PX)
+    for one in facts.results:
+        y = board.rest_px(one.string)
+        name_string(axes, 2.0, y + 4.0, one.string, one.note)
+        said = remarks[one.string]
+        for row, text in enumerate(said):
+            shift = (row - 0.5 * (len(said) - 1)) * 14.0
+            axes.text(LYING_PX - right + 12.0, y + 4.0 + shift, text, size=SMALL_PX)
+        _string(board, one)
+    return figure
+
+
+def standing(facts: Facts) -> Figure:
+    """The neck for a narrow page. Draw within ``drawing.style``."""
+    count = len(facts.results)
+    left = 30.0
+    limit = limit_of(facts)
+    between = min((STANDING_PX - left - 4.0) / count, 110.0)
+    key = rows_of(_key(facts, limit, between, lying=False), STANDING_PX)
+    top = len(key) * ROW_PX + 26.0
+    nut = top + 24.0
+    figure = blank(STANDING_PX, nut + _STANDING_NECK_PX + 6.0)
+    axes = page_axes(figure)
+    draw_key(axes, key, 2.0, 0.0)
+    board = _Board(
+        facts, axes, False, between, limit, lambda n: left + (count - n + 0.5) * between, nut, _STANDING_NECK_PX
+    )
+    _frets(board, left, left + count * between)
+    for fret in _labelled(board):
+        y = nut + board.along(fret) * board.neck_px + 4.0
+        axes.text(left - 7.0, y, str(fret), ha="right", color=LIGHT.soft, size=SMALL_PX)
+    for one in facts.results:
+        x = board.rest_px(one.string)
+        axes.text(x, top, f"{one.string}×" if one.out else f"{one.string}", ha="center", weight="bold")
+        size = SMALL_PX if count <= 8 else 9.5
+        axes.text(x, top + 15.0, one.note, ha="center", size=size, color=LIGHT.soft)
+        _string(board, one)
+    return figure
+
+
+def _values(facts: Facts, found: bool) -> Iterator[Value]:
+    for one in facts.compared:
+        for at in one.frets:
+            value = at.found if found else at.left
+            if value is not None:
+                yield value
+
+
+def _labelled(board: _Board) -> list[int]:
+    """Frets whose numbers are told: those that were compared, then the usual ones, as far as there is room."""
+    assert board.facts.instrument is not None
+    last = board.facts.instrument.frets
+    found: list[int] = []
+    for fret in (*board.facts.overview.frets, *_USUAL_FRETS, last):
+        room = (abs(board.along(fret) - board.along(other)) * board.neck_px for other in found)
+        if fret <= last and all(px >= _FRET_ROOM_PX for px in room):
+            found.append(fret)
+    return found
+
+
+def _frets(board: _Board, first_px: float, last_px: float) -> None:
+    assert board.facts.instrument is not None
+    for fret in range(board.facts.instrument.frets + 1):
+        at = board.nut_px + board.along(fret) * board.neck_px
+        ends = [(at, first_px), (at, last_px)] if board.lying else [(first_px, at), (last_px, at)]
+        line(board.axes, ends, color=LIGHT.line if fret else LIGHT.ink, lw=0.6 if fret else 4.0, solid_capstyle="butt")
+
+
+def _string(board: _Board, one: StringFact) -> None:
+    """One string: the band of the tolerance, where it should lie, as found and as left."""
+    axes, number = board.axes, one.string
+    within = board.facts.overview.tolerance_cents * board.cent_px
+    corners = [board.to(number, *at) for at in ((0.0, within), (1.0, within), (1.0, -within), (0.0, -within))]
+    axes.fill([x for x, _ in corners], [y for _, y in corners], color=LIGHT.band, lw=0.0)
+    for across in (within, -within):
+        line(axes, [board.to(number, 0.0, across), board.to(number, 1.0, across)], color=LIGHT.line, lw=0.8, ls=DOTTED)
+    line(axes, [board.to(number, 0.0, 0.0), board.to(number, 1.0, 0.0)], color=LIGHT.line, lw=0.8)
+    if not one.frets:
+        if board.lying:
+            x, y = board.to(number, 0.5, 0.0)
+            axes.text(x, y + 4.0, "not compared", ha="center", size=SMALL_PX, bbox={"fc": LIGHT.paper, "lw": 0.0})
+        return
+    found = [(at.fret, at.found.value) for at in one.frets if at.found is not None]
+    _course(board, number, found, color=LIGHT.before, lw=1.4, ls=DASHED)
+    assert board.facts.instrument is not None
+    thick = 0.9 + 1.5 * math.sqrt(board.facts.instrument.strings[number - 1].gauge_mm)
+    left = [(at.fret, at.left.value) for at in one.frets if at.left is not None]
+    _course(board, number, left, color=LIGHT.after, lw=thick)
+    for at in one.frets:
+        if at.left is not None:
+            _whisker(board, number, at, at.left)
+
+
+def _course(board: _Board, number: int, points: Sequence[tuple[int, float]], **how: object) -> None:
+    """A line from the nut over the frets, up to where it leaves what is drawn; there an arrowhead says it goes on."""
+    inside, before = [board.to(number, 0.0, 0.0)], (0.0, 0.0)
+    for fret, cents in points:
+        along = board.along(fret)
+        if abs(cents) <= board.limit_cents:
+            inside.append(board.to(number, along, cents * board.cent_px))
+            before = (along, cents)
+            continue
+        edge = math.copysign(board.limit_cents, cents)
+        share = (edge - before[1]) / (cents - before[1])
+        x, y = board.to(number, before[0] + share * (along - before[0]), edge * board.cent_px)
+        inside.append((x, y))
+        arrow(board.axes, x, y, _turned(board, cents), colour=str(how["color"]), size=7.0)
+        break
+    if points:
+        line(board.axes, inside, **how)
+
+
+def _turned(board: _Board, cents: float) -> float:
+    return (0.0 if cents > 0.0 else 180.0) - (0.0 if board.lying else 90.0)
+
+
+def _whisker(board: _Board, number: int, at: AtFret, left: Value) -> None:
+    """How sure the error at a fret is, a dot where it was plucked, an arrowhead beyond it where it is surely too
+    large."""
+    along, limit = board.along(at.fret), board.limit_cents
+    if abs(left.value) <= limit:
+        ends = [max(-limit, min(limit, left.value + way * left.se)) * board.cent_px for way in (1.0, -1.0)]
+        line(board.axes, [board.to(number, along, end) for end in ends], color=LIGHT.after, lw=1.7)
+        if at.plucked:
+            dot(board.axes, *board.to(number, along, left.value * board.cent_px))
+    if marked(left.value, left.se, board.facts.overview.tolerance_cents):
+        out = min(abs(left.value) + left.se, limit) * board.cent_px + 6.0
+        x, y = board.to(number, along, math.copysign(out, left.value))
+        arrow(board.axes, x, y, _turned(board, left.value), size=6.5)
+
+
+def _remarks(one: StringFact) -> tuple[str, ...]:
+    """What is said beside a string: its largest error and where, and whether it was left out."""
+    said = {Status.SET_ASIDE: ["set aside"], Status.OUT_OF_TRAVEL: ["out of travel"]}.get(Status(one.status), [])
+    known = [(at.left.value, at.fret) for at in one.frets if at.left is not None]
+    if known:
+        cents, fret = max(known, key=lambda item: abs(item[0]))
+        said.append(f"most {signed(cents)} at {fret}")
+        if not one.heard:
+            said.append("expected")
+    return tuple(said)
+
+
+def _key(facts: Facts, limit_cents: float, between_px: float, *, lying: bool) -> list[Entry]:
+    tolerance = facts.overview.tolerance_cents
+    cent_px = between_px * _SHARE / limit_cents
+    ruler_cents = nice_below((ROW_PX - 3.0 if lying else PIECE_PX) / cent_px)
+    ruler_px = ruler_cents * cent_px
+
+    def as_left(axes: Axes, x: float, y: float) -> None:
+        line(axes, [(x, y), (x + PIECE_PX, y)], color=LIGHT.after, lw=2.0)
+
+    def plucked(axes: Axes, x: float, y: float) -> None:
+        line(axes, [(x + PIECE_PX / 2.0, y - 8.0), (x + PIECE_PX / 2.0, y + 8.0)], color=LIGHT.after, lw=1.7)
+        dot(axes, x + PIECE_PX / 2.0, y)
+
+    def as_found(axes: Axes, x: float, y: float) -> None:
+        line(axes, [(x, y), (x + PIECE_PX, y)], color=LIGHT.before, lw=1.4, ls=DASHED)
+
+    def band(axes: Axes, x: float, y: float) -> None:
+        axes.fill([x, x + PIECE_PX, x + PIECE_PX, x], [y - 5.0, y - 5.0, y + 5.0, y + 5.0], color=LIGHT.band, lw=0.0)
+        for across in (5.0, -5.0):
+            line(axes, [(x, y + across), (x + PIECE_PX, y + across)], color=LIGHT.line, lw=0.8, ls=DOTTED)
+        line(axes, [(x, y), (x + PIECE_PX, y)], color=LIGHT.line, lw=0.8)
+
+    def too_far(axes: Axes, x: float, y: float) -> None:
+        arrow(axes, x + PIECE_PX / 2.0, y, 0.0)
+
+    def ruler(axes: Axes, x: float, y: float) -> None:
+        x += PIECE_PX / 2.0
+        half = ruler_px / 2.0
+        ends = [(x, y - half), (x, y + half)] if lying else [(x - half, y), (x + half, y)]
+        line(axes, ends, color=LIGHT.ink, lw=2.0, solid_capstyle="butt")
+
+    entries = [Entry("as left", as_left)]
+    if any(True for _ in _values(facts, found=True)):
+        entries.append(Entry("as found", as_found))
+    entries += [
+        Entry("plucked, ± 1 sd", plucked),
+        Entry(f"true, ± {in_cents(tolerance)}", band),
+    ]
+    if any(marked(value.value, value.se, tolerance) for value in _values(facts, found=False)):
+        entries.append(Entry("surely further off", too_far))
+    entries.append(Entry(f"{in_cents(ruler_cents)}; {'up' if lying else 'right'} is sharp", ruler))
+    return entries

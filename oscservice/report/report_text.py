@@ -1,0 +1,147 @@
+"""What a report says in words: how a session ended, where a string stands, and numbers with their errors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from oscservice.report.drawing import in_cents, signed
+from oscservice.report.facts import Facts, StringFact, Value
+from oscservice.session.vocabulary import PHASE_TEXTS, Check, Drift, Ending, InspectionVerdict, Phase, Status
+
+LEAST_SE = 0.1
+"""No error is told finer than this, in cents or mm."""
+
+VERDICTS = {
+    InspectionVerdict.WAITING: "not looked at",
+    InspectionVerdict.PASSED: "in order",
+    InspectionVerdict.WAIVED: "left so",
+    InspectionVerdict.FAILED: "not in order",
+}
+_HEADINGS = {
+    Ending.PROVED: "Proved",
+    Ending.PARTLY_PROVED: "Partly proved",
+    Ending.ABANDONED: "Abandoned",
+    Ending.HOLDS: "Holds",
+    Ending.DRIFTED: "Drifted",
+    Ending.UNSURE: "Can't be told",
+}
+_CHECKS = {Check.HOLDS: "holds", Check.UNSURE: "can't be told"}
+_DRIFTS = {
+    Drift.TUNING: "drifted in tuning",
+    Drift.INTONATION: "drifted in intonation",
+    Drift.BOTH: "drifted in tuning and intonation",
+}
+
+
+def with_error(value: Value | None) -> str:
+    """A value and its standard error to a tenth: ``+1.2 ± 0.3``; a dash where it isn't known."""
+    return "–" if value is None else f"{signed(value.value)} ± {max(value.se, LEAST_SE):.1f}"
+
+
+def moment(at_utc: str) -> str:
+    """A time of the journal to the minute: ``2026-11-25 09:30``."""
+    return at_utc[:16].replace("T", " ")
+
+
+def listed(numbers: Sequence[int]) -> str:
+    """``string 4``, ``strings 2 and 4``, ``strings 1, 2 and 4``."""
+    words = [str(number) for number in numbers]
+    joined = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return f"string{'s' if len(words) > 1 else ''} {joined}"
+
+
+def heading(facts: Facts) -> str:
+    """How the session ended, in a word or two."""
+    if not facts.overview.kind:
+        return "Nothing begun"
+    return _HEADINGS[Ending(facts.overview.outcome)] if facts.overview.outcome else "Still open"
+
+
+def summary(facts: Facts) -> str:
+    """The same in a sentence or two."""
+    overview, results = facts.overview, facts.results
+    if not overview.kind:
+        return "The journal has this session, but no instrument was ever put on the bench in it."
+    if facts.quick:
+        return _checked(facts)
+    out = [one.string for one in results if one.out]
+    proved = [one.string for one in results if one.proved]
+    if overview.outcome == Ending.PROVED:
+        return f"Every string was set and passed the last pass. {_largest(facts)}"
+    if overview.outcome == Ending.PARTLY_PROVED:
+        if not proved:
+            return f"Left out: {listed(out)}; why is told below."
+        said = f"Only {listed(proved)}" if len(proved) < len(out) else f"All but {listed(out)}"
+        return f"{said} passed the last pass; why is told below. {_largest(facts)}"
+    if overview.outcome == Ending.ABANDONED:
+        return f"The set-up was given up before it was done. {_so_far(facts)}"
+    return f"The set-up is not finished: {PHASE_TEXTS[Phase(overview.phase)]}. {_so_far(facts)}"
+
+
+def outcome_of(one: StringFact) -> str:
+    """Where a string stands, in a word or two."""
+    if one.check is not None:
+        check = Check(one.check.verdict)
+        return _DRIFTS[Drift(one.check.what)] if check is Check.DRIFTED else _CHECKS[check]
+    if one.proved:
+        return "proved"
+    status = Status(one.status)
+    return {Status.UNTRIED: "not compared", Status.COMPARING: "being compared", Status.RETUNING: "to be retuned"}.get(
+        status, str(status)
+    )
+
+
+def moved(one: StringFact) -> str:
+    """How far a string's saddle was moved in all, mm, and in how many moves if there were several."""
+    if not one.moves:
+        return "stayed"
+    return signed(one.moved_mm) + (f" ({one.moves})" if one.moves > 1 else "")
+
+
+def is_named(reason: str, facts: Facts) -> bool:
+    """Whether the reason that a string is left out is a cause that was named."""
+    return any(reason.startswith(cause.name) for cause in facts.causes)
+
+
+def _largest(facts: Facts) -> str:
+    fret = facts.overview.fret
+    known = [
+        (at.left, one.string)
+        for one in facts.results
+        if not one.out and (at := one.at(fret)) is not None and at.left is not None
+    ]
+    if not known:
+        return ""
+    value, string = max(known, key=lambda item: abs(item[0].value))
+    tolerance = in_cents(facts.overview.tolerance_cents)
+    among = "Of those that passed, the" if any(one.out for one in facts.results) else "The"
+    told = f"{among} largest error at fret {fret} is {with_error(value)} cents (string {string})"
+    return f"{told}; it was to be within {tolerance}."
+
+
+def _so_far(facts: Facts) -> str:
+    done = [one.string for one in facts.results if one.proved or one.status == Status.SETTLED]
+    if not any(one.frets for one in facts.results):
+        return "No string was compared."
+    if not done:
+        return "No string was settled."
+    return f"So far {listed(done)} {'was' if len(done) == 1 else 'were'} settled."
+
+
+def _checked(facts: Facts) -> str:
+    since = f"session {facts.overview.against}"
+    drifted, unsure, waiting = (
+        [one.string for one in facts.results if (one.check.verdict if one.check else "") == verdict]
+        for verdict in (Check.DRIFTED, Check.UNSURE, "")
+    )
+    if drifted:
+        said = [f"Drifted since {since}: {listed(drifted)}."]
+    elif facts.overview.outcome == Ending.HOLDS:
+        said = [f"Every string that was checked is as {since} left it, as far as it matters."]
+    else:
+        said = [f"No string is known to have drifted since {since}."]
+    if unsure:
+        said.append(f"Of {listed(unsure)} it can't be told.")
+    if waiting:
+        said.append(f"Not checked: {listed(waiting)}.")
+    return " ".join(said)

@@ -1,0 +1,198 @@
+"""How pitch settled after each pluck, string by string: where the first tenth of a second stood, and where it came to
+rest.
+
+A pluck is a stroke that falls from its attack to a mark: a ring for the open string, a square at a fret, a diamond for
+the harmonic. Cents are from what the place should have in equal temperament. An upright line stands where the saddle
+was moved.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from oscservice.report.drawing import (
+    LIGHT,
+    PIECE_PX,
+    ROW_PX,
+    SMALL_PX,
+    Entry,
+    arrow,
+    blank,
+    dot,
+    draw_key,
+    line,
+    name_string,
+    nice_above,
+    nice_below,
+    page_axes,
+    rows_of,
+    signed,
+    width_px,
+)
+from oscservice.report.facts import Facts, MoveFact, PluckFact
+
+WIDE_PX, NARROW_PX = 800.0, 328.0
+"""How wide the two are."""
+
+_PANEL_PX = 118.0
+_PLOT_PX = 78.0
+_LABEL_PX = 34.0
+_LEAST_CENTS, _MOST_CENTS = 3.0, 30.0
+_USUAL = 0.95  # share of plucks that have to fit in
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One string's plucks, in order, and its moves by how many plucks came before each."""
+
+    string: int
+    note: str
+    plucks: tuple[PluckFact, ...]
+    moves: tuple[tuple[int, float], ...]
+
+
+def drawn_of(facts: Facts) -> tuple[Drawn, ...]:
+    """The strings that were plucked while they were compared."""
+    found = []
+    for one in facts.results:
+        plucks = tuple(pluck for pluck in facts.plucks if pluck.string == one.string)
+        if plucks:
+            found.append(Drawn(one.string, one.note, plucks, _moves(plucks, facts.moves, one.string)))
+    return tuple(found)
+
+
+def wide(facts: Facts) -> Figure:
+    """For a wide page, two strings side by side. Draw within ``drawing.style``."""
+    return _all(facts, WIDE_PX, across=2)
+
+
+def narrow(facts: Facts) -> Figure:
+    """For a narrow page. Draw within ``drawing.style``."""
+    return _all(facts, NARROW_PX, across=1)
+
+
+def _moves(plucks: Sequence[PluckFact], moves: Sequence[MoveFact], string: int) -> tuple[tuple[int, float], ...]:
+    """Where a string's saddle was moved between its plucks: after how many of them, and by how much where it was moved
+    under its own name."""
+    own = [move.mm for move in moves if move.string == string and move.mm != 0.0]
+    found = []
+    steps = [(at, before.moves, after.moves) for at, (before, after) in enumerate(pairwise(plucks), start=1)]
+    for at, before, after in steps:
+        if after > before:
+            mm = sum(own[before:after]) if len(own) >= after else math.nan
+            found.append((at, mm))
+    return tuple(found)
+
+
+def limits_of(strings: Sequence[Drawn]) -> tuple[float, float]:
+    """Cents that are drawn: from the lowest to the highest, the same for every string, strays left out."""
+    lows = sorted(pluck.pitch.value for one in strings for pluck in one.plucks)
+    highs = sorted(pluck.pitch.value + max(0.0, pluck.attack_cents) for one in strings for pluck in one.plucks)
+    low = lows[int((1.0 - _USUAL) * (len(lows) - 1))]
+    high = highs[math.ceil(_USUAL * (len(highs) - 1))]
+    down, up = (nice_above(min(max(value, _LEAST_CENTS), _MOST_CENTS)) for value in (-low, high))
+    return -down, up
+
+
+def _all(facts: Facts, width_px: float, *, across: int) -> Figure:
+    strings = drawn_of(facts)
+    low, high = limits_of(strings)
+    key = rows_of(_key(strings), width_px)
+    key_px = len(key) * ROW_PX + 6.0
+    down = math.ceil(len(strings) / across)
+    figure = blank(width_px, key_px + down * _PANEL_PX)
+    axes = page_axes(figure)
+    draw_key(axes, key, 2.0, 0.0)
+    most = max(len(one.plucks) for one in strings)
+    for number, one in enumerate(strings):
+        left = number % across * (width_px / across)
+        top = key_px + number // across * _PANEL_PX
+        _panel(axes, one, (low, high), most, left, top, width_px / across - 14.0 * (across > 1))
+    return figure
+
+
+def _panel(
+    axes: Axes, one: Drawn, limits: tuple[float, float], most: int, left: float, top: float, width: float
+) -> None:
+    low, high = limits
+    start, stop = left + _LABEL_PX, left + width - 4.0
+    first, last = top + 24.0, top + 24.0 + _PLOT_PX
+    cent_px = (last - first) / (high - low)
+    step_px = (stop - start) / max(most, 8)
+
+    def level(cents: float) -> float:
+        return first + (high - max(low, min(high, cents))) * cent_px
+
+    free = name_string(axes, left + 2.0, top + 14.0, one.string, one.note) + 10.0
+    ticks = nice_below((high - low) / 2.0)
+    for mark in range(math.ceil(low / ticks), math.floor(high / ticks) + 1):
+        cents = mark * ticks
+        y = level(cents)
+        line(axes, [(start, y), (stop, y)], color=LIGHT.line if mark == 0 else LIGHT.faint, lw=0.9)
+        text = f"{cents:+g}".replace("-", "−") if mark else "0"
+        axes.text(start - 5.0, y + 4.0, text, ha="right", size=SMALL_PX, color=LIGHT.soft)
+    for at, mm in one.moves:
+        x = start + at * step_px
+        line(axes, [(x, first - 4.0), (x, last)], color=LIGHT.ink, lw=0.9)
+        text = "moved" if math.isnan(mm) else f"{signed(mm)} mm"
+        begin = max(free, x - width_px(text) / 2.0)
+        if begin + width_px(text) <= stop + 4.0:
+            axes.text(begin, top + 14.0, text, size=SMALL_PX)
+            free = begin + width_px(text) + 6.0
+    size = min(7.0, max(4.0, step_px - 1.0))
+    for at, pluck in enumerate(one.plucks):
+        _pluck(axes, pluck, start + (at + 0.5) * step_px, level, limits, size)
+
+
+def _pluck(
+    axes: Axes, pluck: PluckFact, x: float, level: Callable[[float], float], limits: tuple[float, float], size: float
+) -> None:
+    settled = pluck.pitch.value
+    began = settled + pluck.attack_cents
+    y = level(settled)
+    line(axes, [(x, level(began)), (x, y)], color=LIGHT.before, lw=1.5, solid_capstyle="butt")
+    if not limits[0] <= settled <= limits[1]:
+        arrow(axes, x, y, 0.0 if settled > 0.0 else 180.0, colour=LIGHT.after)
+        return
+    _mark(axes, x, y, pluck.place, size)
+    if pluck.dropped:
+        axes.plot([x], [y], marker="x", ms=9.0, color=LIGHT.alert, mew=1.6)
+
+
+def _mark(axes: Axes, x: float, y: float, place: str, size: float = 7.0) -> None:
+    if place == "open":
+        dot(axes, x, y, hollow=True, size=size)
+    else:
+        dot(axes, x, y, marker="D" if place == "harmonic" else "s", size=size)
+
+
+def _key(strings: Sequence[Drawn]) -> list[Entry]:
+    plucks = [pluck for one in strings for pluck in one.plucks]
+
+    def mark(place: str) -> Entry:
+        name = {"open": "open, settled", "harmonic": "harmonic"}.get(place, "at a fret, settled")
+        return Entry(name, lambda axes, x, y: _mark(axes, x + PIECE_PX / 2.0, y, place))
+
+    def stroke(axes: Axes, x: float, y: float) -> None:
+        line(axes, [(x + PIECE_PX / 2.0, y - 8.0), (x + PIECE_PX / 2.0, y + 8.0)], color=LIGHT.before, lw=1.5)
+
+    def moved(axes: Axes, x: float, y: float) -> None:
+        line(axes, [(x + PIECE_PX / 2.0, y - 8.0), (x + PIECE_PX / 2.0, y + 8.0)], color=LIGHT.ink, lw=0.9)
+
+    def dropped(axes: Axes, x: float, y: float) -> None:
+        axes.plot([x + PIECE_PX / 2.0], [y], marker="x", ms=9.0, color=LIGHT.alert, mew=1.6)
+
+    entries = [Entry("fall from the attack", stroke), mark("open"), mark("fret")]
+    if any(pluck.place == "harmonic" for pluck in plucks):
+        entries.append(mark("harmonic"))
+    if any(one.moves for one in strings):
+        entries.append(Entry("saddle moved", moved))
+    if any(pluck.dropped for pluck in plucks):
+        entries.append(Entry("dropped as a slip", dropped))
+    return entries

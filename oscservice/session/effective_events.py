@@ -1,0 +1,54 @@
+"""The course of a session: its events without the steps that were taken back, and the state each of them met."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from oscservice.session import events as ev
+from oscservice.session.evolve import evolve
+from oscservice.session.state import State
+
+
+@dataclass(frozen=True)
+class Turn:
+    """One event that stands: its number in the journal, when it was recorded (text in UTC), and the state before it."""
+
+    number: int
+    at_utc: str
+    event: ev.Event
+    before: State
+
+
+@dataclass(frozen=True)
+class EffectiveEvents:
+    """What stands of a session, in order, the state at its end, and how many steps were taken back."""
+
+    turns: tuple[Turn, ...]
+    state: State
+    taken_back: int
+
+
+def course_of(events: Sequence[tuple[str, ev.Event]]) -> EffectiveEvents:
+    """The course of a session.
+
+    Args:
+        events: every event of its journal with the time it was recorded, in order.
+    """
+    turns: list[Turn] = []
+    state, taken_back = State(), 0
+    for number, (at_utc, event) in enumerate(events, start=1):
+        if isinstance(event, ev.TakenBack):
+            if state.past is not None:
+                taken_back += 1
+                del turns[_last_step(turns) :]
+            state = evolve(state, event)
+            continue
+        turns.append(Turn(number, at_utc, event, state))
+        state = evolve(state, event)
+    return EffectiveEvents(tuple(turns), state, taken_back)
+
+
+def _last_step(turns: Sequence[Turn]) -> int:
+    """Where the last step begins that can be taken back."""
+    return max((at for at, turn in enumerate(turns) if isinstance(turn.event, ev.StepBegun)), default=len(turns))

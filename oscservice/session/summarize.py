@@ -1,0 +1,161 @@
+"""A session in plain numbers: its summary, and the errors it leaves.
+
+Why a string is left out of a session.
+
+What a session leaves: its state as ``advice.remains`` asks for it.
+
+A session summed up: its state as the plain numbers of ``standing``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from oscservice.advice.correction import FIXED_SADDLE
+from oscservice.advice.expected_errors import Survey
+from oscservice.advice.neck_errors import NeckErrors
+from oscservice.advice.pluck_strength import SCATTER_CENTS
+from oscservice.advice.remaining_errors import LastPass, StringRemains, remains, remains_after
+from oscservice.instrument.spec import Instrument
+from oscservice.session.setup_summary import FretError, SetupSummary, StringSummary
+from oscservice.session.state import State
+from oscservice.session.survey import survey_of, weights_of
+from oscservice.session.vocabulary import Status
+
+
+def left_out_because(state: State, number: int) -> str:
+    """Why a string is left out, in one line; empty if it is not."""
+    string = state.string(number)
+    if string.status is Status.SET_ASIDE:
+        return string.reason
+    if string.status is not Status.OUT_OF_TRAVEL:
+        return ""
+    if state.instrument is None or state.instrument.adjuster_of(number) is None:
+        return FIXED_SADDLE
+    missing_mm = string.advice.missing_mm if string.advice is not None else 0.0
+    return f"{missing_mm:.1f} mm of travel missing"
+
+
+def compared(state: State) -> dict[int, Survey]:
+    """What was compared of each string so far, by number; strings of which nothing was are left out."""
+    found = {number: _survey(state, number) for number in state.numbers}
+    return {number: survey for number, survey in found.items() if survey is not None}
+
+
+def remaining(
+    state: State, frets: Sequence[int] | None = None, changed: Instrument | None = None
+) -> dict[int, StringRemains]:
+    """Errors over the frets of every string compared so far, the saddles as they stand.
+
+    Args:
+        state: the session.
+        frets: the frets to tell; all of them if None.
+        changed: the instrument in another tuning or with a capo; None for as it is.
+
+    Raises:
+        ValueError: nothing was compared yet, a fret that isn't there, or a change that is more than that.
+    """
+    surveys = compared(state)
+    if state.instrument is None or not surveys:
+        raise ValueError("no string was compared")
+    moved = {number: state.string(number).moved_mm for number in surveys}
+    last = {number: newer for number in surveys if (newer := _last_pass(state, number)) is not None}
+    if changed is None:
+        return remains(state.instrument, surveys, moved, frets, last=last, named=state.findings)
+    return remains_after(state.instrument, changed, surveys, moved, frets, last=last, named=state.findings)
+
+
+def _survey(state: State, number: int) -> Survey | None:
+    string = state.string(number)
+    known = survey_of(state, number) or string.survey
+    if known is not None or string.last is None or not string.judged_here:
+        return known
+    # A journal from before surveys were kept: the comparison at its fret is one.
+    heard = string.last
+    neck = NeckErrors(
+        (state.fret,), (heard.error_cents,), ((heard.se_cents**2,),), (heard.plucks,), heard.scatter_cents
+    )
+    return Survey(neck, string.moved_mm, stiffness=string.learnt_stiffness)
+
+
+def _last_pass(state: State, number: int) -> LastPass | None:
+    """The last pass, once it was passed: its plucks are in no survey."""
+    string = state.string(number)
+    if not string.proved or string.last is None or string.survey is None:
+        return None
+    weights = {fret: weight for fret, weight in weights_of(state, number).items() if weight > 0.0}
+    return LastPass(string.last.as_comparison(), state.fret, weights)
+
+
+def standing_of(state: State, session: str = "") -> SetupSummary:
+    """How the instrument stands as far as the session knows. Its errors are what ``remaining`` tells of the frets that
+    were compared: all that was heard of them, the saddles as they stand.
+
+    Args:
+        state: the session; ``session`` its id.
+
+    Raises:
+        ValueError: no session was begun.
+    """
+    if state.instrument is None:
+        raise ValueError("no session was begun")
+    instrument = state.instrument
+    errors = _errors(state)
+    strings = tuple(_string(state, number, errors.get(number, ())) for number in state.numbers)
+    return SetupSummary(
+        session=session,
+        identity=instrument.identity,
+        instrument=instrument.name,
+        label=state.label,
+        outcome=state.outcome,
+        quick=state.against is not None,
+        tolerance_cents=state.tolerance_cents,
+        strings=strings,
+    )
+
+
+def open_se_cents(reading_se_cents: float, plucks: int = 1, unsure_cents: float = 0.0) -> float:
+    """Standard error of where an open string stands by so many plucks of one reading's error: they scatter, the more so
+    the less alike they are plucked, and tuning other strings may have shifted it since."""
+    return math.hypot(math.hypot(reading_se_cents, SCATTER_CENTS) / math.sqrt(plucks), unsure_cents)
+
+
+def _errors(state: State) -> dict[int, tuple[FretError, ...]]:
+    surveys = compared(state)
+    if not surveys:
+        return {}
+    found: dict[int, tuple[FretError, ...]] = {}
+    for number, left in remaining(state, state.played.frets).items():
+        told = zip(left.frets, left.errors_cents, left.se_cents, strict=True)
+        found[number] = tuple(FretError(*one) for one in told if one[0] in left.measured)
+    return found
+
+
+def _string(state: State, number: int, errors: tuple[FretError, ...]) -> StringSummary:
+    assert state.instrument is not None
+    spec, string = state.instrument.string(number), state.string(number)
+    known = string.learnt_stiffness
+    inharmonicity = None if known is None else math.exp(known.log_b)
+    heard = string.open_pluck if string.open_cents is not None else None
+    return StringSummary(
+        string=number,
+        note=spec.note,
+        nominal_hz=state.instrument.open_hz(number),
+        gauge_mm=spec.gauge_mm,
+        core_mm=spec.core_mm,
+        wound=spec.wound,
+        scale_mm=spec.scale_mm,
+        status=str(string.status),
+        left_out=left_out_because(state, number),
+        errors=errors,
+        harmonic_cents=string.harmonic_cents,
+        harmonic_se_cents=string.harmonic_se_cents,
+        open_cents=string.open_cents,
+        open_se_cents=0.0 if heard is None else open_se_cents(heard.doubt_cents, unsure_cents=string.unsure_cents),
+        inharmonicity=inharmonicity,
+        inharmonicity_se=0.0 if known is None or inharmonicity is None else known.sd * inharmonicity,
+        filed_setback_mm=spec.setback_mm,
+        moved_mm=string.moved_mm,
+        moves=string.moves,
+    )

@@ -1,0 +1,138 @@
+"""A string's survey: its errors over the frets as the session knows them, and as its journal keeps them."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from functools import lru_cache
+from typing import Any
+
+from oscservice.advice.causes import Finding, left_out_frets
+from oscservice.advice.comparison import Flag, PluckReading, harmonic_check
+from oscservice.advice.expected_errors import Survey
+from oscservice.advice.neck_errors import NeckErrors, both, compare_frets
+from oscservice.advice.pluck_strength import Slope
+from oscservice.advice.saddle_response import Response, first_response
+from oscservice.hearing.inharmonicity import Stiffness
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.session.state import State, StringState
+
+HARMONIC_PLUCKS = 2
+"""Plucks of the 12th-fret harmonic before causes are tested."""
+
+MOST_SURVEY_PLUCKS = 4
+"""Plucks at every fret at most, where fewer don't tell a cause, or by how much they scatter."""
+
+
+def surveying(state: State) -> bool:
+    """Whether strings are still being compared so that causes can be tested, before any is advised on."""
+    return state.played.several and not state.tested
+
+
+def places(state: State, number: int) -> tuple[Place, ...]:
+    """Stopped places that are compared on a string now, in the order in which they are plucked."""
+    frets = tuple(Place("fret", fret) for fret in state.played.frets)
+    wanted = surveying(state) and here(state.string(number)) is None
+    return (HARMONIC, *frets) if wanted else frets
+
+
+def lacking(state: State, number: int) -> bool:
+    """Whether a string has to be plucked before causes can be tested."""
+    survey = here(state.string(number))
+    return survey is None or min(survey.neck.plucks) < state.survey_plucks
+
+
+def neck_of(state: State, number: int) -> NeckErrors | None:
+    """Errors at those frets that the string's plucks so far allow, or None before the first.
+
+    Causes are told from how far single strings stray: so each tells its own scatter, and other strings' doesn't count.
+    """
+    string = state.string(number)
+    return neck_errors(string.plucks, state.played.frets, string.slope)
+
+
+@lru_cache(maxsize=64)
+def neck_errors(plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope: Slope | None) -> NeckErrors | None:
+    """``compare_frets``, remembered: it is asked for at every turn."""
+    return compare_frets(plucks, frets, slope)
+
+
+def weights_of(state: State, number: int) -> Mapping[int, float]:
+    """Weight of each fret, those left out that a cause was named for; all of them if none would be left."""
+    left_out = left_out_frets(state.findings, number) if not state.string(number).overruled else frozenset()
+    weights = {fret: 0.0 if fret in left_out else weight for fret, weight in state.played.weight().items()}
+    return weights if any(weights.values()) else state.played.weight()
+
+
+def survey_of(state: State, number: int) -> Survey | None:
+    """The string's survey by its plucks, and by the one before if the saddle was not moved since; None until every fret
+    was plucked."""
+    string, neck = state.string(number), neck_of(state, number)
+    if neck is None or neck.frets != state.played.frets:
+        return None
+    before = here(string)
+    cents, se = string.harmonic_cents, string.harmonic_se_cents
+    if before is not None and before.neck.frets == neck.frets:
+        neck = both(before.neck, neck)
+        cents, se = before.harmonic_cents, before.harmonic_se_cents
+    if {OPEN, HARMONIC} <= {pluck.place for pluck in string.plucks}:
+        checked = harmonic_check(string.plucks, stiffness_of(string))
+        cents, se = checked.deviation_cents, checked.se_cents
+    return Survey(neck, string.moved_mm, cents, se, string.learnt_stiffness)
+
+
+def response_of(state: State, number: int) -> Response:
+    """How the string answers moves: as its own have taught, or as those of others before it was moved."""
+    string = state.string(number)
+    return string.response if string.moves else first_response(s.response for s in state.strings if s.moves)
+
+
+def stiffness_of(string: StringState) -> float:
+    """B of the open string as well as it is known."""
+    return string.stiffness if string.learnt_stiffness is None else math.exp(string.learnt_stiffness.log_b)
+
+
+def here(string: StringState) -> Survey | None:
+    """The string's survey, if its saddle still stands where it was taken."""
+    survey = string.survey
+    return survey if survey is not None and survey.position_mm == string.moved_mm else None
+
+
+def surveys(state: State) -> dict[int, Survey]:
+    """Every string's survey, of those that have one."""
+    found = zip(state.numbers, state.strings, strict=True)
+    return {number: string.survey for number, string in found if string.survey is not None}
+
+
+def to_json(value: Survey | Finding) -> str:
+    """JSON text of a survey or a finding."""
+    return json.dumps(asdict(value), allow_nan=False)
+
+
+def survey_from_json(text: str) -> Survey:
+    """Read what ``to_json`` wrote of a survey."""
+    body: dict[str, Any] = json.loads(text)
+    neck = body.pop("neck")
+    stiffness = body.pop("stiffness")
+    return Survey(
+        NeckErrors(
+            tuple(neck["frets"]),
+            tuple(neck["errors_cents"]),
+            tuple(tuple(row) for row in neck["covariance"]),
+            tuple(neck["plucks"]),
+            neck["scatter_cents"],
+            tuple(Flag(flag) for flag in neck["flags"]),
+            tuple((cents, se) for cents, se in neck["ambiguity"]),
+            neck["scatter_bound_cents"],
+        ),
+        stiffness=None if stiffness is None else Stiffness(**stiffness),
+        **body,
+    )
+
+
+def finding_from_json(text: str) -> Finding:
+    """Read what ``to_json`` wrote of a finding."""
+    body: dict[str, Any] = json.loads(text)
+    return Finding(**{**body, "strings": tuple(body["strings"])})

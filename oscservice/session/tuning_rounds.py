@@ -1,0 +1,191 @@
+"""Tuning on a floating bridge: which string is next, its target, and how each change moves the others.
+
+What a floating bridge changes in the state: where every string is known to stand after one was tuned, let down or
+moved, and where each should stand. On a fixed bridge nothing here does anything.
+
+Rounds of tuning on a floating bridge: which string comes next, and where to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from oscservice.advice.floating_bridge import (
+    Balance,
+    Goal,
+    ends_cents,
+    goal_of,
+    heard,
+    needed,
+    saddle_moved,
+    slackened,
+    targets_cents,
+)
+from oscservice.hearing.note_identity import FARTHEST_CENTS
+from oscservice.instrument.pitch import OPEN
+from oscservice.session import events as ev
+from oscservice.session.next_pluck import (
+    ARRIVED_CENTS,
+    TUNING_WINDOW_CENTS,
+    UNSURE_LIMIT_CENTS,
+    in_tune,
+    tuned_strings,
+    unclear,
+    within,
+)
+from oscservice.session.state import State, with_string
+from oscservice.session.vocabulary import Phase
+
+BY_HAND_CENTS = 3.0
+"""How near its target a string is that somebody says is in tune (1 sd; assumed)."""
+
+FAR_FLAT_CENTS = -150.0
+"""A string first heard below this may be one that is only now being wound on."""
+
+
+def open_heard(state: State, event: ev.ReadingTaken) -> State:
+    """An open string was heard: it is known, and what its tuning did to the others is too."""
+    if state.balance is None:
+        return state
+    string, index = state.string(event.string), event.string - 1
+    tuning = state.phase in (Phase.TUNING, Phase.RETUNING) and event.place == str(OPEN)
+    first = string.open_cents is None
+    brought_up = first and state.phase is Phase.RETUNING
+    tuned = tuning and state.asked_place is None and not in_tune(string) and (brought_up or not unclear(string))
+    fresh = tuning and first and not brought_up and event.cents < FAR_FLAT_CENTS
+    return _known(state, heard(state.balance, index, event.cents, event.se_cents, tuned=tuned, fresh=fresh))
+
+
+def tuned_by_hand(state: State, number: int) -> State:
+    """Somebody says that a string is where it should be."""
+    if state.balance is None:
+        return state
+    string = state.string(number)
+    tuned = string.open_cents is not None or state.phase is Phase.RETUNING
+    return _known(state, heard(state.balance, number - 1, string.target_cents, BY_HAND_CENTS, tuned=tuned))
+
+
+def let_down(state: State, number: int) -> State:
+    """A string was slackened: the others rise, and no round of tuning goes on."""
+    return state if state.balance is None else without_targets(_known(state, slackened(state.balance, number - 1)))
+
+
+def lengthened(state: State, number: int, mm: float) -> State:
+    """A string's saddle was moved."""
+    return state if state.balance is None else _known(state, saddle_moved(state.balance, number - 1, mm))
+
+
+def targets_set(state: State, event: ev.TargetsSet) -> State:
+    """Every string has a pitch to be at, and some wait to be brought there."""
+    targets, goals = ([float(cents) for cents in text.split()] for text in (event.targets_cents, event.goal_cents))
+    awaiting = {int(n) for n in event.awaiting.split()}
+    strings = (
+        replace(string, target_cents=target, goal_cents=goal, awaits=n in awaiting)
+        for n, string, target, goal in zip(state.numbers, state.strings, targets, goals, strict=True)
+    )
+    return replace(state, strings=tuple(strings), round_share=event.share)
+
+
+def without_targets(state: State) -> State:
+    """Every string should be at its pitch."""
+    strings = (replace(string, target_cents=0.0, goal_cents=0.0, awaits=False) for string in state.strings)
+    return replace(state, strings=tuple(strings), round_share=1.0)
+
+
+def _known(state: State, balance: Balance) -> State:
+    state = replace(state, balance=balance)
+    for number in state.numbers:
+        if state.string(number).open_cents is not None:
+            where = {"open_cents": balance.cents(number - 1), "unsure_cents": balance.se_cents(number - 1)}
+            state = with_string(state, number, **where)
+    return state
+
+
+REPLANNED_CENTS = 0.5
+"""A target that should be this far elsewhere, by what was heard since, is set anew."""
+
+
+def round_goes_on(state: State) -> list[ev.Event] | None:
+    """What follows while a floating bridge is being tuned: nothing while hands are wanted, None once all is in tune."""
+    wanted = tuned_strings(state)
+    under_way = any(state.string(n).awaits for n in wanted)
+    unknown = [n for n in wanted if _unknown(state, n, under_way)]
+    if unknown and state.focus in wanted and _wound_on(state):
+        return []  # a new string is followed until it is near its pitch
+    if unknown:
+        # All are heard before any is tuned: where one is to be brought depends on where the others stand.
+        return [] if state.focus in unknown else [ev.Focused(_after(wanted, unknown, state.focus), "")]
+    awaiting = [n for n in wanted if state.string(n).awaits]
+    if not awaiting:
+        return _round_begun(state, wanted)
+    if state.focus not in awaiting:
+        return [ev.Focused(awaiting[0], "")]
+    others = [n for n in awaiting if n != state.focus]
+    if in_tune(state.string(state.focus)):
+        return [_targets(state, _still_needed(state, wanted, others))]
+    again = _targets(state, [state.focus, *others])
+    now = float(again.targets_cents.split()[state.focus - 1])
+    return [again] if abs(now - state.string(state.focus).target_cents) > REPLANNED_CENTS else []
+
+
+def _round_begun(state: State, wanted: Sequence[int]) -> list[ev.Event] | None:
+    assert state.balance is not None
+    window_cents = _window_cents(state)
+    off = [n for n in wanted if not (state.string(n).in_tune_by_hand or within(state.string(n), window_cents))]
+    if not off:
+        return None
+    order = [n - 1 for n in wanted if not state.string(n).in_tune_by_hand]
+    chosen = needed(state.balance, order, [n - 1 for n in off], window_cents)
+    goal = goal_of(state.balance, chosen)
+    numbers = [index + 1 for index in chosen]
+    return [_targets(state, numbers, goal), ev.Focused(numbers[0], "")]
+
+
+def _window_cents(state: State) -> float:
+    """To begin with all strings are brought to pitch; after a move that was so, and comparing rests on ratios."""
+    return ARRIVED_CENTS if state.phase is Phase.TUNING else TUNING_WINDOW_CENTS
+
+
+def _still_needed(state: State, wanted: Sequence[int], others: Sequence[int]) -> Sequence[int]:
+    """Strings of the round that have to be tuned yet: what is in tune now may have righted others."""
+    assert state.balance is not None
+    if state.round_share < 1.0:
+        return others
+    window_cents = _window_cents(state)
+    off = [n - 1 for n in others if not within(replace(state.string(n), target_cents=0.0), window_cents)]
+    chosen = needed(state.balance, [n - 1 for n in others], off, window_cents)
+    ends = ends_cents(state.balance, chosen)
+    arrive = all(abs(ends[n - 1]) <= window_cents for n in wanted if not state.string(n).in_tune_by_hand)
+    return [index + 1 for index in chosen] if arrive else others
+
+
+def _targets(state: State, awaiting: Sequence[int], goal: Goal | None = None) -> ev.TargetsSet:
+    """Targets for tuning the strings of ``awaiting`` in this order; without a goal, toward that of the round."""
+    assert state.balance is not None
+    if goal is None:
+        goal = Goal(tuple(string.goal_cents for string in state.strings), state.round_share)
+    targets = targets_cents(state.balance, [n - 1 for n in awaiting], goal.cents)
+    texts = [" ".join(f"{cents:.2f}" for cents in row) for row in (targets, goal.cents)]
+    return ev.TargetsSet(texts[0], texts[1], " ".join(str(n) for n in awaiting), goal.share)
+
+
+def _wound_on(state: State) -> bool:
+    string = state.string(state.focus)
+    if string.in_tune_by_hand or string.awaits or string.open_cents is None:
+        return False
+    return string.open_cents < -FARTHEST_CENTS and string.unsure_cents <= UNSURE_LIMIT_CENTS
+
+
+def _unknown(state: State, number: int, under_way: bool) -> bool:
+    string = state.string(number)
+    if string.in_tune_by_hand:
+        return False
+    return string.open_cents is None or (string.unsure_cents > UNSURE_LIMIT_CENTS and not under_way)
+
+
+def _after(order: Sequence[int], chosen: Sequence[int], number: int) -> int:
+    """The next of the chosen ones after ``number``, going round."""
+    place = order.index(number) if number in order else -1
+    later = [n for n in chosen if order.index(n) > place]
+    return (later or list(chosen))[0]

@@ -1,0 +1,126 @@
+"""The session's fixed words, as they are sent and stored, each with one line of explanation."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from oscservice.sentences.sentence_table import ENGLISH
+
+
+class Phase(StrEnum):
+    """Where the session stands."""
+
+    IDLE = "idle"
+    INSPECTING = "inspecting"
+    TUNING = "tuning"
+    COMPARING = "comparing"
+    MOVING = "moving"
+    RETUNING = "retuning"
+    PROVING = "proving"
+    CHECKING = "checking"
+    CLOSED = "closed"
+
+
+class Status(StrEnum):
+    """Where a string stands."""
+
+    UNTRIED = "untried"
+    COMPARING = "comparing"
+    TO_MOVE = "to move"
+    SLACK = "slack"
+    RETUNING = "retuning"
+    SETTLED = "settled"
+    OUT_OF_TRAVEL = "out of travel"
+    SET_ASIDE = "set aside"
+    CHECKED = "checked"
+
+
+class InspectionVerdict(StrEnum):
+    """What became of an inspection item."""
+
+    WAITING = "waiting"
+    PASSED = "passed"
+    WAIVED = "waived"
+    FAILED = "failed"
+
+
+class Ending(StrEnum):
+    """How a session ended."""
+
+    PROVED = "proved"
+    PARTLY_PROVED = "partly proved"
+    ABANDONED = "abandoned"
+    HOLDS = "holds"
+    DRIFTED = "drifted"
+    UNSURE = "unsure"
+
+
+class Check(StrEnum):
+    """What a quick check says of a string."""
+
+    HOLDS = "holds"
+    DRIFTED = "drifted"
+    UNSURE = "unsure"
+
+
+class Drift(StrEnum):
+    """In which way a string has drifted."""
+
+    NONE = "none"
+    TUNING = "tuning"
+    INTONATION = "intonation"
+    BOTH = "both"
+
+
+COMPARED = (Phase.COMPARING, Phase.PROVING, Phase.CHECKING)
+"""Phases in which plucks are evidence of how a fret stands against its open string."""
+
+TOLERANCE_RANGE_CENTS = (0.2, 20.0)
+"""Errors a session may be told to settle for."""
+
+PHASE_TEXTS: dict[Phase, str] = {
+    Phase.IDLE: "nothing on the bench",
+    Phase.INSPECTING: "what must be right before starting is being checked",
+    Phase.TUNING: "all open strings are being brought to pitch",
+    Phase.COMPARING: "open against fretted, string by string",
+    Phase.MOVING: "a saddle is being moved (its string slackened first where the bridge asks for it)",
+    Phase.RETUNING: "the moved string (floating bridge: every string) is being brought back to pitch",
+    Phase.PROVING: "one last pass over every string, open and fretted",
+    Phase.CHECKING: "the quick check: open and fret 12 of every string against the last sealed session",
+    Phase.CLOSED: "the record is sealed",
+}
+
+STATUS_TEXTS: dict[Status, str] = {
+    Status.UNTRIED: "not compared yet",
+    Status.COMPARING: "comparison under way",
+    Status.TO_MOVE: "the saddle should move; see the advice",
+    Status.SLACK: "the string is slackened",
+    Status.RETUNING: "the saddle has moved; bring the string back to pitch",
+    Status.SETTLED: "within the tolerance, or as near as the bridge allows",
+    Status.OUT_OF_TRAVEL: "the saddle has no room left in the direction it should go",
+    Status.SET_ASIDE: "left out, with a reason",
+    Status.CHECKED: "held against the last sealed session; see the check",
+}
+
+CHECK_TEXTS: dict[Check, str] = {
+    Check.HOLDS: "nothing has changed by more than matters",
+    Check.DRIFTED: "tuning or intonation has changed",
+    Check.UNSURE: "the plucks don't tell; check it again, plucking alike",
+}
+
+DRIFT_TEXTS: dict[Drift, str] = {
+    Drift.NONE: "neither, as far as is known",
+    Drift.TUNING: "the open string is at another pitch",
+    Drift.INTONATION: "the fret stands otherwise against the open string",
+    Drift.BOTH: "both",
+}
+
+VERDICT_TEXTS: dict[InspectionVerdict, str] = {
+    InspectionVerdict.WAITING: "not looked at yet",
+    InspectionVerdict.PASSED: "in order",
+    InspectionVerdict.WAIVED: "not in order or not looked at, and left so with a reason",
+    InspectionVerdict.FAILED: "not in order; put it right before going on",
+}
+
+INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")
+"""What must be right before starting (common practice, no source)."""

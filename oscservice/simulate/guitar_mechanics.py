@@ -1,0 +1,297 @@
+"""The guitar's mechanics: pegs, saddles and bridge as they stand, and the pitch that follows from them.
+
+Nothing here sounds or passes in time. Every answer is the truth of the present state: small swing, no scatter.
+Strings are numbered from 1; cents + sharp; mm + away from the nut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from oscservice.instrument.pitch import OPEN, Place
+from oscservice.simulate.spring_bridge import BridgeBuild, Strings
+from oscservice.simulate.string_path import (
+    StringBuild,
+    StringPath,
+    natural_mm,
+    partials_hz,
+    string_path,
+    tension_for_hz,
+    tension_n,
+)
+
+FloatArray = NDArray[np.float64]
+
+SLACK_SEMITONES = 4.0
+"""A string this far below its nominal pitch counts as slackened."""
+
+_TRAVEL_PLAY_MM = 1e-6
+
+
+@dataclass(frozen=True)
+class AdjusterBuild:
+    """One thing on the bridge that moves: string number -> mm of its saddle per mm, and the travel either way."""
+
+    name: str
+    influence: Mapping[int, float]
+    toward_nut_mm: float
+    away_mm: float
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """One string stopped at a place, everything in balance."""
+
+    build: StringBuild
+    tension_n: float
+    sounding_mm: float
+    clamped_ends: int
+    fretted: bool
+    touched: bool
+    from_mm: float = 0.0
+
+    def partials_hz(self, count: int, tension_factor: float = 1.0) -> FloatArray:
+        """Partials that sound, lowest first; a string touched in the middle sounds its even ones only."""
+        tension = self.tension_n * tension_factor
+        lowest = 2 * count if self.touched else count
+        partials = partials_hz(self.build, tension, self.sounding_mm, self.clamped_ends, lowest, self.from_mm)
+        return partials[1::2] if self.touched else partials
+
+
+class Rig:
+    """Strings on a bridge.
+
+    It starts with saddles at ``saddle_mm`` and every open string ``detune_cents`` off its nominal pitch. The springs of
+    a floating bridge are set so that it stands at 0 when all strings are at nominal pitch.
+    """
+
+    def __init__(
+        self,
+        builds: Sequence[StringBuild],
+        bridge: BridgeBuild,
+        adjusters: Sequence[AdjusterBuild] = (),
+        *,
+        saddle_mm: Sequence[float],
+        detune_cents: Sequence[float] | None = None,
+        slacken_first: bool = False,
+    ) -> None:
+        self.builds = tuple(builds)
+        self.bridge = bridge
+        self.adjusters = tuple(adjusters)
+        self.slacken_first = slacken_first
+        self._strings = Strings(self.builds)
+        self._start_mm = np.array(saddle_mm, dtype=np.float64)
+        detune = np.zeros(len(self.builds)) if detune_cents is None else np.array(detune_cents, dtype=np.float64)
+        if self._start_mm.shape != (len(self.builds),) or detune.shape != self._start_mm.shape:
+            raise ValueError(f"expected one saddle place and one detuning for each of {len(self.builds)} strings")
+        self._travelled_mm = np.zeros(len(self.adjusters))
+        self._preload_n = float(np.sum(self._tensions_at_pitch(np.zeros(len(self.builds)), 0.0)))
+        self._natural_mm = self._wound_to_pitch(detune)
+        self._settle()
+
+    def open_hz(self, string: int) -> float:
+        """First partial of the open string."""
+        return self.place_hz(string, OPEN)
+
+    def place_hz(self, string: int, place: Place) -> float:
+        """First partial of the string stopped at a place (of the harmonic: partial 2 of the open string)."""
+        return float(self.stopped(string, place).partials_hz(1)[0])
+
+    def error_cents(self, string: int, fret: int = 12) -> float:
+        """Cents by which a fretted note stands sharp of its tempered interval above its own open string."""
+        ratio = self.place_hz(string, Place("fret", fret)) / self.open_hz(string)
+        return 1200.0 * math.log2(ratio) - 100.0 * fret
+
+    def saddle_mm(self, string: int) -> float:
+        """Saddle's distance beyond the scale length, with the bridge at 0."""
+        self._check(string)
+        moved = sum(
+            adjuster.influence.get(string, 0.0) * way
+            for adjuster, way in zip(self.adjusters, self._travelled_mm, strict=True)
+        )
+        return float(self._start_mm[string - 1] + moved)
+
+    @property
+    def bridge_mm(self) -> float:
+        """Where the bridge stands with all strings open."""
+        return self._bridge_mm
+
+    def tension_n(self, string: int) -> float:
+        """Tension of the open string."""
+        return self.stopped(string, OPEN).tension_n
+
+    def is_slack(self, string: int) -> bool:
+        """Whether the string is at least SLACK_SEMITONES below its nominal pitch."""
+        return self.open_hz(string) < self._build(string).open_hz * math.pow(2.0, -SLACK_SEMITONES / 12.0)
+
+    def stopped(self, string: int, place: Place) -> Stopped:
+        """The string stopped at a place. Pressing a string stretches it, so a floating bridge gives a little."""
+        build = self._build(string)
+        key = (string, place)
+        if key not in self._known:
+            path = string_path(build, self.saddle_mm(string), place)
+            bridge_mm = self._bridge_mm
+            if place.fret:
+                paths = [*self._paths[: string - 1], path, *self._paths[string:]]
+                bridge_mm = self._strings.balance(self.bridge, paths, self._natural_mm, self._preload_n)
+            tension = tension_n(build, path.total_mm(bridge_mm), self._natural_mm[string - 1])
+            self._known[key] = Stopped(
+                build=build,
+                tension_n=tension,
+                sounding_mm=path.sounding_mm(bridge_mm),
+                clamped_ends=path.clamped_ends,
+                fretted=place.fret > 0,
+                touched=place.kind == "harmonic",
+                from_mm=path.from_mm,
+            )
+        return self._known[key]
+
+    def find_true_saddle_mm(self, string: int, fret: int = 12) -> float:
+        """Saddle place at which this fret is true, with all strings at nominal pitch and the bridge in balance."""
+        build = self._build(string)
+        index = string - 1
+        place = Place("fret", fret)
+        at_pitch = self._wound_to_pitch(np.zeros(len(self.builds)))
+
+        def error(saddle_mm: float) -> float:
+            opened = string_path(build, saddle_mm)
+            length = opened.sounding_mm(0.0)
+            natural = at_pitch.copy()
+            tension = tension_for_hz(build, build.open_hz, length, opened.clamped_ends, opened.from_mm)
+            natural[index] = natural_mm(build, opened.total_mm(0.0), tension)
+            paths = list(self._paths)
+            paths[index] = opened
+            preload_n = float(np.sum(self._strings.tensions_n(paths, natural, 0.0)))
+            pressed = string_path(build, saddle_mm, place)
+            paths[index] = pressed
+            bridge_mm = self._strings.balance(self.bridge, paths, natural, preload_n)
+            raised = tension_n(build, pressed.total_mm(bridge_mm), natural[index])
+            length = pressed.sounding_mm(bridge_mm)
+            fretted = partials_hz(build, raised, length, pressed.clamped_ends, from_mm=pressed.from_mm)[0]
+            return 1200.0 * math.log2(float(fretted) / build.open_hz) - 100.0 * fret
+
+        return float(brentq(error, -30.0, 60.0, xtol=1e-9))
+
+    def turn_peg(self, string: int, cents: float) -> None:
+        """Wind string on (+) or off: by what would change its pitch by ``cents`` if the bridge stood still.
+
+        Raises:
+            ValueError: the string would break, or ``cents`` isn't finite.
+        """
+        build = self._build(string)
+        if not math.isfinite(cents):
+            raise ValueError(f"a peg can't be turned by {cents} cents")
+        path = self._paths[string - 1]
+        target_hz = self.open_hz(string) * math.pow(2.0, cents / 1200.0)
+        length = path.sounding_mm(self._bridge_mm)
+        tension = tension_for_hz(build, target_hz, length, path.clamped_ends, path.from_mm)
+        self._natural_mm[string - 1] = natural_mm(build, path.total_mm(self._bridge_mm), tension)
+        self._settle()
+
+    def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
+        """Move an adjuster by ``mm``.
+
+        Raises:
+            ValueError: no such adjuster, beyond its travel, or a string on it is tight where it must be slack first.
+        """
+        index = self._adjuster_index(name_or_index)
+        adjuster = self.adjusters[index]
+        reached = float(self._travelled_mm[index]) + mm
+        if not -adjuster.toward_nut_mm - _TRAVEL_PLAY_MM <= reached <= adjuster.away_mm + _TRAVEL_PLAY_MM:
+            raise ValueError(
+                f"{adjuster.name} can't move by {mm:+.2f} mm: it would stand at {reached:+.2f} mm, "
+                f"its travel is {-adjuster.toward_nut_mm:+.2f} to {adjuster.away_mm:+.2f} mm"
+            )
+        tight = [n for n in adjuster.influence if self.slacken_first and not self.is_slack(n)]
+        if tight:
+            raise ValueError(f"{adjuster.name} is held by string {tight[0]}: slacken it first")
+        self._travelled_mm[index] = reached
+        self._settle()
+
+    def move_saddle(self, string: int, mm: float) -> None:
+        """Move this string's saddle by ``mm``, with what moves it most. Raises as ``move_adjuster``."""
+        index = self._mover(string)
+        self.move_adjuster(index, mm / self.adjusters[index].influence[string])
+
+    def saddle_room_mm(self, string: int) -> tuple[float, float]:
+        """How far ``move_saddle`` can still move this saddle toward the nut (0 or less), and away from it.
+
+        Raises:
+            ValueError: no such string, or nothing moves its saddle.
+        """
+        index = self._mover(string)
+        adjuster, travelled = self.adjusters[index], float(self._travelled_mm[index])
+        ends = (-adjuster.toward_nut_mm - travelled, adjuster.away_mm - travelled)
+        rooms = [end * adjuster.influence[string] for end in ends]
+        return min(rooms), max(rooms)
+
+    def _mover(self, string: int) -> int:
+        self._check(string)
+        shares = [abs(adjuster.influence.get(string, 0.0)) for adjuster in self.adjusters]
+        if not any(shares):
+            raise ValueError(f"nothing moves the saddle of string {string}")
+        return shares.index(max(shares))
+
+    def _adjuster_index(self, name_or_index: str | int) -> int:
+        if isinstance(name_or_index, int):
+            if 0 <= name_or_index < len(self.adjusters):
+                return name_or_index
+        else:
+            for index, adjuster in enumerate(self.adjusters):
+                if adjuster.name == name_or_index:
+                    return index
+        raise ValueError(f"no adjuster {name_or_index!r} on this bridge")
+
+    def _check(self, string: int) -> None:
+        if not 1 <= string <= len(self.builds):
+            raise ValueError(f"string {string} isn't there; expected 1 to {len(self.builds)}")
+
+    def _build(self, string: int) -> StringBuild:
+        self._check(string)
+        return self.builds[string - 1]
+
+    def _open_paths(self) -> list[StringPath]:
+        return [string_path(build, self.saddle_mm(n)) for n, build in enumerate(self.builds, start=1)]
+
+    def _settle(self) -> None:
+        self._paths = self._open_paths()
+        self._bridge_mm = self._strings.balance(self.bridge, self._paths, self._natural_mm, self._preload_n)
+        self._known: dict[tuple[int, Place], Stopped] = {}
+
+    def _tensions_at_pitch(self, detune_cents: FloatArray, bridge_mm: float) -> FloatArray:
+        return np.array(
+            [
+                tension_for_hz(
+                    build,
+                    build.open_hz * math.pow(2.0, cents / 1200.0),
+                    path.sounding_mm(bridge_mm),
+                    path.clamped_ends,
+                    path.from_mm,
+                )
+                for build, path, cents in zip(self.builds, self._open_paths(), detune_cents.tolist(), strict=True)
+            ]
+        )
+
+    def _wound_to_pitch(self, detune_cents: FloatArray) -> FloatArray:
+        """Natural lengths that put every open string at nominal pitch plus its detuning, bridge in balance."""
+
+        def surplus_n(bridge_mm: float) -> float:
+            pull_n = float(np.sum(self._tensions_at_pitch(detune_cents, bridge_mm)))
+            return pull_n + self.bridge.rate_n_per_mm * bridge_mm - self._preload_n
+
+        bridge_mm = 0.0
+        if self.bridge.floating and np.any(detune_cents):
+            bridge_mm = float(brentq(surplus_n, -30.0, 30.0, xtol=1e-13))
+        tensions = self._tensions_at_pitch(detune_cents, bridge_mm)
+        return np.array(
+            [
+                natural_mm(build, path.total_mm(bridge_mm), float(tension))
+                for build, path, tension in zip(self.builds, self._open_paths(), tensions, strict=True)
+            ]
+        )
