@@ -10,7 +10,7 @@ import struct
 import aiohttp
 import pytest
 from pythonosc.osc_message import OscMessage
-from test_osc_web import PATIENCE_S, Bench, moved, on_a_bench, opened, until
+from test_http_server import PATIENCE_S, Bench, moved, on_a_bench, opened, until
 
 from oscservice.osc import websocket
 from oscservice.osc.packet import encode

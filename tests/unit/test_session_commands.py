@@ -185,7 +185,7 @@ def test_abandoning_is_possible_in_every_phase() -> None:
             assert (job.state.phase, job.state.outcome) == (Phase.CLOSED, "abandoned")
             job.state = there
         hands.step()
-    # Of a quick check, which is no set-up: see test_session_checking.
+    # Of a quick check, which is no set-up: see test_quick_check.
     assert seen == set(Phase) - {Phase.IDLE, Phase.CLOSED, Phase.CHECKING}
 
 
