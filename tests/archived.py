@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import soundfile
+from made_sound import synthetic_note
 
 from oscservice.archive.measure_many import Wanted
-from oscservice.simulate.sound import synthetic_note
 
 STRINGS_HZ = (329.63, 246.94, 196.0, 146.83, 110.0, 82.41)
 

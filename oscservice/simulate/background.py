@@ -11,9 +11,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from oscservice.simulate.sound import HUM_MULTIPLES, TOP_OF_BAND
+from oscservice.simulate.voice import TOP_OF_BAND
 
 FloatArray = NDArray[np.float64]
+
+HUM_MULTIPLES = {1: 1.0, 2: 0.5, 3: 0.6, 4: 0.15, 5: 0.3, 6: 0.1, 7: 0.2, 9: 0.1}
+"""Relative amplitude of each multiple of the mains frequency (a made-up but ordinary mix; odd ones lead)."""
 
 _PIECE = 8192
 _NOISE_STREAM = 1

@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oscservice.simulate.guitar_mechanics import Stopped
-from oscservice.simulate.sound import TOP_OF_BAND
-from oscservice.simulate.voice import Tones
+from oscservice.simulate.voice import TOP_OF_BAND, Tones
 
 FloatArray = NDArray[np.float64]
 

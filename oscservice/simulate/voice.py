@@ -27,6 +27,9 @@ _SLAB = 32
 """Rows of a matrix product done at a time: small enough that the BLAS library keeps it on one thread. Its other threads
 would wait busily for the next product and burn several times the processor time."""
 
+TOP_OF_BAND = 0.45
+"""Partials above this fraction of the sample rate are left out."""
+
 FAINTEST = 3e-6
 """A partial below this amplitude (-110 dB of full scale) is dropped."""
 

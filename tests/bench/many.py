@@ -30,14 +30,14 @@ from typing import TypeVar  # noqa: E402
 import numpy as np  # noqa: E402
 import soundfile  # noqa: E402
 
-sys.path.insert(1, str(Path(__file__).parent / "pitch"))
+sys.path[1:1] = [str(Path(__file__).parent / "pitch"), str(Path(__file__).parents[1])]
 
+from made_sound import synthetic_note  # noqa: E402
 from peers import INSTALL, Peer, all_peers  # noqa: E402
 from tables import Printer, machine  # noqa: E402
 
 from oscservice.archive.measure_many import FileOutcome, Wanted, measure_many  # noqa: E402
 from oscservice.archive.result_cache import Cache  # noqa: E402
-from oscservice.simulate.sound import synthetic_note  # noqa: E402
 
 STRINGS_HZ = (329.63, 246.94, 196.0, 146.83, 110.0, 82.41)
 RATES_HZ = (44100, 48000)

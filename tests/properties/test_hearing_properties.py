@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_sound import synthetic_note
 
 from oscservice import read_note, window_pitch
 from oscservice.hearing.listener import Event, Listener, Live, NoteBegan, NoteDismissed, NoteHeard
 from oscservice.hearing.resampling import decimation
 from oscservice.instrument.pitch import cents_between
-from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 48000.0
 RATES_HZ = (44100.0, 48000.0, 88200.0, 96000.0, 176400.0, 192000.0)

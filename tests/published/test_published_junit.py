@@ -19,12 +19,12 @@ import soundfile
 import xmlschema
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_sound import synthetic_note
 
 from oscservice.check.check_output import as_junit
 from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
 from oscservice.cli import main
 from oscservice.instrument.pitch import OPEN, Place
-from oscservice.simulate.sound import synthetic_note
 
 SCHEMA_FILE = Path(__file__).with_name("junit-10.xsd")
 SCHEMA = xmlschema.XMLSchema(SCHEMA_FILE)

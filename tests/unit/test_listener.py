@@ -8,12 +8,12 @@ import tracemalloc
 
 import numpy as np
 import pytest
+from made_sound import synthetic_note
 from scipy.signal import butter, sosfiltfilt
 
 from oscservice.hearing.level import ClipWatch, is_clipped
 from oscservice.hearing.listener import Listener, Live, NoteBegan, NoteDismissed, NoteHeard
 from oscservice.instrument.pitch import cents_between
-from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 48000.0
 

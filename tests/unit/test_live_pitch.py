@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from made_sound import NoteTruth, synthetic_note
 from scipy.signal import butter, sosfiltfilt
 
 from oscservice.hearing.listener import Listener, Live
@@ -22,7 +23,6 @@ from oscservice.hearing.live_pitch import (
     self_likeness,
 )
 from oscservice.instrument.pitch import cents_between
-from oscservice.simulate.sound import NoteTruth, synthetic_note
 
 RATE_HZ = 48000.0
 WORKING_HZ = 16000.0

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from chance import fewest, sd_bounds
+from made_sound import synthetic_note
 
 from oscservice.hearing.baseband import calm_periods, demodulate
 from oscservice.hearing.mean_pitch import MeanPitch, mean_pitch
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import Line
 from oscservice.instrument.pitch import cents_between
-from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 16000.0
 

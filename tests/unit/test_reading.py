@@ -8,12 +8,12 @@ import pytest
 from chance import fewest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from made_sound import synthetic_note
 
 from oscservice import read_note, window_pitch
 from oscservice.errors import NoNoteError
 from oscservice.hearing.level import is_clipped, level_dbfs
 from oscservice.instrument.pitch import cents_between
-from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 48000.0
 STEADY = {"seconds": 2.5, "pluck_s": 0.2, "noise_dbfs": -80.0}

@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from chance import fewest
+from made_sound import synthetic_note
 
 from oscservice.hearing.baseband import Baseband, demodulate
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.settled_pitch import FirstPartial, settled_first
 from oscservice.hearing.tone_fit import Glide
 from oscservice.instrument.pitch import cents_between
-from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 16000.0
 F1_HZ = 196.0

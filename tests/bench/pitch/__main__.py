@@ -17,6 +17,9 @@ for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", 
 import argparse  # noqa: E402
 import sys  # noqa: E402
 import warnings  # noqa: E402
+from pathlib import Path  # noqa: E402
+
+sys.path.insert(1, str(Path(__file__).parents[2]))
 
 import accuracy  # noqa: E402
 import calibration  # noqa: E402

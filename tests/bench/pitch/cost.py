@@ -8,11 +8,11 @@ import time
 from pathlib import Path
 
 import numpy as np
+from made_sound import synthetic_note
 from numpy.typing import NDArray
 from tables import Printer
 
 from oscservice.hearing.listener import Listener, Live, NoteHeard
-from oscservice.simulate.sound import synthetic_note
 
 RATE_HZ = 48000.0
 BLOCK = 480

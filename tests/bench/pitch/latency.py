@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from made_sound import NoteTruth, synthetic_note
 from tables import Printer
 
 from oscservice.hearing.listener import Listener, Live
-from oscservice.simulate.sound import NoteTruth, synthetic_note
 
 RATE_HZ = 48000.0
 NOTES = {"B0": 30.87, "E2": 82.41, "E4": 329.63}

@@ -11,9 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from made_sound import NoteTruth, synthetic_note
 from numpy.typing import NDArray
-
-from oscservice.simulate.sound import NoteTruth, synthetic_note
 
 RATE_HZ = 48000.0
 LOWEST_HZ = 30.868  # B0

@@ -6,10 +6,9 @@ import math
 
 import numpy as np
 import pytest
+from made_sound import synthetic_note
 from phase_slope import phase_slope_hz
 from scipy.integrate import quad
-
-from oscservice.simulate.sound import synthetic_note
 
 RATE = 48000.0
 

@@ -15,16 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from oscservice.simulate.background import HUM_MULTIPLES
+from oscservice.simulate.voice import TOP_OF_BAND
 
-TOP_OF_BAND = 0.45
-"""Partials above this fraction of the sample rate are left out."""
+FloatArray = NDArray[np.float64]
 
 LEVEL_WINDOW_S = 0.1
 """The level of a note is taken over this long from the pluck."""
-
-HUM_MULTIPLES = {1: 1.0, 2: 0.5, 3: 0.6, 4: 0.15, 5: 0.3, 6: 0.1, 7: 0.2, 9: 0.1}
-"""Relative amplitude of each multiple of the mains frequency (a made-up but ordinary mix; odd ones lead)."""
 
 
 @dataclass(frozen=True)
