@@ -17,10 +17,23 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ConfigDict
 from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
+
+
+class Frozen(BaseModel):
+    """A checked record that can't be changed and takes no unknown field."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Form(Frozen):
+    """A record of the file. Strict: a number in quotes is a mistake, not a number."""
+
+    model_config = ConfigDict(strict=True)
+
 
 Location: TypeAlias = tuple[int | str, ...]
 """A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""

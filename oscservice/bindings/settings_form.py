@@ -11,11 +11,11 @@ from oscservice.api.argument_values import PHASES
 from oscservice.bindings.binding import MOST_CHARACTERS, MOST_WILDCARDS, When, colour_of
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import MOST_SEMITONES
-from oscservice.instrument.spec import Form
 from oscservice.osc.packet import MAX_ADDRESS_BYTES, MAX_TAGS
 from oscservice.osc.peer import Networks
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
 from oscservice.settings import MOST_KEEP_AUDIO_DAYS, MOST_KEEP_AUDIO_MB
+from oscservice.toml_file import Form
 
 MOST_BINDINGS = 256
 MOST_LISTENERS = 16

@@ -25,8 +25,8 @@ from oscservice.check.verdicts import Limits, Refusal
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import preset_names
 from oscservice.instrument.pitch import A4_HZ, Place, note_number
-from oscservice.instrument.spec import MOST_STRINGS, Form, ReferenceHz
-from oscservice.toml_file import Mistakes, parse, toml_text
+from oscservice.instrument.spec import MOST_STRINGS, ReferenceHz
+from oscservice.toml_file import Form, Mistakes, parse, toml_text
 
 LARGEST_LIMIT_CENTS = 100.0
 MOST_CHANNELS = 64

@@ -11,8 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from oscservice.instrument.bridge_form import NO_KINDS, Kinds
-from oscservice.instrument.instrument_file import InstrumentForm, StringForm, expand
+from oscservice.instrument.instrument_form import NO_KINDS, InstrumentForm, Kinds, StringForm, expand
 from oscservice.instrument.pitch import note_number
 from oscservice.instrument.spec import KINDS, Adjuster, StringSpec
 from oscservice.instrument.string_physics import INCH_MM, PLAIN_STEEL_KG_M3, tension_n

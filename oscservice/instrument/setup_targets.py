@@ -12,8 +12,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from oscservice.instrument.spec import Frozen
 from oscservice.instrument.string_physics import fret_position_mm
+from oscservice.toml_file import Frozen
 
 RELIEF_LIMITS_MM = (-2.0, 3.0)
 ACTION_LIMITS_MM = (0.0, 10.0)

@@ -10,23 +10,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from oscservice.instrument.pitch import A4_HZ, Place, note_hz, note_number
 from oscservice.instrument.setup_targets import ACTION_LIMITS_MM, NUT_LIMITS_MM, SetUp, filled, over_fret_1_mm
-
-
-class Frozen(BaseModel):
-    """A checked record that can't be changed and takes no unknown field."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Form(Frozen):
-    """A record of the file. Strict: a number in quotes is a mistake, not a number."""
-
-    model_config = ConfigDict(strict=True)
-
+from oscservice.toml_file import Frozen
 
 CLAMPED_FLOATING = "clamped floating"
 SCREW_FIXED = "screw-driven fixed"

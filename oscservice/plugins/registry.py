@@ -34,7 +34,7 @@ from importlib import metadata
 from typing import Any
 
 from oscservice.audio.block import AudioSource
-from oscservice.instrument.bridge_form import AddedKind, Layout, checked
+from oscservice.instrument.instrument_form import AddedKind, Layout, checked
 from oscservice.instrument.spec import BY_HAND, KINDS, MOST_STRINGS
 
 SourceMaker = Callable[[str, int | None, int | None], AudioSource]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.instrument.instrument_file import THREADS_MM
+from oscservice.instrument.instrument_form import THREADS_MM
 from oscservice.instrument.pitch import note_hz, note_number
 
 
