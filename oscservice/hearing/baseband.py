@@ -15,7 +15,7 @@ from scipy.signal import upfirdn
 
 from oscservice.hearing.resampling import Samples
 
-Complexes = npt.NDArray[np.complex128]
+ComplexSamples = npt.NDArray[np.complex128]
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Baseband:
 
     carrier_hz: float
     times_s: Samples
-    values: Complexes
+    values: ComplexSamples
     step_s: float
     memory_s: float
     noise_gain: float
@@ -49,7 +49,7 @@ def lowpass(period_samples: float, periods: int = 2) -> Samples:
     return np.asarray(taps / taps.sum())
 
 
-def calm_periods(fundamental_hz: float, length_s: float) -> int:
+def lowpass_periods(fundamental_hz: float, length_s: float) -> int:
     """Periods in each half of a low-pass for a note read over ``length_s``: a sixtieth of it, or two periods if longer.
 
     High notes have periods to spare: a longer low-pass keeps more hum and noise out, and leaves fewer values to fit.
@@ -57,7 +57,7 @@ def calm_periods(fundamental_hz: float, length_s: float) -> int:
     return max(2, round(min(0.012, length_s / 60.0) * fundamental_hz))
 
 
-def reach_hz(fundamental_hz: float, periods: int) -> float:
+def first_null_hz(fundamental_hz: float, periods: int) -> float:
     """How far from its carrier a low-pass of that many periods lets anything through: to its first null."""
     return 2.0 * fundamental_hz / periods
 
@@ -85,19 +85,19 @@ def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_h
     skip = (len(taps) - 1) % step
     full = upfirdn(taps, np.concatenate((np.zeros((step - skip) % step, dtype=complex), signal * turns)), 1, step)
     first = -(-(len(taps) - 1) // step)
-    values: Complexes = np.asarray(2.0 * full[first : first + count], dtype=np.complex128)
+    values: ComplexSamples = np.asarray(2.0 * full[first : first + count], dtype=np.complex128)
     times = (np.arange(count) * step + half) / rate_hz
     memory_s, noise_gain = len(taps) / rate_hz / 2.0, 4.0 * float(np.sum(taps**2))
     return Baseband(carrier_hz, times, values, step / rate_hz, memory_s, noise_gain, taps, rate_hz)
 
 
-def line_gain(band: Baseband, offset_hz: float) -> float:
+def lowpass_gain(band: Baseband, offset_hz: float) -> float:
     """What the low-pass leaves of a tone ``offset_hz`` away from the carrier, as a factor of its amplitude."""
     at = np.arange(len(band.taps)) - (len(band.taps) - 1) / 2.0
     return float(band.taps @ np.cos(2.0 * np.pi * offset_hz / band.rate_hz * at))
 
 
-def frequency(band: Baseband) -> tuple[float, float]:
+def mean_frequency(band: Baseband) -> tuple[float, float]:
     """Mean frequency of a short baseband and its standard error, both in Hz: the slope of its phase, loud values first.
 
     Raises:
@@ -114,7 +114,7 @@ def frequency(band: Baseband) -> tuple[float, float]:
     return band.carrier_hz + float(slope) / (2.0 * np.pi), float(np.sqrt(variance)) / (2.0 * np.pi)
 
 
-def remembered(residual: npt.NDArray[np.inexact]) -> float:
+def correlation_length(residual: npt.NDArray[np.inexact]) -> float:
     """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
     power = float(np.sum(np.abs(residual) ** 2))
     if power <= 0.0 or len(residual) < 8:
@@ -126,12 +126,12 @@ def remembered(residual: npt.NDArray[np.inexact]) -> float:
     return float(max(1.0, 1.0 + 2.0 * correlation[1:until].sum()))
 
 
-def unwrapped_phase(values: Complexes) -> Samples:
+def unwrapped_phase(values: ComplexSamples) -> Samples:
     """Continuous phase in radians of a baseband, shape (n,)."""
     return np.asarray(np.unwrap(np.angle(values)))
 
 
-def fading(band: Baseband, times: Samples) -> Samples:
+def log_amplitude_fit(band: Baseband, times: Samples) -> Samples:
     """Parabola through a baseband's log amplitude over ``times``, loud values first: coefficients, ascending, (3,)."""
     weight = np.abs(band.values)
     loud = np.log(np.maximum(weight, 1e-9 * weight.max()))

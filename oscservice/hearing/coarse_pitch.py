@@ -19,7 +19,7 @@ import numpy.typing as npt
 from oscservice.hearing.resampling import Samples
 
 
-def vertices(curve: Samples, at: npt.NDArray[np.int64]) -> tuple[Samples, Samples]:
+def parabolic_peaks(curve: Samples, at: npt.NDArray[np.int64]) -> tuple[Samples, Samples]:
     """Tops of parabolas through the samples at local maxima ``at``, shape (m,), and their neighbours.
 
     Returns:
@@ -37,7 +37,7 @@ _PITCH_WINDOW = 4096
 _PITCH_HOP = 256
 
 
-class OnsetFinder:
+class OnsetDetector:
     """aubio's onset detector on hops of ``hop`` samples of the decimated signal."""
 
     hop = 128
@@ -52,7 +52,7 @@ class OnsetFinder:
         return bool(self._onset(hop.astype(np.float32))[0] > 0)
 
 
-class PitchFollower:
+class CoarsePitchTracker:
     """aubio's rough pitch (yinfft) on hops of ``hop`` samples of the decimated signal."""
 
     hop = _PITCH_HOP
@@ -69,9 +69,9 @@ class PitchFollower:
         return found if LOWEST_HZ <= found <= HIGHEST_HZ else 0.0
 
 
-def rough_pitches(signal: Samples, rate_hz: float) -> list[float]:
+def coarse_pitches(signal: Samples, rate_hz: float) -> list[float]:
     """Pitches in Hz that aubio finds along a note, shape (n,), the commonest first; may be empty."""
-    follower = PitchFollower(rate_hz)
+    follower = CoarsePitchTracker(rate_hz)
     lead = _PITCH_WINDOW // _PITCH_HOP
     found = [follower.feed(signal[i : i + _PITCH_HOP]) for i in range(0, len(signal) - _PITCH_HOP + 1, _PITCH_HOP)]
     heard = [pitch for pitch in (found[lead:] or found[-1:]) if pitch > 0]
@@ -86,7 +86,7 @@ def rough_pitches(signal: Samples, rate_hz: float) -> list[float]:
 
 
 @dataclass(frozen=True)
-class Peaks:
+class SpectralPeaks:
     """Peaks of a Hann-windowed spectrum: frequencies in Hz, amplitudes, the width of a bin and the noise amplitude."""
 
     hz: Samples
@@ -95,7 +95,7 @@ class Peaks:
     floor: float
 
 
-def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> Peaks:
+def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> SpectralPeaks:
     """Peaks of ``signal``, shape (n,), down to ``depth_db`` under the highest and clear of the noise.
 
     Frequencies are refined by a parabola through the log magnitudes (common practice, no source).
@@ -110,17 +110,17 @@ def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> P
     lowest = max(float(spectrum.max()) * 10.0 ** (-depth_db / 20.0), 4.0 * floor)
     is_peak = (log[inner] > log[inner - 1]) & (log[inner] >= log[inner + 1]) & (spectrum[inner] > lowest)
     at = inner[is_peak & (inner * bin_hz > 0.7 * LOWEST_HZ)]
-    shift, _ = vertices(log, at)
+    shift, _ = parabolic_peaks(log, at)
     hz, amplitude = (at + shift) * bin_hz, np.exp(log[at])
     # A loud partial's side lobes are no partials: a peak within four bins of a much louder one is dropped.
     main_lobe_hz = 4.0 * rate_hz / len(signal)
     keep = [
         i for i in range(len(hz)) if not np.any((np.abs(hz - hz[i]) < main_lobe_hz) & (amplitude > 8.0 * amplitude[i]))
     ]
-    return Peaks(hz[keep], amplitude[keep], rate_hz / len(signal), floor)
+    return SpectralPeaks(hz[keep], amplitude[keep], rate_hz / len(signal), floor)
 
 
-def find_partials(peaks: Peaks, fundamental_hz: float, count: int) -> dict[int, tuple[float, float]]:
+def find_partials(peaks: SpectralPeaks, fundamental_hz: float, count: int) -> dict[int, tuple[float, float]]:
     """Peaks that are partials of a string on about ``fundamental_hz``: number -> (frequency in Hz, amplitude).
 
     Stiffness spreads the partials (f_k = k f0 sqrt(1 + B k^2); Fletcher, J. Acoust. Soc. Am. 36 (1964) 203), so the
@@ -164,7 +164,7 @@ def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[fl
     return float(np.sqrt(intercept)), float(slope / intercept)
 
 
-def likeness(peaks: Peaks, fundamental_hz: float, count: int = 8) -> float:
+def fundamental_score(peaks: SpectralPeaks, fundamental_hz: float, count: int = 8) -> float:
     """How well a fundamental explains the peaks, 0 to 1: the share of the sound it explains times the share of its
     own lower partials that are there. An octave too low explains all but misses every second partial; an octave too
     high is complete but leaves half the sound unexplained."""
@@ -196,7 +196,9 @@ def _weight(amplitude: Samples, loudest: float) -> Samples:
     return np.asarray(np.sqrt(np.maximum(amplitude / loudest - 0.01, 0.0)))
 
 
-def choose_fundamental(peaks: Peaks, rough_hz: Iterable[float], expected_hz: Iterable[float]) -> tuple[float, float]:
+def choose_fundamental(
+    peaks: SpectralPeaks, rough_hz: Iterable[float], expected_hz: Iterable[float]
+) -> tuple[float, float]:
     """Fundamental in Hz and its likeness (0 to 1), from the rough pitches, the loudest peaks and what is expected.
 
     A candidate within 1.2 semitones of an expected pitch is favoured by a fifth: enough to decide a near tie, not
@@ -213,7 +215,7 @@ def choose_fundamental(peaks: Peaks, rough_hz: Iterable[float], expected_hz: Ite
         if not LOWEST_HZ <= start <= HIGHEST_HZ or any(abs(start / other - 1.0) < 0.004 for other in seen):
             continue
         seen.append(start)
-        score = likeness(peaks, start)
+        score = fundamental_score(peaks, start)
         if any(abs(np.log2(start / hz)) < 0.1 for hz in expected):
             score *= 1.2
         if score > best:

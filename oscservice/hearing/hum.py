@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from oscservice.hearing.baseband import Complexes
+from oscservice.hearing.baseband import ComplexSamples
 from oscservice.hearing.resampling import Samples
 
 MAINS_HZ = (50.0, 60.0)
@@ -103,7 +103,7 @@ def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | 
     return Hum(mains_hz, se_hz, numbers, moved, rate_hz, first_sample + 0.5 * (len(quiet) - 1))
 
 
-def hum_among(
+def hum_in_peaks(
     peaks_hz: Samples, amplitudes: Samples, partials_hz: Samples, bin_hz: float
 ) -> tuple[float, float] | None:
     """Mains frequency in Hz, and the strongest line's amplitude, from a spectrum with a note in it; None without hum.
@@ -150,7 +150,7 @@ def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple
 
 def _fitted(
     quiet: Samples, rate_hz: float, lines: dict[int, tuple[float, float]]
-) -> tuple[float, float, Samples, Complexes]:
+) -> tuple[float, float, Samples, ComplexSamples]:
     """Least squares of the strongest lines, frequency and amplitudes.
 
     Returns:

@@ -26,7 +26,7 @@ def power_dbfs(power: float) -> float:
     return 10.0 * math.log10(max(2.0 * power, 1e-20))
 
 
-def power_of(dbfs: float) -> float:
+def power_from_dbfs(dbfs: float) -> float:
     """Mean square of a level: the inverse of ``power_dbfs``."""
     return math.pow(10.0, dbfs / 10.0) / 2.0
 
@@ -85,7 +85,7 @@ _AT_THE_PEAK = 0.9999
 _RUNS_NEEDED = 2
 
 
-class ClipWatch:
+class ClipDetector:
     """Watches one note for samples that stand still at their own peak near full scale: three in a row, twice or more.
 
     Hops may be of any length; what lies across their border counts too.
@@ -118,7 +118,7 @@ class ClipWatch:
 
 def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
     """Whether the samples of a note, shape (n,), are clipped."""
-    watch = ClipWatch()
+    watch = ClipDetector()
     if len(samples):
         watch.feed(samples.astype(np.float32))
     return watch.clipped

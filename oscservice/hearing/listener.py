@@ -20,9 +20,9 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.coarse_pitch import OnsetFinder
+from oscservice.hearing.coarse_pitch import OnsetDetector
 from oscservice.hearing.hum import SHORTEST_S, Hum, measure_hum
-from oscservice.hearing.level import power_dbfs, power_of
+from oscservice.hearing.level import power_dbfs, power_from_dbfs
 from oscservice.hearing.live_pitch import Follower
 from oscservice.hearing.note_buffer import STEADY, NoteBuffer
 from oscservice.hearing.reading import Reading, read_decimated, with_flags
@@ -81,7 +81,7 @@ class NoteDismissed:
 Event = NoteBegan | Live | NoteHeard | NoteDismissed
 
 
-_HOP = OnsetFinder.hop
+_HOP = OnsetDetector.hop
 _SMOOTH_S = 0.0435  # a level is taken over at least this: a period of F#0, 23.1 Hz
 _PRE_ROLL_S = 0.2
 _QUIET_S = 1.0
@@ -121,7 +121,7 @@ class Listener:
         self._raw_hop = _HOP * self._factor
         self._live = live
         self._decimator = Decimator(self._factor)
-        self._onsets = OnsetFinder(self._rate_hz)
+        self._onsets = OnsetDetector(self._rate_hz)
         self._waiting: list[npt.NDArray[np.float32]] = []
         self._waiting_count = 0
         self._smooth = self._hops_in(_SMOOTH_S)
@@ -199,7 +199,7 @@ class Listener:
 
     def _go_on_from(self, known: Quiet) -> None:
         self._floor_dbfs, self._hum = known.floor_dbfs, known.hum
-        self._powers.extend([power_of(known.floor_dbfs)] * len(self._powers))
+        self._powers.extend([power_from_dbfs(known.floor_dbfs)] * len(self._powers))
         self._switched_on_hop = -self._hops_in(_FIRST_FLOOR_S)
         self._ringing = True  # what stands above the floor now may be an earlier note
 

@@ -24,8 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.baseband import Complexes
-from oscservice.hearing.coarse_pitch import HIGHEST_HZ, LOWEST_HZ, vertices
+from oscservice.hearing.baseband import ComplexSamples
+from oscservice.hearing.coarse_pitch import HIGHEST_HZ, LOWEST_HZ, parabolic_peaks
 from oscservice.hearing.reading import fundamental_in
 from oscservice.hearing.resampling import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
@@ -55,7 +55,7 @@ class PartialFit:
     """
 
     hz: Samples
-    amplitudes: Complexes
+    amplitudes: ComplexSamples
     start: int
     at_sample: float
     noise: float
@@ -377,7 +377,7 @@ def decide(sound: Samples, rate_hz: float) -> float:
         return 0.0
     lags = np.arange(max(int(falls[0]), int(rate_hz / HIGHEST_HZ), 1), len(like) - 1)
     lags = lags[(like[lags] >= like[lags - 1]) & (like[lags] > like[lags + 1])]
-    shift, peaks = vertices(like, lags)
+    shift, peaks = parabolic_peaks(like, lags)
     if not len(peaks) or peaks.max() < _LIKENESS_NEEDED:
         return 0.0
     good = peaks >= _NEARLY_AS_LIKE * peaks.max()

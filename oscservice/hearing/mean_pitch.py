@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from oscservice.hearing.baseband import Baseband, fading, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, log_amplitude_fit, unwrapped_phase
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
     FASTEST_CENTS,
@@ -66,7 +66,7 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = (), hidd
     half = length_s / 2.0
     times = (band.times_s - half) / half  # -1 to 1 over the whole window keeps the powers well conditioned
     weight = np.abs(band.values)
-    decay = fading(band, times)
+    decay = log_amplitude_fit(band, times)
     turned = unwrapped_phase(band.values)
     fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
     fits: list[tuple[PhaseModel, Tone]] = []

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum
-from oscservice.hearing.level import ClipWatch
+from oscservice.hearing.level import ClipDetector
 from oscservice.hearing.live_pitch import Follower
 from oscservice.hearing.resampling import Samples
 
@@ -60,7 +60,7 @@ class NoteBuffer:
     not_finite: bool = False
     learnt_from: int = 0
     floor_dbfs: float = -80.0
-    clip: ClipWatch = field(default_factory=ClipWatch)
+    clip: ClipDetector = field(default_factory=ClipDetector)
 
     def __post_init__(self) -> None:
         self._signal: Samples = np.empty(self.room)

@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from oscservice.hearing.baseband import Baseband, Complexes
-from oscservice.hearing.coarse_pitch import vertices
+from oscservice.hearing.baseband import Baseband, ComplexSamples
+from oscservice.hearing.coarse_pitch import parabolic_peaks
 from oscservice.hearing.inharmonicity import StiffString, level_and_stiffness, stiff_string, stretch_cents
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.settled_pitch import SettledPartials
@@ -146,14 +146,14 @@ def lines_of(
         return []
     # Turned back by the shared glide, what is left turns at settled frequencies.
     bend, _ = bend_of(time, band.carrier_hz, math.log(settled.tau_s))
-    still: Complexes = values * np.exp(-1j * settled.glide_cents * bend)
+    still: ComplexSamples = values * np.exp(-1j * settled.glide_cents * bend)
     size = 1 << (4 * len(still)).bit_length()
     window = np.hanning(len(still) + 2)[1:-1]
     spectrum = np.fft.fftshift(np.abs(np.fft.fft(still * window, size))) / window.sum()
     inner = spectrum[1:-1]
     at = 1 + np.flatnonzero((inner > spectrum[:-2]) & (inner >= spectrum[2:]))
     log = np.log(np.maximum(spectrum, 1e-30))
-    shift, _ = vertices(log, at)
+    shift, _ = parabolic_peaks(log, at)
     hz = band.carrier_hz + (at + shift - size // 2) / (size * band.step_s)
     cents = CENTS_PER_E * np.log(np.maximum(hz, 1e-3) / (number * base_hz))
     inside = (cents > -_BELOW_CENTS) & (cents < _ABOVE_CENTS) & (np.abs(hz - band.carrier_hz) < 0.4 * base_hz)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.hearing.baseband import demodulate, frequency
+from oscservice.hearing.baseband import demodulate, mean_frequency
 from oscservice.instrument.pitch import CENTS_PER_E
 
 STRETCH_S, STRETCH_PERIODS = 0.1, 20.0
@@ -71,7 +71,7 @@ def _moment(
     band = demodulate(stretch, rate_hz, f1_hz, f1_hz, int(length_s * _LOWPASS_SHARE * f1_hz))
     if len(band.values) < 4 or not band.values.any():
         return None
-    hz, se_hz = frequency(band)
+    hz, se_hz = mean_frequency(band)
     se_cents = CENTS_PER_E * se_hz / f1_hz
     if hz <= 0.0 or not se_cents < _WORST_SE_CENTS:
         return None

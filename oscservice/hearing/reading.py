@@ -20,9 +20,15 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.errors import NoNoteError
-from oscservice.hearing.baseband import Baseband, calm_periods, demodulate, frequency, reach_hz
-from oscservice.hearing.coarse_pitch import Peaks, choose_fundamental, find_partials, rough_pitches, spectral_peaks
-from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum, hum_among, measure_hum
+from oscservice.hearing.baseband import Baseband, demodulate, first_null_hz, lowpass_periods, mean_frequency
+from oscservice.hearing.coarse_pitch import (
+    SpectralPeaks,
+    choose_fundamental,
+    coarse_pitches,
+    find_partials,
+    spectral_peaks,
+)
+from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum, hum_in_peaks, measure_hum
 from oscservice.hearing.level import find_onset, is_clipped, level_dbfs, strength_db
 from oscservice.hearing.mean_pitch import FEWEST_VALUES, mean_pitch
 from oscservice.hearing.partial_selection import string_law
@@ -197,7 +203,7 @@ def read_decimated(
     peaks, fundamental = fundamental_in(early, rate_hz, expected_hz)
     found = find_partials(peaks, fundamental, _PARTIALS)
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
-    periods = calm_periods(fundamental, after)
+    periods = lowpass_periods(fundamental, after)
     parts = stretches(signal[int(onset * rate_hz) :], rate_hz, found, fundamental, periods, noise)
     bands = parts.settled
     if not bands:
@@ -215,7 +221,7 @@ def read_decimated(
     if 1 in rested:
         others = [parts.clear[k] for k in used[1:]] or [parts.clear[1]]
         glide = _glide_of(others, noise, parts.clear[1])
-        lines = _lines_left(hum, first.carrier_hz, reach_hz(fundamental, periods))
+        lines = _lines_left(hum, first.carrier_hz, first_null_hz(fundamental, periods))
         own = settled_first(parts.clear[1], glide, settled.decay_s, noise, lines)
         partials_hz[1], errors[1] = _mixed(own, partials_hz[1], errors[1])
         if own.belief > 0.5:
@@ -259,12 +265,12 @@ def _between(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> S
     return signal[max(0, round(start_s * rate_hz)) : max(0, round(end_s * rate_hz))]
 
 
-def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> tuple[Peaks, float]:
+def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> tuple[SpectralPeaks, float]:
     """Spectral peaks and rough first partial in Hz of a stretch of a note at the working rate. Raises NoNoteError."""
     if len(signal) < 64 or level_dbfs(signal) < -95.0:
         raise NoNoteError("silence, or too little sound for a note")
     peaks = spectral_peaks(signal, rate_hz)
-    fundamental, score = choose_fundamental(peaks, rough_pitches(signal, rate_hz), expected_hz)
+    fundamental, score = choose_fundamental(peaks, coarse_pitches(signal, rate_hz), expected_hz)
     if score < _LIKENESS_NEEDED:
         raise NoNoteError("no pitch: the sound has no partials of one string")
     return peaks, fundamental
@@ -309,7 +315,7 @@ def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_h
     band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
     if len(band.values) < 4 or not band.values.any():
         return 0.0
-    hz, se_hz = frequency(band)
+    hz, se_hz = mean_frequency(band)
     # Handling and the body's own knock can drown the string in its first tenth of a second.
     clear = CENTS_PER_E * se_hz < _ATTACK_SE_CENTS * f1_hz
     return CENTS_PER_E * math.log(max(0.5, hz / f1_hz)) if clear else 0.0
@@ -370,12 +376,12 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     found = find_partials(peaks, fundamental, _OWN)
     carrier = found[1][0] if 1 in found else fundamental
     length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
-    periods = calm_periods(fundamental, length_s)
-    lines, hidden = _hum_in(peaks, found, fundamental, carrier, reach_hz(fundamental, periods))
+    periods = lowpass_periods(fundamental, length_s)
+    lines, hidden = _hum_in(peaks, found, fundamental, carrier, first_null_hz(fundamental, periods))
     band = demodulate(signal, rate_hz, carrier, fundamental, periods)
     if len(band.values) < FEWEST_VALUES:
         raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz")
-    near = frequency(band)[0]
+    near = mean_frequency(band)[0]
     if abs(near / carrier - 1.0) < RUN_AWAY:
         mean = mean_pitch(demodulate(signal, rate_hz, near, fundamental, periods), length_s, lines, hidden)
         near = mean.hz
@@ -404,12 +410,12 @@ def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
 
 
 def _hum_in(
-    peaks: Peaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach: float
+    peaks: SpectralPeaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach: float
 ) -> tuple[list[Line], list[Line]]:
     """Hum lines within ``reach`` Hz of the carrier that a spectrum with the note in it shows, and those it may hide."""
     own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
     known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
-    hum = hum_among(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
+    hum = hum_in_peaks(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
     # A string on a multiple of the mains has its partials on all others too, and hides whatever hum there is.
     unseen = [mains_hz for mains_hz in MAINS_HZ if hum is None or abs(mains_hz / hum[0] - 1.0) > OFF_MAINS]
     largest = _HIDDEN_HUM * max((amplitude for _, amplitude in found.values()), default=0.0)

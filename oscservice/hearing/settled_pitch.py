@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.hearing.baseband import Baseband, fading, remembered, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, correlation_length, log_amplitude_fit, unwrapped_phase
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
     FASTEST_CENTS,
@@ -143,7 +143,7 @@ class _Row:
         """The same with the scatter its residual shows, counted by how long that residual remembers itself."""
         scatter = float(np.average(residual**2, weights=self.weight))
         floor = 1.0 / np.maximum(self.weight, 1e-30) * self.share
-        lag = remembered(residual - residual.mean())
+        lag = correlation_length(residual - residual.mean())
         independent = min(self.share, 1.0 / lag)
         # The fit has taken four degrees of freedom out of the slow part of the residual: what is left is too small.
         pieces = len(residual) / lag
@@ -286,7 +286,9 @@ def settled_first(
         decay=(math.inf, math.inf, _CURVED / decay_s**2),
         second=(_SHARE_SD, 0.5 / decay_s, 2.0 * math.pi * band.carrier_hz * _SPLIT_SD_CENTS / CENTS_PER_E),
     )
-    single = fit_tone(band, times, Tone(fading(band, times), _start(glide, band, weight)), glide, lines, beforehand)
+    single = fit_tone(
+        band, times, Tone(log_amplitude_fit(band, times), _start(glide, band, weight)), glide, lines, beforehand
+    )
     fits = [single]
     length_s = float(times[-1] - times[0])
     fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from oscservice.hearing.coarse_pitch import vertices
+from oscservice.hearing.coarse_pitch import parabolic_peaks
 from oscservice.hearing.reading import Reading
 from oscservice.hearing.resampling import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
@@ -164,7 +164,7 @@ def follow(signal: Samples, rate_hz: float, reading: Reading) -> Tracks:
         low = max(1, low)
         top = low + np.argmax(spectra[:, low : high + 1], axis=1)
         around = np.log(np.stack([spectra[rows, top + way] for way in (-1, 0, 1)], axis=1) + 1e-20)
-        shift, _ = vertices(around.ravel(), 3 * rows + 1)
+        shift, _ = parabolic_peaks(around.ravel(), 3 * rows + 1)
         # At the edge of what is looked at there may be no top at all.
         cents[:, k] = CENTS_PER_E * np.log((top + np.clip(shift, -1.0, 1.0)) * rate_hz / size / hz)
         power[:, k] = spectra[rows, top] ** 2

@@ -26,7 +26,7 @@ from typing import Protocol
 import numpy as np
 from scipy.linalg import block_diag
 
-from oscservice.hearing.baseband import Baseband, Complexes, line_gain, remembered, unwrapped_phase
+from oscservice.hearing.baseband import Baseband, ComplexSamples, correlation_length, lowpass_gain, unwrapped_phase
 from oscservice.hearing.resampling import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
 
@@ -119,7 +119,7 @@ class Glide:
         return np.stack((np.ones_like(self.times_s), self.times_s, bend, parameters[2] * by_log_tau), axis=1)
 
 
-def grown(rate: complex, times: Samples) -> Complexes:
+def grown(rate: complex, times: Samples) -> ComplexSamples:
     """exp(rate t), shape (n,), held where it would leave what floats can hold."""
     exponent = rate * times
     return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
@@ -181,7 +181,7 @@ class Tone:
     score: float = math.inf
     evidence: float = math.inf
 
-    def beating(self, times: Samples) -> Complexes:
+    def beating(self, times: Samples) -> ComplexSamples:
         """1 + c exp(g t): what the second polarisation does to the first, shape (n,)."""
         if self.second is None:
             return np.ones(len(times), dtype=np.complex128)
@@ -299,11 +299,11 @@ class _Place:
     with the sum of its squares, which is infinite where the model overflows."""
 
     theta: Samples
-    tone: Complexes
-    other: Complexes | None
+    tone: ComplexSamples
+    other: ComplexSamples | None
     c: complex
-    extra: Complexes
-    heard: Complexes
+    extra: ComplexSamples
+    heard: ComplexSamples
     residual: Samples
     squares: float
 
@@ -317,13 +317,13 @@ class _Problem:
     share samples with their neighbours count for what is new in them.
     """
 
-    values: Complexes
+    values: ComplexSamples
     scale: float
     times: Samples
     powers: Samples
     model: PhaseModel
     poles: int
-    extra: Complexes
+    extra: ComplexSamples
     mains_turn: Samples
     mean: Samples
     precision: Samples
@@ -393,7 +393,7 @@ class _Problem:
         power = max(float(residual @ residual) / len(self.values), _NOTHING)
         nominal = max(4.0, len(self.values) * self.weight / 2.0)
         left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
-        independent = min(nominal, max(4.0, len(self.values) / remembered(left)))
+        independent = min(nominal, max(4.0, len(self.values) / correlation_length(left)))
         freedom = max(1.0, independent - self.count / 2.0)
         normal = 2.0 * freedom / len(self.values) / power * (columns.T @ columns) + self.precision
         covariance = _inverse(normal)[: self.count, : self.count]
@@ -483,7 +483,7 @@ class _Problem:
         bare[after : after + 2] = ratio.real, ratio.imag
         return bare
 
-    def _heard(self, theta: Samples) -> tuple[Complexes, Complexes]:
+    def _heard(self, theta: Samples) -> tuple[ComplexSamples, ComplexSamples]:
         """The lines as columns, at the mains frequency now thought right, and their amplitudes."""
         count = self.extra.shape[1]
         parts = theta[self.count : self.count + 2 * count]
@@ -493,7 +493,7 @@ class _Problem:
         return extra, np.asarray(parts[::2] + 1j * parts[1::2])
 
 
-def _both_ways(real: Samples, imag: Samples, at: int, values: Complexes) -> None:
+def _both_ways(real: Samples, imag: Samples, at: int, values: ComplexSamples) -> None:
     """Put what amplitudes stand before into columns from ``at`` on: for each the real part's, then the imaginary
     part's, which is turned by a quarter."""
     end = at + 2 * values.shape[1]
@@ -513,10 +513,10 @@ def _inverse(normal: Samples) -> Samples:
     return np.asarray(inner * np.outer(unit, unit))
 
 
-def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[Complexes, Samples]:
+def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[ComplexSamples, Samples]:
     """Each line as it appears in the baseband, and the precision its amplitude's prior gives; (n, lines), (lines,)."""
     offsets = np.array([line.hz - band.carrier_hz for line in lines])
-    gains = np.array([line_gain(band, float(offset)) for offset in offsets])
+    gains = np.array([lowpass_gain(band, float(offset)) for offset in offsets])
     turns = np.exp(2j * np.pi * band.times_s[:, None] * offsets[None, :]) * gains[None, :]
     return np.asarray(turns), np.array([1.0 / line.amplitude**2 for line in lines])
 

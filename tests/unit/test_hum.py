@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from chance import fewest, sd_bounds
 
-from oscservice.hearing.hum import SHORTEST_S, Hum, hum_among, measure_hum
+from oscservice.hearing.hum import SHORTEST_S, Hum, hum_in_peaks, measure_hum
 from oscservice.hearing.resampling import Samples
 
 RATE_HZ = 16000.0
@@ -151,10 +151,10 @@ def test_hum_among_partials():
     """Peaks of a spectrum with a note on 82.4 Hz in it; peaks at its partials say nothing of hum."""
     partials = 82.4 * np.arange(1.0, 10.0)
     peaks = np.array([49.96, 82.4, 149.9, 164.8, 247.2])
-    found = hum_among(peaks, np.array([0.01, 1.0, 0.02, 0.5, 0.3]), partials, 1.0)
+    found = hum_in_peaks(peaks, np.array([0.01, 1.0, 0.02, 0.5, 0.3]), partials, 1.0)
     assert found is not None
     assert found[0] == pytest.approx(149.9 / 3.0, abs=0.01)
     assert found[1] == 0.02
-    assert hum_among(peaks[[1, 3, 4]], np.array([1.0, 0.5, 0.3]), partials, 1.0) is None
+    assert hum_in_peaks(peaks[[1, 3, 4]], np.array([1.0, 0.5, 0.3]), partials, 1.0) is None
     # A string on a multiple of the mains: what is there is the string.
-    assert hum_among(np.array([100.0, 200.0]), np.array([1.0, 0.5]), 100.0 * np.arange(1.0, 5.0), 1.0) is None
+    assert hum_in_peaks(np.array([100.0, 200.0]), np.array([1.0, 0.5]), 100.0 * np.arange(1.0, 5.0), 1.0) is None

@@ -11,7 +11,7 @@ import pytest
 from made_sound import synthetic_note
 from scipy.signal import butter, sosfiltfilt
 
-from oscservice.hearing.level import ClipWatch, is_clipped
+from oscservice.hearing.level import ClipDetector, is_clipped
 from oscservice.hearing.listener import Listener, Live, NoteBegan, NoteDismissed, NoteHeard
 from oscservice.instrument.pitch import cents_between
 
@@ -336,7 +336,7 @@ def test_clipping_is_seen_as_it_streams(hop):
     clean = note(110.0, 0.5)
     for samples in (np.clip(3.0 * clean, -0.7, 0.7), clean / np.abs(clean).max(), np.clip(clean, -0.1, 0.1)):
         sound = samples.astype(np.float32)
-        watch = ClipWatch()
+        watch = ClipDetector()
         for start in range(0, len(sound), hop):
             watch.feed(sound[start : start + hop])
         assert watch.clipped == is_clipped(sound)

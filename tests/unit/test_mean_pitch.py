@@ -10,7 +10,7 @@ import pytest
 from chance import fewest, sd_bounds
 from made_sound import synthetic_note
 
-from oscservice.hearing.baseband import calm_periods, demodulate
+from oscservice.hearing.baseband import demodulate, lowpass_periods
 from oscservice.hearing.mean_pitch import MeanPitch, mean_pitch
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import Line
@@ -22,7 +22,7 @@ RATE_HZ = 16000.0
 def mean_of(samples: Samples, f1_hz: float, lines: list[Line] | None = None) -> MeanPitch:
     """Mean pitch over all of the samples, the carrier a cent off."""
     length_s = len(samples) / RATE_HZ
-    periods = calm_periods(f1_hz, length_s)
+    periods = lowpass_periods(f1_hz, length_s)
     return mean_pitch(demodulate(samples, RATE_HZ, f1_hz * 1.0006, f1_hz, periods), length_s, lines or [])
 
 

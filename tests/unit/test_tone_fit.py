@@ -10,13 +10,13 @@ from chance import sd_bounds
 
 from oscservice.hearing.baseband import (
     Baseband,
-    Complexes,
-    calm_periods,
+    ComplexSamples,
+    correlation_length,
     demodulate,
-    line_gain,
+    first_null_hz,
     lowpass,
-    reach_hz,
-    remembered,
+    lowpass_gain,
+    lowpass_periods,
 )
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import Glide, Line, Polynomial, Tone, bend_of, fit_tone, line_columns, second_starts
@@ -25,13 +25,13 @@ RATE_HZ = 8000.0
 CENTS = 1200.0 / math.log(2.0)
 
 
-def band_of(values: Complexes, step_s: float = 0.01, carrier_hz: float = 200.0) -> Baseband:
+def band_of(values: ComplexSamples, step_s: float = 0.01, carrier_hz: float = 200.0) -> Baseband:
     """A baseband whose values share no samples."""
     times = np.arange(len(values)) * step_s
     return Baseband(carrier_hz, times, values, step_s, step_s, 1.0, np.ones(1), RATE_HZ)
 
 
-def white(count: int, seed: int, sd: float) -> Complexes:
+def white(count: int, seed: int, sd: float) -> ComplexSamples:
     """Noise with ``sd`` in either part."""
     draw = np.random.default_rng(seed)
     return np.asarray(sd * (draw.standard_normal(count) + 1j * draw.standard_normal(count)))
@@ -143,10 +143,10 @@ def test_the_low_pass_has_its_nulls_on_the_other_partials():
     time = np.arange(4000) / RATE_HZ
     for periods in (2, 5):
         band = demodulate(np.cos(2.0 * math.pi * 100.0 * time), RATE_HZ, 100.0, 100.0, periods)
-        assert line_gain(band, 0.0) == pytest.approx(1.0)
-        assert [line_gain(band, k * 100.0) for k in (-2, -1, 1, 2, 3)] == pytest.approx([0.0] * 5, abs=2e-3)
-        assert abs(line_gain(band, reach_hz(100.0, periods))) < 2e-3
-        assert line_gain(band, 0.3 * reach_hz(100.0, periods)) > 0.4
+        assert lowpass_gain(band, 0.0) == pytest.approx(1.0)
+        assert [lowpass_gain(band, k * 100.0) for k in (-2, -1, 1, 2, 3)] == pytest.approx([0.0] * 5, abs=2e-3)
+        assert abs(lowpass_gain(band, first_null_hz(100.0, periods))) < 2e-3
+        assert lowpass_gain(band, 0.3 * first_null_hz(100.0, periods)) > 0.4
         assert len(lowpass(80.0, periods)) == len(band.taps)
         assert np.abs(band.values) == pytest.approx(np.ones(len(band.values)), abs=2e-3)
 
@@ -158,10 +158,10 @@ def test_white_noise_comes_through_the_low_pass_by_its_gain():
 
 
 def test_periods_of_the_low_pass():
-    assert calm_periods(82.4, 3.0) == 2
-    assert calm_periods(1318.5, 3.0) == 16  # 12 ms
-    assert calm_periods(1318.5, 0.3) == 7  # a sixtieth of the length
-    assert calm_periods(1318.5, 0.01) == 2
+    assert lowpass_periods(82.4, 3.0) == 2
+    assert lowpass_periods(1318.5, 3.0) == 16  # 12 ms
+    assert lowpass_periods(1318.5, 0.3) == 7  # a sixtieth of the length
+    assert lowpass_periods(1318.5, 0.01) == 2
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
@@ -171,7 +171,7 @@ def test_values_over_which_a_residual_stays_alike(rho):
     values = np.zeros_like(steps)
     for i in range(1, len(values)):
         values[i] = rho * values[i - 1] + steps[i]
-    assert remembered(values) == pytest.approx((1.0 + rho) / (1.0 - rho), rel=0.15)
+    assert correlation_length(values) == pytest.approx((1.0 + rho) / (1.0 - rho), rel=0.15)
 
 
 def test_values_that_share_samples_count_once():
@@ -191,8 +191,8 @@ def test_values_that_share_samples_count_once():
 
 
 def test_a_residual_that_is_nothing_or_short_counts_as_it_is():
-    assert remembered(np.zeros(50, dtype=np.complex128)) == 1.0
-    assert remembered(np.ones(5, dtype=np.complex128)) == 1.0
+    assert correlation_length(np.zeros(50, dtype=np.complex128)) == 1.0
+    assert correlation_length(np.ones(5, dtype=np.complex128)) == 1.0
 
 
 @pytest.mark.parametrize("second", [None, (0.3 + 0.1j, 2.0j), (1.0 + 0.0j, 0.0j), (1e6 + 0.0j, 400.0 + 0.0j)])
