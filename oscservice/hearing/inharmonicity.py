@@ -82,7 +82,7 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
         before = level, stiffness
         level, stiffness = _step(k, cents, robust * used / (se**2 + stray**2), level, stiffness)
         residual = cents - level - stretch_cents(k, stiffness)
-        stray = _stray(residual, se, used)
+        stray = _scatter(residual, se, used)
         far = residual**2 / (se**2 + stray**2)
         robust = (_DEGREES + 1.0) / (_DEGREES + far)
         if np.count_nonzero(far < _FAR**2) >= 3:
@@ -90,7 +90,7 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
         if turn > 4 and abs(level - before[0]) < 1e-7 and abs(stiffness - before[1]) < 1e-11:
             break
     slopes = _slopes(k[used], stiffness)
-    offset, covariance, stray = _averaged(residual[used], slopes, se[used])
+    offset, covariance, stray = _scatter_averaged_step(residual[used], slopes, se[used])
     level += float(offset[0])
     stiffness = min(max(0.0, stiffness + float(offset[1])), _STIFFEST)
     at_first = np.array([1.0, CENTS_PER_E / 2.0 / (1.0 + stiffness)])
@@ -106,7 +106,7 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
     )
 
 
-def _averaged(residual: Samples, slopes: Samples, se: Samples) -> tuple[Samples, Samples, float]:
+def _scatter_averaged_step(residual: Samples, slopes: Samples, se: Samples) -> tuple[Samples, Samples, float]:
     """Least squares with the size of the straying averaged over: three partials that happen to lie on a law don't claim
     to know it.
 
@@ -171,7 +171,7 @@ def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: 
     return level + change[0], min(stiffness + change[1], _STIFFEST)
 
 
-def _stray(residual: Samples, se: Samples, used: npt.NDArray[np.bool_]) -> float:
+def _scatter(residual: Samples, se: Samples, used: npt.NDArray[np.bool_]) -> float:
     """How far partials stray, from the middle size of what is left (outliers don't count), and a prior."""
     middle = float(np.median(np.abs(residual))) / 0.6745
     freedom = max(0.0, len(residual) - 2.0)
@@ -189,15 +189,15 @@ STOPPED_SD = 0.1
 """How far a stopped string's B may leave the law. Measured B at fret 12 is 3.4 to 4.1 times the open string's, where
 the law says 4 (Bastas et al., ICASSP 2022, 771: the trained table in the authors' public repository)."""
 
-STRAY_SD = 0.1
+SCATTER_SD = 0.1
 """How far a reading's B strays beyond its standard error, as neck and body pull at single partials: of 96 recorded
 notes of twelve pitches three quarters lay within 8 % of their pitch's median, the farthest was 25 % off."""
 
-BAD_SHARE = 0.1
+OUTLIER_SHARE = 0.1
 """Readings whose B is not the string's at all: a neighbour's partials, or a body's. None of those 96 notes was one,
 which says little of other strings and other hands."""
 
-_WIDEST = math.log(1e-2 / 1e-6)  # a bad B is anything between one and ten thousand millionths
+_OUTLIER_RANGE = math.log(1e-2 / 1e-6)  # a bad B is anything between one and ten thousand millionths
 _SUREST_SD = 0.05  # a string's B is never taken to be better known than this
 
 
@@ -218,7 +218,7 @@ def expected_stiffness(instrument: Instrument, number: int) -> Stiffness:
     return Stiffness(math.log(b), WOUND_SD if spec.wound else PLAIN_SD)
 
 
-def at_place(stiffness: Stiffness, place: Place, cents: float) -> Stiffness:
+def stiffness_at_place(stiffness: Stiffness, place: Place, cents: float) -> Stiffness:
     """Stiffness of a place on a string that is ``cents`` sharp of its nominal pitch there.
 
     B = pi^3 E d^4 / (64 T L^2) (see ``inharmonicity``) goes with 1 / L^2 at one tension, so a string stopped at fret k
@@ -237,43 +237,47 @@ def log_stiffness(inharmonicity: float, inharmonicity_se: float | None) -> Stiff
     if inharmonicity_se is None or not 0.0 < inharmonicity_se < math.inf or not math.isfinite(inharmonicity):
         return None
     b = max(inharmonicity, 0.5 * inharmonicity_se)
-    return Stiffness(math.log(b), math.hypot(inharmonicity_se / b, STRAY_SD))
+    return Stiffness(math.log(b), math.hypot(inharmonicity_se / b, SCATTER_SD))
 
 
-def likelihood(heard: Stiffness | None, expected: Stiffness | None) -> float:
+def stiffness_likelihood(heard: Stiffness | None, expected: Stiffness | None) -> float:
     """Density of a heard ln B: normal about what is expected, or anything, one time in ten; 1 where nothing was heard.
 
     Anything, too, where nothing is expected.
     """
     if heard is None:
         return 1.0
-    return _bad() if expected is None else BAD_SHARE * _bad() + (1.0 - BAD_SHARE) * _normal(heard, expected)
+    return (
+        _outlier_density()
+        if expected is None
+        else OUTLIER_SHARE * _outlier_density() + (1.0 - OUTLIER_SHARE) * _normal_density(heard, expected)
+    )
 
 
-def bad_likelihood(heard: Stiffness | None) -> float:
+def outlier_likelihood(heard: Stiffness | None) -> float:
     """The least that any heard ln B comes to, were it as far as can be from what is expected."""
-    return 1.0 if heard is None else BAD_SHARE * _bad()
+    return 1.0 if heard is None else OUTLIER_SHARE * _outlier_density()
 
 
-def learnt(before: Stiffness, cents: float, heard: Stiffness | None) -> Stiffness:
+def updated_stiffness(before: Stiffness, cents: float, heard: Stiffness | None) -> Stiffness:
     """What is known of an open string's stiffness after a reading of it, ``cents`` sharp of its nominal pitch.
 
     The precision-weighted mean of both, the reading weighing as much as it is likely to be no bad one.
     """
     if heard is None:
         return before
-    good = (1.0 - BAD_SHARE) * _normal(heard, at_place(before, OPEN, cents))
-    weight = good / (good + BAD_SHARE * _bad()) / heard.sd**2
+    good = (1.0 - OUTLIER_SHARE) * _normal_density(heard, stiffness_at_place(before, OPEN, cents))
+    weight = good / (good + OUTLIER_SHARE * _outlier_density()) / heard.sd**2
     at_nominal = heard.log_b + math.log(2.0) * cents / 600.0
     precision = before.sd**-2 + weight
     log_b = (before.log_b * before.sd**-2 + at_nominal * weight) / precision
     return Stiffness(log_b, max(_SUREST_SD, precision**-0.5))
 
 
-def _normal(heard: Stiffness, expected: Stiffness) -> float:
+def _normal_density(heard: Stiffness, expected: Stiffness) -> float:
     sd = math.hypot(heard.sd, expected.sd)
     return math.exp(-0.5 * ((heard.log_b - expected.log_b) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
 
 
-def _bad() -> float:
-    return 1.0 / _WIDEST
+def _outlier_density() -> float:
+    return 1.0 / _OUTLIER_RANGE

@@ -16,17 +16,17 @@ import numpy as np
 from oscservice.hearing.baseband import Baseband, log_amplitude_fit, unwrapped_phase
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
-    FASTEST_CENTS,
-    Glide,
+    WIDEST_SPLIT_CENTS,
+    GlidePhase,
     Line,
     PhaseModel,
-    Polynomial,
+    PolynomialPhase,
     Tone,
-    averaged,
-    bend_of,
+    bounded_exp,
     fit_tone,
-    grown,
-    second_starts,
+    glide_phase_and_derivative,
+    model_average,
+    second_polarisation_starts,
 )
 from oscservice.instrument.pitch import CENTS_PER_E
 
@@ -68,20 +68,20 @@ def mean_pitch(band: Baseband, length_s: float, lines: Sequence[Line] = (), hidd
     weight = np.abs(band.values)
     decay = log_amplitude_fit(band, times)
     turned = unwrapped_phase(band.values)
-    fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
+    fastest = length_s * band.carrier_hz * WIDEST_SPLIT_CENTS / CENTS_PER_E
     fits: list[tuple[PhaseModel, Tone]] = []
     for degree in _DEGREES:
         phase = np.asarray(np.polynomial.polynomial.polyfit(times, turned, degree, w=weight), dtype=np.float64)
-        model: PhaseModel = Polynomial(times, degree)
+        model: PhaseModel = PolynomialPhase(times, degree)
         fits.append((model, fit_tone(band, times, Tone(decay, phase), model, lines)))
     glide = _glide(band, float(decay[1]) / half)
     fits.append((glide, fit_tone(band, times, Tone(decay, _glide_start(glide, turned, weight)), glide, lines)))
     rates = [1j * math.pi * beats for beats in _BEATS if abs(beats) < fastest]
     if len(band.values) >= 24 and rates:
         for model, tone in sorted(fits[1:], key=lambda fit: fit[1].score)[:2]:
-            for start in second_starts(band, times, model, tone, rates):
+            for start in second_polarisation_starts(band, times, model, tone, rates):
                 fits.append((model, fit_tone(band, times, start, model, lines)))
-    mean, variance = averaged(
+    mean, variance = model_average(
         [tone.score for _, tone in fits],
         [_gained(model, tone, length_s) for model, tone in fits],
         [_variance(model, tone, length_s) for model, tone in fits],
@@ -102,10 +102,10 @@ def _hidden(band: Baseband, length_s: float, lines: Sequence[Line]) -> float:
     return sum((0.5 * amplitude / faintest) ** 2 for amplitude in near)
 
 
-def _glide(band: Baseband, decay_rate: float) -> Glide:
+def _glide(band: Baseband, decay_rate: float) -> GlidePhase:
     """A glide whose tau lies near the partial's own decay: its amplitude's ``decay_rate`` a second, below 0."""
     decay_s = min(max(-1.0 / min(decay_rate, -0.05), 0.1), 12.0)
-    return Glide(
+    return GlidePhase(
         band.times_s,
         band.carrier_hz,
         np.array([0.0, math.log(decay_s)]),
@@ -113,9 +113,9 @@ def _glide(band: Baseband, decay_rate: float) -> Glide:
     )
 
 
-def _glide_start(glide: Glide, turned: Samples, weight: Samples) -> Samples:
+def _glide_start(glide: GlidePhase, turned: Samples, weight: Samples) -> Samples:
     """Phase, slope and glide by least squares for the likeliest tau."""
-    bend, _ = bend_of(glide.times_s, glide.carrier_hz, glide.mean[1])
+    bend, _ = glide_phase_and_derivative(glide.times_s, glide.carrier_hz, glide.mean[1])
     columns = np.stack((np.ones_like(bend), glide.times_s, bend), axis=1)
     solution, *_ = np.linalg.lstsq(columns * weight[:, None], turned * weight, rcond=None)
     return np.array([*solution.tolist(), glide.mean[1]])
@@ -126,9 +126,9 @@ _GRID = np.linspace(-1.0, 1.0, 65)
 
 def _at_ends(model: PhaseModel, length_s: float) -> PhaseModel:
     """The same phase model at the window's two ends."""
-    if isinstance(model, Glide):
+    if isinstance(model, GlidePhase):
         return replace(model, times_s=np.array([0.0, length_s]))
-    assert isinstance(model, Polynomial)
+    assert isinstance(model, PolynomialPhase)
     return replace(model, times=np.array([-1.0, 1.0]))
 
 
@@ -152,7 +152,7 @@ def _variance(model: PhaseModel, tone: Tone, length_s: float) -> float:
         c, g = tone.second
         ends = np.array([1.0, -1.0])
         # d arg(1 + c exp(g t)) for steps of c and of g, real and imaginary.
-        by_c = grown(g, ends) / tone.beating(ends)
+        by_c = bounded_exp(g, ends) / tone.beating(ends)
         by_g = c * ends * by_c
         by = [by_c.imag, by_c.real, by_g.imag, by_g.real]
         gradient[-4:] = [float(part[0] - part[1]) for part in by]

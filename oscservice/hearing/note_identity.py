@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 from oscservice.hearing.inharmonicity import (
     Stiffness,
-    at_place,
-    bad_likelihood,
     expected_stiffness,
-    likelihood,
     log_stiffness,
+    outlier_likelihood,
+    stiffness_at_place,
+    stiffness_likelihood,
 )
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -138,14 +138,14 @@ def identify(
         near = math.exp(-0.5 * ((cents - of_string.cents) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
         there, astray = (1.0 - _ASTRAY_SHARE) * near, _ASTRAY_SHARE / (highest - lowest)
         stiffness = of_string.stiffness or expected_stiffness(instrument, number)
-        b_fits = likelihood(log_b, at_place(stiffness, place, cents))
+        b_fits = stiffness_likelihood(log_b, stiffness_at_place(stiffness, place, cents))
         # An open string may be anywhere, being tuned. A stopped one is where that puts it, and no B vouches for less.
         if place != OPEN and there < astray:
-            b_fits = bad_likelihood(log_b)
+            b_fits = outlier_likelihood(log_b)
         score = _odds(number, place, asked, asked_odds) * (there + astray) * b_fits
         scored.append((score, Assignment(number, place, cents, 0.0)))
     scored.sort(key=lambda item: (-item[0], abs(item[1].cents), item[1].string))
-    nothing = _NOTHING_ODDS / _HEARING_CENTS * likelihood(log_b, None)
+    nothing = _NOTHING_ODDS / _HEARING_CENTS * stiffness_likelihood(log_b, None)
     total = nothing + math.fsum(score for score, _ in scored)
     likely = tuple(Assignment(one.string, one.place, one.cents, score / total) for score, one in scored)
     return Identity(likely, nothing / total)

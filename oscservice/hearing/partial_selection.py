@@ -21,7 +21,7 @@ from oscservice.hearing.coarse_pitch import parabolic_peaks
 from oscservice.hearing.inharmonicity import StiffString, level_and_stiffness, stiff_string, stretch_cents
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.settled_pitch import SettledPartials
-from oscservice.hearing.tone_fit import bend_of
+from oscservice.hearing.tone_fit import glide_phase_and_derivative
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _LINES = 5  # a partial's loudest lines that are looked at
@@ -59,7 +59,7 @@ class SpectralLine:
     upper_cents: float
 
 
-def string_law(
+def stiff_string_law(
     bands: Mapping[int, Baseband], start_s: float, settled: SettledPartials, fitted: Mapping[int, tuple[float, float]]
 ) -> StiffString:
     """The stiff-string law through a note's free partials.
@@ -97,7 +97,7 @@ def string_law(
 def free_partials(
     bands: Mapping[int, Baseband], start_s: float, settled: SettledPartials, fitted: Mapping[int, tuple[float, float]]
 ) -> tuple[dict[int, tuple[float, float]], dict[int, float]]:
-    """The string's free partials, from what ``string_law`` is given.
+    """The string's free partials, from what ``stiff_string_law`` is given.
 
     Returns:
         Number -> (settled frequency in Hz, 1 sd in cents); number -> cents by which the upper of lines too near to be
@@ -106,14 +106,14 @@ def free_partials(
     lowest = min(fitted)
     level = CENTS_PER_E * math.log(fitted[lowest][0] / lowest)
     base_hz = math.exp(level / CENTS_PER_E)
-    lines = {k: lines_of(band, k, base_hz, start_s, settled) for k, band in bands.items() if k > 1}
+    lines = {k: spectral_lines(band, k, base_hz, start_s, settled) for k, band in bands.items() if k > 1}
     lines = {k: found for k, found in lines.items() if found}
     own = {k: value for k, value in fitted.items() if k not in lines}
     if not lines:
         return own, {}
-    chance, stiffness = chances(lines, 0.0 if 1 in fitted else None)
-    chosen = _chosen(lines, chance)
-    rest = {k: _rest(lines[k], line) for k, (line, _) in chosen.items()}
+    chance, stiffness = free_line_probabilities(lines, 0.0 if 1 in fitted else None)
+    chosen = _free_lines(lines, chance)
+    rest = {k: _loudest_other_ratio(lines[k], line) for k, (line, _) in chosen.items()}
     beside = [rest[k] for k in chosen if k > 4]
     ratio = float(np.median(beside)) if beside else 0.0
     for k, (line, doubt) in chosen.items():
@@ -128,12 +128,12 @@ def free_partials(
     return own or dict(fitted), above
 
 
-def _rest(lines: list[SpectralLine], own: SpectralLine) -> float:
+def _loudest_other_ratio(lines: list[SpectralLine], own: SpectralLine) -> float:
     """Amplitude of the loudest of the other lines over that of a partial's own."""
     return max((line.amplitude for line in lines if line is not own), default=0.0) / own.amplitude
 
 
-def lines_of(
+def spectral_lines(
     band: Baseband, number: int, base_hz: float, start_s: float, settled: SettledPartials
 ) -> list[SpectralLine]:
     """Lines of partial ``number`` of a string on about ``base_hz``, loudest first."""
@@ -145,7 +145,7 @@ def lines_of(
     if len(time) < 8 or total[-1] <= 0.0:
         return []
     # Turned back by the shared glide, what is left turns at settled frequencies.
-    bend, _ = bend_of(time, band.carrier_hz, math.log(settled.tau_s))
+    bend, _ = glide_phase_and_derivative(time, band.carrier_hz, math.log(settled.tau_s))
     still: ComplexSamples = values * np.exp(-1j * settled.glide_cents * bend)
     size = 1 << (4 * len(still)).bit_length()
     window = np.hanning(len(still) + 2)[1:-1]
@@ -163,10 +163,10 @@ def lines_of(
     order = np.flatnonzero(heard)
     order = order[np.argsort(-spectrum[at][order])]
     width_cents = CENTS_PER_E / (len(still) * band.step_s * number * base_hz)
-    return _grouped(cents[order], spectrum[at][order], width_cents)
+    return _merged(cents[order], spectrum[at][order], width_cents)
 
 
-def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[SpectralLine]:
+def _merged(cents: Samples, amplitude: Samples, width_cents: float) -> list[SpectralLine]:
     """Lines, loudest first, with those beside a louder one put to it: two polarisations are one partial."""
     lines: list[SpectralLine] = []
     left = np.ones(len(cents), dtype=bool)
@@ -184,7 +184,9 @@ def _grouped(cents: Samples, amplitude: Samples, width_cents: float) -> list[Spe
     return lines
 
 
-def chances(lines: Mapping[int, list[SpectralLine]], first_cents: float | None = None) -> tuple[Samples, float]:
+def free_line_probabilities(
+    lines: Mapping[int, list[SpectralLine]], first_cents: float | None = None
+) -> tuple[Samples, float]:
     """Chance of each line to be the free partial, and the B expected, over some thousand laws.
 
     A line is the free partial, a sum of lower ones (between the harmonic and the free partial) or a stray. Of the
@@ -195,7 +197,7 @@ def chances(lines: Mapping[int, list[SpectralLine]], first_cents: float | None =
     """
     odds, scores = [], []
     for stray in _STRAYS_CENTS:
-        free, other = _roles(lines, stray)
+        free, other = _line_densities(lines, stray)
         seen = 1.0 - _SEEN + _SEEN * (free / other).sum(axis=-1)
         score = np.log(other).sum(axis=(2, 3)) + np.log(seen).sum(axis=2)
         if first_cents is not None:
@@ -208,7 +210,7 @@ def chances(lines: Mapping[int, list[SpectralLine]], first_cents: float | None =
     return np.asarray(chance), float(likely.sum(axis=(0, 1)) @ _STIFFNESS)
 
 
-def _chosen(lines: Mapping[int, list[SpectralLine]], chance: Samples) -> dict[int, tuple[SpectralLine, float]]:
+def _free_lines(lines: Mapping[int, list[SpectralLine]], chance: Samples) -> dict[int, tuple[SpectralLine, float]]:
     """The free line of each partial, where one is more likely free than not, and how far it may be another, cents."""
     found = {}
     for k, row in zip(sorted(lines), chance, strict=True):
@@ -220,7 +222,7 @@ def _chosen(lines: Mapping[int, list[SpectralLine]], chance: Samples) -> dict[in
     return found
 
 
-def _roles(lines: Mapping[int, list[SpectralLine]], stray_cents: float) -> tuple[Samples, Samples]:
+def _line_densities(lines: Mapping[int, list[SpectralLine]], stray_cents: float) -> tuple[Samples, Samples]:
     """Densities of every line as the free partial (with its chance among the lines) and as anything else.
 
     Returns:

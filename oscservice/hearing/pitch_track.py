@@ -15,7 +15,7 @@ import numpy.typing as npt
 from oscservice.hearing.baseband import demodulate, mean_frequency
 from oscservice.instrument.pitch import CENTS_PER_E
 
-STRETCH_S, STRETCH_PERIODS = 0.1, 20.0
+WINDOW_S, WINDOW_PERIODS = 0.1, 20.0
 """Over so long a stretch a value is the mean; over so many periods, if they are longer."""
 
 _FIRST_S = 0.01  # the pluck's own noise comes first
@@ -34,7 +34,7 @@ class TrackPoint:
     se_cents: float
 
 
-def fall(
+def pitch_track(
     signal: npt.NDArray[np.floating], rate_hz: float, onset_s: float, f1_hz: float, until_s: float = 4.0
 ) -> tuple[TrackPoint, ...]:
     """The fall of a note.
@@ -49,12 +49,12 @@ def fall(
     Returns:
         Values in order, those left out that can't be told to a cent or two.
     """
-    length_s = max(STRETCH_S, STRETCH_PERIODS / f1_hz)
+    length_s = max(WINDOW_S, WINDOW_PERIODS / f1_hz)
     found = []
     begin_s, step_s = _FIRST_S, _CLOSEST_S
     last_s = min(until_s, len(signal) / rate_hz - onset_s) - length_s
     while begin_s <= last_s:
-        moment = _moment(signal, rate_hz, onset_s + begin_s, length_s, f1_hz)
+        moment = _mean_in_window(signal, rate_hz, onset_s + begin_s, length_s, f1_hz)
         if moment is not None:
             found.append(TrackPoint(begin_s + length_s / 2.0, *moment))
         begin_s += step_s
@@ -62,7 +62,7 @@ def fall(
     return tuple(found)
 
 
-def _moment(
+def _mean_in_window(
     signal: npt.NDArray[np.floating], rate_hz: float, begin_s: float, length_s: float, f1_hz: float
 ) -> tuple[float, float] | None:
     """Cents above the rest over one stretch and their standard error; None where they can't be told."""

@@ -31,10 +31,10 @@ from oscservice.hearing.coarse_pitch import (
 from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum, hum_in_peaks, measure_hum
 from oscservice.hearing.level import find_onset, is_clipped, level_dbfs, strength_db
 from oscservice.hearing.mean_pitch import FEWEST_VALUES, mean_pitch
-from oscservice.hearing.partial_selection import string_law
+from oscservice.hearing.partial_selection import stiff_string_law
 from oscservice.hearing.resampling import Samples, decimate, decimation
-from oscservice.hearing.settled_pitch import RUN_AWAY, FirstPartial, settled_first, settled_pitch
-from oscservice.hearing.tone_fit import Glide, Line
+from oscservice.hearing.settled_pitch import LARGEST_SHIFT, FirstPartial, settled_first_partial, settled_pitch
+from oscservice.hearing.tone_fit import GlidePhase, Line
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
 _SETTLING_S = 0.3
@@ -211,7 +211,7 @@ def read_decimated(
     used = sorted(bands)
     settled = settled_pitch([bands[k] for k in used], noise)
     each = zip(used, settled.hz.tolist(), settled.se_hz.tolist(), strict=True)
-    rested = {k: (hz, se) for k, hz, se in each if abs(hz / found[k][0] - 1.0) < RUN_AWAY}
+    rested = {k: (hz, se) for k, hz, se in each if abs(hz / found[k][0] - 1.0) < LARGEST_SHIFT}
     if not rested:
         raise NoNoteError(f"no steady pitch near {fundamental:.1f} Hz")
     partials_hz = {k: hz for k, (hz, _) in rested.items()}
@@ -222,12 +222,12 @@ def read_decimated(
         others = [parts.clear[k] for k in used[1:]] or [parts.clear[1]]
         glide = _glide_of(others, noise, parts.clear[1])
         lines = _lines_left(hum, first.carrier_hz, first_null_hz(fundamental, periods))
-        own = settled_first(parts.clear[1], glide, settled.decay_s, noise, lines)
+        own = settled_first_partial(parts.clear[1], glide, settled.decay_s, noise, lines)
         partials_hz[1], errors[1] = _mixed(own, partials_hz[1], errors[1])
         if own.belief > 0.5:
             first, beat_cents = parts.clear[1], own.beat_cents
     fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
-    law = string_law(parts.whole, parts.start_s, settled, fitted)
+    law = stiff_string_law(parts.whole, parts.start_s, settled, fitted)
     if 1 in partials_hz:
         f1, se_cents = partials_hz[1], errors[1]
     else:
@@ -276,10 +276,10 @@ def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ..
     return peaks, fundamental
 
 
-def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> Glide:
+def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> GlidePhase:
     """What partials say of the glide, as the prior for the first one's own fit."""
     found = settled_pitch(bands, noise_power)
-    return Glide(
+    return GlidePhase(
         first.times_s,
         first.carrier_hz,
         np.array([found.glide_cents, math.log(found.tau_s)]),
@@ -382,10 +382,10 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     if len(band.values) < FEWEST_VALUES:
         raise NoNoteError(f"{length_s:.3f} s is too short to read {fundamental:.1f} Hz")
     near = mean_frequency(band)[0]
-    if abs(near / carrier - 1.0) < RUN_AWAY:
+    if abs(near / carrier - 1.0) < LARGEST_SHIFT:
         mean = mean_pitch(demodulate(signal, rate_hz, near, fundamental, periods), length_s, lines, hidden)
         near = mean.hz
-    if not abs(near / carrier - 1.0) < RUN_AWAY:
+    if not abs(near / carrier - 1.0) < LARGEST_SHIFT:
         raise NoNoteError(f"no steady pitch near {carrier:.1f} Hz over these {length_s:.3f} s")
     return WindowPitch(mean.hz, CENTS_PER_E * mean.se_hz / mean.hz)
 

@@ -20,16 +20,16 @@ import numpy.typing as npt
 from oscservice.hearing.baseband import Baseband, correlation_length, log_amplitude_fit, unwrapped_phase
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
-    FASTEST_CENTS,
-    Beforehand,
-    Glide,
+    WIDEST_SPLIT_CENTS,
+    GlidePhase,
     Line,
     Tone,
-    averaged,
-    bend_alone,
-    bend_of,
+    TonePrior,
     fit_tone,
-    second_starts,
+    glide_phase,
+    glide_phase_and_derivative,
+    model_average,
+    second_polarisation_starts,
 )
 from oscservice.instrument.pitch import CENTS_PER_E
 
@@ -85,12 +85,12 @@ def settled_pitch(bands: Sequence[Baseband], noise_power: float) -> SettledParti
         bands: one baseband a partial, the first partial first, cut to the window wanted; time 0 is the pluck.
         noise_power: power of the signal's noise, in squared amplitude.
     """
-    rows = [_weighted(band, noise_power) for band in bands]
+    rows = [_phase_track(band, noise_power) for band in bands]
     decay_s = _decay_of(bands)
-    answer = _best(rows, bands, decay_s)
+    answer = _fit_glide(rows, bands, decay_s)
     for _ in range(2):  # twice: the second time with each partial's own scatter (beating, straying) in its weight
         rows = [row.reweighted(residual) for row, residual in zip(rows, answer.residuals, strict=True)]
-        answer = _best(rows, bands, decay_s, answer.tau)
+        answer = _fit_glide(rows, bands, decay_s, answer.tau)
     carriers = np.array([band.carrier_hz for band in bands])
     return SettledPartials(
         carriers + answer.slopes / (2.0 * math.pi),
@@ -113,25 +113,27 @@ def _decay_of(bands: Sequence[Baseband]) -> float:
     return float(np.clip(-2.0 / min(float(slope), -0.05), *_TAU_RANGE_S))
 
 
-def _best(rows: Sequence[_Row], bands: Sequence[Baseband], decay_s: float, start_s: float | None = None) -> _Answer:
+def _fit_glide(
+    rows: Sequence[_PhaseTrack], bands: Sequence[Baseband], decay_s: float, start_s: float | None = None
+) -> _GlideFit:
     """The likeliest tau, by Gauss-Newton on its logarithm from ``start_s`` or the best of a few around ``decay_s``."""
     tried = [decay_s * math.exp(_LOG_TAU_SD * step) for step in _LOG_TAU_STEPS] if start_s is None else [start_s]
-    best = min((_with_glide(rows, bands, tau, decay_s) for tau in tried), key=lambda answer: answer.misfit)
+    best = min((_fit_at_tau(rows, bands, tau, decay_s) for tau in tried), key=lambda answer: answer.misfit)
     for _ in range(5):
         if best.glide <= 0.0:
             return best
-        step = _with_glide(rows, bands, best.tau, decay_s, best.glide).log_tau_step
-        moved = _with_glide(rows, bands, best.tau * math.exp(max(-0.5, min(0.5, step))), decay_s)
+        step = _fit_at_tau(rows, bands, best.tau, decay_s, best.glide).log_tau_step
+        moved = _fit_at_tau(rows, bands, best.tau * math.exp(max(-0.5, min(0.5, step))), decay_s)
         if moved.misfit > best.misfit - 1e-6:
             break
         best = moved
     # Once more with tau free, for variances that know it is not known.
-    free = _with_glide(rows, bands, best.tau, decay_s, best.glide) if best.glide > 0.0 else best
+    free = _fit_at_tau(rows, bands, best.tau, decay_s, best.glide) if best.glide > 0.0 else best
     return replace(best, slope_variances=free.slope_variances, glide_covariance=free.glide_covariance)
 
 
 @dataclass(frozen=True)
-class _Row:
+class _PhaseTrack:
     """A partial's phase against time since the pluck, with a weight (1 / variance) a value."""
 
     times: Samples
@@ -139,7 +141,7 @@ class _Row:
     weight: Samples
     share: float  # independent values a value
 
-    def reweighted(self, residual: Samples) -> _Row:
+    def reweighted(self, residual: Samples) -> _PhaseTrack:
         """The same with the scatter its residual shows, counted by how long that residual remembers itself."""
         scatter = float(np.average(residual**2, weights=self.weight))
         floor = 1.0 / np.maximum(self.weight, 1e-30) * self.share
@@ -148,19 +150,19 @@ class _Row:
         # The fit has taken four degrees of freedom out of the slow part of the residual: what is left is too small.
         pieces = len(residual) / lag
         scatter *= pieces / max(1.0, pieces - 4.0)
-        return _Row(self.times, self.phase, independent / (floor + scatter), independent)
+        return _PhaseTrack(self.times, self.phase, independent / (floor + scatter), independent)
 
 
-def _weighted(band: Baseband, noise_power: float) -> _Row:
+def _phase_track(band: Baseband, noise_power: float) -> _PhaseTrack:
     power = np.abs(band.values) ** 2
     noise = max(noise_power * band.noise_gain, 1e-8 * float(power.max()))
     share = min(1.0, band.step_s / band.memory_s)
     variance = noise / (2.0 * np.maximum(power, 1e-30))
-    return _Row(band.times_s, unwrapped_phase(band.values), share / variance, share)
+    return _PhaseTrack(band.times_s, unwrapped_phase(band.values), share / variance, share)
 
 
 @dataclass(frozen=True)
-class _Answer:
+class _GlideFit:
     slopes: Samples
     slope_variances: Samples
     glide: float
@@ -171,9 +173,13 @@ class _Answer:
     residuals: list[Samples]
 
 
-def _with_glide(
-    rows: Sequence[_Row], bands: Sequence[Baseband], tau: float, decay_s: float, glide_for_tau: float | None = None
-) -> _Answer:
+def _fit_at_tau(
+    rows: Sequence[_PhaseTrack],
+    bands: Sequence[Baseband],
+    tau: float,
+    decay_s: float,
+    glide_for_tau: float | None = None,
+) -> _GlideFit:
     """Least squares for one tau: a phase and a slope a partial, one glide for all; tau is likeliest at ``decay_s``.
 
     With ``glide_for_tau`` (the glide that tau's own change acts on) the logarithm of tau is one more unknown.
@@ -188,9 +194,9 @@ def _with_glide(
         block = np.empty((len(row.times), 2 + shared))
         block[:, 0], block[:, 1] = 1.0, row.times
         if glide_for_tau is None:
-            block[:, 2] = bend_alone(row.times, band.carrier_hz, log_tau)
+            block[:, 2] = glide_phase(row.times, band.carrier_hz, log_tau)
         else:
-            block[:, 2], by_log_tau = bend_of(row.times, band.carrier_hz, log_tau)
+            block[:, 2], by_log_tau = glide_phase_and_derivative(row.times, band.carrier_hz, log_tau)
             block[:, 3] = glide_for_tau * by_log_tau
         weighted = block * row.weight[:, None]
         at = np.array([2 * i, 2 * i + 1, *range(size - shared, size)])
@@ -223,7 +229,7 @@ def _with_glide(
     covariance = np.diag([variances[at_glide], _LOG_TAU_SD**2])
     if glide_for_tau is not None:
         covariance = inverse[at_glide:, at_glide:]
-    return _Answer(
+    return _GlideFit(
         theta[1:at_glide:2],
         variances[1:at_glide:2],
         float(theta[at_glide]),
@@ -236,11 +242,11 @@ def _with_glide(
 
 
 _BEATS = (0.25, 0.5, 0.8, 1.2, 1.7, 2.4, 3.3, 4.5, 6.0, 8.0)  # beats within the note that a search starts from
-_BELIEVED = (10.0, 100.0)
+_TRUSTED_RATIO = (10.0, 100.0)
 """A fit that leaves this many times the noise's power is wholly believed, and not at all. Synthetic strings come out at
 1 to 8; on recorded ones (hands, bodies, neighbours) even two polarisations leave hundreds and more."""
 
-RUN_AWAY = 0.06
+LARGEST_SHIFT = 0.06
 """A semitone: a frequency fitted so far from the spectrum's peak that it began at is of no partial."""
 
 _CURVED = 0.01  # each polarisation dies exponentially, or nearly so
@@ -268,8 +274,8 @@ class FirstPartial:
     belief: float
 
 
-def settled_first(
-    band: Baseband, glide: Glide, decay_s: float, noise_power: float, lines: Sequence[Line] = ()
+def settled_first_partial(
+    band: Baseband, glide: GlidePhase, decay_s: float, noise_power: float, lines: Sequence[Line] = ()
 ) -> FirstPartial:
     """Fit the first partial's baseband with one and with two polarisations, and average by their evidence.
 
@@ -282,7 +288,7 @@ def settled_first(
     """
     times = band.times_s
     weight = np.abs(band.values)
-    beforehand = Beforehand(
+    beforehand = TonePrior(
         decay=(math.inf, math.inf, _CURVED / decay_s**2),
         second=(_SHARE_SD, 0.5 / decay_s, 2.0 * math.pi * band.carrier_hz * _SPLIT_SD_CENTS / CENTS_PER_E),
     )
@@ -291,38 +297,38 @@ def settled_first(
     )
     fits = [single]
     length_s = float(times[-1] - times[0])
-    fastest = length_s * band.carrier_hz * FASTEST_CENTS / CENTS_PER_E
+    fastest = length_s * band.carrier_hz * WIDEST_SPLIT_CENTS / CENTS_PER_E
     rates = [2j * math.pi * sign * beats / length_s for beats in _BEATS if beats < fastest for sign in (-1.0, 1.0)]
     if len(times) >= 24 and rates:
-        for start in second_starts(band, times, glide, single, rates):
+        for start in second_polarisation_starts(band, times, glide, single, rates):
             fits.append(fit_tone(band, times, start, glide, lines, beforehand, steps=_FIRST_STEPS))
     # Once more, every value counted for what the best fit's residual says it is worth.
     closest = min(fits, key=lambda fit: fit.power)
     fits = [fit for fit in fits if fit.second is None or fit.power < _HOPELESS * closest.power]
     fits = [fit_tone(band, times, fit, glide, lines, beforehand, closest.independent) for fit in fits]
     evidence, slopes, variances = zip(*((fit.evidence, _slope(fit), _variance(fit)) for fit in fits), strict=True)
-    mean, variance = averaged(evidence, slopes, variances)
+    mean, variance = model_average(evidence, slopes, variances)
     winner = min(fits, key=lambda fit: fit.evidence)
-    if not (math.isfinite(variance) and abs(mean) < 2.0 * math.pi * RUN_AWAY * band.carrier_hz):
+    if not (math.isfinite(variance) and abs(mean) < 2.0 * math.pi * LARGEST_SHIFT * band.carrier_hz):
         return FirstPartial(band.carrier_hz, 0.0, 0.0, 0.0)
     hz = band.carrier_hz + mean / (2.0 * math.pi)
     return FirstPartial(
         hz,
         CENTS_PER_E * math.sqrt(variance) / (2.0 * math.pi * hz),
         0.0 if winner.second is None else CENTS_PER_E * winner.second[1].imag / (2.0 * math.pi * hz),
-        _belief(winner.power / max(noise_power * band.noise_gain, 1e-30)),
+        _confidence(winner.power / max(noise_power * band.noise_gain, 1e-30)),
     )
 
 
-def _belief(left: float) -> float:
+def _confidence(left: float) -> float:
     """How far a fit is believed that leaves ``left`` times the power of the noise."""
-    whole, none = _BELIEVED
+    whole, none = _TRUSTED_RATIO
     return min(1.0, max(0.0, math.log(none / max(left, 1e-9)) / math.log(none / whole)))
 
 
-def _start(glide: Glide, band: Baseband, weight: Samples) -> Samples:
+def _start(glide: GlidePhase, band: Baseband, weight: Samples) -> Samples:
     """Phase and slope by least squares for the likeliest glide."""
-    bend, _ = bend_of(glide.times_s, glide.carrier_hz, float(glide.mean[1]))
+    bend, _ = glide_phase_and_derivative(glide.times_s, glide.carrier_hz, float(glide.mean[1]))
     straight = unwrapped_phase(band.values) - glide.mean[0] * bend
     start, slope = np.polynomial.polynomial.polyfit(glide.times_s, straight, 1, w=weight)
     return np.array([start, slope, *glide.mean])

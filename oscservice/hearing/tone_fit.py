@@ -54,7 +54,7 @@ class PhaseModel(Protocol):
 
 
 @dataclass(frozen=True)
-class Polynomial:
+class PolynomialPhase:
     """p(t) as a polynomial of ``degree``."""
 
     times: Samples
@@ -80,7 +80,7 @@ class Polynomial:
 
 
 @dataclass(frozen=True)
-class Glide:
+class GlidePhase:
     """p(t) of a string that falls to its pitch: a phase, a slope, and a glide of g exp(-2 t / tau).
 
     Parameters: phase in rad, slope in rad/s, g in cents at time 0 of ``times_s``, ln tau. The glide follows the energy
@@ -111,34 +111,34 @@ class Glide:
 
     def phase(self, parameters: Samples) -> Samples:
         start, slope, glide, log_tau = parameters.tolist()
-        bend = bend_alone(self.times_s, self.carrier_hz, log_tau)
+        bend = glide_phase(self.times_s, self.carrier_hz, log_tau)
         return np.asarray(start + slope * self.times_s + glide * bend)
 
     def slopes(self, parameters: Samples) -> Samples:
-        bend, by_log_tau = bend_of(self.times_s, self.carrier_hz, float(parameters[3]))
+        bend, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
         return np.stack((np.ones_like(self.times_s), self.times_s, bend, parameters[2] * by_log_tau), axis=1)
 
 
-def grown(rate: complex, times: Samples) -> ComplexSamples:
+def bounded_exp(rate: complex, times: Samples) -> ComplexSamples:
     """exp(rate t), shape (n,), held where it would leave what floats can hold."""
     exponent = rate * times
     return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
 
 
-def bend_alone(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
+def glide_phase(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
     """Phase in radians that one cent of glide at time 0 adds by each time, shape (n,)."""
-    scale, tau, fallen = _fallen(times_s, carrier_hz, log_tau)
+    scale, tau, fallen = _glide_terms(times_s, carrier_hz, log_tau)
     return np.asarray(scale * tau / 2.0 * (1.0 - fallen))
 
 
-def bend_of(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
+def glide_phase_and_derivative(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
     """The same, and its derivative by ln tau; both (n,)."""
-    scale, tau, fallen = _fallen(times_s, carrier_hz, log_tau)
+    scale, tau, fallen = _glide_terms(times_s, carrier_hz, log_tau)
     bend = scale * tau / 2.0 * (1.0 - fallen)
     return bend, bend - scale * times_s * fallen
 
 
-def _fallen(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[float, float, Samples]:
+def _glide_terms(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[float, float, Samples]:
     """Radians a second of one cent, tau in seconds, and what is left of a glide of 1 by each time."""
     tau = math.exp(min(max(log_tau, -5.0), 5.0))
     return 2.0 * math.pi * carrier_hz / CENTS_PER_E, tau, np.exp(-2.0 * times_s / tau)
@@ -186,11 +186,11 @@ class Tone:
         if self.second is None:
             return np.ones(len(times), dtype=np.complex128)
         c, g = self.second
-        return np.asarray(1.0 + c * grown(g, times))
+        return np.asarray(1.0 + c * bounded_exp(g, times))
 
 
 @dataclass(frozen=True)
-class Beforehand:
+class TonePrior:
     """What is known of a tone before it is heard, besides its phase: standard deviations, infinite for nothing.
 
     Attributes:
@@ -208,7 +208,7 @@ class Beforehand:
         return np.array(decay + [0.0] * (decays - len(decay))), np.array([c, c, g_re, g_im][:poles])
 
 
-def averaged(scores: Sequence[float], values: Sequence[float], variances: Sequence[float]) -> tuple[float, float]:
+def model_average(scores: Sequence[float], values: Sequence[float], variances: Sequence[float]) -> tuple[float, float]:
     """Several models' answers to one question as one, with its variance: what they disagree about is part of it.
 
     Bayesian model averaging (Hoeting et al., Stat. Sci. 14 (1999) 382).
@@ -230,9 +230,9 @@ def averaged(scores: Sequence[float], values: Sequence[float], variances: Sequen
     return mean, max(0.0, float(likely @ (variance + (answer - mean) ** 2)))
 
 
-_DONE = 1e-3
+_CONVERGED = 1e-3
 """A step that gains less than this in -2 log likelihood moves nothing by more than a few hundredths of its error."""
-_NOTHING = 1e-14
+_LEAST_POWER = 1e-14
 _MAINS_SD_HZ = 0.01
 """How well the mains frequency is known from the other lines, 1 sd."""
 
@@ -243,7 +243,7 @@ def fit_tone(
     start: Tone,
     model: PhaseModel,
     lines: Sequence[Line] = (),
-    beforehand: Beforehand = Beforehand(),
+    beforehand: Beforehand = TonePrior(),
     independent: float = math.inf,
     steps: int = 40,
 ) -> Tone:
@@ -260,11 +260,11 @@ def fit_tone(
             that moves, a neighbour that rings along) is no noise: neighbouring values share it.
         steps: at most so many steps.
     """
-    problem = _Problem.of(band, times, start, model, lines, beforehand, independent)
+    problem = _LeastSquares.of(band, times, start, model, lines, beforehand, independent)
     theta = problem.packed(start)
     damping, growth = 1e-6, 4.0
     at = problem.at(theta)
-    power = max(at.squares / len(band.values), _NOTHING)
+    power = max(at.squares / len(band.values), _LEAST_POWER)
     gram: Samples | None = None
     for _ in range(steps):
         if gram is None:
@@ -286,14 +286,14 @@ def fit_tone(
             continue
         theta, at, gram = moved, there, None
         damping, growth = max(1e-12, damping / 10.0), 4.0
-        power = max(at.squares / len(band.values), _NOTHING)
-        if gain < _DONE:
+        power = max(at.squares / len(band.values), _LEAST_POWER)
+        if gain < _CONVERGED:
             break
     return problem.unpacked(theta, at)
 
 
 @dataclass(frozen=True)
-class _Place:
+class _Evaluation:
     """The model at one set of parameters: both polarisations together, the second alone (bare, and as it stands), the
     lines and their amplitudes, all shape (n,) or (n, lines); and the residual, (2 n,), real parts over imaginary ones,
     with the sum of its squares, which is infinite where the model overflows."""
@@ -309,7 +309,7 @@ class _Place:
 
 
 @dataclass(frozen=True)
-class _Problem:
+class _LeastSquares:
     """The least squares: parameters are (decay, phase, Re c, Im c, Re g, Im g, then Re h, Im h of each line, and what
     the mains frequency is off, in parts of what may be expected).
 
@@ -337,9 +337,9 @@ class _Problem:
         start: Tone,
         model: PhaseModel,
         lines: Sequence[Line],
-        beforehand: Beforehand,
+        beforehand: TonePrior,
         independent: float,
-    ) -> _Problem:
+    ) -> _LeastSquares:
         scale = float(np.abs(band.values).max())
         extra, precision = line_columns(band, lines)
         decays, poles = len(start.decay), 0 if start.second is None else 4
@@ -380,7 +380,7 @@ class _Problem:
         theta[0] -= math.log(self.scale)
         return np.asarray(theta)
 
-    def unpacked(self, theta: Samples, place: _Place) -> Tone:
+    def unpacked(self, theta: Samples, place: _Evaluation) -> Tone:
         at = self.powers.shape[1]
         after = at + self.model.count
         decay = theta[:at].copy()
@@ -390,7 +390,7 @@ class _Problem:
             c_re, c_im, g_re, g_im = theta[after : after + 4].tolist()
             second = complex(c_re, c_im), complex(g_re, g_im)
         residual, columns = place.residual, self.columns(place)
-        power = max(float(residual @ residual) / len(self.values), _NOTHING)
+        power = max(float(residual @ residual) / len(self.values), _LEAST_POWER)
         nominal = max(4.0, len(self.values) * self.weight / 2.0)
         left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
         independent = min(nominal, max(4.0, len(self.values) / correlation_length(left)))
@@ -417,7 +417,7 @@ class _Problem:
         away = theta - self.mean
         return self.weight * squares / power + float(away @ self.precision @ away)
 
-    def at(self, theta: Samples) -> _Place:
+    def at(self, theta: Samples) -> _Evaluation:
         """The model and what it leaves of the values."""
         first = self.powers.shape[1]
         after = first + self.model.count
@@ -434,9 +434,11 @@ class _Problem:
             left = self.values - tone - extra @ heard
             residual = np.concatenate((left.real, left.imag))
             squares = float(residual @ residual)
-        return _Place(theta, tone, other, c, extra, heard, residual, squares if math.isfinite(squares) else math.inf)
+        return _Evaluation(
+            theta, tone, other, c, extra, heard, residual, squares if math.isfinite(squares) else math.inf
+        )
 
-    def columns(self, place: _Place) -> Samples:
+    def columns(self, place: _Evaluation) -> Samples:
         """The model's derivatives there, shape (2 n, parameters), real parts over imaginary ones."""
         first, count = self.powers.shape[1], len(self.values)
         columns = np.empty((2 * count, len(place.theta)))
@@ -448,8 +450,8 @@ class _Problem:
         real[:, phase], imag[:, phase] = -tone.imag * slopes, tone.real * slopes
         if place.other is not None:
             second = np.stack((place.other, place.c * self.times * place.other), axis=1)
-            _both_ways(real, imag, phase.stop, second)
-        _both_ways(real, imag, self.count, place.extra)
+            _fill_amplitude_columns(real, imag, phase.stop, second)
+        _fill_amplitude_columns(real, imag, self.count, place.extra)
         if self.mains_turn.shape[1]:
             turned = (1j * self.mains_turn * place.extra) @ place.heard
             real[:, -1], imag[:, -1] = turned.real, turned.imag
@@ -493,7 +495,7 @@ class _Problem:
         return extra, np.asarray(parts[::2] + 1j * parts[1::2])
 
 
-def _both_ways(real: Samples, imag: Samples, at: int, values: ComplexSamples) -> None:
+def _fill_amplitude_columns(real: Samples, imag: Samples, at: int, values: ComplexSamples) -> None:
     """Put what amplitudes stand before into columns from ``at`` on: for each the real part's, then the imaginary
     part's, which is turned by a quarter."""
     end = at + 2 * values.shape[1]
@@ -521,14 +523,14 @@ def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[ComplexSamples,
     return np.asarray(turns), np.array([1.0 / line.amplitude**2 for line in lines])
 
 
-FASTEST_CENTS = 4.0
+WIDEST_SPLIT_CENTS = 4.0
 """Two polarisations further apart than this are two strings (common practice, no source)."""
 
 _SHARES = (0.15, 0.4, 0.7)
 _TURNS = 8
 
 
-def second_starts(
+def second_polarisation_starts(
     band: Baseband, times: Samples, model: PhaseModel, tone: Tone, rates: Sequence[complex], count: int = 3
 ) -> list[Tone]:
     """Starts with a second polarisation: of a grid of beats, those that make the rest most like a single tone.

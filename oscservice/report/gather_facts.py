@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from oscservice.advice.remaining_errors import StringRemains
-from oscservice.hearing.pitch_track import fall
+from oscservice.hearing.pitch_track import pitch_track
 from oscservice.hearing.resampling import decimate, decimation
 from oscservice.instrument.spec import SCREW, SHAPED, Instrument
 from oscservice.record.event_chain import Record, edited
@@ -260,7 +260,7 @@ def falls_of(
             altered += 1
             continue
         factor = decimation(sound.rate_hz)
-        moments = fall(decimate(samples, factor), sound.rate_hz / factor, sound.onset_s, event.f1_hz)
+        moments = pitch_track(decimate(samples, factor), sound.rate_hz / factor, sound.onset_s, event.f1_hz)
         if moments:
             at_s = tuple(round(one.at_s, _DIGITS) for one in moments)
             cents = tuple(round(one.cents, _DIGITS) for one in moments)

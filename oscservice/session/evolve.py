@@ -23,7 +23,7 @@ from oscservice.advice.decision import PLACING_SD_MM, expected_after
 from oscservice.advice.floating_bridge import unheard
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Pluck, Slope, learn
-from oscservice.hearing.inharmonicity import expected_stiffness, learnt, log_stiffness
+from oscservice.hearing.inharmonicity import expected_stiffness, log_stiffness, updated_stiffness
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import events as ev
@@ -72,7 +72,7 @@ def reading_taken(state: State, event: ev.ReadingTaken) -> State:
         heard = log_stiffness(event.inharmonicity, event.inharmonicity_se)
         if heard is not None and state.instrument is not None:
             before = string.learnt_stiffness or expected_stiffness(state.instrument, event.string)
-            changes["learnt_stiffness"] = learnt(before, event.cents, heard)
+            changes["learnt_stiffness"] = updated_stiffness(before, event.cents, heard)
     elif place == HARMONIC and string.open_pluck is not None:
         checked = harmonic_check((string.open_pluck, pluck), stiffness_of(string))
         changes |= {"harmonic_cents": checked.deviation_cents, "harmonic_se_cents": checked.se_cents}

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from oscservice.hearing.inharmonicity import STOPPED_SD, at_place, expected_stiffness
+from oscservice.hearing.inharmonicity import STOPPED_SD, expected_stiffness, stiffness_at_place
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
 
@@ -30,7 +30,7 @@ def test_what_the_build_lets_expect_covers_the_measured_stiffness(number: int) -
     """Bastas et al., ICASSP 2022: each within one prior standard deviation of ln B, open and stopped."""
     prior = expected_stiffness(GUITAR, number)
     for place, b in zip(PLACES, MEASURED[number], strict=True):
-        expected = at_place(prior, place, 0.0)
+        expected = stiffness_at_place(prior, place, 0.0)
         assert abs(math.log(b) - expected.log_b) < expected.sd
 
 
@@ -51,5 +51,8 @@ def test_a_string_stopped_higher_up() -> None:
     """Kemp, SN Appl. Sci. 2 (2020) 636, second-hand: low B of a five-string bass, about 100 cents sharp at partial 10
     at fret 12, and at partial 6 at fret 21; the sharpness goes with B k^2."""
     low_b = expected_stiffness(load_instrument("bass-5-864"), 5)
-    ratio = math.exp(at_place(low_b, Place("fret", 21), 0.0).log_b - at_place(low_b, Place("fret", 12), 0.0).log_b)
+    ratio = math.exp(
+        stiffness_at_place(low_b, Place("fret", 21), 0.0).log_b
+        - stiffness_at_place(low_b, Place("fret", 12), 0.0).log_b
+    )
     assert ratio == pytest.approx((10 / 6) ** 2, rel=0.05)

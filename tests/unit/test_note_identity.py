@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from oscservice.hearing.inharmonicity import Stiffness, at_place, expected_stiffness
+from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness, stiffness_at_place
 from oscservice.hearing.note_identity import ASKED_ODDS, NEW_STRING_CENTS, Known, identify
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -83,7 +83,7 @@ def test_an_octave_above_an_open_string_is_its_fret_12_where_that_may_be(number)
 def note(number, place, cents=0.0, times=1.0, relative_se=0.1):
     """First partial, B (times what the build lets expect) and its standard error of a note on a string."""
     f1_hz = GUITAR.place_hz(number, place) * 2 ** (cents / 1200)
-    b = times * math.exp(at_place(expected_stiffness(GUITAR, number), place, cents).log_b)
+    b = times * math.exp(stiffness_at_place(expected_stiffness(GUITAR, number), place, cents).log_b)
     return {"f1_hz": f1_hz, "inharmonicity": b, "inharmonicity_se": relative_se * b}
 
 
@@ -128,7 +128,7 @@ def test_before_anything_is_learnt_a_core_that_may_be_thicker_leaves_more_doubt(
 def test_two_close_answers_stand_side_by_side():
     # Fret 5 of the wound D and the plain G, one as stiff as the other.
     place = Place("fret", 5)
-    even = at_place(expected_stiffness(GUITAR, 4), place, 0.0).log_b - expected_stiffness(GUITAR, 3).log_b
+    even = stiffness_at_place(expected_stiffness(GUITAR, 4), place, 0.0).log_b - expected_stiffness(GUITAR, 3).log_b
     found = identify(GUITAR, **note(3, OPEN, times=math.exp(even)), also=(place,), known=taught(s3=even))
     assert {(one.string, one.place) for one in found.likely[:2]} == {(3, OPEN), (4, place)}
     assert found.best.probability < 0.75
@@ -221,7 +221,7 @@ def test_being_asked_for_never_makes_it_less_likely(more, hz, b, b_se, asked, al
 @given(steps=st.lists(st.floats(0.0, 1.0), min_size=2, max_size=6))
 def test_a_stiffness_nearer_to_that_of_what_was_asked_for_never_makes_it_less_likely(steps):
     place, known = Place("fret", 5), taught()
-    low, high = (at_place(known[n].stiffness, where, 0.0).log_b for n, where in ((5, OPEN), (6, place)))
+    low, high = (stiffness_at_place(known[n].stiffness, where, 0.0).log_b for n, where in ((5, OPEN), (6, place)))
     chances = []
     for step in sorted(steps):
         b = math.exp(low + step * (high - low))

@@ -17,7 +17,7 @@ from chance import fewest
 
 from oscservice import read_note
 from oscservice.hearing.baseband import demodulate
-from oscservice.hearing.partial_selection import lines_of
+from oscservice.hearing.partial_selection import spectral_lines
 from oscservice.hearing.settled_pitch import SettledPartials
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
@@ -143,10 +143,10 @@ def test_lines_stand_where_they_settle_with_the_glide_taken_out():
     sound = sum(a * np.exp(-time / 1.5) * np.cos(2.0 * np.pi * f * turns) for a, f in zip((0.1, 0.04), hz, strict=True))
     band = demodulate(np.asarray(sound), RATE_HZ, number * base_hz, base_hz)
     settled = SettledPartials(hz, np.ones(2), glide_cents, tau_s, 1.5, np.eye(2))
-    lines = lines_of(band, number, base_hz, 0.1, settled)
+    lines = spectral_lines(band, number, base_hz, 0.1, settled)
     assert [line.cents for line in lines[:2]] == pytest.approx([2.0, 16.0], abs=0.1)
     assert lines[1].amplitude / lines[0].amplitude == pytest.approx(0.4, rel=0.1)
-    without = lines_of(band, number, base_hz, 0.1, SettledPartials(hz, np.ones(2), 0.0, tau_s, 1.5, np.eye(2)))
+    without = spectral_lines(band, number, base_hz, 0.1, SettledPartials(hz, np.ones(2), 0.0, tau_s, 1.5, np.eye(2)))
     assert without[0].cents > 2.3
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from oscservice.hearing.pitch_track import STRETCH_PERIODS, STRETCH_S, fall
+from oscservice.hearing.pitch_track import WINDOW_PERIODS, WINDOW_S, pitch_track
 
 RATE_HZ = 48000.0
 ONSET_S = 0.3
@@ -30,8 +30,8 @@ def mean_fall(fall_cents: float, tau_s: float, begin_s: float, length_s: float) 
 @pytest.mark.parametrize("f1_hz", [61.7, 82.4, 196.0, 329.6, 659.3])
 @pytest.mark.parametrize(("fall_cents", "tau_s"), [(12.0, 0.5), (4.0, 1.2), (0.0, 1.0)])
 def test_the_fall_is_found_as_it_was_made(f1_hz, fall_cents, tau_s):
-    found = fall(note(f1_hz, fall_cents, tau_s), RATE_HZ, ONSET_S, f1_hz)
-    length_s = max(STRETCH_S, STRETCH_PERIODS / f1_hz)
+    found = pitch_track(note(f1_hz, fall_cents, tau_s), RATE_HZ, ONSET_S, f1_hz)
+    length_s = max(WINDOW_S, WINDOW_PERIODS / f1_hz)
     assert len(found) >= 8
     assert found[0].at_s < 0.2
     assert found[-1].at_s > 1.5
@@ -46,18 +46,18 @@ def test_hum_beside_a_low_string_moves_it_little(f1_hz, hum_hz):
     """A hum of a hundredth of the note's amplitude, 18 to 1.7 Hz away: nothing tells 60 Hz from a low B's 61.7."""
     signal = note(f1_hz, 6.0, 0.8)
     hummed = signal + 0.002 * np.sin(2.0 * np.pi * hum_hz / RATE_HZ * np.arange(len(signal)))
-    clean = {one.at_s: one.cents for one in fall(signal, RATE_HZ, ONSET_S, f1_hz)}
-    off = [abs(one.cents - clean[one.at_s]) for one in fall(hummed, RATE_HZ, ONSET_S, f1_hz) if one.at_s < 1.0]
+    clean = {one.at_s: one.cents for one in pitch_track(signal, RATE_HZ, ONSET_S, f1_hz)}
+    off = [abs(one.cents - clean[one.at_s]) for one in pitch_track(hummed, RATE_HZ, ONSET_S, f1_hz) if one.at_s < 1.0]
     assert len(off) >= 5
     assert max(off) < 1.0
 
 
 def test_what_is_too_short_or_silent_has_no_fall():
-    assert fall(np.zeros(96000), RATE_HZ, ONSET_S, 110.0) == ()
-    assert fall(note(110.0, 5.0, 0.5)[: round((ONSET_S + 0.05) * RATE_HZ)], RATE_HZ, ONSET_S, 110.0) == ()
-    assert fall(np.zeros(0), RATE_HZ, 0.0, 110.0) == ()
+    assert pitch_track(np.zeros(96000), RATE_HZ, ONSET_S, 110.0) == ()
+    assert pitch_track(note(110.0, 5.0, 0.5)[: round((ONSET_S + 0.05) * RATE_HZ)], RATE_HZ, ONSET_S, 110.0) == ()
+    assert pitch_track(np.zeros(0), RATE_HZ, 0.0, 110.0) == ()
 
 
 def test_noise_tells_nothing():
     noise = np.random.default_rng(2).normal(0.0, 0.1, 96000)
-    assert len(fall(noise, RATE_HZ, 0.0, 110.0)) <= 2
+    assert len(pitch_track(noise, RATE_HZ, 0.0, 110.0)) <= 2

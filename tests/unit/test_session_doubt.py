@@ -11,7 +11,7 @@ from made_up import FRET, SCREWS, Hands, Job, course, reading, refused
 
 from oscservice.api.event_text import sentence
 from oscservice.api.topics import topics
-from oscservice.hearing.inharmonicity import at_place, expected_stiffness
+from oscservice.hearing.inharmonicity import expected_stiffness, stiffness_at_place
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -38,7 +38,7 @@ def played(job: Job, string: int, place: Place, *, of: tuple[int, Place] | None 
     """A note as stiff as this string is at this place; or so far from there on the way from another (``of``)."""
 
     def log_b(number: int, where: Place) -> float:
-        return at_place(expected_stiffness(job.instrument, number), where, 0.0).log_b
+        return stiffness_at_place(expected_stiffness(job.instrument, number), where, 0.0).log_b
 
     at = log_b(string, place)
     start = at if of is None else log_b(*of)

@@ -12,8 +12,8 @@ from made_sound import synthetic_note
 
 from oscservice.hearing.baseband import Baseband, demodulate
 from oscservice.hearing.resampling import Samples
-from oscservice.hearing.settled_pitch import FirstPartial, settled_first
-from oscservice.hearing.tone_fit import Glide
+from oscservice.hearing.settled_pitch import FirstPartial, settled_first_partial
+from oscservice.hearing.tone_fit import GlidePhase
 from oscservice.instrument.pitch import cents_between
 
 RATE_HZ = 16000.0
@@ -31,13 +31,13 @@ def first_of(samples: Samples, start_s: float = 0.3, end_s: float = 3.0) -> Base
 
 def settled_of(band: Baseband, glide_cents: float = 4.0, decay_s: float = 1.5, sd_cents: float = 4.0) -> FirstPartial:
     """The fit, the glide known to ``sd_cents`` and its time constant to 30 %."""
-    glide = Glide(
+    glide = GlidePhase(
         band.times_s,
         band.carrier_hz,
         np.array([glide_cents, math.log(decay_s)]),
         np.diag([sd_cents**-2, 0.3**-2]),
     )
-    return settled_first(band, glide, decay_s, NOISE_POWER)
+    return settled_first_partial(band, glide, decay_s, NOISE_POWER)
 
 
 def plucked(seed: int = 0, **more: float) -> Samples:

@@ -19,7 +19,16 @@ from oscservice.hearing.baseband import (
     lowpass_periods,
 )
 from oscservice.hearing.resampling import Samples
-from oscservice.hearing.tone_fit import Glide, Line, Polynomial, Tone, bend_of, fit_tone, line_columns, second_starts
+from oscservice.hearing.tone_fit import (
+    GlidePhase,
+    Line,
+    PolynomialPhase,
+    Tone,
+    fit_tone,
+    glide_phase_and_derivative,
+    line_columns,
+    second_polarisation_starts,
+)
 
 RATE_HZ = 8000.0
 CENTS = 1200.0 / math.log(2.0)
@@ -37,12 +46,14 @@ def white(count: int, seed: int, sd: float) -> ComplexSamples:
     return np.asarray(sd * (draw.standard_normal(count) + 1j * draw.standard_normal(count)))
 
 
-def glide_model(times_s: Samples) -> Glide:
+def glide_model(times_s: Samples) -> GlidePhase:
     """A glide that hardly anything is known of."""
-    return Glide(times_s, 200.0, np.array([2.0, 0.0]), np.diag([1e-2, 1.0]))
+    return GlidePhase(times_s, 200.0, np.array([2.0, 0.0]), np.diag([1e-2, 1.0]))
 
 
-@pytest.mark.parametrize("model", [Polynomial(np.linspace(-1.0, 1.0, 9), 3), glide_model(np.linspace(0.0, 3.0, 9))])
+@pytest.mark.parametrize(
+    "model", [PolynomialPhase(np.linspace(-1.0, 1.0, 9), 3), glide_model(np.linspace(0.0, 3.0, 9))]
+)
 def test_slopes_are_derivatives_of_the_phase(model):
     at = np.array([0.3, 0.5, 4.0, 0.2])
     for i in range(model.count):
@@ -55,7 +66,7 @@ def test_slopes_are_derivatives_of_the_phase(model):
 def test_a_glide_stands_its_cents_above_and_falls_with_the_power():
     """Cents of the slope of the phase: g exp(-2 t / tau)."""
     times = np.linspace(0.0, 2.0, 20001)
-    bend, _ = bend_of(times, 200.0, math.log(0.8))
+    bend, _ = glide_phase_and_derivative(times, 200.0, math.log(0.8))
     cents = CENTS * np.gradient(7.0 * bend, times) / (2.0 * math.pi * 200.0)
     assert cents[1:-1] == pytest.approx(7.0 * np.exp(-2.0 * times[1:-1] / 0.8), abs=1e-4)
 
@@ -67,7 +78,7 @@ def test_a_clean_tone_is_found_to_rounding():
         np.polynomial.polynomial.polyval(times, decay) + 1j * np.polynomial.polynomial.polyval(times, phase)
     )
     start = Tone(decay + 0.1, phase + np.array([0.2, -0.1, 0.1, 0.05]))
-    found = fit_tone(band_of(values), times, start, Polynomial(times, 3))
+    found = fit_tone(band_of(values), times, start, PolynomialPhase(times, 3))
     assert found.decay == pytest.approx(decay, abs=1e-6)
     assert found.phase == pytest.approx(phase, abs=1e-6)
     assert found.power < 1e-10
@@ -84,10 +95,10 @@ def test_two_exponentials_are_told_apart_with_true_errors():
         c = 0.3 * turn
         clean = np.exp(-model_times + 2j * math.pi * 0.1 * model_times) * (1.0 + c * np.exp(g * model_times))
         band = band_of(clean + white(300, seed, 1.4e-3))
-        model = Polynomial(model_times, 1)
+        model = PolynomialPhase(model_times, 1)
         single = fit_tone(band, model_times, Tone(np.array([0.0, -1.0]), np.array([0.0, 0.6])), model)
         rates = [2j * math.pi * hz for hz in (-0.8, -0.5, -0.3, 0.3, 0.5, 0.8)]
-        starts = second_starts(band, model_times, model, single, rates)
+        starts = second_polarisation_starts(band, model_times, model, single, rates)
         best = min((fit_tone(band, model_times, start, model) for start in starts), key=lambda tone: tone.score)
         assert best.score < single.score - 100.0
         assert best.second is not None
@@ -102,9 +113,11 @@ def test_two_exponentials_are_told_apart_with_true_errors():
 def test_evidence_and_score_prefer_one_tone_where_there_is_one():
     times = np.arange(200) * 0.01
     band = band_of(np.exp(-times) + white(200, 3, 1e-3))
-    model = Polynomial(times, 1)
+    model = PolynomialPhase(times, 1)
     single = fit_tone(band, times, Tone(np.zeros(2), np.zeros(2)), model)
-    for start in second_starts(band, times, model, single, [2j * math.pi * hz for hz in (-1.0, -0.5, 0.5, 1.0)]):
+    for start in second_polarisation_starts(
+        band, times, model, single, [2j * math.pi * hz for hz in (-1.0, -0.5, 0.5, 1.0)]
+    ):
         assert fit_tone(band, times, start, model).score > single.score
 
 
@@ -118,7 +131,7 @@ def test_a_hum_line_beside_the_partial_is_fitted_along(off_hz):
         signal = np.exp(-0.5 * time) * np.cos(2.0 * math.pi * f1_hz * time)
         signal += 0.03 * np.cos(2.0 * math.pi * (60.0 + off_hz) * time + phase)
         band = demodulate(signal, rate_hz, f1_hz + 0.02, f1_hz)
-        model = Polynomial(band.times_s, 1)
+        model = PolynomialPhase(band.times_s, 1)
         start = Tone(np.array([0.0, -0.5]), np.zeros(2))
         lines = [Line(60.0, 0.05, 1)]
         alone, along = (fit_tone(band, band.times_s, start, model, known) for known in ([], lines))
@@ -181,10 +194,10 @@ def test_values_that_share_samples_count_once():
     band = demodulate(tone + noise, RATE_HZ, 200.0, 200.0)
     assert band.step_s < 0.6 * band.memory_s
     start = Tone(np.zeros(1), np.zeros(2))
-    found = fit_tone(band, band.times_s, start, Polynomial(band.times_s, 1))
+    found = fit_tone(band, band.times_s, start, PolynomialPhase(band.times_s, 1))
     most = len(band.values) * band.step_s / band.memory_s
     assert 0.4 * most < found.independent <= most * 1.0001
-    fewer = fit_tone(band, band.times_s, start, Polynomial(band.times_s, 1), independent=0.2 * most)
+    fewer = fit_tone(band, band.times_s, start, PolynomialPhase(band.times_s, 1), independent=0.2 * most)
     assert fewer.independent == pytest.approx(0.2 * most)
     # A fifth of the values: five times the variance, or a little more for the parameters fitted.
     assert 4.0 < fewer.covariance[2, 2] / found.covariance[2, 2] * found.independent / most < 7.0
@@ -210,7 +223,7 @@ def test_a_residual_that_is_nothing_or_short_counts_as_it_is():
 def test_degenerate_basebands_do_not_break_the_fit(values, second):
     band = band_of(values)
     times = band.times_s
-    for model in (Polynomial(times, 3), glide_model(times)):
+    for model in (PolynomialPhase(times, 3), glide_model(times)):
         start = Tone(np.zeros(3), np.zeros(4), second)
         found = fit_tone(band, times, start, model, [Line(200.0, 0.1, 4)])
         assert np.isfinite(found.phase).all()
