@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+from collections import Counter
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import oscservice
@@ -71,3 +73,30 @@ def test_what_is_pure_touches_no_clock_thread_socket_or_file() -> None:
         if room in PURE:
             wrong += [f"{path.name}:{n} imports {m}" for m, n in imports(path) if m.split(".")[0] in IMPURE_MODULES]
     assert wrong == []
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    names = {".".join(("oscservice", *path.relative_to(ROOT).with_suffix("").parts)): path for _, path in files()}
+    graph: dict[str, set[str]] = {}
+    for name, path in names.items():
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        at_top = [node for node in tree.body if isinstance(node, ast.ImportFrom)]
+        both = {one for node in at_top for one in (node.module, *(f"{node.module}.{a.name}" for a in node.names))}
+        graph[name] = {one for one in both if one in names}
+    TopologicalSorter(graph).prepare()  # raises CycleError with the modules on the way
+
+
+def test_a_file_name_and_the_name_of_a_public_class_occur_once() -> None:
+    classes = Counter(
+        node.name
+        for _, path in files()
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
+    )
+    assert [name for name, count in classes.items() if count > 1] == []
+    assert [name for name, count in Counter(path.name for _, path in files()).items() if count > 1] == []
+
+
+def test_a_file_has_600_lines_at_most() -> None:
+    lengths = {path.name: len(path.read_text(encoding="utf-8").splitlines()) for _, path in files()}
+    assert {name: count for name, count in lengths.items() if count > 600} == {}
