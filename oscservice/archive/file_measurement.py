@@ -28,7 +28,7 @@ from oscservice.audio.block import NOT_FINITE, TRUNCATED
 from oscservice.audio.file_source import FileSource
 from oscservice.errors import InputError
 from oscservice.hearing.level import power_dbfs
-from oscservice.hearing.listener import Event, Listener, NoteDismissed, NoteHeard
+from oscservice.hearing.listener import Listener, ListenerEvent, NoteDismissed, NoteHeard
 from oscservice.hearing.reading import Reading
 
 
@@ -87,7 +87,7 @@ def measure_file(path: Path, expected_hz: Sequence[float] = ()) -> MeasuredFile:
         listeners = [Listener(source.sample_rate_hz, live=False) for _ in range(source.channels)]
         for listener in listeners:
             listener.expect(expected_hz)
-        heard: list[list[Event]] = [[] for _ in listeners]
+        heard: list[list[ListenerEvent]] = [[] for _ in listeners]
         power, frames = np.zeros(source.channels), 0
         for block in source:
             finite = np.where(np.isfinite(block.samples), block.samples, 0.0)

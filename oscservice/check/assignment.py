@@ -9,7 +9,7 @@ from oscservice.archive.file_measurement import MeasuredFile, NoteFound
 from oscservice.check.file_naming import NameParts, said
 from oscservice.check.verdicts import Case, Labels, Note
 from oscservice.hearing.note_identity import identify
-from oscservice.hearing.reading import known
+from oscservice.hearing.reading import finite_or_none
 from oscservice.instrument.pitch import OPEN, Place, cents_between, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.spec import Instrument
 
@@ -243,9 +243,9 @@ def _note(one: NoteFound, file: str) -> Note:
     return Note(
         reading.f1_hz,
         reading.se_cents,
-        None if clipped else known(reading.strength_db),
+        None if clipped else finite_or_none(reading.strength_db),
         reading.inharmonicity,
-        known(reading.inharmonicity_se),
+        finite_or_none(reading.inharmonicity_se),
         file,
         one.onset_s,
     )

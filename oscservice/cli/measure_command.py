@@ -8,22 +8,21 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
+import typer
 from rich.markup import escape
 from rich.table import Table
 
 from oscservice.archive.file_measurement import NoteFound, measure_file
-from oscservice.cli.console import named_instrument
+from oscservice.cli.arguments import named_instrument
+from oscservice.cli.console import plain_table, wide_console
 from oscservice.errors import InputError, OscserviceError
 from oscservice.hearing.note_identity import identify
-from oscservice.hearing.reading import Reading, known
+from oscservice.hearing.reading import Reading, finite_or_none
 from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.spec import Instrument
 
-_PIPED_WIDTH = 120
 _FRET_12 = Place("fret", 12)
 _NEAR_CENTS = 50.0  # a pitch further off than half a semitone is another note
 
@@ -64,9 +63,9 @@ class NoteRow:
             "se_cents": r.se_cents,
             "f0_hz": r.f0_hz,
             "inharmonicity": r.inharmonicity,
-            "inharmonicity_se": known(r.inharmonicity_se),
+            "inharmonicity_se": finite_or_none(r.inharmonicity_se),
             "string_hz": r.string_hz,
-            "string_se_cents": known(r.string_se_cents),
+            "string_se_cents": finite_or_none(r.string_se_cents),
             "ambiguity_cents": r.ambiguity_cents,
             "partials": list(r.partials),
             "level_dbfs": r.level_dbfs,
@@ -78,8 +77,12 @@ class NoteRow:
         }
 
 
-def measure_command(
-    files: Sequence[Path], expect: str | None, instrument: str | None, reference_hz: float, *, as_json: bool
+def measure(
+    files: Annotated[list[Path], typer.Argument(help="Recordings, of any kind libsndfile reads.")],
+    expect: Annotated[str | None, typer.Option(help="Note to expect, e.g. e2.")] = None,
+    instrument: Annotated[str | None, typer.Option(help="Preset or file: name string and place of each note.")] = None,
+    reference_hz: Annotated[float, typer.Option("--reference", min=380.0, max=500.0, help="A4 in Hz.")] = 440.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a note.")] = False,
 ) -> None:
     """Print a table, or JSON Lines. Files that can't be read are named on standard error, the others are measured.
 
@@ -110,7 +113,7 @@ def measure_command(
             if len(files) > 1:
                 print(f"oscservice: {fault}", file=sys.stderr)
     if not as_json and rows:
-        Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH).print(_table(rows))
+        wide_console().print(_table(rows))
     if len(files) == 1 and faults:
         raise faults[0]
     unread = sum(not isinstance(fault, NothingMeasuredError) for fault in faults)
@@ -192,8 +195,8 @@ def _table(rows: Sequence[NoteRow]) -> Table:
         "B: inharmonicity, millionths. pluck: how hard, dB.\n"
         "attack: the first tenth of a second above the settled pitch, cents."
     )
-    layout: dict[str, Any] = {"box": SIMPLE_HEAD, "padding": (0, 1, 0, 0)}
-    table = Table(title=title, title_justify="left", caption=caption, caption_justify="left", **layout)
+    table = plain_table(title=title)
+    table.caption, table.caption_justify = caption, "left"
     strings = any(row.string is not None for row in rows)
     flagged = any(row.flags or row.reading is None for row in rows)
     table.add_column("file", overflow="fold", min_width=8)

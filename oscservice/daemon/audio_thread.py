@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 
 from oscservice.audio.block import OVERFLOW, AudioSource, Block, Ring
 from oscservice.errors import AudioInputError, OscserviceError
-from oscservice.hearing.listener import Event, Listener, NoteHeard
+from oscservice.hearing.listener import Listener, ListenerEvent, NoteHeard
 from oscservice.record.kept_sound import Stretch, stretch
 
 log = logging.getLogger(__name__)
@@ -47,7 +47,7 @@ class AudioThread:
         self,
         source: AudioSource,
         loop: asyncio.AbstractEventLoop,
-        on_heard: Callable[[int, Sequence[Event], Sounds], None],
+        on_heard: Callable[[int, Sequence[ListenerEvent], Sounds], None],
         on_end: Callable[[OscserviceError | None], None],
         expected_hz: Callable[[int], tuple[float, ...]],
         channels: Sequence[int],
@@ -111,7 +111,7 @@ class AudioThread:
                 ring.clear()
             ring.take(block.samples[:, channel], block.start_frame)
 
-    def _sound(self, channel: int, event: Event) -> Stretch | None:
+    def _sound(self, channel: int, event: ListenerEvent) -> Stretch | None:
         """What can be kept of a note, or None."""
         ring = self._rings.get(channel)
         if ring is None or not isinstance(event, NoteHeard):
@@ -121,7 +121,7 @@ class AudioThread:
         only = channel + 1 if self._string_a_channel else None
         return stretch(samples, rate_hz, event.onset_s - first / rate_hz, event.knew, only)
 
-    def _hand_over(self, channel: int, events: Sequence[Event]) -> None:
+    def _hand_over(self, channel: int, events: Sequence[ListenerEvent]) -> None:
         if not events:
             return
         sounds = [self._sound(channel, event) for event in events]

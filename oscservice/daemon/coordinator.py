@@ -225,12 +225,12 @@ class Coordinator:
             self.server.publish({"/event": (line,)})
         self._announce([])
 
-    def hear(self, channel: int, events: Sequence[heard.Event], sounds: Sounds = ()) -> None:
+    def hear(self, channel: int, events: Sequence[heard.ListenerEvent], sounds: Sounds = ()) -> None:
         """Take what was heard in a channel, and the sound of each where it is kept."""
         only = channel + 1 if self._string_a_channel else None
         for event, stretch in () if self._over else zip_longest(events, sounds):
             match event:
-                case heard.Live():
+                case heard.LiveReading():
                     self._sounding.live(self._keeper.state, event, channel, only)
                 case heard.NoteHeard(onset_s=onset_s, reading=reading):
                     self._sounding.still(channel)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from oscservice.api.note_messages import Bending
 from oscservice.api.topics import Topic
-from oscservice.hearing.listener import Live
+from oscservice.hearing.listener import LiveReading
 from oscservice.session.decide_reading import identified
 from oscservice.session.state import State
 
@@ -24,7 +24,7 @@ class LiveValues:
         self._bending = bending
         self._strings: dict[int, int] = {}
 
-    def live(self, state: State, event: Live, channel: int, only_string: int | None) -> None:
+    def live(self, state: State, event: LiveReading, channel: int, only_string: int | None) -> None:
         """Send what is heard in a channel now, as the string it is taken for."""
         if state.instrument is None:
             return

@@ -23,11 +23,11 @@ from oscservice.errors import NoNoteError
 from oscservice.hearing.coarse_pitch import OnsetDetector
 from oscservice.hearing.hum import SHORTEST_S, Hum, measure_hum
 from oscservice.hearing.level import power_dbfs, power_from_dbfs
-from oscservice.hearing.live_pitch import Follower
+from oscservice.hearing.live_pitch import LivePitchTracker
 from oscservice.hearing.note_buffer import STEADY, NoteBuffer
 from oscservice.hearing.reading import Reading, read_decimated, with_flags
 from oscservice.hearing.resampling import Decimator, Samples, decimation
-from oscservice.hearing.single_string import why_not_alone
+from oscservice.hearing.single_string import why_not_single_string
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class NoteBegan:
 
 
 @dataclass(frozen=True)
-class Live:
+class LiveReading:
     """Momentary pitch of the sounding note, its standard error in cents, and the level."""
 
     time_s: float
@@ -78,7 +78,7 @@ class NoteDismissed:
     reason: str
 
 
-Event = NoteBegan | Live | NoteHeard | NoteDismissed
+ListenerEvent = NoteBegan | LiveReading | NoteHeard | NoteDismissed
 
 
 _HOP = OnsetDetector.hop
@@ -150,9 +150,9 @@ class Listener:
         """Say which pitches are asked for; they decide near ties between octaves, nothing more."""
         self._expected = tuple(pitches_hz)
 
-    def feed(self, samples: npt.NDArray[np.floating]) -> list[Event]:
+    def feed(self, samples: npt.NDArray[np.floating]) -> list[ListenerEvent]:
         """Take the next samples of the channel, shape (n,), and give what was heard in them."""
-        events: list[Event] = []
+        events: list[ListenerEvent] = []
         self._waiting.append(np.array(samples, dtype=np.float32))
         self._waiting_count += len(samples)
         if self._waiting_count < self._raw_hop:
@@ -172,12 +172,12 @@ class Listener:
         self._waiting_count = len(joined) - whole
         return events
 
-    def lost(self, frames: int) -> list[Event]:
+    def lost(self, frames: int) -> list[ListenerEvent]:
         """Samples are missing here, ``frames`` of them as far as is known (0 if not): the note they were in is no note.
 
         What comes next is heard as a new beginning, its times right by ``frames``.
         """
-        events: list[Event] = []
+        events: list[ListenerEvent] = []
         if self._note is not None:
             events.append(NoteDismissed(self._time_s(self._note.begun), "samples were lost in the middle of the note"))
         self._note = None
@@ -189,7 +189,7 @@ class Listener:
         self._lost_s += frames / (self._rate_hz * self._factor)
         return events
 
-    def finish(self) -> list[Event]:
+    def finish(self) -> list[ListenerEvent]:
         """End of the stream: read the note that is still sounding, if any."""
         # Silence pushes out what still stands in the decimator and in a hop that was not full.
         events = self.feed(np.zeros(self._raw_hop + self._decimator.delay * self._factor, dtype=np.float32))
@@ -203,7 +203,7 @@ class Listener:
         self._switched_on_hop = -self._hops_in(_FIRST_FLOOR_S)
         self._ringing = True  # what stands above the floor now may be an earlier note
 
-    def _hop(self, raw: npt.NDArray[np.float32], signal: Samples, bad: bool) -> list[Event]:
+    def _hop(self, raw: npt.NDArray[np.float32], signal: Samples, bad: bool) -> list[ListenerEvent]:
         self._hops += 1
         self._kept.append(signal)
         self._powers.append(float(signal @ signal) / _HOP)
@@ -212,7 +212,7 @@ class Listener:
         powers = list(self._powers)
         level = power_dbfs(sum(powers[-self._smooth :]) / self._smooth)
         before = sum(powers[: 2 * self._smooth]) / (2 * self._smooth)
-        events: list[Event] = []
+        events: list[ListenerEvent] = []
         if self._note is not None:
             events += self._continue(self._note, signal, raw, level, bad)
         if self._is_pluck(level, power_dbfs(before)):
@@ -245,7 +245,7 @@ class Listener:
             room=(len(kept) + self._longest + 1) * _HOP,
             quiet_power=quiet_power,
             hum=self._hum,
-            follower=Follower(self._rate_hz, self._expected) if self._live else None,
+            follower=LivePitchTracker(self._rate_hz, self._expected) if self._live else None,
             headless=self._hops <= 3 * self._smooth,
             not_finite=bad,
             learnt_from=self._learnt_from,
@@ -259,7 +259,7 @@ class Listener:
 
     def _continue(
         self, note: NoteBuffer, signal: Samples, raw: npt.NDArray[np.float32], level: float, bad: bool
-    ) -> list[Event]:
+    ) -> list[ListenerEvent]:
         note.take(signal)
         if not note.goes_on(raw, bad, level, self._floor_dbfs + _RELEASE_ABOVE_FLOOR_DB):
             return self._close(note, damped=True)
@@ -274,9 +274,9 @@ class Listener:
             return []
         time_s = self._time_s(note.begun) + now.at_sample / self._rate_hz
         se_cents = math.hypot(now.se_cents, _CLIPPED_CENTS if note.clip.clipped else 0.0)
-        return [Live(time_s, now.hz, se_cents, level)]
+        return [LiveReading(time_s, now.hz, se_cents, level)]
 
-    def _close(self, note: NoteBuffer, *, damped: bool) -> list[Event]:
+    def _close(self, note: NoteBuffer, *, damped: bool) -> list[ListenerEvent]:
         self._note = None
         if not damped:
             self._rings_on()
@@ -286,7 +286,7 @@ class Listener:
             try:
                 reading = read_decimated(whole, self._rate_hz, self._expected, note.pluck_within_s(), note.hum)
                 steady = STEADY if note.may_be_hum(reading.f1_hz) else ""
-                refusal = steady or why_not_alone(whole, self._rate_hz, reading)
+                refusal = steady or why_not_single_string(whole, self._rate_hz, reading)
             except NoNoteError as reason:
                 refusal = str(reason)
         if refusal == STEADY:

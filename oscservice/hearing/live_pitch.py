@@ -78,7 +78,7 @@ class PartialFit:
         return 1
 
 
-def raised_fit(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit | None:
+def fit_present_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit | None:
     """``fit_partials``, and again an octave or a twelfth higher when only those partials are there."""
     fit = fit_partials(signal, rate_hz, guess_hz)
     if fit is not None and fit.raised > 1:
@@ -102,7 +102,7 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
     if periods < FEWEST_PERIODS:
         return None
     start = len(signal) - length
-    window, rate, delay = _lowered(signal[start:], rate_hz, guess_hz)
+    window, rate, delay = _decimated(signal[start:], rate_hz, guess_hz)
     count = len(window)
     highest = max(1, min(7 if periods < 6.5 else 5 if periods < 10.0 else 3, int(0.4 * rate / guess_hz)))
     u = (2.0 * np.arange(count) - (count - 1)) / count
@@ -120,7 +120,7 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
         normal = weighted @ design.T
         normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
         inverse = np.linalg.inv(normal)
-        theta = inverse @ _times(weighted, window)
+        theta = inverse @ _matrix_vector(weighted, window)
         p, q = (theta[i : i + highest] + 1j * theta[i + highest : i + 2 * highest] for i in (0, 2 * highest))
         turned = np.imag(q * np.conj(p)) / np.maximum(np.abs(p) ** 2, 1e-30)
         spread = hz - np.concatenate(([0.0], hz[:-1]))
@@ -133,8 +133,8 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
     gaps, below = (np.array([1 / 2]), 6) if periods < _MANY_PERIODS else (np.array([1 / 3, 1 / 2, 2 / 3]), 2)
     phase = np.outer((hz[:below, None] - spread[:below, None] * gaps).ravel(), turns)
     probes = hann * np.concatenate((np.cos(phase), np.sin(phase)))
-    left = window - _times(design.T, theta)
-    between = highest * float(np.mean((_times(probes, left) * 2.0 / hann.sum()) ** 2))
+    left = window - _matrix_vector(design.T, theta)
+    between = highest * float(np.mean((_matrix_vector(probes, left) * 2.0 / hann.sum()) ** 2))
     probes *= u
     # What the fit takes of white noise is missing there: what is left of each probe says how much.
     remaining = probes - ((probes @ design.T) @ inverse) @ weighted
@@ -144,14 +144,14 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
         amplitudes=p,
         start=start,
         at_sample=start + delay + 0.5 * (count - 1) * rate_hz / rate,
-        noise=float(np.mean(_times(probes, left) ** 2 / np.sum(remaining**2, axis=1))),
+        noise=float(np.mean(_matrix_vector(probes, left) ** 2 / np.sum(remaining**2, axis=1))),
         freedom=float(len(probes)),
         se_gain_hz=np.sqrt(np.sum(slopes**2, axis=1)) / (2.0 * np.pi * half_s),
         between=between / (between + float(np.sum(np.abs(p) ** 2))),
     )
 
 
-def _lowered(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Samples, float, float]:
+def _decimated(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Samples, float, float]:
     """The signal at about 20 samples a period (14 of many periods): samples, rate in Hz, delay in its samples.
 
     Each sample is a mean under a Hann window four new samples long, whose nulls lie where multiples of the new rate
@@ -164,10 +164,10 @@ def _lowered(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Samples,
     kernel = np.hanning(4 * step + 1)[1:-1]
     kernel /= kernel.sum()
     windows = np.lib.stride_tricks.sliding_window_view(signal, len(kernel))[::step]
-    return _times(windows, kernel), rate_hz / step, 2.0 * step - 1.0
+    return _matrix_vector(windows, kernel), rate_hz / step, 2.0 * step - 1.0
 
 
-def _times(matrix: Samples, vector: Samples) -> Samples:
+def _matrix_vector(matrix: Samples, vector: Samples) -> Samples:
     """Their product without BLAS, which would start threads for so small a thing and spend five times the work."""
     return np.asarray(np.einsum("ij,j->i", matrix, vector))
 
@@ -199,7 +199,7 @@ _NOISE_MEMORY = 48.0
 
 
 @dataclass(frozen=True)
-class Momentary:
+class MomentaryPitch:
     """Momentary frequency of the first partial as heard, the beat of its two polarisations in it.
 
     Attributes:
@@ -213,7 +213,7 @@ class Momentary:
     at_sample: float
 
 
-class Follower:
+class LivePitchTracker:
     """Follows one note from its pluck on.
 
     Args:
@@ -231,22 +231,22 @@ class Follower:
         self._noise = 0.0
         self._freedom = 0.0
 
-    def follow(self, signal: Samples, quiet_power: float) -> Momentary | None:
+    def follow(self, signal: Samples, quiet_power: float) -> MomentaryPitch | None:
         """The pitch now, or None while it can't be told.
 
         Args:
             signal: from shortly before the pluck to now, shape (n,).
             quiet_power: mean square of the signal before the pluck.
         """
-        start = pluck_in(signal, self._rate_hz, quiet_power) + round(_ATTACK_S * self._rate_hz)
+        start = pluck_sample(signal, self._rate_hz, quiet_power) + round(_ATTACK_S * self._rate_hz)
         sound = signal[start:]
         self._late = len(sound) / self._rate_hz > _PATIENCE_S + _PATIENCE_PERIODS / (self._guess_hz or _UNKNOWN_HZ)
         looking = self._late and self._looks < len(_LOOKS_S)
-        guess_hz = self._guess_hz or (0.0 if looking else decide(sound, self._rate_hz))
-        fit = raised_fit(sound, self._rate_hz, guess_hz)
+        guess_hz = self._guess_hz or (0.0 if looking else first_pitch(sound, self._rate_hz))
+        fit = fit_present_partials(sound, self._rate_hz, guess_hz)
         found_hz = self._look_again(sound, fit)
         if found_hz:
-            fit = raised_fit(sound, self._rate_hz, found_hz)
+            fit = fit_present_partials(sound, self._rate_hz, found_hz)
         if fit is None or (fit.between > _BETWEEN_ALLOWED and not self._told and not found_hz):
             self._guess_hz = 0.0
             return None
@@ -257,7 +257,7 @@ class Follower:
             self._guess_hz = hz if self._late else self._guess_hz
             return None
         self._guess_hz, self._told = hz, True
-        return Momentary(hz, se_cents, start + fit.at_sample)
+        return MomentaryPitch(hz, se_cents, start + fit.at_sample)
 
     @property
     def hurried(self) -> bool:
@@ -274,7 +274,7 @@ class Follower:
             needed = not self._told or age_s < _LOOKS_S[-1]
         else:
             needed = not self._told or _CORRECTED_FROM_S < age_s < _CORRECTED_UNTIL_S
-            needed = needed and (fit.skipped(_HARDLY_THERE) > 1 or clear_between(sound, self._rate_hz, fit))
+            needed = needed and (fit.skipped(_HARDLY_THERE) > 1 or has_longer_period(sound, self._rate_hz, fit))
         if not needed:
             return 0.0
         self._looks = sum(age_s > at_s for at_s in _LOOKS_S)
@@ -303,7 +303,7 @@ class Follower:
         return float(fit.hz[k - 1]) / k, math.hypot(float(se[k - 1]), stray, _UNRESOLVED_CENTS)
 
 
-def pluck_in(signal: Samples, rate_hz: float, quiet_power: float) -> int:
+def pluck_sample(signal: Samples, rate_hz: float, quiet_power: float) -> int:
     """First sample of the first millisecond that stands clear of what was before, in a signal of shape (n,)."""
     width = max(1, round(0.001 * rate_hz))
     count = min(len(signal), round(0.15 * rate_hz)) // width
@@ -314,7 +314,7 @@ def pluck_in(signal: Samples, rate_hz: float, quiet_power: float) -> int:
     return int(above[0]) * width if len(above) else 0
 
 
-def self_likeness(signal: Samples, longest: int) -> Samples:
+def normalised_autocorrelation(signal: Samples, longest: int) -> Samples:
     """Likeness of a signal, shape (n,), to itself 0 to ``longest`` samples later, -1 to 1; shape (longest + 1,).
 
     2 sum x(t) x(t + lag) / sum (x(t)^2 + x(t + lag)^2), over the samples that overlap: the difference function of
@@ -330,7 +330,7 @@ def self_likeness(signal: Samples, longest: int) -> Samples:
     return np.asarray(2.0 * product / np.maximum(both, 1e-30))
 
 
-def clear_between(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
+def has_longer_period(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
     """Whether what lies between a note's partials is, or may yet be, partials of a period twice or thrice as long.
 
     A string plucked or picked up near its middle can have a second partial ten times its first: power alone does not
@@ -358,7 +358,7 @@ def clear_between(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
     return False
 
 
-def decide(sound: Samples, rate_hz: float) -> float:
+def first_pitch(sound: Samples, rate_hz: float) -> float:
     """Pitch in Hz of a note that has just begun, shape (n,), or 0 while it isn't clear.
 
     The shortest period that is nearly as good as the best one, unless there is something between its partials: then
@@ -371,7 +371,7 @@ def decide(sound: Samples, rate_hz: float) -> float:
     if len(sound) < 8 * len(kernel) or not sound.any():
         return 0.0
     smooth = np.convolve(sound, kernel / kernel.sum(), "valid")
-    like = self_likeness(smooth, len(smooth) // 2)
+    like = normalised_autocorrelation(smooth, len(smooth) // 2)
     falls = np.flatnonzero(like < 0.0)
     if not len(falls):
         return 0.0
@@ -387,6 +387,6 @@ def decide(sound: Samples, rate_hz: float) -> float:
             return 0.0
         # A knock or the neighbours put something between the partials too, but don't make longer periods fit better.
         allowed = _BETWEEN_ALLOWED if peak > peaks[lags > 1.5 * lag].max(initial=-1.0) + 0.01 else _BETWEEN_CLEAR
-        if fit.between < allowed and fit.raised == 1 and not clear_between(sound, rate_hz, fit):
+        if fit.between < allowed and fit.raised == 1 and not has_longer_period(sound, rate_hz, fit):
             return float(fit.hz[0]) if abs(fit.hz[0] * lag / rate_hz - 1.0) < 0.05 else rate_hz / float(lag)
     return 0.0

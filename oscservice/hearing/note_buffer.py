@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum
 from oscservice.hearing.level import ClipDetector
-from oscservice.hearing.live_pitch import Follower
+from oscservice.hearing.live_pitch import LivePitchTracker
 from oscservice.hearing.resampling import Samples
 
 SHORTEST_S = 0.15
@@ -54,7 +54,7 @@ class NoteBuffer:
     room: int
     quiet_power: float
     hum: Hum | None
-    follower: Follower | None
+    follower: LivePitchTracker | None
     headless: bool = False
     live_from: int = 0
     not_finite: bool = False

@@ -40,11 +40,11 @@ _HEARING_CENTS = 8400.0  # a sound that is none of the candidates may be anywher
 _NOTHING_ODDS = 0.1
 _HARMONIC_ODDS = 0.05  # nobody plays a harmonic, or stops another string, without being asked to
 _OTHER_FRET_ODDS = 0.1
-_ASTRAY_SHARE = 0.03  # strings that are not where they were, but anywhere within reach
+_MISPLACED_SHARE = 0.03  # strings that are not where they were, but anywhere within reach
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownString:
     """What is known of a string before the note: where its open pitch should be, and its stiffness.
 
     Attributes:
@@ -68,7 +68,7 @@ class Assignment:
 
 
 @dataclass(frozen=True)
-class Identity:
+class NoteIdentity:
     """Every string and place a note may be, likeliest first, and the probability of none of them; 1 in all."""
 
     likely: tuple[Assignment, ...]
@@ -94,10 +94,10 @@ def identify(
     asked: tuple[int, Place] | None = None,
     only_string: int | None = None,
     also: Sequence[Place] = (),
-    known: Mapping[int, Known] | None = None,
+    known: Mapping[int, KnownString] | None = None,
     asked_from_cents: float = -FARTHEST_CENTS,
     asked_odds: float = ASKED_ODDS,
-) -> Identity:
+) -> NoteIdentity:
     """Which string and place a note is, with a probability each.
 
     Args:
@@ -126,7 +126,7 @@ def identify(
     scored: list[tuple[float, Assignment]] = []
     for number, place in places:
         cents = cents_between(f1_hz, instrument.place_hz(number, place))
-        of_string = (known or {}).get(number) or Known(
+        of_string = (known or {}).get(number) or KnownString(
             sd_cents=ASKED_SD_CENTS if asked == (number, OPEN) else _OTHER_SD_CENTS
         )
         lowest = asked_from_cents if asked == (number, place) else -FARTHEST_CENTS
@@ -136,22 +136,22 @@ def identify(
             continue
         sd = math.hypot(of_string.sd_cents, _FRETTED_SD_CENTS if place.kind == "fret" else 0.0)
         near = math.exp(-0.5 * ((cents - of_string.cents) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
-        there, astray = (1.0 - _ASTRAY_SHARE) * near, _ASTRAY_SHARE / (highest - lowest)
+        there, astray = (1.0 - _MISPLACED_SHARE) * near, _MISPLACED_SHARE / (highest - lowest)
         stiffness = of_string.stiffness or expected_stiffness(instrument, number)
         b_fits = stiffness_likelihood(log_b, stiffness_at_place(stiffness, place, cents))
         # An open string may be anywhere, being tuned. A stopped one is where that puts it, and no B vouches for less.
         if place != OPEN and there < astray:
             b_fits = outlier_likelihood(log_b)
-        score = _odds(number, place, asked, asked_odds) * (there + astray) * b_fits
+        score = _prior_odds(number, place, asked, asked_odds) * (there + astray) * b_fits
         scored.append((score, Assignment(number, place, cents, 0.0)))
     scored.sort(key=lambda item: (-item[0], abs(item[1].cents), item[1].string))
     nothing = _NOTHING_ODDS / _HEARING_CENTS * stiffness_likelihood(log_b, None)
     total = nothing + math.fsum(score for score, _ in scored)
     likely = tuple(Assignment(one.string, one.place, one.cents, score / total) for score, one in scored)
-    return Identity(likely, nothing / total)
+    return NoteIdentity(likely, nothing / total)
 
 
-def _odds(number: int, place: Place, asked: tuple[int, Place] | None, asked_odds: float) -> float:
+def _prior_odds(number: int, place: Place, asked: tuple[int, Place] | None, asked_odds: float) -> float:
     """How likely hands are to pluck this before anything is heard, against any one open string not asked for."""
     if asked == (number, place):
         return asked_odds

@@ -44,7 +44,7 @@ _FEWEST_VALUES = 6
 
 
 @dataclass(frozen=True)
-class Stretches:
+class NoteBasebands:
     """Basebands by number of the partial, times in seconds from the pluck.
 
     Attributes:
@@ -60,14 +60,14 @@ class Stretches:
     clear: dict[int, Baseband] = field(default_factory=dict)
 
 
-def stretches(
+def note_basebands(
     sound: Samples,
     rate_hz: float,
     found: Mapping[int, tuple[float, float]],
     fundamental_hz: float,
     periods: int,
     noise_power: float,
-) -> Stretches:
+) -> NoteBasebands:
     """Demodulate the partials of a note that are loud and long enough.
 
     Args:
@@ -78,20 +78,20 @@ def stretches(
     """
     length_s = len(sound) / rate_hz
     loudest = max(amplitude for _, amplitude in found.values())
-    cut = Stretches(min(_SETTLING_S, 0.3 * length_s))
+    cut = NoteBasebands(min(_SETTLING_S, 0.3 * length_s))
     for k, (hz, amplitude) in sorted(found.items()):
         band = demodulate(sound, rate_hz, hz, fundamental_hz, periods)
         if amplitude > loudest * _FAINTEST and len(band.values):
             cut.whole[k] = band
-            settled = _sounding(band, cut.start_s, noise_power)
+            settled = _audible_part(band, cut.start_s, noise_power)
             if len(settled.values) >= _FEWEST_VALUES:
-                clear = _sounding(band, min(_KNOCK_S, 0.1 * length_s), noise_power)
+                clear = _audible_part(band, min(_KNOCK_S, 0.1 * length_s), noise_power)
                 cut.settled[k] = settled
                 cut.clear[k] = max(clear, settled, key=lambda each: len(each.values))  # a beat may end it early
     return cut
 
 
-def _sounding(band: Baseband, start_s: float, noise_power: float) -> Baseband:
+def _audible_part(band: Baseband, start_s: float, noise_power: float) -> Baseband:
     """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or 40 dB below its start."""
     power = np.abs(band.values) ** 2
     inside = band.times_s - band.memory_s >= start_s
@@ -170,7 +170,7 @@ class Reading:
         return cents_between(self.string_hz, self.f1_hz)
 
 
-def known(number: float) -> float | None:
+def finite_or_none(number: float) -> float | None:
     """The number, or None for what could not be known: neither JSON nor a journal holds an infinity."""
     return number if math.isfinite(number) else None
 
@@ -199,12 +199,12 @@ def read_decimated(
     if after < 0.06:
         raise NoNoteError(f"{after:.3f} s of sound is too short for a note")
     flags = ["short"] if after < SHORT_S else []
-    early = _between(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0)
+    early = _cut(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0)
     peaks, fundamental = fundamental_in(early, rate_hz, expected_hz)
     found = find_partials(peaks, fundamental, _PARTIALS)
     noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
     periods = lowpass_periods(fundamental, after)
-    parts = stretches(signal[int(onset * rate_hz) :], rate_hz, found, fundamental, periods, noise)
+    parts = note_basebands(signal[int(onset * rate_hz) :], rate_hz, found, fundamental, periods, noise)
     bands = parts.settled
     if not bands:
         raise NoNoteError(f"the sound near {fundamental:.1f} Hz is too short or too faint to read")
@@ -220,10 +220,10 @@ def read_decimated(
     beat_cents = 0.0
     if 1 in rested:
         others = [parts.clear[k] for k in used[1:]] or [parts.clear[1]]
-        glide = _glide_of(others, noise, parts.clear[1])
-        lines = _lines_left(hum, first.carrier_hz, first_null_hz(fundamental, periods))
+        glide = _glide_prior(others, noise, parts.clear[1])
+        lines = _hum_residue(hum, first.carrier_hz, first_null_hz(fundamental, periods))
         own = settled_first_partial(parts.clear[1], glide, settled.decay_s, noise, lines)
-        partials_hz[1], errors[1] = _mixed(own, partials_hz[1], errors[1])
+        partials_hz[1], errors[1] = _combined_first_partial(own, partials_hz[1], errors[1])
         if own.belief > 0.5:
             first, beat_cents = parts.clear[1], own.beat_cents
     fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
@@ -237,7 +237,7 @@ def read_decimated(
     window_start = float(first.times_s[0]) - first.memory_s
     window_end = float(first.times_s[-1]) + first.memory_s
     unresolved = _UNRESOLVED_CENTS * min(_UNRESOLVED_MOST, max(1.0, 3.0 / max(1e-3, window_end - window_start)))
-    tail = _between(signal, rate_hz, onset, onset + 0.5)
+    tail = _cut(signal, rate_hz, onset, onset + 0.5)
     attack = _attack_cents(signal, rate_hz, onset, fundamental, f1)
     if settled.glide_at_cents(window_end) > _GLIDE_LEFT_CENTS:
         flags.append("gliding")
@@ -261,7 +261,7 @@ def read_decimated(
     )
 
 
-def _between(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> Samples:
+def _cut(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> Samples:
     return signal[max(0, round(start_s * rate_hz)) : max(0, round(end_s * rate_hz))]
 
 
@@ -276,7 +276,7 @@ def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ..
     return peaks, fundamental
 
 
-def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> GlidePhase:
+def _glide_prior(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> GlidePhase:
     """What partials say of the glide, as the prior for the first one's own fit."""
     found = settled_pitch(bands, noise_power)
     return GlidePhase(
@@ -287,7 +287,7 @@ def _glide_of(bands: Sequence[Baseband], noise_power: float, first: Baseband) ->
     )
 
 
-def _mixed(own: FirstPartial, shared_hz: float, shared_se_cents: float) -> tuple[float, float]:
+def _combined_first_partial(own: FirstPartial, shared_hz: float, shared_se_cents: float) -> tuple[float, float]:
     """The first partial by its own signal model and by the glide it shares, mixed by how far the model is believed.
 
     Returns:
@@ -300,7 +300,7 @@ def _mixed(own: FirstPartial, shared_hz: float, shared_se_cents: float) -> tuple
     return shared_hz * 2.0 ** (own.belief * apart / 1200.0), se_cents
 
 
-def _lines_left(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]:
+def _hum_residue(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]:
     """What may be left of hum lines within ``reach`` Hz of the carrier once the foretold hum is taken out."""
     if hum is None:
         return []
@@ -311,7 +311,7 @@ def _lines_left(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]:
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:
     """Cents above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when it can't be told."""
     length = max(0.1, 8.0 / fundamental_hz)
-    attack = _between(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length)
+    attack = _cut(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length)
     band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
     if len(band.values) < 4 or not band.values.any():
         return 0.0
@@ -350,7 +350,7 @@ def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float 
         NoNoteError: silence, noise or too little sound to read a pitch.
     """
     factor = decimation(sample_rate_hz)
-    raw, flags = cleaned(samples)
+    raw, flags = clean_samples(samples)
     raw = raw[: len(np.trim_zeros(raw, "b"))]  # digital silence behind a note is no part of it
     expected = () if expected_hz is None else (expected_hz,)
     signal, rate_hz = decimate(raw, factor), sample_rate_hz / factor
@@ -369,7 +369,7 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
         NoNoteError: silence, noise, or fewer than about five periods.
     """
     factor = decimation(sample_rate_hz)
-    raw, _ = cleaned(samples)
+    raw, _ = clean_samples(samples)
     rate_hz = sample_rate_hz / factor
     signal = decimate(raw, factor)
     peaks, fundamental = fundamental_in(signal, rate_hz, () if expected_hz is None else (expected_hz,))
@@ -390,7 +390,7 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
     return WindowPitch(mean.hz, CENTS_PER_E * mean.se_hz / mean.hz)
 
 
-def cleaned(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
+def clean_samples(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
     """One channel as float64, shape (n,): numbers that are none become silence and are flagged, and so is clipping.
 
     Raises:

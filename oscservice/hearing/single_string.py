@@ -48,7 +48,7 @@ _LOUDEST = 5
 _SKIPPED = 0.99  # of the partials' power in every second or third: then that is the string's first
 
 
-def why_not_alone(signal: Samples, rate_hz: float, reading: Reading) -> str:
+def why_not_single_string(signal: Samples, rate_hz: float, reading: Reading) -> str:
     """Why a note is not one plucked string alone, "" if it is.
 
     Args:
@@ -61,12 +61,12 @@ def why_not_alone(signal: Samples, rate_hz: float, reading: Reading) -> str:
     rise = rise_db(signal, rate_hz, reading)
     if rise < LEAST_RISE_DB:
         return "nothing was plucked: that string was ringing already"
-    own, skipped = own_share(signal, rate_hz, reading)
+    own, skipped = partials_power_share(signal, rate_hz, reading)
     if own < (LEAST_OWN if rise > CLEAR_RISE_DB else LEAST_OWN_RINGING):
         return "something else sounds along with the string"
     if "weak first partial" in reading.flags and skipped > _SKIPPED:
         return "it can't be told which partial is the first"
-    tracks = follow(signal, rate_hz, reading)
+    tracks = track_partials(signal, rate_hz, reading)
     if len(tracks.power) and growth_db(tracks) > MOST_GROWTH_DB:
         return "something else came in after the pluck"
     if len(tracks.power) and wander_cents(tracks) > MOST_WANDER_CENTS:
@@ -74,10 +74,10 @@ def why_not_alone(signal: Samples, rate_hz: float, reading: Reading) -> str:
     return ""
 
 
-def own_share(signal: Samples, rate_hz: float, reading: Reading) -> tuple[float, float]:
+def partials_power_share(signal: Samples, rate_hz: float, reading: Reading) -> tuple[float, float]:
     """The share of a note's power, from 30 Hz to 7 kHz and over the noise, that lies at its own partials; and the
     larger of what every second and every third of these hold of theirs. 1 and 0 when there is too little to tell."""
-    note = _after(signal, rate_hz, reading, *_AFTER_S)
+    note = _cut_from_pluck(signal, rate_hz, reading, *_AFTER_S)
     if len(note) < 0.025 * rate_hz:
         return 1.0, 0.0
     size = 1 << (2 * len(note) - 1).bit_length()
@@ -85,7 +85,7 @@ def own_share(signal: Samples, rate_hz: float, reading: Reading) -> tuple[float,
     hz = np.arange(len(power)) * rate_hz / size
     # Noise has an exponential power in each bin: its mean is its median over ln 2. Twice that is taken off.
     power = np.maximum(power - 2.0 * float(np.median(power)) / math.log(2.0), 0.0)
-    partials = _series(reading, _HIGHEST_HZ, _PARTIALS)
+    partials = _expected_partials_hz(reading, _HIGHEST_HZ, _PARTIALS)
     half_hz = np.minimum(2.2 * rate_hz / len(note) + 0.004 * partials, 0.3 * reading.f0_hz)
     edges = np.stack((partials - half_hz, partials + half_hz))
     total = np.concatenate(([0.0], np.cumsum(power)))
@@ -108,12 +108,14 @@ def rise_db(signal: Samples, rate_hz: float, reading: Reading) -> float:
     if min(len(before), len(after)) < count // 2:
         return math.inf
     later = signal[at + _LATER * clear :][:count]
-    partials = _series(reading, 4000.0, _RISE_PARTIALS)
-    was, *now = (_power_at(part, rate_hz, partials) for part in (before, after, later) if len(part) >= count // 2)
+    partials = _expected_partials_hz(reading, 4000.0, _RISE_PARTIALS)
+    was, *now = (
+        _power_at_partials(part, rate_hz, partials) for part in (before, after, later) if len(part) >= count // 2
+    )
     return 10.0 * math.log10(max(min(now), 1e-30) / max(was, 1e-14))
 
 
-def wander_cents(tracks: Tracks) -> float:
+def wander_cents(tracks: PartialTracks) -> float:
     """How far the pitch of a note moves over its first second, in cents, as its loudest partials say together."""
     cents, power = tracks.cents, tracks.power
     loudest = np.argsort(-power.max(axis=0))[:_LOUDEST]
@@ -127,7 +129,7 @@ def wander_cents(tracks: Tracks) -> float:
     return float(way.max() - way.min())
 
 
-def growth_db(tracks: Tracks) -> float:
+def growth_db(tracks: PartialTracks) -> float:
     """By how many dB the odd partials of a note, or all of them, are louder later than at first. A string that is
     stopped in its middle has none of the odd ones: where another string an octave lower comes in, they grow."""
     power = tracks.power
@@ -138,22 +140,22 @@ def growth_db(tracks: Tracks) -> float:
 
 
 @dataclass(frozen=True)
-class Tracks:
+class PartialTracks:
     """Partials in pieces of a note's first second: cents above the reading's law, and power; (pieces, partials)."""
 
     cents: Samples
     power: Samples
 
 
-def follow(signal: Samples, rate_hz: float, reading: Reading) -> Tracks:
+def track_partials(signal: Samples, rate_hz: float, reading: Reading) -> PartialTracks:
     """Follow the lower partials of a note, once the pick's noise is over. No pieces where it is too short."""
     count = round(max(0.1, 6.0 / reading.f0_hz) * rate_hz)
-    note = _after(signal, rate_hz, reading, _AFTER_S[0], _FOLLOWED_S)
-    partials = _series(reading, 3000.0, _FOLLOWED)
+    note = _cut_from_pluck(signal, rate_hz, reading, _AFTER_S[0], _FOLLOWED_S)
+    partials = _expected_partials_hz(reading, 3000.0, _FOLLOWED)
     starts = range(0, len(note) - count + 1, count // 2)
     cents, power = np.zeros((2, len(starts), len(partials)))
     if not len(starts):
-        return Tracks(cents, power)
+        return PartialTracks(cents, power)
     pieces = np.stack([note[at : at + count] for at in starts])
     size = 1 << (4 * count).bit_length()
     spectra = np.abs(np.fft.rfft(pieces * np.hanning(count + 2)[1:-1], size, axis=1))
@@ -168,21 +170,21 @@ def follow(signal: Samples, rate_hz: float, reading: Reading) -> Tracks:
         # At the edge of what is looked at there may be no top at all.
         cents[:, k] = CENTS_PER_E * np.log((top + np.clip(shift, -1.0, 1.0)) * rate_hz / size / hz)
         power[:, k] = spectra[rows, top] ** 2
-    return Tracks(cents, power)
+    return PartialTracks(cents, power)
 
 
-def _series(reading: Reading, highest_hz: float, most: int) -> Samples:
+def _expected_partials_hz(reading: Reading, highest_hz: float, most: int) -> Samples:
     """The partials that a reading's law lets expect, in Hz, up to ``highest_hz`` but for the first."""
     k = np.arange(1, most + 1, dtype=np.float64)
     hz = k * reading.f0_hz * np.sqrt(1.0 + max(0.0, reading.inharmonicity) * k * k)
     return np.asarray(hz[(hz < highest_hz) | (k == 1.0)])
 
 
-def _after(signal: Samples, rate_hz: float, reading: Reading, start_s: float, end_s: float) -> Samples:
+def _cut_from_pluck(signal: Samples, rate_hz: float, reading: Reading, start_s: float, end_s: float) -> Samples:
     return signal[round((reading.onset_s + start_s) * rate_hz) : round((reading.onset_s + end_s) * rate_hz)]
 
 
-def _power_at(signal: Samples, rate_hz: float, hz: Samples) -> float:
+def _power_at_partials(signal: Samples, rate_hz: float, hz: Samples) -> float:
     window = np.hanning(len(signal) + 2)[1:-1]
     turns = np.exp(-2j * math.pi * np.multiply.outer(hz, np.arange(len(signal)) / rate_hz))
     amplitudes = np.abs(np.einsum("kn,n->k", turns, signal * window)) * 2.0 / window.sum()

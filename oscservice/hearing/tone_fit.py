@@ -243,7 +243,7 @@ def fit_tone(
     start: Tone,
     model: PhaseModel,
     lines: Sequence[Line] = (),
-    beforehand: Beforehand = TonePrior(),
+    beforehand: TonePrior = TonePrior(),
     independent: float = math.inf,
     steps: int = 40,
 ) -> Tone:

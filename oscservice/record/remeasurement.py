@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oscservice.hearing.listener import Listener, NoteDismissed, NoteHeard
-from oscservice.hearing.reading import Reading, known
+from oscservice.hearing.reading import Reading, finite_or_none
 from oscservice.instrument.pitch import cents_between
 from oscservice.record.kept_sound import AlteredSoundError, KeptSound, MissingSoundError, find, floats, read, sound_of
 from oscservice.session import events as ev
@@ -176,10 +176,10 @@ def _as_event(event: ev.ReadingTaken, reading: Reading, change_cents: float) -> 
         cents=event.cents + change_cents,
         attack_cents=reading.attack_cents,
         inharmonicity=reading.inharmonicity,
-        inharmonicity_se=known(reading.inharmonicity_se),
-        string_hz=known(reading.string_hz),
-        string_se_cents=known(reading.string_se_cents),
-        strength_db=known(reading.strength_db),
+        inharmonicity_se=finite_or_none(reading.inharmonicity_se),
+        string_hz=finite_or_none(reading.string_hz),
+        string_se_cents=finite_or_none(reading.string_se_cents),
+        strength_db=finite_or_none(reading.strength_db),
         flags=", ".join(reading.flags),
     )
 

@@ -16,11 +16,11 @@ from oscservice.hearing.note_identity import (
     FARTHEST_CENTS,
     NEW_STRING_CENTS,
     Assignment,
-    Identity,
-    Known,
+    KnownString,
+    NoteIdentity,
     identify,
 )
-from oscservice.hearing.reading import Reading, known
+from oscservice.hearing.reading import Reading, finite_or_none
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
@@ -51,7 +51,7 @@ def identified(
     inharmonicity: float = 0.0,
     inharmonicity_se: float = math.inf,
     only_string: int | None = None,
-) -> Identity:
+) -> NoteIdentity:
     """String and place of a note of this first partial (Hz) and B, with probabilities; see ``hearing.place``.
 
     While strings are tuned, every open string; after that, the frets compared at too.
@@ -77,7 +77,7 @@ def answers(state: State, f1_hz: float) -> bool:
     return state.doubt is not None and abs(cents_between(f1_hz, state.doubt.first.f1_hz)) <= SAME_NOTE_CENTS
 
 
-def close(identity: Identity) -> bool:
+def close(identity: NoteIdentity) -> bool:
     """Whether the two likeliest answers are too close to choose without asking."""
     best, rival = identity.best, identity.rival
     if best is None or rival is None:
@@ -85,12 +85,12 @@ def close(identity: Identity) -> bool:
     return best.probability < SURE_SHARE * (best.probability + rival.probability)
 
 
-def _known(state: State, number: int) -> Known:
+def _known(state: State, number: int) -> KnownString:
     string = state.string(number)
     at_hand = number == state.focus
     turned, unknown = state.phase in _TUNING and at_hand, state.phase is Phase.CHECKING and at_hand
     cents, sd_cents = _open_pitch(string, turned=turned, unknown=unknown)
-    return Known(cents, sd_cents, string.learnt_stiffness)
+    return KnownString(cents, sd_cents, string.learnt_stiffness)
 
 
 def _open_pitch(string: StringState, *, turned: bool, unknown: bool) -> tuple[float, float]:
@@ -106,7 +106,7 @@ def _open_pitch(string: StringState, *, turned: bool, unknown: bool) -> tuple[fl
         return string.open_cents, math.hypot(_HEARD_SD_CENTS, string.unsure_cents)
     if unknown:
         return 0.0, ASKED_SD_CENTS
-    return 0.0, _BY_HAND_SD_CENTS if string.in_tune_by_hand else Known().sd_cents
+    return 0.0, _BY_HAND_SD_CENTS if string.in_tune_by_hand else KnownString().sd_cents
 
 
 SURE_ENOUGH_CENTS = 2.5
@@ -181,7 +181,7 @@ def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
     return abs(taken.cents - octave_cents) > PRESSED_CENTS
 
 
-def _wanted(state: State, identity: Identity) -> Assignment | None:
+def _wanted(state: State, identity: NoteIdentity) -> Assignment | None:
     """What was asked for, if the note may have been that."""
     waited = asked(state)
     return next((one for one in identity.likely if (one.string, one.place) == waited), None)
@@ -310,10 +310,10 @@ def _taken(found: Assignment, command: cm.Hear) -> ev.ReadingTaken:
         found.cents,
         reading.attack_cents,
         reading.inharmonicity,
-        inharmonicity_se=known(reading.inharmonicity_se),
-        string_hz=known(reading.string_hz),
-        string_se_cents=known(reading.string_se_cents),
-        strength_db=known(reading.strength_db),
+        inharmonicity_se=finite_or_none(reading.inharmonicity_se),
+        string_hz=finite_or_none(reading.string_hz),
+        string_se_cents=finite_or_none(reading.string_se_cents),
+        strength_db=finite_or_none(reading.strength_db),
         flags=", ".join(reading.flags),
         onset_s=command.onset_s,
         sound=command.sound,

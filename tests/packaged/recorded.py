@@ -21,7 +21,7 @@ import soundfile
 from numpy.typing import NDArray
 from packaged.pat import read_pat
 
-from oscservice.hearing.listener import Event, Listener, Live, NoteHeard
+from oscservice.hearing.listener import Listener, ListenerEvent, LiveReading, NoteHeard
 from oscservice.instrument.pitch import cents_between, nearest_note, note_hz, note_name, note_number
 
 HERE = Path(__file__).resolve().parent
@@ -62,10 +62,10 @@ class RecordedNote:
     nominal_hz: float
     sound_s: float
 
-    def events(self) -> list[Event]:
+    def events(self) -> list[ListenerEvent]:
         """What a listener makes of the whole recording, fed in blocks."""
         listener = Listener(self.rate_hz)
-        found: list[Event] = []
+        found: list[ListenerEvent] = []
         for start in range(0, len(self.samples), BLOCK):
             found += listener.feed(self.samples[start : start + BLOCK])
         return found + listener.finish()
@@ -81,14 +81,14 @@ class RecordedNote:
         return cents_between(hz, self.nominal_hz)
 
 
-def readings(events: list[Event]) -> list[NoteHeard]:
+def readings(events: list[ListenerEvent]) -> list[NoteHeard]:
     """Readings among the events. Only they count as notes: a sound that was dismissed is none."""
     return [event for event in events if isinstance(event, NoteHeard)]
 
 
-def momentary_hz(events: list[Event]) -> NDArray[np.float64]:
+def momentary_hz(events: list[ListenerEvent]) -> NDArray[np.float64]:
     """Momentary values among the events, shape (n,)."""
-    return np.array([event.hz for event in events if isinstance(event, Live)])
+    return np.array([event.hz for event in events if isinstance(event, LiveReading)])
 
 
 def cache() -> Path:

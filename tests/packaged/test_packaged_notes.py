@@ -10,7 +10,7 @@ from packaged.praat import first_partial_hz
 from packaged.recorded import RecordedNote, freepats_notes, guitarsounds_notes, momentary_hz, readings
 
 from oscservice import window_pitch
-from oscservice.hearing.listener import Event
+from oscservice.hearing.listener import ListenerEvent
 
 WITHIN_CENTS = 30.0
 """A reading this near what its package says is the right note: the next one is 100 cents off, an octave 1200."""
@@ -24,7 +24,7 @@ class Listened:
     """A recording and all that the listener said of it."""
 
     note: RecordedNote
-    events: list[Event]
+    events: list[ListenerEvent]
 
 
 def listened(notes: list[RecordedNote]) -> list[Listened]:

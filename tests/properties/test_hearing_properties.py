@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from made_sound import synthetic_note
 
 from oscservice import read_note, window_pitch
-from oscservice.hearing.listener import Event, Listener, Live, NoteBegan, NoteDismissed, NoteHeard
+from oscservice.hearing.listener import Listener, ListenerEvent, LiveReading, NoteBegan, NoteDismissed, NoteHeard
 from oscservice.hearing.resampling import decimation
 from oscservice.instrument.pitch import cents_between
 
@@ -48,10 +48,10 @@ def plucked(
     return samples
 
 
-def listen(samples: np.ndarray, blocks: list[int]) -> list[Event]:
+def listen(samples: np.ndarray, blocks: list[int]) -> list[ListenerEvent]:
     """What is heard in the samples, cut into blocks of these sizes over and over."""
     listener = Listener(RATE_HZ)
-    events: list[Event] = []
+    events: list[ListenerEvent] = []
     start, turn = 0, 0
     while start < len(samples):
         size = blocks[turn % len(blocks)]
@@ -60,18 +60,18 @@ def listen(samples: np.ndarray, blocks: list[int]) -> list[Event]:
     return events + listener.finish()
 
 
-def without_times(event: Event) -> Event:
+def without_times(event: ListenerEvent) -> ListenerEvent:
     match event:
         case NoteHeard():
             reading = replace(event.reading, onset_s=0.0)
             return NoteHeard(0.0, reading)
         case NoteDismissed():
             return replace(event, onset_s=0.0)
-        case NoteBegan() | Live():
+        case NoteBegan() | LiveReading():
             return replace(event, time_s=0.0)
 
 
-def time_of(event: Event) -> float:
+def time_of(event: ListenerEvent) -> float:
     return event.onset_s if isinstance(event, NoteHeard | NoteDismissed) else event.time_s
 
 
@@ -148,7 +148,7 @@ def test_a_stream_that_starts_earlier_is_heard_the_same_to_the_bit(f1_hz, hops):
     assert [without_times(event) for event in moved] == [without_times(event) for event in plain]
     for one, other in zip(plain, moved, strict=True):
         assert time_of(other) - time_of(one) == pytest.approx(hops * RAW_HOP / RATE_HZ, abs=1e-9)
-    assert any(isinstance(event, Live) for event in plain)
+    assert any(isinstance(event, LiveReading) for event in plain)
     assert any(isinstance(event, NoteHeard) for event in plain)
 
 
@@ -201,7 +201,9 @@ def test_live_values_at_a_shift_within_a_hop_follow_the_same_pitch(f1_hz, shift)
         level_dbfs=-18.0,
         sample_rate_hz=RATE_HZ,
     )
-    live = [event for event in listen(np.concatenate((np.zeros(shift), samples)), [480]) if isinstance(event, Live)]
+    live = [
+        event for event in listen(np.concatenate((np.zeros(shift), samples)), [480]) if isinstance(event, LiveReading)
+    ]
     assert len(live) > 5
     ratios = [
         cents_between(event.hz, truth.momentary_hz(max(0.4, event.time_s - shift / RATE_HZ))) / event.se_cents

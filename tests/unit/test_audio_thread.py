@@ -11,7 +11,7 @@ import pytest
 
 from oscservice.audio.block import OVERFLOW, AudioSource, Block
 from oscservice.daemon.audio_thread import AudioThread, Sounds
-from oscservice.hearing.listener import Event, NoteHeard
+from oscservice.hearing.listener import ListenerEvent, NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
 from oscservice.record.kept_sound import Stretch, floats
@@ -19,7 +19,7 @@ from oscservice.record.remeasurement import heard_again
 from oscservice.simulate.guitar import Guitar
 
 RATE_HZ = 48000
-Heards = list[tuple[int, Event, Stretch | None]]
+Heards = list[tuple[int, ListenerEvent, Stretch | None]]
 
 
 class Played(AudioSource):
@@ -60,7 +60,7 @@ def handed_over(source: AudioSource, channels: Sequence[int] = (0,), **how: bool
     async def run() -> None:
         ended = asyncio.Event()
 
-        def hear(channel: int, events: Sequence[Event], sounds: Sounds) -> None:
+        def hear(channel: int, events: Sequence[ListenerEvent], sounds: Sounds) -> None:
             found.extend((channel, *one) for one in zip(events, sounds, strict=True))
 
         def end(fault: Exception | None) -> None:

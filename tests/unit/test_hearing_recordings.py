@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from oscservice import read_note
-from oscservice.hearing.listener import Listener, Live, NoteHeard
+from oscservice.hearing.listener import Listener, LiveReading, NoteHeard
 from oscservice.instrument.pitch import cents_between, note_hz, note_number
 
 WITHIN_CENTS = 30.0
@@ -38,7 +38,7 @@ def test_the_listener_finds_one_note_in_each_and_the_right_one(notes):
         heard = [event for event in events if isinstance(event, NoteHeard)]
         assert len(heard) == 1, name
         assert abs(cents_between(heard[0].reading.f1_hz, hz)) < WITHIN_CENTS, name
-        live = [cents_between(e.hz, hz) for e in events if isinstance(e, Live)]
+        live = [cents_between(e.hz, hz) for e in events if isinstance(e, LiveReading)]
         assert np.percentile(np.abs(live), 90) < 2 * WITHIN_CENTS, name
 
 

@@ -12,7 +12,7 @@ from made_sound import synthetic_note
 from scipy.signal import butter, sosfiltfilt
 
 from oscservice.hearing.level import ClipDetector, is_clipped
-from oscservice.hearing.listener import Listener, Live, NoteBegan, NoteDismissed, NoteHeard
+from oscservice.hearing.listener import Listener, LiveReading, NoteBegan, NoteDismissed, NoteHeard
 from oscservice.instrument.pitch import cents_between
 
 RATE_HZ = 48000.0
@@ -117,7 +117,7 @@ def test_what_sounds_when_the_stream_begins_and_stays_is_no_note_and_hides_none(
     )
     events = listen(samples)
     assert any(isinstance(event, NoteDismissed) and "steady" in event.reason for event in events)
-    assert all(event.time_s > 1.15 for event in events if isinstance(event, Live))
+    assert all(event.time_s > 1.15 for event in events if isinstance(event, LiveReading))
     found = pitches(events)
     assert len(found) == 1
     assert abs(cents_between(found[0], 98.0)) < 1.0
@@ -136,7 +136,7 @@ def test_hum_learnt_in_the_quiet_is_carried_into_the_note():
             hum_dbfs=-45.0,
             sample_rate_hz=RATE_HZ,
         )
-        live = [event for event in listen(samples) if isinstance(event, Live) and event.time_s > pluck_s]
+        live = [event for event in listen(samples) if isinstance(event, LiveReading) and event.time_s > pluck_s]
         wander.append(max(abs(cents_between(event.hz, truth.momentary_hz(event.time_s))) for event in live))
     assert wander[1] < 0.5
     assert wander[0] > 4.0 * wander[1]
@@ -181,7 +181,7 @@ def test_live_values_come_at_most_25_a_second_and_follow_the_pitch():
     live, fed = [], []
     for end in range(48, len(samples), 48):
         for event in listener.feed(samples[end - 48 : end]):
-            if isinstance(event, Live):
+            if isinstance(event, LiveReading):
                 live.append(event)
                 fed.append(end)
     assert len(live) > 40
@@ -276,7 +276,7 @@ def test_in_trouble_it_is_the_right_note_or_a_refusal_that_says_why(kind):
         note_events = [event for event in events if isinstance(event, NoteHeard) and abs(event.onset_s - pluck_s) < 0.1]
         for event in note_events:
             assert abs(cents_between(event.reading.f1_hz, f1_hz)) < 25.0, (kind, f1_hz)
-        live = [event for event in events if isinstance(event, Live) and event.time_s > pluck_s]
+        live = [event for event in events if isinstance(event, LiveReading) and event.time_s > pluck_s]
         assert all(abs(cents_between(event.hz, f1_hz)) < 25.0 + 3.0 * event.se_cents for event in live), (kind, f1_hz)
         if not note_events:
             refused += 1
@@ -302,7 +302,7 @@ def test_from_the_lowest_string_to_the_last_fret_at_any_rate(f1_hz, rate_hz):
     assert sum(isinstance(event, NoteBegan) for event in events) == 1
     assert len(pitches(events)) == 1
     assert abs(cents_between(pitches(events)[0], truth.f1_hz)) < 1.0
-    live = [event for event in events if isinstance(event, Live)]
+    live = [event for event in events if isinstance(event, LiveReading)]
     assert len(live) > 25
     assert all(abs(cents_between(event.hz, truth.momentary_hz(event.time_s))) < 1.0 for event in live)
 

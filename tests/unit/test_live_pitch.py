@@ -12,15 +12,15 @@ import pytest
 from made_sound import NoteTruth, synthetic_note
 from scipy.signal import butter, sosfiltfilt
 
-from oscservice.hearing.listener import Listener, Live
+from oscservice.hearing.listener import Listener, LiveReading
 from oscservice.hearing.live_pitch import (
     FEWEST_PERIODS,
-    Follower,
-    decide,
+    LivePitchTracker,
+    first_pitch,
     fit_partials,
-    pluck_in,
-    raised_fit,
-    self_likeness,
+    fit_present_partials,
+    normalised_autocorrelation,
+    pluck_sample,
 )
 from oscservice.instrument.pitch import cents_between
 
@@ -42,7 +42,7 @@ def live_values(samples: np.ndarray, truth: NoteTruth, rate_hz: float = RATE_HZ,
     values = []
     for start in range(0, len(samples), block):
         for event in listener.feed(samples[start : start + block]):
-            if isinstance(event, Live):
+            if isinstance(event, LiveReading):
                 now = max(truth.pluck_s, event.time_s)
                 fed_s = (start + block) / rate_hz - truth.pluck_s
                 values.append(Value(fed_s, cents_between(event.hz, truth.heard_hz(now)), event.se_cents))
@@ -147,7 +147,7 @@ def live_offs(samples: np.ndarray, f1_hz: float) -> list[float]:
     offs = []
     for start in range(0, len(samples), 96):
         events = listener.feed(samples[start : start + 96])
-        offs += [cents_between(event.hz, f1_hz) for event in events if isinstance(event, Live)]
+        offs += [cents_between(event.hz, f1_hz) for event in events if isinstance(event, LiveReading)]
     return offs
 
 
@@ -195,7 +195,7 @@ def test_noise_gives_no_values():
         noise = 0.03 * np.random.default_rng(seed).standard_normal(int(1.5 * RATE_HZ))
         noise[: int(0.5 * RATE_HZ)] *= 0.001
         listener = Listener(RATE_HZ)
-        assert [event for event in listener.feed(noise) if isinstance(event, Live)] == []
+        assert [event for event in listener.feed(noise) if isinstance(event, LiveReading)] == []
 
 
 @pytest.mark.parametrize("rate_hz", [8000.0, 22050.0, 44100.0, 96000.0, 192000.0])
@@ -224,8 +224,8 @@ def test_too_few_periods_and_no_note_at_all_give_no_fit():
     sound, _ = working(110.0, FEWEST_PERIODS - 0.2)
     assert fit_partials(sound, WORKING_HZ, 110.0) is None
     assert fit_partials(sound, WORKING_HZ, 5.0) is None
-    assert decide(np.zeros(4000), WORKING_HZ) == 0.0
-    assert decide(sound[:20], WORKING_HZ) == 0.0
+    assert first_pitch(np.zeros(4000), WORKING_HZ) == 0.0
+    assert first_pitch(sound[:20], WORKING_HZ) == 0.0
 
 
 @pytest.mark.parametrize("number", [2, 3])
@@ -234,7 +234,7 @@ def test_a_guess_an_octave_or_a_twelfth_too_low_is_raised(number):
     low = fit_partials(sound, WORKING_HZ, 330.0 / number)
     assert low is not None
     assert low.raised == number
-    fit = raised_fit(sound, WORKING_HZ, 330.0 / number)
+    fit = fit_present_partials(sound, WORKING_HZ, 330.0 / number)
     assert fit is not None
     assert abs(cents_between(fit.hz[0], truth.f1_hz)) < 0.2
 
@@ -248,7 +248,7 @@ def test_a_guess_an_octave_too_high_shows_between_the_partials():
 
 def test_a_sine_is_like_itself_a_period_later():
     sine = np.sin(2.0 * np.pi * np.arange(1000) / 50.0)
-    like = self_likeness(sine, 200)
+    like = normalised_autocorrelation(sine, 200)
     assert like[[0, 50, 100, 200]] == pytest.approx(1.0, abs=1e-3)
     assert like[[25, 75]] == pytest.approx(-1.0, abs=1e-3)
 
@@ -256,8 +256,8 @@ def test_a_sine_is_like_itself_a_period_later():
 @pytest.mark.parametrize("pluck_s", [0.013, 0.02, 0.0301])
 def test_the_pluck_is_found_to_two_milliseconds(pluck_s):
     samples, _ = synthetic_note(f1_hz=110.0, seconds=0.1, pluck_s=pluck_s, noise_dbfs=-60.0, sample_rate_hz=WORKING_HZ)
-    assert pluck_in(samples, WORKING_HZ, 1e-6) / WORKING_HZ == pytest.approx(pluck_s, abs=0.002)
-    assert pluck_in(samples[:5], WORKING_HZ, 1e-6) == 0
+    assert pluck_sample(samples, WORKING_HZ, 1e-6) / WORKING_HZ == pytest.approx(pluck_s, abs=0.002)
+    assert pluck_sample(samples[:5], WORKING_HZ, 1e-6) == 0
 
 
 def test_a_follower_that_started_on_a_knock_comes_to_the_note():
@@ -267,7 +267,7 @@ def test_a_follower_that_started_on_a_knock_comes_to_the_note():
     )
     draw = np.random.default_rng(6)
     samples[:160] += 0.05 * draw.standard_normal(160) * np.exp(-np.arange(160) / 50.0)
-    follower = Follower(WORKING_HZ)
+    follower = LivePitchTracker(WORKING_HZ)
     told = [follower.follow(samples[:end], 1e-7) for end in range(256, len(samples), 128)]
     values = [value for value in told if value is not None]
     assert len(values) > 30

@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness, stiffness_at_place
-from oscservice.hearing.note_identity import ASKED_ODDS, NEW_STRING_CENTS, Known, identify
+from oscservice.hearing.note_identity import ASKED_ODDS, NEW_STRING_CENTS, KnownString, identify
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 
@@ -93,7 +93,7 @@ def taught(**stiffnesses):
     for number in range(1, 7):
         before = expected_stiffness(GUITAR, number)
         log_b = before.log_b + stiffnesses.get(f"s{number}", 0.0)
-        given[number] = Known(0.0, 15.0, Stiffness(log_b, 0.06))
+        given[number] = KnownString(0.0, 15.0, Stiffness(log_b, 0.06))
     return given
 
 

@@ -17,7 +17,7 @@ from oscservice.api.address_table import lookup
 from oscservice.api.note_messages import Bending, note_of, reading
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.session_service import SessionService
-from oscservice.hearing.listener import Live, NoteHeard
+from oscservice.hearing.listener import LiveReading, NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import tuned_by, with_capo, with_notes, with_reference
 from oscservice.instrument.pitch import CENTRE, HARMONIC, HIGHEST, MOST_SEMITONES, OPEN, Place, bend_of, cents_between
@@ -176,7 +176,7 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
 
             def pluck(string: int) -> None:
                 hz = GUITAR.open_hz(string) * 2.0 ** (12.0 / 1200.0)
-                bench.hear(0, [Live(0.1, hz, 0.3, -20.0), NoteHeard(0.1, made_up_reading(hz))])
+                bench.hear(0, [LiveReading(0.1, hz, 0.3, -20.0), NoteHeard(0.1, made_up_reading(hz))])
 
             with unittest.mock.patch.object(bench.server, "publish", sent.update):
                 ask("/session/begin", SCREWS, "made up")

@@ -12,7 +12,7 @@ from tables import Printer, number
 
 from oscservice import read_note, window_pitch
 from oscservice.errors import NoNoteError
-from oscservice.hearing.listener import Listener, Live
+from oscservice.hearing.listener import Listener, LiveReading
 
 BLOCK = 480
 
@@ -98,11 +98,13 @@ def measure(notes: Iterable[Note], printer: Printer) -> None:
     )
 
 
-def _live(note: Note) -> list[Live]:
+def _live(note: Note) -> list[LiveReading]:
     """The live values of one note, asked for."""
     listener = Listener(note.rate_hz)
     listener.expect((note.nominal_hz,))
-    found: list[Live] = []
+    found: list[LiveReading] = []
     for start in range(0, len(note.samples), BLOCK):
-        found += [event for event in listener.feed(note.samples[start : start + BLOCK]) if isinstance(event, Live)]
+        found += [
+            event for event in listener.feed(note.samples[start : start + BLOCK]) if isinstance(event, LiveReading)
+        ]
     return found

@@ -12,7 +12,7 @@ from made_sound import synthetic_note
 from numpy.typing import NDArray
 from tables import Printer
 
-from oscservice.hearing.listener import Listener, Live, NoteHeard
+from oscservice.hearing.listener import Listener, LiveReading, NoteHeard
 
 RATE_HZ = 48000.0
 BLOCK = 480
@@ -54,7 +54,7 @@ def _feed(listener: Listener, minute: NDArray[np.float32]) -> tuple[int, int]:
     for start in range(0, len(minute), BLOCK):
         for event in listener.feed(minute[start : start + BLOCK]):
             readings += isinstance(event, NoteHeard)
-            values += isinstance(event, Live)
+            values += isinstance(event, LiveReading)
     return readings, values
 
 
@@ -72,7 +72,7 @@ def measure(seed: int, printer: Printer) -> None:
             block_began = time.process_time()
             for event in listener.feed(minute[start : start + BLOCK]):
                 readings += isinstance(event, NoteHeard)
-                values += isinstance(event, Live)
+                values += isinstance(event, LiveReading)
             dearest_s = max(dearest_s, time.process_time() - block_began)
         used_s = time.process_time() - began
         rows.append(

@@ -9,7 +9,7 @@ import numpy as np
 from made_sound import NoteTruth, synthetic_note
 from tables import Printer
 
-from oscservice.hearing.listener import Listener, Live
+from oscservice.hearing.listener import Listener, LiveReading
 
 RATE_HZ = 48000.0
 NOTES = {"B0": 30.87, "E2": 82.41, "E4": 329.63}
@@ -59,7 +59,7 @@ def _delay(samples: np.ndarray, truth: NoteTruth, expected_hz: float | None) -> 
     for start in range(0, len(samples), BLOCK):
         end = min(start + BLOCK, len(samples))
         for event in listener.feed(samples[start:end]):
-            if not isinstance(event, Live):
+            if not isinstance(event, LiveReading):
                 continue
             values += 1
             momentary_hz = truth.heard_hz(max(event.time_s, truth.pluck_s))
