@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from oscservice.audio.block import Ring
+from oscservice.audio.block import SampleRing
 from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
@@ -39,7 +39,7 @@ def notes_of(
     samples: np.ndarray, block: int = 1024, longest_s: float = 5.0, rate_hz: int = RATE_HZ
 ) -> Iterator[tuple[NoteHeard, Stretch]]:
     """Each note that is heard in the stream, and what is kept of it."""
-    listener, ring = Listener(rate_hz), Ring(round(longest_s * rate_hz))
+    listener, ring = Listener(rate_hz), SampleRing(round(longest_s * rate_hz))
     for start in range(0, len(samples), block):
         ring.take(samples[start : start + block], start)
         for event in listener.feed(samples[start : start + block]):

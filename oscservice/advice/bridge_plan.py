@@ -16,7 +16,15 @@ import numpy.typing as npt
 from scipy.optimize import lsq_linear
 
 from oscservice.advice.comparison import Comparison
-from oscservice.advice.correction import Move, advised, cents_per_mm, error_after, refusal, room_mm, speaking_lengths_mm
+from oscservice.advice.correction import (
+    Move,
+    cents_per_mm,
+    error_after,
+    limited_move,
+    refusal,
+    speaking_lengths_mm,
+    travel_left_mm,
+)
 from oscservice.instrument.spec import Instrument
 
 Floats = npt.NDArray[np.float64]
@@ -97,13 +105,13 @@ def plan_bridge(
     adjusters = instrument.bridge.adjusters
     moved = np.array([positions.get(a.name, 0.0) for a in adjusters])
     laws = _laws(rows, instrument, moved, response)
-    rooms = [room_mm(a, float(m)) for a, m in zip(adjusters, moved, strict=True)]
+    rooms = [travel_left_mm(a, float(m)) for a, m in zip(adjusters, moved, strict=True)]
     moves: dict[str, Move] = {}
     free = within = np.zeros(len(adjusters))
     if adjusters:
         free, within = laws.solve(None), laws.solve(rooms)
         for a, room, needed, mm, se in zip(adjusters, rooms, free, within, laws.se_mm(free), strict=True):
-            moves[a.name] = advised(float(needed), float(mm), float(se), room, a, why_not)
+            moves[a.name] = limited_move(float(needed), float(mm), float(se), room, a, why_not)
     done = laws.influence @ (np.zeros(len(adjusters)) if why_not else within)
     left = laws.left_cents(done)
     short = laws.influence @ (free - within)

@@ -28,19 +28,19 @@ from scipy.special import logsumexp
 from oscservice.advice.expected_errors import (
     HARMONIC,
     Change,
-    Expected,
+    ExpectedErrors,
     Survey,
-    expect,
-    raised_action,
-    raised_nut,
-    taken_up,
+    expected_errors,
+    with_higher_action,
+    with_higher_nut,
+    with_more_take_up,
 )
 from oscservice.instrument.fretting import FrettedString
 from oscservice.instrument.spec import Instrument
 from oscservice.sentences.sentence_table import ENGLISH
 
 Floats = npt.NDArray[np.float64]
-Growing = Callable[[FrettedString, float], FrettedString]
+SizedChange = Callable[[FrettedString, float], FrettedString]
 
 
 class Cause(StrEnum):
@@ -66,7 +66,7 @@ class CauseProbability:
         fret: the fret it is about; 0 for none.
         size, se: how large it is, 1 sd: mm, or for an uneven string the cents of its worst place.
         probability: of this cause against all the others and none.
-        shift: cents by which it shifts each value of ``Expected``, (n,).
+        shift: cents by which it shifts each value of ``ExpectedErrors``, (n,).
     """
 
     cause: Cause
@@ -102,7 +102,7 @@ _READ_SD_MM = 0.3  # how far a saddle may be from where the file says it stands,
 _SADDLE_SD_MM = 3.0  # or where nobody has read it
 _FILE_TRUE = 0.7  # share of files that tell where the saddles stand
 _SLOTS_MM = np.linspace(0.1, 1.2, 12)
-_TAKEN_UP_MM = np.geomspace(0.006, 0.08, 10)
+_TAKE_UP_MM = np.geomspace(0.006, 0.08, 10)
 _ACTIONS_MM = np.linspace(0.3, 2.5, 12)
 _NUT_SD_MM = 0.6
 _FRET_SD_MM = 0.35
@@ -112,7 +112,7 @@ _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))
 
 
 @dataclass(frozen=True)
-class _Story:
+class _CauseModel:
     """One way a cause may show: shifts it may bring, each as likely, and covariance it adds."""
 
     cause: Cause
@@ -126,7 +126,7 @@ class _Story:
     saddles_known: bool = False  # told only where the file's word on the saddles is true
 
 
-def named_causes(expected: Expected) -> tuple[CauseProbability, ...]:
+def named_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
     """The causes that what was heard speaks for, the surest first; saddles themselves are not among them."""
     found: list[CauseProbability] = []
     while len(found) < MOST_NAMED:
@@ -146,19 +146,19 @@ def named_causes(expected: Expected) -> tuple[CauseProbability, ...]:
     return tuple(found)
 
 
-def ranked_causes(expected: Expected) -> tuple[CauseProbability, ...]:
+def ranked_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
     """Every cause with its probability, the likeliest first, saddles among them; 1 in all."""
     return _ranked(expected, [])
 
 
-def _ranked(expected: Expected, found: list[CauseProbability]) -> tuple[CauseProbability, ...]:
+def _ranked(expected: ExpectedErrors, found: list[CauseProbability]) -> tuple[CauseProbability, ...]:
     known = {(one.cause, one.strings, one.fret) for one in found}
     saddles = _saddles(expected)
     stories: dict[tuple[Cause, tuple[int, ...], int], list[tuple[float, float, float, Floats]]] = {}
-    for story in _stories(expected):
+    for story in _cause_models(expected):
         key = (story.cause, story.strings, story.fret)
         if key not in known:
-            told = _tell(expected, story, saddles[:1] if story.saddles_known else saddles)
+            told = _score(expected, story, saddles[:1] if story.saddles_known else saddles)
             stories.setdefault(key, []).append(told)
     sums = {key: float(logsumexp([weight for weight, *_ in told])) for key, told in stories.items()}
     total = float(logsumexp(list(sums.values())))
@@ -169,7 +169,7 @@ def _ranked(expected: Expected, found: list[CauseProbability]) -> tuple[CausePro
     return tuple(ranked)
 
 
-def _saddles(expected: Expected) -> list[tuple[float, Floats]]:
+def _saddles(expected: ExpectedErrors) -> list[tuple[float, Floats]]:
     """Log weight and covariance of where saddles may stand: where the file says, or anywhere."""
     spread = expected.saddle @ expected.saddle.T
     return [
@@ -178,7 +178,9 @@ def _saddles(expected: Expected) -> list[tuple[float, Floats]]:
     ]
 
 
-def _tell(expected: Expected, story: _Story, saddles: list[tuple[float, Floats]]) -> tuple[float, float, float, Floats]:
+def _score(
+    expected: ExpectedErrors, story: _CauseModel, saddles: list[tuple[float, Floats]]
+) -> tuple[float, float, float, Floats]:
     """Log of prior times evidence; size, its standard error and shift, given the story."""
     logs, sizes, variances, shifts = [], [], [], []
     for log_weight, saddle in saddles:
@@ -219,39 +221,43 @@ def _tell(expected: Expected, story: _Story, saddles: list[tuple[float, Floats]]
     return total + float(np.log(story.prior)), size, square**0.5, np.asarray(share @ np.concatenate(shifts))
 
 
-def _by(change: Growing, mm: float) -> Change:
+def _by(change: SizedChange, mm: float) -> Change:
     return lambda string: change(string, mm)
 
 
-def _stories(expected: Expected) -> Iterator[_Story]:
+def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
     """Every story, with its share of its cause's prior weight."""
     n = len(expected.rows)
     numbers = tuple(expected.strings)
     none, nothing = np.zeros((1, n)), np.zeros((n, n))
 
-    def by_amount(cause: Cause, strings: tuple[int, ...], share: float, sizes: Floats, change: Growing) -> _Story:
+    def by_amount(
+        cause: Cause, strings: tuple[int, ...], share: float, sizes: Floats, change: SizedChange
+    ) -> _CauseModel:
         only = strings[0] if len(strings) == 1 else None
         shifts = [expected.shift(_by(change, mm), only) for mm in sizes.tolist()]
         known = cause is Cause.ACTION  # a saddle that stands elsewhere does the same
-        return _Story(cause, strings, 0, share, sizes, np.array(shifts), nothing, np.zeros(n), known)
+        return _CauseModel(cause, strings, 0, share, sizes, np.array(shifts), nothing, np.zeros(n), known)
 
-    def normal(cause: Cause, strings: tuple[int, ...], fret: int, share: float, column: Floats, sd: float) -> _Story:
-        return _Story(cause, strings, fret, share, np.zeros(1), none, sd**2 * np.outer(column, column), column)
+    def normal(
+        cause: Cause, strings: tuple[int, ...], fret: int, share: float, column: Floats, sd: float
+    ) -> _CauseModel:
+        return _CauseModel(cause, strings, fret, share, np.zeros(1), none, sd**2 * np.outer(column, column), column)
 
-    yield _Story(Cause.SADDLE, numbers, 0, _PRIOR[Cause.SADDLE], np.zeros(1), none, nothing, np.zeros(n))
+    yield _CauseModel(Cause.SADDLE, numbers, 0, _PRIOR[Cause.SADDLE], np.zeros(1), none, nothing, np.zeros(n))
     slot = _PRIOR[Cause.NUT_SLOT] / (len(numbers) + (len(numbers) > 1))
     for chosen in [(number,) for number in numbers] + ([numbers] if len(numbers) > 1 else []):
-        yield by_amount(Cause.NUT_SLOT, chosen, slot, _SLOTS_MM, raised_nut)
+        yield by_amount(Cause.NUT_SLOT, chosen, slot, _SLOTS_MM, with_higher_nut)
     if len(numbers) > 1:  # on one string these can't be told from its own open pitch, or its saddle
         place = expected.shift(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + 1.0))
         yield normal(Cause.NUT_PLACE, numbers, 0, _PRIOR[Cause.NUT_PLACE], place, _NUT_SD_MM)
-        yield by_amount(Cause.FINGER, numbers, _PRIOR[Cause.FINGER], _TAKEN_UP_MM, taken_up)
-        yield by_amount(Cause.ACTION, numbers, _PRIOR[Cause.ACTION], _ACTIONS_MM, raised_action)
+        yield by_amount(Cause.FINGER, numbers, _PRIOR[Cause.FINGER], _TAKE_UP_MM, with_more_take_up)
+        yield by_amount(Cause.ACTION, numbers, _PRIOR[Cause.ACTION], _ACTIONS_MM, with_higher_action)
     for number in numbers:
         for sd, reach_mm in _MASS:
             share = _PRIOR[Cause.UNEVEN] / len(numbers) / len(_MASS)
             spread = expected.uneven(number, sd, reach_mm)
-            yield _Story(Cause.UNEVEN, (number,), 0, share, np.zeros(1), none, spread, np.zeros(n))
+            yield _CauseModel(Cause.UNEVEN, (number,), 0, share, np.zeros(1), none, spread, np.zeros(n))
     frets = sorted({fret for _, fret in expected.rows if fret != HARMONIC})
     for fret in frets:
         has = tuple(number for number, at in expected.rows if at == fret)
@@ -310,17 +316,17 @@ def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Fin
     Raises:
         ValueError: no string was surveyed.
     """
-    expected = expect(instrument, surveys)
+    expected = expected_errors(instrument, surveys)
     return tuple(_finding(expected, one) for one in named_causes(expected))
 
 
-def suspicion(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, Finding | None]:
+def suspected_cause(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, Finding | None]:
     """How probable it is that some cause which no saddle cures is at work, and the likeliest of them, however unsure.
 
     Raises:
         ValueError: no string was surveyed.
     """
-    expected = expect(instrument, surveys)
+    expected = expected_errors(instrument, surveys)
     incurable = [one for one in ranked_causes(expected) if one.cause in INCURABLE]
     likeliest = _finding(expected, incurable[0]) if incurable else None
     return sum(one.probability for one in incurable), likeliest
@@ -333,7 +339,7 @@ def scatter_finding(number: int, scatter_cents: float, limit_cents: float) -> Fi
     return Finding(Cause.SCATTER, (number,), 0, scatter_cents, 0.0, "cents", 1.0, evidence, check, stops=True)
 
 
-def stopped_strings(found: tuple[Finding, ...]) -> dict[int, Finding]:
+def strings_without_advice(found: tuple[Finding, ...]) -> dict[int, Finding]:
     """Strings that are not to be advised on, with the first finding that says so."""
     stopped: dict[int, Finding] = {}
     for finding in found:
@@ -342,7 +348,7 @@ def stopped_strings(found: tuple[Finding, ...]) -> dict[int, Finding]:
     return stopped
 
 
-def left_out_frets(found: tuple[Finding, ...], number: int) -> frozenset[int]:
+def misplaced_frets(found: tuple[Finding, ...], number: int) -> frozenset[int]:
     """Frets that are no ground for advice on a string."""
     return frozenset(f.fret for f in found if f.cause == Cause.FRET and number in f.strings)
 
@@ -352,7 +358,7 @@ def _name(cause: str, strings: tuple[int, ...], fret: int) -> str:
     return f"{cause}{at}, string{'s' if len(strings) > 1 else ''} {', '.join(map(str, strings))}"
 
 
-def _finding(expected: Expected, named: CauseProbability) -> Finding:
+def _finding(expected: ExpectedErrors, named: CauseProbability) -> Finding:
     unit = "cents" if named.cause is Cause.UNEVEN else "mm"
     return Finding(
         cause=str(named.cause),
@@ -368,7 +374,7 @@ def _finding(expected: Expected, named: CauseProbability) -> Finding:
     )
 
 
-def _evidence(expected: Expected, named: CauseProbability) -> str:
+def _evidence(expected: ExpectedErrors, named: CauseProbability) -> str:
     """The value that tells most, what was expected there, what the cause makes of it, and how large that makes it."""
     shift = np.array(named.shift)
     sd = np.sqrt(np.diag(expected.covariance))

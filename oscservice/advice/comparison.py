@@ -33,7 +33,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, stdtrit
 
-from oscservice.advice.pluck_scatter import PluckScatter, learnt
+from oscservice.advice.pluck_scatter import PluckScatter, updated_scatter
 from oscservice.advice.pluck_strength import DRIFT_CENTS, Slope, amplitude, slope_for, walk_covariance
 from oscservice.hearing.student_t_fit import Scattered, scattered, scattered_unlike
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
@@ -81,7 +81,7 @@ class PluckReading:
         return strength if strength is not None and math.isfinite(strength) else None
 
 
-def rise(readings: Sequence[PluckReading], learnt: Slope | None) -> tuple[Floats, Floats]:
+def strength_correction(readings: Sequence[PluckReading], learnt: Slope | None) -> tuple[Floats, Floats]:
     """Cents by which each reading's strength has raised it, and 1 sd of that (all of one slope), shapes (n,).
 
     A pluck whose strength isn't known counts as an average one.
@@ -124,7 +124,7 @@ def unbracketed(stopped: npt.NDArray[np.bool_]) -> bool:
     return bool(stopped[0] or stopped[-1])
 
 
-def unlike(readings: Sequence[PluckReading]) -> bool:
+def strengths_differ(readings: Sequence[PluckReading]) -> bool:
     """Whether one was plucked much harder or softer than the middle one, open and stopped alike."""
     strengths = np.array([r.known_strength_db for r in readings if r.known_strength_db is not None])
     return bool(strengths.size and np.abs(strengths - np.median(strengths)).max() > UNLIKE_DB)
@@ -180,7 +180,7 @@ class JointErrors:
 
     def hand(self, before: PluckScatter) -> PluckScatter:
         """What is known of the hand after it; ``before`` is what it was made with."""
-        return learnt(before, self.variances, self.shares, self.found.likely)
+        return updated_scatter(before, self.variances, self.shares, self.found.likely)
 
     @property
     def errors(self) -> Floats:
@@ -235,25 +235,25 @@ def joint_errors(
     target = places @ np.array(list(targets.values()))
     cents = np.array([cents_between(r.f1_hz, base) for _, r in used]) - target
     order = np.array([i for i, _ in used], dtype=float)
-    risen, unsure = rise([r for _, r in used], slope)
+    risen, unsure = strength_correction([r for _, r in used], slope)
     doubts = np.array([r.doubt_cents for _, r in used])
     data = _Data(cents - risen, places, order, doubts, unsure)
     flags: set[Flag] = set()
     found, variances, shares = _fit(data, hand)
     if places.sum() >= FEWEST_FOR_OUTLIER:
-        suspect = int(np.argmax(np.abs(_left_out(data, found, shares))))
+        suspect = int(np.argmax(np.abs(_leave_one_out_residuals(data, found, shares))))
         kept = data.without(suspect)
         if kept.complete():
             calmer, *grid = _fit(kept, hand)
             # The scatter is itself an estimate: the bar is as unlikely for Student's t as 4 sd is for a normal.
             degrees = hand.weight + len(kept.cents) - 1.0 - len(targets)
             bar = float(stdtrit(degrees, float(ndtr(OUTLIER_SD))))
-            if abs(_left_out(data, calmer, grid[1])[suspect]) > bar:
+            if abs(_leave_one_out_residuals(data, calmer, grid[1])[suspect]) > bar:
                 data, found, (variances, shares) = kept, calmer, grid
                 flags.add(Flag.OUTLIER)
     if unbracketed(data.stopped):
         flags.add(Flag.UNBRACKETED)
-    if unlike([r for _, r in used]):
+    if strengths_differ([r for _, r in used]):
         flags.add(Flag.UNLIKE)
     if any(r.clipped for _, r in used):
         flags.add(Flag.CLIPPED)
@@ -297,7 +297,7 @@ class _Data:
 
 def _fit(data: _Data, hand: PluckScatter) -> tuple[Scattered, Floats, Floats]:
     """Level and errors for every open share and scatter variance of a grid; these variances and shares, (g,)."""
-    found = [_fit_at(data, share, hand) for share, _ in hand.shares]
+    found = [_fit_at_share(data, share, hand) for share, _ in hand.shares]
     count = len(_SCATTER_GRID)
     shares = np.repeat([share for share, _ in hand.shares], count)
     if len(found) == 1:
@@ -312,7 +312,7 @@ def _fit(data: _Data, hand: PluckScatter) -> tuple[Scattered, Floats, Floats]:
     return Scattered(likely, solutions, covariances, float((likely / variances).sum() ** -0.5)), variances, shares
 
 
-def _fit_at(data: _Data, open_share: float, hand: PluckScatter) -> Scattered:
+def _fit_at_share(data: _Data, open_share: float, hand: PluckScatter) -> Scattered:
     if open_share == 1.0:
         known, axes = np.linalg.eigh(data.known_covariance())
         x, y = axes.T @ data.design(), axes.T @ data.cents
@@ -333,7 +333,7 @@ def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
     return high
 
 
-def _left_out(data: _Data, found: Scattered, shares: Floats) -> Floats:
+def _leave_one_out_residuals(data: _Data, found: Scattered, shares: Floats) -> Floats:
     """Each reading's distance from what all the others say of it, in its own sd, (n,)."""
     squared = np.where(data.stopped, 1.0, float(found.likely @ shares**2))
     weights = np.linalg.inv(data.known_covariance() + found.scatter**2 * np.diag(squared))
@@ -351,11 +351,11 @@ __all__ = [
     "Comparison",
     "Flag",
     "HarmonicCheck",
+    "all_flags",
     "combine",
     "compare",
     "harmonic_check",
     "harmonic_rise_cents",
-    "ordered",
 ]
 
 SCATTER_LIMIT_CENTS = 2.0
@@ -364,7 +364,7 @@ SCATTER_LIMIT_CENTS = 2.0
 FEWEST_PLUCKS = 3
 """Fewer stopped plucks than this are no ground for advice."""
 
-EVEN_HAND = PluckScatter(0.6, 4.0)
+EVEN_SCATTER = PluckScatter(0.6, 4.0)
 """A hand whose open plucks scatter as its fretted ones do, before any is heard (assumed)."""
 
 UNEVEN_CENTS = 1.0
@@ -419,7 +419,7 @@ class HarmonicCheck:
 def compare(
     readings: Sequence[PluckReading],
     fret: int,
-    hand: PluckScatter = EVEN_HAND,
+    hand: PluckScatter = EVEN_SCATTER,
     slope: Slope | None = None,
 ) -> Comparison:
     """Error of ``fret`` from bracketed readings in the order they were plucked.
@@ -480,7 +480,7 @@ def combine(first: Comparison, second: Comparison) -> Comparison:
     flags = {*first.flags, *second.flags} - {Flag.FEW, Flag.SCATTERED}
     apart, apart_se = _combined_ambiguity(first, second)
     se = float(weights.sum() ** -0.5)
-    return Comparison(error, se, plucks, scatter, ordered(flags, plucks, scatter), apart, apart_se)
+    return Comparison(error, se, plucks, scatter, all_flags(flags, plucks, scatter), apart, apart_se)
 
 
 def _combined_ambiguity(first: Comparison, second: Comparison) -> tuple[float | None, float]:
@@ -503,10 +503,10 @@ def _compare(
     error, se = joint.combined([1.0])
     plucks = joint.plucks[0]
     apart, apart_se = ambiguity(joint.used, place)
-    return Comparison(error, se, plucks, joint.scatter, ordered(joint.flags, plucks, joint.scatter), apart, apart_se)
+    return Comparison(error, se, plucks, joint.scatter, all_flags(joint.flags, plucks, joint.scatter), apart, apart_se)
 
 
-def ordered(flags: Iterable[Flag], plucks: int, scatter_cents: float) -> tuple[Flag, ...]:
+def all_flags(flags: Iterable[Flag], plucks: int, scatter_cents: float) -> tuple[Flag, ...]:
     """The flags, and those that number of plucks and their scatter add, in the order of ``Flag``."""
     flags = set(flags)
     if plucks < FEWEST_PLUCKS:

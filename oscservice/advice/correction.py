@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
-from oscservice.advice.decision import judge, proved
+from oscservice.advice.decision import confirmed, judge
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
@@ -30,17 +30,17 @@ __all__ = [
     "STAY",
     "TOWARD",
     "Move",
-    "advised",
     "cents_per_mm",
     "direction_of",
     "error_after",
     "judge",
+    "limited_move",
     "null_move_mm",
     "proved",
     "refusal",
-    "room_mm",
     "saddle_correction",
     "speaking_lengths_mm",
+    "travel_left_mm",
     "turns_text",
 ]
 
@@ -177,20 +177,20 @@ def saddle_correction(
     after = (lengths[0] + needed, lengths[1] + needed)
     se = error.se_cents / abs(cents_per_mm(after))
     if adjuster is None:
-        return advised(needed, 0.0, se, (0.0, 0.0), None, refusal(error) or FIXED_SADDLE)
+        return limited_move(needed, 0.0, se, (0.0, 0.0), None, refusal(error) or FIXED_SADDLE)
     (influence,) = adjuster.influence.values()
-    room = room_mm(adjuster, position_mm / influence)
+    room = travel_left_mm(adjuster, position_mm / influence)
     wanted = needed / influence
     within = min(max(wanted, -room[0]), room[1])
-    return advised(wanted, within, se / abs(influence), room, adjuster, refusal(error) or "")
+    return limited_move(wanted, within, se / abs(influence), room, adjuster, refusal(error) or "")
 
 
-def room_mm(adjuster: Adjuster, moved_mm: float) -> tuple[float, float]:
+def travel_left_mm(adjuster: Adjuster, moved_mm: float) -> tuple[float, float]:
     """Room left toward and away from the nut, both >= 0, the adjuster having moved ``moved_mm`` since the start."""
     return max(0.0, adjuster.toward_nut_mm + moved_mm), max(0.0, adjuster.away_mm - moved_mm)
 
 
-def advised(
+def limited_move(
     needed_mm: float, within_mm: float, se_mm: float, room: tuple[float, float], adjuster: Adjuster | None, why_not: str
 ) -> Move:
     """The move of an adjuster that would have to go ``needed_mm`` and can go ``within_mm``, both + away from the nut.

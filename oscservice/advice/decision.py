@@ -15,7 +15,7 @@ from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Com
 PLACING_SD_MM = 0.12
 """How well a hand places a saddle, 1 sd (assumed: a quarter millimetre is seen, a tenth is not)."""
 
-PROVING_PLUCKS = 2
+LAST_PASS_PLUCKS = 2
 """Fewest fretted plucks of a last pass."""
 
 _SURE = 2.4  # sd inside the tolerance before a string is settled
@@ -75,7 +75,7 @@ def judge(
         return Decision.MORE_PLUCKS
     if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
         return Decision.SCATTERED
-    known = with_expected(comparison, expected)
+    known = combined_with_expected(comparison, expected)
     error, se = abs(known.error_cents), known.se_cents
     in_the_end = 1.0 / math.hypot(1.0 / se, 1.0 / last_pass_se_cents)
     if error + max(_LIKELY * se, _SURE * in_the_end) <= tolerance_cents:
@@ -100,7 +100,7 @@ def expected_after(before: Comparison, left_cents: float, placing_cents: float) 
     return Comparison(left_cents, math.hypot(before.se_cents, placing_cents), 0, before.scatter_cents)
 
 
-def with_expected(comparison: Comparison, expected: Comparison | None) -> Comparison:
+def combined_with_expected(comparison: Comparison, expected: Comparison | None) -> Comparison:
     """Both together; the comparison alone where it contradicts what was expected (a slipped saddle, a wrong thread)."""
     if expected is None:
         return comparison
@@ -110,7 +110,7 @@ def with_expected(comparison: Comparison, expected: Comparison | None) -> Compar
     return combine(comparison, expected)
 
 
-def proved(comparison: Comparison, tolerance_cents: float, settled: Comparison | None = None) -> bool | None:
+def confirmed(comparison: Comparison, tolerance_cents: float, settled: Comparison | None = None) -> bool | None:
     """Whether a short last pass bears out a settled string: True, False (compare it again) or None (more plucks).
 
     With the comparison it was settled on, both count together, and the last pass alone must not clearly contradict the
@@ -121,7 +121,7 @@ def proved(comparison: Comparison, tolerance_cents: float, settled: Comparison |
         tolerance_cents: largest error to leave, either way.
         settled: the comparison it was settled on, the saddle not moved since.
     """
-    if comparison.plucks < PROVING_PLUCKS or Flag.UNBRACKETED in comparison.flags:
+    if comparison.plucks < LAST_PASS_PLUCKS or Flag.UNBRACKETED in comparison.flags:
         return None
     if abs(comparison.error_cents) - _LIKELY * comparison.se_cents > tolerance_cents:
         return False

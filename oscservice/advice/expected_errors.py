@@ -76,7 +76,7 @@ class Survey:
 
 
 @dataclass(frozen=True)
-class Expected:
+class ExpectedErrors:
     """Errors heard and expected, n values in all.
 
     Attributes:
@@ -120,7 +120,7 @@ class Expected:
         return found
 
 
-def expect(instrument: Instrument, surveys: Mapping[int, Survey]) -> Expected:
+def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> ExpectedErrors:
     """What is expected of the strings surveyed, beside what was heard.
 
     Raises:
@@ -130,16 +130,18 @@ def expect(instrument: Instrument, surveys: Mapping[int, Survey]) -> Expected:
         raise ValueError("no string was compared")
     strings = {number: _string(instrument, number, survey) for number, survey in sorted(surveys.items())}
     rows, heard, measured = _heard(surveys)
-    columns = np.column_stack([_shift(rows, strings, d.change, d.string) for d in doubts(instrument, surveys)])
+    columns = np.column_stack(
+        [_shift(rows, strings, d.change, d.string) for d in uncertain_factors(instrument, surveys)]
+    )
     covariance = measured + columns @ columns.T
     mean = np.array([0.0 if fret == HARMONIC else fretted_error_cents(strings[n], fret) for n, fret in rows])
-    blank = Expected(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))))
+    blank = ExpectedErrors(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))))
     for fret in {fret for _, fret in rows if fret != HARMONIC}:
         moved = blank.fret(fret)
         covariance += FRET_SD_MM**2 * np.outer(moved, moved) + GROOVE_SD_MM**2 * np.diag(moved**2)
     for number in strings:
         covariance += blank.uneven(number, EVEN_SD, EVEN_LENGTH_MM)
-    saddle = np.column_stack([blank.shift(_moved_saddle, number) for number in strings])
+    saddle = np.column_stack([blank.shift(_with_saddle_back, number) for number in strings])
     return replace(blank, covariance=covariance, saddle=saddle)
 
 
@@ -155,30 +157,30 @@ class UncertainFactor:
     stays: bool
 
 
-def doubts(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[UncertainFactor, ...]:
+def uncertain_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[UncertainFactor, ...]:
     """All that isn't known of the strings surveyed, beside saddles, frets and mass along a string."""
     found = [
-        UncertainFactor(lambda s: clamped(s, GUITAR_ENDS_SD), None, True),
+        UncertainFactor(lambda s: with_more_clamping(s, GUITAR_ENDS_SD), None, True),
         UncertainFactor(lambda s: replace(s, share=s.share + SHARE_SD), None, True),
-        UncertainFactor(lambda s: taken_up(s, TAKE_UP_SD_MM), None, True),
+        UncertainFactor(lambda s: with_more_take_up(s, TAKE_UP_SD_MM), None, True),
         UncertainFactor(lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM), None, True),
         UncertainFactor(lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM), None, True),
-        UncertainFactor(lambda s: raised_action(s, ACTION_SD_MM), None, True),
+        UncertainFactor(lambda s: with_higher_action(s, ACTION_SD_MM), None, True),
         UncertainFactor(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + NUT_PLACE_SD_MM), None, False),
     ]
     for number, survey in surveys.items():
         # B goes with the core's fourth power
         core_sd = (survey.stiffness or expected_stiffness(instrument, number)).sd / 4.0
         found += [
-            UncertainFactor(_thicker(core_sd), number, True),
-            UncertainFactor(lambda s: clamped(s, OWN_ENDS_SD), number, True),
-            UncertainFactor(lambda s: raised_action(s, OWN_ACTION_SD_MM), number, True),
-            UncertainFactor(lambda s: raised_nut(s, NUT_HEIGHT_SD_MM), number, False),
+            UncertainFactor(_with_thicker_core(core_sd), number, True),
+            UncertainFactor(lambda s: with_more_clamping(s, OWN_ENDS_SD), number, True),
+            UncertainFactor(lambda s: with_higher_action(s, OWN_ACTION_SD_MM), number, True),
+            UncertainFactor(lambda s: with_higher_nut(s, NUT_HEIGHT_SD_MM), number, False),
         ]
     return tuple(found)
 
 
-def _thicker(share: float) -> Change:
+def _with_thicker_core(share: float) -> Change:
     square = (1.0 + share) ** 2
     return lambda s: replace(s, kappa=s.kappa * square, stiffness_mm=s.stiffness_mm * square)
 
@@ -236,7 +238,7 @@ def _heard(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], 
     return tuple(rows), np.array(cents), covariance
 
 
-def raised_nut(string: FrettedString, mm: float) -> FrettedString:
+def with_higher_nut(string: FrettedString, mm: float) -> FrettedString:
     """The string with its nut slot higher, the saddle as it was."""
     return replace(
         string,
@@ -245,22 +247,22 @@ def raised_nut(string: FrettedString, mm: float) -> FrettedString:
     )
 
 
-def raised_action(string: FrettedString, mm: float) -> FrettedString:
+def with_higher_action(string: FrettedString, mm: float) -> FrettedString:
     """The string higher at fret 12 by raising its saddle."""
     return replace(string, saddle_over_nut_mm=string.saddle_over_nut_mm + 2.0 * mm)
 
 
-def clamped(string: FrettedString, ends: float) -> FrettedString:
+def with_more_clamping(string: FrettedString, ends: float) -> FrettedString:
     """The string with more of its ends clamped."""
     return replace(string, clamped_ends=string.clamped_ends + ends)
 
 
-def taken_up(string: FrettedString, mm: float) -> FrettedString:
+def with_more_take_up(string: FrettedString, mm: float) -> FrettedString:
     """The string with more of it taken up by the finger."""
     return replace(string, take_up_mm=string.take_up_mm + mm)
 
 
-def _moved_saddle(string: FrettedString) -> FrettedString:
+def _with_saddle_back(string: FrettedString) -> FrettedString:
     return replace(string, setback_mm=string.setback_mm + 1.0)
 
 

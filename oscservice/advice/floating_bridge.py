@@ -56,7 +56,7 @@ WOUND_LOG_SD = 0.2
 """How far all the strings' rates may be off together, and each by itself (1 sd of the logarithm): a core that is in no
 chart is taken to be known to a tenth of its diameter."""
 
-UNHEARD_SD = 0.3
+INITIAL_SD = 0.3
 """Relative tension of a string before it is heard (1 sd): some 250 cents."""
 SLACK = -0.7
 """Relative tension of a slackened string, give or take UNHEARD_SD: eight to thirty semitones down."""
@@ -111,7 +111,7 @@ class Balance:
 
     def cents(self, index: int) -> float:
         """Where the open string stands, in cents from its pitch."""
-        return cents_of(self.mean[index])
+        return cents_from_z(self.mean[index])
 
     def se_cents(self, index: int) -> float:
         """How sure that is (1 sd)."""
@@ -128,22 +128,22 @@ class Balance:
         return np.asarray(found, dtype=np.float64)
 
 
-def z_of(cents: float) -> float:
+def z_from_cents(cents: float) -> float:
     """Relative tension of a string that stands ``cents`` from its pitch."""
     return math.pow(2.0, cents / 600.0) - 1.0
 
 
-def cents_of(z: float) -> float:
+def cents_from_z(z: float) -> float:
     """Cents from pitch of a relative tension; a string without tension counts as four octaves down."""
     return 600.0 * math.log2(1.0 + max(z, -255.0 / 256.0))
 
 
 def cents_per_z(z: float) -> float:
-    """Slope of ``cents_of``."""
+    """Slope of ``cents_from_z``."""
     return CENTS_PER_E / (2.0 * (1.0 + max(z, -255.0 / 256.0)))
 
 
-def unheard(instrument: Instrument) -> Balance:
+def initial_balance(instrument: Instrument) -> Balance:
     """What is known of an instrument before anything is heard of it: its strings, and an ordinary set of springs."""
     numbers = range(1, len(instrument.strings) + 1)
     strings = instrument.strings
@@ -154,7 +154,7 @@ def unheard(instrument: Instrument) -> Balance:
     own = [WOUND_LOG_SD if spec.wound else PLAIN_LOG_SD for spec in strings]
     n = len(strings)
     covariance = np.zeros((2 * n + 1, 2 * n + 1))
-    covariance[:n, :n] = np.diag(np.full(n, UNHEARD_SD**2))
+    covariance[:n, :n] = np.diag(np.full(n, INITIAL_SD**2))
     covariance[n, n] = SPRINGS_LOG_SD**2
     covariance[n + 1 :, n + 1 :] = COMMON_LOG_SD**2 + np.diag(np.square(own))
     return Balance(
@@ -168,7 +168,9 @@ def unheard(instrument: Instrument) -> Balance:
     )
 
 
-def heard(balance: Balance, index: int, cents: float, se_cents: float, *, tuned: bool, fresh: bool = False) -> Balance:
+def after_reading(
+    balance: Balance, index: int, cents: float, se_cents: float, *, tuned: bool, fresh: bool = False
+) -> Balance:
     """After an open string was heard.
 
     Args:
@@ -179,31 +181,31 @@ def heard(balance: Balance, index: int, cents: float, se_cents: float, *, tuned:
             whatever is said, or the bridge is not what it was: what was learned of the pulls is doubted again.
         fresh: it may have been wound on only just now, after others were heard: these may have given.
     """
-    z = z_of(cents)
+    z = z_from_cents(cents)
     if fresh:
-        balance = _pulled(balance, index, z - SLACK)
+        balance = _after_possible_pull(balance, index, z - SLACK)
     variance = (math.hypot(se_cents, HEARD_CENTS) / cents_per_z(z)) ** 2
     mean, covariance = np.array(balance.mean), np.array(balance.covariance)
     off = z - mean[index]
     spread = covariance[index, index] + variance
     if tuned:
-        return _turned(balance, index, z, variance)
+        return _after_tuning(balance, index, z, variance)
     if off**2 > TOUCHED_SD**2 * spread:
-        return _turned(_doubted(balance), index, z, variance)
+        return _after_tuning(_with_first_doubt(balance), index, z, variance)
     gain = covariance[:, index] / spread
     mean = mean + gain * off
     covariance = covariance - gain[:, None] * covariance[None, index, :]
     drift = np.arange(mean.size) < balance.count
     covariance = covariance + np.diag(np.where(drift, (DRIFT_CENTS * 2.0 / CENTS_PER_E) ** 2, 0.0))
-    return _with(balance, mean, covariance)
+    return _updated(balance, mean, covariance)
 
 
-def slackened(balance: Balance, index: int) -> Balance:
+def after_slackening(balance: Balance, index: int) -> Balance:
     """After a string was let down, nobody knows how far."""
-    return _turned(balance, index, SLACK, UNHEARD_SD**2)
+    return _after_tuning(balance, index, SLACK, INITIAL_SD**2)
 
 
-def saddle_moved(balance: Balance, index: int, mm: float) -> Balance:
+def after_saddle_move(balance: Balance, index: int, mm: float) -> Balance:
     """After a string's saddle was moved: at the same tension the string is longer, and lower."""
     mean = np.array(balance.mean)
     mean[index] -= 2.0 * mm / balance.length_mm[index]
@@ -227,26 +229,26 @@ def _strongest_z(balance: Balance, index: int) -> float:
     return SAFE_SHARE * MUSIC_WIRE_STRENGTH_PA * 1e-6 * area_mm2 / balance.tension_n[index] - 1.0
 
 
-def _doubted(balance: Balance) -> Balance:
+def _with_first_doubt(balance: Balance) -> Balance:
     """What was learned of the pulls may be wrong: it is as unsure as at first."""
     n = balance.count
     covariance = np.array(balance.covariance)
     covariance[:n, n:] = covariance[n:, :n] = 0.0
     covariance[n:, n:] = balance.first_doubt
-    return _with(balance, np.array(balance.mean), covariance)
+    return _updated(balance, np.array(balance.mean), covariance)
 
 
-def _pulled(balance: Balance, index: int, sd: float) -> Balance:
+def _after_possible_pull(balance: Balance, index: int, sd: float) -> Balance:
     """The others may have been pulled by a string that was wound on by up to ``sd`` (1 sd) since they were heard."""
     n = balance.count
     column = balance.coupling()[:, index]
     column[index] = 0.0
     covariance = np.array(balance.covariance)
     covariance[:n, :n] += sd**2 * column[:, None] * column[None, :]
-    return _with(balance, np.array(balance.mean), covariance)
+    return _updated(balance, np.array(balance.mean), covariance)
 
 
-def _turned(balance: Balance, index: int, z: float, variance: float) -> Balance:
+def _after_tuning(balance: Balance, index: int, z: float, variance: float) -> Balance:
     """After a string's peg was turned until it stood at ``z``: the others give by their share."""
     n = balance.count
     mean, covariance = np.array(balance.mean), np.array(balance.covariance)
@@ -261,7 +263,7 @@ def _turned(balance: Balance, index: int, z: float, variance: float) -> Balance:
     stray = np.hypot(STRAY_SHARE * column * by, STRAY_CENTS * 2.0 / CENTS_PER_E)
     stray[index] = 0.0
     covariance[:n, :n] += variance * column[:, None] * column[None, :] + np.diag(stray**2)
-    return _with(balance, mean, covariance)
+    return _updated(balance, mean, covariance)
 
 
 def _coupling_slopes(balance: Balance, index: int) -> FloatArray:
@@ -296,7 +298,7 @@ def _rows(matrix: FloatArray) -> tuple[tuple[float, ...], ...]:
     return tuple(tuple(row) for row in matrix.tolist())
 
 
-def _with(balance: Balance, mean: FloatArray, covariance: FloatArray) -> Balance:
+def _updated(balance: Balance, mean: FloatArray, covariance: FloatArray) -> Balance:
     even = (covariance + covariance.T) / 2.0
     return replace(balance, mean=tuple(mean.tolist()), covariance=_rows(even))
 
@@ -306,7 +308,7 @@ LEAST_SHARE = 0.2
 
 
 @dataclass(frozen=True)
-class Goal:
+class RoundGoal:
     """Where a round is to end.
 
     Attributes:
@@ -318,7 +320,7 @@ class Goal:
     share: float
 
 
-def goal_of(balance: Balance, order: Sequence[int]) -> Goal:
+def round_goal(balance: Balance, order: Sequence[int]) -> RoundGoal:
     """Where a round that tunes the strings of ``order``, each once, can end without straining one of them."""
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
@@ -334,7 +336,7 @@ def goal_of(balance: Balance, order: Sequence[int]) -> Goal:
                 share = room / float(way[other])
     share = max(share, LEAST_SHARE)
     ends = [(1.0 - share) * float(z[index]) if index in order else 0.0 for index in range(n)]
-    return Goal(tuple(cents_of(end) for end in ends), share)
+    return RoundGoal(tuple(cents_from_z(end) for end in ends), share)
 
 
 def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[float]) -> tuple[float, ...]:
@@ -347,7 +349,7 @@ def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[f
     """
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
-    goals = np.array([z_of(cents) for cents in goal_cents])
+    goals = np.array([z_from_cents(cents) for cents in goal_cents])
     turns = _turns(z, coupling, order, goals)
     found = []
     for index in range(n):
@@ -355,11 +357,11 @@ def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[f
         target = float(goals[index] - np.sum(coupling[index, later] * turns[later]))
         if index in order:
             target = min(max(target, LOWEST_Z), highest_z(balance, index))
-        found.append(cents_of(target))
+        found.append(cents_from_z(target))
     return tuple(found)
 
 
-def needed(balance: Balance, order: Sequence[int], off: Sequence[int], window_cents: float) -> tuple[int, ...]:
+def strings_to_tune(balance: Balance, order: Sequence[int], off: Sequence[int], window_cents: float) -> tuple[int, ...]:
     """Strings that have to be tuned in the next round.
 
     Args:
@@ -371,19 +373,19 @@ def needed(balance: Balance, order: Sequence[int], off: Sequence[int], window_ce
     chosen = set(off)
     while True:
         now = tuple(index for index in order if index in chosen)
-        ends = ends_cents(balance, now)
+        ends = final_cents(balance, now)
         pulled = {index for index in order if index not in chosen and abs(ends[index]) > window_cents}
         if not pulled:
             return now
         chosen |= pulled
 
 
-def ends_cents(balance: Balance, order: Sequence[int]) -> tuple[float, ...]:
+def final_cents(balance: Balance, order: Sequence[int]) -> tuple[float, ...]:
     """Where every string will stand once those of ``order`` were all brought to pitch, in cents from its own."""
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
     ends = z + coupling @ _turns(z, coupling, order, np.zeros(n))
-    return tuple(cents_of(end) for end in ends.tolist())
+    return tuple(cents_from_z(end) for end in ends.tolist())
 
 
 def _turns(z: FloatArray, coupling: FloatArray, order: Sequence[int], goals: FloatArray) -> FloatArray:

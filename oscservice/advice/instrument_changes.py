@@ -1,6 +1,6 @@
 """What is different about an instrument since it was last on the bench, and what that does to it.
 
-Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow`` does it.
+Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow_change`` does it.
 """
 
 from __future__ import annotations
@@ -10,11 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from oscservice.advice.correction import SHOWN_MM
-from oscservice.advice.prediction import Following, follow
+from oscservice.advice.prediction import SaddleFollowing, follow_change
 from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import INCH_MM, inharmonicity, tension_n
 
-NOTICED_MM = 0.05
+SMALLEST_CHANGE_MM = 0.05
 """Heights and reliefs that differ by less are the same: a ruler and a feeler gauge tell no more (assumed)."""
 
 SPRINGS_SHARE = 0.02
@@ -25,7 +25,7 @@ _SAME = 1e-9
 
 
 @dataclass(frozen=True)
-class Noticed:
+class InstrumentChange:
     """One difference: ``what`` is ``string/N``, ``reference``, ``relief``, ``bridge``, ``strings`` or ``tension``;
     ``text`` what it was, what it is, and what to expect of it, in one line."""
 
@@ -33,7 +33,7 @@ class Noticed:
     text: str
 
 
-def since(filed: Instrument, left: Instrument, now: Instrument) -> tuple[Noticed, ...]:
+def instrument_changes(filed: Instrument, left: Instrument, now: Instrument) -> tuple[InstrumentChange, ...]:
     """What is different.
 
     Args:
@@ -43,20 +43,20 @@ def since(filed: Instrument, left: Instrument, now: Instrument) -> tuple[Noticed
     """
     if len(left.strings) != len(now.strings):
         counts = f"{len(left.strings)} strings before, {len(now.strings)} now"
-        return (Noticed("strings", f"{counts}: nothing of the last session can be compared"),)
+        return (InstrumentChange("strings", f"{counts}: nothing of the last session can be compared"),)
     believed = _believed(filed, left, now)
     effects = _effects(left, believed)
-    found: list[Noticed] = []
+    found: list[InstrumentChange] = []
     for number in range(1, len(now.strings) + 1):
         parts = _string_parts(left.string(number), believed.string(number))
         if parts:
             told = _effect(left, believed, number, effects)
-            found.append(Noticed(f"string/{number}", f"string {number}: {', '.join(parts)}: {told}"))
+            found.append(InstrumentChange(f"string/{number}", f"string {number}: {', '.join(parts)}: {told}"))
     found += _whole(left, believed, effects)
     return tuple(found)
 
 
-def measured_since(left: Instrument, after: Instrument, what: str, strings: Iterable[int]) -> Noticed | None:
+def measured_change(left: Instrument, after: Instrument, what: str, strings: Iterable[int]) -> InstrumentChange | None:
     """What a value that was just measured says has changed, or None if it is about what it was.
 
     Args:
@@ -76,7 +76,7 @@ def measured_since(left: Instrument, after: Instrument, what: str, strings: Iter
         return None
     effects = _effects(left, after)
     told = "; ".join(f"string {number}: {_effect(left, after, number, effects)}" for number in numbers)
-    return Noticed(what, f"{what}: {', '.join(parts)}: {told}")
+    return InstrumentChange(what, f"{what}: {', '.join(parts)}: {told}")
 
 
 def _believed(filed: Instrument, left: Instrument, now: Instrument) -> Instrument:
@@ -95,9 +95,9 @@ def _believed(filed: Instrument, left: Instrument, now: Instrument) -> Instrumen
     return now.model_copy(update={"strings": tuple(strings), "set_up": set_up})
 
 
-def _effects(before: Instrument, after: Instrument) -> tuple[Following, ...]:
+def _effects(before: Instrument, after: Instrument) -> tuple[SaddleFollowing, ...]:
     try:
-        return follow(before, after)
+        return follow_change(before, after)
     except ValueError:  # no saddle makes a string true: nothing is foretold of any
         return ()
 
@@ -125,25 +125,25 @@ def _height_parts(was: StringSpec, here: StringSpec) -> list[str]:
         ("action", was.action_12_mm, here.action_12_mm),
         ("height at the nut", was.nut_height_mm, here.nut_height_mm),
     )
-    return [f"{name} {a:.2f} → {b:.2f} mm" for name, a, b in heights if abs(a - b) >= NOTICED_MM]
+    return [f"{name} {a:.2f} → {b:.2f} mm" for name, a, b in heights if abs(a - b) >= SMALLEST_CHANGE_MM]
 
 
 def _relief_parts(left: Instrument, now: Instrument) -> list[str]:
     was_mm, here_mm = left.set_up.relief_mm, now.set_up.relief_mm
-    if was_mm is None or here_mm is None or abs(was_mm - here_mm) < NOTICED_MM:
+    if was_mm is None or here_mm is None or abs(was_mm - here_mm) < SMALLEST_CHANGE_MM:
         return []
     return [f"relief {was_mm:.2f} → {here_mm:.2f} mm"]
 
 
-def _whole(left: Instrument, now: Instrument, effects: tuple[Following, ...]) -> list[Noticed]:
+def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ...]) -> list[InstrumentChange]:
     """What is different about the instrument as a whole."""
     found = []
     if left.reference_hz != now.reference_hz:
         cents = 1200.0 * math.log2(now.reference_hz / left.reference_hz)
         pitch = f"A4 {left.reference_hz:g} → {now.reference_hz:g} Hz: every string {cents:+.0f} cents"
-        found.append(Noticed("reference", f"{pitch}, {_range(effects)}"))
+        found.append(InstrumentChange("reference", f"{pitch}, {_range(effects)}"))
     for part in _relief_parts(left, now):
-        found.append(Noticed("relief", f"{part}: measure the action again, it goes with the neck"))
+        found.append(InstrumentChange("relief", f"{part}: measure the action again, it goes with the neck"))
     if left.bridge.kind != now.bridge.kind:
         pulls = (
             "strings now pull one another out of tune"
@@ -151,19 +151,21 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[Following, ...]) ->
             else "strings pull one another out of tune no more"
         )
         told = pulls if now.bridge.floating != left.bridge.floating else "saddles are moved another way"
-        found.append(Noticed("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {told}"))
+        found.append(InstrumentChange("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {told}"))
     before_n, after_n = (sum(_pull_n(one, n) for n in range(1, len(now.strings) + 1)) for one in (left, now))
     share = after_n / before_n - 1.0
     if now.bridge.floating and abs(share) > SPRINGS_SHARE:
         more = "more" if share > 0.0 else "less"
         pull = f"all strings pull {abs(share):.0%} {more} ({before_n:.0f} → {after_n:.0f} N)"
         found.append(
-            Noticed("tension", f"{pull}: springs have to be reset; never release springs or strings all at once")
+            InstrumentChange(
+                "tension", f"{pull}: springs have to be reset; never release springs or strings all at once"
+            )
         )
     return found
 
 
-def _range(effects: tuple[Following, ...]) -> str:
+def _range(effects: tuple[SaddleFollowing, ...]) -> str:
     if not effects:
         return "what saddles have to follow by can't be told"
     moves = [one.change_mm for one in effects]
@@ -174,7 +176,7 @@ def _tenths(value: float) -> str:
     return f"{round(value, 1) + 0.0:+.1f}"
 
 
-def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[Following, ...]) -> str:
+def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[SaddleFollowing, ...]) -> str:
     """What to expect of a string: its saddle, its error if that stays, its pull, and its B if it is another string."""
     pulls = _pull_n(left, number), _pull_n(now, number)
     parts = ["what its saddle has to follow by can't be told"]

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.advice.comparison import Comparison, Flag, PluckReading, ambiguity, joint_errors, ordered
+from oscservice.advice.comparison import Comparison, Flag, PluckReading, all_flags, ambiguity, joint_errors
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope
@@ -27,7 +27,7 @@ Floats = npt.NDArray[np.float64]
 UNSURE_NUT_MM = 0.6
 """A nut move less well known than this (1 sd) is not told: it would be larger than any nut is misplaced."""
 
-STEADY_HAND = PluckScatter(0.8, 1.0, ((0.4, 1.0),))
+FRETTED_SCATTER = PluckScatter(0.8, 1.0, ((0.4, 1.0),))
 """A hand whose open plucks scatter 0.4 times as much as freshly fretted ones, these by about a cent (assumed); a dozen
 plucks tell it themselves."""
 
@@ -103,7 +103,7 @@ def compare_frets(
     if not plucked or OPEN not in there:
         return None
     targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
-    joint = joint_errors(readings, targets, STEADY_HAND, slope)
+    joint = joint_errors(readings, targets, FRETTED_SCATTER, slope)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
     told = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(
@@ -112,13 +112,13 @@ def compare_frets(
         tuple(tuple(row) for row in joint.covariance.tolist()),
         joint.plucks,
         joint.scatter,
-        ordered(joint.flags, sum(joint.plucks), joint.scatter),
+        all_flags(joint.flags, sum(joint.plucks), joint.scatter),
         tuple(told) if len(told) == len(plucked) else (),
         joint.scatter_at_most(0.9),
     )
 
 
-def both(first: NeckErrors, second: NeckErrors) -> NeckErrors:
+def combined_neck_errors(first: NeckErrors, second: NeckErrors) -> NeckErrors:
     """Two independent comparisons of the same frets, the saddle not moved between them, weighted by their covariances.
 
     Raises:
@@ -139,13 +139,13 @@ def both(first: NeckErrors, second: NeckErrors) -> NeckErrors:
         tuple(tuple(row) for row in covariance.tolist()),
         plucks,
         scatter,
-        ordered(flags, sum(plucks), scatter),
+        all_flags(flags, sum(plucks), scatter),
         second.ambiguity or first.ambiguity,
         max(first.scatter_bound_cents, second.scatter_bound_cents),
     )
 
 
-def as_one(
+def equivalent_comparison(
     neck: NeckErrors, weights: Mapping[int, float], string: StringSpec, fret: int, position_mm: float
 ) -> Comparison:
     """All frets as one comparison at ``fret``: the error there that the saddle has to null so that what is left over
@@ -161,7 +161,7 @@ def as_one(
     Raises:
         ValueError: no fret has weight.
     """
-    shares, move_mm = _alone(neck, weights, string, position_mm)
+    shares, move_mm = _saddle_only(neck, weights, string, position_mm)
     slope = cents_per_mm(speaking_lengths_mm(string, fret, position_mm))
     # error_after(error) = 0 at the move that all frets ask for
     error = -error_after(0.0, speaking_lengths_mm(string, fret, position_mm), move_mm)
@@ -180,13 +180,13 @@ def saddle_and_nut(
     """The moves of saddle and nut that the errors ask for.
 
     Args:
-        neck, string, position_mm: as in ``as_one``.
+        neck, string, position_mm: as in ``equivalent_comparison``.
         weights: of the frets, for the saddle alone; equal ones if None.
 
     Raises:
         ValueError: no fret has weight.
     """
-    shares, alone_mm = _alone(neck, weights or {}, string, position_mm)
+    shares, alone_mm = _saddle_only(neck, weights or {}, string, position_mm)
     alone_se_mm = _sd(shares, neck)
     untold = ""
     if len(neck.frets) < 2:
@@ -214,7 +214,7 @@ def saddle_and_nut(
     return SaddleAndNut(alone_mm, alone_se_mm, saddle_mm, saddle_se_mm, nut_mm, nut_se_mm, untold)
 
 
-def _alone(
+def _saddle_only(
     neck: NeckErrors, weights: Mapping[int, float], string: StringSpec, position_mm: float
 ) -> tuple[Floats, float]:
     """mm of saddle per cent of each fret's error, (n,), and the move that leaves the least weighted sum of squares."""

@@ -49,12 +49,12 @@ class PluckScatter:
         return self.scatter_cents * math.hypot(1.0 / math.sqrt(stopped), self.open_share / math.sqrt(opened))
 
 
-UNKNOWN = PluckScatter(0.7, 3.0, ((0.2, 0.3), (0.45, 0.4), (1.0, 0.3)))
+UNKNOWN_SCATTER = PluckScatter(0.7, 3.0, ((0.2, 0.3), (0.45, 0.4), (1.0, 0.3)))
 """A hand nobody has heard yet: 0.6 to 1 cent for one player's freshly fretted notes, open ones as much or much less
 (assumed)."""
 
 
-def learnt(before: PluckScatter, variances: Floats, shares: Floats, likely: Floats) -> PluckScatter:
+def updated_scatter(before: PluckScatter, variances: Floats, shares: Floats, likely: Floats) -> PluckScatter:
     """What is known of a hand after a comparison, for the next one.
 
     The scatter's posterior is summed up as the scaled inverse chi-squared distribution with the same mean and variance

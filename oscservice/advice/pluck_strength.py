@@ -99,7 +99,7 @@ def slope_for(strengths_db: Sequence[float], learnt: Slope | None) -> Slope:
     return learnt.at(middle)
 
 
-def learn(plucks: Sequence[Pluck], before: Slope | None = None) -> Slope | None:
+def learn_slope(plucks: Sequence[Pluck], before: Slope | None = None) -> Slope | None:
     """A string's slope from its plucks; None where nothing is known.
 
     Robust least squares with a level for each place, drift in the order of plucks, scatter of unknown size and a

@@ -83,7 +83,7 @@ class StringPrediction:
 
 
 @dataclass(frozen=True)
-class Following:
+class SaddleFollowing:
     """How one saddle has to follow a change of the instrument.
 
     Attributes:
@@ -123,9 +123,9 @@ def predict(instrument: Instrument, *, stiffness: Mapping[int, Stiffness] = _NON
     )
 
 
-def follow(
+def follow_change(
     before: Instrument, after: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE
-) -> tuple[Following, ...]:
+) -> tuple[SaddleFollowing, ...]:
     """How every saddle has to follow, string 1 first.
 
     Args:
@@ -172,7 +172,7 @@ def _predicted(instrument: Instrument, number: int, measured: Stiffness | None) 
     )
 
 
-def _following(before: Instrument, after: Instrument, number: int, measured: Stiffness | None) -> Following:
+def _following(before: Instrument, after: Instrument, number: int, measured: Stiffness | None) -> SaddleFollowing:
     old_spec, new_spec = before.string(number), after.string(number)
     same = _build(old_spec) == _build(new_spec)
     carried = _carried(before, after, number, measured) if same and measured is not None else None
@@ -185,7 +185,7 @@ def _following(before: Instrument, after: Instrument, number: int, measured: Sti
             own = mm
         else:
             doubts[doubt] -= mm
-    return Following(
+    return SaddleFollowing(
         string=number,
         before_note=old_spec.note,
         after_note=new_spec.note,

@@ -28,13 +28,13 @@ from oscservice.advice.expected_errors import (
     HARMONIC,
     PRESS_MM,
     Change,
-    Expected,
+    ExpectedErrors,
     Survey,
-    doubts,
-    expect,
-    raised_action,
-    raised_nut,
-    taken_up,
+    expected_errors,
+    uncertain_factors,
+    with_higher_action,
+    with_higher_nut,
+    with_more_take_up,
 )
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
@@ -79,7 +79,7 @@ class LastPass:
 
 
 @dataclass(frozen=True)
-class Conditioned:
+class FretPosterior:
     """Errors of every fret as they are known, and after them, in one vector, what was not known of the strings.
 
     Attributes:
@@ -105,7 +105,7 @@ class Conditioned:
         """Indices of a string's rows."""
         return np.array([i for i, (number, _) in enumerate(self.rows) if number == string])
 
-    def with_heard(self, take: Floats, value: float, se: float) -> Conditioned:
+    def with_heard(self, take: Floats, value: float, se: float) -> FretPosterior:
         """Conditioned on one more weighted sum, its weights as ``mean``."""
         spread = self.covariance @ take
         gain = spread / float(take @ spread + se**2)
@@ -113,13 +113,13 @@ class Conditioned:
         return replace(self, mean=mean, covariance=self.covariance - np.outer(gain, spread))
 
 
-def conditioned(
+def fret_posterior(
     instrument: Instrument,
     surveys: Mapping[int, Survey],
     positions_mm: Mapping[int, float],
     last: Mapping[int, LastPass],
     named: Sequence[Finding],
-) -> Conditioned:
+) -> FretPosterior:
     """All frets of all strings surveyed, given all that was heard, the saddles where they now stand.
 
     Args:
@@ -135,8 +135,8 @@ def conditioned(
     off_mm = dict.fromkeys(surveys, 0.0)
     # A saddle moves its frets not quite in proportion: the second round starts where the first one found it.
     for _ in range(_ROUNDS):
-        expected = expect(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
-        at, more_mm = _given_surveys(expected, surveys, named, _staying(instrument, surveys))
+        expected = expected_errors(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
+        at, more_mm = _conditioned_on_surveys(expected, surveys, named, _lasting_factors(instrument, surveys))
         off_mm = {n: _within(off_mm[n] + mm, instrument.string(n).scale_mm) for n, mm in more_mm.items()}
     places: dict[int, float] = {}
     for number, survey in surveys.items():
@@ -144,11 +144,11 @@ def conditioned(
         moved_mm = positions_mm.get(number, survey.position_mm) - survey.position_mm
         places[number] = there_mm + moved_mm
         if moved_mm:
-            at = _carried_along(at, instrument, number, there_mm, moved_mm)
+            at = _after_saddle_move(at, instrument, number, there_mm, moved_mm)
     at = replace(at, place_mm=places)
     for number, newer in last.items():
         if number in surveys:
-            take = _summed_up(at, instrument, number, newer)
+            take = _last_pass_weights(at, instrument, number, newer)
             at = at.with_heard(take, newer.comparison.error_cents, newer.comparison.se_cents)
     return at
 
@@ -159,7 +159,7 @@ def _within(off_mm: float, scale_mm: float) -> float:
 
 
 def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey:
-    """The survey with a row for every fret and nothing heard: ``expect`` then gives the prior alone."""
+    """The survey with a row for every fret and nothing heard: ``expected_errors`` then gives the prior alone."""
     frets = tuple(range(1, instrument.frets + 1))
     nothing = (0.0,) * len(frets)
     neck = NeckErrors(frets, nothing, (nothing,) * len(frets), (1,) * len(frets), 0.0)
@@ -167,17 +167,17 @@ def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey
     return Survey(neck, survey.position_mm + off_mm, harmonic, 0.0, survey.stiffness)
 
 
-def _staying(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
+def _lasting_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
     """What of the strings is not known and stays with them in another tuning, or behind a capo."""
-    return tuple((doubt.change, doubt.string) for doubt in doubts(instrument, surveys) if doubt.stays)
+    return tuple((doubt.change, doubt.string) for doubt in uncertain_factors(instrument, surveys) if doubt.stays)
 
 
-def _given_surveys(
-    expected: Expected,
+def _conditioned_on_surveys(
+    expected: ExpectedErrors,
     surveys: Mapping[int, Survey],
     named: Sequence[Finding],
     staying: tuple[tuple[Change, int | None], ...],
-) -> tuple[Conditioned, dict[int, float]]:
+) -> tuple[FretPosterior, dict[int, float]]:
     """The prior conditioned on the surveys; and how far each saddle stands from where it was taken to."""
     errors = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
     cross = np.column_stack([expected.shift(change, only) for change, only in staying])
@@ -187,7 +187,7 @@ def _given_surveys(
     inverse = np.linalg.inv(prior[np.ix_(rows, rows)] + noise)
     weighed = inverse @ (heard - expected.mean[rows])
     covariance = prior - prior[:, rows] @ inverse @ prior[rows]
-    found = Conditioned(expected.rows, staying, mean + prior[:, rows] @ weighed, covariance, {})
+    found = FretPosterior(expected.rows, staying, mean + prior[:, rows] @ weighed, covariance, {})
     off_mm = SADDLE_SD_MM**2 * expected.saddle[rows].T @ weighed
     return found, dict(zip(expected.strings, off_mm.tolist(), strict=True))
 
@@ -215,7 +215,7 @@ def _heard(
     return np.array(index), np.array(cents), covariance
 
 
-def _left_open(expected: Expected, named: Sequence[Finding]) -> Floats:
+def _left_open(expected: ExpectedErrors, named: Sequence[Finding]) -> Floats:
     """Covariance of causes that were named, each as large as it may be."""
     found = np.zeros((len(expected.rows), len(expected.rows)))
     for finding in named:
@@ -229,27 +229,27 @@ def _left_open(expected: Expected, named: Sequence[Finding]) -> Floats:
     return found
 
 
-def _column(expected: Expected, finding: Finding) -> Floats:
+def _column(expected: ExpectedErrors, finding: Finding) -> Floats:
     """Cents by which a cause shifts each row per mm of it, (n,)."""
     found = np.zeros(len(expected.rows))
     for number in set(finding.strings) & set(expected.strings):
         match finding.cause:
             case Cause.NUT_SLOT:
-                found += expected.shift(lambda s: raised_nut(s, 1.0), number)
+                found += expected.shift(lambda s: with_higher_nut(s, 1.0), number)
             case Cause.NUT_PLACE:
                 found += expected.shift(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + 1.0), number)
             case Cause.FINGER:
-                found += expected.shift(lambda s: taken_up(s, 1.0), number)
+                found += expected.shift(lambda s: with_more_take_up(s, 1.0), number)
             case Cause.ACTION:
-                found += expected.shift(lambda s: raised_action(s, 1.0), number)
+                found += expected.shift(lambda s: with_higher_action(s, 1.0), number)
             case Cause.FRET:
                 found += expected.fret(finding.fret, number)
     return found
 
 
-def _carried_along(
-    at: Conditioned, instrument: Instrument, number: int, there_mm: float, moved_mm: float
-) -> Conditioned:
+def _after_saddle_move(
+    at: FretPosterior, instrument: Instrument, number: int, there_mm: float, moved_mm: float
+) -> FretPosterior:
     """After a saddle was moved and the string retuned; a hand places it so well and no better."""
     spec = instrument.string(number)
     shift, slope = np.zeros(len(at.mean)), np.zeros(len(at.mean))
@@ -263,7 +263,7 @@ def _carried_along(
     return replace(at, mean=at.mean + shift, covariance=covariance)
 
 
-def _summed_up(at: Conditioned, instrument: Instrument, number: int, newer: LastPass) -> Floats:
+def _last_pass_weights(at: FretPosterior, instrument: Instrument, number: int, newer: LastPass) -> Floats:
     """Weight of each row in what a last pass sums up: least squares of the saddle's part (``neck.as_one``)."""
     spec, place_mm = instrument.string(number), at.place_mm[number]
     reference = cents_per_mm(speaking_lengths_mm(spec, newer.fret, place_mm))
@@ -301,7 +301,7 @@ class StringRemains:
     measured: tuple[int, ...]
 
 
-def remains(
+def remaining_errors(
     instrument: Instrument,
     surveys: Mapping[int, Survey],
     positions_mm: Mapping[int, float],
@@ -324,17 +324,17 @@ def remains(
         ValueError: no survey, a string or fret that isn't there.
     """
     wanted = _checked(instrument, frets)
-    at = conditioned(instrument, surveys, positions_mm, last or {}, named)
+    at = fret_posterior(instrument, surveys, positions_mm, last or {}, named)
     every = _checked(instrument, None)
     found: dict[int, StringRemains] = {}
     for number, survey in sorted(surveys.items()):
         rows = np.array([at.row(number, fret) for fret in every])
         covariance = at.covariance[np.ix_(rows, rows)]
-        found[number] = _told(number, wanted, at.mean[rows], covariance, survey.neck.frets)
+        found[number] = _string_remains(number, wanted, at.mean[rows], covariance, survey.neck.frets)
     return found
 
 
-def remains_after(
+def remaining_errors_after(
     instrument: Instrument,
     changed: Instrument,
     surveys: Mapping[int, Survey],
@@ -351,16 +351,16 @@ def remains_after(
     capo's fret is its nut, so what stands off the model at fret c is taken off all of them.
 
     Args:
-        instrument, surveys, positions_mm, last, named: as in ``remains``, before the change.
+        instrument, surveys, positions_mm, last, named: as in ``remaining_errors``, before the change.
         changed: the instrument after it.
         frets: the frets to tell, counted from the capo if there is one; all of them if None.
 
     Raises:
-        ValueError: as ``remains``; other strings than before or not as many, or a board that is no capo's.
+        ValueError: as ``remaining_errors``; other strings than before or not as many, or a board that is no capo's.
     """
     capo = _capo_fret(instrument, changed)
     wanted, every = _checked(changed, frets), _checked(changed, None)
-    at = conditioned(instrument, surveys, positions_mm, last or {}, named)
+    at = fret_posterior(instrument, surveys, positions_mm, last or {}, named)
     found: dict[int, StringRemains] = {}
     for number, survey in sorted(surveys.items()):
         log_b = None if survey.stiffness is None else survey.stiffness.log_b
@@ -377,7 +377,9 @@ def remains_after(
         mean, changed_by_doubt = _modelled(after, at.doubts, number, every)
         off[:, len(at.rows) :] += changed_by_doubt - by_doubt
         told = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
-        found[number] = _told(number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, told)
+        found[number] = _string_remains(
+            number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, told
+        )
     return found
 
 
@@ -391,7 +393,7 @@ def _modelled(
     return errors, shifted - errors[:, None]
 
 
-def _told(
+def _string_remains(
     number: int, wanted: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
 ) -> StringRemains:
     """The frets wanted, and the three terms, from all frets of the string: mean (frets,), covariance (frets, frets)."""

@@ -113,7 +113,7 @@ class Response:
         return Response(tuple(w / total for w in weights), tuple(means), tuple(sds))
 
 
-def as_answered(error: Comparison, response: Response) -> Comparison:
+def geometric_equivalent(error: Comparison, response: Response) -> Comparison:
     """The error that geometry would have to null for the move that nulls ``error`` on a string of this response; what
     is not known of the response is in its standard error."""
     se_cents = math.hypot(error.se_cents, error.error_cents * response.sd / response.ratio) / abs(response.ratio)
@@ -159,7 +159,7 @@ def first_response(others: Iterable[Response]) -> Response:
     return Response((1.0 - ODD_SHARE - share, share, ODD_SHARE), (1.0, ratio, 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
 
 
-def oddity(number: int, responses: Mapping[int, Response], adjuster: Adjuster | None) -> str | None:
+def response_warning(number: int, responses: Mapping[int, Response], adjuster: Adjuster | None) -> str | None:
     """Why a string may have answered otherwise than geometry, in words; None if it didn't, or not surely enough.
 
     Args:

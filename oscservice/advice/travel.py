@@ -51,7 +51,7 @@ _SPRUNG = " Springs pull against the strings: never release either side all at o
 
 
 @dataclass(frozen=True)
-class WayOut:
+class TravelRemedy:
     """One thing that helps.
 
     Attributes:
@@ -70,7 +70,9 @@ class WayOut:
     caution: str = ""
 
 
-def ways_out(instrument: Instrument, string: int, missing_mm: float, fretted: FrettedString) -> tuple[WayOut, ...]:
+def travel_remedies(
+    instrument: Instrument, string: int, missing_mm: float, fretted: FrettedString
+) -> tuple[TravelRemedy, ...]:
     """What helps a string whose saddle can't go far enough, in the order of least harm.
 
     Args:
@@ -134,25 +136,25 @@ class _Missing:
         lengths = open_mm, open_mm - self.fretted.scale_mm / 2.0
         return 0.0 - error_after(0.0, lengths, math.copysign(rest_mm, self.mm * rest_mm))
 
-    def way(self, code: str, text: str, changed: FrettedString, caution: str) -> WayOut | None:
+    def way(self, code: str, text: str, changed: FrettedString, caution: str) -> TravelRemedy | None:
         """The way that makes the string another one; None where it isn't worth a tenth of a millimetre."""
         worth = math.copysign(1.0, self.mm) * (fret_12_setback_mm(self.fretted) - fret_12_setback_mm(changed))
         if worth < SHOWN_MM / 2.0:
             return None
-        return WayOut(code, text, worth, self.left_cents(worth), caution + (_SPRUNG if self.floating else ""))
+        return TravelRemedy(code, text, worth, self.left_cents(worth), caution + (_SPRUNG if self.floating else ""))
 
 
-def _turned(instrument: Instrument, string: int) -> WayOut | None:
+def _turned(instrument: Instrument, string: int) -> TravelRemedy | None:
     adjuster = instrument.adjuster_of(string)
     if adjuster is None or adjuster.means == SHAPED or len(adjuster.influence) > 1:
         return None
     text = (
         "If the saddle is a block with its crest off the middle, turn it round; measure again to see what that gives."
     )
-    return WayOut(TURN_SADDLE, text, None, None, _TENSION + (_SPRUNG if instrument.bridge.floating else ""))
+    return TravelRemedy(TURN_SADDLE, text, None, None, _TENSION + (_SPRUNG if instrument.bridge.floating else ""))
 
 
-def _action(at: _Missing) -> WayOut | None:
+def _action(at: _Missing) -> TravelRemedy | None:
     """The least change of action that makes up what is missing, in tenths of a millimetre."""
     now_mm, per_mm2 = at.fretted.action_12_mm, at.fretted.kappa * at.fretted.share / at.fretted.scale_mm
     wanted_mm = math.sqrt(max(now_mm**2 - at.mm / per_mm2, 0.0)) - now_mm
@@ -165,7 +167,7 @@ def _action(at: _Missing) -> WayOut | None:
     return at.way(ACTION, text, replace(at.fretted, saddle_over_nut_mm=over_nut_mm), _TENSION)
 
 
-def _core(at: _Missing, spec: StringSpec) -> WayOut | None:
+def _core(at: _Missing, spec: StringSpec) -> TravelRemedy | None:
     """Another core: the same weight and tension if wound; if plain, weight and tension go with it and kappa stays."""
     factor = 1.0 - _CORE_SHARE if at.sharp else 1.0 + _CORE_SHARE
     word = "thinner" if at.sharp else "thicker"
@@ -181,7 +183,7 @@ def _core(at: _Missing, spec: StringSpec) -> WayOut | None:
     return at.way(CORE, f"Fit a {word} string: {gauge_in:.3f} in, about a tenth {word}.", changed, _TENSION)
 
 
-def _wound(at: _Missing, spec: StringSpec, number: int, open_hz: float) -> WayOut | None:
+def _wound(at: _Missing, spec: StringSpec, number: int, open_hz: float) -> TravelRemedy | None:
     if not at.sharp or spec.wound or spec.gauge_mm < _LEAST_WOUND_MM - 1e-9 or number < _THIRD:
         return None
     gauge_mm = spec.gauge_mm * _WOUND_FOR_PLAIN
@@ -191,7 +193,7 @@ def _wound(at: _Missing, spec: StringSpec, number: int, open_hz: float) -> WayOu
     return at.way(WOUND, f"Fit a wound string instead, about {gauge_mm / INCH_MM:.3f} in.", changed, _TENSION)
 
 
-def _pitch(at: _Missing) -> WayOut | None:
+def _pitch(at: _Missing) -> TravelRemedy | None:
     """A semitone up or down: tension goes with the square of pitch, and both kappa and stiffness with it."""
     factor = _SEMITONE if at.sharp else 1.0 / _SEMITONE
     changed = replace(
@@ -206,29 +208,29 @@ def _pitch(at: _Missing) -> WayOut | None:
     return at.way(PITCH, text, changed, _TENSION)
 
 
-def _crown(instrument: Instrument, string: int, at: _Missing) -> WayOut | None:
+def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | None:
     if instrument.bridge.kind != FIXED or instrument.adjuster_of(string) is not None:
         return None
     shaped = f"have its crown shaped {abs(at.mm):.1f} mm {at.direction}"
     text = f"If the saddle is wide enough, {shaped}; what is cut off is gone."
-    return WayOut(SHAPE_CROWN, text, None, None, _TENSION)
+    return TravelRemedy(SHAPE_CROWN, text, None, None, _TENSION)
 
 
-def _bridge(instrument: Instrument, at: _Missing) -> WayOut:
+def _bridge(instrument: Instrument, at: _Missing) -> TravelRemedy:
     kind, how_far = instrument.bridge.kind, f"{abs(at.mm):.1f} mm {at.direction}"
     if kind == FIXED:
         text = f"Have a repairer move the saddle's slot {how_far} under this string."
     else:
         part = "posts of the bridge" if kind == CLAMPED_FLOATING else "bridge"
         text = f"Have a repairer move the {part} {how_far}; the other saddles then go back by as much."
-    return WayOut(MOVE_BRIDGE, text, abs(at.mm), 0.0, _TENSION + (_SPRUNG if at.floating else ""))
+    return TravelRemedy(MOVE_BRIDGE, text, abs(at.mm), 0.0, _TENSION + (_SPRUNG if at.floating else ""))
 
 
-def _lived_with(at: _Missing) -> WayOut:
+def _lived_with(at: _Missing) -> TravelRemedy:
     cents = at.left_cents(0.0)
     heard, tuned = ("sharp", "flat") if cents > 0.0 else ("flat", "sharp")
     text = (
         f"Live with it: fret 12 stays {abs(cents):.1f} cents {heard}; the open string tuned "
         f"{abs(cents) / 2.0:.1f} cents {tuned} shares that out."
     )
-    return WayOut(LIVE_WITH_IT, text, 0.0, cents)
+    return TravelRemedy(LIVE_WITH_IT, text, 0.0, cents)

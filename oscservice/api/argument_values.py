@@ -15,7 +15,7 @@ from enum import IntEnum
 from oscservice.advice.causes import Cause
 from oscservice.check.verdicts import VERDICT_TEXTS as RECORDED_TEXTS
 from oscservice.check.verdicts import WHAT_TEXTS
-from oscservice.instrument.pitch import HIGHEST
+from oscservice.instrument.pitch import BEND_HIGHEST
 from oscservice.osc.address import Argument
 from oscservice.session.vocabulary import (
     CHECK_TEXTS,
@@ -139,7 +139,7 @@ def text_arg(name: str, words: Iterable[str] = ()) -> Argument:
 
 
 STRING = int_arg("string", "", 1, MAX_STRINGS)
-BEND = int_arg("bend", "", 0, HIGHEST)
+BEND = int_arg("bend", "", 0, BEND_HIGHEST)
 AT_STRING = "/string/{string}"
 AT_FRET = AT_STRING + "/fret/{fret}"
 PLACES = ("open", "harmonic", "fret")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from oscservice.api.topics import Topic
-from oscservice.instrument.pitch import Place, bend_of, note_name, note_number
+from oscservice.instrument.pitch import Place, note_name, note_number, pitch_bend
 from oscservice.instrument.spec import Instrument
 from oscservice.session.events import ReadingTaken
 
@@ -41,11 +41,11 @@ class Bending:
         """The bend of what sounds on a string now, in cents off what it is taken for."""
         if not self.range_semitones:
             return {}
-        return {f"/string/{string}/bend": (bend_of(cents, self.range_semitones),)}
+        return {f"/string/{string}/bend": (pitch_bend(cents, self.range_semitones),)}
 
     def read(self, event: ReadingTaken, instrument: Instrument) -> dict[str, Topic]:
         """The bend that goes with a reading's note."""
         if not self.range_semitones:
             return {}
         midi = note_of(instrument, event.string, Place.parse(event.place))
-        return {"/reading/bend": (event.string, midi, bend_of(event.cents, self.range_semitones))}
+        return {"/reading/bend": (event.string, midi, pitch_bend(event.cents, self.range_semitones))}

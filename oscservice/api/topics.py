@@ -21,7 +21,7 @@ from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.neck_errors import NeckErrors, SaddleAndNut, saddle_and_nut
 from oscservice.advice.prediction import StringPrediction, predict
 from oscservice.advice.saddle_response import Response
-from oscservice.advice.travel import ways_out
+from oscservice.advice.travel import travel_remedies
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import fretted_string
 from oscservice.instrument.pitch import OPEN, Place
@@ -219,7 +219,7 @@ def _ways_out(state: State, number: int) -> tuple[str, str]:
         setback_mm=spec.setback_mm + string.moved_mm,
     )
     missing_mm = string.advice.missing_mm * (-1.0 if string.advice.direction == TOWARD else 1.0)
-    ways = ways_out(state.instrument, number, missing_mm, fretted)
+    ways = travel_remedies(state.instrument, number, missing_mm, fretted)
     # Text after text, whole ones only.
     text = "; ".join(way.text.rstrip(".") for way in ways)
     while len(text) > MOST_CHARACTERS:

@@ -60,7 +60,7 @@ class Block:
     flags: tuple[str, ...] = ()
 
 
-def finite(samples: Samples) -> tuple[Samples, int]:
+def replace_non_finite(samples: Samples) -> tuple[Samples, int]:
     """The samples with NaN and infinity replaced by 0 (the same array when there are none), and how many there were."""
     good = np.isfinite(samples)
     bad = int(samples.size - np.count_nonzero(good))
@@ -169,7 +169,7 @@ class AudioSource(ABC):
 
     def _block(self, samples: Samples, dropped_frames: int = 0, flags: tuple[str, ...] = ()) -> Block:
         """The next block: samples made finite, position and totals counted on."""
-        samples, bad = finite(samples)
+        samples, bad = replace_non_finite(samples)
         self._flag(*flags)
         if bad:
             self._not_finite += bad
@@ -180,7 +180,7 @@ class AudioSource(ABC):
         return Block(samples, start, dropped_frames, flags)
 
 
-class Ring:
+class SampleRing:
     """Samples without a gap: the last block, however long it is, and ``longest_frames`` before it or a block more.
 
     Frames are counted on the source's own time line (``audio.block``).

@@ -17,7 +17,15 @@ from typing import Any
 import numpy as np
 
 from oscservice.audio.block import OVERFLOW, REOPENED, AudioSource, Block, Samples, check_channels, check_rate
-from oscservice.audio.portaudio import InputDevice, find_device, look_again, portaudio, quiet, same_device, words_of
+from oscservice.audio.portaudio import (
+    InputDevice,
+    find_device,
+    one_line,
+    portaudio,
+    refresh_devices,
+    same_device,
+    silenced_stderr,
+)
 from oscservice.errors import AudioInputError
 
 DEVICE_BLOCK_FRAMES = 512
@@ -53,7 +61,7 @@ class DeviceSource(AudioSource):
         self._capture: _Capture | None = None
 
     def __enter__(self) -> DeviceSource:
-        with quiet():
+        with silenced_stderr():
             self._open(self._device)
         return self
 
@@ -88,7 +96,7 @@ class DeviceSource(AudioSource):
         self._release()
         if not lost.any:  # it could be opened, but gave nothing: PortAudio's list may be of another time
             with self._opening:
-                look_again()
+                refresh_devices()
         wait_s, longest_s = _BACKOFF_S
         while not self._closed.wait(wait_s):
             try:
@@ -96,7 +104,7 @@ class DeviceSource(AudioSource):
                 return self._capture
             except AudioInputError:
                 with self._opening:
-                    look_again()
+                    refresh_devices()
             wait_s = min(2 * wait_s, longest_s)
         return None
 
@@ -116,7 +124,7 @@ class DeviceSource(AudioSource):
 
 
 @dataclass(frozen=True)
-class _Heard:
+class _CapturedBlock:
     samples: Samples
     dropped_frames: int
     overflow: bool
@@ -129,7 +137,7 @@ class _Capture:
     def __init__(self, device: InputDevice, rate_hz: int, channels: int) -> None:
         sd = portaudio()
         self._rate_hz = rate_hz
-        self._queue: queue.SimpleQueue[_Heard] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[_CapturedBlock] = queue.SimpleQueue()
         self._most_blocks = math.ceil(_QUEUE_S * rate_hz / DEVICE_BLOCK_FRAMES)
         self._dropped_frames = 0
         self.any = False
@@ -167,7 +175,7 @@ class _Capture:
                 self._dropped_frames += frames
             else:
                 began_s = now_s - frames / self._rate_hz
-                heard = _Heard(
+                heard = _CapturedBlock(
                     np.array(samples, np.float32), self._dropped_frames, bool(status.input_overflow), began_s
                 )
                 self._queue.put(heard)
@@ -177,7 +185,7 @@ class _Capture:
         except Exception:
             self._dropped_frames += frames
 
-    def get(self, timeout_s: float) -> _Heard | None:
+    def get(self, timeout_s: float) -> _CapturedBlock | None:
         try:
             return self._queue.get(timeout=timeout_s)
         except queue.Empty:

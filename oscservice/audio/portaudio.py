@@ -111,7 +111,7 @@ def same_device(device: InputDevice) -> InputDevice:
     return found[0]
 
 
-def look_again() -> None:
+def refresh_devices() -> None:
     """Make PortAudio list the devices afresh: it does so only when it starts.
 
     sounddevice has no public way to do this. There must be no open stream.
@@ -123,7 +123,7 @@ def look_again() -> None:
 
 
 @contextmanager
-def quiet() -> Iterator[None]:
+def silenced_stderr() -> Iterator[None]:
     """Keep what C libraries print on the standard error to themselves, so that one clear line can stand for it.
 
     It holds for the whole process: only for while nothing else runs yet. (sounddevice does the same as it starts.)
@@ -139,6 +139,6 @@ def quiet() -> Iterator[None]:
         os.close(nowhere)
 
 
-def words_of(error: Exception) -> str:
+def one_line(error: Exception) -> str:
     """A driver's message on one line."""
     return " ".join(str(part) for part in error.args[:1]).replace("\n", " ") or type(error).__name__

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from oscservice.advice.pluck_scatter import UNKNOWN
+from oscservice.advice.pluck_scatter import UNKNOWN_SCATTER
 from oscservice.advice.pluck_strength import PRIOR_CENTS, amplitude
 from oscservice.check.verdicts import Case, Note
 from oscservice.instrument.pitch import cents_between
@@ -48,10 +48,10 @@ class Scatter:
         open_weight, stopped_weight: degrees of freedom.
     """
 
-    open_cents: float = UNKNOWN.scatter_cents * UNKNOWN.open_share
-    stopped_cents: float = UNKNOWN.scatter_cents
-    open_weight: float = UNKNOWN.weight
-    stopped_weight: float = UNKNOWN.weight
+    open_cents: float = UNKNOWN_SCATTER.scatter_cents * UNKNOWN_SCATTER.open_share
+    stopped_cents: float = UNKNOWN_SCATTER.scatter_cents
+    open_weight: float = UNKNOWN_SCATTER.weight
+    stopped_weight: float = UNKNOWN_SCATTER.weight
 
     def of(self, case: Case) -> float:
         """That of a case's plucks."""
@@ -224,7 +224,7 @@ def scatter_of(strings: Sequence[Sequence[NoteGroup]]) -> Scatter:
                 share = (count - 1.0) / count
                 sums[stopped] += share * max(counted * square / _NORMAL - sound.se_cents**2, 0.0)
                 degrees[stopped] += share
-        prior, weight = Scatter(), UNKNOWN.weight
+        prior, weight = Scatter(), UNKNOWN_SCATTER.weight
         scatter = Scatter(
             math.sqrt((weight * prior.open_cents**2 + sums[False]) / (weight + degrees[False])),
             math.sqrt((weight * prior.stopped_cents**2 + sums[True]) / (weight + degrees[True])),

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Annotated, Any
 
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
+import typer
 from rich.table import Table
 
+from oscservice.advice import prediction
 from oscservice.advice.correction import SHOWN_MM, STAY, direction_of
-from oscservice.advice.prediction import Following, StringPrediction, follow, predict
-from oscservice.cli.console import named_instrument
+from oscservice.advice.prediction import SaddleFollowing, StringPrediction, follow_change
+from oscservice.cli.arguments import Capo, JsonObject, NewNotes, NewReference, NewSemitones, named_instrument
+from oscservice.cli.console import plain_table, say, wide_console
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import Instrument
 from oscservice.instrument.modified_instrument import (
@@ -80,25 +80,39 @@ class Change:
         return ", ".join(form.format(value) for form, value in parts if value is not None)
 
 
-def predict_command(instrument: str, change: Change, *, as_json: bool) -> None:
+def predict(
+    instrument: Annotated[str, typer.Argument(help="Preset or instrument file.")],
+    action_mm: Annotated[float | None, typer.Option(help="Raise the action at fret 12 by this; - lowers.")] = None,
+    nut_mm: Annotated[float | None, typer.Option(help="Height of the strings over the frets at the nut.")] = None,
+    semitones: NewSemitones = None,
+    notes: NewNotes = None,
+    gauges: Annotated[
+        str | None,
+        typer.Option(help="Gauges in inches, string 1 first; 0.046/0.018 gives a core, - leaves a string on."),
+    ] = None,
+    reference: NewReference = None,
+    capo: Capo = None,
+    as_json: JsonObject = False,
+) -> None:
     """Print the tables, or one JSON object.
 
     Raises:
         InputError: no such instrument, or a change that can't be made.
     """
+    change = Change(action_mm, nut_mm, semitones, notes, gauges, reference, capo)
     before = named_instrument(instrument)
     try:
         after = changed(before, change)
-        foretold = predict(before)
-        foretold_after = predict(after) if str(change) else ()
-        followed = follow(before, after) if str(change) else ()
+        foretold = prediction.predict(before)
+        foretold_after = prediction.predict(after) if str(change) else ()
+        followed = follow_change(before, after) if str(change) else ()
     except ValueError as error:
         raise InputError(f"{instrument}: {error}") from None
     cautions = [*_cautions(foretold, ""), *_cautions(foretold_after, f" after the change ({change})")]
     if as_json:
         print(json.dumps(_object(before, change, foretold, followed, cautions)))
         return
-    console = Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH)
+    console = wide_console(_PIPED_WIDTH)
     console.print(f"{before.title}: where the saddles should stand", style="italic", highlight=False, markup=False)
     console.print(_predictions(before, foretold))
     console.print(_ON_PREDICTIONS, highlight=False)
@@ -109,7 +123,7 @@ def predict_command(instrument: str, change: Change, *, as_json: bool) -> None:
     if before.bridge.slacken:
         console.print(f"\n{_SLACKEN}", highlight=False)
     for caution in cautions:
-        console.print(f"\nCaution: {caution}", highlight=False, markup=False)
+        say(console, f"\nCaution: {caution}")
 
 
 def changed(instrument: Instrument, change: Change) -> Instrument:
@@ -163,7 +177,7 @@ def _object(
     instrument: Instrument,
     change: Change,
     foretold: Sequence[StringPrediction],
-    followed: Sequence[Following],
+    followed: Sequence[SaddleFollowing],
     cautions: Sequence[str],
 ) -> dict[str, Any]:
     found: dict[str, Any] = {
@@ -177,9 +191,8 @@ def _object(
 
 
 def _predictions(instrument: Instrument, foretold: Sequence[StringPrediction]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for heading in ("string", "note", "gauge", "N", "core", "B", "saddle", "now", "before the first pluck"):
-        table.add_column(heading, justify="left" if heading in ("note", "before the first pluck") else "right")
+    numbers = ("gauge", "N", "core", "B", "saddle", "now")
+    table = plain_table("string", "note", *numbers, "before the first pluck", right=("string", *numbers))
     for one in foretold:
         spec = instrument.string(one.string)
         table.add_row(
@@ -214,11 +227,10 @@ def _move(instrument: Instrument, one: StringPrediction) -> str:
 
 
 def _followings(
-    before: Sequence[StringPrediction], after: Sequence[StringPrediction], followed: Sequence[Following]
+    before: Sequence[StringPrediction], after: Sequence[StringPrediction], followed: Sequence[SaddleFollowing]
 ) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for heading in ("string", "note", "N", "before", "after", "follow", "±", "if it stays"):
-        table.add_column(heading, justify="left" if heading in ("note", "follow") else "right")
+    numbers = ("string", "N", "before", "after", "±", "if it stays")
+    table = plain_table("string", "note", "N", "before", "after", "follow", "±", "if it stays", right=numbers)
     for old, new, one in zip(before, after, followed, strict=True):
         table.add_row(
             str(one.string),

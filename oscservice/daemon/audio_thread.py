@@ -15,7 +15,7 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 
-from oscservice.audio.block import OVERFLOW, AudioSource, Block, Ring
+from oscservice.audio.block import OVERFLOW, AudioSource, Block, SampleRing
 from oscservice.errors import AudioInputError, OscserviceError
 from oscservice.hearing.listener import Listener, ListenerEvent, NoteHeard
 from oscservice.record.kept_sound import Stretch, stretch
@@ -63,7 +63,7 @@ class AudioThread:
         self._string_a_channel = string_a_channel
         self._listeners = {channel: Listener(source.sample_rate_hz) for channel in channels}
         held = round(_HELD_S * source.sample_rate_hz)
-        self._rings = {channel: Ring(held) for channel in channels} if keep else {}
+        self._rings = {channel: SampleRing(held) for channel in channels} if keep else {}
         self._stopped = threading.Event()
         self._abandoned = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ears", daemon=True)

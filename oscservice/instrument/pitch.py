@@ -101,13 +101,13 @@ OPEN = Place("open")
 HARMONIC = Place("harmonic")
 
 
-CENTRE, HIGHEST = 8192, 16383
+BEND_CENTRE, BEND_HIGHEST = 8192, 16383
 
 MOST_SEMITONES = 96
 """Widest bend range that can be asked for: all notes of any instrument here."""
 
 
-def bend_of(cents: float, range_semitones: int) -> int:
+def pitch_bend(cents: float, range_semitones: int) -> int:
     """The 14-bit bend nearest to a deviation in cents, + sharp; beyond the range, all the way.
 
     Raises:
@@ -115,5 +115,5 @@ def bend_of(cents: float, range_semitones: int) -> int:
     """
     if range_semitones < 1:
         raise ValueError(f"a bend range of {range_semitones} semitones; expected 1 or more")
-    unit_cents = 100.0 * range_semitones / CENTRE
-    return min(HIGHEST, max(0, round(CENTRE + cents / unit_cents)))
+    unit_cents = 100.0 * range_semitones / BEND_CENTRE
+    return min(BEND_HIGHEST, max(0, round(BEND_CENTRE + cents / unit_cents)))

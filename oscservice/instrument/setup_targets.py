@@ -75,7 +75,7 @@ class SetUp(Frozen):
     )
 
 
-def filled(set_up: SetUp, actions_mm: Sequence[float], over_fret_1_mm: Sequence[float]) -> SetUp:
+def with_default_targets(set_up: SetUp, actions_mm: Sequence[float], over_fret_1_mm: Sequence[float]) -> SetUp:
     """What is wanted, where it isn't said, from the strings as they are: string 1 first."""
 
     def around(low_mm: float, high_mm: float, margin_mm: float) -> Range:

@@ -13,7 +13,13 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, model_validator
 
 from oscservice.instrument.pitch import A4_HZ, Place, note_hz, note_number
-from oscservice.instrument.setup_targets import ACTION_LIMITS_MM, NUT_LIMITS_MM, SetUp, filled, over_fret_1_mm
+from oscservice.instrument.setup_targets import (
+    ACTION_LIMITS_MM,
+    NUT_LIMITS_MM,
+    SetUp,
+    over_fret_1_mm,
+    with_default_targets,
+)
 from oscservice.toml_file import Frozen
 
 CLAMPED_FLOATING = "clamped floating"
@@ -234,7 +240,7 @@ class Instrument(Frozen):
         """What is wanted of it; what its file doesn't say follows from how its strings lie."""
         actions_mm = [string.action_12_mm for string in self.strings]
         over_mm = [over_fret_1_mm(string.nut_height_mm, string.action_12_mm) for string in self.strings]
-        return filled(self.set_up, actions_mm, over_mm)
+        return with_default_targets(self.set_up, actions_mm, over_mm)
 
     def to_json(self) -> str:
         """JSON text that ``from_json`` reads back to an equal instrument."""

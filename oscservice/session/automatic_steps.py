@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from oscservice.advice.causes import scatter_finding
 from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison, Flag
-from oscservice.advice.decision import Decision, with_expected
+from oscservice.advice.decision import Decision, combined_with_expected
 from oscservice.instrument.pitch import OPEN
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import events as ev
@@ -137,7 +137,7 @@ def _after_comparing(state: State) -> list[ev.Event]:
     stopped = uneven(fold(taken, state)) if verdict is Decision.MOVE else []
     if stopped:
         return [*heard, *taken, *stopped]
-    following = judged(state, with_expected(comparison, expected), settled=verdict is Decision.SETTLED)
+    following = judged(state, combined_with_expected(comparison, expected), settled=verdict is Decision.SETTLED)
     if any(isinstance(event, ev.StringJudged) and event.string == state.focus for event in following):
         return [*heard, *taken, *following]
     return [*heard, *following]  # judged together with others: its plucks wait for theirs

@@ -12,7 +12,7 @@ from typing import Any
 
 from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.advice.correction import refusal, speaking_lengths_mm
-from oscservice.advice.instrument_changes import since
+from oscservice.advice.instrument_changes import instrument_changes
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -81,7 +81,7 @@ def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     begun = (command.instrument.to_json(), command.label, command.tolerance_cents)
     last = command.last_time
     left = "" if last is None else last.left.to_json()
-    found = () if last is None else since(last.filed, last.left, command.instrument)
+    found = () if last is None else instrument_changes(last.filed, last.left, command.instrument)
     return [
         ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left, by_hand=command.by_hand),
         *(ev.ChangeNoticed(one.what, one.text) for one in found),

@@ -20,9 +20,9 @@ from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.advice.comparison import PluckReading, harmonic_check, joint_errors
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
-from oscservice.advice.floating_bridge import unheard
+from oscservice.advice.floating_bridge import initial_balance
 from oscservice.advice.pluck_scatter import PluckScatter
-from oscservice.advice.pluck_strength import Pluck, Slope, learn
+from oscservice.advice.pluck_strength import Pluck, Slope, learn_slope
 from oscservice.hearing.inharmonicity import expected_stiffness, log_stiffness, updated_stiffness
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -115,7 +115,7 @@ def slope_learnt(string: StringState) -> Slope | None:
         for order, p in enumerate(string.plucks)
         if p.known_strength_db is not None
     ]
-    return learn(plucks, string.slope)
+    return learn_slope(plucks, string.slope)
 
 
 def hand_learnt(state: State, number: int) -> PluckScatter:
@@ -239,7 +239,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
     played = ComparedFrets.parse(event.frets, instrument.frets) if event.frets else ComparedFrets((event.fret,), (1.0,))
     return State(
         phase=Phase.CHECKING if event.against else Phase.INSPECTING,
-        balance=unheard(instrument) if instrument.bridge.floating else None,
+        balance=initial_balance(instrument) if instrument.bridge.floating else None,
         revision=1,
         instrument=instrument,
         label=event.label,

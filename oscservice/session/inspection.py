@@ -6,7 +6,7 @@ import math
 import re
 from dataclasses import dataclass, replace
 
-from oscservice.advice.instrument_changes import measured_since
+from oscservice.advice.instrument_changes import measured_change
 from oscservice.instrument.modified_instrument import (
     with_action,
     with_height_over_fret_1,
@@ -232,7 +232,7 @@ def _noticed(state: State, what: str, value_mm: float) -> list[ev.Event]:
     found = _NUT.fullmatch(what)
     about = {RELIEF: (1, last), TREBLE: (1,), BASS: (last,)}.get(what, (int(found.group(1)),) if found else ())
     try:
-        noticed = measured_since(left, with_measured(left, what, value_mm, {}), what, about)
+        noticed = measured_change(left, with_measured(left, what, value_mm, {}), what, about)
     except ValueError:  # what is measured now couldn't be on the instrument of then
         return []
     return [] if noticed is None else [ev.ChangeNoticed(noticed.what, noticed.text)]

@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 
 from oscservice.advice.bridge_plan import BridgePlan, adjuster_moves
-from oscservice.advice.causes import Finding, findings, stopped_strings, suspicion
+from oscservice.advice.causes import Finding, findings, strings_without_advice, suspected_cause
 from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, PluckReading, compare
 from oscservice.advice.correction import (
     SHOWN_MM,
@@ -30,11 +30,11 @@ from oscservice.advice.correction import (
     saddle_correction,
     speaking_lengths_mm,
 )
-from oscservice.advice.decision import PROVING_PLUCKS, Decision, judge, with_expected
-from oscservice.advice.neck_errors import NeckErrors, as_one
+from oscservice.advice.decision import LAST_PASS_PLUCKS, Decision, combined_with_expected, judge
+from oscservice.advice.neck_errors import NeckErrors, equivalent_comparison
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope
-from oscservice.advice.saddle_response import as_answered, oddity
+from oscservice.advice.saddle_response import geometric_equivalent, response_warning
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
 from oscservice.session import events as ev
@@ -87,7 +87,7 @@ def surveyed(state: State, number: int) -> Comparison | None:
 def _as_one(state: State, number: int, neck: NeckErrors) -> Comparison:
     assert state.instrument is not None
     spec, moved_mm = state.instrument.string(number), state.string(number).moved_mm
-    return as_one(neck, weights_of(state, number), spec, state.fret, moved_mm)
+    return equivalent_comparison(neck, weights_of(state, number), spec, state.fret, moved_mm)
 
 
 def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity | None:
@@ -137,7 +137,7 @@ def verdict_on(state: State, comparison: Comparison, expected: Comparison | None
         state.tolerance_cents,
         cents_per_mm=cents_per_mm(lengths),
         expected=expected,
-        last_pass_se_cents=state.hand.se_cents(PROVING_PLUCKS, PROVING_PLUCKS),
+        last_pass_se_cents=state.hand.se_cents(LAST_PASS_PLUCKS, LAST_PASS_PLUCKS),
     )
 
 
@@ -153,7 +153,7 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
     if settled:
         return [_judgement(state, number, Status.SETTLED, comparison)]
     string, adjuster = state.instrument.string(number), state.instrument.adjuster_of(number)
-    asked_of_saddle = as_answered(comparison, response_of(state, number))
+    asked_of_saddle = geometric_equivalent(comparison, response_of(state, number))
     move = saddle_correction(asked_of_saddle, string, state.fret, state.string(number).moved_mm, adjuster)
     share = adjuster.influence[number] if adjuster is not None else 1.0
     if abs(move.mm) >= SHOWN_MM / 2.0:
@@ -204,7 +204,7 @@ def _known(state: State, number: int) -> Comparison | None:
     string = state.string(number)
     running = comparison_of(state, number)
     if running is not None and refusal(running) is None:
-        return with_expected(running, expected_of(state, number, running))
+        return combined_with_expected(running, expected_of(state, number, running))
     found = surveyed(state, number) if state.played.several else None
     if found is not None:
         return found
@@ -316,13 +316,13 @@ def causes_tested(state: State) -> list[ev.Event]:
     heard = surveys(state)
     found = findings(state.instrument, heard)
     if not found:
-        probability, likeliest = suspicion(state.instrument, heard)
+        probability, likeliest = suspected_cause(state.instrument, heard)
         if likeliest is not None and probability > SUSPECT and state.survey_plucks < MOST_SURVEY_PLUCKS:
             why = f"{likeliest.name}: {likeliest.probability:.0%} likely; more plucks will tell"
             return [ev.SurveyExtended(state.survey_plucks + 1, why)]
         if likeliest is not None and probability > IN_DOUBT:
             found = (likeliest,)
-    stopped = {n: f for n, f in stopped_strings(found).items() if _advised(state, n)}
+    stopped = {n: f for n, f in strings_without_advice(found).items() if _advised(state, n)}
     told: list[ev.Event] = [ev.CauseNamed(to_json(finding)) for finding in found]
     aside: list[ev.Event] = [ev.StringSetAside(n, _reason(finding)) for n, finding in stopped.items()]
     first: list[ev.Event] = [ev.Focused(max(found[0].strings), "")] if found else []
@@ -335,7 +335,7 @@ def uneven(state: State) -> list[ev.Event]:
     if state.played.several or string.harmonic_cents is None or not _advised(state, state.focus):
         return []
     assert state.instrument is not None
-    found = stopped_strings(findings(state.instrument, surveys(state))).get(state.focus)
+    found = strings_without_advice(findings(state.instrument, surveys(state))).get(state.focus)
     return [] if found is None else stopped_by(replace(found, strings=(state.focus,)))
 
 
@@ -354,7 +354,7 @@ def answered(state: State, comparison: Comparison) -> list[ev.Event]:
     se = math.hypot(comparison.se_cents, move.before_se_cents, move.placing_cents)
     responses = {n: s.response for n, s in zip(state.numbers, state.strings, strict=True) if s.moves}
     responses[state.focus] = string.response.after(move.geometric_cents, heard, se)
-    why = oddity(state.focus, responses, state.instrument.adjuster_of(state.focus)) or ""
+    why = response_warning(state.focus, responses, state.instrument.adjuster_of(state.focus)) or ""
     return [ev.ResponseLearnt(state.focus, move.geometric_cents, heard, se, why)]
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from oscservice.advice.causes import findings, stopped_strings
+from oscservice.advice.causes import findings, strings_without_advice
 from oscservice.advice.comparison import Comparison
-from oscservice.advice.decision import proved
+from oscservice.advice.decision import confirmed
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session import events as ev
 from oscservice.session.judgement import comparison_of, sharing
@@ -57,7 +57,7 @@ def last_word(state: State, comparison: Comparison) -> bool | None:
     last = state.string(state.focus).last
     assert last is not None
     before = last.as_comparison()
-    return proved(comparison, _tolerance(state, before), before)
+    return confirmed(comparison, _tolerance(state, before), before)
 
 
 def _uneven(state: State) -> list[ev.Event]:
@@ -65,7 +65,7 @@ def _uneven(state: State) -> list[ev.Event]:
     survey = survey_of(state, state.focus)
     if survey is None or state.instrument is None or state.named(state.focus) is not None:
         return []
-    found = stopped_strings(findings(state.instrument, {state.focus: survey})).get(state.focus)
+    found = strings_without_advice(findings(state.instrument, {state.focus: survey})).get(state.focus)
     return [] if found is None else [ev.CauseNamed(to_json(replace(found, strings=(state.focus,))))]
 
 

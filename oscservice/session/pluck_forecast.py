@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, Flag
-from oscservice.advice.decision import PROVING_PLUCKS, Decision
+from oscservice.advice.decision import LAST_PASS_PLUCKS, Decision
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import events as ev
 from oscservice.session.judgement import comparison_of, expected_of, verdict_on
@@ -104,8 +104,8 @@ def _enough_to_prove(state: State, shift: float) -> Callable[[list[Place]], bool
         if not all(place in places for place in wanted):
             return False
         ahead = _ahead(state, heard, error_cents, places)
-        if string.last is None or ahead.plucks < PROVING_PLUCKS:
-            return ahead.plucks >= PROVING_PLUCKS
+        if string.last is None or ahead.plucks < LAST_PASS_PLUCKS:
+            return ahead.plucks >= LAST_PASS_PLUCKS
         return last_word(state, ahead) is not None
 
     return enough

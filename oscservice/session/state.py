@@ -15,7 +15,7 @@ from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.advice.comparison import Comparison, PluckReading
 from oscservice.advice.expected_errors import Survey
 from oscservice.advice.floating_bridge import Balance
-from oscservice.advice.pluck_scatter import UNKNOWN, PluckScatter
+from oscservice.advice.pluck_scatter import UNKNOWN_SCATTER, PluckScatter
 from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.saddle_response import Response
 from oscservice.hearing.inharmonicity import Stiffness
@@ -212,7 +212,7 @@ class State:
     tested: bool = False
     unseen: bool = False
     survey_plucks: int = 2
-    hand: PluckScatter = UNKNOWN
+    hand: PluckScatter = UNKNOWN_SCATTER
     against: SetupSummary | None = None
     balance: Balance | None = None
     round_share: float = 1.0

@@ -16,7 +16,7 @@ from oscservice.advice.correction import FIXED_SADDLE
 from oscservice.advice.expected_errors import Survey
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.advice.pluck_strength import SCATTER_CENTS
-from oscservice.advice.remaining_errors import LastPass, StringRemains, remains, remains_after
+from oscservice.advice.remaining_errors import LastPass, StringRemains, remaining_errors, remaining_errors_after
 from oscservice.instrument.spec import Instrument
 from oscservice.session.setup_summary import FretError, SetupSummary, StringSummary
 from oscservice.session.state import State
@@ -62,8 +62,8 @@ def remaining(
     moved = {number: state.string(number).moved_mm for number in surveys}
     last = {number: newer for number in surveys if (newer := _last_pass(state, number)) is not None}
     if changed is None:
-        return remains(state.instrument, surveys, moved, frets, last=last, named=state.findings)
-    return remains_after(state.instrument, changed, surveys, moved, frets, last=last, named=state.findings)
+        return remaining_errors(state.instrument, surveys, moved, frets, last=last, named=state.findings)
+    return remaining_errors_after(state.instrument, changed, surveys, moved, frets, last=last, named=state.findings)
 
 
 def _survey(state: State, number: int) -> Survey | None:

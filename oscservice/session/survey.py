@@ -9,10 +9,10 @@ from dataclasses import asdict
 from functools import lru_cache
 from typing import Any
 
-from oscservice.advice.causes import Finding, left_out_frets
+from oscservice.advice.causes import Finding, misplaced_frets
 from oscservice.advice.comparison import Flag, PluckReading, harmonic_check
 from oscservice.advice.expected_errors import Survey
-from oscservice.advice.neck_errors import NeckErrors, both, compare_frets
+from oscservice.advice.neck_errors import NeckErrors, combined_neck_errors, compare_frets
 from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.saddle_response import Response, first_response
 from oscservice.hearing.inharmonicity import Stiffness
@@ -61,7 +61,7 @@ def neck_errors(plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope:
 
 def weights_of(state: State, number: int) -> Mapping[int, float]:
     """Weight of each fret, those left out that a cause was named for; all of them if none would be left."""
-    left_out = left_out_frets(state.findings, number) if not state.string(number).overruled else frozenset()
+    left_out = misplaced_frets(state.findings, number) if not state.string(number).overruled else frozenset()
     weights = {fret: 0.0 if fret in left_out else weight for fret, weight in state.played.weight().items()}
     return weights if any(weights.values()) else state.played.weight()
 
@@ -75,7 +75,7 @@ def survey_of(state: State, number: int) -> Survey | None:
     before = here(string)
     cents, se = string.harmonic_cents, string.harmonic_se_cents
     if before is not None and before.neck.frets == neck.frets:
-        neck = both(before.neck, neck)
+        neck = combined_neck_errors(before.neck, neck)
         cents, se = before.harmonic_cents, before.harmonic_se_cents
     if {OPEN, HARMONIC} <= {pluck.place for pluck in string.plucks}:
         checked = harmonic_check(string.plucks, stiffness_of(string))

@@ -13,13 +13,13 @@ from dataclasses import replace
 
 from oscservice.advice.floating_bridge import (
     Balance,
-    Goal,
-    ends_cents,
-    goal_of,
-    heard,
-    needed,
-    saddle_moved,
-    slackened,
+    RoundGoal,
+    after_reading,
+    after_saddle_move,
+    after_slackening,
+    final_cents,
+    round_goal,
+    strings_to_tune,
     targets_cents,
 )
 from oscservice.hearing.note_identity import FARTHEST_CENTS
@@ -54,7 +54,7 @@ def open_heard(state: State, event: ev.ReadingTaken) -> State:
     brought_up = first and state.phase is Phase.RETUNING
     tuned = tuning and state.asked_place is None and not in_tune(string) and (brought_up or not unclear(string))
     fresh = tuning and first and not brought_up and event.cents < FAR_FLAT_CENTS
-    return _known(state, heard(state.balance, index, event.cents, event.se_cents, tuned=tuned, fresh=fresh))
+    return _known(state, after_reading(state.balance, index, event.cents, event.se_cents, tuned=tuned, fresh=fresh))
 
 
 def tuned_by_hand(state: State, number: int) -> State:
@@ -63,17 +63,19 @@ def tuned_by_hand(state: State, number: int) -> State:
         return state
     string = state.string(number)
     tuned = string.open_cents is not None or state.phase is Phase.RETUNING
-    return _known(state, heard(state.balance, number - 1, string.target_cents, BY_HAND_CENTS, tuned=tuned))
+    return _known(state, after_reading(state.balance, number - 1, string.target_cents, BY_HAND_CENTS, tuned=tuned))
 
 
 def let_down(state: State, number: int) -> State:
     """A string was slackened: the others rise, and no round of tuning goes on."""
-    return state if state.balance is None else without_targets(_known(state, slackened(state.balance, number - 1)))
+    return (
+        state if state.balance is None else without_targets(_known(state, after_slackening(state.balance, number - 1)))
+    )
 
 
 def lengthened(state: State, number: int, mm: float) -> State:
     """A string's saddle was moved."""
-    return state if state.balance is None else _known(state, saddle_moved(state.balance, number - 1, mm))
+    return state if state.balance is None else _known(state, after_saddle_move(state.balance, number - 1, mm))
 
 
 def targets_set(state: State, event: ev.TargetsSet) -> State:
@@ -136,8 +138,8 @@ def _round_begun(state: State, wanted: Sequence[int]) -> list[ev.Event] | None:
     if not off:
         return None
     order = [n - 1 for n in wanted if not state.string(n).in_tune_by_hand]
-    chosen = needed(state.balance, order, [n - 1 for n in off], window_cents)
-    goal = goal_of(state.balance, chosen)
+    chosen = strings_to_tune(state.balance, order, [n - 1 for n in off], window_cents)
+    goal = round_goal(state.balance, chosen)
     numbers = [index + 1 for index in chosen]
     return [_targets(state, numbers, goal), ev.Focused(numbers[0], "")]
 
@@ -154,17 +156,17 @@ def _still_needed(state: State, wanted: Sequence[int], others: Sequence[int]) ->
         return others
     window_cents = _window_cents(state)
     off = [n - 1 for n in others if not within(replace(state.string(n), target_cents=0.0), window_cents)]
-    chosen = needed(state.balance, [n - 1 for n in others], off, window_cents)
-    ends = ends_cents(state.balance, chosen)
+    chosen = strings_to_tune(state.balance, [n - 1 for n in others], off, window_cents)
+    ends = final_cents(state.balance, chosen)
     arrive = all(abs(ends[n - 1]) <= window_cents for n in wanted if not state.string(n).in_tune_by_hand)
     return [index + 1 for index in chosen] if arrive else others
 
 
-def _targets(state: State, awaiting: Sequence[int], goal: Goal | None = None) -> ev.TargetsSet:
+def _targets(state: State, awaiting: Sequence[int], goal: RoundGoal | None = None) -> ev.TargetsSet:
     """Targets for tuning the strings of ``awaiting`` in this order; without a goal, toward that of the round."""
     assert state.balance is not None
     if goal is None:
-        goal = Goal(tuple(string.goal_cents for string in state.strings), state.round_share)
+        goal = RoundGoal(tuple(string.goal_cents for string in state.strings), state.round_share)
     targets = targets_cents(state.balance, [n - 1 for n in awaiting], goal.cents)
     texts = [" ".join(f"{cents:.2f}" for cents in row) for row in (targets, goal.cents)]
     return ev.TargetsSet(texts[0], texts[1], " ".join(str(n) for n in awaiting), goal.share)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from served import run, told
 
-from oscservice.advice.prediction import follow, predict
+from oscservice.advice.prediction import follow_change, predict
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
 from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_action_raised, with_capo, with_gauges
 
@@ -66,7 +66,7 @@ def test_changes_are_made_together() -> None:
     inch = 25.4
     gauges = {1: NewGauge(0.011 * inch), 2: NewGauge(0.014 * inch), 6: NewGauge(0.052 * inch, 0.019 * inch)}
     after = with_capo(with_action_raised(tuned_by(with_gauges(GUITAR, gauges), -2), 0.3), 2)
-    for given, followed in zip(got["following"], follow(GUITAR, after), strict=True):
+    for given, followed in zip(got["following"], follow_change(GUITAR, after), strict=True):
         assert given["after_mm"] == pytest.approx(followed.after_mm)
         assert given["change_mm"] == pytest.approx(followed.change_mm)
         assert given["change_se_mm"] == pytest.approx(followed.change_se_mm)
@@ -85,7 +85,7 @@ def test_the_nut_the_reference_and_notes() -> None:
 def test_what_follows_stands_in_the_table() -> None:
     got = told("predict", "six-string-648", "--action-mm", "0.5")
     assert (got.code, got.err) == (0, "")
-    first = next(f for f in follow(GUITAR, with_action_raised(GUITAR, 0.5)) if f.string == 6)
+    first = next(f for f in follow_change(GUITAR, with_action_raised(GUITAR, 0.5)) if f.string == 6)
     assert "How each saddle has to follow: action +0.5 mm" in got.out
     row = [line for line in got.out.splitlines() if line.split()[:2] == ["6", "E2"]][-1]
     assert f"{first.change_mm:.1f} mm away from the nut" in row

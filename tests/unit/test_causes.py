@@ -10,14 +10,14 @@ import pytest
 from oscservice.advice.causes import (
     Cause,
     findings,
-    left_out_frets,
+    misplaced_frets,
     named_causes,
     ranked_causes,
     scatter_finding,
-    stopped_strings,
-    suspicion,
+    strings_without_advice,
+    suspected_cause,
 )
-from oscservice.advice.expected_errors import HARMONIC, Survey, expect, mass_effect
+from oscservice.advice.expected_errors import HARMONIC, Survey, expected_errors, mass_effect
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.instrument.fretting import FrettedString, fretted_string
 from oscservice.instrument.instrument_file import load_instrument
@@ -65,8 +65,8 @@ def test_saddles_that_all_stand_elsewhere_than_in_the_file_stop_no_advice(preset
     heard = surveyed(instrument, SOUND, saddle_mm=saddle_mm)
     found = findings(instrument, {n: replace(survey, position_mm=0.0) for n, survey in heard.items()})
     assert {f.cause for f in found} <= {Cause.ACTION}
-    assert stopped_strings(found) == {}
-    assert all(left_out_frets(found, n) == frozenset() for n in heard)
+    assert strings_without_advice(found) == {}
+    assert all(misplaced_frets(found, n) == frozenset() for n in heard)
 
 
 FAULTS = [
@@ -102,7 +102,7 @@ def test_each_cause_is_named_where_it_is_and_as_large_as_it_is(
 def test_probabilities_of_all_causes_come_to_one() -> None:
     for faults, some in ((SOUND, 6), (Faults(nut_raised_mm={3: 0.2}), 6), (Faults(nut_shift_mm=1.0), 2), (SOUND, 1)):
         heard = surveyed(SIX, faults)
-        ranked = ranked_causes(expect(SIX, {n: heard[n] for n in list(heard)[:some]}))
+        ranked = ranked_causes(expected_errors(SIX, {n: heard[n] for n in list(heard)[:some]}))
         assert all(0.0 <= one.probability <= 1.0 for one in ranked)
         assert len({(one.cause, one.strings, one.fret) for one in ranked}) == len(ranked)
         assert sum(one.probability for one in ranked) == pytest.approx(1.0)
@@ -112,7 +112,7 @@ def test_probabilities_of_all_causes_come_to_one() -> None:
 def test_the_larger_the_fault_the_surer_its_cause() -> None:
     told = []
     for mm in (0.0, 0.15, 0.3, 0.6):
-        ranked = ranked_causes(expect(SIX, surveyed(SIX, Faults(nut_raised_mm={5: mm}))))
+        ranked = ranked_causes(expected_errors(SIX, surveyed(SIX, Faults(nut_raised_mm={5: mm}))))
         told.append(next(r.probability for r in ranked if (r.cause, r.strings) == (Cause.NUT_SLOT, (5,))))
     assert told == sorted(told)
     assert told[0] < 0.05
@@ -123,7 +123,7 @@ def test_one_string_at_one_fret_tells_nothing() -> None:
     whole = surveyed(SIX, Faults(nut_shift_mm=2.0, action_raised_mm=1.0))[3]
     at = whole.neck.frets.index(12)
     neck = NeckErrors((12,), (whole.neck.errors_cents[at],), ((whole.neck.covariance[at][at],),), (5,), 0.8)
-    assert named_causes(expect(SIX, {3: Survey(neck)})) == ()
+    assert named_causes(expected_errors(SIX, {3: Survey(neck)})) == ()
 
 
 def test_two_faults_are_both_named() -> None:
@@ -132,9 +132,9 @@ def test_two_faults_are_both_named() -> None:
 
 
 def test_a_slight_fault_is_suspected_before_it_is_named() -> None:
-    sound, _ = suspicion(SIX, surveyed(SIX, SOUND))
+    sound, _ = suspected_cause(SIX, surveyed(SIX, SOUND))
     slight = surveyed(SIX, Faults(nut_raised_mm={3: 0.25}))
-    probability, likeliest = suspicion(SIX, slight)
+    probability, likeliest = suspected_cause(SIX, slight)
     assert sound < 0.15 < probability
     assert likeliest is not None
     assert likeliest.name == "nut slot high, string 3"
@@ -142,13 +142,13 @@ def test_a_slight_fault_is_suspected_before_it_is_named() -> None:
 
 def test_what_follows_from_a_finding() -> None:
     found = findings(SIX, surveyed(SIX, Faults(fret_shift_mm={7: 1.2})))
-    assert stopped_strings(found) == {}
-    assert left_out_frets(found, 4) == {7}
+    assert strings_without_advice(found) == {}
+    assert misplaced_frets(found, 4) == {7}
     slot = findings(SIX, surveyed(SIX, Faults(nut_raised_mm={3: 0.5})))
-    assert set(stopped_strings(slot)) == {3}
-    assert left_out_frets(slot, 3) == set()
+    assert set(strings_without_advice(slot)) == {3}
+    assert misplaced_frets(slot, 3) == set()
     scattered = scatter_finding(2, 3.4, 2.0)
-    assert set(stopped_strings((scattered,))) == {2}
+    assert set(strings_without_advice((scattered,))) == {2}
     assert "3.4" in scattered.text
 
 

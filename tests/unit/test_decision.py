@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from oscservice.advice.comparison import Comparison, Flag, PluckReading, compare
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
-from oscservice.advice.decision import Decision, expected_after, judge, proved, with_expected
+from oscservice.advice.decision import Decision, combined_with_expected, confirmed, expected_after, judge
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
 
@@ -73,13 +73,13 @@ def test_what_was_known_before_a_move_counts_after_it() -> None:
     heard = known(0.1, 0.45, plucks=3)
     assert judge(heard, 1.0) is Decision.MORE_PLUCKS
     assert judge(heard, 1.0, expected=expected) is Decision.SETTLED
-    assert with_expected(heard, expected).plucks == 3
+    assert combined_with_expected(heard, expected).plucks == 3
 
 
 def test_an_expectation_that_is_contradicted_is_dropped() -> None:
     """A wrong thread, a saddle that slipped back: what is heard wins."""
     heard = known(5.0, 0.5, plucks=3)
-    assert with_expected(heard, expected_after(known(6.0, 0.4), 0.0, 0.32)) is heard
+    assert combined_with_expected(heard, expected_after(known(6.0, 0.4), 0.0, 0.32)) is heard
 
 
 @pytest.mark.parametrize(
@@ -96,11 +96,11 @@ def test_an_expectation_that_is_contradicted_is_dropped() -> None:
     ],
 )
 def test_the_last_pass(fresh: Comparison, settled: Comparison | None, answer: bool | None) -> None:
-    assert proved(fresh, 1.0, settled) is answer
+    assert confirmed(fresh, 1.0, settled) is answer
 
 
 def test_a_last_pass_without_a_closing_open_note_waits_for_it() -> None:
-    assert proved(Comparison(0.0, 0.3, 4, 0.6, (Flag.UNBRACKETED,)), 1.0) is None
+    assert confirmed(Comparison(0.0, 0.3, 4, 0.6, (Flag.UNBRACKETED,)), 1.0) is None
 
 
 def rehearse(rng: np.random.Generator, start_cents: float, tolerance: float, scatter: float) -> tuple[float, int, int]:
@@ -129,7 +129,7 @@ def rehearse(rng: np.random.Generator, start_cents: float, tolerance: float, sca
         plucks += 1
         heard = compare(readings, 12)
         if settled is not None:
-            answer = proved(heard, tolerance, settled)
+            answer = confirmed(heard, tolerance, settled)
             if answer:
                 break
             if answer is False:
@@ -137,7 +137,7 @@ def rehearse(rng: np.random.Generator, start_cents: float, tolerance: float, sca
             readings = readings if answer is None else []
             continue
         verdict = judge(heard, tolerance, expected=expected)
-        known_now = with_expected(heard, expected)
+        known_now = combined_with_expected(heard, expected)
         if verdict is Decision.SETTLED:
             settled, readings = known_now, []
         elif verdict is Decision.MOVE:

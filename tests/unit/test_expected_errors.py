@@ -17,12 +17,12 @@ from oscservice.advice.expected_errors import (
     NUT_HEIGHT_SD_MM,
     NUT_PLACE_SD_MM,
     TAKE_UP_SD_MM,
-    Expected,
+    ExpectedErrors,
     Survey,
-    expect,
-    raised_action,
-    raised_nut,
-    taken_up,
+    expected_errors,
+    with_higher_action,
+    with_higher_nut,
+    with_more_take_up,
 )
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness
@@ -34,24 +34,26 @@ from oscservice.simulate.guitar_mechanics import Rig
 
 PRESETS = ("six-string-648", "six-string-628", "seven-string-648", "acoustic-645", "bass-5-864")
 FRETS = (1, 3, 5, 7, 12, 17)
-Shift = Callable[[Expected], np.ndarray]
+Shift = Callable[[ExpectedErrors], np.ndarray]
 
 
 def numbers(instrument: Instrument) -> range:
     return range(1, len(instrument.strings) + 1)
 
 
-def expected_of(instrument: Instrument, errors: dict[int, list[float]] | None = None, sd: float = 0.4) -> Expected:
+def expected_of(
+    instrument: Instrument, errors: dict[int, list[float]] | None = None, sd: float = 0.4
+) -> ExpectedErrors:
     """Of all strings at once, each with a harmonic."""
     rows = tuple(map(tuple, (sd**2 * np.eye(len(FRETS))).tolist()))
     found = {}
     for n in numbers(instrument):
         heard = tuple((errors or {}).get(n, [0.0] * len(FRETS)))
         found[n] = Survey(NeckErrors(FRETS, heard, rows, (2,) * len(FRETS), 0.8), 0.0, 0.0, 0.2)
-    return expect(instrument, found)
+    return expected_errors(instrument, found)
 
 
-def of_string(expected: Expected, values: np.ndarray, number: int) -> np.ndarray:
+def of_string(expected: ExpectedErrors, values: np.ndarray, number: int) -> np.ndarray:
     """Those of the values that are of a string's frets."""
     return np.array([v for (n, f), v in zip(expected.rows, values, strict=True) if n == number and f != HARMONIC])
 
@@ -83,7 +85,8 @@ def test_it_goes_along_with_the_saddle() -> None:
             far.turn_peg(n, cents_between(instrument.open_hz(n), far.open_hz(n)))
     survey = Survey(NeckErrors(FRETS, (0.0,) * 6, tuple(map(tuple, np.eye(6).tolist())), (2,) * 6, 0.8))
     start, moved = (
-        expect(instrument, {n: replace(survey, position_mm=mm) for n in numbers(instrument)}) for mm in (0.0, 2.0)
+        expected_errors(instrument, {n: replace(survey, position_mm=mm) for n in numbers(instrument)})
+        for mm in (0.0, 2.0)
     )
     for n in numbers(instrument):
         told = of_string(start, moved.mean - start.mean, n)
@@ -97,11 +100,11 @@ def test_it_goes_along_with_the_saddle() -> None:
 # What each change does
 
 CHANGES: list[tuple[Faults, Shift]] = [
-    (Faults(nut_raised_mm={2: 0.4}), lambda e: e.shift(lambda s: raised_nut(s, 0.4), 2)),
+    (Faults(nut_raised_mm={2: 0.4}), lambda e: e.shift(lambda s: with_higher_nut(s, 0.4), 2)),
     (Faults(nut_shift_mm=0.8), lambda e: e.shift(lambda s: replace(s, nut_shift_mm=0.8))),
     (Faults(nut_shift_mm=-0.8), lambda e: e.shift(lambda s: replace(s, nut_shift_mm=-0.8))),
-    (Faults(take_up_mm=0.01), lambda e: e.shift(lambda s: taken_up(s, 0.01))),
-    (Faults(action_raised_mm=0.5), lambda e: e.shift(lambda s: raised_action(s, 0.5))),
+    (Faults(take_up_mm=0.01), lambda e: e.shift(lambda s: with_more_take_up(s, 0.01))),
+    (Faults(action_raised_mm=0.5), lambda e: e.shift(lambda s: with_higher_action(s, 0.5))),
     (Faults(fret_shift_mm={5: 0.5}), lambda e: 0.5 * e.fret(5)),
     (Faults(groove_mm={(3, 12): 0.5}), lambda e: 0.5 * e.fret(12, 3)),
 ]
@@ -181,11 +184,11 @@ def test_a_stiffness_that_was_heard_leaves_less_doubt() -> None:
     instrument = load_instrument("six-string-648")
     neck = NeckErrors((12,), (0.0,), ((0.01,),), (6,), 0.6)
     guessed = expected_stiffness(instrument, 6)
-    unheard = expect(instrument, {6: Survey(neck)})
-    heard = expect(instrument, {6: Survey(neck, stiffness=Stiffness(guessed.log_b, 0.05))})
+    unheard = expected_errors(instrument, {6: Survey(neck)})
+    heard = expected_errors(instrument, {6: Survey(neck, stiffness=Stiffness(guessed.log_b, 0.05))})
     assert heard.mean == pytest.approx(unheard.mean, abs=1e-9)
     assert heard.covariance[0, 0] < unheard.covariance[0, 0]
-    stiffer = expect(instrument, {6: Survey(neck, stiffness=Stiffness(guessed.log_b + 0.4, 0.05))})
+    stiffer = expected_errors(instrument, {6: Survey(neck, stiffness=Stiffness(guessed.log_b + 0.4, 0.05))})
     # B goes with the core's fourth power: a tenth more core.
     thicker = rig_of(instrument, faults=Faults(core_factor={6: np.exp(0.1)}))
     change = thicker.error_cents(6, 12) - rig_of(instrument, faults=SOUND).error_cents(6, 12)
@@ -195,6 +198,6 @@ def test_a_stiffness_that_was_heard_leaves_less_doubt() -> None:
 def test_strings_that_are_not_there() -> None:
     instrument = load_instrument("six-string-648")
     with pytest.raises(ValueError, match="no string"):
-        expect(instrument, {})
+        expected_errors(instrument, {})
     with pytest.raises(ValueError, match="7"):
-        expect(instrument, {7: Survey(NeckErrors((12,), (0.0,), ((1.0,),), (3,), 0.6))})
+        expected_errors(instrument, {7: Survey(NeckErrors((12,), (0.0,), ((1.0,),), (3,), 0.6))})

@@ -14,9 +14,9 @@ from oscservice.advice.causes import (
     Cause,
     Finding,
     findings,
-    left_out_frets,
-    stopped_strings,
-    suspicion,
+    misplaced_frets,
+    strings_without_advice,
+    suspected_cause,
 )
 from oscservice.advice.comparison import PluckReading, harmonic_check
 from oscservice.advice.expected_errors import Survey
@@ -181,13 +181,13 @@ def test_what_one_or_two_strings_cannot_tell_is_not_told(strings: int) -> None:
 def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
     instrument = load_instrument("bass-4-864")
     fret, slot = found_on("bass-4-864", Faults(fret_shift_mm={5: 1.8})), found_on("bass-4-864", FAULTS[0][0])
-    assert stopped_strings(fret) == {}
-    assert [left_out_frets(fret, n) for n in (1, 4)] == [{5}, {5}]
-    assert stopped_strings((*fret, *slot)) == {4: slot[0]}
-    assert left_out_frets(slot, 4) == frozenset()
+    assert strings_without_advice(fret) == {}
+    assert [misplaced_frets(fret, n) for n in (1, 4)] == [{5}, {5}]
+    assert strings_without_advice((*fret, *slot)) == {4: slot[0]}
+    assert misplaced_frets(slot, 4) == frozenset()
     first = replace(slot[0], strings=(3, 4))
-    assert stopped_strings((first, *slot))[4] is first
-    probability, likeliest = suspicion(instrument, surveys(instrument, Faults(nut_raised_mm={4: 0.7}), 1))
+    assert strings_without_advice((first, *slot))[4] is first
+    probability, likeliest = suspected_cause(instrument, surveys(instrument, Faults(nut_raised_mm={4: 0.7}), 1))
     assert likeliest is not None
     assert likeliest.name == "nut slot high, string 4"
     assert probability > 0.85

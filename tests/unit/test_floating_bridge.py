@@ -13,17 +13,17 @@ from oscservice.advice.floating_bridge import (
     LOWEST_Z,
     SAFE_RISE,
     Balance,
-    cents_of,
-    ends_cents,
-    goal_of,
-    heard,
+    after_reading,
+    after_saddle_move,
+    after_slackening,
+    cents_from_z,
+    final_cents,
     highest_z,
-    needed,
-    saddle_moved,
-    slackened,
+    initial_balance,
+    round_goal,
+    strings_to_tune,
     targets_cents,
-    unheard,
-    z_of,
+    z_from_cents,
 )
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.simulate.guitar_builder import rig_of
@@ -61,7 +61,7 @@ def true_coupling(bridge: BridgeBuild) -> NDArray[np.float64]:
 
 def listened(balance: Balance, rig: Rig) -> Balance:
     for index in ORDER:
-        balance = heard(balance, index, cents(rig, index), 0.1, tuned=False)
+        balance = after_reading(balance, index, cents(rig, index), 0.1, tuned=False)
     return balance
 
 
@@ -69,22 +69,22 @@ def round_played(balance: Balance, rig: Rig) -> Balance:
     """One round: each string is brought to its target, and the next is heard before it is touched."""
     balance = listened(balance, rig)
     for place, index in enumerate(ORDER):
-        balance = heard(balance, index, cents(rig, index), 0.1, tuned=False)
+        balance = after_reading(balance, index, cents(rig, index), 0.1, tuned=False)
         turn_to(rig, index, targets_cents(balance, ORDER[place:], [0.0] * 6)[index])
-        balance = heard(balance, index, cents(rig, index), 0.1, tuned=True)
+        balance = after_reading(balance, index, cents(rig, index), 0.1, tuned=True)
     return balance
 
 
 def test_cents_and_relative_tension_are_each_others_inverse() -> None:
     # The pitch goes as the square root of the tension (Mersenne's law): an octave is four times as much.
-    assert z_of(1200.0) == pytest.approx(3.0)
+    assert z_from_cents(1200.0) == pytest.approx(3.0)
     for value in (-700.0, -30.0, 0.0, 162.0):
-        assert cents_of(z_of(value)) == pytest.approx(value)
-    assert math.isfinite(cents_of(-1.0))
+        assert cents_from_z(z_from_cents(value)) == pytest.approx(value)
+    assert math.isfinite(cents_from_z(-1.0))
 
 
 def test_the_coupling_of_the_prior_is_that_of_a_bridge_of_three_ordinary_springs() -> None:
-    balance, true = unheard(FLOATING), true_coupling(BridgeBuild(True, 3, 2.5))
+    balance, true = initial_balance(FLOATING), true_coupling(BridgeBuild(True, 3, 2.5))
     assert np.allclose(balance.coupling()[OTHERS], true[OTHERS], rtol=0.02)
     assert np.all(balance.coupling()[OTHERS] < 0.0), "raising one string flattens the others"
 
@@ -93,9 +93,9 @@ def test_the_coupling_of_the_prior_is_that_of_a_bridge_of_three_ordinary_springs
 def test_one_round_teaches_a_coupling_twice_or_half_as_strong(springs: int, n_mm: float) -> None:
     bridge = BridgeBuild(True, springs, n_mm)
     true, rig = true_coupling(bridge), guitar(bridge, [-100.0] * 6)
-    before = unheard(FLOATING).coupling()
+    before = initial_balance(FLOATING).coupling()
     assert not np.allclose(before[OTHERS], true[OTHERS], rtol=0.2)
-    learned = round_played(unheard(FLOATING), rig).coupling()
+    learned = round_played(initial_balance(FLOATING), rig).coupling()
     assert np.allclose(learned[OTHERS], true[OTHERS], rtol=0.2)
 
 
@@ -103,7 +103,7 @@ def test_a_known_bridge_comes_to_pitch_in_one_round_as_the_non_linear_one_does()
     # Targets of about +162, +100, +54, +49, +14, 0 cents for strings 6 to 1 of a set of this kind, all 100 cents flat,
     # were found with another bridge that is solved without linearising (computed here, no published source).
     rig = guitar(BridgeBuild(True, 3, 2.5), [-100.0] * 6)
-    balance = listened(unheard(FLOATING), rig)
+    balance = listened(initial_balance(FLOATING), rig)
     first = targets_cents(balance, ORDER, [0.0] * 6)
     assert [first[index] for index in ORDER] == pytest.approx([162.0, 100.0, 54.0, 49.0, 14.0, 0.0], abs=16.0)
     balance = round_played(balance, rig)
@@ -114,25 +114,25 @@ def test_a_known_bridge_comes_to_pitch_in_one_round_as_the_non_linear_one_does()
 
 def test_what_is_predicted_of_the_others_is_within_what_is_said_of_it() -> None:
     rig = guitar(BridgeBuild(True, 4, 4.0), [20.0, -30.0, 10.0, 25.0, -15.0, 30.0])
-    balance = round_played(unheard(FLOATING), rig)
+    balance = round_played(initial_balance(FLOATING), rig)
     for index in range(6):
         assert abs(balance.cents(index) - cents(rig, index)) < 3.0 * balance.se_cents(index) + 0.3
 
 
 def test_a_string_let_down_and_brought_back_leaves_the_others_nearly_where_they_were() -> None:
     rig = guitar(BridgeBuild(True, 3, 2.5))
-    balance = listened(unheard(FLOATING), rig)
-    down = slackened(balance, 5)
+    balance = listened(initial_balance(FLOATING), rig)
+    down = after_slackening(balance, 5)
     assert all(down.cents(n) > 20.0 and down.se_cents(n) > 5.0 for n in range(5))
-    back = heard(saddle_moved(down, 5, 3.0), 5, 0.0, 0.1, tuned=True)
+    back = after_reading(after_saddle_move(down, 5, 3.0), 5, 0.0, 0.1, tuned=True)
     assert all(abs(back.cents(n)) < 3.0 and back.se_cents(n) < 5.0 for n in range(5))
     # At the same pitch a string 3 mm longer pulls 2 * 3 / 652 harder, which is 8 cents of a string of the old length.
     assert back.cents(4) == pytest.approx(8.0 * float(balance.coupling()[4, 5]), abs=0.3)
 
 
 def test_a_string_far_from_where_it_should_be_was_touched_and_the_rest_is_doubted() -> None:
-    balance = round_played(unheard(FLOATING), guitar(BridgeBuild(True, 3, 2.5), [-50.0] * 6))
-    touched = heard(balance, 3, 40.0, 0.1, tuned=False)
+    balance = round_played(initial_balance(FLOATING), guitar(BridgeBuild(True, 3, 2.5), [-50.0] * 6))
+    touched = after_reading(balance, 3, 40.0, 0.1, tuned=False)
     assert touched.cents(3) == pytest.approx(40.0)
     assert touched.cents(5) < balance.cents(5) - 2.0
     assert touched.covariance[6][6] == pytest.approx(balance.first_doubt[0][0])
@@ -140,7 +140,7 @@ def test_a_string_far_from_where_it_should_be_was_touched_and_the_rest_is_doubte
 
 def test_a_blocked_bridge_is_learned_to_be_one() -> None:
     rig = guitar(BridgeBuild(False), [-60.0] * 6)
-    balance = unheard(FLOATING)
+    balance = initial_balance(FLOATING)
     for _ in range(2):
         balance = round_played(balance, rig)
     assert np.all(np.abs(balance.coupling()[OTHERS]) < 0.04)
@@ -148,32 +148,32 @@ def test_a_blocked_bridge_is_learned_to_be_one() -> None:
 
 
 def test_a_round_that_would_strain_a_string_goes_part_of_the_way() -> None:
-    balance = unheard(FLOATING)
+    balance = initial_balance(FLOATING)
     for index in range(6):
-        balance = heard(balance, index, -500.0, 0.1, tuned=False)
-    goal = goal_of(balance, ORDER)
+        balance = after_reading(balance, index, -500.0, 0.1, tuned=False)
+    goal = round_goal(balance, ORDER)
     assert LEAST_SHARE <= goal.share < 1.0
     targets = targets_cents(balance, ORDER, goal.cents)
     for index, target in enumerate(targets):
-        assert cents_of(LOWEST_Z) - 0.01 <= target <= cents_of(highest_z(balance, index)) + 0.01
-    near = unheard(FLOATING)
+        assert cents_from_z(LOWEST_Z) - 0.01 <= target <= cents_from_z(highest_z(balance, index)) + 0.01
+    near = initial_balance(FLOATING)
     for index in range(6):
-        near = heard(near, index, -100.0, 0.1, tuned=False)
-    assert goal_of(near, ORDER).share == 1.0
+        near = after_reading(near, index, -100.0, 0.1, tuned=False)
+    assert round_goal(near, ORDER).share == 1.0
 
 
 def test_no_string_is_brought_past_what_its_core_carries() -> None:
     # Plain steel at this pitch and length stands at 58 % of its strength whatever its gauge: 72.2 N of 124 N.
-    balance = unheard(FLOATING)
+    balance = initial_balance(FLOATING)
     assert highest_z(balance, 0) == pytest.approx(0.75 / 0.58 - 1.0, abs=0.02)
     assert highest_z(balance, 5) == SAFE_RISE
 
 
 def test_strings_that_a_round_would_pull_off_are_tuned_in_it() -> None:
-    balance = unheard(FLOATING)
+    balance = initial_balance(FLOATING)
     for index in range(6):
-        balance = heard(balance, index, 200.0 if index == 5 else 0.0, 0.1, tuned=False)
-    assert needed(balance, ORDER, (5,), 1.5) == ORDER
-    assert max(abs(end) for end in ends_cents(balance, ORDER)) < 1e-6
-    at_pitch = listened(unheard(FLOATING), guitar(BridgeBuild(True, 3, 2.5)))
-    assert needed(at_pitch, ORDER, (), 1.5) == ()
+        balance = after_reading(balance, index, 200.0 if index == 5 else 0.0, 0.1, tuned=False)
+    assert strings_to_tune(balance, ORDER, (5,), 1.5) == ORDER
+    assert max(abs(end) for end in final_cents(balance, ORDER)) < 1e-6
+    at_pitch = listened(initial_balance(FLOATING), guitar(BridgeBuild(True, 3, 2.5)))
+    assert strings_to_tune(at_pitch, ORDER, (), 1.5) == ()

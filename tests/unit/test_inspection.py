@@ -7,7 +7,7 @@ import math
 import pytest
 from made_up import FIXED, FLOATING, SCREWS, Job, refused
 
-from oscservice.advice.instrument_changes import NOTICED_MM
+from oscservice.advice.instrument_changes import SMALLEST_CHANGE_MM
 from oscservice.advice.prediction import predict
 from oscservice.api.topics import foretold, topics
 from oscservice.instrument.instrument_file import Instrument, load_instrument
@@ -318,7 +318,9 @@ def test_what_is_measured_is_held_against_the_last_session() -> None:
     left = with_action(GUITAR, 1.6, 2.0)
     job = begun(last_time=cm.LastTime(GUITAR, left))
     assert not [
-        e for e in job.do(cm.Measured("action/treble", 1.6 + NOTICED_MM / 2.0)) if isinstance(e, ev.ChangeNoticed)
+        e
+        for e in job.do(cm.Measured("action/treble", 1.6 + SMALLEST_CHANGE_MM / 2.0))
+        if isinstance(e, ev.ChangeNoticed)
     ]
     (told,) = [e for e in job.do(cm.Measured("action/treble", 1.85)) if isinstance(e, ev.ChangeNoticed)]
     assert told.what == "action/treble"

@@ -13,7 +13,14 @@ from scipy.optimize import brentq
 
 from oscservice.advice.comparison import PluckReading
 from oscservice.advice.correction import cents_per_mm, error_after, null_move_mm, speaking_lengths_mm
-from oscservice.advice.neck_errors import STEADY_HAND, NeckErrors, as_one, both, compare_frets, saddle_and_nut
+from oscservice.advice.neck_errors import (
+    FRETTED_SCATTER,
+    NeckErrors,
+    combined_neck_errors,
+    compare_frets,
+    equivalent_comparison,
+    saddle_and_nut,
+)
 from oscservice.advice.pluck_strength import DRIFT_CENTS, WALK_CENTS
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string
 from oscservice.instrument.instrument_file import load_instrument, preset_names
@@ -148,24 +155,26 @@ def test_the_saddle_alone_leaves_the_least_weighted_squares() -> None:
 
 def test_as_one_is_what_the_saddle_has_to_null_at_the_reference() -> None:
     errors = [error_after(0.0, speaking_lengths_mm(FLAT, f, 0.0), -2.0) for f in THOROUGH]  # a saddle 2 mm too near
-    one = as_one(neck(THOROUGH, errors), {}, FLAT, 12, -2.0)
+    one = equivalent_comparison(neck(THOROUGH, errors), {}, FLAT, 12, -2.0)
     assert null_move_mm(one.error_cents, speaking_lengths_mm(FLAT, 12, -2.0)) == pytest.approx(2.0, abs=1e-6)
-    assert as_one(neck(THOROUGH, [0.0] * 5 + [9.0]), {17: 0.0}, FLAT, 12, 0.0).error_cents == pytest.approx(0.0)
+    assert equivalent_comparison(
+        neck(THOROUGH, [0.0] * 5 + [9.0]), {17: 0.0}, FLAT, 12, 0.0
+    ).error_cents == pytest.approx(0.0)
 
 
 @pytest.mark.parametrize("weights", [dict.fromkeys(THOROUGH, 0.0), {12: -1.0}])
 def test_weights_that_cannot_be(weights: dict[int, float]) -> None:
     with pytest.raises(ValueError, match="weights"):
-        as_one(neck(THOROUGH), weights, FLAT, 12, 0.0)
+        equivalent_comparison(neck(THOROUGH), weights, FLAT, 12, 0.0)
 
 
 def test_two_comparisons_weigh_by_their_covariances() -> None:
-    together = both(neck((5, 12), [1.0, 4.0], 1.0), neck((5, 12), [3.0, 8.0], 0.5))
+    together = combined_neck_errors(neck((5, 12), [1.0, 4.0], 1.0), neck((5, 12), [3.0, 8.0], 0.5))
     assert together.errors_cents == (pytest.approx(2.6), pytest.approx(7.2))  # weights 1 and 4
     assert together.se_cents(12) == pytest.approx(5.0**-0.5)
     assert together.plucks == (6, 6)
     with pytest.raises(ValueError, match="frets"):
-        both(neck((5, 12)), neck((5,)))
+        combined_neck_errors(neck((5, 12)), neck((5,)))
 
 
 # Plucks to errors: bias and coverage
@@ -189,7 +198,7 @@ def plucked(rng, errors, scatter, order=ORDER):
     drift = rng.normal(0.0, DRIFT_CENTS) * np.arange(len(order)) + np.cumsum(rng.normal(0.0, WALK_CENTS, len(order)))
     readings = []
     for place, drifted in zip(order, drift.tolist(), strict=True):
-        spread = scatter if place.fret else scatter * STEADY_HAND.open_share
+        spread = scatter if place.fret else scatter * FRETTED_SCATTER.open_share
         semitones = 12 if place == HARMONIC else place.fret
         cents = 100.0 * semitones + errors.get(place.fret, 0.0) + drifted + rng.normal(0.0, math.hypot(spread, 0.1))
         readings.append(PluckReading(place, 196.0 * 2.0 ** (cents / 1200.0), 0.1))
@@ -206,7 +215,7 @@ def against_chance(scatter: float, repeats: int) -> dict[str, tuple[float, float
     of the nut, and of all frets as one."""
     rng = np.random.default_rng(11)
     truth = dict(zip(THOROUGH, (-columns(THOROUGH) @ [1.0, -0.3]).tolist(), strict=True))
-    exact = as_one(neck(THOROUGH, list(truth.values())), {}, FLAT, 12, 0.0).error_cents
+    exact = equivalent_comparison(neck(THOROUGH, list(truth.values())), {}, FLAT, 12, 0.0).error_cents
     off = {"saddle": [], "nut": [], "one": []}
     for _ in range(repeats):
         heard = compare_frets(plucked(rng, truth, scatter), THOROUGH)
@@ -215,7 +224,7 @@ def against_chance(scatter: float, repeats: int) -> dict[str, tuple[float, float
         if found.saddle_mm is not None:
             off["saddle"].append((found.saddle_mm - 1.0, found.saddle_se_mm))
             off["nut"].append((found.nut_mm + 0.3, found.nut_se_mm))
-        one = as_one(heard, {}, FLAT, 12, 0.0)
+        one = equivalent_comparison(heard, {}, FLAT, 12, 0.0)
         off["one"].append((one.error_cents - exact, one.se_cents))
     told = {}
     for what, pairs in off.items():

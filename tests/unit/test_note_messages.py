@@ -20,7 +20,16 @@ from oscservice.daemon.session_service import SessionService
 from oscservice.hearing.listener import LiveReading, NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import tuned_by, with_capo, with_notes, with_reference
-from oscservice.instrument.pitch import CENTRE, HARMONIC, HIGHEST, MOST_SEMITONES, OPEN, Place, bend_of, cents_between
+from oscservice.instrument.pitch import (
+    BEND_CENTRE,
+    BEND_HIGHEST,
+    HARMONIC,
+    MOST_SEMITONES,
+    OPEN,
+    Place,
+    cents_between,
+    pitch_bend,
+)
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.packet import encode
 from oscservice.osc.publisher import typed
@@ -98,7 +107,7 @@ def test_a_strings_own_offset_is_in_what_is_wanted() -> None:
     event = taken(sweet, 6, OPEN, 0.0)
     assert cents_between(event.f1_hz, 82.40689) == pytest.approx(-4.0, abs=1e-3)
     assert reading(event, sweet)[6] == 0.0
-    assert Bending(2).read(event, sweet) == {"/reading/bend": (6, 40, CENTRE)}
+    assert Bending(2).read(event, sweet) == {"/reading/bend": (6, 40, BEND_CENTRE)}
 
 
 # MIDI 1.0 Detailed Specification, Pitch Bend Change, and registered parameter 0, pitch bend sensitivity (both from
@@ -119,13 +128,13 @@ def test_a_strings_own_offset_is_in_what_is_wanted() -> None:
     ],
 )
 def test_published_pitch_bends(cents: float, semitones: int, bend: int) -> None:
-    assert bend_of(cents, semitones) == bend
+    assert pitch_bend(cents, semitones) == bend
 
 
 def test_a_published_bend_is_split_into_two_bytes_of_seven_bits() -> None:
     """The same specification: no bend is sent as the data bytes 00 40 hex, the lower seven bits first."""
-    assert (CENTRE & 0x7F, CENTRE >> 7) == (0x00, 0x40)
-    assert (HIGHEST & 0x7F, HIGHEST >> 7) == (0x7F, 0x7F)
+    assert (BEND_CENTRE & 0x7F, BEND_CENTRE >> 7) == (0x00, 0x40)
+    assert (BEND_HIGHEST & 0x7F, BEND_HIGHEST >> 7) == (0x7F, 0x7F)
 
 
 def cents_of(bend: int, semitones: int) -> float:
@@ -133,28 +142,28 @@ def cents_of(bend: int, semitones: int) -> float:
     return (bend - 0x2000) / 0x2000 * semitones * 100.0
 
 
-@given(RANGES, st.integers(0, HIGHEST))
+@given(RANGES, st.integers(0, BEND_HIGHEST))
 def test_a_bend_says_its_cents_and_back(semitones: int, bend: int) -> None:
-    assert bend_of(cents_of(bend, semitones), semitones) == bend
+    assert pitch_bend(cents_of(bend, semitones), semitones) == bend
     assert -100.0 * semitones <= cents_of(bend, semitones) < 100.0 * semitones
 
 
 @given(RANGES, st.floats(-1.0, 0.9998))
 def test_cents_come_back_to_half_a_unit(semitones: int, share: float) -> None:
     cents = share * 100.0 * semitones
-    assert abs(cents_of(bend_of(cents, semitones), semitones) - cents) <= 100.0 * semitones / 8192 / 2 * 1.0001
+    assert abs(cents_of(pitch_bend(cents, semitones), semitones) - cents) <= 100.0 * semitones / 8192 / 2 * 1.0001
 
 
 @given(RANGES, st.floats(-1e5, 1e5), st.floats(-1e5, 1e5))
 def test_sharper_never_bends_lower(semitones: int, first: float, second: float) -> None:
     low, high = sorted((first, second))
-    assert bend_of(low, semitones) <= bend_of(high, semitones)
+    assert pitch_bend(low, semitones) <= pitch_bend(high, semitones)
 
 
 def test_no_range_is_no_bend() -> None:
     for wrong in (0, -2):
         with pytest.raises(ValueError, match="expected 1 or more"):
-            bend_of(0.0, wrong)
+            pitch_bend(0.0, wrong)
     off = Bending()
     assert (off.topics(), off.live(3, 5.0), off.read(taken(GUITAR, 3, OPEN, 5.0), GUITAR)) == (
         {"/bend/range": (0,)},

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import invgamma
 
 from oscservice.advice.comparison import PluckReading, compare, joint_errors
-from oscservice.advice.pluck_scatter import MOST_WEIGHT, UNKNOWN, PluckScatter, learnt
+from oscservice.advice.pluck_scatter import MOST_WEIGHT, UNKNOWN_SCATTER, PluckScatter, updated_scatter
 from oscservice.instrument.pitch import OPEN, Place
 
 FRET = Place("fret", 12)
@@ -40,7 +40,7 @@ def test_a_scatter_is_summed_up_as_the_distribution_it_comes_from(scale: float, 
     rng = np.random.default_rng(1)
     drawn = invgamma.rvs(weight / 2.0, scale=weight * scale**2 / 2.0, size=200_000, random_state=rng)
     even = np.full(len(drawn), 1.0 / len(drawn))
-    found = learnt(PluckScatter(1.0, 1.0), drawn, np.ones(len(drawn)), even)
+    found = updated_scatter(PluckScatter(1.0, 1.0), drawn, np.ones(len(drawn)), even)
     assert found.scatter_cents == pytest.approx(scale, rel=0.03)
     assert found.weight == pytest.approx(weight, rel=0.05)
 
@@ -49,7 +49,7 @@ def test_a_scatter_is_summed_up_as_the_distribution_it_comes_from(scale: float, 
 def test_a_few_strings_teach_how_a_hand_scatters(fretted: float, opened: float) -> None:
     scatters, shares = [], []
     for seed in range(12):
-        rng, hand = np.random.default_rng(seed), UNKNOWN
+        rng, hand = np.random.default_rng(seed), UNKNOWN_SCATTER
         for _ in range(5):
             hand = after(hand, plucked(rng, fretted, opened))
         scatters.append(hand.scatter_cents)
@@ -62,7 +62,7 @@ def test_a_known_hand_makes_a_comparison_as_sure_as_it_is() -> None:
     # 300 comparisons by a calm hand and by a hasty one: the stated error of 1 sd holds two thirds of them, once learnt.
     for fretted, opened in ((0.3, 0.1), (1.4, 0.4)):
         rng, within, sure = np.random.default_rng(7), 0, []
-        hand = UNKNOWN
+        hand = UNKNOWN_SCATTER
         for turn in range(303):
             readings = plucked(rng, fretted, opened, 1.0)
             found = compare(readings, 12, hand)
@@ -78,7 +78,7 @@ def test_a_known_hand_makes_a_comparison_as_sure_as_it_is() -> None:
 
 @given(st.floats(0.05, 5.0), st.floats(0.0, 3.0), st.integers(0, 10_000))
 def test_whatever_is_plucked_a_hand_stays_a_hand(fretted: float, opened: float, seed: int) -> None:
-    found = after(UNKNOWN, plucked(np.random.default_rng(seed), fretted, opened))
+    found = after(UNKNOWN_SCATTER, plucked(np.random.default_rng(seed), fretted, opened))
     assert 0.02 <= found.scatter_cents <= 40.0
     assert 0.0 < found.weight <= MOST_WEIGHT
     assert math.isclose(sum(probability for _, probability in found.shares), 1.0)

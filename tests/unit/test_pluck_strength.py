@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from oscservice import read_note
-from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn, slope_for, taken_to
+from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn_slope, slope_for, taken_to
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between, note_hz, note_number
@@ -42,7 +42,7 @@ def test_amplitude_is_ten_to_the_twentieth() -> None:
 
 @pytest.mark.parametrize("slope", [0.0, 1.0, 2.5])
 def test_a_slope_is_learnt_from_plucks_of_many_strengths(slope: float) -> None:
-    found = learn(plucks(slope, STRENGTHS_DB * 4))
+    found = learn_slope(plucks(slope, STRENGTHS_DB * 4))
     assert found is not None
     assert found.at(-18.0).cents == pytest.approx(slope, abs=0.2)
     assert found.se_cents < 0.25 * PRIOR_CENTS
@@ -54,7 +54,7 @@ def test_the_standard_error_of_the_slope_tells_the_truth() -> None:
     for seed in range(1000, 1200):
         slope = 3.0 + PRIOR_CENTS * float(rng.standard_normal())  # far enough from 0 that nothing is cut off
         before = Slope(3.0, PRIOR_CENTS, -18.0)
-        found = learn(plucks(slope, seed=seed, scatter=0.6), before)
+        found = learn_slope(plucks(slope, seed=seed, scatter=0.6), before)
         assert found is not None
         off.append((found.at(-18.0).cents - slope) / found.at(-18.0).se_cents)
     assert 0.75 < np.std(off) < 1.25
@@ -63,7 +63,7 @@ def test_the_standard_error_of_the_slope_tells_the_truth() -> None:
 
 def test_plucks_alike_teach_nothing_and_cost_nothing() -> None:
     alike = [Pluck(OPEN, 1.0, 0.1, -20.0), Pluck(OPEN, 2.0, 0.1, -20.0)]
-    found = learn(alike)
+    found = learn_slope(alike)
     assert found is not None
     assert (found.cents, found.reference_db) == (pytest.approx(0.0, abs=1e-9), -20.0)
     assert found.se_cents == pytest.approx(PRIOR_CENTS, rel=1e-6)
@@ -72,14 +72,14 @@ def test_plucks_alike_teach_nothing_and_cost_nothing() -> None:
 
 def test_no_pluck_teaches_nothing() -> None:
     before = Slope(1.0, 0.3, -20.0)
-    assert learn([]) is None
-    assert learn([Pluck(OPEN, 0.0, 0.1, math.nan)], before) is before
+    assert learn_slope([]) is None
+    assert learn_slope([Pluck(OPEN, 0.0, 0.1, math.nan)], before) is before
     with pytest.raises(ValueError, match="none was given"):
         slope_for([], before)
 
 
 def test_a_string_that_falls_with_strength_is_taken_as_flat() -> None:
-    found = learn(plucks(-2.0))
+    found = learn_slope(plucks(-2.0))
     assert found is not None
     assert found.cents == 0.0
 
@@ -88,7 +88,7 @@ def test_one_pluck_that_went_wrong_does_not_make_a_slope() -> None:
     good = plucks(1.5, STRENGTHS_DB * 2)
     bad = [*good]
     bad[7] = Pluck(bad[7].place, bad[7].cents - 6.0, 0.1, bad[7].strength_db)
-    clean, found = learn(good), learn(bad)
+    clean, found = learn_slope(good), learn_slope(bad)
     assert clean is not None
     assert found is not None
     assert found.cents == pytest.approx(clean.cents, abs=0.35)
@@ -100,7 +100,7 @@ def test_drift_is_not_taken_for_strength() -> None:
         Pluck(p.place, p.cents - 0.5 * order, p.se_cents, p.strength_db, float(order))
         for order, p in enumerate(plucks(1.5, (-22.0, -22.0, -12.0, -12.0) * 4, scatter=0.1))
     ]
-    found = learn(sinking)
+    found = learn_slope(sinking)
     assert found is not None
     assert found.at(-18.0).cents == pytest.approx(1.5, abs=0.2)
 
@@ -112,8 +112,8 @@ def test_what_was_learnt_is_the_next_prior_unless_the_gain_was_turned() -> None:
     assert louder.cents == pytest.approx(2.0 * 10.0**0.2)
     assert louder.se_cents == pytest.approx(0.2 * 10.0**0.2)
     assert slope_for([-8.0], learnt) == Slope(0.0, PRIOR_CENTS, -8.0)
-    twice = learn(plucks(2.0), learn(plucks(2.0, seed=2)))
-    once = learn(plucks(2.0))
+    twice = learn_slope(plucks(2.0), learn_slope(plucks(2.0, seed=2)))
+    once = learn_slope(plucks(2.0))
     assert twice is not None
     assert once is not None
     assert twice.se_cents < 0.8 * once.se_cents
@@ -146,7 +146,7 @@ def test_neither_gain_nor_tuning_changes_what_is_learnt(
         )
         for p in heard
     ]
-    first, second = learn(heard), learn(other)
+    first, second = learn_slope(heard), learn_slope(other)
     assert first is not None
     assert second is not None
     assert second.cents == pytest.approx(first.cents, abs=1e-6)
@@ -214,7 +214,7 @@ def test_recorded_notes_taken_to_one_strength_lie_closer_together(recordings) ->
         for path in sorted(recordings.glob(f"{name}_*_*.flac")):
             r = read_note(*soundfile.read(path))
             heard.append(Pluck(name, cents_between(r.f1_hz, note_hz(note_number(name))), r.se_cents, r.strength_db))
-        slope = learn(heard)
+        slope = learn_slope(heard)
         assert slope is not None
         plain[name] = float(np.std([p.cents for p in heard], ddof=1))
         taken[name] = float(np.std([p.cents for p in taken_to(heard, slope.reference_db, slope)], ddof=1))

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from oscservice.advice.prediction import follow, predict
+from oscservice.advice.prediction import follow_change, predict
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import FrettedString, true_setback_mm
 from oscservice.instrument.instrument_file import Instrument, load_instrument
@@ -119,7 +119,7 @@ def test_measured_stiffness_halves_no_doubt_but_the_cores() -> None:
 @pytest.mark.parametrize("what", ["action", "down a tone"])
 def test_what_is_common_before_and_after_cancels(what: str, number: int) -> None:
     after = CHANGES[what](GUITAR)
-    followed = follow(GUITAR, after)[number - 1]
+    followed = follow_change(GUITAR, after)[number - 1]
     world = World(number + 20)
     truths = world.setbacks(after, number, world.core) - world.setbacks(GUITAR, number, world.core)
     assert truths.std() == pytest.approx(followed.change_se_mm, rel=0.2)
@@ -129,7 +129,7 @@ def test_what_is_common_before_and_after_cancels(what: str, number: int) -> None
 
 def test_another_wound_string_has_a_core_of_its_own() -> None:
     after = with_gauges(GUITAR, {6: NewGauge(0.052 * INCH_MM)})
-    followed = follow(GUITAR, after)
+    followed = follow_change(GUITAR, after)
     world = World(31)
     truths = world.setbacks(after, 6, world.other_core) - world.setbacks(GUITAR, 6, world.core)
     assert truths.std() == pytest.approx(followed[5].change_se_mm, rel=0.15)
@@ -140,11 +140,11 @@ def test_a_stiffness_measured_before_is_the_cores_after() -> None:
     """Tuned down a tone: the B that this core has there, put in as if measured there, foretells the same saddle."""
     after = tuned_by(GUITAR, -2)
     b = 1.3 * predict(GUITAR)[5].inharmonicity
-    followed = follow(GUITAR, after, stiffness={6: Stiffness(math.log(b), 0.1)})[5]
+    followed = follow_change(GUITAR, after, stiffness={6: Stiffness(math.log(b), 0.1)})[5]
     # B goes with 1/T at one length, and T with the square of the pitch
     again = predict(after, stiffness={6: Stiffness(math.log(b * 2.0 ** (4.0 / 12.0)), 0.1)})[5]
     assert followed.after_mm == pytest.approx(again.setback_mm, rel=1e-9)
-    assert followed.change_mm > 1.1 * follow(GUITAR, after)[5].change_mm
+    assert followed.change_mm > 1.1 * follow_change(GUITAR, after)[5].change_mm
 
 
 @pytest.mark.parametrize("name", ["six-string-628", "acoustic-645", "bass-5-864", "seven-string-648"])
@@ -162,7 +162,7 @@ def test_the_simulators_bent_wire_wants_its_saddles_there(name: str) -> None:
 def test_the_simulators_saddles_follow_alike(what: str) -> None:
     after = CHANGES[what](SCREWED)
     old, new = rig_of(SCREWED), rig_of(after)
-    for followed in follow(SCREWED, after):
+    for followed in follow_change(SCREWED, after):
         change_mm = new.find_true_saddle_mm(followed.string) - old.find_true_saddle_mm(followed.string)
         assert change_mm == pytest.approx(followed.change_mm, abs=0.06)
 
@@ -170,7 +170,7 @@ def test_the_simulators_saddles_follow_alike(what: str) -> None:
 @pytest.mark.parametrize("what", CHANGES)
 def test_cents_if_the_saddle_stays_are_the_geometrys(what: str) -> None:
     """The exact null move the other way round: only the ratio of the two lengths changes."""
-    for followed in follow(GUITAR, CHANGES[what](GUITAR)):
+    for followed in follow_change(GUITAR, CHANGES[what](GUITAR)):
         whole, half = 648.0 + followed.before_mm, 324.0 + followed.before_mm
         moved = followed.change_mm
         cents = 1200.0 * math.log2((half + moved) * whole / (half * (whole + moved)))
@@ -192,15 +192,15 @@ def test_which_way_saddles_follow() -> None:
     # common practice, no source: back for higher action, lower tuning and thicker plain strings, forward for thinner.
     thicker = with_gauges(GUITAR, {1: NewGauge(0.011 * INCH_MM)})
     thinner = with_gauges(GUITAR, {1: NewGauge(0.009 * INCH_MM)})
-    assert all(f.change_mm > 0.1 for f in follow(GUITAR, with_action_raised(GUITAR, 0.3)))
-    assert all(f.change_mm > 0.1 for f in follow(GUITAR, tuned_by(GUITAR, -2)))
-    assert follow(GUITAR, thicker)[0].change_mm > 0.0 > follow(GUITAR, thinner)[0].change_mm
+    assert all(f.change_mm > 0.1 for f in follow_change(GUITAR, with_action_raised(GUITAR, 0.3)))
+    assert all(f.change_mm > 0.1 for f in follow_change(GUITAR, tuned_by(GUITAR, -2)))
+    assert follow_change(GUITAR, thicker)[0].change_mm > 0.0 > follow_change(GUITAR, thinner)[0].change_mm
 
 
 def test_a_capo_changes_little() -> None:
     """The part of stiffness stays in mm, and a string that lies lower makes up for a shorter scale, up to a point."""
     for fret in (2, 5):
-        followed = follow(GUITAR, with_capo(GUITAR, fret))
+        followed = follow_change(GUITAR, with_capo(GUITAR, fret))
         assert [f.after_note for f in followed] == [s.note for s in with_capo(GUITAR, fret).strings]
         assert all(abs(f.change_mm) < 0.25 for f in followed)
 
@@ -227,4 +227,4 @@ def test_what_to_move_before_the_first_pluck() -> None:
 def test_strings_that_are_not_there() -> None:
     fewer = GUITAR.model_copy(update={"strings": GUITAR.strings[:5]})
     with pytest.raises(ValueError, match="5 strings can't follow 6"):
-        follow(GUITAR, fewer)
+        follow_change(GUITAR, fewer)

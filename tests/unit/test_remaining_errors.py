@@ -20,8 +20,14 @@ from oscservice.advice.expected_errors import (
     TAKE_UP_SD_MM,
     Survey,
 )
-from oscservice.advice.neck_errors import NeckErrors, as_one
-from oscservice.advice.remaining_errors import LAST_TERMS_FRET, LastPass, StringRemains, remains, remains_after
+from oscservice.advice.neck_errors import NeckErrors, equivalent_comparison
+from oscservice.advice.remaining_errors import (
+    LAST_TERMS_FRET,
+    LastPass,
+    StringRemains,
+    remaining_errors,
+    remaining_errors_after,
+)
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import fretted_error_cents, fretted_string, terms_error_cents
 from oscservice.instrument.instrument_file import load_instrument
@@ -119,7 +125,7 @@ def check_calibrated(z: list[np.ndarray]) -> None:
 def test_frets_that_nobody_plucked_are_as_far_off_as_told(frets, worst_rms_cents):
     z, errors = [], []
     for one in guitars():
-        for told in remains(one.instrument, one.surveys(frets), {}).values():
+        for told in remaining_errors(one.instrument, one.surveys(frets), {}).values():
             truth = one.truth(told)
             assert told.measured == frets
             assert told.frets == tuple(range(1, one.instrument.frets + 1))
@@ -133,7 +139,7 @@ def test_frets_that_nobody_plucked_are_as_far_off_as_told(frets, worst_rms_cents
 def test_a_fret_heard_well_is_told_as_heard():
     one = guitar(1)
     surveys = {n: replace(one.survey(n, THOROUGH, sd=0.01), stiffness=None) for n in one.numbers}
-    told = remains(one.instrument, surveys, {}, THOROUGH)
+    told = remaining_errors(one.instrument, surveys, {}, THOROUGH)
     for n in one.numbers:
         assert told[n].errors_cents == pytest.approx(surveys[n].neck.errors_cents, abs=0.1)
         assert max(told[n].se_cents) <= 0.12
@@ -142,10 +148,10 @@ def test_a_fret_heard_well_is_told_as_heard():
 def test_what_one_string_tells_is_used_for_the_others():
     one = guitar(2)
     surveys = one.surveys(THOROUGH) | {3: one.survey(3, ONE)}
-    alone = remains(one.instrument, {3: surveys[3]}, {})[3]
-    together = remains(one.instrument, surveys, {})[3]
+    alone = remaining_errors(one.instrument, {3: surveys[3]}, {})[3]
+    together = remaining_errors(one.instrument, surveys, {})[3]
     assert together.se_cents[0] < 0.8 * alone.se_cents[0]
-    assert set(remains(one.instrument, surveys, {})) == set(one.numbers)
+    assert set(remaining_errors(one.instrument, surveys, {})) == set(one.numbers)
 
 
 def test_errors_go_along_with_a_saddle_and_a_last_pass_makes_them_surer():
@@ -160,10 +166,10 @@ def test_errors_go_along_with_a_saddle_and_a_last_pass_makes_them_surer():
         one.rig = Rig(rig.builds, rig.bridge, rig.adjusters, saddle_mm=saddles)
         last = {}
         for n in one.numbers:
-            heard = as_one(one.survey(n, THOROUGH).neck, weights, one.instrument.string(n), 12, moved[n])
+            heard = equivalent_comparison(one.survey(n, THOROUGH).neck, weights, one.instrument.string(n), 12, moved[n])
             last[n] = LastPass(heard, 12, weights)
-        before = remains(one.instrument, surveys, moved)
-        after = remains(one.instrument, surveys, moved, last=last)
+        before = remaining_errors(one.instrument, surveys, moved)
+        after = remaining_errors(one.instrument, surveys, moved, last=last)
         for n in one.numbers:
             truth = one.truth(before[n])
             carried.append(off(before[n], truth))
@@ -179,9 +185,9 @@ def test_a_last_pass_at_one_fret_counts_as_one_more_reading_of_it():
     """Two independent values of one fret: the weighted mean, by hand."""
     one = guitar(4)
     survey = one.survey(2, ONE)
-    before = remains(one.instrument, {2: survey}, {}, ONE)[2]
+    before = remaining_errors(one.instrument, {2: survey}, {}, ONE)[2]
     newer = LastPass(Comparison(3.0, 0.5, 2, 0.6), 12, {12: 1.0})
-    after = remains(one.instrument, {2: survey}, {}, ONE, last={2: newer})[2]
+    after = remaining_errors(one.instrument, {2: survey}, {}, ONE, last={2: newer})[2]
     weights = 1.0 / before.se_cents[0] ** 2, 1.0 / 0.5**2
     mean = (weights[0] * before.errors_cents[0] + weights[1] * 3.0) / sum(weights)
     assert after.errors_cents[0] == pytest.approx(mean, abs=1e-9)
@@ -194,7 +200,7 @@ def test_the_same_saddles_tuned_down(frets):
     for one in guitars():
         down = tuned_by(one.instrument, -2)
         slack = standing(down, one.rig, one.faults)
-        for n, told in remains_after(one.instrument, down, one.surveys(frets), {}).items():
+        for n, told in remaining_errors_after(one.instrument, down, one.surveys(frets), {}).items():
             z.append(off(told, np.array([slack.error_cents(n, fret) for fret in told.frets])))
     check_calibrated(z)
 
@@ -215,7 +221,7 @@ def test_the_same_saddles_with_a_capo(capo):
             },
         )
         held = standing(above, one.rig, faults)
-        for n, told in remains_after(one.instrument, above, one.surveys(THOROUGH), {}).items():
+        for n, told in remaining_errors_after(one.instrument, above, one.surveys(THOROUGH), {}).items():
             assert told.frets == tuple(range(1, above.frets + 1))
             assert told.measured == tuple(f - capo for f in THOROUGH if f > capo)
             z.append(off(told, np.array([held.error_cents(n, fret) for fret in told.frets])))
@@ -225,8 +231,8 @@ def test_the_same_saddles_with_a_capo(capo):
 def test_no_change_is_no_change():
     one = guitar(5)
     surveys = one.surveys(THOROUGH)
-    same = remains_after(one.instrument, one.instrument, surveys, {})
-    now = remains(one.instrument, surveys, {})
+    same = remaining_errors_after(one.instrument, one.instrument, surveys, {})
+    now = remaining_errors(one.instrument, surveys, {})
     for n in one.numbers:
         assert same[n].errors_cents == pytest.approx(now[n].errors_cents, abs=1e-9)
         assert same[n].se_cents == pytest.approx(now[n].se_cents, abs=1e-9)
@@ -239,7 +245,7 @@ def test_three_terms_say_it_in_short():
     frets = tuple(range(1, 23))
     heard = [fretted_error_cents(string, fret) for fret in frets]
     survey = Survey(neck(frets, heard, 1e-4 * np.eye(len(frets))))
-    told = remains(instrument, {5: survey}, {})[5]
+    told = remaining_errors(instrument, {5: survey}, {})[5]
     for fret in range(1, LAST_TERMS_FRET + 1):
         assert terms_error_cents(told.terms, fret) == pytest.approx(told.errors_cents[fret - 1], abs=0.1)
     assert 0.0 < told.terms_se.linear_cents < 0.1
@@ -248,12 +254,12 @@ def test_three_terms_say_it_in_short():
 def test_the_terms_are_of_the_whole_neck_whichever_frets_are_asked_for():
     one = guitar(9)
     surveys = one.surveys(THOROUGH)
-    whole, part = (remains(one.instrument, surveys, {}, frets)[4] for frets in (None, (17, 2)))
+    whole, part = (remaining_errors(one.instrument, surveys, {}, frets)[4] for frets in (None, (17, 2)))
     assert part.frets == (2, 17)
     assert part.measured == (17,)
     assert part.errors_cents == (whole.errors_cents[1], whole.errors_cents[16])
     assert (part.terms, part.terms_se) == (whole.terms, whole.terms_se)
-    low = remains_after(one.instrument, tuned_by(one.instrument, -1), surveys, {}, (5,))[4]
+    low = remaining_errors_after(one.instrument, tuned_by(one.instrument, -1), surveys, {}, (5,))[4]
     assert low.frets == (5,)
     assert low.terms.linear_cents != whole.terms.linear_cents
 
@@ -264,14 +270,14 @@ def test_what_no_saddle_can_be_does_not_break_it():
     surveys = one.surveys(ONE)
     wild = surveys[2].neck
     surveys[2] = replace(surveys[2], neck=replace(wild, errors_cents=(700.0,)))
-    told = remains(one.instrument, surveys, {}, ONE)
+    told = remaining_errors(one.instrument, surveys, {}, ONE)
     assert all(math.isfinite(told[n].errors_cents[0]) and told[n].se_cents[0] > 0.0 for n in one.numbers)
     assert abs(off(told[5], np.array([one.rig.error_cents(5)]))[0]) < 5.0
 
 
 def test_the_doubt_of_the_terms_is_that_of_the_frets():
     one = guitar(6)
-    told = remains(one.instrument, one.surveys(ONE), {})[4]
+    told = remaining_errors(one.instrument, one.surveys(ONE), {})[4]
     # What makes frets 1 and 17 less sure than fret 12, of which they are read off, is in the terms.
     assert told.terms_se.linear_cents > 0.2
     assert told.se_cents[16] > 2.0 * told.se_cents[11]
@@ -284,7 +290,7 @@ def test_a_cause_that_was_named_is_left_as_large_as_it_was_heard():
     one.rig = standing(one.instrument, one.rig, faults)
     surveys = one.surveys(THOROUGH)
     found = Finding("nut slot high", (3,), 0, 0.9, 0.1, "mm", 0.99, "", "", stops=True)
-    without, named = (remains(one.instrument, surveys, {}, named=given)[3] for given in ((), (found,)))
+    without, named = (remaining_errors(one.instrument, surveys, {}, named=given)[3] for given in ((), (found,)))
     truth = one.truth(named)
     assert np.abs(off(named, truth)).max() < 3.5
     assert np.abs(off(without, truth)).max() > 5.0
@@ -294,14 +300,14 @@ def test_what_cannot_be_asked():
     one = guitar(8)
     surveys = one.surveys(ONE)
     with pytest.raises(ValueError, match="fret 30"):
-        remains(one.instrument, surveys, {}, (1, 30))
+        remaining_errors(one.instrument, surveys, {}, (1, 30))
     with pytest.raises(ValueError, match="no fret"):
-        remains(one.instrument, surveys, {}, ())
+        remaining_errors(one.instrument, surveys, {}, ())
     with pytest.raises(ValueError, match="no string was compared"):
-        remains(one.instrument, {}, {})
+        remaining_errors(one.instrument, {}, {})
     with pytest.raises(ValueError, match="string 1 is another one"):
-        remains_after(one.instrument, with_gauges(one.instrument, {1: NewGauge(0.28)}), surveys, {})
+        remaining_errors_after(one.instrument, with_gauges(one.instrument, {1: NewGauge(0.28)}), surveys, {})
     with pytest.raises(ValueError, match="6 strings after the change, 7 before"):
-        remains_after(load_instrument("seven-string-648"), one.instrument, surveys, {})
+        remaining_errors_after(load_instrument("seven-string-648"), one.instrument, surveys, {})
     with pytest.raises(ValueError, match="more than a capo makes"):
-        remains_after(one.instrument, load_instrument("six-string-628"), surveys, {})
+        remaining_errors_after(one.instrument, load_instrument("six-string-628"), surveys, {})

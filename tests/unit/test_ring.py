@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.audio.block import Ring
+from oscservice.audio.block import SampleRing
 
 
-def filled(longest: int, blocks: list[int], begin: int = 0) -> tuple[Ring, int]:
+def filled(longest: int, blocks: list[int], begin: int = 0) -> tuple[SampleRing, int]:
     """A ring that was given the numbers from ``begin`` on, in blocks of these sizes; and the number after the last."""
-    ring, at = Ring(longest), begin
+    ring, at = SampleRing(longest), begin
     for size in blocks:
         ring.take(np.arange(at, at + size, dtype=np.float32), at)
         at += size
@@ -53,7 +53,7 @@ def test_nothing_is_given_from_before_a_gap():
 
 
 def test_a_block_that_is_used_again_does_not_change_what_is_held():
-    ring, block = Ring(10), np.ones(5, dtype=np.float32)
+    ring, block = SampleRing(10), np.ones(5, dtype=np.float32)
     ring.take(block, 0)
     block[:] = 0.0
     assert ring.stretch(0, 5)[1].tolist() == [1.0] * 5

@@ -16,10 +16,10 @@ from oscservice.advice.saddle_response import (
     SMALLEST_RATIO,
     SOUND_SD,
     Response,
-    as_answered,
     common_ratio,
     first_response,
-    oddity,
+    geometric_equivalent,
+    response_warning,
 )
 from oscservice.instrument.instrument_file import load_instrument
 
@@ -127,7 +127,7 @@ def test_whatever_is_heard_it_stays_a_probability(moves: list[tuple[float, float
 def test_the_next_move_counts_with_the_answer() -> None:
     strong = Response().after(-8.0, -12.0, 0.4)
     for error_cents in (3.0, -3.0):
-        asked = as_answered(Comparison(error_cents, 0.3, 8, 0.6), strong)
+        asked = geometric_equivalent(Comparison(error_cents, 0.3, 8, 0.6), strong)
         assert asked.error_cents == pytest.approx(error_cents / 1.5, abs=0.1)  # each millimetre does half as much again
         assert asked.se_cents > 0.3 / strong.ratio
 
@@ -139,11 +139,11 @@ def test_strings_that_answer_alike_speak_for_one_wrong_thread() -> None:
     ratio = common_ratio(alike)
     assert ratio == pytest.approx(1.3, abs=0.08)
     assert first_response(alike).means[1] == ratio
-    told = oddity(2, dict(enumerate(alike, start=1)), SCREW)
+    told = response_warning(2, dict(enumerate(alike, start=1)), SCREW)
     assert told is not None
     assert "thread" in told
     assert "strings 1, 2, 3, 4" in told
-    clamped = oddity(2, dict(enumerate(alike, start=1)), CLAMP)
+    clamped = response_warning(2, dict(enumerate(alike, start=1)), CLAMP)
     assert clamped is not None
     assert "thread" not in clamped
 
@@ -155,12 +155,12 @@ def test_strings_that_answer_soundly_or_each_in_its_way_do_not(ratios: tuple[flo
 
 def test_one_odd_string_is_its_own_trouble() -> None:
     odd = Response().after(-8.0, -4.8, 0.4)
-    told = oddity(3, {3: odd, 4: Response().after(-8.0, -8.1, 0.4)}, SCREW)
+    told = response_warning(3, {3: odd, 4: Response().after(-8.0, -8.1, 0.4)}, SCREW)
     assert told is not None
     assert "string 3" in told
     assert "61%" in told
     assert "play in the screw" in told
-    slipped = oddity(3, {3: odd}, CLAMP)
+    slipped = response_warning(3, {3: odd}, CLAMP)
     assert slipped is not None
     assert "slipped" in slipped
-    assert oddity(4, {3: odd, 4: Response()}, SCREW) is None
+    assert response_warning(4, {3: odd, 4: Response()}, SCREW) is None

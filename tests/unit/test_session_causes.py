@@ -11,7 +11,7 @@ from itertools import pairwise
 import pytest
 from made_up import SCREWS, Hands, Job, refused
 
-from oscservice.advice.causes import suspicion
+from oscservice.advice.causes import suspected_cause
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -229,7 +229,7 @@ def test_in_doubt_every_string_is_plucked_on_and_then_somebody_looks_or_a_saddle
         tested = [e.wait for e in job.events if isinstance(e, ev.CausesTested)]
         assert tested == [job.prompt == "look_into"]
         # Plucked out, and still likely: somebody looks, sure or not.
-        probability, _ = suspicion(job.instrument, surveys(job.state))
+        probability, _ = suspected_cause(job.instrument, surveys(job.state))
         assert (job.prompt == "look_into") == (probability > IN_DOUBT)
         assert {n for f in job.state.findings for n in f.strings} <= {4}
     named = [finding for cents in doubted for finding in jobs[cents].state.findings]

@@ -17,8 +17,8 @@ from oscservice.advice.travel import (
     SHAPE_CROWN,
     TURN_SADDLE,
     WOUND,
-    WayOut,
-    ways_out,
+    TravelRemedy,
+    travel_remedies,
 )
 from oscservice.instrument.fretting import fretted_string, true_setback_mm
 from oscservice.instrument.instrument_file import Instrument, load_instrument
@@ -33,9 +33,9 @@ STRINGS = st.integers(1, 6)
 MISSING = st.floats(0.1, 3.0)
 
 
-def ways(instrument: Instrument, string: int, missing_mm: float) -> dict[str, WayOut]:
+def ways(instrument: Instrument, string: int, missing_mm: float) -> dict[str, TravelRemedy]:
     now = fretted_string(instrument.string(string), instrument.open_hz(string))
-    found = ways_out(instrument, string, missing_mm, now)
+    found = travel_remedies(instrument, string, missing_mm, now)
     assert len({way.code for way in found}) == len(found)
     return {way.code: way for way in found}
 
@@ -192,6 +192,6 @@ def test_nothing_missing_asks_for_nothing() -> None:
 def test_what_cannot_be_asked() -> None:
     now = fretted_string(FLOATING.string(6), FLOATING.open_hz(6))
     with pytest.raises(ValueError, match="no distance"):
-        ways_out(FLOATING, 6, math.nan, now)
+        travel_remedies(FLOATING, 6, math.nan, now)
     with pytest.raises(ValueError, match="expected 1 to 6"):
-        ways_out(FLOATING, 7, 1.0, now)
+        travel_remedies(FLOATING, 7, 1.0, now)

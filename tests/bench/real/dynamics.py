@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from tables import Printer, number
 
 from oscservice import Reading, read_note, window_pitch
-from oscservice.advice.pluck_strength import Pluck, learn, taken_to
+from oscservice.advice.pluck_strength import Pluck, learn_slope, taken_to
 from oscservice.errors import NoNoteError
 from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.pitch import cents_between, note_hz, note_number
@@ -103,7 +103,7 @@ def levelled(takes: list[Take], *, string: bool = False) -> list[float]:
     found = []
     for t in takes:
         teachers = [other.pluck(string=string) for other in takes if other.take != t.take]
-        slope = learn(teachers)
+        slope = learn_slope(teachers)
         plucks = [t.pluck(string=string)]
         found.append((taken_to(plucks, middle, slope) if slope is not None else plucks)[0].cents)
     return found
