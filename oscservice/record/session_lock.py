@@ -3,87 +3,91 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
-import time
 from pathlib import Path
+
+from filelock import FileLock, Timeout
 
 from oscservice.errors import JournalError
 from oscservice.record.database import unusable
 
-_LOOKS = 3
+_WAIT_S = 0.01
+"""`is_held` of another process takes the lock for a moment: so long is waited before the lock counts as taken."""
 
 
 class SessionLock:
-    """An advisory lock on a file beside the journal, held from making until `release` or the end of the process.
+    """A lock on a file beside the journal, taken when made and kept until `release` or the end of the process.
 
-    Raises JournalError if it is held already, naming the process that holds it.
+    Raises JournalError if it is taken, naming the process that has it.
     """
 
     def __init__(self, journal: Path, session_id: str) -> None:
-        real = journal.resolve()  # however the journal was named, it has one lock
-        self._path = real.with_name(f"{real.name}.{session_id}.lock")
+        self._path = _lock_file(journal, session_id)
+        self._file: os.stat_result | None = None
+        self._lock = _file_lock(self._path)
         try:
-            self._descriptor = self._take(session_id)
+            self._lock.acquire()
+            self._write_process_id()
+        except Timeout:
+            raise JournalError(
+                f"session {session_id} is open in another oscservice (pid {_process_id(self._path)}): "
+                "end that one first"
+            ) from None
         except OSError as error:
             what = f"session {session_id} can't be locked ({self._path}: {error.strerror}): "
             raise type(unusable(journal, error))(f"{what}see that the journal's folder can be written") from None
 
     @staticmethod
     def is_held(journal: Path, session_id: str) -> bool:
-        """Whether somebody holds it. A file that a dead process left behind is no lock."""
-        real = journal.resolve()
+        """Return whether a process has the lock. A file that a dead process left behind is no lock."""
         try:
-            descriptor = os.open(real.with_name(f"{real.name}.{session_id}.lock"), os.O_RDONLY)
-        except (OSError, ValueError):  # ValueError: a damaged name, which is no part of a path
+            path = _lock_file(journal, session_id)
+        except ValueError:  # a damaged name, which is no part of a path
             return False
+        if not path.exists():  # trying the lock would make the file
+            return False
+        lock = _file_lock(path)
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except BlockingIOError:
+            lock.acquire()
+        except Timeout:
             return True
-        finally:
-            os.close(descriptor)
+        except OSError:
+            return False
+        lock.release()
         return False
-
-    def _take(self, session_id: str) -> int:
-        looks = 0
-        while True:
-            descriptor = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
-            try:
-                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                # The last holder removes the file when done, maybe since we opened it: a lock on that keeps nobody out.
-                if _is_at(descriptor, self._path):
-                    with contextlib.suppress(OSError):  # a full disk: the lock holds, only its holder isn't named
-                        os.ftruncate(descriptor, 0)
-                        os.pwrite(descriptor, str(os.getpid()).encode(), 0)
-                    return descriptor
-            except BlockingIOError:
-                looks += 1
-                if looks < _LOOKS:  # `is_held` of another process takes it for a moment
-                    os.close(descriptor)
-                    time.sleep(0.01)
-                    continue
-                holder = os.pread(descriptor, 20, 0).decode("ascii", "replace") or "unknown"
-                os.close(descriptor)
-                raise JournalError(
-                    f"session {session_id} is open in another oscservice (pid {holder}): end that one first"
-                ) from None
-            except BaseException:
-                os.close(descriptor)
-                raise
-            os.close(descriptor)
 
     def release(self) -> None:
         """Remove the file and give up the lock. Call it once."""
-        if _is_at(self._descriptor, self._path):
-            with contextlib.suppress(OSError):  # a folder that can't be written any more: the file left is no lock
+        with contextlib.suppress(OSError):  # the file left behind is no lock
+            if self._file is not None and os.path.samestat(self._file, self._path.stat()):
                 self._path.unlink()
-        os.close(self._descriptor)
+        self._lock.release()
+
+    def _write_process_id(self) -> None:
+        """Name this process in the file, for the complaint of others. The first byte is what some systems lock."""
+        # On a full disk the lock is good all the same, only its holder isn't named.
+        with contextlib.suppress(OSError), self._path.open("r+b", buffering=0) as file:
+            self._file = os.fstat(file.fileno())
+            file.truncate(0)
+            file.write(f" {os.getpid()}".encode())
 
 
-def _is_at(descriptor: int, path: Path) -> bool:
-    """Whether the open file is the one with that name."""
+def _lock_file(journal: Path, session_id: str) -> Path:
+    """The file of a session's lock: one, however the journal is named. Raises ValueError for a name that is no part
+    of a path."""
+    real = journal.resolve()
+    return real.with_name(f"{real.name}.{session_id}.lock")
+
+
+def _file_lock(path: Path) -> FileLock:
+    # A soft lock would outlive a killed process.
+    return FileLock(path, _WAIT_S, 0o600, thread_local=False, poll_interval=0.002, fallback_to_soft=False)
+
+
+def _process_id(path: Path) -> str:
     try:
-        return os.path.samestat(os.fstat(descriptor), path.stat())
-    except FileNotFoundError:
-        return False
+        with path.open("rb", buffering=0) as file:
+            file.seek(1)
+            return file.read(20).decode("ascii", "replace") or "unknown"
+    except OSError:
+        return "unknown"
