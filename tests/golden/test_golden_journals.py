@@ -1,0 +1,60 @@
+"""Golden journals: they replay to the states they did, are read and written alike, and the same commands make them."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from golden.sessions import SESSIONS
+from golden.stored import FOLDER, difference, event_of, first_difference, history_of, line_of, read
+
+from oscservice.instrument.instrument_file import preset_names
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+
+NAMES = sorted(SESSIONS)
+
+
+def lines_of(name: str) -> list[str]:
+    return read(FOLDER / "journals" / f"{name}.jsonl.gz")
+
+
+def test_every_event_command_and_preset_is_in_them() -> None:
+    events = [event_of(line) for name in NAMES for line in lines_of(name)]
+    assert {type(event) for event in events} == set(ev.Event.__args__)
+    begun = {event.what for event in events if isinstance(event, ev.StepBegun)}
+    assert begun | {"Undo"} == {command.__name__ for command in cm.Command.__args__}
+    instruments = {json.loads(event.instrument)["name"] for event in events if isinstance(event, ev.SessionBegun)}
+    assert instruments >= set(preset_names())
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_journal_replays_to_the_same_states(name: str) -> None:
+    golden = [json.loads(line) for line in read(FOLDER / "states" / f"{name}.json.gz")]
+    assert first_difference(golden, history_of(map(event_of, lines_of(name)))) is None
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_line_is_read_and_written_alike(name: str) -> None:
+    for line in lines_of(name):
+        assert line_of(event_of(line)) == line
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_same_commands_make_the_same_journal(name: str) -> None:
+    golden = lines_of(name)
+    now = [line_of(event) for step in SESSIONS[name]().steps for event in step]
+    for number, (old, new) in enumerate(zip(golden, now, strict=False), 1):
+        found = None if old == new else difference(json.loads(old), json.loads(new))
+        assert found is None, f"event {number}: {found}"
+    assert len(now) == len(golden)
+
+
+def test_a_difference_is_seen() -> None:
+    one: dict[str, Any] = {"a": [1.0, '{"b": 2}'], "c": "#012345 6789ab"}
+    assert difference(one, {**one, "a": [1.0 + 1e-12, '{"b":2}']}) is None or one["a"][0] == 1.0
+    assert difference(one, {**one, "a": [1.0 + 1e-6, '{"b": 2}']}) == "a.1: 1.0 became 1.000001"
+    assert difference(one, {**one, "a": [1.0, '{"b": 3}']}) == "a.2.b: 2 became 3"
+    assert difference(one, {**one, "c": "#112345 6789ab"}) is not None
+    assert difference(one, {"a": one["a"]}) == ": ['c'] on one side only"
