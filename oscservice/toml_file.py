@@ -1,10 +1,8 @@
-"""TOML files that a person writes: reading them, and one line for each mistake.
+"""TOML files that a person writes: reading them into a form, and one line for each mistake.
 
-What every TOML file that a person writes shares: reading it, and saying on which line a mistake stands.
-
-A mistake in a TOML file of our own form in one line: file, line, table and key, what stood there, what was expected.
-
-What a key expects is the description of its field in the form, and stands nowhere else.
+A form is a class whose fields are the keys of a table. The description of a field says what its key expects, and the
+messages about mistakes take it from there. A message is one line: file, line, table and key, what was found, what was
+expected.
 """
 
 from __future__ import annotations
@@ -12,12 +10,13 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from oscservice.errors import InputError
@@ -30,7 +29,10 @@ class Frozen(BaseModel):
 
 
 class Form(Frozen):
-    """A record of the file. Strict: a number in quotes is a mistake, not a number."""
+    """A table of a file. Strict: a number in quotes is a mistake, not a number.
+
+    A message calls an entry of a list of tables by the name of its class: an ``AdjusterForm`` is ``adjuster 2``.
+    """
 
     model_config = ConfigDict(strict=True)
 
@@ -38,12 +40,18 @@ class Form(Frozen):
 Location: TypeAlias = tuple[int | str, ...]
 """A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""
 
+Expected: TypeAlias = Callable[[type[Form], str], str]
+"""Returns what a key of a form expects, where the description of its field can't say it; else an empty text."""
+
+AnyForm = TypeVar("AnyForm", bound=Form)
+
 LARGEST_FILE = 1_000_000
 """Bytes."""
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(#.*)?$")
-_ASSIGNED = re.compile(r"""\s*((?:["']?[\w-]+["']?\s*\.\s*)*["']?[\w-]+["']?)\s*=""")
-_KEY = re.compile(r"[\w-]+")
+_ONE_KEY = r"""(?:"[^"\n]*"|'[^'\n]*'|[\w-]+)"""
+_KEY = re.compile(_ONE_KEY)
+_ASSIGNED = re.compile(rf"\s*({_ONE_KEY}(?:\s*\.\s*{_ONE_KEY})*)\s*=")
 # What matters for where a value ends: texts of all four kinds, comments and brackets.
 _TOKEN = re.compile(
     r'"""(?:[^"\\]|\\.|"(?!""))*(?P<long>""")?' + r"|'''(?:[^']|'(?!''))*(?P<raw>''')?"
@@ -53,11 +61,11 @@ _TOKEN = re.compile(
 
 
 def toml_text(path: Path, kind: str, missing: str) -> str:
-    """The text of a TOML file.
+    """Return the text of a TOML file.
 
     Args:
         kind: what it should be, with its article: ``a settings file``.
-        missing: what is said where there is no such file.
+        missing: the message where there is no such file.
 
     Raises:
         InputError: it is not there, too large, not UTF-8, or can't be read.
@@ -76,7 +84,7 @@ def toml_text(path: Path, kind: str, missing: str) -> str:
 
 
 def parse(text: str, origin: str) -> dict[str, Any]:
-    """The table in a TOML text. Raises InputError: one line with ``origin``, the line and what is wrong."""
+    """Return the table in a TOML text. Raises InputError: one line with ``origin``, the line and what is wrong."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as mistake:
@@ -86,12 +94,12 @@ def parse(text: str, origin: str) -> dict[str, Any]:
 
 
 def find_line(text: str, location: Location) -> int:
-    """Line number (from 1) of a place in a TOML text: of the key, else of what it stands in, else 1."""
+    """Return the line number (from 1) of a place in a TOML text: of the key, else of the table it is in, else 1."""
     best, best_size, inside = 1, 0, 0
     for line, path in _places(text):
         if path == location[: len(path)] and len(path) > best_size:
             best, best_size = line, len(path)
-        if not inside and path[: len(location)] == location:  # only what stands in it is written: [a.b] for a
+        if not inside and path[: len(location)] == location:  # only what is in it is written: [a.b] for a
             inside = line
     return best if best_size == len(location) or not inside else inside
 
@@ -103,7 +111,7 @@ def _places(text: str) -> Iterator[tuple[int, Location]]:
     for line, start in _openings(text):
         opened, assigned = _HEADER.match(start), _ASSIGNED.match(start)
         if opened:
-            *outer, own = _KEY.findall(opened.group(2)) or [""]
+            *outer, own = _keys_in(opened.group(2)) or [""]
             table = ()
             for key in outer:
                 table = _newest((*table, key), counts)
@@ -114,7 +122,12 @@ def _places(text: str) -> Iterator[tuple[int, Location]]:
                 table = (*table, counts[table])
             yield line, table
         elif assigned:
-            yield line, (*table, *_KEY.findall(assigned.group(1)))
+            yield line, (*table, *_keys_in(assigned.group(1)))
+
+
+def _keys_in(dotted: str) -> list[str]:
+    """The keys in ``a."b c".d``, without their quotes."""
+    return [key.strip("\"'") for key in _KEY.findall(dotted)]
 
 
 def _newest(table: Location, counts: dict[Location, int]) -> Location:
@@ -122,15 +135,15 @@ def _newest(table: Location, counts: dict[Location, int]) -> Location:
 
 
 def _openings(text: str) -> Iterator[tuple[int, str]]:
-    """Lines that a statement begins on, with their number: none that a longer value goes on in."""
+    """Lines on which a statement begins, with their numbers: none that continues a longer value."""
     lines = text.splitlines()
-    going_on = _going_on(text)
+    continued = _continued(text)
     for number, line in enumerate(lines, start=1):
-        if number not in going_on:
+        if number not in continued:
             yield number, line
 
 
-def _going_on(text: str) -> set[int]:
+def _continued(text: str) -> set[int]:
     """Numbers of the lines that begin within a text of several lines, or within brackets after a ``=``."""
     found: set[int] = set()
     line, deep, at, opened = 1, 0, 0, 0
@@ -154,8 +167,7 @@ def _going_on(text: str) -> set[int]:
 
 
 def _syntax_line(message: str, text: str, origin: str) -> str:
-    # What stood there is not repeated: the path may be of a file that isn't ours at all, and this message may travel
-    # over a network.
+    # The text itself is not repeated: the path may be that of any file, and this message may travel over a network.
     at = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)", message)
     line = at.group(1) if at and at.group(1) else str(max(1, len(text.splitlines())))
     column = f", column {at.group(2)}" if at and at.group(2) else ""
@@ -165,80 +177,133 @@ def _syntax_line(message: str, text: str, origin: str) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """What was probably meant by an unknown word, or what there is."""
+    """Return what was probably meant by an unknown word, or the known words."""
     words = list(known)
     close = difflib.get_close_matches(word.lower(), words, n=1, cutoff=0.5)
     return f"did you mean {close[0]}?" if close else f"expected one of {', '.join(words)}"
 
 
 def shown(value: Any) -> str:
-    """What stood in the file, as a message shows it."""
+    """Return a value of the file as a message shows it."""
     text = repr(value) if not isinstance(value, bool) else str(value).lower()
     return text if len(text) <= 60 else text[:57] + "..."
 
 
+def read_form(
+    form: type[AnyForm],
+    text: str,
+    origin: str,
+    context: Mapping[str, object] | None = None,
+    expected: Expected | None = None,
+) -> AnyForm:
+    """Return the checked form of a whole TOML text.
+
+    Args:
+        origin: names the file in messages.
+        context: what the form's own checks are given.
+        expected: what keys expect that are not described in the form.
+
+    Raises:
+        InputError: one line about the first mistake.
+    """
+    data = parse(text, origin)
+    try:
+        return form.model_validate(data, context=context)
+    except ValidationError as mistakes:
+        raise first_mistake(form, mistakes.errors(), text, origin, expected) from None
+
+
+def mistake(form: type[Form], text: str, origin: str, location: Location, words: str) -> InputError:
+    """Return the error about a mistake at a place of a file of the given form."""
+    place = _place(form, location)
+    return InputError(f"{origin}: line {find_line(text, location)}: {', '.join(place.names)}: {words}")
+
+
+def first_mistake(
+    form: type[Form], errors: Sequence[ErrorDetails], text: str, origin: str, expected: Expected | None = None
+) -> InputError:
+    """Return the error about the first mistake in a file. An unknown key goes first: it explains what is missing."""
+    found = [(error["type"] != "extra_forbidden", *_line_and_words(form, error, text, expected)) for error in errors]
+    _, line, words = min(found, key=lambda one: one[:2])
+    more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+    return InputError(f"{origin}: line {line}: {words}{more}")
+
+
 @dataclass(frozen=True)
-class Mistakes:
-    """Tells of the mistakes in files of one form.
+class _Place:
+    """A place in a file of some form.
 
     Attributes:
-        form: the form of the whole file.
-        entries: lists of tables by their key: what one of them is called, and its form.
-        tables: single tables by their key, and the form of each.
-        tags: what pydantic calls the forms that one entry may have.
+        form: of the table it is in.
+        key: in that table; empty for the table itself.
+        inner: the form of the table or tables at the key; None for a plain value.
+        path: the location without what pydantic adds to it.
+        names: the same for a person: ``("binding 3", "argument 2", "scale")``.
     """
 
-    form: type[BaseModel]
-    entries: Mapping[str, tuple[str, type[BaseModel]]] = field(default_factory=dict)
-    tables: Mapping[str, type[BaseModel]] = field(default_factory=dict)
-    tags: tuple[str, ...] = ()
-
-    def at(self, text: str, origin: str, location: Location, words: str) -> InputError:
-        """The error that tells of a mistake at a place of the file."""
-        place, _ = self._placed(location)
-        return InputError(f"{origin}: line {find_line(text, location)}: {', '.join(place)}: {words}")
-
-    def first(self, errors: Sequence[ErrorDetails], text: str, origin: str) -> InputError:
-        """The error that tells of the first mistake in the file. Unknown keys first: they explain what is missing."""
-        found = [(error["type"] != "extra_forbidden", *self._described(error)) for error in errors]
-        told = sorted((late, find_line(text, at), words, at) for late, at, words in found)
-        _, _, words, at = told[0]
-        more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
-        return self.at(text, origin, at, words + more)
-
-    def _described(self, error: ErrorDetails) -> tuple[Location, str]:
-        """Where a mistake stands, and what is said of it."""
-        location = tuple(part for part in error["loc"] if part not in self.tags)
-        _, form = self._placed(location)
-        entry = len(location) > 1 and isinstance(location[-1], int) and location[-2] in self.entries
-        across = not location or (entry and "fixed" not in error["loc"])
-        if error["type"] == "value_error" and across:
-            words = str(error["ctx"]["error"])  # a check across keys names its key first
-            key = words.partition(":")[0]
-            return (*location, key), words.partition(": ")[2]
-        key = next((part for part in reversed(location) if isinstance(part, str)), "")
-        if error["type"] == "extra_forbidden":
-            return location, f"unknown key; {nearest(key, _keys(form))}"
-        expected = _keys(form).get(key) or "a table"
-        if error["type"] == "missing":
-            return location, f"missing; expected {expected}"
-        return location, f"found {shown(error['input'])}, expected {expected}"
-
-    def _placed(self, location: Location) -> tuple[list[str], type[BaseModel]]:
-        """A location in words, ``["binding 3", "argument 2", "scale"]``, and the form of the table it is in."""
-        words: list[str] = []
-        form = self.form
-        for number, part in enumerate(location):
-            if isinstance(part, str):
-                words.append(part)
-                if part in self.tables and number + 1 < len(location):
-                    form = self.tables[part]
-            elif words and words[-1] in self.entries:
-                name, form = self.entries[words.pop()]
-                words.append(f"{name} {part + 1}")
-        return words, form
+    form: type[Form]
+    key: str
+    inner: type[Form] | None
+    path: Location
+    names: tuple[str, ...]
 
 
-def _keys(form: type[BaseModel]) -> dict[str, str]:
-    """The keys of a table, and what each expects."""
-    return {field.alias or name: field.description or "" for name, field in form.model_fields.items()}
+def _place(form: type[Form], location: Location, unknown_key: bool = False) -> _Place:
+    """The place that a location leads to; ``unknown_key``: its last part is a key that the form does not have."""
+    entries: list[str] = []
+    path: list[int | str] = []
+    table = key = ""
+    inner: type[Form] | None = None
+    for number, part in enumerate(location, start=1):
+        if key and inner is None:  # within a plain value
+            path.append(part)
+        elif isinstance(part, int) and inner is not None:
+            entries.append(f"{inner.__name__.removesuffix('Form').lower()} {part + 1}")
+            form, inner, table, key = inner, None, "", ""
+            path.append(part)
+        elif isinstance(part, str):
+            if inner is not None:
+                form, inner, table = inner, None, key
+            fields = _fields(form)
+            if part in fields:
+                inner = _form_in(fields[part].annotation)
+            elif not unknown_key or number < len(location):
+                continue  # one of several forms that an entry may have
+            key = part
+            path.append(part)
+    return _Place(form, key, inner, tuple(path), tuple(name for name in (*entries, table, key) if name))
+
+
+def _line_and_words(form: type[Form], error: ErrorDetails, text: str, expected: Expected | None) -> tuple[int, str]:
+    """The line of a mistake, and place and mistake in words."""
+    place = _place(form, error["loc"], error["type"] == "extra_forbidden")
+    fields = _fields(place.form)
+    line = find_line(text, place.path)
+    checked = place.inner if place.key else place.form
+    if error["type"] == "value_error" and checked is not None:  # a check across keys begins with their names
+        named, _, words = str(error["ctx"]["error"]).partition(": ")
+        own = _fields(checked)
+        keys = [key for one in named.split(", ") for key in own if key == one or key.startswith(one + "_")]
+        if keys:
+            line = max(line, *(find_line(text, (*place.path, key)) for key in keys))
+            return line, f"{', '.join((*place.names, named))}: {words}"
+    where = ", ".join(place.names)
+    if error["type"] == "extra_forbidden":
+        return line, f"{where}: unknown key; {nearest(place.key, fields)}"
+    described = fields[place.key].description if place.key in fields else None
+    wanted = (expected(place.form, place.key) if expected is not None else "") or described or "a table"
+    if error["type"] == "missing":
+        return line, f"{where}: missing; expected {wanted}"
+    return line, f"{where}: found {shown(error['input'])}, expected {wanted}"
+
+
+def _fields(form: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The fields of a form by the keys of its table."""
+    return {field.alias or name: field for name, field in form.model_fields.items()}
+
+
+def _form_in(annotation: Any) -> type[Form] | None:
+    """The form in the type of a field, as in ``list[StringForm] | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, Form):
+        return annotation
+    return next((found for found in map(_form_in, get_args(annotation)) if found is not None), None)

@@ -17,8 +17,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NoReturn
 
-from pydantic import ValidationError
-
 from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, TABLE, Address, Direction, concrete_addresses, lookup
 from oscservice.api.argument_values import ITEMS, OscRefusal
 from oscservice.bindings.binding import (
@@ -34,12 +32,10 @@ from oscservice.bindings.binding import (
     numbers_in,
 )
 from oscservice.bindings.settings_form import (
+    ArgumentForm,
     BindingForm,
-    CheckForm,
-    ConditionForm,
     ListenerForm,
     SettingsForm,
-    TakenForm,
 )
 from oscservice.bindings.value_mapping import FixedListener, Sending
 from oscservice.instrument.instrument_file import preset_names
@@ -47,20 +43,7 @@ from oscservice.osc.dispatch import checked_arguments
 from oscservice.osc.packet import Message
 from oscservice.osc.pattern import Pattern, matches
 from oscservice.settings import DEFAULT_ROOT
-from oscservice.toml_file import Location, Mistakes, nearest, parse, toml_text
-
-SETTINGS_MISTAKES = Mistakes(
-    SettingsForm,
-    {
-        "listener": ("listener", ListenerForm),
-        "binding": ("binding", BindingForm),
-        "check": ("check", CheckForm),
-        "arguments": ("argument", TakenForm),
-        "also": ("condition", ConditionForm),
-    },
-    tags=("taken", "fixed"),  # which form pydantic took an argument for
-)
-
+from oscservice.toml_file import Location, mistake, nearest, read_form, toml_text
 
 Refuse = Callable[[Location, str], NoReturn]
 """Raises the mistake at a place of the file."""
@@ -210,7 +193,7 @@ def _pieces(at: Location, entry: BindingForm, wildcards: int, refuse: Refuse) ->
     pieces: list[Piece] = []
     for index, piece in enumerate(entry.arguments):
         here = (*at, "arguments", index)
-        if isinstance(piece, TakenForm):
+        if isinstance(piece, ArgumentForm):
             if piece.wildcard is not None and piece.wildcard > wildcards:
                 _no_such_wildcard((*here, "wildcard"), piece.wildcard, wildcards, refuse)
             pieces.append(_taken(piece))
@@ -221,7 +204,7 @@ def _pieces(at: Location, entry: BindingForm, wildcards: int, refuse: Refuse) ->
     return tuple(pieces)
 
 
-def _taken(form: TakenForm) -> Taken:
+def _taken(form: ArgumentForm) -> Taken:
     return Taken(
         argument=form.argument or 0,
         wildcard=form.wildcard or 0,
@@ -360,14 +343,10 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
     Raises:
         InputError: one line with the file, the line, the key, what stood there and what was expected.
     """
-    data = parse(text, origin)
-    try:
-        form = SettingsForm.model_validate(data)
-    except ValidationError as mistakes:
-        raise SETTINGS_MISTAKES.first(mistakes.errors(), text, origin) from None
+    form = read_form(SettingsForm, text, origin)
 
     def refuse(location: Location, words: str) -> NoReturn:
-        raise SETTINGS_MISTAKES.at(text, origin, location, words)
+        raise mistake(SettingsForm, text, origin, location, words)
 
     whole = root or form.root or DEFAULT_ROOT
     bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)

@@ -81,7 +81,7 @@ class ConditionForm(Form):
         return self
 
 
-class TakenForm(Form):
+class ArgumentForm(Form):
     """An argument that is taken from a message."""
 
     argument: Order | None = Field(None, description=f"which argument of the message, from 1 to {MAX_TAGS}")
@@ -113,7 +113,7 @@ class TakenForm(Form):
     )
 
     @model_validator(mode="after")
-    def _can_be_made(self) -> TakenForm:
+    def _can_be_made(self) -> ArgumentForm:
         if (self.argument is None) == (self.wildcard is None):
             raise ValueError("argument: expected either argument or wildcard")
         if self.otherwise is not None and self.map is None:
@@ -133,11 +133,11 @@ class TakenForm(Form):
 
 
 def _which(given: object) -> str:
-    return "taken" if isinstance(given, dict | TakenForm) else "fixed"
+    return "taken" if isinstance(given, dict | ArgumentForm) else "fixed"
 
 
 PieceForm = Annotated[
-    Annotated[TakenForm, Tag("taken")] | Annotated[Fixed, Tag("fixed")],
+    Annotated[ArgumentForm, Tag("taken")] | Annotated[Fixed, Tag("fixed")],
     Discriminator(_which),
 ]
 

@@ -26,7 +26,7 @@ from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import preset_names
 from oscservice.instrument.pitch import A4_HZ, Place, note_number
 from oscservice.instrument.spec import MOST_STRINGS, ReferenceHz
-from oscservice.toml_file import Form, Mistakes, parse, toml_text
+from oscservice.toml_file import Form, first_mistake, parse, toml_text
 
 LARGEST_LIMIT_CENTS = 100.0
 MOST_CHANNELS = 64
@@ -38,7 +38,7 @@ def _names(given: str) -> str:
 
 
 def _places(given: object) -> tuple[Place, ...]:
-    if not isinstance(given, list) or not given:
+    if not isinstance(given, list) or not given or not all(isinstance(text, str) for text in given):
         raise ValueError("no places")
     return tuple(Place.parse(text) for text in given)
 
@@ -129,9 +129,6 @@ class ManifestForm(Form):
         if self.string_a_channel and self.channel:
             raise ValueError("string_a_channel: expected no channel beside it")
         return self
-
-
-_MISTAKES = Mistakes(ManifestForm, {"recording": ("recording", RecordingForm)}, {"limits": LimitsForm})
 
 
 @dataclass(frozen=True)
@@ -229,13 +226,13 @@ def _form(text: str, origin: str) -> tuple[ManifestForm, tuple[str, ...]]:
             case ("recording", int(entry), *_):
                 by_entry.setdefault(entry, []).append(error)
             case _:
-                raise _MISTAKES.first(errors, text, origin) from None
+                raise first_mistake(ManifestForm, errors, text, origin) from None
     kept = [one for number, one in enumerate(data["recording"]) if number not in by_entry]
     try:
         form = ManifestForm.model_validate({**data, "recording": kept})
     except ValidationError:  # nothing is left
-        raise _MISTAKES.first(errors, text, origin) from None
-    return form, tuple(str(_MISTAKES.first(some, text, origin)) for _, some in sorted(by_entry.items()))
+        raise first_mistake(ManifestForm, errors, text, origin) from None
+    return form, tuple(str(first_mistake(ManifestForm, some, text, origin)) for _, some in sorted(by_entry.items()))
 
 
 def _recordings(form: RecordingForm, folder: Path, told: Told, names: Names | None) -> Recordings:

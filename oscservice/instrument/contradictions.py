@@ -1,6 +1,6 @@
-"""What an instrument file says that can't be true, though each of its numbers may.
+"""Contradictions in an instrument file: values that are possible one by one, but not together.
 
-Only what no instrument has is refused. What looks odd and is in the trade goes through: octave courses, a high fifth
+Only what no instrument has is refused. What looks odd and is for sale is accepted: octave courses, a high fifth
 string, high-strung sets, re-entrant tunings, tape-wound strings lighter than their gauge.
 """
 
@@ -18,7 +18,7 @@ from oscservice.instrument.string_physics import INCH_MM, PLAIN_STEEL_KG_M3, ten
 from oscservice.toml_file import Location
 
 TENSION_RANGE_N = (10.0, 300.0)
-"""What one string of an instrument may pull; outside it, a note and a gauge don't belong together."""
+"""Tension of one string; outside this range, its note and its gauge don't belong together."""
 
 # Common practice, no source: plain strings are sold up to .026, wound ones from .016 (with a little for rounding).
 _THICKEST_PLAIN_MM = 0.0265 * INCH_MM
@@ -30,11 +30,11 @@ _DENSITY_KG_M3 = {"plain": (7000.0, 8500.0), "wound": (4000.0, 8900.0)}
 
 _BREAKING_N_MM2 = 3400.0  # the finest music wire breaks here (from memory); no core carries more
 
-_SAME_WAY = 1e-3  # relative: influences this near to one another can't be told apart at the bench
+_SAME_WAY = 1e-3  # relative: influences this close to each other have the same effect at the bench
 
 
 def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tuple[Location, str]]:
-    """Where a checked form contradicts itself: the place, and one line with what was found and what was expected."""
+    """Yield where a checked form contradicts itself: the place, and what was found and what was expected."""
     yield from _made_for(form, kinds)
     yield from _numbering(form)
     instrument = expand(form, kinds)
@@ -50,39 +50,31 @@ def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, st
     if added is not None and len(form.string) not in added.layouts:
         numbers = ", ".join(map(str, sorted(added.layouts)))
         words = f"found {form.bridge.kind!r}, which is made for {numbers} strings; expected another kind for"
-        yield ("bridge", "kind"), f"bridge, kind: {words} {len(form.string)}"
+        yield ("bridge", "kind"), f"{words} {len(form.string)}"
 
 
 def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
-    """Adjusters that move strings which aren't there, or go by one name."""
+    """Adjusters that move strings which don't exist, or that have the same name."""
     names: set[str] = set()
     for index, adjuster in enumerate(form.bridge.adjuster or ()):
         here: Location = ("bridge", "adjuster", index)
         absent = [number for number in adjuster.influence if not 1 <= number <= len(form.string)]
         if absent:
-            yield (
-                (*here, "influence"),
-                f"adjuster {index + 1}, influence: found string {absent[0]}, expected 1 to {len(form.string)}",
-            )
+            yield (*here, "influence"), f"found string {absent[0]}, expected 1 to {len(form.string)}"
         if adjuster.name in names:
-            yield (
-                (*here, "name"),
-                f"adjuster {index + 1}, name: found {adjuster.name!r} again, expected another name for each",
-            )
+            yield (*here, "name"), f"found {adjuster.name!r} again, expected another name for each"
         names.add(adjuster.name)
 
 
 def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[tuple[Location, str]]:
-    """Strings that no adjuster moves, and adjusters that can't be told apart by what they do."""
+    """Strings that no adjuster moves, and adjusters that move the strings exactly as others do."""
     if not adjusters:
         return
     matrix = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in range(1, len(form.string) + 1)])
     still = [n for n, row in enumerate(matrix, start=1) if not row.any()]
     if still:
-        yield (
-            ("bridge", "adjuster"),
-            f"bridge, adjuster: found none that moves string {still[0]}, expected every string in some influence",
-        )
+        words = f"found none that moves string {still[0]}, expected every string in some influence"
+        yield ("bridge", "adjuster"), words
     ways = matrix / np.linalg.norm(matrix, axis=0)
     for index in range(1, len(adjusters)):
         earlier, way = ways[:, :index], ways[:, index]
@@ -92,16 +84,16 @@ def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[t
             named = ("bridge", "adjuster", index, "influence") if form.bridge.adjuster else ("bridge", "kind")
             yield (
                 named,
-                f"adjuster {index + 1}, influence: found that {adjusters[index].name!r} does only what "
+                f"found that {adjusters[index].name!r} does only what "
                 f"{' and '.join(others)} can do, expected it to move the strings in a way of its own",
             )
 
 
 def _string(index: int, entry: StringForm, string: StringSpec, open_hz: float) -> Iterator[tuple[Location, str]]:
-    """One string's gauge, weight, core and heights, held against one another and its note."""
+    """One string's gauge, weight, core and heights, compared with one another and with its note."""
 
     def at(field: str, words: str) -> tuple[Location, str]:
-        return ("string", index, field), f"string {index + 1}, {field}: {words}"
+        return ("string", index, field), words
 
     in_inches = entry.gauge_in is not None
     gauge_field = "gauge_in" if in_inches else "gauge_mm"
@@ -153,12 +145,12 @@ def _string(index: int, entry: StringForm, string: StringSpec, open_hz: float) -
 
 
 def _order(form: InstrumentForm, strings: tuple[StringSpec, ...]) -> Iterator[tuple[Location, str]]:
-    """A set that stands in reverse: ever higher notes on ever thinner strings."""
+    """A set in reverse order: each string higher and thinner than the one before."""
     notes = [note_number(string.note) for string in strings]
     gauges = [string.gauge_mm for string in strings]
     pairs = range(len(strings) - 1)
     if pairs and all(notes[k] < notes[k + 1] and gauges[k] > gauges[k + 1] for k in pairs):
         yield (
             ("string", 0, "note"),
-            f"string 1, note: found {form.string[0].note}, the lowest and thickest, first; expected the thinnest first",
+            f"found {form.string[0].note}, the lowest and thickest, first; expected the thinnest first",
         )

@@ -1,17 +1,10 @@
 """The form of an instrument file: its tables and keys, the kinds of bridge, and the instrument it describes.
 
-Kinds of bridge that other packages add, as plain data: what an instrument file may name beside the built-in kinds.
-
-What a file makes of a kind goes into the instrument itself, so that a record needs the kind no more.
-
-The form of the bridge in an instrument file, and what it stands for.
-
-A bridge is written by its kind, one of the built-in ones or one that another package adds, or adjuster by adjuster.
-
-The form of an instrument file, and what it stands for.
-
 The form is what a technician writes: gauges in inches as the trade names them, a thread by its name, a bridge by its
-kind. ``expand`` turns it into an Instrument.
+kind or adjuster by adjuster. ``expand`` turns it into an Instrument.
+
+Other packages may add kinds of bridge, as plain data. The instrument itself holds all that a file takes from a kind:
+a record of it needs the kind no more.
 """
 
 from __future__ import annotations
@@ -30,7 +23,7 @@ from oscservice.instrument import spec
 from oscservice.instrument.pitch import A4_HZ
 from oscservice.instrument.spec import ADJUSTER_SHARE, MEANS, SCREW, THREAD_RANGE_MM
 from oscservice.instrument.string_physics import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
-from oscservice.toml_file import Form
+from oscservice.toml_file import Expected, Form
 
 Layout = Mapping[str, Mapping[int, float]]
 """Each adjuster's name, and what it moves: string number -> mm of that string's saddle per mm of the adjuster."""
@@ -128,9 +121,9 @@ KINDS_IN_CONTEXT = "kinds"
 
 def _known_thread(thread: str | float) -> str | float:
     if isinstance(thread, str) and thread not in THREADS_MM:
-        raise ValueError(f"is not a known thread; expected mm a turn (a number) or one of {', '.join(THREADS_MM)}")
+        raise ValueError("not a known thread")
     if not isinstance(thread, str) and not spec.THREAD_RANGE_MM[0] <= thread <= spec.THREAD_RANGE_MM[1]:
-        raise ValueError("is not a thread; expected 0.1 to 3.0 mm a turn")
+        raise ValueError("not a thread")
     return thread
 
 
@@ -155,14 +148,22 @@ def _added(info: ValidationInfo) -> Kinds:
 
 def _known_kind(kind: str, info: ValidationInfo) -> str:
     if kind not in spec.KINDS and kind not in _added(info):
-        raise ValueError(f"is not a kind of bridge; expected one of {kind_names(_added(info))}")
+        raise ValueError("not a kind of bridge")
     return kind
 
 
-def kind_names(kinds: Kinds) -> str:
-    """All kinds that a file may name, commas between."""
-    return ", ".join((*spec.KINDS, *kinds))
+def expected_of(kinds: Kinds) -> Expected:
+    """Return what a file that may name these added kinds is expected to say. The kinds are not read before that."""
 
+    def expected(form: type[Form], key: str) -> str:
+        return "one of " + ", ".join((*spec.KINDS, *kinds)) if (form, key) == (BridgeForm, "kind") else ""
+
+    return expected
+
+
+_TRAVEL = "a number from 0 to 50 (mm)"
+_STEP = "a number above 0, to 5 (mm)"
+_THREAD = f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}"
 
 Thread = Annotated[str | float, AfterValidator(_known_thread)]
 Shares = Annotated[dict[int, float], PlainValidator(_shares)]
@@ -171,13 +172,15 @@ Shares = Annotated[dict[int, float], PlainValidator(_shares)]
 class AdjusterForm(Form):
     """One ``[[bridge.adjuster]]`` entry, instead of those that the kind of bridge has."""
 
-    name: Annotated[str, Field(min_length=1, max_length=40)]
-    influence: Shares
-    toward_nut_mm: spec.TravelMm = 0.0
-    away_mm: spec.TravelMm = 0.0
-    means: spec.AdjusterMeans | None = None
-    thread: Thread | None = None
-    step_mm: spec.StepMm | None = None
+    name: str = Field(min_length=1, max_length=40, description="a text of 1 to 40 letters in quotes")
+    influence: Shares = Field(
+        description='mm that saddles move per mm of the adjuster, each string once: { "1" = 1.0, "2" = 0.5 }'
+    )
+    toward_nut_mm: spec.TravelMm = Field(0.0, description=_TRAVEL)
+    away_mm: spec.TravelMm = Field(0.0, description=_TRAVEL)
+    means: spec.AdjusterMeans | None = Field(None, description="one of " + ", ".join(MEANS))
+    thread: Thread | None = Field(None, description=_THREAD)
+    step_mm: spec.StepMm | None = Field(None, description=_STEP)
 
     @model_validator(mode="after")
     def _can_be_moved(self) -> AdjusterForm:
@@ -193,14 +196,16 @@ class BridgeForm(Form):
     """The ``[bridge]`` table. Travel is the room from where the saddles stand at the start."""
 
     kind: Annotated[str, AfterValidator(_known_kind)]
-    toward_nut_mm: spec.TravelMm = 0.0
-    away_mm: spec.TravelMm = 0.0
-    thread: Thread | None = None
-    step_mm: spec.StepMm | None = None
-    slacken: bool | None = None
-    string_spread_mm: Annotated[float, Field(ge=5.0, le=150.0)] = 52.0
-    screw_span_mm: Annotated[float, Field(ge=5.0, le=200.0)] = 82.0
-    adjuster: Annotated[list[AdjusterForm], Field(min_length=1, max_length=2 * spec.MOST_STRINGS)] | None = None
+    toward_nut_mm: spec.TravelMm = Field(0.0, description=_TRAVEL)
+    away_mm: spec.TravelMm = Field(0.0, description=_TRAVEL)
+    thread: Thread | None = Field(None, description=_THREAD)
+    step_mm: spec.StepMm | None = Field(None, description=_STEP)
+    slacken: bool | None = Field(None, description="true or false")
+    string_spread_mm: float = Field(52.0, ge=5.0, le=150.0, description="a number from 5 to 150 (mm)")
+    screw_span_mm: float = Field(82.0, ge=5.0, le=200.0, description="a number from 5 to 200 (mm)")
+    adjuster: Annotated[list[AdjusterForm], Field(min_length=1, max_length=2 * spec.MOST_STRINGS)] | None = Field(
+        None, description=f"1 to {2 * spec.MOST_STRINGS} [[bridge.adjuster]] entries"
+    )
 
     @model_validator(mode="after")
     def _fits_the_kind(self, info: ValidationInfo) -> BridgeForm:
@@ -324,24 +329,32 @@ def _influences(form: BridgeForm, strings: int) -> list[tuple[str, dict[int, flo
     return [(f"{part} {n}", {n: 1.0}) for n in range(1, strings + 1)]
 
 
+def _number_in(limits: condition.Range, unit: str) -> str:
+    return f"a number from {limits[0]:g} to {limits[1]:g} ({unit})"
+
+
+_GAUGE = _number_in(spec.GAUGE_RANGE_MM, "mm")
+_GAUGE_IN = f"inches from {spec.GAUGE_RANGE_MM[0] / INCH_MM:.3f} to {spec.GAUGE_RANGE_MM[1] / INCH_MM:.3f}, e.g. 0.010"
+_SCALE = _number_in(spec.SCALE_RANGE_MM, "mm")
+
 GaugeIn = Annotated[float, Field(ge=spec.GAUGE_RANGE_MM[0] / INCH_MM, le=spec.GAUGE_RANGE_MM[1] / INCH_MM)]
 
 
 class StringForm(Form):
     """One ``[[string]]`` entry. Give the gauge, and a wound string's core, in inches or in mm."""
 
-    note: spec.NoteName
-    kind: Literal["plain", "wound"]
-    gauge_in: GaugeIn | None = None
-    gauge_mm: spec.GaugeMm | None = None
-    core_in: GaugeIn | None = None
-    core_mm: spec.GaugeMm | None = None
-    unit_weight_kg_m: spec.UnitWeight | None = None
-    scale_mm: spec.ScaleMm | None = None
-    action_12_mm: spec.ActionMm = 1.8
-    nut_height_mm: spec.NutHeightMm = 0.4
-    setback_mm: spec.SetbackMm = 2.0
-    offset_cents: spec.OffsetCents = 0.0
+    note: spec.NoteName = Field(description="a note name in quotes: letter, # or b if need be, octave, e.g. E2")
+    kind: Literal["plain", "wound"] = Field(description="plain or wound, in quotes")
+    gauge_in: GaugeIn | None = Field(None, description=_GAUGE_IN)
+    gauge_mm: spec.GaugeMm | None = Field(None, description=_GAUGE)
+    core_in: GaugeIn | None = Field(None, description=_GAUGE_IN)
+    core_mm: spec.GaugeMm | None = Field(None, description=_GAUGE)
+    unit_weight_kg_m: spec.UnitWeight | None = Field(None, description="a number from 0.00005 to 0.1 (kg/m)")
+    scale_mm: spec.ScaleMm | None = Field(None, description=_SCALE)
+    action_12_mm: spec.ActionMm = Field(1.8, description="a number from 0 to 10 (mm)")
+    nut_height_mm: spec.NutHeightMm = Field(0.4, description="a number from 0 to 5 (mm)")
+    setback_mm: spec.SetbackMm = Field(2.0, description="a number from -20 to 30 (mm)")
+    offset_cents: spec.OffsetCents = Field(0.0, description="a number from -50 to 50 (cents off the note, + sharp)")
 
     @model_validator(mode="after")
     def _one_gauge_and_core(self) -> StringForm:
@@ -362,46 +375,57 @@ class StringForm(Form):
 def _between(limits: condition.Range) -> AfterValidator:
     def check(given: list[float]) -> list[float]:
         if not limits[0] <= given[0] < given[1] <= limits[1]:
-            raise ValueError(f"expected the least and the most wanted, from {limits[0]:g} to {limits[1]:g}")
+            raise ValueError("not the least and the most wanted")
         return given
 
     return AfterValidator(check)
+
+
+def _wanted(limits: condition.Range) -> str:
+    return f"the least and the most wanted in mm, from {limits[0]:g} to {limits[1]:g}: [0.1, 0.3], say"
 
 
 _Two = Field(min_length=2, max_length=2)
 ReliefWanted = Annotated[list[float], _Two, _between(condition.RELIEF_LIMITS_MM)]
 ActionWanted = Annotated[list[float], _Two, _between(condition.ACTION_LIMITS_MM)]
 NutWanted = Annotated[list[float], _Two, _between(condition.NUT_LIMITS_MM)]
+ReplaceAfter = Annotated[int, Field(ge=condition.REPLACE_AFTER_LIMITS[0], le=condition.REPLACE_AFTER_LIMITS[1])]
 
 
 class SetUpForm(Form):
     """The ``[set_up]`` table: what is wanted before any saddle is moved, and what is known of neck and strings."""
 
-    relief_mm: condition.ReliefMm | None = None
-    relief_wanted_mm: ReliefWanted | None = None
-    action_treble_wanted_mm: ActionWanted | None = None
-    action_bass_wanted_mm: ActionWanted | None = None
-    nut_wanted_mm: NutWanted | None = None
-    strings_fitted: date | None = None
-    replace_after_days: (
-        Annotated[int, Field(ge=condition.REPLACE_AFTER_LIMITS[0], le=condition.REPLACE_AFTER_LIMITS[1])] | None
-    ) = None
+    relief_mm: condition.ReliefMm | None = Field(None, description=_number_in(condition.RELIEF_LIMITS_MM, "mm"))
+    relief_wanted_mm: ReliefWanted | None = Field(None, description=_wanted(condition.RELIEF_LIMITS_MM))
+    action_treble_wanted_mm: ActionWanted | None = Field(None, description=_wanted(condition.ACTION_LIMITS_MM))
+    action_bass_wanted_mm: ActionWanted | None = Field(None, description=_wanted(condition.ACTION_LIMITS_MM))
+    nut_wanted_mm: NutWanted | None = Field(None, description=_wanted(condition.NUT_LIMITS_MM))
+    strings_fitted: date | None = Field(None, description="a date without quotes: 2026-11-25, say")
+    replace_after_days: ReplaceAfter | None = Field(
+        None, description="a whole number of days from {} to {}".format(*condition.REPLACE_AFTER_LIMITS)
+    )
 
 
 class InstrumentForm(Form):
     """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it.
     ``identity``: which instrument of its kind it is, the same for as long as it lives; the name if not given."""
 
-    name: Annotated[str, Field(min_length=1, max_length=60)]
-    title: str = ""
-    identity: spec.Identity | None = None
-    reference_hz: spec.ReferenceHz = A4_HZ
-    frets: spec.FretCount
-    scale_mm: spec.ScaleMm
-    capo: Annotated[int, Field(ge=0, le=12)] = 0
-    bridge: BridgeForm
-    set_up: SetUpForm = SetUpForm()
-    string: Annotated[list[StringForm], Field(min_length=1, max_length=spec.MOST_STRINGS)]
+    name: str = Field(min_length=1, max_length=60, description="a short text in quotes")
+    title: str = Field("", description="a text in quotes")
+    identity: spec.Identity | None = Field(
+        None, description=f"a text of 1 to {spec.LONGEST_IDENTITY} characters in quotes, no blank at its ends"
+    )
+    reference_hz: spec.ReferenceHz = Field(A4_HZ, description=_number_in(spec.REFERENCE_RANGE_HZ, "Hz, usually 440.0"))
+    frets: spec.FretCount = Field(description=f"a whole number from 1 to {spec.MOST_FRETS}")
+    scale_mm: spec.ScaleMm = Field(description=_SCALE)
+    capo: int = Field(0, ge=0, le=12, description="the capo's fret, a whole number from 0 (none) to 12")
+    bridge: BridgeForm = Field(description="a [bridge] table")
+    set_up: SetUpForm = Field(default_factory=SetUpForm, description="a [set_up] table")
+    string: list[StringForm] = Field(
+        min_length=1,
+        max_length=spec.MOST_STRINGS,
+        description=f"1 to {spec.MOST_STRINGS} [[string]] entries, thinnest first",
+    )
 
 
 def expand(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> spec.Instrument:

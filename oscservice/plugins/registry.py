@@ -231,7 +231,7 @@ def _key(offer: Offer) -> tuple[str, str]:
 
 def _shaped(offer: Offer, found: Any) -> Any:
     if offer.role == "bridge" and not isinstance(found, BridgePlugin):
-        raise PluginError(f"it is {type(found).__name__}, expected a Bridge (oscservice.plugins.registry)")
+        raise PluginError(f"it is {type(found).__name__}, expected a BridgePlugin (oscservice.plugins.registry)")
     if offer.role != "bridge" and not callable(found):
         raise PluginError(f"it is {type(found).__name__}, expected a function")
     return found

@@ -78,6 +78,7 @@ def test_an_instrument_that_is_no_preset_is_a_file_beside_the_manifest(tmp_path:
         ('files = "a"\n[limits]\ndrift_cents = -1.0', 3, "limits, drift_cents: found -1.0, expected cents above 0"),
         ('files = "a"\nfiles = "b"', 2, "not valid TOML"),
         ("files = []", 1, "files: found [], expected a path"),
+        ('files = "a"\nlisten_for = [12]', 2, "listen_for: found [12], expected a list of places"),
         ('files = "a"\nreference_hz = "440"', 2, "reference_hz: found '440', expected a number from 380 to 500"),
         ('files = "a"\nstring_a_channel = true\nchannel = 2', 2, "string_a_channel: expected no channel beside it"),
     ],

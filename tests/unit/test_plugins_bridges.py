@@ -16,7 +16,7 @@ KIND = 'kind = "clamped floating"'
 FILE = preset_toml("six-string-648")
 
 WEDGES = """
-from oscservice.plugins.shapes import Bridge
+from oscservice.plugins.registry import BridgePlugin
 
 def each(strings):
     if strings > 8:
@@ -29,9 +29,9 @@ def halves(strings):
         raise ValueError("two at least")
     return {"low": {n: 1 for n in range(half + 1, strings + 1)}, "high": {n: 0.5 for n in range(1, half + 1)}}
 
-wedges = Bridge(each, means="screw", slacken=False, mm_per_turn=0.35)
-plates = Bridge(halves, floating=True, step_mm=0.25)
-no_thread = Bridge(each, means="screw")
+wedges = BridgePlugin(each, means="screw", slacken=False, mm_per_turn=0.35)
+plates = BridgePlugin(halves, floating=True, step_mm=0.25)
+no_thread = BridgePlugin(each, means="screw")
 """
 
 
@@ -112,26 +112,29 @@ def test_a_record_needs_the_kind_no_more(kinds: InstalledKinds) -> None:
 @pytest.mark.parametrize(
     ("bridge", "reason"),
     [
-        ("Bridge(each, means='steam')", "means 'steam'; expected one of screw"),
-        ("Bridge(each, slacken='no')", "slacken and floating are True or False"),
-        ("Bridge(each, mm_per_turn=0.5)", "mm_per_turn 0.5; expected 0.1 to 3 for a screw, None for what has none"),
-        ("Bridge(each, means='screw', mm_per_turn=float('nan'))", "mm_per_turn nan"),
-        ("Bridge(each, step_mm=0)", "step_mm 0; expected a number above 0"),
-        ("Bridge(lambda strings: 1 / 0)", "ZeroDivisionError"),
-        ("Bridge(lambda strings: {'a': {strings + 1: 1.0}})", "adjuster 'a' moves string 2, which isn't there"),
-        ("Bridge(lambda strings: {'a': {1: 0.0}})", "adjuster 'a' moves string 1 by 0.0 mm a mm"),
-        ("Bridge(lambda strings: {'a': {1: float('inf')}})", "adjuster 'a' moves string 1 by inf mm a mm"),
-        ("Bridge(lambda strings: {'a': {}})", "adjuster 'a' moves no string"),
-        ("Bridge(lambda strings: {'a\\nb': {1: 1.0}})", "an adjuster's name is a text"),
-        ("Bridge(lambda strings: {})", "expected 1 to 2 adjusters"),
-        ("Bridge(lambda strings: [1])", "AttributeError"),
-        ("Bridge(lambda strings: int('x'))", "no number of strings it is made for"),
-        ("dict()", "it is dict, expected a Bridge"),
+        ("BridgePlugin(each, means='steam')", "means 'steam'; expected one of screw"),
+        ("BridgePlugin(each, slacken='no')", "slacken and floating are True or False"),
+        (
+            "BridgePlugin(each, mm_per_turn=0.5)",
+            "mm_per_turn 0.5; expected 0.1 to 3 for a screw, None for what has none",
+        ),
+        ("BridgePlugin(each, means='screw', mm_per_turn=float('nan'))", "mm_per_turn nan"),
+        ("BridgePlugin(each, step_mm=0)", "step_mm 0; expected a number above 0"),
+        ("BridgePlugin(lambda strings: 1 / 0)", "ZeroDivisionError"),
+        ("BridgePlugin(lambda strings: {'a': {strings + 1: 1.0}})", "adjuster 'a' moves string 2, which isn't there"),
+        ("BridgePlugin(lambda strings: {'a': {1: 0.0}})", "adjuster 'a' moves string 1 by 0.0 mm a mm"),
+        ("BridgePlugin(lambda strings: {'a': {1: float('inf')}})", "adjuster 'a' moves string 1 by inf mm a mm"),
+        ("BridgePlugin(lambda strings: {'a': {}})", "adjuster 'a' moves no string"),
+        ("BridgePlugin(lambda strings: {'a\\nb': {1: 1.0}})", "an adjuster's name is a text"),
+        ("BridgePlugin(lambda strings: {})", "expected 1 to 2 adjusters"),
+        ("BridgePlugin(lambda strings: [1])", "AttributeError"),
+        ("BridgePlugin(lambda strings: int('x'))", "no number of strings it is made for"),
+        ("dict()", "it is dict, expected a BridgePlugin"),
     ],
 )
 def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: str, reason: str) -> None:
     each = "def each(strings): return {str(k): {k: 1} for k in range(1, strings + 1)}"
-    module = f"from oscservice.plugins.registry import Bridge\n{each}\nb = {bridge}"
+    module = f"from oscservice.plugins.registry import BridgePlugin\n{each}\nb = {bridge}"
     offering(there, module, bridges={"odd": "b"})
     offering(there, WEDGES, bridges={"wedge saddles": "wedges"})
     registry = Watched()

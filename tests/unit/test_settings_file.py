@@ -26,12 +26,12 @@ from oscservice.bindings.settings_form import (
     MOST_CHECKS,
     MOST_LISTENERS,
     MOST_TOPICS,
+    ArgumentForm,
     BindingForm,
     CheckForm,
     ConditionForm,
     ListenerForm,
     SettingsForm,
-    TakenForm,
 )
 from oscservice.bindings.value_mapping import FixedListener, Sending
 from oscservice.cli.serve_command import serve
@@ -315,7 +315,7 @@ DOCUMENT = Path(__file__).parents[2] / "docs" / "bindings.md"
 
 def test_the_document_names_every_key_and_its_examples_are_right() -> None:
     text = DOCUMENT.read_text(encoding="utf-8")
-    for form in (SettingsForm, ListenerForm, BindingForm, ConditionForm, TakenForm, CheckForm):
+    for form in (SettingsForm, ListenerForm, BindingForm, ConditionForm, ArgumentForm, CheckForm):
         for name, field in form.model_fields.items():
             assert f"`{field.alias or name}`" in text or f"[[{name}]]" in text, name
     examples = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
