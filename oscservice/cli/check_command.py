@@ -1,9 +1,4 @@
-"""``oscservice check``: recordings compared with tolerances and a baseline.
-
-``oscservice check``: recordings held against tolerances and a baseline.
-
-The options of ``oscservice check``.
-"""
+"""``oscservice check``: recordings compared with tolerances and a baseline."""
 
 from __future__ import annotations
 
@@ -17,8 +12,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
@@ -28,10 +21,10 @@ from oscservice.check.file_naming import Names, compile_names
 from oscservice.check.manifest import CheckSet, Recordings, listed, load_manifest, read_list
 from oscservice.check.run_check import run_check
 from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, What
-from oscservice.cli.console import bar, named_instrument
+from oscservice.cli.arguments import named_instrument
+from oscservice.cli.console import plain_table, progress_bar, say, wide_console
 from oscservice.errors import InputError
 
-_PIPED_WIDTH = 120
 _MARKS = {CheckVerdict.HOLDS: "", CheckVerdict.UNSURE: "?", CheckVerdict.OUT: "!", CheckVerdict.DRIFTED: "!"}
 _MOST_LINES = 20
 _MOST_ROWS = 100
@@ -71,7 +64,7 @@ def check_command(options: CheckOptions) -> int:
     began_s = time.monotonic()
     cache = None if options.no_cache else Cache.open(options.cache)
     try:
-        with bar("measuring") as measuring:
+        with progress_bar("measuring") as measuring:
             result = run_check(
                 asked,
                 instrument,
@@ -144,38 +137,32 @@ def _write(path: Path, text: str) -> None:
 
 
 def _print(result: CheckResult, *, accepted: bool) -> None:
-    console = Console(width=None if sys.stdout.isatty() else _PIPED_WIDTH)
-
-    def say(text: str) -> None:
-        console.print(text, highlight=False, markup=False, soft_wrap=True)
-
+    console = wide_console()
     if result.cases:
         against = "what was heard"
         if not accepted:
             against = "against tolerances" if result.limits.drift_cents is None else f"against {result.baseline}"
-        say(f"{result.name or 'Recordings'} {against}")
+        say(console, f"{result.name or 'Recordings'} {against}", soft_wrap=True)
         shown = result.cases
         if len(shown) > _MOST_ROWS:  # of a large archive only what doesn't hold
             shown = tuple(one for one in shown if one.verdict is not CheckVerdict.HOLDS)[:_MOST_ROWS]
         if shown:
             console.print(_accepted(shown) if accepted else _table(shown))
         if len(shown) < len(result.cases):
-            say(f"{len(result.cases) - len(shown)} more are not shown; --json has them all")
+            say(console, f"{len(result.cases) - len(shown)} more are not shown; --json has them all", soft_wrap=True)
         for verdict in (
             sorted({one.verdict for one in result.cases}, key=list(CheckVerdict).index) if not accepted else ()
         ):
-            say(f"{verdict}: {VERDICT_TEXTS[verdict]}")
+            say(console, f"{verdict}: {VERDICT_TEXTS[verdict]}", soft_wrap=True)
     for remark in result.remarks[:_MOST_LINES]:
-        say(remark)
+        say(console, remark, soft_wrap=True)
     if len(result.remarks) > _MOST_LINES:
-        say(f"... and {len(result.remarks) - _MOST_LINES} more remarks; --json has them all")
+        say(console, f"... and {len(result.remarks) - _MOST_LINES} more remarks; --json has them all", soft_wrap=True)
     counts = ", ".join(f"{result.counts[v]} {_words(v)}" for v in reversed(CheckVerdict) if result.counts[v])
     known = f" ({result.cached} known from before)" if result.cached else ""
     refused = f", {len(result.refused)} refused" if result.refused else ""
-    say(
-        f"{result.files} files{known}, {result.notes} notes{refused}"
-        + ("" if accepted else f": {counts or 'none judged'}")
-    )
+    judged = "" if accepted else f": {counts or 'none judged'}"
+    say(console, f"{result.files} files{known}, {result.notes} notes{refused}{judged}", soft_wrap=True)
 
 
 def _words(verdict: CheckVerdict) -> str:
@@ -185,10 +172,9 @@ def _words(verdict: CheckVerdict) -> str:
 
 
 def _table(shown: Sequence[CaseFound]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0), caption="Cents, + sharp, ± 1 sd.", caption_justify="left")
-    for column in ("", "place", "notes", "what", "cents", "±", "limit", "verdict"):
-        right = column in ("notes", "cents", "±", "limit")
-        table.add_column(column, justify="right" if right else "left", no_wrap=column != "verdict")
+    columns = ("", "place", "notes", "what", "cents", "±", "limit")
+    table = plain_table(*columns, "verdict", right=("notes", "cents", "±", "limit"), fixed=columns)
+    table.caption, table.caption_justify = "Cents, + sharp, ± 1 sd.", "left"
     for one in shown:
         for row, finding in enumerate(one.findings):
             first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
@@ -208,9 +194,7 @@ def _cells(finding: CheckFinding) -> list[str]:
 
 
 def _accepted(shown: Sequence[CaseFound]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    table.add_column("place")
-    table.add_column("notes", justify="right")
+    table = plain_table("place", "notes", right=("notes",))
     for one in shown:
         table.add_row(escape(str(one.case)), str(one.notes))
     return table

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from rich.box import SIMPLE_HEAD
+import typer
 from rich.console import Console
 from rich.table import Table
 
-from oscservice.cli.history_command import named_session
-from oscservice.errors import InputError
+from oscservice.cli.arguments import (
+    CountedInstrument,
+    JournalOption,
+    JsonObject,
+    SessionArgument,
+    begun_session,
+    named_session,
+)
+from oscservice.cli.console import plain_table, say
 from oscservice.record.journal import Journal
-from oscservice.record.session_history import state_of
 from oscservice.session.setup_changes import FRET, STIFFNESS, UNITS, Cell, Changes, Side, changes
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.summarize import standing_of
@@ -22,11 +27,17 @@ from oscservice.session.summarize import standing_of
 _MILLIONTHS = 1e6
 
 
-def compare_command(before: str, after: str, instrument: str | None, journal: Path | None, *, as_json: bool) -> None:
+def compare(
+    first: SessionArgument,
+    second: Annotated[str, typer.Argument(help="Another one.")],
+    instrument: CountedInstrument = None,
+    journal: JournalOption = None,
+    as_json: JsonObject = False,
+) -> None:
     """Print what changed from one session to another as a table, or one JSON object.
 
     Args:
-        before, after: names of sessions; or ``last``, ``last-1`` and so on, of the instrument if one is given.
+        first, second: names of sessions; or ``last``, ``last-1`` and so on, of the instrument if one is given.
         instrument: its identity, name or file, for ``last``.
         journal: the journal file; the user's own if None.
 
@@ -35,43 +46,33 @@ def compare_command(before: str, after: str, instrument: str | None, journal: Pa
         JournalError: no session of that name, or the journal can't be read.
     """
     with Journal.open(journal, readonly=True) as opened:
-        first, second = (_standing(opened, named_session(opened, name, instrument)) for name in (before, after))
-    found = changes(first, second)
+        names = [named_session(opened, name, instrument) for name in (first, second)]
+        before, after = (standing_of(begun_session(opened, name)[0], name) for name in names)
+    found = changes(before, after)
     if as_json:
-        print(json.dumps(_object(first, second, found)))
+        print(json.dumps(_object(before, after, found)))
         return
     console = Console()
-    for name, one in (("first", first), ("second", second)):
+    for name, one in (("first", before), ("second", after)):
         line = f"{name}: session {one.session} of {one.identity}, {one.label} ({one.outcome or 'open'})"
-        console.print(line, highlight=False, markup=False)
+        say(console, line)
     for remark in found.remarks:
-        console.print(f"{remark}", highlight=False, markup=False)
+        say(console, f"{remark}")
     why = list(dict.fromkeys(cell.why for cell in found.cells if cell.why))
-    console.print(_table(first, found, why))
+    console.print(_table(before, found, why))
     for number, reason in enumerate(why, start=1):
-        console.print(f"({number}) not comparable: {reason}", highlight=False, markup=False)
-    console.print(
+        say(console, f"({number}) not comparable: {reason}")
+    say(
+        console,
         "Change: second less first, ± 1 sd; cents + sharp, mm + away from the nut, inharmonicity B in millionths. "
         f"* more than 2 sd: of the {found.heard} changes heard {found.by_chance:.1f} would be so by chance alone. "
         "** by chance in less than 1 of 20 such tables. Saddles: by the file and the moves told, not heard.",
-        highlight=False,
-        markup=False,
     )
 
 
-def _standing(journal: Journal, session: str) -> SetupSummary:
-    state = state_of(journal, session)
-    if state.instrument is None:
-        raise InputError(f"session {session} has no instrument: nothing was begun in it")
-    return standing_of(state, session)
-
-
 def _table(first: SetupSummary, found: Changes, why: list[str]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    table.add_column("string", no_wrap=True)
-    table.add_column("", no_wrap=True)
-    for column in ("first", "second", "change"):
-        table.add_column(column, no_wrap=True)
+    columns = ("string", "", "first", "second", "change")
+    table = plain_table(*columns, fixed=columns)
     for number in sorted({cell.string for cell in found.cells}, reverse=True):
         cells = [cell for cell in found.cells if cell.string == number]
         name = f"{number} {first.strings[number - 1].note}"

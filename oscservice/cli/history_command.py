@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import json
-import re
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any
 
-from rich.box import SIMPLE_HEAD
+import typer
 from rich.console import Console
 from rich.table import Table
 
-from oscservice.cli.console import named_instrument
+from oscservice.cli.arguments import JournalOption, instrument_sessions
+from oscservice.cli.console import plain_table, say
 from oscservice.errors import InputError
 from oscservice.record.journal import Journal, SessionRow
-from oscservice.record.session_history import events_of, sessions_of
+from oscservice.record.session_history import events_of
 from oscservice.report.history_plot import Visit, visit
 from oscservice.session.evolve import fold
 from oscservice.session.setup_changes import Side
@@ -22,14 +22,16 @@ from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.summarize import standing_of
 
-_LAST = re.compile(r"last(?:-(\d{1,4}))?")
-
 Entry = tuple[SessionRow, SetupSummary, str]
 """A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
 
 
-def history_command(
-    instrument: str, journal: Path | None, plot: Path | None = None, *, south: bool = False, as_json: bool = False
+def history(
+    instrument: Annotated[str, typer.Argument(help="Identity, name or file of an instrument.")],
+    journal: JournalOption = None,
+    plot: Annotated[Path | None, typer.Option(help="Draw them over months into this file: .svg, .png or .pdf.")] = None,
+    south: Annotated[bool, typer.Option("--south", help="Seasons of the southern half of the earth.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print a JSON array, one object a session.")] = False,
 ) -> None:
     """Print a table of an instrument's sessions, the newest first, or one JSON array; or draw them.
 
@@ -44,7 +46,7 @@ def history_command(
         JournalError: the journal can't be read.
     """
     with Journal.open(journal, readonly=True) as opened:
-        found = entries(opened, instrument)
+        found = [_entry(row, state) for row, state in instrument_sessions(opened, instrument)]
         visits = _visits(opened, found) if plot is not None or as_json else []
     if not found:
         raise InputError(f"no session of {instrument!r} in the journal {opened.path}; `oscservice sessions` lists all")
@@ -61,7 +63,7 @@ def history_command(
         return
     newest = found[0][1]
     console = Console()
-    console.print(f"{newest.identity}: {len(found)} sessions, the newest first", highlight=False, markup=False)
+    say(console, f"{newest.identity}: {len(found)} sessions, the newest first")
     console.print(_table(found))
     console.print("Worst: the largest error heard in cents, + sharp, ± 1 sd (string, fret).", highlight=False)
 
@@ -101,33 +103,8 @@ def _strings(one: Visit) -> dict[str, Any]:
     }
 
 
-def entries(journal: Journal, instrument: str) -> list[Entry]:
-    """The sessions of an instrument by identity, name or file, the newest first. Raises InputError or JournalError."""
-    found = list(sessions_of(journal, instrument))
-    if not found and Path(instrument).suffix == ".toml":
-        found = list(sessions_of(journal, named_instrument(instrument).identity))
-    return [(row, standing_of(state, row.id), _outcome(row, state)) for row, state in found]
-
-
-def named_session(journal: Journal, name: str, instrument: str | None) -> str:
-    """The session that a name stands for: its own, or ``last``, ``last-1`` and so on, of an instrument if one is given.
-
-    Raises:
-        InputError: there are not so many.
-        JournalError: the journal can't be read.
-    """
-    counted = _LAST.fullmatch(name)
-    if counted is None:
-        return name
-    if instrument is None:
-        known = [row.id for row in journal.sessions()]
-    else:
-        known = [row.id for row, _, _ in entries(journal, instrument)]
-    back = int(counted.group(1) or 0)
-    if back >= len(known):
-        of = "" if instrument is None else f" of {instrument!r}"
-        raise InputError(f"{name}: the journal {journal.path} has {len(known)} sessions{of}")
-    return known[back]
+def _entry(row: SessionRow, state: State) -> Entry:
+    return row, standing_of(state, row.id), _outcome(row, state)
 
 
 def _outcome(row: SessionRow, state: State) -> str:
@@ -143,10 +120,8 @@ def _worst(standing: SetupSummary) -> str:
 
 
 def _table(found: list[Entry]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for column in ("session", "begun (UTC)", "label", "outcome", "tol.", "worst"):
-        justify: Literal["left", "right"] = "right" if column == "tol." else "left"
-        table.add_column(column, justify=justify, no_wrap=column in ("session", "worst"))
+    columns = ("session", "begun (UTC)", "label", "outcome", "tol.", "worst")
+    table = plain_table(*columns, right=("tol.",), fixed=("session", "worst"))
     for row, standing, outcome in found:
         began = row.started_utc[:16].replace("T", " ")
         tolerance = f"{standing.tolerance_cents:g}"

@@ -6,6 +6,9 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Callable
+from typing import Annotated
+
+import typer
 
 from oscservice.bindings.observed_messages import MOST_ADDRESSES, ObservedMessages, offers
 from oscservice.cli.serve_command import tell
@@ -14,12 +17,19 @@ from oscservice.osc.peer import Peer
 from oscservice.osc.ports import bound_pair
 from oscservice.osc.tcp import TcpLink
 from oscservice.osc.udp import UdpLink
+from oscservice.settings import DEFAULT_HOST, DEFAULT_PORT, DEFAULT_ROOT
 
 NEWS_S = 1.0
 
 
-def listen_in_command(host: str, port: int, seconds: float | None, root: str, *, toml: bool) -> None:
-    """Show what arrives until it is interrupted, or for so long; then offer the bindings.
+def listen_in(
+    port: Annotated[int, typer.Option(help="Port that the surface sends to; 0 takes any free one.")] = DEFAULT_PORT,
+    host: Annotated[str, typer.Option(help="Address to listen on; 0.0.0.0 for all of this machine's.")] = DEFAULT_HOST,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so long; else Ctrl-C does.")] = None,
+    root: Annotated[str, typer.Option(help="Root of the daemon's own addresses.")] = DEFAULT_ROOT,
+    toml: Annotated[bool, typer.Option("--toml", help="Print the bindings only.")] = False,
+) -> None:
+    """Show what arrives until interrupted, or for the given time; then offer the bindings.
 
     Raises PortError: the port is taken, most likely by the daemon itself.
     """

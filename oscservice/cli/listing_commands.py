@@ -1,15 +1,4 @@
-"""Commands that list things: devices, instruments, addresses, plug-ins, sentences.
-
-`oscservice devices`: what can be listened to.
-
-List the instrument presets, and print one as the TOML text a technician copies and edits.
-
-``oscservice addresses``: every OSC address, as a table or as the Markdown reference page.
-
-``oscservice plugins``: what other packages add, and whether it can be used.
-
-``oscservice sentences``: the English table of what prompts say, or what is wrong with a translation of it.
-"""
+"""Commands that list what there is: audio inputs, instrument presets, OSC addresses, plug-ins, sentences."""
 
 from __future__ import annotations
 
@@ -17,8 +6,9 @@ import contextlib
 import json
 import sys
 from pathlib import Path
+from typing import Annotated
 
-from rich.box import SIMPLE_HEAD
+import typer
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -26,6 +16,7 @@ from rich.table import Table
 from oscservice.api.address_reference import arguments_text, grouped, reference
 from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
 from oscservice.audio.portaudio import list_devices
+from oscservice.cli.console import plain_table, say
 from oscservice.instrument.instrument_file import Instrument, load_instrument, preset_names, preset_toml
 from oscservice.plugins.registry import GROUPS, Offer, PluginError, Registry, added
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
@@ -38,15 +29,15 @@ _NO_DEVICES = """No audio input device was found. To get one:
 Without a sound card, `--source file:PATH`, `--source -` and `--source simulated` still work."""
 
 
-def devices_command(console: Console | None = None) -> None:
-    """Print the input devices, the default one marked. Raises AudioInputError if PortAudio is missing."""
-    out = console or Console()
-    devices = list_devices()
-    if not devices:
-        out.print(_NO_DEVICES, highlight=False, markup=False, soft_wrap=True)
+def devices() -> None:
+    """Print the audio inputs, the default one marked. Raises AudioInputError if PortAudio is missing."""
+    console = Console()
+    found = list_devices()
+    if not found:
+        say(console, _NO_DEVICES, soft_wrap=True)
         return
     table = Table("number", "name", "through", "channels", "rate (Hz)", "", title="Audio inputs", title_justify="left")
-    for device in devices:
+    for device in found:
         table.add_row(
             str(device.index),
             escape(device.name),
@@ -55,15 +46,24 @@ def devices_command(console: Console | None = None) -> None:
             str(device.default_rate_hz),
             "default" if device.default else "",
         )
-    out.print(table)
-    out.print("Use one with --source device:NAME (or its number); a part of the name is enough.", highlight=False)
+    console.print(table)
+    console.print("Use one with --source device:NAME (or its number); a part of the name is enough.", highlight=False)
+
+
+instruments_app = typer.Typer(add_completion=False)
+
+
+@instruments_app.callback(invoke_without_command=True)
+def instruments(context: typer.Context) -> None:
+    """List the presets, unless one of the commands follows."""
+    if context.invoked_subcommand is None:
+        list_instruments()
 
 
 def list_instruments() -> None:
     """Print a table of the presets on standard output."""
-    table = Table(title="Instrument presets", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for column in ("name", "strings", "mm", "frets", "gauges", "bridge"):
-        table.add_column(column, no_wrap=column in ("name", "mm", "gauges"))
+    columns = ("name", "strings", "mm", "frets", "gauges", "bridge")
+    table = plain_table(*columns, fixed=("name", "mm", "gauges"), title="Instrument presets")
     for name in preset_names():
         instrument = load_instrument(name)
         table.add_row(
@@ -77,7 +77,8 @@ def list_instruments() -> None:
     Console().print(table)
 
 
-def show_instrument(name: str) -> None:
+@instruments_app.command("show", help="Print a preset as the TOML text to copy and edit.")
+def show_instrument(name: Annotated[str, typer.Argument(help="A preset's name.")]) -> None:
     """Print a preset's TOML text on standard output. Raises InputError for a name that isn't a preset."""
     sys.stdout.write(preset_toml(name))
 
@@ -97,7 +98,9 @@ def _gauges(instrument: Instrument) -> str:
     return f"{first}-{last}"
 
 
-def addresses_command(markdown: bool = False) -> None:
+def addresses(
+    markdown: Annotated[bool, typer.Option("--markdown", help="Print the reference page.")] = False,
+) -> None:
     """Print every OSC address the daemon takes and sends: its type tags, arguments and meaning.
 
     Args:
@@ -108,12 +111,12 @@ def addresses_command(markdown: bool = False) -> None:
         return
     console = Console()
     longest = max(len(DEFAULT_PREFIX + address.path) for address in TABLE)
-    for heading, addresses in grouped().items():
+    for heading, group in grouped().items():
         table = Table("address", "tags", "meaning and arguments", title=heading, title_justify="left", expand=True)
         table.columns[0].no_wrap = True
         table.columns[0].min_width = longest
         table.columns[2].ratio = 1
-        for address in addresses:
+        for address in group:
             meaning = escape(address.text)
             if address.arguments:
                 meaning += f"\n[dim]{escape(arguments_text(address.arguments))}[/dim]"
@@ -125,7 +128,9 @@ _NO_PLUGINS = "No plug-in is installed. A package offers one under the entry poi
 WORKS = "can be used"
 
 
-def plugins_command(*, as_json: bool) -> None:
+def plugins(
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a plug-in.")] = False,
+) -> None:
     """Load every plug-in and print how it is: a table, or JSON Lines, one object a plug-in."""
     registry = Registry()
     found = [(offer, state_of(offer, registry)) for offer in registry.offers()]
@@ -141,11 +146,10 @@ def plugins_command(*, as_json: bool) -> None:
     for offer, fault in found:
         table.add_row(escape(offer.name), offer.role, escape(f"{offer.package} {offer.version}"), escape(_state(fault)))
     console.print(table)
-    console.print(
+    say(
+        console,
         "Sources: --source NAME[:REST]. Bridges: kind = NAME in an instrument file. Listeners are told of every event; "
         "--plugin NAME:REST gives them what they take. --without-plugin NAME leaves one alone.",
-        highlight=False,
-        markup=False,
     )
 
 
@@ -164,7 +168,9 @@ def _rest(offer: Offer, fault: str) -> dict[str, str]:
     return {"version": offer.version, "state": "disabled" if fault else "usable", "reason": fault}
 
 
-def sentences_command(translation: Path | None) -> None:
+def sentences(
+    translation: Annotated[Path | None, typer.Argument(help="A translation to check.")] = None,
+) -> None:
     """Print the English table, or check a translation and print what it leaves in English. Raises InputError."""
     if translation is None:
         sys.stdout.write(english_toml())

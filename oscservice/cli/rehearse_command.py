@@ -5,16 +5,24 @@ from __future__ import annotations
 import json
 import time
 from dataclasses import asdict
+from typing import Annotated
 
-from rich.box import SIMPLE_HEAD
+import typer
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from oscservice.daemon.rehearsal import Rehearsed, checked_instrument, rehearse
+from oscservice.cli.arguments import JsonObject
+from oscservice.cli.console import plain_table
+from oscservice.daemon import rehearsal
+from oscservice.daemon.rehearsal import Rehearsed, checked_instrument
 from oscservice.errors import OscserviceError
+from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
+from oscservice.settings import DEFAULT_INSTRUMENT
 from oscservice.simulate.technician import Account
+
+LOWEST, HIGHEST = TOLERANCE_RANGE_CENTS
 
 
 class GoalMissedError(OscserviceError):
@@ -23,15 +31,25 @@ class GoalMissedError(OscserviceError):
     exit_code = 1
 
 
-def rehearse_command(
-    seed: int, instrument: str, tolerance: float, frets: str, *, real_time: bool, as_json: bool
+def rehearse(
+    seed: Annotated[int, typer.Option(min=0, help="Which guitar and which hands; the same seed is the same run.")] = 1,
+    real_time: Annotated[bool, typer.Option("--real-time", help="Let time pass as at a real bench.")] = False,
+    instrument: Annotated[str, typer.Option(help="Preset or instrument file.")] = DEFAULT_INSTRUMENT,
+    tolerance: Annotated[float, typer.Option(min=LOWEST, max=HIGHEST, help="Error in cents to settle for.")] = 1.0,
+    frets: Annotated[str, typer.Option(help='Frets to compare, "1 3 5x2 12" (x2: counts twice) or thorough.')] = "12",
+    as_json: JsonObject = False,
 ) -> None:
-    """Rehearse, show progress, print the result. Raises GoalMissedError if a string ends outside the tolerance."""
-    profile = checked_instrument(instrument, frets)  # a mistake is told before anything is shown
+    """Rehearse, show progress, print the result.
+
+    Raises:
+        InputError: an instrument or frets that can't be used.
+        GoalMissedError: a string ends outside the tolerance.
+    """
+    profile = checked_instrument(instrument, frets)  # a mistake is reported before anything is shown
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
-        result = rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time)
+        result = rehearsal.rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time)
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
         console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, saddles astray.")
@@ -64,13 +82,12 @@ def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets
             plucks = sum(account.plucks.values())
             live.update(Text(f"  pluck {plucks}: {sentence}", style="dim"))
 
-        return rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time, tell=tell, watch=watch)
+        return rehearsal.rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time, tell=tell, watch=watch)
 
 
 def _table(result: Rehearsed, tolerance: float) -> Table:
-    table = Table(title="Error at fret 12, in cents", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    for heading in ("string", "note", "before", "after", "moves", "saddle moved", "plucks"):
-        table.add_column(heading, justify="left" if heading in ("note",) else "right")
+    numbers = ("before", "after", "moves", "saddle moved", "plucks")
+    table = plain_table("string", "note", *numbers, right=("string", *numbers), title="Error at fret 12, in cents")
     for s in result.strings:
         good = abs(s.after_cents) <= tolerance
         table.add_row(

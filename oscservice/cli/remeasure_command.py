@@ -7,23 +7,29 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from rich.box import SIMPLE_HEAD
+import typer
 from rich.console import Console
 from rich.table import Table
 
-from oscservice.cli.console import bar
-from oscservice.cli.history_command import named_session
+from oscservice.cli.arguments import CountedInstrument, JournalOption, JsonObject, SessionArgument, named_session
+from oscservice.cli.console import plain_table, progress_bar, say
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import Place
+from oscservice.record import remeasurement
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import folder_of
-from oscservice.record.remeasurement import Again, ErrorAgain, NumberedEvents, Remeasured, remeasure
+from oscservice.record.remeasurement import Again, ErrorAgain, NumberedEvents, Remeasured
 from oscservice.record.session_history import events_of
 from oscservice.session import events as ev
 from oscservice.session.prompts import where
 
 
-def remeasure_command(session: str, instrument: str | None, journal: Path | None, *, as_json: bool) -> bool:
+def remeasure(
+    session: SessionArgument,
+    instrument: CountedInstrument = None,
+    journal: JournalOption = None,
+    as_json: JsonObject = False,
+) -> None:
     """Print what each kept reading comes to today, beside what the journal says, and what that makes of the errors.
 
     Args:
@@ -31,10 +37,8 @@ def remeasure_command(session: str, instrument: str | None, journal: Path | None
         instrument: its identity, name or file, for ``last``.
         journal: the journal file; the user's own if None.
 
-    Returns:
-        Whether nothing changes by more than its evidence, and no file is another than was kept.
-
     Raises:
+        typer.Exit: with 1, if something changes by more than its evidence, or a file is not the one that was kept.
         InputError: no such session of that instrument, or none of its sound is there.
         JournalError: no session of that name, or the journal can't be read.
     """
@@ -52,13 +56,13 @@ def remeasure_command(session: str, instrument: str | None, journal: Path | None
         print(json.dumps(_object(name, found)))
     else:
         _print(name, found)
-    return not found.changes and not found.faults("altered")
+    if found.changes or found.faults("altered"):
+        raise typer.Exit(1)
 
 
 def _measured(folder: Path, name: str, events: NumberedEvents, kept: int) -> Remeasured:
-    """Measure, with a bar on standard error where somebody watches."""
-    with bar("measuring") as measuring:
-        return remeasure(folder, name, events, lambda count: measuring(count, kept))
+    with progress_bar("measuring") as measuring:
+        return remeasurement.remeasure(folder, name, events, lambda count: measuring(count, kept))
 
 
 def _print(name: str, found: Remeasured) -> None:
@@ -68,19 +72,18 @@ def _print(name: str, found: Remeasured) -> None:
     said = [f"{len(measured)} of {len(found.readings) + found.without} readings measured again"]
     said += [f"{found.without} kept no sound"] if found.without else []
     said += [f"{n} {what}" for fault, what in _FAULTS.items() if (n := found.faults(fault))]
-    console.print(f"session {name}: {', '.join(said)}", highlight=False, markup=False)
+    say(console, f"session {name}: {', '.join(said)}")
     console.print(_readings(found.readings), markup=False)
     for one in found.readings:
         if one.fault:
-            console.print(f"event {one.seq}: {one.fault}: {one.why}", highlight=False, markup=False, soft_wrap=True)
+            say(console, f"event {one.seq}: {one.fault}: {one.why}", soft_wrap=True)
     if found.errors:
         console.print(_errors(found.errors), markup=False)
-    console.print(
+    say(
+        console,
         f"Cents, + sharp, ± 1 sd. * changes by more than 2 sd of both readings together: {marked} of {len(measured)}; "
         "an error that changes by more than its own sd. Both share the sound, so chance alone marks nothing. "
         "(x) taken back.",
-        highlight=False,
-        markup=False,
     )
 
 
@@ -88,11 +91,8 @@ _FAULTS = {"missing": "missing", "altered": "ALTERED", "no note": "without a not
 
 
 def _readings(readings: tuple[Again, ...]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    table.add_column("event", justify="right", no_wrap=True)
-    table.add_column("reading", no_wrap=True)
-    for column in ("then", "now", "change"):
-        table.add_column(column, justify="right", no_wrap=True)
+    columns = ("event", "reading", "then", "now", "change")
+    table = plain_table(*columns, right=("event", "then", "now", "change"), fixed=columns)
     for one in readings:
         what = where(one.then.string, Place.parse(one.then.place)) + (" (x)" if one.taken_back else "")
         then = _cents(one.then.cents, one.then.se_cents)
@@ -105,11 +105,8 @@ def _readings(readings: tuple[Again, ...]) -> Table:
 
 
 def _errors(errors: tuple[ErrorAgain, ...]) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-    table.add_column("string", no_wrap=True)
-    table.add_column("error at", no_wrap=True)
-    for column in ("then", "now", "change"):
-        table.add_column(column, justify="right", no_wrap=True)
+    columns = ("string", "error at", "then", "now", "change")
+    table = plain_table(*columns, right=("then", "now", "change"), fixed=columns)
     for one in sorted(errors, key=lambda error: (-error.string, error.then.fret)):
         then, now = _cents(one.then.error_cents, one.then.se_cents), _cents(one.now.error_cents, one.now.se_cents)
         change = f"{_plain(one.change_cents)} {'*' if one.marked else ' '}"

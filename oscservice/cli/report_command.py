@@ -1,11 +1,7 @@
-"""``oscservice report``: a session as a page a person reads, as PDF, CSV or JSON.
-
-The command line of `report`: what it takes.
-"""
+"""``oscservice report``: a session as a page a person reads, as PDF, CSV or JSON."""
 
 from __future__ import annotations
 
-import os
 import re
 import sys
 from enum import StrEnum
@@ -15,8 +11,9 @@ from typing import Annotated
 import typer
 
 from oscservice import __version__
-from oscservice.cli.console import bar
-from oscservice.cli.history_command import named_session
+from oscservice.cli.arguments import CountedInstrument, JournalOption, SessionArgument, named_session
+from oscservice.cli.console import progress_bar
+from oscservice.cli.output_file import whole_file
 from oscservice.errors import InputError, JournalError
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import folder_of
@@ -30,16 +27,27 @@ _NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
 MARK = b'<meta name="generator" content="oscservice '
 
 
-def report_command(
-    session: str,
-    instrument: str | None,
-    journal: Path | None,
-    *,
-    output: Path | None,
-    pdf: Path | None,
-    paper: str,
-    csv: Path | None,
-    json: Path | None,
+class Paper(StrEnum):
+    """Papers that a PDF can be laid out for."""
+
+    A4 = "A4"
+    LETTER = "letter"
+
+
+def report(
+    session: SessionArgument = "last",
+    instrument: CountedInstrument = None,
+    journal: JournalOption = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output", "-o", help="HTML file, - for standard output; SESSION.html here if no form is asked for."
+        ),
+    ] = None,
+    pdf: Annotated[Path | None, typer.Option(help="PDF file, - for standard output.")] = None,
+    paper: Annotated[Paper, typer.Option(help="Paper of the PDF.")] = Paper.A4,
+    csv: Annotated[Path | None, typer.Option(help="CSV file, - for standard output.")] = None,
+    json: Annotated[Path | None, typer.Option(help="JSON file, - for standard output.")] = None,
 ) -> None:
     """Write a session's report in each form that is asked for: HTML if none is.
 
@@ -89,7 +97,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
 
 def _falls(folder: Path, session: str, course: EffectiveEvents) -> Falls | None:
     """Look at kept sound, with a bar on standard error where somebody watches and it takes its time."""
-    with bar("kept sound") as looking:
+    with progress_bar("kept sound") as looking:
         return falls_of(folder, session, course, lambda count: looking(count, None))
 
 
@@ -114,42 +122,7 @@ def _write(place: Path, text: bytes, tell: bool) -> None:
         sys.stdout.flush()
         sys.stdout.buffer.write(text)
         return
-    half = place.with_name(f"{place.name}.part")
-    try:
+    with whole_file(place) as half:
         half.write_bytes(text)
-        os.replace(half, place)
-    except OSError as error:
-        raise InputError(f"{place} can't be written ({error.strerror}): choose another place") from None
-    finally:
-        half.unlink(missing_ok=True)
     if tell:
         print(f"{place}: {len(text) / 1000.0:.0f} kB")
-
-
-class Paper(StrEnum):
-    """Papers that a PDF can be laid out for."""
-
-    A4 = "A4"
-    LETTER = "letter"
-
-
-def report(
-    session: Annotated[
-        str, typer.Argument(help="A session, as `history` names it; or last, last-1 and so on.")
-    ] = "last",
-    instrument: Annotated[str | None, typer.Option(help="The instrument that last is counted on.")] = None,
-    journal: Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")] = None,
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "--output", "-o", help="HTML file, - for standard output; SESSION.html here if no form is asked for."
-        ),
-    ] = None,
-    pdf: Annotated[Path | None, typer.Option(help="PDF file, - for standard output.")] = None,
-    paper: Annotated[Paper, typer.Option(help="Paper of the PDF.")] = Paper.A4,
-    csv: Annotated[Path | None, typer.Option(help="CSV file, - for standard output.")] = None,
-    json: Annotated[Path | None, typer.Option(help="JSON file, - for standard output.")] = None,
-) -> None:
-    """Write a session as a page to read and hand over: HTML, PDF, CSV or JSON."""
-
-    report_command(session, instrument, journal, output=output, pdf=pdf, paper=paper, csv=csv, json=json)

@@ -3,32 +3,45 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Annotated
 
-from rich.box import SIMPLE_HEAD
+import typer
 from rich.console import Console
-from rich.table import Table
 
+from oscservice.cli.arguments import JournalOption
+from oscservice.cli.console import plain_table
+from oscservice.cli.output_file import whole_file
 from oscservice.errors import InputError, JournalError
 from oscservice.record.event_chain import Record, edited, object_in
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import KeptSound, SoundCheck, checked, folder_of, sound_of, sounds_in
-from oscservice.record.session_export import bring, lines, records
+from oscservice.record.session_files import lines, records
 from oscservice.session.events import from_body
 
 _NO_KEY = "Hashes have no key: they show edits by accident or by hand, not those of somebody who computes them anew."
+
+
+app = typer.Typer(add_completion=False)
+
+
+@app.callback(invoke_without_command=True)
+def sessions(context: typer.Context, journal: JournalOption = None) -> None:
+    """List the sessions, unless one of the commands follows. Raises InputError for an option in the wrong place."""
+    if context.invoked_subcommand is None:
+        list_sessions(journal)
+    elif journal is not None:
+        raise InputError("--journal belongs after the command: oscservice sessions verify --journal FILE")
 
 
 def list_sessions(journal: Path | None) -> None:
     """Print a table of the sessions, the newest first. Raises JournalError."""
     with Journal.open(journal, readonly=True) as opened:
         rows = opened.sessions()
-        table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
-        for column in ("session", "begun (UTC)", "instrument", "label", "events", "record"):
-            table.add_column(column, justify="right" if column == "events" else "left", no_wrap=column == "session")
+        columns = ("session", "begun (UTC)", "instrument", "label", "events", "record")
+        table = plain_table(*columns, right=("events",), fixed=("session",))
         for row in rows:
             began = row.started_utc[:16].replace("T", " ")
             how = _standing(opened.record(row.id))
@@ -39,9 +52,17 @@ def list_sessions(journal: Path | None) -> None:
         print(f"there is no session in the journal {opened.path}")
 
 
-def verify_sessions(session: str, journal: Path | None) -> bool:
-    """Print for one session, or for all, whether it is as it was recorded, and the sound kept of it as it was kept.
-    False: one is not. Raises JournalError."""
+@app.command("verify", help="Tell which sessions were edited since they were recorded, and from which event on.")
+def verify_sessions(
+    session: Annotated[str, typer.Argument(help="Name of a session; all if not given.")] = "",
+    journal: JournalOption = None,
+) -> None:
+    """Print for one session, or for all, if it is as it was recorded, and if its sound is as it was kept.
+
+    Raises:
+        typer.Exit: with 1, if one is not.
+        JournalError: no such session, or one that can't be read.
+    """
     good = True
     with Journal.open(journal, readonly=True) as opened:
         for name in _names(opened, [session] if session else []):
@@ -56,12 +77,21 @@ def verify_sessions(session: str, journal: Path | None) -> bool:
                 print(f"{name}: EDITED or damaged: {fault.what}{cut}")
             for line in sound.altered:
                 print(f"{name}: sound EDITED or damaged: {line}")
-            good = good and fault is None and not sound.altered
+            differs = _difference(opened, record)
+            if differs:
+                print(f"{name}: its file in {opened.files.folder} DIFFERS from the journal: {differs}")
+            good = good and fault is None and not sound.altered and not differs
     print(_NO_KEY)
-    return good
+    if not good:
+        raise typer.Exit(1)
 
 
-def export_sessions(sessions: Sequence[str], output: Path | None, journal: Path | None) -> None:
+@app.command("export", help="Write sessions as JSON Lines.")
+def export_sessions(
+    sessions: Annotated[list[str] | None, typer.Argument(help="Names of sessions; all if none is given.")] = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="File; standard output if not given.")] = None,
+    journal: JournalOption = None,
+) -> None:
     """Write sessions, or all of them, as JSON Lines to a file or to standard output.
 
     Raises:
@@ -69,22 +99,19 @@ def export_sessions(sessions: Sequence[str], output: Path | None, journal: Path 
         InputError: the file can't be written.
     """
     with Journal.open(journal, readonly=True) as opened:
-        text = _text(opened.record(name) for name in _names(opened, sessions))
+        text = _text(opened.record(name) for name in _names(opened, sessions or []))
         if output is None:
             sys.stdout.writelines(text)
             return
-        half = output.with_name(f"{output.name}.part")
-        try:
-            with half.open("w", encoding="utf-8") as file:
-                file.writelines(text)
-            os.replace(half, output)
-        except OSError as error:
-            raise InputError(f"{output} can't be written ({error.strerror}): choose another place") from None
-        finally:
-            half.unlink(missing_ok=True)
+        with whole_file(output) as half, half.open("w", encoding="utf-8") as file:
+            file.writelines(text)
 
 
-def import_sessions(file: Path, journal: Path | None) -> None:
+@app.command("import", help="Add exported sessions to the journal.")
+def import_sessions(
+    file: Annotated[Path, typer.Argument(help="What `oscservice sessions export` wrote.")],
+    journal: JournalOption = None,
+) -> None:
     """Add the sessions of a file of JSON Lines to the journal, each of them whole or not at all.
 
     Raises:
@@ -93,12 +120,14 @@ def import_sessions(file: Path, journal: Path | None) -> None:
     """
     refused: list[InputError] = []
     try:
-        with file.open(encoding="utf-8") as opened, Journal.open(journal) as book:
+        with file.open(encoding="utf-8") as opened, Journal.open_repaired(journal) as book:
+            for note in book.notes:
+                print(note)
             for found in records(opened, str(file)):
                 if isinstance(found, InputError):
                     refused.append(found)
                     continue
-                done = bring(book, found)
+                done = book.import_session(found)
                 name = found.session.id
                 called = "" if done.id == name else f" as {done.id}, since another session has that name"
                 print(f"{name}: {_DONE[done.how]}{called}, {done.events} events")
@@ -109,6 +138,16 @@ def import_sessions(file: Path, journal: Path | None) -> None:
     if refused:
         more = f" (and {len(refused) - 1} more can't be taken)" if len(refused) > 1 else ""
         raise InputError(f"{refused[0]}{more}")
+
+
+def _difference(journal: Journal, record: Record) -> str:
+    """The first difference between a session and its file; empty if there is none, or if it is being written."""
+    if not record.session.closed and journal.held_elsewhere(record.session.id):
+        return ""
+    try:
+        return journal.files.difference(record)
+    except OSError as error:
+        return f"the file can't be read ({error.strerror})"
 
 
 def _sounds(record: Record) -> Iterator[KeptSound]:

@@ -133,7 +133,7 @@ def test_a_device_that_cannot_be_used_is_refused_in_one_line() -> None:
     ]
 
 
-LIST = "from oscservice.cli.listing_commands import devices_command; devices_command()"
+LIST = "from oscservice.cli.listing_commands import devices; devices()"
 
 
 def test_devices_lists_the_inputs() -> None:

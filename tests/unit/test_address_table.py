@@ -10,7 +10,7 @@ from oscservice.advice.correction import direction_of
 from oscservice.api import argument_values as codes
 from oscservice.api.address_reference import reference
 from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
-from oscservice.cli.listing_commands import addresses_command
+from oscservice.cli.listing_commands import addresses
 from oscservice.sentences.sentence_table import ENGLISH
 
 DOCS = Path(__file__).parents[2] / "docs" / "addresses.md"
@@ -150,10 +150,10 @@ def test_the_reference_names_every_address_code_and_word_and_takes_another_root(
 
 
 def test_the_command_prints_every_address_uncut(capsys: pytest.CaptureFixture[str]) -> None:
-    addresses_command()
+    addresses()
     shown = capsys.readouterr().out
     assert all(f"/bench{address.path} " in shown for address in TABLE)
-    addresses_command(markdown=True)
+    addresses(markdown=True)
     assert capsys.readouterr().out == reference()
 
 

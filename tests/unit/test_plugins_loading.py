@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from offered import Watched, offering, package
 
-from oscservice.cli.listing_commands import plugins_command
+from oscservice.cli.listing_commands import plugins
 from oscservice.plugins.registry import InstalledKinds, PluginError, Registry, one_line, reason_of, within
 
 
@@ -106,14 +106,14 @@ def test_of_two_installed_packages_of_one_name_the_first_counts(there: Path, tmp
 def test_the_command_lists_what_is_installed_and_how_it_is(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
     offering(there, "def heed(rest): ...", listeners={"good": "heed"})
     offering(there, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"})
-    plugins_command(as_json=True)
+    plugins(as_json=True)
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [(one["role"], one["name"], one["state"], one["reason"]) for one in found] == [
         ("bridge", "odd", "disabled", "RuntimeError: old"),
         ("listener", "[bold]wrong", "disabled", "RuntimeError: old"),
         ("listener", "good", "usable", ""),
     ]
-    plugins_command(as_json=False)
+    plugins(as_json=False)
     shown = " ".join(capsys.readouterr().out.split())
     assert "[bold]wrong" in shown
     assert "can be used" in shown

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import builtins
-import io
 import sys
 import threading
 import types
@@ -12,13 +11,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rich.console import Console
 
 from oscservice.audio import device_source as room
 from oscservice.audio.block import Block
 from oscservice.audio.device_source import DEVICE_BLOCK_FRAMES, DeviceSource
 from oscservice.audio.portaudio import find_device, list_devices
-from oscservice.cli.listing_commands import devices_command
+from oscservice.cli.listing_commands import devices
 from oscservice.errors import AudioInputError, InputError
 
 
@@ -122,21 +120,25 @@ def test_a_name_that_fits_none_or_several_is_refused(card: Card, name: str, told
         DeviceSource(name)
 
 
-def test_no_device_at_all_is_refused_and_the_command_says_how_to_get_one(card: Card) -> None:
+def test_no_device_at_all_is_refused_and_the_command_says_how_to_get_one(
+    card: Card, capsys: pytest.CaptureFixture[str]
+) -> None:
     card.listed = []
     with pytest.raises(AudioInputError, match="no audio input device was found"):
         DeviceSource()
-    text = io.StringIO()
-    devices_command(Console(file=text, width=120))
-    assert "plug in" in text.getvalue()
-    assert "--source file:PATH" in text.getvalue()
+    devices()
+    shown = capsys.readouterr().out
+    assert "plug in" in shown
+    assert "--source file:PATH" in shown
 
 
-def test_the_command_lists_the_devices(card: Card) -> None:
+def test_the_command_lists_the_devices(
+    card: Card, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
     card.listed[2] = ("Studio [8] In", 8)  # brackets are no markup
-    text = io.StringIO()
-    devices_command(Console(file=text, width=120))
-    lines = text.getvalue().splitlines()
+    devices()
+    lines = capsys.readouterr().out.splitlines()
     assert any("Line In (hw:0,0)" in line and "44100" in line and "default" in line for line in lines)
     assert any("Studio [8] In" in line and "default" not in line for line in lines)
 
@@ -151,7 +153,7 @@ def test_without_portaudio_one_line_says_what_to_install(monkeypatch: pytest.Mon
 
     monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
     monkeypatch.setattr(builtins, "__import__", fail)
-    for act in (DeviceSource, devices_command):
+    for act in (DeviceSource, devices):
         with pytest.raises(AudioInputError, match=r"apt-get install libportaudio2$") as error:
             act()
         assert "\n" not in str(error.value)

@@ -10,7 +10,7 @@ from made_up import SCREWS, Job
 from oscservice.advice.causes import CHECKS, Cause
 from oscservice.advice.correction import turns_text
 from oscservice.api.topics import topics
-from oscservice.cli.listing_commands import sentences_command
+from oscservice.cli.listing_commands import sentences
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
@@ -133,13 +133,13 @@ def test_files_that_cannot_be_read_are_one_line(tmp_path: Path) -> None:
 def test_the_command_prints_the_table_and_checks_a_translation(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    sentences_command(None)
+    sentences(None)
     assert capsys.readouterr().out == english_toml()
-    sentences_command(GERMAN)
+    sentences(GERMAN)
     assert capsys.readouterr().out == f"{GERMAN}: {len(ENGLISH.texts)} of {len(ENGLISH.texts)} texts in de\n"
     part = tmp_path / "el.toml"
     part.write_text('language = "el"\n' + GREEK, encoding="utf-8")
-    sentences_command(part)
+    sentences(part)
     first, *rest = capsys.readouterr().out.splitlines()
     assert first.endswith(f"1 of {len(ENGLISH.texts)} texts in el")
     assert len(rest) == len(ENGLISH.texts) - 1

@@ -1,0 +1,89 @@
+"""What several commands take: their common options, an instrument by name, a session by name."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from oscservice.errors import InputError
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.spec import Instrument
+from oscservice.plugins.registry import InstalledKinds, Offer, Registry
+from oscservice.record.journal import Journal, SessionRow
+from oscservice.record.session_history import sessions_of, state_of
+from oscservice.session.state import State
+
+JournalOption = Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")]
+JsonObject = Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")]
+SessionArgument = Annotated[str, typer.Argument(help="A session, as `history` names it; or last, last-1 and so on.")]
+CountedInstrument = Annotated[str | None, typer.Option(help="The instrument that last is counted on.")]
+NewSemitones = Annotated[int | None, typer.Option(min=-24, max=24, help="Tune all strings by this many; - down.")]
+NewNotes = Annotated[str | None, typer.Option(help='Open notes, string 1 first: "D4 A3 F3 C3 G2 C2".')]
+NewReference = Annotated[float | None, typer.Option(help="A4 in Hz.")]
+Capo = Annotated[int | None, typer.Option(help="Fret of a capo.")]
+
+_LAST = re.compile(r"last(?:-(\d{1,4}))?")
+
+
+def named_instrument(name_or_path: str) -> Instrument:
+    """The instrument of a preset or a file; a plug-in that fails is named on standard error.
+
+    Raises:
+        InputError: no such preset, or a file that can't be read or has a mistake.
+    """
+
+    def failed(offer: Offer, reason: str) -> None:
+        print(f"oscservice: {offer} is disabled: {reason}", file=sys.stderr)
+
+    return load_instrument(name_or_path, InstalledKinds(Registry(failed=failed)))
+
+
+def instrument_sessions(journal: Journal, instrument: str) -> list[tuple[SessionRow, State]]:
+    """The sessions of an instrument by identity, name or file, the newest first.
+
+    Raises:
+        InputError: the file can't be read or has a mistake.
+        JournalError: the journal can't be read.
+    """
+    found = list(sessions_of(journal, instrument))
+    if not found and Path(instrument).suffix == ".toml":
+        found = list(sessions_of(journal, named_instrument(instrument).identity))
+    return found
+
+
+def named_session(journal: Journal, name: str, instrument: str | None) -> str:
+    """The name of a session, given as itself, or as ``last``, ``last-1`` and so on, of an instrument if one is given.
+
+    Raises:
+        InputError: there are not so many.
+        JournalError: the journal can't be read.
+    """
+    counted = _LAST.fullmatch(name)
+    if counted is None:
+        return name
+    if instrument is None:
+        known = [row.id for row in journal.sessions()]
+    else:
+        known = [row.id for row, _ in instrument_sessions(journal, instrument)]
+    back = int(counted.group(1) or 0)
+    if back >= len(known):
+        of = "" if instrument is None else f" of {instrument!r}"
+        raise InputError(f"{name}: the journal {journal.path} has {len(known)} sessions{of}")
+    return known[back]
+
+
+def begun_session(journal: Journal, session: str) -> tuple[State, Instrument]:
+    """The state of a session and its instrument.
+
+    Raises:
+        InputError: nothing was begun in the session.
+        JournalError: no such session, or the journal can't be read.
+    """
+    state = state_of(journal, session)
+    if state.instrument is None:
+        raise InputError(f"session {session} has no instrument: nothing was begun in it")
+    return state, state.instrument
