@@ -344,20 +344,6 @@ def _leave_one_out_residuals(data: _Data, found: Scattered, shares: Floats) -> F
     return np.asarray(projection @ data.cents / np.sqrt(safe))
 
 
-__all__ = [
-    "FEWEST_PLUCKS",
-    "SCATTER_LIMIT_CENTS",
-    "UNEVEN_CENTS",
-    "Comparison",
-    "Flag",
-    "HarmonicCheck",
-    "all_flags",
-    "combine",
-    "compare",
-    "harmonic_check",
-    "harmonic_rise_cents",
-]
-
 SCATTER_LIMIT_CENTS = 2.0
 """Scatter of one player's re-fretted plucks is 1 to 2 cents; beyond it the hand or a loose part is heard."""
 

@@ -18,32 +18,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
-from oscservice.advice.decision import confirmed, judge
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
-
-__all__ = [
-    "AWAY",
-    "FIXED_SADDLE",
-    "SHOWN_MM",
-    "STAY",
-    "TOWARD",
-    "Move",
-    "cents_per_mm",
-    "direction_of",
-    "error_after",
-    "judge",
-    "limited_move",
-    "null_move_mm",
-    "proved",
-    "refusal",
-    "saddle_correction",
-    "speaking_lengths_mm",
-    "travel_left_mm",
-    "turns_text",
-]
-
 
 TOWARD = "toward the nut"
 AWAY = "away from the nut"

@@ -163,7 +163,7 @@ class _Capture:
     def _refusal(device: InputDevice, rate_hz: int, channels: int, error: Exception) -> AudioInputError:
         asked = f"{rate_hz} Hz and {channels} channel{'' if channels == 1 else 's'}"
         return AudioInputError(
-            f"input device {device.name!r} can't be opened with {asked} ({words_of(error)}): "
+            f"input device {device.name!r} can't be opened with {asked} ({one_line(error)}): "
             "close what else uses it, or see `oscservice devices`"
         )
 

@@ -63,7 +63,7 @@ def list_devices() -> list[InputDevice]:
             if device["max_input_channels"] > 0
         ]
     except sd.PortAudioError as error:
-        raise AudioInputError(f"PortAudio can't list the audio devices ({words_of(error)})") from None
+        raise AudioInputError(f"PortAudio can't list the audio devices ({one_line(error)})") from None
 
 
 def find_device(name: str | None) -> InputDevice:
