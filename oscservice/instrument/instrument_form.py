@@ -420,7 +420,7 @@ class InstrumentForm(Form):
     scale_mm: spec.ScaleMm = Field(description=_SCALE)
     capo: int = Field(0, ge=0, le=12, description="the capo's fret, a whole number from 0 (none) to 12")
     bridge: BridgeForm = Field(description="a [bridge] table")
-    set_up: SetUpForm = Field(default_factory=SetUpForm, description="a [set_up] table")
+    set_up: SetUpForm = Field(default_factory=lambda: SetUpForm.model_validate({}), description="a [set_up] table")
     string: list[StringForm] = Field(
         min_length=1,
         max_length=spec.MOST_STRINGS,

@@ -1,4 +1,4 @@
-"""The table of sentences: what stands at each code, and the English one."""
+"""The table of sentences: the texts that a technician reads, by code; the English one is part of the program."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any
 ENGLISH_FILE = resources.files("oscservice.sentences") / "en.toml"
 
 Key = tuple[str, ...]
-"""Where a text stands in the file: ``("prompt", "slacken", "caution")``."""
+"""The place of a text in the file: ``("prompt", "slacken", "caution")``."""
 
 
 @dataclass(frozen=True)
@@ -20,27 +20,27 @@ class Sentences:
 
     Attributes:
         language: its short name, as in ``en``.
-        texts: by where they stand in the file. What is filled in stands in braces, as ``str.format`` has it.
+        texts: by their place in the file. Values to fill in are in braces, as in ``str.format``.
     """
 
     language: str
     texts: Mapping[Key, str]
 
     def text(self, *key: str, **values: object) -> str:
-        """The text at a key, filled in. Raises KeyError for a key or a value that isn't there."""
+        """Return the text at a key, filled in. Raises KeyError for a key or a value that doesn't exist."""
         return self.texts[key].format_map(values)
 
     def caution(self, code: str) -> str:
-        """The caution that goes with a prompt; empty for none."""
+        """Return the caution that goes with a prompt; empty if it has none."""
         return self.texts.get(("prompt", code, "caution"), "")
 
     def column(self, table: str, field: str) -> dict[str, str]:
-        """One field of every entry of a table that has it, by the entry's code, in the order of the file."""
+        """Return one field of all entries of a table that have it, by the entry's code, in the order of the file."""
         return {key[1]: text for key, text in self.texts.items() if key[0] == table and key[-1] == field}
 
 
 def texts_of(data: Mapping[str, Any]) -> dict[Key, Any]:
-    """What stands at the ends of nested tables, by the names on the way there."""
+    """Return the values in nested tables, each by the keys that lead to it."""
     found: dict[Key, Any] = {}
     for name, value in data.items():
         if isinstance(value, dict):
@@ -51,7 +51,7 @@ def texts_of(data: Mapping[str, Any]) -> dict[Key, Any]:
 
 
 def english_toml() -> str:
-    """The English table as it is shipped, to copy and translate."""
+    """Return the English table as a TOML text, to copy and translate."""
     return ENGLISH_FILE.read_text(encoding="utf-8")
 
 
@@ -61,4 +61,4 @@ def _english() -> Sentences:
 
 
 ENGLISH = _english()
-"""What is read unless a translation is given."""
+"""The texts in use unless a translation is given."""

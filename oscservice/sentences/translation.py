@@ -1,16 +1,15 @@
-"""A translation of the table of sentences, read from a file and held against the English one."""
+"""A translation of the table of sentences, read from a file and compared with the English one."""
 
 from __future__ import annotations
 
 import re
 import string as text_of
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
 from oscservice.errors import InputError
 from oscservice.sentences.sentence_table import ENGLISH, Key, Sentences, texts_of
-from oscservice.toml_file import toml_text
+from oscservice.toml_file import find_line, parse, toml_text
 
 LONGEST_TEXT = 400
 """Characters of one text, before it is filled in."""
@@ -20,14 +19,19 @@ _LANGUAGE: Key = ("language",)
 
 @dataclass(frozen=True)
 class Translation:
-    """A translation made whole with English, and which texts were missing in it."""
+    """A translation completed with English texts.
+
+    Attributes:
+        sentences: every text; the English one where the translation has none.
+        missing: where the translation has none.
+    """
 
     sentences: Sentences
     missing: tuple[Key, ...]
 
 
 def load_translation(path: Path) -> Translation:
-    """Read a translation. What it leaves out is taken from the English table.
+    """Return the translation in a file. Texts that it leaves out are taken from the English table.
 
     Raises:
         InputError: it can't be read, is no TOML, has a code that isn't known, a text that is none, or one that fills
@@ -38,26 +42,22 @@ def load_translation(path: Path) -> Translation:
 
 
 def read_translation(text: str, origin: str) -> Translation:
-    """The translation in a TOML text; ``origin`` names the file in messages. Raises InputError."""
-    try:
-        given = texts_of(tomllib.loads(text))
-    except (ValueError, RecursionError) as mistake:
-        what = (str(mistake).splitlines() or [""])[0]
-        raise InputError(f"{origin}: not valid TOML: {what}; expected key = value") from None
+    """Return the translation in a TOML text; ``origin`` names the file in messages. Raises InputError."""
+    given = texts_of(parse(text, origin))
     language = given.pop(_LANGUAGE, "")
     if not isinstance(language, str) or not re.fullmatch(r"[A-Za-z0-9-]{1,20}", language):
-        where = f"{origin}: line {_line(text, _LANGUAGE)}: language"
+        where = f"{origin}: line {find_line(text, _LANGUAGE)}: language"
         raise InputError(f'{where}: expected the short name of the language in quotes, as language = "de"')
     for key, value in given.items():
         mistake_in = _mistake(key, value)
         if mistake_in:
-            raise InputError(f"{origin}: line {_line(text, key)}: {' '.join(key)[:80]}: {mistake_in}")
+            raise InputError(f"{origin}: line {find_line(text, key)}: {' '.join(key)[:80]}: {mistake_in}")
     missing = tuple(key for key in ENGLISH.texts if key not in given)
     return Translation(Sentences(language, {**ENGLISH.texts, **given}), missing)
 
 
 def _mistake(key: Key, value: object) -> str:
-    """What is wrong with one text of a translation, or an empty text."""
+    """The mistake in one text of a translation; empty if there is none."""
     english = ENGLISH.texts.get(key)
     if english is None:
         return "no such text in the English table; `oscservice sentences` prints it"
@@ -78,7 +78,7 @@ def _mistake(key: Key, value: object) -> str:
 
 
 def _fields(text: str) -> set[str]:
-    """What a text fills in, as it stands there: ``{mm:.1f}``. Raises ValueError for braces that don't fit."""
+    """The fields that a text fills in, as they are written: ``{mm:.1f}``. Raises ValueError for unpaired braces."""
     return {
         "{" + name + (f"!{conversion}" if conversion else "") + (f":{form}" if form else "") + "}"
         for _, name, form, conversion in text_of.Formatter().parse(text)
@@ -88,21 +88,3 @@ def _fields(text: str) -> set[str]:
 
 def _listed(fields: set[str]) -> str:
     return " ".join(sorted(fields)) or "nothing in braces"
-
-
-def _line(text: str, key: Key) -> int:
-    """Line of a key in a TOML text, from 1: of its table if the key is not found, else 1."""
-    table = re.compile(r"\s*\[\s*" + r"\s*\.\s*".join(_name(part) for part in key[:-1]) + r"\s*\]")
-    entry = re.compile(r"\s*" + _name(key[-1]) + r"\s*=")
-    here, header = len(key) == 1, 0
-    for number, line in enumerate(text.splitlines(), start=1):
-        if line.lstrip().startswith("["):
-            here = bool(table.match(line)) if len(key) > 1 else False
-            header = number if here else header
-        elif here and entry.match(line):
-            return number
-    return header or 1
-
-
-def _name(part: str) -> str:
-    return rf"""["']?{re.escape(part)}["']?"""

@@ -92,7 +92,7 @@ def test_prompts_and_topics_are_told_in_another_language_with_the_same_codes() -
 @pytest.mark.parametrize(
     ("text", "line", "words"),
     [
-        ('language = "de\n', None, "not valid TOML"),
+        ('language = "de\n', None, "line 1, column 15: not valid TOML"),
         ('language = 3\n[prompt.begin]\ntext = "x"\n', 1, 'language = "de"'),
         ('[prompt.begin]\ntext = "x"\n', 1, "language"),
         ('language = "de"\n[prompt.begun]\ntext = "x"\n', 3, "prompt begun text: no such text"),
@@ -112,7 +112,7 @@ def test_prompts_and_topics_are_told_in_another_language_with_the_same_codes() -
         ('language = "de"\n[prompt.tune_up]\ntext = "{string} {cents:.9999f}"\n', 3, "can't be filled in"),
         ('language = "de"\n[prompt.pluck_open]\ntext = "{string} }"\n', 3, "a brace"),
         ('language = "de"\n[cause."nut slot high"]\nname = ""\n', 3, "cause nut slot high name"),
-        ('language = "de"\nprompt = { begin = { text = "" } }\n', 1, "prompt begin text"),
+        ('language = "de"\nprompt = { begin = { text = "" } }\n', 2, "prompt begin text"),
     ],
 )
 def test_a_mistake_in_a_translation_is_one_line_that_says_where(text: str, line: int | None, words: str) -> None:
