@@ -1,7 +1,7 @@
 """Tasks on the workers of an existing Dask scheduler. The bytes of each file travel with it: workers see no paths.
 
-Dask's own client and not joblib's Dask backend: there (1.6) a task that ends its workers is waited for without end, and
-nothing bounds the bytes under way.
+This uses Dask's own client, not joblib's Dask backend: that one (1.6) waits without end for a task that ends its
+workers, and puts no limit on the bytes under way.
 """
 
 from __future__ import annotations
@@ -16,8 +16,14 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Literal
 
-from oscservice.archive.estimator_version import difference, estimator
-from oscservice.archive.file_measurement import CHANGED, Task, TaskResult, measure_shipped
+from oscservice.archive.file_measurement import (
+    CHANGED,
+    Task,
+    TaskResult,
+    difference,
+    measure_shipped,
+    measured_with,
+)
 from oscservice.errors import InputError
 
 SHIPPED_MOST_BYTES = 64 * 1024 * 1024
@@ -32,7 +38,7 @@ _FETCHED_WITHIN_S = 30.0
 
 
 def is_shipped(task: Task) -> bool:
-    """Whether a file is small enough to travel (what can't be read is told wherever it is tried)."""
+    """Return whether a file is small enough to travel. A file that can't be read is reported where it is measured."""
     try:
         return task.path.is_file() and task.path.stat().st_size <= SHIPPED_MOST_BYTES
     except OSError:
@@ -40,14 +46,13 @@ def is_shipped(task: Task) -> bool:
 
 
 def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[tuple[int, TaskResult]]:
-    """Number of each task and its result, as they finish.
+    """Yield the number of each task and its result, as they finish.
 
-    A worker that dies costs its tasks a retry by another: Dask gives a task up after so many deaths as its scheduler
-    allows (``allowed-failures``, 3). Then it is tried once more with nothing beside it, and what ends its workers even
-    so is a fault of that file.
+    When a worker dies, another one retries its tasks. Dask gives up a task after as many deaths as its scheduler allows
+    (``allowed-failures``, 3). That task is then tried once more alone; if its workers still die, the file has a fault.
 
     Raises:
-        InputError: the scheduler can't be reached or was lost, has no worker, or a worker is of another version.
+        InputError: the scheduler can't be reached or was lost, has no worker, or a worker has another version.
     """
     with _client(address) as client:
         _compare_workers(client, address)
@@ -63,7 +68,7 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[tuple[int, TaskR
 
 
 class _Run:
-    """Tasks handed out a few at a time."""
+    """Tasks that are handed out a few at a time."""
 
     def __init__(self, client: Any, address: str) -> None:
         self._client = client
@@ -74,7 +79,7 @@ class _Run:
         self._deserted_s: float | None = None
 
     def results(self, tasks: Sequence[Task], numbers: Sequence[int]) -> Iterator[tuple[int, TaskResult | None]]:
-        """Results of the tasks of these numbers; None for one that Dask has given up."""
+        """Yield the results of these tasks; None for one that Dask has given up."""
         waiting = list(reversed(numbers))
         while waiting or self._under_way:
             self._count_threads()
@@ -101,25 +106,25 @@ class _Run:
     def _hand_out(self, number: int, task: Task, content: bytes) -> None:
         key = f"oscservice-{number}-{uuid.uuid4().hex}"
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # that a task is large: the bytes under way are bounded here
-            future = self._client.submit(_measured, task, content, estimator(), key=key, pure=False)
+            warnings.simplefilter("ignore")  # about a large task: the bytes under way are limited here
+            future = self._client.submit(_measured, task, content, measured_with(), key=key, pure=False)
         self._under_way[future] = (number, len(content))
         future.add_done_callback(self._ended.put)
 
     def _some_ended(self) -> list[Any]:
-        """Futures that have ended in whatever way; none when nothing happened for a while."""
+        """Return the futures that have ended in any way; none when nothing happened for a while."""
         try:
             ended = [self._ended.get(timeout=_LOOK_EVERY_S)]
         except Empty:
-            self._see_that_somebody_works()
+            self._require_a_worker()
             return []
         while not self._ended.empty():
             ended.append(self._ended.get())
         return ended
 
     def _outcome(self, future: Any) -> TaskResult | Literal["pending", "cancelled"] | None:
-        """The result, or None when Dask has given the task up; pending when the result was lost with its worker and is
-        made again; cancelled when the scheduler no longer knows the task."""
+        """Return the result; None when Dask has given the task up; "pending" when the result was lost with its worker
+        and is computed again; "cancelled" when the scheduler no longer knows the task."""
         dask = _dask()
         if future.status in ("pending", "lost"):
             return "pending"
@@ -138,7 +143,7 @@ class _Run:
         return got
 
     def _count_threads(self) -> int:
-        """Threads of all workers, which come and go; 0 when there is none."""
+        """Return the number of threads of all workers now; 0 when there is none."""
         try:
             threads = int(sum(self._client.nthreads().values()))
         except OSError:
@@ -146,7 +151,7 @@ class _Run:
         self._threads = max(1, threads)
         return threads
 
-    def _see_that_somebody_works(self) -> None:
+    def _require_a_worker(self) -> None:
         if self._count_threads():
             self._deserted_s = None
             return
@@ -157,12 +162,12 @@ class _Run:
 
 
 class _Unlike(str):
-    """What is different about a worker that must not measure."""
+    """The difference of a worker that must not measure, in words."""
 
 
 def _measured(task: Task, content: bytes, wanted: dict[str, str]) -> TaskResult | _Unlike:
-    """On a worker: the result. A worker may have come after the first look, and be of another version."""
-    unlike = difference(wanted, estimator())
+    """Measure on a worker. It may have joined after the first comparison, with another version."""
+    unlike = difference(wanted, measured_with())
     return _Unlike(_has(unlike)) if unlike else measure_shipped(task, content)
 
 
@@ -189,16 +194,16 @@ def _dask() -> Any:
 def _client(address: str) -> Iterator[Any]:
     dask = _dask()
     try:
-        # A client that can't connect is slow to give up, and noisy: first see who is there.
+        # A client that can't connect gives up slowly and logs a lot: ask first who is there.
         kind = asyncio.run(asyncio.wait_for(_kind(address), _REACHED_WITHIN_S))
     except TimeoutError:
         raise InputError(f"--cluster {address}: no Dask scheduler answers there") from None
-    except Exception as error:  # whatever an address that is none raises, or an answer that is no Dask's
+    except Exception as error:  # any error from a malformed address, or from a program that is not Dask
         raise InputError(f"--cluster {address}: no Dask scheduler can be reached there ({_line(error)})") from None
     if kind != "Scheduler":
         raise InputError(f"--cluster {address}: that is no Dask scheduler but a {kind}")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of unlike versions, which are compared more strictly below
+        warnings.simplefilter("ignore")  # about unlike versions, which are compared more strictly below
         client = dask.Client(address, timeout=_REACHED_WITHIN_S, set_as_default=False)
     try:
         yield client
@@ -207,22 +212,23 @@ def _client(address: str) -> Iterator[Any]:
 
 
 async def _kind(address: str) -> str:
-    """What a process of Dask says it is: "Scheduler" or "Worker"."""
+    """Return what a Dask process says it is: "Scheduler" or "Worker"."""
     dask = _dask()
-    args = dask.Security().get_connection_args("client")  # certificates, as Dask's own settings name them
+    args = dask.Security().get_connection_args("client")  # certificates from Dask's own settings
     async with dask.core.rpc(address, connection_args=args) as there:
         return str((await there.identity())["type"])
 
 
 def _compare_workers(client: Any, address: str) -> None:
-    """See that there are workers, and that each measures as this machine does."""
+    """Require at least one worker, and that each measures as this machine does. Raises InputError."""
 
-    def theirs() -> dict[str, str] | str:  # defined here: Dask sends it whole, whether or not it can import our modules
+    # A local function: Dask sends its code, so it runs even where our modules are missing.
+    def theirs() -> dict[str, str] | str:
         try:
-            from oscservice.archive.estimator_version import estimator
+            from oscservice.archive.file_measurement import measured_with
         except ImportError as error:
             return str(error)
-        return estimator()
+        return measured_with()
 
     try:
         client.wait_for_workers(1, timeout=_WORKER_WITHIN_S)
@@ -230,7 +236,7 @@ def _compare_workers(client: Any, address: str) -> None:
         raise InputError(f"--cluster {address}: the scheduler has no worker: start one with `dask worker`") from None
     for worker, found in client.run(theirs, on_error="return").items():
         if isinstance(found, dict):
-            unlike = difference(estimator(), found)
+            unlike = difference(measured_with(), found)
             if unlike:
                 raise InputError(f"--cluster {address}: {worker} {_has(unlike)}")
         else:

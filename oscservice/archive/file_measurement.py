@@ -1,32 +1,35 @@
-"""One recording measured: its notes, and the same as text for the cache and other processes.
+"""One recording measured: its notes as the daemon's own listener hears them, and what the result depends on.
 
-Every note of one recording, as the daemon's own listener hears it.
+``to_text`` and ``from_text`` carry a measured file to the cache and between processes, bit for bit. The text is JSON as
+Python writes it: the shortest digits that give the same number back, and ``Infinity`` for an unknown number.
 
-What was measured in a file as text and back, bit for bit: for the cache, and for the way between processes.
-
-JSON as Python writes it: shortest digits that give the same number back, and ``Infinity`` for what could not be known.
-
-One file of an archive, measured: what runs in whichever process does the work, here or on another machine.
+``measure`` runs in whichever process does the work, here or on another machine.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
+import platform
+import sys
 import tempfile
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import soundfile
 from threadpoolctl import ThreadpoolController
 
 from oscservice.archive.result_cache import sha256_of
 from oscservice.audio.block import NOT_FINITE, TRUNCATED
 from oscservice.audio.file_source import FileSource
 from oscservice.errors import InputError
+from oscservice.hearing import ESTIMATOR
 from oscservice.hearing.level import power_dbfs
 from oscservice.hearing.listener import Listener, ListenerEvent, NoteDismissed, NoteHeard
 from oscservice.hearing.reading import Reading
@@ -43,7 +46,7 @@ class NoteFound:
 
 @dataclass(frozen=True)
 class SoundPassedOver:
-    """A sound that is no note, and why."""
+    """A sound that is not a note, and the reason."""
 
     channel: int
     onset_s: float
@@ -52,12 +55,12 @@ class SoundPassedOver:
 
 @dataclass(frozen=True)
 class MeasuredFile:
-    """What is in one file.
+    """The notes and sounds in one file.
 
     Attributes:
         sample_rate_hz, channels: of the file.
         found: notes and sounds, channel by channel in the order they were heard.
-        levels_dbfs: mean level of each channel; a channel that holds nothing but zeros is at the lowest there is.
+        levels_dbfs: mean level of each channel; a channel of zeros has the lowest level there is.
         flags: of the whole file.
     """
 
@@ -78,7 +81,7 @@ def measure_file(path: Path, expected_hz: Sequence[float] = ()) -> MeasuredFile:
 
     Args:
         path: the file.
-        expected_hz: pitches that may be asked for; they decide near ties between octaves, nothing more.
+        expected_hz: pitches that are likely; they only decide near ties between octaves.
 
     Raises:
         InputError: the file can't be read.
@@ -115,7 +118,7 @@ _NAMES = tuple(field.name for field in fields(Reading))
 
 
 def to_text(measured: MeasuredFile) -> str:
-    """The text that stands for a measured file."""
+    """Return a measured file as text."""
     found = [
         [one.channel, float(one.onset_s), _listed(one.reading) if isinstance(one, NoteFound) else one.reason]
         for one in measured.found
@@ -127,7 +130,7 @@ def to_text(measured: MeasuredFile) -> str:
 
 
 def from_text(text: str) -> MeasuredFile:
-    """The measured file a text stands for. Raises ValueError when it isn't one of ours."""
+    """Return the measured file of a text that ``to_text`` made. Raises ValueError for any other text."""
     try:
         rate_hz, channels, levels, flags, found = json.loads(text)
         return MeasuredFile(
@@ -164,7 +167,7 @@ def _reading(values: list[Any]) -> Reading:
     return Reading(**given)
 
 
-# Limits of threads belong to the whole process, and threads that overlap undo each other's.
+# Limits on threads apply to the whole process, and two at a time would undo each other.
 _one_at_a_time = threading.Lock()
 
 CHANGED = "the file changed while it was measured: run again when it is finished"
@@ -172,13 +175,13 @@ CHANGED = "the file changed while it was measured: run again when it is finished
 
 @lru_cache(maxsize=1)
 def _libraries() -> ThreadpoolController:
-    """The linear algebra of this process; all that measuring needs has been loaded with this module."""
+    """Return the control over this process's linear algebra. This module has loaded all libraries that measure."""
     return ThreadpoolController()
 
 
 @dataclass(frozen=True)
 class Task:
-    """A file to measure. ``sha256`` is what its bytes had when the task was made."""
+    """A file to measure. ``sha256`` is the digest of its bytes when the task was made."""
 
     path: Path
     expected_hz: tuple[float, ...]
@@ -187,24 +190,24 @@ class Task:
 
 @dataclass(frozen=True)
 class TaskResult:
-    """What came of it: ``text`` as ``stored`` has it, or ``fault``, one line without the path."""
+    """The result of a task: ``text`` as ``to_text`` writes it, or ``fault``, one line without the path."""
 
     text: str = ""
     fault: str = ""
 
 
 def measure(task: Task) -> TaskResult:
-    """Measure the file of a task. Whatever is wrong with the file is a fault of its own.
+    """Measure the file of a task. An unusable file gives a result with a fault; nothing is raised.
 
-    Linear algebra has one thread meanwhile: how a sum is split shows in its last bit, and the other cores have files of
-    their own. Threads of one process take turns.
+    Linear algebra runs on one thread meanwhile: how a sum is split changes its last bit, and the other cores have files
+    of their own. Threads of one process take turns.
     """
     try:
         with _one_at_a_time, _libraries().limit(limits=1):
             measured = measure_file(task.path, task.expected_hz)
     except InputError as error:
         return TaskResult(fault=str(error).removeprefix(f"{task.path}: "))
-    except Exception as error:  # a mistake of ours, which must not cost the other files
+    except Exception as error:  # our own mistake must not cost the other files
         return TaskResult(fault=f"it could not be measured ({type(error).__name__}: {' '.join(str(error).split())})")
     if sha256_of(task.path) != task.sha256:
         return TaskResult(fault=CHANGED)
@@ -212,8 +215,57 @@ def measure(task: Task) -> TaskResult:
 
 
 def measure_shipped(task: Task, content: bytes) -> TaskResult:
-    """The same where the file isn't: its bytes lie in a temporary folder while they are measured."""
+    """Measure a file that is on another machine: its bytes are put into a temporary folder meanwhile."""
     with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
         path = Path(folder) / f"shipped{task.path.suffix}"
         path.write_bytes(content)
         return measure(replace(task, path=path))
+
+
+_LIBRARIES = ("numpy", "scipy", "aubio-ledfx", "soundfile")
+
+
+@lru_cache(maxsize=1)
+def measured_with() -> dict[str, str]:
+    """Return what a result depends on besides the recording: the estimator's number, the libraries, the processor.
+
+    The processor is included because libraries choose their instructions by it, and sums differ in the last bit.
+    """
+    return {
+        "estimator": str(ESTIMATOR),
+        "python": ".".join(map(str, sys.version_info[:2])),
+        **{name: _version(name) for name in _LIBRARIES},
+        "libsndfile": soundfile.__libsndfile_version__,
+        "C library": " ".join(platform.libc_ver()),
+        "processor": _processor(),
+    }
+
+
+def fingerprint(parts: Mapping[str, str]) -> str:
+    """Return the SHA-256 of a ``measured_with()`` in hex."""
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+def difference(ours: Mapping[str, str], theirs: Mapping[str, str]) -> str:
+    """Return the first difference between two ``measured_with()`` in words; empty when there is none."""
+    for name, own in ours.items():
+        other = theirs.get(name, "")
+        if name == "estimator" and own != other:
+            return "another version of oscservice"
+        if own != other:
+            return f"{name} {other or 'unknown'} where this machine has {own}"
+    return ""
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _processor() -> str:
+    """Return the kind of processor as the numerical libraries see it."""
+    simd = np.show_config(mode="dicts").get("SIMD Extensions", {})
+    blas = {str(lib.get("architecture", "")) for lib in _libraries().info() if lib["user_api"] == "blas"}
+    return " ".join([platform.machine(), *simd.get("found", []), *sorted(blas)])

@@ -1,4 +1,4 @@
-"""Many recordings measured: each at most once, in any order, on one core, on many, or on many machines."""
+"""Many recordings measured, each at most once: on one core, on many, or on many machines."""
 
 from __future__ import annotations
 
@@ -7,8 +7,14 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from oscservice.archive.estimator_version import estimator, fingerprint
-from oscservice.archive.file_measurement import MeasuredFile, Task, TaskResult, from_text
+from oscservice.archive.file_measurement import (
+    MeasuredFile,
+    Task,
+    TaskResult,
+    fingerprint,
+    from_text,
+    measured_with,
+)
 from oscservice.archive.process_pool import on_cores
 from oscservice.archive.result_cache import Cache, key_of, sha256_of_each
 
@@ -26,13 +32,13 @@ class Wanted:
 
 @dataclass(frozen=True)
 class FileOutcome:
-    """What came of a file.
+    """The outcome for one file.
 
     Attributes:
-        measured: what is in it; None when it could not be read.
-        fault: one line, without the path, why not.
+        measured: its notes; None when it could not be read.
+        fault: the reason in one line, without the path.
         sha256: of the file's bytes, in hex; empty when they could not be read.
-        cached: whether it was measured before and only looked up now.
+        cached: the result came from the cache.
     """
 
     measured: MeasuredFile | None
@@ -49,14 +55,14 @@ def measure_many(
     cache: Cache | None = None,
     done: Callable[[int], None] | None = None,
 ) -> list[FileOutcome]:
-    """Outcomes in the order of ``wanted``, whatever order they were measured in, the same wherever they were measured.
+    """Return the outcomes in the order of ``wanted``: the same bits wherever and in whatever order they were measured.
 
     Args:
-        wanted: the files. A fault of one is told in its outcome and costs the others nothing.
+        wanted: the files. A fault of one is reported in its outcome; the others are measured all the same.
         jobs: how many are read or measured at a time, each on a core of its own.
-        cluster: address of a Dask scheduler whose workers measure (files that are too large for that: this machine);
-            empty: this machine.
-        cache: where results are looked up, and kept as they come; None: nowhere.
+        cluster: address of a Dask scheduler whose workers measure; files too large to send are measured here. Empty:
+            all are measured here.
+        cache: where results are looked up, and stored as they come; None: nowhere.
         done: called as files finish, with the number so far.
 
     Raises:
@@ -66,7 +72,7 @@ def measure_many(
     for start in range(0, len(wanted), _LOOKED_UP_AT_ONCE):
         run.look_up(range(start, min(start + _LOOKED_UP_AT_ONCE, len(wanted))), jobs)
     try:
-        with closing(_results(run.tasks, jobs, cluster)) as results:  # also when it is broken off
+        with closing(_results(run.tasks, jobs, cluster)) as results:  # closed too when it is interrupted
             for at, result in results:
                 run.measured(at, result)
     finally:
@@ -76,8 +82,8 @@ def measure_many(
 
 @dataclass
 class _Run:
-    """Files on their way from wanted to measured. ``tasks`` are those not found in the cache, each with its files:
-    several, when they hold the same."""
+    """One call of ``measure_many``. ``tasks`` are the files not found in the cache; files of the same content share a
+    task."""
 
     wanted: Sequence[Wanted]
     cache: Cache | None
@@ -90,17 +96,18 @@ class _Run:
     _unkept: list[tuple[bytes, str]] = field(default_factory=list)
 
     def look_up(self, numbers: Sequence[int], jobs: int) -> None:
-        """Take what is in the cache; the rest become tasks."""
-        now = fingerprint(estimator())
+        """Finish the files that are in the cache; make tasks of the others."""
+        estimator = fingerprint(measured_with())
         digests = sha256_of_each([self.wanted[number].path for number in numbers], jobs)
         keys = [
-            key_of(digest, self.wanted[number].path.suffix, self.wanted[number].expected_hz, now)
+            key_of(digest, self.wanted[number].path.suffix, self.wanted[number].expected_hz, estimator)
             for number, digest in zip(numbers, digests, strict=True)
         ]
         known = self.cache.find(keys) if self.cache is not None else {}
         for number, digest, key in zip(numbers, digests, keys, strict=True):
-            if key in known:
-                self._finish(number, FileOutcome(from_text(known[key]), sha256=digest, cached=True))
+            measured = _readable(known.get(key, ""))
+            if measured is not None:
+                self._finish(number, FileOutcome(measured, sha256=digest, cached=True))
             elif digest and key in self._task_of:
                 self._numbers[self._task_of[key]].append(number)
             else:
@@ -110,7 +117,7 @@ class _Run:
                 self.tasks.append(Task(self.wanted[number].path, self.wanted[number].expected_hz, digest))
 
     def measured(self, at: int, result: TaskResult) -> None:
-        """Take what came of a task."""
+        """Take the result of a task."""
         sha256 = self.tasks[at].sha256
         measured = None if result.fault else from_text(result.text)
         for number in self._numbers[at]:
@@ -121,7 +128,7 @@ class _Run:
             self.keep()
 
     def keep(self) -> None:
-        """Put into the cache what isn't there yet."""
+        """Put the new results into the cache."""
         if self.cache is not None and self._unkept:
             self.cache.keep(self._unkept)
         self._unkept = []
@@ -132,8 +139,16 @@ class _Run:
             self.done(len(self.outcomes))
 
 
+def _readable(text: str) -> MeasuredFile | None:
+    """Return the measured file of a cached text; None for none, or one in an older form."""
+    try:
+        return from_text(text)
+    except ValueError:
+        return None
+
+
 def _results(tasks: Sequence[Task], jobs: int, cluster: str) -> Generator[tuple[int, TaskResult], None, None]:
-    """Number of each task and its result, in any order."""
+    """Yield the number of each task and its result, in any order."""
     here = list(range(len(tasks)))
     if cluster and tasks:
         from oscservice.archive.dask_cluster import is_shipped, on_cluster

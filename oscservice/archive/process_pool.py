@@ -1,7 +1,7 @@
-"""Tasks on the cores of this machine. A process that dies costs a retry; a file that always kills its own is told.
+"""Tasks on the cores of this machine. A process that dies costs a retry; a file that always kills its own is reported.
 
-joblib's loky keeps the processes: started afresh and not forked, so that no thread or lock is carried along, and it is
-noticed when one dies.
+joblib's loky runs the processes: it starts them without fork, so that no thread or lock is copied, and notices when one
+dies.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ from joblib import Parallel, delayed
 from oscservice.archive.file_measurement import Task, TaskResult, measure
 
 TRIES = 3
-"""How often a file is measured alone whose process may have died of it."""
+"""How often a file is measured alone when its process may have died of it."""
 
 Work = Callable[[Task], TaskResult]
 
 
 def on_cores(tasks: Sequence[Task], jobs: int, work: Work = measure) -> Iterator[tuple[int, TaskResult]]:
-    """Number of each task and its result, as they finish.
+    """Yield the number of each task and its result, as they finish.
 
-    With one job all is done in this process, which then dies of a file that kills. ``work`` has to be importable.
+    One job runs in this process, which a deadly file then ends. ``work`` has to be importable.
     """
     if jobs == 1:
         for number, task in enumerate(tasks):
@@ -36,7 +36,7 @@ def on_cores(tasks: Sequence[Task], jobs: int, work: Work = measure) -> Iterator
             for number, result in _together(_taken(waiting, under_way, tasks, work), jobs):
                 finished.add(number)
                 yield number, result
-        except BrokenExecutor:  # one of those under way did it, or none of them: each shows it alone
+        except BrokenExecutor:  # any of those under way may be the cause: try each alone
             for number in sorted(under_way - finished):
                 finished.add(number)
                 yield number, _alone(tasks[number], work)
@@ -57,7 +57,7 @@ def _numbered(number: int, task: Task, work: Work) -> tuple[int, TaskResult]:
 
 
 def _together(calls: Iterator[Call], jobs: int) -> Iterator[tuple[int, TaskResult]]:
-    """Results as they come. Few calls are under way at a time, so that few are in doubt when a process dies."""
+    """Yield results as they come. Few calls are under way at a time, so few have to be retried when a process dies."""
     parallel = Parallel(
         n_jobs=jobs,
         backend="loky",
@@ -73,7 +73,7 @@ def _together(calls: Iterator[Call], jobs: int) -> Iterator[tuple[int, TaskResul
 def _alone(task: Task, work: Work) -> TaskResult:
     for _ in range(TRIES):
         try:
-            # Of two processes one has nothing to do: with a single job joblib would measure in this one.
+            # Two jobs, of which one is idle: with a single job joblib would measure in this process.
             return next(_together(iter([delayed(_numbered)(0, task, work)]), jobs=2))[1]
         except BrokenExecutor:
             continue

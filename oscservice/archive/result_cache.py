@@ -1,11 +1,7 @@
-"""Results kept by content: one SQLite file, which may be lost at any time.
+"""The cache of results: one SQLite file, which may be lost at any time.
 
-Files known by what is in them.
-
-What was measured before, kept by content: one SQLite file, which may be lost at any time.
-
-A result is found again by the recording's bytes, the pitches expected in it and the estimator. Several runs may use the
-file at once. Whatever is wrong with it is a remark and never an error: measuring goes on without it.
+A result is found by the recording's bytes, the pitches expected in it and the estimator. Several runs may use the file
+at once. A fault of the file is a remark and never an error: measuring goes on without it.
 """
 
 from __future__ import annotations
@@ -23,9 +19,9 @@ from platformdirs import user_cache_path
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file's bytes in hex, read in pieces; empty when it is no file or can't be read."""
+    """Return the SHA-256 of a file's bytes in hex; empty when it is no file or can't be read."""
     try:
-        if not path.is_file():  # a pipe would be waited for
+        if not path.is_file():  # reading a pipe could wait without end
             return ""
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
@@ -34,16 +30,16 @@ def sha256_of(path: Path) -> str:
 
 
 def sha256_of_each(paths: Sequence[Path], jobs: int) -> list[str]:
-    """``sha256_of`` for many files, so many at a time."""
+    """Return ``sha256_of`` each file, ``jobs`` of them read at a time."""
     if jobs == 1:
         return [sha256_of(path) for path in paths]
-    with ThreadPoolExecutor(jobs) as hands:
-        return list(hands.map(sha256_of, paths))
+    with ThreadPoolExecutor(jobs) as pool:
+        return list(pool.map(sha256_of, paths))
 
 
 FILE_NAME = "measured.sqlite"
 MOST_BYTES = 256 * 1024 * 1024
-"""What the kept results may come to, about 600,000 files of one note; when it is more, the longest unused go."""
+"""Size limit of the results, about 600,000 files of one note. Above it, those unused for the longest are deleted."""
 
 _LEFT_WHEN_TRIMMED = 0.9
 _WAIT_S = 5.0
@@ -61,21 +57,21 @@ _TABLES = (
 
 
 def default_folder() -> Path:
-    """Where the cache lies unless told otherwise: in the user's cache folder."""
+    """Return the folder of the cache unless another one is given: the user's cache folder."""
     return user_cache_path("oscservice")
 
 
 def key_of(sha256: str, suffix: str, expected_hz: Sequence[float], estimator: str) -> bytes:
-    """What a result is kept under: 32 bytes from the recording's digest, the end of its name (by which files without a
-    header are known), the expected pitches and the fingerprint of the estimator."""
+    """Return a result's key: 32 bytes from the recording's digest, the suffix of its name (which says the format of
+    files without a header), the expected pitches and the fingerprint of ``measured_with()``."""
     expected = " ".join(float(hz).hex() for hz in expected_hz)
     return hashlib.sha256(f"{estimator}\n{sha256}\n{suffix.lower()}\n{expected}".encode()).digest()
 
 
 class Cache:
-    """Texts kept by key; a context manager. ``remarks`` says what was wrong with the file, each line once.
+    """Texts by key; a context manager. ``remarks`` holds the faults of the file, a line each.
 
-    Once something is wrong with the file, nothing more is looked up or kept.
+    After a fault nothing more is looked up or stored.
     """
 
     def __init__(self, file: Path, database: sqlite3.Connection | None, most_bytes: int) -> None:
@@ -86,7 +82,8 @@ class Cache:
 
     @classmethod
     def open(cls, folder: Path | None = None, *, most_bytes: int = MOST_BYTES) -> Cache:
-        """The cache in a folder (None: the user's own), made when it isn't there. Never raises for a bad file."""
+        """Open the cache in a folder (None: the user's own); create it when it is missing. Never raises for a bad
+        file."""
         file = (default_folder() if folder is None else folder) / FILE_NAME
         cache = cls(file, None, most_bytes)
         try:
@@ -98,7 +95,7 @@ class Cache:
         return cache
 
     def find(self, keys: Sequence[bytes]) -> dict[bytes, str]:
-        """The texts that are kept under any of the keys."""
+        """Return the stored texts by key; unknown keys are left out."""
         found: dict[bytes, str] = {}
         for start in range(0, len(keys), _AT_ONCE):
             some = keys[start : start + _AT_ONCE]
@@ -114,7 +111,7 @@ class Cache:
         return found
 
     def keep(self, texts: Iterable[tuple[bytes, str]]) -> None:
-        """Keep texts under their keys, all of them at once."""
+        """Store texts under their keys in one transaction."""
         now = int(time.time())
         rows = [(key, now, len(body), _seal(key, body), body) for key, body in texts]
         self._do("BEGIN IMMEDIATE")
@@ -123,7 +120,7 @@ class Cache:
         self._do("COMMIT")
 
     def close(self) -> None:
-        """Let the longest unused go when there is too much, and close the file."""
+        """Delete the results unused for the longest when there are too many, and close the file."""
         self._trim()
         if self._database is not None:
             self._database.close()
@@ -161,7 +158,7 @@ class Cache:
         )
 
     def _do(self, statement: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Rows of a statement; none when the file can't be used."""
+        """Return the rows of a statement; none when the file can't be used."""
         if self._database is None:
             return []
         try:
@@ -179,5 +176,5 @@ class Cache:
 
 
 def _seal(key: bytes, body: str) -> bytes:
-    """Eight bytes that tell a damaged row: a wrong result would be worse than none."""
+    """Return eight bytes that reveal a damaged row: a wrong result would be worse than none."""
     return hashlib.blake2b(key + body.encode("utf-8", "replace"), digest_size=8).digest()

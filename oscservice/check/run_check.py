@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from oscservice.archive.estimator_version import estimator
 from oscservice.archive.measure_many import Wanted, measure_many
 from oscservice.archive.result_cache import Cache
 from oscservice.check.assignment import Told, assign
@@ -15,6 +14,7 @@ from oscservice.check.judge import default_limits, judge
 from oscservice.check.manifest import CheckSet, gather
 from oscservice.check.verdicts import Case, CaseFound, CheckResult, Limits, Note, RecordingHeard, Refusal
 from oscservice.errors import InputError
+from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.spec import Instrument
 
 
@@ -98,7 +98,7 @@ def _accepted(result: CheckResult, heard: RecordingHeard, path: Path) -> CheckRe
     if result.refused or not heard.count:
         line = "the baseline was not written: something was refused, and the one there was would be lost to less"
         return replace(result, remarks=(*result.remarks, line))
-    write_baseline(path, baseline_text(heard, estimator()["source"]))
+    write_baseline(path, baseline_text(heard, str(ESTIMATOR)))
     line = f"{heard.count} notes of {len(heard.notes)} places are the baseline now: {path}"
     return replace(result, remarks=(*result.remarks, line))
 
@@ -116,9 +116,12 @@ def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Recording
     if theirs != ours:
         why = f"a baseline of {theirs or 'notes without an instrument'}, and this is {ours or 'without one'}"
         return None, [Refusal(str(asked.baseline), why)], []
-    if measured_by == estimator()["source"]:
+    if measured_by == str(ESTIMATOR):
         return found, [], []
-    line = f"{asked.baseline} was measured by another version: to rule the measuring out, accept its recordings anew"
+    line = (
+        f"{asked.baseline} was measured with another estimator: "
+        "accept its recordings again to rule out a change in the measuring"
+    )
     return found, [], [line]
 
 

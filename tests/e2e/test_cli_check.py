@@ -18,6 +18,7 @@ from played import guitar, played
 from scipy.signal import resample_poly
 from served import Told, run, told
 
+from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.pitch import OPEN, Place
 
 FRET_12 = Place("fret", 12)
@@ -124,6 +125,19 @@ def test_a_fret_that_went_sharp_of_its_open_string_is_told(
     assert ("error drift" in row, "+4.0" in row, "drifted" in row) == (True, True, True)
     assert "12 drifted" not in got.out
     assert "1 drifted, 3 hold" in got.out
+
+
+@pytest.mark.parametrize("measured_by", ["8" * 64, "another", ""], ids=["a digest of source text", "a name", "none"])
+def test_a_baseline_of_another_estimator_is_compared_with_a_remark(
+    takes: Path, baseline: Path, cache: Path, measured_by: str
+) -> None:
+    body = json.loads(baseline.read_text(encoding="utf-8"))
+    assert body["estimator"] == str(ESTIMATOR)
+    baseline.write_text(json.dumps({**body, "estimator": measured_by}), encoding="utf-8")
+    code, found = result(cache, *against(baseline, takes))
+    assert code == 0
+    remark = "was measured with another estimator: accept its recordings again to rule out a change in the measuring"
+    assert found["remarks"] == [f"{baseline} {remark}"]
 
 
 def test_a_limit_can_be_wider(takes: Path, baseline: Path, cache: Path, notes: dict[str, NDArray[np.float32]]) -> None:

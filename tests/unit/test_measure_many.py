@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sqlite3
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -14,7 +15,7 @@ from threadpoolctl import threadpool_info, threadpool_limits
 
 from oscservice.archive import file_measurement as one
 from oscservice.archive import measure_many as many
-from oscservice.archive.file_measurement import MeasuredFile, measure_file
+from oscservice.archive.file_measurement import MeasuredFile, measure_file, measured_with
 from oscservice.archive.measure_many import FileOutcome, Wanted, measure_many
 from oscservice.archive.result_cache import Cache, sha256_of
 
@@ -59,8 +60,20 @@ def test_another_estimator_finds_no_old_result(
 ) -> None:
     with Cache.open(tmp_path) as cache:
         measure_many(wanted[:1], cache=cache)
-        monkeypatch.setattr(many, "estimator", lambda: {"source": "changed"})
+        monkeypatch.setattr(many, "measured_with", lambda: {**measured_with(), "estimator": "other"})
         assert [outcome.cached for outcome in measure_many(wanted[:1], cache=cache)] == [False]
+
+
+def test_a_result_in_another_form_is_measured_again(wanted: list[Wanted], tmp_path: Path) -> None:
+    with Cache.open(tmp_path) as cache:
+        first = measure_many(wanted[:1], cache=cache)
+    with sqlite3.connect(tmp_path / "measured.sqlite") as database:
+        ((key,),) = database.execute("SELECT key FROM measured").fetchall()
+    database.close()
+    with Cache.open(tmp_path) as cache:
+        cache.keep([(key, "[16000,1,[-20.0]]")])
+        assert measure_many(wanted[:1], cache=cache) == first
+        assert measure_many(wanted[:1], cache=cache)[0].cached
 
 
 def test_a_cache_that_is_damaged_costs_nothing_but_time(

@@ -126,7 +126,7 @@ def test_a_file_held_by_another_is_a_remark(tmp_path: Path, monkeypatch: pytest.
 WRITER = """
 import sys
 from pathlib import Path
-from oscservice.archive.cache import Cache, key_of
+from oscservice.archive.result_cache import Cache, key_of
 first = int(sys.argv[2])
 with Cache.open(Path(sys.argv[1])) as cache:
     for n in range(first, first + 60):
