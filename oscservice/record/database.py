@@ -163,12 +163,12 @@ def open_database(path: Path, readonly: bool, wait_s: float = WAIT_S) -> sqlite3
 
     Of an older journal that is only read, a migrated copy in memory is given. Raises JournalError.
     """
-    with told(path):
+    with sqlite_errors(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if readonly else 'rwc'}"
         database = sqlite3.connect(uri, uri=True, timeout=wait_s, isolation_level=None)
     database.text_factory = _text
     try:
-        with told(path):
+        with sqlite_errors(path):
             if not readonly and _is_new(database):
                 database.execute("PRAGMA page_size = 4096")
                 _make_tables(database)
@@ -194,7 +194,7 @@ def _text(stored: bytes) -> str:
 
 
 @contextmanager
-def told(path: Path) -> Iterator[None]:
+def sqlite_errors(path: Path) -> Iterator[None]:
     """Turn SQLite's complaints about the file into a JournalError."""
     try:
         yield

@@ -148,6 +148,41 @@ def edited(record: Record) -> Fault | None:
     return Fault(len(record.events) + 1, what)
 
 
+def is_better(copy: Record, own: Record, good: Sequence[EventRow]) -> bool:
+    """Return whether a file has what the journal's session has lost, of whose events only `good` are good."""
+    if own.session.closed and edited(own) is None:
+        return False
+    hashes = {row.hash for row in own.events}
+    same = is_same_session(copy.session, own.session) or any(row.hash in hashes for row in copy.events)
+    if not same or not begins_with(copy.events, good):
+        return False
+    if len(copy.events) != len(good) or len(own.events) > len(good):
+        return len(copy.events) > len(good)
+    # The same events: what the list says of the session may be damaged.
+    differs = own.session.closed or copy.session.closed or not same_description(own.session, copy.session)
+    return differs and edited(copy) is None
+
+
+def is_same_session(one: SessionRow, other: SessionRow) -> bool:
+    return (one.origin, one.started_utc) == (other.origin, other.started_utc)
+
+
+def same_description(one: SessionRow, other: SessionRow) -> bool:
+    same = (one.instrument, one.identity, one.label) == (other.instrument, other.identity, other.label)
+    return same and is_same_session(one, other)
+
+
+def begins_with(events: Sequence[EventRow], start: Sequence[EventRow]) -> bool:
+    """Return whether events begin with others, by their hashes."""
+    return len(start) <= len(events) and all(a.hash == b.hash for a, b in zip(events, start, strict=False))
+
+
+def can_be_read(record: Record) -> bool:
+    """Return whether no event is missing and each is a JSON object, whether changed or not."""
+    rows = enumerate(record.events, 1)
+    return all(row.seq == number and object_in(row.body) is not None for number, row in rows)
+
+
 def utc_text(now: datetime) -> str:
     """A moment as text in UTC, to the millisecond, such as 2026-11-25T09:30:00.250+00:00.
 

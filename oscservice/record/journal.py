@@ -1,41 +1,55 @@
-"""The journal: every event of every session, in one SQLite file.
+"""The journal: every event of every session, in one SQLite file, with a copy of each session in a file of JSON Lines.
 
 An event is on the disk before `append` returns (write-ahead log, synchronous FULL), so what was announced after that
 survives the death of the process. Events are only ever added. Within a session they are numbered from 1 without gaps,
-and each has its hash after the one before (`record.chain`). Times are texts as `utc_text` makes them.
+and each has a hash that covers the one before (`event_chain`). Times are texts as `utc_text` makes them.
 
-A session being written is locked by a file beside the journal, and the lock goes with the process that holds it.
+Events are committed to SQLite first, and then added to the session's file (`session_files`). A file that can't be
+written is reported, and written with the next event or at the next start; nothing waits for it. Where the process dies
+between the two, the file is one step behind. So a file with more good events than the journal means that the journal
+has lost some, and they are restored.
+
+A session being written is locked by a file beside the journal, and the lock ends with the process.
 A Journal is used by one thread.
 """
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import os
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 import platformdirs
 
-from oscservice.errors import JournalError, JournalUnavailableError
-from oscservice.record.database import WAIT_S, damaged, open_database, prepare_place, told
+from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
+from oscservice.record.database import WAIT_S, damaged, open_database, prepare_place, sqlite_errors, unusable
 from oscservice.record.event_chain import (
     EventRow,
     Record,
     SessionRow,
+    begins_with,
     body_text,
+    can_be_read,
     chained,
+    edited,
     first_link,
+    is_better,
+    is_same_session,
     object_in,
+    same_description,
     seal_of,
     storable,
     utc_text,
 )
+from oscservice.record.session_files import SessionFiles, free_name
 from oscservice.record.session_lock import SessionLock
 
 __all__ = ["Journal", "SessionRow", "default_path", "utc_text"]
@@ -44,6 +58,8 @@ _LISTED = (
     "id, instrument, label, started_utc, closed_utc, (SELECT count(*) FROM events WHERE session = id), "
     "identity, origin, seal, cut"
 )
+_COUNT = 5
+"""Which of these is the number of events."""
 
 
 def default_path() -> Path:
@@ -51,14 +67,34 @@ def default_path() -> Path:
     return platformdirs.user_data_path("oscservice", appauthor=False) / "journal.sqlite3"
 
 
+_REPAIR_LOCK = "recovery"
+
+
+@dataclass(frozen=True)
+class Imported:
+    """The outcome of an import: the session's name here, whether it is `new`, `continued` or `here already`, and how
+    many events it has."""
+
+    id: str
+    how: str
+    events: int
+
+
 class Journal:
     """An open journal. Make one with `Journal.open`; close it, or use it as a context manager.
 
     Methods raise JournalError with one line when the file can't be read or written.
+
+    Attributes:
+        files: the copies of the sessions.
+        notes: lines for a person about repairs, and about copies that can't be written. Whoever shows them empties it.
     """
 
     def __init__(self, path: Path, database: sqlite3.Connection, readonly: bool) -> None:
         self.path = path
+        self.files = SessionFiles(path)
+        self.notes: list[str] = []
+        self._not_copied: set[str] = set()
         self._database = database
         self._readonly = readonly
         self._locks: dict[str, SessionLock] = {}
@@ -75,6 +111,32 @@ class Journal:
         prepare_place(where, readonly)
         return cls(where, open_database(where, readonly, wait_s), readonly)
 
+    @classmethod
+    def open_repaired(cls, path: str | os.PathLike[str] | None = None, wait_s: float = WAIT_S) -> Self:
+        """Open the journal for writing, and repair it from the sessions' files if need be.
+
+        A damaged journal is put aside and built again. Sessions and events that are missing are restored; sessions
+        without a complete file are copied. `notes` says what was restored. Raises JournalError as `open` does; of a
+        damaged file beside which there is no folder of sessions' files, JournalDamagedError.
+        """
+        where = default_path() if path is None else Path(path)
+        database, put_aside = _open_or_put_aside(where, wait_s)
+        journal = cls(where, database, readonly=False)
+        try:
+            journal._repair(put_aside)
+        except BaseException:
+            journal.close()
+            raise
+        return journal
+
+    def reopen_repaired(self, wait_s: float) -> None:
+        """Open the file with the journal's name again, as `open_repaired` does. Sessions that are claimed stay so, and
+        are left to whoever claimed them. After an error nothing but another try is possible."""
+        self._database.close()
+        self._database, put_aside = _open_or_put_aside(self.path, wait_s)
+        self._file = _file_at(self.path)
+        self._repair(put_aside)
+
     def __enter__(self) -> Self:
         return self
 
@@ -84,10 +146,9 @@ class Journal:
         self.close()
 
     def close(self) -> None:
-        """Close the file and give up the sessions held."""
-        for held in list(self._locks.values()):
-            held.release()
-        self._locks.clear()
+        """Close the file and release the sessions."""
+        for session_id in list(self._locks):
+            self.release(session_id)
         self._database.close()
 
     def new_session(self, instrument_name: str, label: str, now: datetime, identity: str = "") -> str:
@@ -115,13 +176,16 @@ class Journal:
                 lock.release()
             raise
         self._locks[session_id] = lock
+        self._copy(session_id)
         return session_id
 
     def claim(self, session_id: str) -> None:
-        """Hold an open session, so that nobody else may write to it, until it is sealed or released, or this journal
+        """Lock an open session, so that nobody else may write to it, until it is sealed or released, or this journal
         is closed. Claiming it again does nothing.
 
-        Raises JournalError if another process (or another Journal) holds it, if it is closed, or unknown.
+        The session and its file are compared: events that the journal has lost are restored from the file. A session
+        with a damaged event is cut before it if the file doesn't have it either. `notes` says so. Raises JournalError
+        if another process (or another Journal) has the session, if it is closed, or unknown.
         """
         if session_id in self._locks:
             return
@@ -130,17 +194,19 @@ class Journal:
         lock = SessionLock(self.path, session_id)
         try:
             if self._is_closed(session_id):  # asked under the lock: until then the holder could close it
-                raise JournalError(f"session {session_id} is closed: it can be read, but not gone on with")
+                raise JournalError(f"session {session_id} is closed: it can be read, but not continued")
+            self._reconcile(session_id)
         except BaseException:
             lock.release()
             raise
         self._locks[session_id] = lock
 
     def release(self, session_id: str) -> None:
-        """Let another process have the session; it stays open. Nothing happens if it isn't held."""
-        held = self._locks.pop(session_id, None)
-        if held is not None:
-            held.release()
+        """Let another process have the session; it stays open. Nothing happens if it isn't claimed."""
+        lock = self._locks.pop(session_id, None)
+        if lock is not None:
+            self.files.forget(session_id)
+            lock.release()
 
     def append(self, session_id: str, events: Sequence[tuple[str, dict[str, Any]]], at_utc: str) -> int:
         """Add events (kind, body), all or none, and return the last number when they are safely on the disk.
@@ -155,11 +221,12 @@ class Journal:
             last = self._last(session_id)
             rows = chained(last.hash, last.seq + 1, bodies)
             self._insert(session_id, rows)
+        self._copy(session_id, rows)
         return last.seq + len(rows)
 
     def events(self, session_id: str) -> list[tuple[int, str, str, dict[str, Any]]]:
         """All events of a session in order: (seq, at_utc, kind, body). Raises JournalError if it is unknown, or if
-        events are missing or can't be read; whether they are as they were written, `rows.edited` tells."""
+        events are missing or can't be read. `event_chain.edited` finds those that were changed."""
         found = []
         for wanted, row in enumerate(self.record(session_id).events, 1):
             if row.seq != wanted:
@@ -172,27 +239,26 @@ class Journal:
 
     def record(self, session_id: str) -> Record:
         """A session with its events as they are stored, whether they can be read or not. Raises JournalError."""
-        with told(self.path):
+        with sqlite_errors(self.path):
             row = self._database.execute(f"SELECT {_LISTED} FROM sessions WHERE id = ?", (session_id,)).fetchone()
             if row is None:
                 raise JournalError(f"there is no session {session_id!r} in the journal {self.path}")
             rows = self._database.execute(
                 "SELECT seq, at_utc, kind, body, hash FROM events WHERE session = ? ORDER BY seq", (session_id,)
             ).fetchall()
-        return Record(SessionRow(*row), tuple(EventRow(*row) for row in rows))
+        return Record(_session_row(row), tuple(EventRow(*row) for row in rows))
 
-    def put(self, record: Record, hold: bool = False) -> str:
-        """Add a whole session, all or nothing, and give its id: its own, or a free one if that is taken.
+    def put(self, record: Record, claim: bool = False) -> str:
+        """Add a whole session, all or nothing, and return its id: its own, or a free one if that is taken.
 
-        Its events are written as they are. With `hold` it is held as `new_session` does.
+        Its events are written as they are. With `claim` it is locked, as `new_session` does.
         """
         self._check_writable()
         row = record.session
         lock: SessionLock | None = None
         try:
             with self._transaction():
-                taken = self._database.execute("SELECT 1 FROM sessions WHERE id = ?", (row.id,)).fetchone()
-                session_id = row.id if taken is None else self._free_id(row.started_utc[:10])
+                session_id = row.id if self._is_free(record) else self._free_id(row.started_utc[:10])
                 self._database.execute(
                     "INSERT INTO sessions (id, instrument, label, started_utc, closed_utc, identity, origin, seal, cut)"
                     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -202,55 +268,66 @@ class Journal:
                     ),
                 )
                 self._insert(session_id, record.events)
-                lock = SessionLock(self.path, session_id) if hold and session_id not in self._locks else None
+                lock = SessionLock(self.path, session_id) if claim and session_id not in self._locks else None
         except BaseException:
             if lock is not None:
                 lock.release()
             raise
         if lock is not None:
             self._locks[session_id] = lock
+        self._reconcile(session_id)
         return session_id
 
+    def import_session(self, record: Record) -> Imported:
+        """Add a session from elsewhere, all or nothing.
+
+        One that is here already is left alone; one of which the journal has the beginning is continued; one whose name
+        another session has gets a free name. Raises JournalError.
+        """
+        row = record.session
+        for known in self.sessions():
+            if not is_same_session(known, row):
+                continue
+            own = self.record(known.id).events
+            if begins_with(record.events, own) and not known.closed and not self.held_elsewhere(known.id):
+                claimed = known.id in self._locks
+                self.claim(known.id)
+                own = self.record(known.id).events  # more of them, if some were restored
+                if begins_with(record.events, own) and len(own) < len(record.events):
+                    self.extend(known.id, record.events[len(own) :])
+                    if row.closed_utc is not None:
+                        self.seal(known.id, row.closed_utc)
+                    self.release(known.id)
+                    return Imported(known.id, "continued", len(record.events))
+                if not claimed:
+                    self.release(known.id)
+            if begins_with(own, record.events):
+                return Imported(known.id, "here already", len(own))
+        return Imported(self.put(record), "new", len(record.events))
+
     def extend(self, session_id: str, rows: Sequence[EventRow]) -> None:
-        """Add events with the hashes they have; they have to follow the last one. Raises JournalError."""
+        """Add events with the hashes they have; they must follow the last one. Raises JournalError."""
         self.claim(session_id)
         with self._transaction():
             self._insert(session_id, rows)
-
-    def cut(self, session_id: str, first_bad: int, why: str) -> None:
-        """Take events away from number `first_bad` on, and mark the session, which is held or closed, as cut. Keep a
-        copy before."""
-        if not self._is_closed(session_id):
-            self.claim(session_id)
-        with self._transaction():
-            self._database.execute("DELETE FROM events WHERE session = ? AND seq >= ?", (session_id, first_bad))
-            self._database.execute("UPDATE sessions SET cut = ? WHERE id = ?", (why, session_id))
-
-    def copy_to(self, path: Path) -> None:
-        """Write a copy of the whole journal to a new file."""
-        with told(path):
-            copy = sqlite3.connect(path)
-            try:
-                self._database.backup(copy)
-            finally:
-                copy.close()
+        self._copy(session_id, rows)
 
     def sessions(self) -> list[SessionRow]:
         """All sessions, the newest first."""
-        with told(self.path):
+        with sqlite_errors(self.path):
             found = self._database.execute(f"SELECT {_LISTED} FROM sessions ORDER BY started_utc DESC, rowid DESC")
-            return [SessionRow(*row) for row in found]
+            return [_session_row(row) for row in found]
 
     def open_sessions(self) -> list[SessionRow]:
         """The sessions that are not closed, the newest first."""
         return [row for row in self.sessions() if not row.closed]
 
     def held_elsewhere(self, session_id: str) -> bool:
-        """Whether another process, or another Journal, holds a session."""
+        """Return whether another process, or another Journal, has the lock of a session."""
         return session_id not in self._locks and SessionLock.is_held(self.path, session_id)
 
     def seal(self, session_id: str, at_utc: str) -> None:
-        """Mark a session closed, for good, with the seal over it, and give it up. Raises JournalError if it is closed
+        """Mark a session closed, for good, with the seal over it, and release it. Raises JournalError if it is closed
         already."""
         self.claim(session_id)
         with self._transaction():
@@ -259,6 +336,7 @@ class Journal:
             self._database.execute(
                 "UPDATE sessions SET closed_utc = ?, seal = ? WHERE id = ?", (at_utc, seal, session_id)
             )
+        self._copy(session_id)
         self.release(session_id)
 
     def _check_writable(self) -> None:
@@ -266,20 +344,31 @@ class Journal:
             raise JournalError(f"{self.path} was opened for reading only: nothing can be recorded in it")
 
     def _check_known(self, session_id: str) -> None:
-        with told(self.path):
+        with sqlite_errors(self.path):
             row = self._database.execute("SELECT 1 FROM sessions WHERE id = ?", (session_id,)).fetchone()
         if row is None:
             raise JournalError(f"there is no session {session_id!r} in the journal {self.path}")
 
     def _is_closed(self, session_id: str) -> bool:
-        with told(self.path):
+        with sqlite_errors(self.path):
             (closed,) = self._database.execute("SELECT closed FROM sessions WHERE id = ?", (session_id,)).fetchone()
         return bool(closed)
 
     def _free_id(self, day: str) -> str:
         rows = self._database.execute("SELECT id FROM sessions WHERE id GLOB ?", (f"{day}-*",))
         taken = {session_id for (session_id,) in rows}
-        return next(name for number in itertools.count(1) if (name := f"{day}-{number}") not in taken)
+        names = (f"{day}-{number}" for number in itertools.count(1))
+        return next(name for name in names if name not in taken and not self.files.has(name))
+
+    def _is_free(self, record: Record) -> bool:
+        """Return whether neither the journal nor a file has another session of this name."""
+        row = record.session
+        if self._database.execute("SELECT 1 FROM sessions WHERE id = ?", (row.id,)).fetchone() is not None:
+            return False
+        if not self.files.has(row.id):
+            return True
+        copy = self.files.read(row.id)
+        return copy is not None and is_same_session(copy.session, row)
 
     def _last(self, session_id: str) -> EventRow:
         """The last event; before the first, number 0 with the hash that the chain begins with."""
@@ -297,15 +386,8 @@ class Journal:
         )
 
     def is_there(self) -> bool:
-        """Whether the file is still where it was: one that was moved can be written, and nobody would ever read it."""
+        """Return whether the file is where it was. One that was moved can be written, but nobody would read it."""
         return _file_at(self.path) == self._file
-
-    def reopen(self, open_again: Callable[[], sqlite3.Connection]) -> None:
-        """Open the file anew, or the one that has its name now; sessions held stay held. Raises what `open_again` does,
-        and can then do nothing but be opened anew."""
-        self._database.close()
-        self._database = open_again()
-        self._file = _file_at(self.path)
 
     def _check_there(self) -> None:
         if not self.is_there():
@@ -314,7 +396,7 @@ class Journal:
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         self._check_there()
-        with told(self.path):
+        with sqlite_errors(self.path):
             self._database.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -324,9 +406,196 @@ class Journal:
                     self._database.execute("ROLLBACK")
                 raise
 
+    # Journal and files
+
+    def _copy(self, session_id: str, new_rows: Sequence[EventRow] = ()) -> None:
+        """Bring a session's file to what the journal has, by adding the new events where that is enough. A failure is
+        noted once; what is behind is written as soon as that works again."""
+        failed_before = bool(self._not_copied)
+        self._not_copied.add(session_id)
+        for name in sorted(self._not_copied):
+            try:
+                if name != session_id or not new_rows or not self.files.append(name, new_rows):
+                    self.files.write(self.record(name))
+            except (OSError, ValueError, TypeError) as error:
+                if not failed_before:
+                    why = error.strerror if isinstance(error, OSError) else " ".join(str(error).split())
+                    self.notes.append(f"the journal is written, but not its copy in {self.files.folder}: {why}")
+                return
+            self._not_copied.discard(name)
+        if failed_before:
+            self.notes.append(f"the copy in {self.files.folder} is written again")
+
+    def _reconcile(self, session_id: str) -> None:
+        """Bring a session, which nobody else writes, and its file to the same events.
+
+        What is good in the journal stays. Events that it has lost, or has damaged, are restored from the file. Without
+        such a file a session is cut before its first damaged event, unless it is sealed and can be read: then the edit
+        stays, and `verify` shows it.
+        """
+        own, copy = self.record(session_id), self._file_of(session_id)
+        fault = edited(own)
+        good = own.events if fault is None else own.events[: fault.seq - 1]
+        if copy is not None and is_better(copy, own, good):
+            only_added = fault is None and same_description(own.session, copy.session)
+            kept = "" if only_added else f"; the journal as it was: {self._keep_copy()}"
+            self._replace(session_id, copy)
+            lost = f"{len(copy.events) - len(good)} of {len(copy.events)} events"
+            self.notes.append(f"session {session_id}: {lost} were lost or damaged and are restored from its file{kept}")
+        elif fault is not None and not (own.session.closed and can_be_read(own)):
+            kept = f"the journal as it was: {self._keep_copy()}"
+            self._cut(session_id, fault.seq, fault.what)
+            self.notes.append(f"session {session_id} was cut after event {fault.seq - 1} ({fault.what}); {kept}")
+        if copy is not None and not begins_with(self.record(session_id).events, copy.events):
+            self.files.put_aside(session_id)
+        self._copy(session_id)
+
+    def _file_of(self, session_id: str) -> Record | None:
+        """Return a session as its file has it; None if that can't be read."""
+        try:
+            return self.files.read(session_id)
+        except OSError:
+            return None
+
+    def _replace(self, session_id: str, by: Record) -> None:
+        row = by.session
+        with self._transaction():
+            self._database.execute("DELETE FROM events WHERE session = ?", (session_id,))
+            self._database.execute(
+                "UPDATE sessions SET instrument = ?, label = ?, started_utc = ?, closed_utc = ?, identity = ?, "
+                "origin = ?, seal = ?, cut = ? WHERE id = ?",
+                (
+                    *(row.instrument, row.label, row.started_utc, row.closed_utc),
+                    *(row.identity, row.origin, row.seal, row.cut, session_id),
+                ),
+            )
+            self._insert(session_id, by.events)
+
+    def _cut(self, session_id: str, first_bad: int, why: str) -> None:
+        """Delete the events from number `first_bad` on, and mark the session as cut."""
+        with self._transaction():
+            self._database.execute("DELETE FROM events WHERE session = ? AND seq >= ?", (session_id, first_bad))
+            self._database.execute("UPDATE sessions SET cut = ? WHERE id = ?", (why, session_id))
+
+    def _keep_copy(self) -> Path:
+        """Write a copy of the whole journal to a new file beside it, and return its name."""
+        kept = _name_for_damaged(self.path)
+        with sqlite_errors(self.path):
+            copy = sqlite3.connect(kept)
+            try:
+                self._database.backup(copy)
+            finally:
+                copy.close()
+        return kept
+
+    def _repair(self, put_aside: Path | None) -> None:
+        """Bring journal and files to the same sessions; `put_aside` is the damaged journal that this one replaces.
+
+        Files of closed sessions are not read unless the journal lacks the session, so this stays quick with many.
+        """
+        try:
+            self.files.make_folder()
+            # Listed before the journal: a session is in the journal before it has a file.
+            files = self.files.list()
+        except OSError as error:
+            self.notes.append(f"the copy in {self.files.folder} can't be written ({error.strerror})")
+            return
+        rows = self.sessions()
+        for row in rows:
+            if row.id in self._locks:
+                continue
+            if not row.closed:
+                with contextlib.suppress(JournalError, ValueError):  # open elsewhere, or a damaged name of no session
+                    self.claim(row.id)
+                    self.release(row.id)
+            elif not files.get(row.id) or not can_be_read(self.record(row.id)):
+                self._reconcile(row.id)
+        missing = files.keys() - {row.id for row in rows} - self._locks.keys()
+        restored = self._restore(missing) if missing else []
+        events = f"{sum(len(one.events) for one in restored)} events of {len(restored)} sessions"
+        cuts = [f"; session {one.session.id} ends after event {len(one.events)}" for one in restored if one.session.cut]
+        if put_aside is not None:
+            what = f"the journal was damaged and is recovered: {events}{''.join(cuts)}"
+            self.notes.append(f"{what}; the damaged file is kept as {put_aside}")
+        elif restored:
+            self.notes.append(f"{events} were missing in the journal and are restored from their files{''.join(cuts)}")
+
+    def _restore(self, names: Iterable[str]) -> list[Record]:
+        """Add the sessions that only have a file, and return them."""
+        with _repair_lock(self.path):
+            known = {(row.origin, row.started_utc) for row in self.sessions()}
+            found = []
+            for name in names:
+                copy = self._file_of(name)
+                if copy is None:
+                    self.notes.append(f"the file of session {name} in {self.files.folder} can't be read")
+                elif (copy.session.origin, copy.session.started_utc) not in known and not self.held_elsewhere(name):
+                    found.append(copy)
+            found.sort(key=lambda one: (one.session.started_utc, len(one.session.id), one.session.id))
+            for record in found:
+                self.put(record)
+        return found
+
+
+def _open_or_put_aside(path: Path, wait_s: float) -> tuple[sqlite3.Connection, Path | None]:
+    """Open a journal's database for writing. A damaged one is renamed, and a new one made, if its sessions have files;
+    the second value is then its name. Raises JournalError."""
+    prepare_place(path, readonly=False)
+    try:
+        return open_database(path, readonly=False, wait_s=wait_s), None
+    except JournalDamagedError:
+        if not SessionFiles(path).folder.is_dir():
+            raise
+    with _repair_lock(path):
+        try:
+            return open_database(path, readonly=False, wait_s=wait_s), None  # another process was quicker
+        except JournalDamagedError:
+            kept = _put_aside(path)
+        return open_database(path, readonly=False, wait_s=wait_s), kept
+
+
+def _put_aside(path: Path) -> Path:
+    """Rename a damaged database, with its write-ahead log, and return its name. It may be interrupted at any step: the
+    log goes first, since SQLite would take it for that of a new file."""
+    kept = _name_for_damaged(path)
+    try:
+        log = path.with_name(f"{path.name}-wal")
+        if log.exists():
+            os.replace(log, kept.with_name(f"{kept.name}-wal"))
+        path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
+        os.replace(path, kept)
+    except OSError as error:
+        raise unusable(path, error) from None
+    return kept
+
+
+def _name_for_damaged(path: Path) -> Path:
+    return free_name(path, f"damaged-{datetime.now(UTC):%Y%m%dT%H%M%S}")
+
+
+@contextmanager
+def _repair_lock(path: Path) -> Iterator[None]:
+    """Keep other processes from repairing. Raises JournalUnavailableError while one does, or if files can't be made."""
+    try:
+        lock = SessionLock(path, _REPAIR_LOCK)
+    except JournalUnavailableError:
+        raise
+    except JournalError:
+        raise JournalUnavailableError(f"the journal {path} is being recovered by another oscservice: wait") from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _session_row(values: Sequence[Any]) -> SessionRow:
+    """A row of the list of sessions, in which damage may have made bytes or numbers of texts."""
+    decoded = (one.decode("utf-8", "backslashreplace") if isinstance(one, bytes) else one for one in values)
+    return SessionRow(*(one if one is None or n == _COUNT else str(one) for n, one in enumerate(decoded)))
+
 
 def _file_at(path: Path) -> tuple[int, int] | None:
-    """What tells the file with this name from every other one; None if there is none."""
+    """The numbers that tell the file with this name from every other one; None if there is none."""
     try:
         found = path.stat()
     except OSError:

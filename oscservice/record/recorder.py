@@ -28,8 +28,7 @@ from oscservice.record.event_chain import (
     utc_text,
 )
 from oscservice.record.journal import Journal, default_path
-from oscservice.record.recovery import mended, open_recovering, reopen_recovering
-from oscservice.record.session_export import lines
+from oscservice.record.session_files import lines
 
 WAIT_S = 0.25
 """How long another process that is writing is waited for: the daemon's loop stands still meanwhile."""
@@ -87,12 +86,9 @@ class Recorder:
         """
         where = default_path() if path is None else Path(path)
         try:
-            journal, notes = open_recovering(where, WAIT_S)
+            return cls(Journal.open_repaired(where, WAIT_S), where)
         except JournalUnavailableError as error:
             return cls(None, where, str(error))
-        recorder = cls(journal, where)
-        recorder.notes += notes
-        return recorder
 
     @classmethod
     def of(cls, journal: Journal) -> Self:
@@ -130,6 +126,9 @@ class Recorder:
 
     def take_notes(self) -> list[str]:
         """The lines that nobody has taken yet."""
+        if self._journal is not None:
+            self.notes += self._journal.notes
+            self._journal.notes.clear()
         taken, self.notes = self.notes, []
         return taken
 
@@ -158,11 +157,10 @@ class Recorder:
         journal = self._there()
         journal.claim(session_id)
         try:
-            record, note = mended(journal, session_id)
+            record = journal.record(session_id)
         except BaseException:
             journal.release(session_id)
             raise
-        self.notes += [note] if note else []
         self._held[session_id] = _Held(record.session, list(record.events))
 
     def release(self, session_id: str) -> None:
@@ -261,11 +259,10 @@ class Recorder:
     def _find(self) -> None:
         """See that the journal is open, with the file that is there now."""
         if self._journal is None:
-            self._journal, notes = open_recovering(self.path, WAIT_S)
-            self.notes += notes
+            self._journal = Journal.open_repaired(self.path, WAIT_S)
         elif self._damaged or not self._journal.is_there() or self._failed % REOPENED_EVERY == REOPENED_EVERY - 1:
             self._damaged = True  # whatever happens now, until it is open again
-            self.notes += reopen_recovering(self._journal, WAIT_S)
+            self._journal.reopen_repaired(WAIT_S)
             self._damaged = False
 
     def _catch_up(self, held: _Held) -> None:
@@ -274,7 +271,7 @@ class Recorder:
         own = held.session
         there = self._same_there(self._journal, held)
         if there is None:
-            name = self._journal.put(held.record(), hold=True)
+            name = self._journal.put(held.record(), claim=True)
             if name != own.id:
                 self._rename(held, name)
         elif not there.session.closed:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
@@ -21,7 +22,7 @@ from oscservice.record.database import unusable
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
-from oscservice.record.session_export import bring, records
+from oscservice.record.session_files import SessionFiles, records
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
@@ -165,12 +166,22 @@ def test_another_program_in_the_middle_of_writing_is_caught_up_with(path: Path, 
     assert recorded(path, keeper.session_id) == keeper.state
 
 
-def test_a_journal_deleted_under_a_session_is_written_again_whole(path: Path, recorder: Recorder) -> None:
+def delete(path: Path, files_too: bool) -> None:
+    """Delete a journal, and the sessions' files beside it or not."""
+    for file in path.parent.glob("journal.sqlite3*"):
+        if file.is_file() and not file.name.endswith(".lock"):
+            file.unlink()
+    if files_too:
+        shutil.rmtree(SessionFiles(path).folder)
+
+
+@pytest.mark.parametrize("files_too", [False, True])
+def test_a_journal_deleted_under_a_session_is_written_again_whole(
+    path: Path, recorder: Recorder, files_too: bool
+) -> None:
     keeper = begun(recorder)
     keeper.carry_out(cm.Inspect("all", "passed"))
-    for file in path.parent.glob("journal.sqlite3*"):
-        if not file.name.endswith(".lock"):
-            file.unlink()
+    delete(path, files_too)
     work(keeper, 6)
     assert "no longer where it was" in recorder.fault
     keeper.try_again()
@@ -217,9 +228,7 @@ def test_a_journal_damaged_under_a_session_is_recovered_and_the_session_is_whole
 def test_a_session_whose_name_was_taken_meanwhile_gets_another_and_says_so(path: Path, recorder: Recorder) -> None:
     keeper = begun(recorder)
     old = keeper.session_id
-    for file in path.parent.glob("journal.sqlite3*"):
-        if not file.name.endswith(".lock"):
-            file.unlink()
+    delete(path, files_too=True)
     with Journal.open(path) as other:
         assert other.put(made_by_another(old)) == old
     keeper.carry_out(cm.Inspect("all", "passed"))
@@ -318,7 +327,7 @@ def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
     with Journal.open(path) as journal:
         (found,) = records(file.read_text().splitlines(), "f")
         assert not isinstance(found, Exception)
-        assert bring(journal, found).how == "continued"
+        assert journal.import_session(found).how == "continued"
     assert recorded(path, keeper.session_id) == keeper.state
 
 
