@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 
 from packets import STEPS_BACK, blob, bundle, message, nested, padded, time_tag
 
-from oscservice.api.address_table import TABLE, Address, Argument, concrete_addresses
+from oscservice.api.address_table import TABLE, concrete_addresses
+from oscservice.osc.address import Address, Argument
 from oscservice.osc.packet import MAX_DATAGRAM_BYTES
 
 ROOT = "/bench"
@@ -39,7 +40,7 @@ def command(address: Address, chance: random.Random) -> bytes:
 
 def _value(argument: Argument, chance: random.Random) -> float | str:
     if argument.tag == "s":
-        return chance.choice(PLACES if argument.place else argument.words or WORDS)
+        return chance.choice(PLACES if argument.check else argument.words or WORDS)
     low = argument.low if argument.low is not None else -100.0
     high = argument.high if argument.high is not None else 100.0
     if argument.switch:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from handled import handled_by
 
-from oscservice.api.address_table import Address
-from oscservice.api.argument_values import ErrorCode, OscRefusal
+from oscservice.api.argument_values import SIMULATOR
+from oscservice.osc.address import Address
 from oscservice.osc.packet import Value
 from oscservice.osc.peer import Networks, Peer, Transport
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 from oscservice.osc.server import OscServer
 
 NEAR = Peer("127.0.0.1", 5000)
@@ -35,15 +37,12 @@ class Socketless:
         self._keeps_calls = keeps_calls
         self.calls = 0
         self.server = OscServer(
-            self._handle,
+            handled_by(self._handle, 6, fret_count=22, items=("nut",), simulated=True),
             snapshot=self._state,
-            string_count=6,
-            simulated=True,
             allowed=Networks(["192.0.2.0/24"]),
             clock=lambda: self.now,
             wall=lambda: NOW_S,
         )
-        self.server.present(fret_count=22, items=("nut",))
         self.server.bound("127.0.0.1", 9000)
         for transport in Transport:
             self.server.attach(transport, self)
@@ -52,7 +51,7 @@ class Socketless:
         """What is sent at once on a packet's coming."""
         self.sent.clear()
         self.now += 0.1
-        self.server.take(packet, sender)
+        self.server.receive(packet, sender)
         return list(self.sent)
 
     def _handle(
@@ -62,7 +61,7 @@ class Socketless:
         if self._keeps_calls:
             self.called.append((address.path, params, args))
         self.on_call()
-        if address.simulated:
+        if address.group == SIMULATOR:
             raise OscRefusal(ErrorCode.WRONG_PHASE, "not possible now")
         return [FILLED[argument.tag] for argument in address.answer]
 

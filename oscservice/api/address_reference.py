@@ -6,11 +6,13 @@ import re
 from collections.abc import Iterable, Mapping
 
 from oscservice.api import argument_values as codes
-from oscservice.api.address_table import DEFAULT_PREFIX, MAX_FRETS, MAX_STRINGS, TABLE, Address, Argument, Direction
+from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
+from oscservice.api.argument_values import MAX_FRETS, MAX_STRINGS, SIMULATOR
+from oscservice.api.incoming_addresses import COMMAND_CALLS, SUBSCRIPTION_CALLS
 from oscservice.osc import tcp
-from oscservice.osc.bundle_schedule import MAX_AHEAD_S, MAX_SCHEDULED
-from oscservice.osc.client_requests import TOKEN_S
-from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS, MAX_TEXT_CHARACTERS, SUBSCRIPTION_CALLS
+from oscservice.osc.address import Address, arguments_text
+from oscservice.osc.dispatch import MAX_CALLS, MAX_TEXT_CHARACTERS
+from oscservice.osc.execution import ANSWER_GROWTH
 from oscservice.osc.packet import (
     MAX_ADDRESS_BYTES,
     MAX_DATAGRAM_BYTES,
@@ -21,30 +23,25 @@ from oscservice.osc.packet import (
     MAX_TAGS,
 )
 from oscservice.osc.pattern import MAX_PATTERN_CHARACTERS
-from oscservice.osc.publisher import BUNDLE_BYTES, LIVE_INTERVAL_S
-from oscservice.osc.replies import ANSWER_GROWTH
-from oscservice.osc.server import PACKETS_PER_S
-from oscservice.osc.subscriptions import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS, MAX_TOPICS
+from oscservice.osc.publisher import BUNDLE_BYTES, LIVE_INTERVAL_S, MAX_TOPICS
+from oscservice.osc.server import MAX_AHEAD_S, MAX_SCHEDULED, PACKETS_PER_S
+from oscservice.osc.subscriptions import LEASE_S, LOWEST_PORT, MAX_PER_HOST, MAX_SUBSCRIBERS, TOKEN_S
 from oscservice.osc.tcp import MAX_CONNECTIONS, SILENT_S
 from oscservice.sentences.sentence_table import ENGLISH
 
-SIMULATOR = "simulator"
-"""Heading of the commands that only the simulated source takes."""
-
 HEADINGS: Mapping[str, str] = {
-    Direction.CLIENT: "From a client: be sent things, ask how the daemon is, have recordings checked. Answered in any "
-    "phase.",
-    Direction.COMMAND: "From a client: drive the session. Each is answered with one `/reply` or one `/error`, "
+    "client": "From a client: be sent things, ask how the daemon is, have recordings checked. Answered in any phase.",
+    "command": "From a client: drive the session. Each is answered with one `/reply` or one `/error`, "
     "code 4 in a phase that is not named beside it.",
     SIMULATOR: "From a client: play the simulated guitar. Refused (code 8) with any other source.",
-    Direction.STATE: "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
-    Direction.LIVE: f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
-    Direction.RESULT: "To subscribers: what has been measured. Sent whole on subscribing, then on every change.",
-    Direction.ADVICE: "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change. "
+    "state": "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
+    "live": f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
+    "result": "To subscribers: what has been measured. Sent whole on subscribing, then on every change.",
+    "advice": "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change. "
     "Slacken the string before you loosen or move a saddle.",
-    Direction.EVENT: "To subscribers: what just happened. Never repeated on subscribing.",
-    Direction.SERVICE: "To subscribers: how the daemon and its audio source are.",
-    Direction.ANSWER: "To the sender of a message, where it came from, or at the port it named on subscribing.",
+    "event": "To subscribers: what just happened. Never repeated on subscribing.",
+    "service": "To subscribers: how the daemon and its audio source are.",
+    "answer": "To the sender of a message, where it came from, or at the port it named on subscribing.",
 }
 
 _INTRODUCTION = """\
@@ -122,26 +119,15 @@ _FIELD = re.compile(r"\{[^}]*\}")
 
 
 def grouped() -> dict[str, list[Address]]:
-    """The table by heading, in the order a surface builder reads it."""
+    """Return the table by heading, in the order a surface builder reads it."""
     groups: dict[str, list[Address]] = {heading: [] for heading in HEADINGS}
     for address in TABLE:
-        groups[SIMULATOR if address.simulated else address.direction].append(address)
+        groups[address.group or str(address.direction)].append(address)
     return groups
 
 
-def arguments_text(arguments: Iterable[Argument]) -> str:
-    """Arguments in words: ``tolerance (cents, 0.1 to 20), optional``; semicolons between them."""
-    return "; ".join(map(_argument_text, arguments))
-
-
-def _argument_text(argument: Argument) -> str:
-    bounds = f"one of {', '.join(argument.words)}" if argument.words else argument.range_text
-    notes = ", ".join(note for note in (argument.unit, bounds) if note)
-    return argument.name + (f" ({notes})" if notes else "") + (", optional" if argument.optional else "")
-
-
 def reference(prefix: str = DEFAULT_PREFIX) -> str:
-    """The whole reference page as Markdown."""
+    """Return the whole reference page as Markdown."""
     introduction = _INTRODUCTION.format(
         prefix=prefix,
         strings=MAX_STRINGS,
@@ -186,16 +172,9 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
     return "\n".join(parts)
 
 
-def meaning(address: Address) -> str:
-    """What an address is for, what it is answered with, and when it is possible."""
-    answer = f" Answer: {arguments_text(address.answer)}." if address.answer else ""
-    phases = f" Phases: {', '.join(address.phases)}." if address.phases else ""
-    return address.text + answer + phases
-
-
 def _row(prefix: str, address: Address) -> tuple[str, ...]:
     tags = f"`{address.tags}`" if address.tags else "–"
-    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), meaning(address)
+    return f"`{prefix}{address.path}`", tags, arguments_text(address.arguments), address.meaning
 
 
 def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:

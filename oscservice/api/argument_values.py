@@ -1,22 +1,18 @@
 """Words, numbers and kinds of arguments that the address table is made of.
 
-The words and numbers that stand in OSC arguments: error codes, phases, statuses, directions, audio states.
-
-Each table maps the value as it is sent to one line of text for the person who builds a surface on it.
-
-Short ways to write the arguments and paths that the address tables are made of.
+Each table of words maps the value as it is sent to one line of text for the person who builds a surface on it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from enum import IntEnum
 
 from oscservice.advice.causes import Cause
 from oscservice.check.verdicts import VERDICT_TEXTS as RECORDED_TEXTS
 from oscservice.check.verdicts import WHAT_TEXTS
-from oscservice.instrument.pitch import BEND_HIGHEST
-from oscservice.osc.address import Argument
+from oscservice.instrument.pitch import BEND_HIGHEST, Place
+from oscservice.osc.address import Argument, Direction
+from oscservice.osc.refusal import ErrorCode
 from oscservice.session.vocabulary import (
     CHECK_TEXTS,
     DRIFT_TEXTS,
@@ -28,20 +24,15 @@ from oscservice.session.vocabulary import (
     Status,
 )
 
-
-class ErrorCode(IntEnum):
-    """Second argument of ``/error``. The numbers are fixed: a surface may compare them."""
-
-    UNKNOWN_ADDRESS = 1
-    WRONG_TYPES = 2
-    OUT_OF_RANGE = 3
-    WRONG_PHASE = 4
-    NOT_FOUND = 5
-    BAD_PACKET = 6
-    TOO_MANY = 7
-    REFUSED = 8
-    FAILED = 9
-
+STATE = Direction("state")
+LIVE = Direction("live", live=True, kept=True)
+RESULT = Direction("result")
+ADVICE = Direction("advice")
+EVENT = Direction("event", event=True, kept=True)
+SERVICE = Direction("service", kept=True)
+CLIENT = Direction("client", incoming=True)
+COMMAND = Direction("command", incoming=True, critical=True)
+ANSWER = Direction("answer", answer=True)
 
 ERROR_TEXTS: dict[ErrorCode, str] = {
     ErrorCode.UNKNOWN_ADDRESS: "unknown address, or a pattern that matches no command",
@@ -83,7 +74,7 @@ DIRECTIONS: dict[str, str] = {
 }
 
 CAUSES: tuple[str, ...] = tuple(map(str, Cause))
-"""What can stand behind an error."""
+"""What can cause an error."""
 
 AUDIO_STATES: dict[str, str] = {
     "starting": "the source is being opened",
@@ -105,20 +96,6 @@ SOUND_STATES: dict[str, str] = {
 }
 
 
-class OscRefusal(Exception):
-    """A message that is answered with ``/error`` instead of ``/reply``.
-
-    Args:
-        code: one of the fixed error codes.
-        text: one line for the technician: what was wrong, where, and what to do.
-    """
-
-    def __init__(self, code: ErrorCode, text: str) -> None:
-        super().__init__(text)
-        self.code = code
-        self.text = text
-
-
 MAX_STRINGS = 12
 MAX_FRETS = 36
 
@@ -133,6 +110,11 @@ def float_arg(name: str, unit: str = "", low: float | None = None, high: float |
     return Argument(name, "f", unit, low, high)
 
 
+def place_arg() -> Argument:
+    """An optional place on a string, such as ``open``, ``harmonic`` or ``fret 12``."""
+    return Argument("place", "s", optional=True, check=Place.parse)
+
+
 def text_arg(name: str, words: Iterable[str] = ()) -> Argument:
     """A string argument of one of these words, or of any."""
     return Argument(name, "s", words=tuple(words))
@@ -143,3 +125,5 @@ BEND = int_arg("bend", "", 0, BEND_HIGHEST)
 AT_STRING = "/string/{string}"
 AT_FRET = AT_STRING + "/fret/{fret}"
 PLACES = ("open", "harmonic", "fret")
+SIMULATOR = "simulator"
+"""Group of the commands that only the simulated source takes."""

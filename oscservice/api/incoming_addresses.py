@@ -1,21 +1,280 @@
-"""Addresses that a client sends: questions and commands."""
+"""Addresses that a client sends, questions and commands, each with the function that carries it out.
+
+A handler takes the context, the call with its checked arguments, and the sender; it returns what follows the address in
+the reply, or raises OscRefusal. ``/subscribe``, ``/confirm``, ``/unsubscribe`` and ``/ping`` have none: the OSC server
+carries them out.
+"""
 
 from __future__ import annotations
 
-from oscservice.api import argument_values as codes
-from oscservice.api.argument_values import AT_STRING, STRING, float_arg, int_arg, text_arg
-from oscservice.instrument.pitch import MOST_SEMITONES
-from oscservice.osc.address import Address, Argument, Direction
-from oscservice.session import commands as cm
-from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol, TypeAlias
 
-_CLIENT, _COMMAND = Direction.CLIENT, Direction.COMMAND
+from oscservice import __version__
+from oscservice.advice.remaining_errors import StringRemains
+from oscservice.api import argument_values as codes
+from oscservice.api.argument_values import (
+    AT_STRING,
+    CLIENT,
+    COMMAND,
+    SIMULATOR,
+    STRING,
+    float_arg,
+    int_arg,
+    place_arg,
+    text_arg,
+)
+from oscservice.errors import InputError, JournalError
+from oscservice.instrument.pitch import MOST_SEMITONES, Place
+from oscservice.instrument.spec import Instrument
+from oscservice.osc.address import Address, Argument, Call
+from oscservice.osc.packet import Value
+from oscservice.osc.peer import Peer
+from oscservice.osc.refusal import ErrorCode, OscRefusal
+from oscservice.session import commands as cm
+from oscservice.session.commands import POSSIBLE
+from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS, Phase
+
+COMMAND_CALLS = 8
+"""Calls that a command to the session counts as: its events are written to the disk before it is answered."""
+SUBSCRIPTION_CALLS = 16
+"""Calls that a subscription counts as: the topics are parsed, and the whole state follows."""
+PROTOCOL = 2
+"""Number of the address space; it goes up when an address changes its meaning."""
+NOT_SIMULATED = "only the simulated source takes this command"
+
+REFUSAL_CODES: dict[str, ErrorCode] = {
+    "phase": ErrorCode.WRONG_PHASE,
+    "missing": ErrorCode.NOT_FOUND,
+    "range": ErrorCode.OUT_OF_RANGE,
+    "refused": ErrorCode.REFUSED,
+}
+
+Reply: TypeAlias = Sequence[Value]
+
+
+class CheckRunner(Protocol):
+    """Checks named sets of recordings. Methods raise OscRefusal."""
+
+    def names(self) -> list[str]:
+        """Return the sets that can be checked."""
+
+    def run(self, name: str) -> None:
+        """Begin to check a set."""
+
+    def stop(self) -> None:
+        """End the check that is under way, if one is."""
+
+
+class CommandContext(Protocol):
+    """What handlers ask of the daemon. What follows from it is announced after the answer.
+
+    Attributes:
+        tolerance_cents: tolerance of a session that is begun without one.
+    """
+
+    @property
+    def tolerance_cents(self) -> float: ...
+
+    @property
+    def checks(self) -> CheckRunner: ...
+
+    def status(self) -> Reply:
+        """Return how the daemon is, as ``/status`` answers it."""
+
+    def instrument(self, name: str) -> Instrument:
+        """Return an instrument by its name. Raises InputError."""
+
+    def last_sealed(self, instrument: Instrument) -> str:
+        """Return how an instrument's last sealed session left it, as JSON; empty if there is none. Raises
+        JournalError."""
+
+    def carry_out(self, command: cm.Command) -> str:
+        """Decide and commit a command to the session; return the session's id. Raises Refused."""
+
+    def resume(self, session_id: str) -> None:
+        """Go on with an open session. Raises Refused or JournalError."""
+
+    def listen(self, command: cm.Listen) -> None:
+        """Use what is heard from now on, or don't."""
+
+    def set_bend_range(self, semitones: int) -> None:
+        """Set how far a whole pitch bend is; 0: no bends are sent."""
+
+    def remaining(self, string: int) -> StringRemains:
+        """Return the errors left on a string. Raises Refused."""
+
+    def simulate(self, path: str, args: Reply) -> Reply:
+        """Carry out a command of the simulated guitar; return its answer. Raises ValueError."""
+
+
+def _status(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    return context.status()
+
+
+def _version(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    return ("oscservice", __version__, PROTOCOL)
+
+
+def _listen(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    context.listen(cm.Listen(bool(call.args[0])))
+    return ()
+
+
+def _set_bend_range(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    context.set_bend_range(int(call.args[0]))
+    return ()
+
+
+def _run_check(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    context.checks.run(str(call.args[0]))
+    return ()
+
+
+def _stop_check(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    context.checks.stop()
+    return ()
+
+
+def _check_sets(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    return context.checks.names()
+
+
+def _remains(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    return _left(context, call).errors_cents
+
+
+def _remains_spread(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    return _left(context, call).se_cents
+
+
+def _left(context: CommandContext, call: Call) -> StringRemains:
+    try:
+        return context.remaining(call.params["string"])
+    except cm.Refused as refusal:
+        raise _refused(refusal) from None
+
+
+def _resume(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    session_id = str(call.args[0])
+    try:
+        context.resume(session_id)
+    except cm.Refused as refusal:
+        raise _refused(refusal) from None
+    except JournalError as error:
+        raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+    return (session_id,)
+
+
+def _simulate(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    try:
+        return context.simulate(call.address.path, call.args)
+    except ValueError as error:
+        raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+
+
+def _plain(context: CommandContext, call: Call) -> cm.Command:
+    """Return the command whose fields are the address's placeholder and the arguments, in this order."""
+    assert isinstance(call.address, SessionAddress)
+    made: cm.Command = call.address.command(*call.params.values(), *call.args)  # type: ignore[arg-type]
+    return made
+
+
+@dataclass(frozen=True, eq=False)
+class SessionAddress(Address):
+    """An address whose message is a command to the session, possible in that command's phases only."""
+
+    command: type[cm.Command] = cm.Next
+    make: Callable[[CommandContext, Call], cm.Command] = _plain
+
+    @property
+    def phases(self) -> tuple[str, ...]:
+        """The phases in which it is possible, in their usual order."""
+        return tuple(str(one) for one in Phase if one in POSSIBLE[self.command])
+
+    @property
+    def meaning(self) -> str:
+        return f"{super().meaning} Phases: {', '.join(self.phases)}."
+
+
+def _carry_out(context: CommandContext, call: Call, sender: Peer) -> Reply:
+    """Carry out a command to the session; the reply names the session where the address says so."""
+    assert isinstance(call.address, SessionAddress)
+    try:
+        session_id = context.carry_out(call.address.make(context, call))
+    except cm.Refused as refusal:
+        raise _refused(refusal) from None
+    return (session_id,) if call.address.answer else ()
+
+
+def _refused(refusal: cm.Refused) -> OscRefusal:
+    return OscRefusal(REFUSAL_CODES[refusal.code], refusal.text)
+
+
+def _at_place(context: CommandContext, call: Call) -> cm.Command:
+    assert isinstance(call.address, SessionAddress)
+    given = str(call.args[0]) if call.args else ""
+    try:
+        place = Place.parse(given) if given else None
+    except ValueError as error:
+        raise OscRefusal(ErrorCode.OUT_OF_RANGE, str(error)) from None
+    return call.address.command(call.params["string"], place)  # type: ignore[call-arg,arg-type]
+
+
+def _by_hand(context: CommandContext, call: Call) -> cm.Command:
+    return cm.ByHand(bool(call.args[0]))
+
+
+def _begin(context: CommandContext, call: Call) -> cm.Command:
+    name, label, *rest = call.args
+    tolerance = float(rest[0]) if rest else context.tolerance_cents
+    return cm.Begin(_instrument(context, str(name)), str(label), tolerance, str(rest[1]) if len(rest) > 1 else "")
+
+
+def _quick(context: CommandContext, call: Call) -> cm.Command:
+    name, *rest = call.args
+    instrument = _instrument(context, str(name))
+    try:
+        against = context.last_sealed(instrument)
+    except JournalError as error:
+        raise OscRefusal(ErrorCode.REFUSED, f"the last sealed session can't be read: {error}") from None
+    return cm.Quick(instrument, against, float(rest[0]) if rest else None)
+
+
+def _instrument(context: CommandContext, name: str) -> Instrument:
+    try:
+        return context.instrument(name)
+    except InputError as error:
+        raise OscRefusal(ErrorCode.NOT_FOUND, str(error)) from None
+
+
+def _command(
+    path: str,
+    command: type[cm.Command],
+    arguments: tuple[Argument, ...],
+    text: str,
+    answer: tuple[Argument, ...] = (),
+    make: Callable[[CommandContext, Call], cm.Command] = _plain,
+    handler: Callable[[CommandContext, Call, Peer], Reply] = _carry_out,
+) -> Address:
+    """Return the address of a command to the session. ``make`` makes the command of a call."""
+    return SessionAddress(
+        path, COMMAND, arguments, text, answer, handler, cost=COMMAND_CALLS, command=command, make=make
+    )
+
+
+def _simulator(path: str, arguments: tuple[Argument, ...], text: str, answer: tuple[Argument, ...] = ()) -> Address:
+    """Return the address of a command to the simulated guitar."""
+    return Address(path, COMMAND, arguments, text, answer, _simulate, group=SIMULATOR)
+
+
 _REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True, or_zero=True)
 
 RECEIVED: tuple[Address, ...] = (
     Address(
         "/subscribe",
-        _CLIENT,
+        CLIENT,
         (
             _REPLY_PORT,
             Argument("topics", "s", optional=True),
@@ -27,19 +286,20 @@ RECEIVED: tuple[Address, ...] = (
         "between. Rate: how often a value may come (0: as usual); events always come. Bundle 1: what goes out together "
         "comes in one packet.",
         answer=(int_arg("lease", "s", 0), Argument("token", "s", optional=True)),
+        cost=SUBSCRIPTION_CALLS,
     ),
     Address(
         "/confirm",
-        _CLIENT,
+        CLIENT,
         (text_arg("token"),),
         "I got your token: what I am sent does reach me. Asked of who subscribes over UDP from another machine.",
         answer=(int_arg("lease", "s", 0),),
     ),
-    Address("/unsubscribe", _CLIENT, (_REPLY_PORT,), "Send me nothing more."),
-    Address("/ping", _CLIENT, (), "Renews the lease and shows that the daemon answers."),
+    Address("/unsubscribe", CLIENT, (_REPLY_PORT,), "Send me nothing more."),
+    Address("/ping", CLIENT, (), "Renews the lease and shows that the daemon answers."),
     Address(
         "/status",
-        _CLIENT,
+        CLIENT,
         (),
         "How the daemon is.",
         answer=(
@@ -56,58 +316,68 @@ RECEIVED: tuple[Address, ...] = (
                 int_arg("connections", "", 0),
             ),
         ),
+        handler=_status,
     ),
     Address(
         "/version",
-        _CLIENT,
+        CLIENT,
         (),
         "Which daemon.",
         answer=(text_arg("program"), text_arg("version"), int_arg("protocol", "", 1)),
+        handler=_version,
     ),
     Address(
         "/listen",
-        _CLIENT,
+        CLIENT,
         (Argument("on", "i", switch=True),),
         "1 to use what is heard, 0 to pay no heed to it, in this session and in those to come. No step to take back.",
+        handler=_listen,
     ),
     Address(
         "/bend/set",
-        _CLIENT,
+        CLIENT,
         (int_arg("range", "semitones", 0, MOST_SEMITONES),),
         "Send deviations as pitch bends too, all the way being so many semitones; 0: don't. Holds for all subscribers.",
+        handler=_set_bend_range,
     ),
     Address(
         "/check/run",
-        _CLIENT,
+        CLIENT,
         (text_arg("set"),),
         "Check a named set of recordings, beside whatever the session does. The answer says that it has begun; then "
         "comes `/check/recorded` for each string, and `/check/summary` at the end. One set at a time (code 7).",
+        handler=_run_check,
     ),
-    Address("/check/stop", _CLIENT, (), "Stop the check of recordings that is under way, if one is."),
+    Address(
+        "/check/stop", CLIENT, (), "Stop the check of recordings that is under way, if one is.", handler=_stop_check
+    ),
     Address(
         "/check/sets",
-        _CLIENT,
+        CLIENT,
         (),
         "Which sets of recordings can be checked.",
         answer=(text_arg("name of each set, one after the other"),),
+        handler=_check_sets,
     ),
     Address(
         f"{AT_STRING}/remains",
-        _CLIENT,
+        CLIENT,
         (),
         "What to tell the player: the error at every fret, measured or not, + sharp, the saddle as it stands.",
         answer=(float_arg("error at fret 1, 2, 3 and so on to the last", "cents"),),
+        handler=_remains,
     ),
     Address(
         f"{AT_STRING}/remains/spread",
-        _CLIENT,
+        CLIENT,
         (),
         "Standard errors of these (1 sd).",
         answer=(float_arg("standard error at fret 1, 2, 3 and so on to the last", "cents", 0),),
+        handler=_remains_spread,
     ),
-    Address(
+    _command(
         "/session/begin",
-        _COMMAND,
+        cm.Begin,
         (
             *(text_arg("instrument"), text_arg("label")),
             Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
@@ -116,169 +386,140 @@ RECEIVED: tuple[Address, ...] = (
         "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` if not given, "
         "or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
         answer=(text_arg("session"),),
-        command=cm.Begin,
+        make=_begin,
     ),
-    Address(
+    _command(
         "/session/quick",
-        _COMMAND,
+        cm.Quick,
         (text_arg("instrument"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
         "Check every string open and at fret 12 against the last sealed session. `.` is the instrument that the daemon "
         "was started with. Tolerance: as then if not given.",
         answer=(text_arg("session"),),
-        command=cm.Quick,
+        make=_quick,
     ),
-    Address(
+    _command(
         "/session/resume",
-        _COMMAND,
+        cm.Begin,
         (text_arg("session"),),
         "Go on with an open session.",
         answer=(text_arg("session"),),
-        command=cm.Begin,
+        handler=_resume,
     ),
-    Address(
+    _command(
         "/session/inspect",
-        _COMMAND,
+        cm.Inspect,
         (text_arg("item"), text_arg("verdict", codes.VERDICTS), Argument("note", "s", optional=True)),
         "Settle an inspection item, or all that wait with the item `all`. A waived item needs a note.",
-        command=cm.Inspect,
     ),
-    Address(
+    _command(
         "/session/measured",
-        _COMMAND,
+        cm.Measured,
         (text_arg("what"), float_arg("value", "mm", -2, 10)),
         "What was measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
         "string N over fret 1.",
-        command=cm.Measured,
     ),
-    Address(
+    _command(
         "/session/fitted",
-        _COMMAND,
+        cm.Fitted,
         (text_arg("day"),),
         "When the strings were put on, as `2026-11-25`; for their age.",
-        command=cm.Fitted,
     ),
-    Address(
+    _command(
         "/session/next",
-        _COMMAND,
+        cm.Next,
         (),
         "Go on to the next step.",
-        command=cm.Next,
     ),
-    Address(
+    _command(
         "/session/by_hand",
-        _COMMAND,
+        cm.ByHand,
         (Argument("on", "i", switch=True),),
         "1: nothing advances by itself, `/session/next` takes each step; 0: hands free.",
-        command=cm.ByHand,
+        make=_by_hand,
     ),
-    Address(
+    _command(
         "/session/undo",
-        _COMMAND,
+        cm.Undo,
         (),
         "Take the last step back.",
-        command=cm.Undo,
     ),
-    Address(
+    _command(
         "/session/finish",
-        _COMMAND,
+        cm.Finish,
         (),
         "Seal the record of a proved instrument.",
-        command=cm.Finish,
     ),
-    Address(
+    _command(
         "/session/abandon",
-        _COMMAND,
+        cm.Abandon,
         (),
         "Close the session as it stands.",
-        command=cm.Abandon,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/focus",
-        _COMMAND,
-        (Argument("place", "s", optional=True, place=True),),
+        cm.Focus,
+        (place_arg(),),
         "Take this string next, at a place such as `open`, `harmonic` or `fret 12`.",
-        command=cm.Focus,
+        make=_at_place,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/slackened",
-        _COMMAND,
+        cm.Slackened,
         (),
         "The string is slack; its saddle may be moved.",
-        command=cm.Slackened,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/moved",
-        _COMMAND,
+        cm.Moved,
         (float_arg("move", "mm", -25, 25),),
         "The saddle was moved; + away from the nut.",
-        command=cm.Moved,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/turned",
-        _COMMAND,
+        cm.Turned,
         (float_arg("turns", "turns", -60, 60),),
         "The screw was turned; + away from the nut.",
-        command=cm.Turned,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/overrule",
-        _COMMAND,
+        cm.Overrule,
         (),
         "Advise on this string's saddle all the same, whatever cause was named.",
-        command=cm.Overrule,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/set_aside",
-        _COMMAND,
+        cm.SetAside,
         (text_arg("reason"),),
         "Leave this string out of the session.",
-        command=cm.SetAside,
     ),
-    Address(
+    _command(
         f"{AT_STRING}/plucked",
-        _COMMAND,
-        (Argument("place", "s", optional=True, place=True),),
+        cm.Plucked,
+        (place_arg(),),
         "The note in doubt was this string, at the place in question or at another such as `open` or `fret 12`.",
-        command=cm.Plucked,
+        make=_at_place,
     ),
-    Address(
+    _command(
         "/reading/discard",
-        _COMMAND,
+        cm.Discard,
         (),
         "Do not use the note in doubt, or else the last reading.",
-        command=cm.Discard,
     ),
-    Address(
+    _simulator(
         "/simulator/pluck",
-        _COMMAND,
         (STRING, text_arg("place"), Argument("strength", "f", "mm", 0.1, 6, optional=True)),
         "Pluck a string at a place such as `open` or `fret 12`; the strength is how far it is pulled aside.",
-        simulated=True,
     ),
-    Address(
-        "/simulator/peg",
-        _COMMAND,
-        (STRING, float_arg("change", "cents", -2400, 2400)),
-        "Turn a peg; + up.",
-        simulated=True,
-    ),
-    Address("/simulator/slacken", _COMMAND, (STRING,), "Let a string down until it is slack.", simulated=True),
-    Address(
-        "/simulator/saddle",
-        _COMMAND,
-        (STRING, float_arg("move", "mm", -25, 25)),
-        "Move a saddle; + away from the nut.",
-        simulated=True,
-    ),
-    Address("/simulator/damp", _COMMAND, (), "Lay a hand on all strings.", simulated=True),
-    Address("/simulator/wait", _COMMAND, (float_arg("time", "s", 0, 60),), "Let time pass.", simulated=True),
-    Address(
+    _simulator("/simulator/peg", (STRING, float_arg("change", "cents", -2400, 2400)), "Turn a peg; + up."),
+    _simulator("/simulator/slacken", (STRING,), "Let a string down until it is slack."),
+    _simulator("/simulator/saddle", (STRING, float_arg("move", "mm", -25, 25)), "Move a saddle; + away from the nut."),
+    _simulator("/simulator/damp", (), "Lay a hand on all strings."),
+    _simulator("/simulator/wait", (float_arg("time", "s", 0, 60),), "Let time pass."),
+    _simulator(
         "/simulator/truth",
-        _COMMAND,
         (STRING,),
         "The simulated guitar's own truth about a string.",
         answer=(float_arg("open frequency", "Hz", 0), float_arg("error at fret 12", "cents")),
-        simulated=True,
     ),
 )
 """In the order of the reference page."""

@@ -17,8 +17,20 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NoReturn
 
-from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, TABLE, Address, Direction, concrete_addresses, lookup
-from oscservice.api.argument_values import ITEMS, OscRefusal
+from oscservice.api.address_table import TABLE, concrete_addresses, lookup
+from oscservice.api.argument_values import (
+    ADVICE,
+    CLIENT,
+    COMMAND,
+    EVENT,
+    ITEMS,
+    LIVE,
+    MAX_FRETS,
+    MAX_STRINGS,
+    RESULT,
+    SERVICE,
+    STATE,
+)
 from oscservice.bindings.binding import (
     NUMBER,
     Binding,
@@ -39,9 +51,11 @@ from oscservice.bindings.settings_form import (
 )
 from oscservice.bindings.value_mapping import FixedListener, Sending
 from oscservice.instrument.instrument_file import preset_names
+from oscservice.osc.address import Address
 from oscservice.osc.dispatch import checked_arguments
 from oscservice.osc.packet import Message
 from oscservice.osc.pattern import Pattern, matches
+from oscservice.osc.refusal import OscRefusal
 from oscservice.settings import DEFAULT_ROOT
 from oscservice.toml_file import Location, mistake, nearest, read_form, toml_text
 
@@ -52,10 +66,9 @@ _ABOUT_THE_SENDER = ("/subscribe", "/unsubscribe", "/confirm", "/ping")
 _COMMANDS = tuple(
     one
     for one in TABLE
-    if one.direction is Direction.COMMAND
-    or (one.direction is Direction.CLIENT and not one.answer and one.path not in _ABOUT_THE_SENDER)
+    if one.direction is COMMAND or (one.direction is CLIENT and not one.answer and one.path not in _ABOUT_THE_SENDER)
 )
-_SENT = tuple(d for d in Direction if not d.incoming and d is not Direction.ANSWER)
+_SENT = (STATE, LIVE, RESULT, ADVICE, EVENT, SERVICE)
 
 
 def checked_bindings(form: SettingsForm, root: str, refuse: Refuse) -> tuple[Binding, ...]:

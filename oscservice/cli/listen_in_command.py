@@ -68,9 +68,9 @@ class _Listener:
         pass
 
     def carry_out(self, packet: bytes, sender: Peer) -> None:
-        self.take(packet, sender)
+        self.receive(packet, sender)
 
-    def take(self, packet: bytes, sender: Peer) -> None:
+    def receive(self, packet: bytes, sender: Peer) -> None:
         try:
             timed = decode_from(packet, sender.transport)
         except PacketError as error:
@@ -94,10 +94,10 @@ async def _listen(
     overheard: ObservedMessages, host: str, port: int, seconds: float | None, say: Callable[[str], None]
 ) -> None:
     udp, tcp = bound_pair(host, port)
-    taker = _Listener(overheard, say)
-    streams = TcpLink(taker)
+    listener = _Listener(overheard, say)
+    streams = TcpLink(listener)
     streams.serve(await asyncio.get_running_loop().create_server(streams.connection, sock=tcp))
-    datagrams = UdpLink(udp, taker)
+    datagrams = UdpLink(udp, listener)
     stop = asyncio.Event()
     for sign in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(sign, stop.set)

@@ -17,14 +17,14 @@ from oscservice.bindings.settings_file import NOTHING, SettingsFile
 from oscservice.daemon.applied_bindings import bind, bound_lines
 from oscservice.daemon.audio_thread import AudioThread
 from oscservice.daemon.coordinator import Coordinator
-from oscservice.daemon.network_announcement import announced
+from oscservice.daemon.network_announcement import announced, own_name
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.recording_checks import Sets
 from oscservice.daemon.session_service import SessionService
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.instrument_file import load_instrument
-from oscservice.osc.http_server import Web, machine_names, own_name
+from oscservice.osc.http_server import Web, machine_names
 from oscservice.osc.peer import Networks
 from oscservice.osc.ports import open_ports
 from oscservice.plugins.plugin_source import open_plugin
@@ -100,7 +100,8 @@ async def running(
         allowed=Networks(settings.allow),
         sets=Sets(settings.check_folder, configured.checks),
     )
-    web = Web(bench.server, settings.name or own_name(), machine_names() | {settings.host.lower()})
+    own_names = machine_names() | {settings.host.lower()}
+    web = Web(bench.server, settings.name or own_name(), own_names, program="oscservice")
     await open_ports(bench.server, settings.host, settings.port, web.http)
     daemon = Running(bench, bench.server.port, asyncio.Event())
 
@@ -126,7 +127,7 @@ async def running(
     beat = asyncio.create_task(bench.beat())
     watch = asyncio.create_task(_watch_drops(bench, source))
     try:
-        bind(bench.server, configured, tell)
+        bind(bench.server, configured, tell, lambda: str(bench.phase))
         if settings.resume:
             _resume(bench)
         plugged.start(plugin_failed)

@@ -18,7 +18,7 @@ from oscservice.osc.server import OscServer
 _CAUSE = "a bound command was refused"
 
 
-def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None]) -> None:
+def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None], phase: Callable[[], str]) -> None:
     """Let foreign messages stand for commands, and send listeners what is configured. The ports are open.
 
     A command that is refused is one line for a person and an ``/event``, at most once a second.
@@ -37,15 +37,15 @@ def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None
         bindings = Bindings(configured.bindings, configured.pass_over)
 
         def commands(message: Message, sender: Peer) -> Sequence[Message] | None:
-            return bindings.commands(message, sender.host, server.space.phase)
+            return bindings.commands(message, sender.host, phase())
 
         server.bind(commands, _Refusals(server, tell))
     for one in configured.listeners:
         peer = Peer(one.host, one.port)
         if server.is_own(peer):
             raise InputError(f"listener {one.name!r}: port {one.port} is the daemon's own; expected the surface's")
-        dress = ValueMapper(prefix, one.topics, one.sendings)
-        server.add_listener(peer, rate_hz=one.rate_hz, refresh_s=one.refresh_s, dress=dress)
+        mapping = ValueMapper(prefix, one.topics, one.sendings)
+        server.add_listener(peer, rate_hz=one.rate_hz, refresh_s=one.refresh_s, mapping=mapping)
 
 
 def bound_lines(configured: SettingsFile) -> list[str]:

@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from itertools import zip_longest
 from pathlib import Path
 
-from oscservice.api.address_table import DEFAULT_PREFIX
+from oscservice.api.address_table import DEFAULT_PREFIX, address_space
 from oscservice.api.event_text import sentence
 from oscservice.api.note_messages import Bending, reading
 from oscservice.api.topics import MOST_CHARACTERS, Topic, cause, changed, checked, topics
 from oscservice.daemon.audio_thread import Sounds
-from oscservice.daemon.command_handler import Begun, CommandHandler
+from oscservice.daemon.command_context import DaemonContext, SessionDefaults
 from oscservice.daemon.listening_gate import NOT_HEEDED, ListeningGate
 from oscservice.daemon.live_values import LiveValues
 from oscservice.daemon.plugin_service import PluginService
@@ -28,6 +28,7 @@ from oscservice.daemon.simulated_source import SimulatedSource
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
 from oscservice.instrument.spec import Instrument
+from oscservice.osc.address import AddressSpace
 from oscservice.osc.peer import Networks
 from oscservice.osc.server import OscServer
 from oscservice.plugins.registry import Registry
@@ -106,16 +107,14 @@ class Coordinator:
         self._sent: dict[str, Topic] = {}
         self._over = False
         self.checks = Checks(sets or Sets(), lambda values: self.server.publish(values), self.say)
-        begun = Begun(instrument_folder, dict(instruments or {}), tolerance_cents, by_hand)
-        self._desk = CommandHandler(
-            keeper, self, begun, self._bending, self._heeding, self._plugged, simulated, self.checks
+        self._prefix, self._simulated = prefix, simulated is not None
+        defaults = SessionDefaults(instrument_folder, dict(instruments or {}), tolerance_cents, by_hand)
+        self.context = DaemonContext(
+            keeper, self, defaults, self._bending, self._heeding, self._plugged, simulated, self.checks
         )
-        self.server = OscServer(
-            self._desk.handle, snapshot=self.snapshot, prefix=prefix, simulated=simulated is not None, allowed=allowed
-        )
+        self.server = OscServer(self._address_space(), self.context, snapshot=self.snapshot, allowed=allowed)
         self._sounding = LiveValues(lambda values: self.server.publish(values), self._bending)
         self._sent = self.snapshot()
-        self._present()
 
     def close(self) -> None:
         """Take leave of subscribers. What the ears hand over after that is left alone: the journal may be shut."""
@@ -266,13 +265,23 @@ class Coordinator:
             self._announce(events, self._keeper.state.instrument)
             self._plugged.take(self._keeper.session_id, events)
 
+    @property
+    def phase(self) -> Phase:
+        """The session's."""
+        return self._keeper.state.phase
+
     def _present(self) -> None:
         """Let the server know what is on the bench: addresses come and go with it."""
+        self.server.present(self._address_space())
+
+    def _address_space(self) -> AddressSpace:
         state = self._keeper.state
-        self.server.present(
-            string_count=len(state.strings),
+        return address_space(
+            self._prefix,
+            len(state.strings),
             fret_count=state.instrument.frets if state.instrument is not None else 0,
             items=tuple(name for name, _ in state.items),
+            simulated=self._simulated,
             phase=str(state.phase),
         )
 

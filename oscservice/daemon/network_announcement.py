@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import ipaddress
 import logging
+import socket
 from collections.abc import AsyncIterator, Sequence
 
 import ifaddr
@@ -18,7 +19,6 @@ from zeroconf import Error as ZeroconfError
 from zeroconf import IPVersion, ServiceInfo
 from zeroconf.asyncio import AsyncZeroconf
 
-from oscservice.osc.http_server import own_name
 from oscservice.osc.peer import is_loopback
 from oscservice.osc.server import OscServer
 from oscservice.settings import ServeSettings
@@ -30,6 +30,11 @@ WITHDRAWAL_S = 1.0
 _LONGEST_NAME_BYTES = 63
 
 log = logging.getLogger(__name__)
+
+
+def own_name() -> str:
+    """Return the name of a daemon that was given none."""
+    return f"oscservice on {socket.gethostname()}"
 
 
 def services(name: str, addresses: Sequence[str], port: int, prefix: str) -> list[ServiceInfo]:

@@ -21,9 +21,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from oscservice.api.argument_values import ErrorCode, OscRefusal
 from oscservice.api.check_messages import ended, recorded
 from oscservice.api.topics import Topic
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 
 SET_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
 

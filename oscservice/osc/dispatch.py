@@ -7,77 +7,47 @@ button without arguments may send its position: a lone 0 is the release and mean
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
-from oscservice.api.address_table import DEFAULT_PREFIX, Address, Argument, Direction, concrete_addresses, lookup
-from oscservice.api.argument_values import ErrorCode, OscRefusal
-from oscservice.instrument.pitch import Place
+from oscservice.osc.address import Address, AddressSpace, Argument, Call
 from oscservice.osc.packet import Decoded, Message, Value
-from oscservice.osc.pattern import Pattern, is_pattern
-from oscservice.session.commands import impossible
-from oscservice.session.vocabulary import Phase
+from oscservice.osc.pattern import is_pattern
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 
 MAX_TEXT_CHARACTERS = 200
 MAX_CALLS = 192
-"""What one packet may ask for: it is carried out in one piece, and nothing else happens meanwhile."""
-COMMAND_CALLS = 8
-"""What a command to the session counts for: what it comes to is written down before it is answered."""
-SUBSCRIPTION_CALLS = 16
-"""What a subscription counts for: the topics are read, and the whole state follows."""
-_INCOMING = tuple(d for d in Direction if d.incoming)
+"""Calls that one packet may ask for: it is carried out in one piece, and nothing else happens meanwhile."""
 _BUTTON_TAGS = frozenset("ifhdTFI")
 _NEVER_ANSWERED = frozenset({"reply", "error", "done", "fail"})
 
 
 @dataclass(frozen=True)
-class Call:
-    """One concrete address a message asks for, with its checked arguments: exactly the declared types."""
-
-    concrete: str
-    address: Address
-    params: dict[str, int]
-    args: tuple[Value, ...]
-
-
-@dataclass(frozen=True)
 class RefusedCall:
-    """What is wrong with one address of a message."""
+    """Why one whole address of a message is not carried out."""
 
     concrete: str
     code: ErrorCode
     text: str
 
 
-@dataclass(frozen=True)
-class Space:
-    """The addresses there are now: the root, what is on the bench, whether its guitar is simulated, and the phase
-    the session is in, which isn't looked at if empty."""
-
-    prefix: str = DEFAULT_PREFIX
-    string_count: int = 0
-    simulated: bool = False
-    fret_count: int = 0
-    items: tuple[str, ...] = ()
-    phase: str = ""
-
-
 def is_answer(message: Message) -> bool:
-    """Whether a message is itself an answer, which must never be answered: two daemons would go on for ever."""
+    """Whether a message is itself an answer, which must never be answered: two servers would go on for ever."""
     return message.address.rpartition("/")[2] in _NEVER_ANSWERED
 
 
-def asked_for(message: Message, space: Space) -> int:
-    """How many calls a message asks for, at least one; the costly ones count for several."""
+def asked_for(message: Message, space: AddressSpace) -> int:
+    """Return how many calls a message asks for, at least one; an address counts as its cost."""
     try:
         concretes = _concretes(message.address, space)
     except ValueError:
         return 1
-    return max(1, sum(_weight(concrete, space.prefix) for concrete in concretes))
+    found = map(space.lookup, concretes)
+    return max(1, sum(1 if one is None else one[0].cost for one in found))
 
 
-def resolve(message: Message, space: Space) -> list[Call | RefusedCall]:
-    """What a message asks for, one item a concrete address. Empty for a button release.
+def resolve(message: Message, space: AddressSpace) -> list[Call | RefusedCall]:
+    """Return what a message asks for, one item a concrete address; nothing for a button release.
 
     A pattern goes to every address it matches, with the same arguments (OSC 1.0). Addresses in the result are whole,
     root included.
@@ -99,43 +69,21 @@ def resolve(message: Message, space: Space) -> list[Call | RefusedCall]:
     return outcome
 
 
-def _concretes(address: str, space: Space) -> tuple[str, ...]:
-    """The addresses that a message is for. Raises ValueError: a malformed pattern."""
-    if not is_pattern(address):
-        return (address,)
-    return _matching(address, space.prefix, space.string_count, space.simulated)
+def _concretes(address: str, space: AddressSpace) -> Sequence[str]:
+    """Return the addresses that a message is for. Raises ValueError: a malformed pattern."""
+    return space.matching(address) if is_pattern(address) else (address,)
 
 
-def _weight(concrete: str, prefix: str) -> int:
-    found = lookup(concrete.removeprefix(prefix)) if concrete.startswith(prefix + "/") else None
-    if found is None:
-        return 1
-    if found[0].path == "/subscribe":
-        return SUBSCRIPTION_CALLS
-    return COMMAND_CALLS if found[0].command is not None else 1
-
-
-@lru_cache(maxsize=64)
-def _matching(pattern: str, prefix: str, string_count: int, simulated: bool) -> tuple[str, ...]:
-    return tuple(filter(Pattern(pattern).matches, _incoming(prefix, string_count, simulated)))
-
-
-@lru_cache(maxsize=16)
-def _incoming(prefix: str, string_count: int, simulated: bool) -> tuple[str, ...]:
-    relative = concrete_addresses(string_count, directions=_INCOMING, simulated=simulated)
-    return tuple(prefix + address for address in relative)
-
-
-def _call(concrete: str, message: Message, space: Space) -> Call | None:
-    """The call of one concrete address, or None for a button release. Raises OscRefusal."""
-    found = lookup(concrete.removeprefix(space.prefix)) if concrete.startswith(space.prefix + "/") else None
+def _call(concrete: str, message: Message, space: AddressSpace) -> Call | None:
+    """Return the call of one concrete address, or None for a button release. Raises OscRefusal."""
+    found = space.lookup(concrete)
     if found is None:
         raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, f"unknown address; see the addresses under {space.prefix}")
     address, params = found
     if not address.direction.incoming:
         raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "the daemon sends this address and does not take it")
-    if address.simulated and not space.simulated:
-        raise OscRefusal(ErrorCode.REFUSED, "only the simulated source takes this command")
+    if address.path in space.absent:
+        raise OscRefusal(ErrorCode.REFUSED, space.absent[address.path])
     numbers = {name: value for name, value in params.items() if isinstance(value, int)}
     args: tuple[Value, ...] = ()
     if address.trigger and message.tags in _BUTTON_TAGS:
@@ -143,20 +91,13 @@ def _call(concrete: str, message: Message, space: Space) -> Call | None:
             return None
     else:
         args = checked_arguments(address, message)
-    _check_phase(address, space.phase)
+    if address.path in space.closed:
+        raise OscRefusal(ErrorCode.WRONG_PHASE, space.closed[address.path])
     return Call(concrete, address, numbers, args)
 
 
-def _check_phase(address: Address, phase: str) -> None:
-    """Raises OscRefusal for a command that isn't possible in a phase."""
-    if phase and address.command is not None:
-        why_not = impossible(address.command, Phase(phase))
-        if why_not is not None:
-            raise OscRefusal(ErrorCode.WRONG_PHASE, why_not)
-
-
 def checked_arguments(address: Address, message: Message) -> tuple[Value, ...]:
-    """The arguments of a message as the declared types; optional ones that were left out are missing at the end.
+    """Return the arguments of a message as the declared types; optional ones that were left out are missing at the end.
 
     Raises:
         OscRefusal: wrong number or types (code 2), or out of range, NaN or infinite (code 3).
@@ -188,9 +129,9 @@ def _text(argument: Argument, text: str) -> str:
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{argument.name} must be {limit}")
     if argument.words and text not in argument.words:
         raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{argument.name} must be one of {argument.range_text}; got {text!r}")
-    if argument.place:
+    if argument.check is not None:
         try:
-            Place.parse(text)
+            argument.check(text)
         except ValueError as error:
             raise OscRefusal(ErrorCode.OUT_OF_RANGE, str(error)) from None
     return text

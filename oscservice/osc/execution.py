@@ -1,189 +1,247 @@
-"""From messages to answers: what a packet asks for is carried out, at once or at its time, and answered.
+"""From messages to answers: the calls that they ask for are carried out, and the answers are returned as packets.
 
 What belongs together in a bundle runs in one piece (OSC 1.0). A handler that fails is answered for, and stops nothing.
+
+A sender's address on a network can be forged. So an answer to a peer whose address is not proved may not be much longer
+than the packet it answers: else the server would multiply what a forger sends, to somebody else.
 """
 
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Callable, Sequence
-from functools import partial
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
 
-from oscservice.api.address_table import Address
-from oscservice.api.argument_values import ErrorCode, OscRefusal
 from oscservice.errors import OscserviceError
-from oscservice.osc.bundle_schedule import MAX_AHEAD_S, MAX_SCHEDULED, BundleSchedule
-from oscservice.osc.client_requests import ClientRequests
-from oscservice.osc.dispatch import MAX_CALLS, Call, RefusedCall, Space, asked_for, is_answer, resolve
-from oscservice.osc.packet import Message, Timed, Value
+from oscservice.osc.address import AddressSpace, Call
+from oscservice.osc.dispatch import MAX_CALLS, RefusedCall, asked_for, resolve
+from oscservice.osc.packet import Message, Value, encode
 from oscservice.osc.peer import Peer
-from oscservice.osc.replies import ReplyBudget, ReplyEncoder, take_id
+from oscservice.osc.refusal import ErrorCode, OscRefusal
+from oscservice.osc.subscriptions import Clients, Subscribed
 
-Handler: TypeAlias = Callable[[Address, dict[str, int], tuple[Value, ...], Peer], Sequence[Value | np.generic]]
-"""Carries out one command; gives what follows the address in the reply, or raises OscRefusal."""
+Translate: TypeAlias = Callable[[Message, Peer], Sequence[Message] | None]
+"""From a message that is for no address here to those it is bound to; None where it is bound to none."""
 
-Foreign: TypeAlias = Callable[[Message, Peer], Sequence[Message] | None]
-"""From a message that is for no address here to those it stands for; None where it stands for none."""
+Answer: TypeAlias = tuple[bytes | None, Peer]
+"""A packet and who is sent it; None is an answer that may not be sent."""
+
+ANSWER_GROWTH = 3
+"""All answers to a packet together stay shorter than this many times the packet, where that is limited."""
+
+HEADER_BYTES = 48
+"""Of a datagram: 40 of IPv6 (RFC 8200), 8 of UDP (RFC 768). IPv4 needs less."""
+
+_ID = re.compile(r"id=[A-Za-z0-9._-]{1,32}")
+_LONGEST_TEXT = 500
+_TOO_LONG = "the answer is too long for an address that is not proved: subscribe, confirm; or use TCP"
 
 log = logging.getLogger(__name__)
 
 
-class Executor:
-    """Carries out what messages ask for. All of it runs on the event loop's thread.
+class ReplyBudget:
+    """How many bytes may yet be sent in answer to one packet; ``limited`` or not.
 
-    Args:
-        handler: carries out commands.
-        clients: carry out what is theirs.
-        answers: how answers look.
-        schedule: where bundles wait for their time.
-        send: sends an answer to a peer; None is one that may not be sent.
-        space: the addresses there are now.
-        wall: Unix time in seconds, for time tags.
+    The limit holds twice: for what the packets carry, and for the packets as they travel, each with its headers.
     """
 
-    def __init__(
-        self,
-        handler: Handler,
-        clients: ClientRequests,
-        answers: ReplyEncoder,
-        schedule: BundleSchedule,
-        send: Callable[[bytes | None, Peer], None],
-        space: Callable[[], Space],
-        wall: Callable[[], float],
-    ) -> None:
-        self._handler = handler
+    def __init__(self, packet_bytes: int, *, limited: bool) -> None:
+        self._limited = limited
+        self._carried = ANSWER_GROWTH * packet_bytes - 1
+        self._travelling = ANSWER_GROWTH * (packet_bytes + HEADER_BYTES) - 1
+
+    @property
+    def left(self) -> int | None:
+        """Bytes the next answer may have; None for any number."""
+        return min(self._carried, self._travelling - HEADER_BYTES) if self._limited else None
+
+    def take(self, size: int) -> bool:
+        """Spend so many bytes, if they are there."""
+        if self.left is not None and size > self.left:
+            return False
+        self._carried -= size
+        self._travelling -= size + HEADER_BYTES
+        return True
+
+
+class ReplyEncoder:
+    """Makes ``/reply`` and ``/error`` messages under a root, no longer than a budget allows."""
+
+    def __init__(self, prefix: str) -> None:
+        self._reply = prefix + "/reply"
+        self._error = prefix + "/error"
+
+    def reply(
+        self, about: str, values: Sequence[Value | np.generic], request_id: str, budget: ReplyBudget
+    ) -> bytes | None:
+        """Return the answer to what was carried out; where that is too long an error that says so, and None where not
+        even that fits. Raises ValueError: the values can't be sent."""
+        packet = encode(self._reply, about, *values, *([request_id] if request_id else []))
+        if budget.take(len(packet)):
+            return packet
+        return self.error(RefusedCall(about, ErrorCode.REFUSED, _TOO_LONG), request_id, budget)
+
+    def error(self, refused: RefusedCall, request_id: str, budget: ReplyBudget) -> bytes | None:
+        """Return the answer to what was not carried out, its text cut to what the budget allows; None where not even
+        its code fits."""
+        ids = [request_id] if request_id else []
+        shortest = 4 + sum(map(_padded, (self._error, ",sis" + "s" * len(ids), refused.concrete, "", *ids)))
+        if budget.left is not None and budget.left < shortest:
+            return None
+        whole = self._error_packet(refused, refused.text, ids)
+        if budget.take(len(whole)):
+            return whole
+        assert budget.left is not None  # or it would have been taken
+        room = budget.left - shortest
+        # An empty text takes four bytes already: its NUL and the padding. It is cut as bytes, at a character's end.
+        cut = refused.text.encode("utf-8", "replace")[: max(0, room - room % 4 + 3)].decode("utf-8", "ignore")
+        packet = self._error_packet(refused, cut, ids)
+        return packet if budget.take(len(packet)) else None
+
+    def _error_packet(self, refused: RefusedCall, text: str, ids: Sequence[str]) -> bytes:
+        one_line = " ".join(text.replace("\0", " ").encode("utf-8", "replace").decode("utf-8").split())
+        return encode(self._error, refused.concrete, int(refused.code), one_line[:_LONGEST_TEXT], *ids)
+
+
+def _padded(text: str) -> int:
+    """Bytes of an OSC string."""
+    return len(text.encode()) // 4 * 4 + 4
+
+
+def take_id(message: Message) -> tuple[Message, str]:
+    """Return a message without its request id, and the id: a last string argument ``id=…``; empty for none."""
+    last = message.args[-1] if message.args and message.tags[-1] in "sS" else None
+    if isinstance(last, str) and _ID.fullmatch(last):
+        return replace(message, args=message.args[:-1], tags=message.tags[:-1]), last
+    return message, ""
+
+
+@dataclass
+class Executed:
+    """What came of messages that were carried out.
+
+    Attributes:
+        answers: in the order of the messages.
+        newcomers: new subscribers, who are sent the whole state after the answers.
+        bound_calls: calls that foreign messages asked for.
+    """
+
+    answers: list[Answer] = field(default_factory=list)
+    newcomers: dict[Peer, None] = field(default_factory=dict)
+    bound_calls: int = 0
+
+
+class Executor:
+    """Carries out what messages ask for.
+
+    Args:
+        space: the addresses there are.
+        context: what handlers are given.
+        clients: carry out subscriptions.
+
+    Attributes:
+        space: the addresses there are now; a handler may change it.
+    """
+
+    def __init__(self, space: AddressSpace, context: object, clients: Clients) -> None:
+        self.space = space
+        self._context = context
         self._clients = clients
-        self._answers = answers
-        self._schedule = schedule
-        self._send = send
-        self._space = space
-        self._wall = wall
-        self._foreign: Foreign | None = None
+        self._replies = ReplyEncoder(space.prefix)
+        self._translate: Translate | None = None
         self._bound_refused: Callable[[str], None] = log.warning
-        self._newcomers: dict[Peer, None] = {}
-        self._bound_calls = 0
 
-    def bind(self, foreign: Foreign, refused: Callable[[str], None]) -> None:
-        """Ask ``foreign`` about messages that are for no address here; ``refused`` is told in one line of what it asks
-        for in vain."""
-        self._foreign, self._bound_refused = foreign, refused
+    def bind(self, translate: Translate, refused: Callable[[str], None]) -> None:
+        """Ask ``translate`` about messages that are for no address here; ``refused`` takes one line for each of their
+        calls that is refused."""
+        self._translate, self._bound_refused = translate, refused
 
-    def take(self, timed: Sequence[Timed], sender: Peer, purse: ReplyBudget) -> int:
-        """Carry out the messages of one packet; returns how many things were done, the costly ones counted often."""
-        timed = [one for one in timed if not is_answer(one.message)]
-        asked = sum(asked_for(one.message, self._space()) for one in timed)
-        if asked > MAX_CALLS:
-            text = f"the packet asks for {asked} things at once; at most {MAX_CALLS}"
-            self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, purse)
-            return len(timed)
-        self._bound_calls = 0
-        together: dict[float | None, list[Message]] = {}
-        for one in timed:
-            together.setdefault(one.due, []).append(one.message)
-        for due, messages in together.items():
-            self._take(messages, due, sender, purse)
-        return asked + self._bound_calls
-
-    def _take(self, messages: list[Message], due: float | None, sender: Peer, purse: ReplyBudget) -> None:
-        """Carry out messages that are due together, now or at their time."""
-        ahead_s = 0.0 if due is None else due - self._wall()
-        if ahead_s <= 0:
-            self._carry_out(messages, sender, purse)
-        elif ahead_s > MAX_AHEAD_S:
-            text = f"the time tag lies {ahead_s:.0f} s ahead; at most {MAX_AHEAD_S:g} s"
-            self._refuse(messages, ErrorCode.OUT_OF_RANGE, text, sender, purse)
-        elif self._schedule.full:
-            text = f"{MAX_SCHEDULED} bundles wait for their time already"
-            self._refuse(messages, ErrorCode.TOO_MANY, text, sender, purse)
-        else:
-            self._schedule.add(ahead_s, partial(self._carry_out, messages, sender, purse))
-
-    def _refuse(self, messages: list[Message], code: ErrorCode, text: str, sender: Peer, purse: ReplyBudget) -> None:
+    def run(self, messages: Sequence[Message], sender: Peer, budget: ReplyBudget) -> Executed:
+        """Carry out messages that belong together, in one piece."""
+        done = Executed()
         for message in messages:
             plain, request_id = take_id(message)
-            self._send_error(RefusedCall(plain.address, code, text), request_id, sender, purse)
-
-    def _carry_out(self, messages: list[Message], sender: Peer, purse: ReplyBudget) -> None:
-        most = self._bound_calls + MAX_CALLS
-        for message in messages:
-            plain, request_id = take_id(message)
-            items = resolve(plain, self._space())
-            if self._foreign is not None and self._unknown(items):
-                bound = self._translated(self._foreign, message, sender)
-                if bound is not None:
-                    for own in bound:
-                        self._carry_out_bound(own, message.address, sender, most)
-                    continue
+            items = resolve(plain, self.space)
+            bound = self._bound_to(message, sender) if any(map(_unknown, items)) else None
+            if bound is not None:
+                for own in bound:
+                    self._run_bound(own, message.address, sender, done)
+                continue
             for item in items:
-                if isinstance(item, RefusedCall):
-                    self._send_error(item, request_id, sender, purse)
-                else:
-                    self._answer(item, request_id, sender, purse)
-        newcomers, self._newcomers = self._newcomers, {}
-        for subscriber in newcomers:
-            self._clients.send_state(subscriber)
+                done.answers.append(self._answer(item, request_id, sender, budget, done))
+        return done
 
-    @staticmethod
-    def _unknown(items: Sequence[Call | RefusedCall]) -> bool:
-        return any(isinstance(item, RefusedCall) and item.code is ErrorCode.UNKNOWN_ADDRESS for item in items)
+    def refuse(
+        self, messages: Sequence[Message], code: ErrorCode, text: str, sender: Peer, budget: ReplyBudget
+    ) -> list[Answer]:
+        """Return one error for each message; none of them is carried out."""
+        refused = [(RefusedCall(plain.address, code, text), request_id) for plain, request_id in map(take_id, messages)]
+        to = self._clients.answered_at(None, sender)
+        return [(self._replies.error(one, request_id, budget), to) for one, request_id in refused]
 
-    @staticmethod
-    def _translated(foreign: Foreign, message: Message, sender: Peer) -> Sequence[Message] | None:
+    def bad_packet(self, reason: str, sender: Peer, budget: ReplyBudget) -> Answer:
+        """Return the error for bytes that are no packet."""
+        return self._replies.error(RefusedCall("", ErrorCode.BAD_PACKET, reason), "", budget), sender
+
+    def _answer(
+        self, item: Call | RefusedCall, request_id: str, sender: Peer, budget: ReplyBudget, done: Executed
+    ) -> Answer:
+        """Carry out one call; return its one answer, a reply or an error."""
+        if isinstance(item, RefusedCall):
+            return self._replies.error(item, request_id, budget), self._clients.answered_at(None, sender)
+        to = self._clients.answered_at(item, sender)
+        outcome = self._outcome(item, sender)
+        if isinstance(outcome, Subscribed):
+            to, outcome = outcome.target, outcome.values
+            done.newcomers[to] = None
+        if isinstance(outcome, RefusedCall):
+            return self._replies.error(outcome, request_id, budget), to
         try:
-            return foreign(message, sender)
+            return self._replies.reply(item.concrete, outcome, request_id, budget), to
+        except ValueError:
+            log.exception("%s failed", item.concrete)
+            return self._replies.error(_failed(item), request_id, budget), to
+
+    def _outcome(self, call: Call, sender: Peer) -> Sequence[Value | np.generic] | Subscribed | RefusedCall:
+        """Carry out one call; return what it is answered with."""
+        try:
+            handler = call.address.handler
+            return self._clients.carry_out(call, sender) if handler is None else handler(self._context, call, sender)
+        except OscRefusal as refusal:
+            return RefusedCall(call.concrete, refusal.code, refusal.text)
+        except OscserviceError as error:
+            return RefusedCall(call.concrete, ErrorCode.FAILED, str(error))
+        except Exception:
+            log.exception("%s failed", call.concrete)
+            return _failed(call)
+
+    def _bound_to(self, message: Message, sender: Peer) -> Sequence[Message] | None:
+        """Return the own messages that a foreign one is bound to; None if it is not bound."""
+        try:
+            return None if self._translate is None else self._translate(message, sender)
         except Exception:
             log.exception("the bindings failed on %s", message.address)
             return None
 
-    def _carry_out_bound(self, message: Message, heard: str, sender: Peer, most: int) -> None:
-        """Carry out what a foreign message stands for. Its sender expects no answer."""
-        self._bound_calls += asked_for(message, self._space())
-        if self._bound_calls > most:
+    def _run_bound(self, message: Message, heard: str, sender: Peer, done: Executed) -> None:
+        """Carry out what a foreign message is bound to. Its sender expects no answer."""
+        done.bound_calls += asked_for(message, self.space)
+        if done.bound_calls > MAX_CALLS:
             self._bound_refused(f"{heard}: what is bound asks for more than {MAX_CALLS} things at once")
             return
-        for item in resolve(message, self._space()):
-            outcome = item if isinstance(item, RefusedCall) else self._outcome(item, sender)[0]
+        for item in resolve(message, self.space):
+            outcome = item if isinstance(item, RefusedCall) else self._outcome(item, sender)
             if isinstance(outcome, RefusedCall):
                 self._bound_refused(f"{heard} asked for {outcome.concrete}: {outcome.text}")
 
-    def _answer(self, call: Call, request_id: str, sender: Peer, purse: ReplyBudget) -> None:
-        """Carry out one call and send its one answer, a reply or an error. A new subscriber is sent the state once the
-        whole bundle has been carried out."""
-        to = self._clients.answered_at(call, sender)
-        outcome, subscriber = self._outcome(call, sender)
-        to = to if subscriber is None else subscriber
-        try:
-            if isinstance(outcome, RefusedCall):
-                self._send_error(outcome, request_id, to, purse)
-            else:
-                whole = self._answers.reply(call.concrete, outcome, request_id)
-                packet = self._answers.fitting(whole, call.concrete, request_id, purse)
-                self._send(packet, to)
-        except ValueError:
-            log.exception("%s failed", call.concrete)
-            self._send_error(self._failed(call), request_id, to, purse)
-        if subscriber is not None:
-            self._newcomers[subscriber] = None
 
-    def _outcome(self, call: Call, sender: Peer) -> tuple[Sequence[Value | np.generic] | RefusedCall, Peer | None]:
-        try:
-            own = self._clients.carry_out(call, sender)
-            return (self._handler(call.address, call.params, call.args, sender), None) if own is None else own
-        except OscRefusal as refusal:
-            return RefusedCall(call.concrete, refusal.code, refusal.text), None
-        except OscserviceError as error:
-            return RefusedCall(call.concrete, ErrorCode.FAILED, str(error)), None
-        except Exception:
-            log.exception("%s failed", call.concrete)
-            return self._failed(call), None
+def _unknown(item: Call | RefusedCall) -> bool:
+    return isinstance(item, RefusedCall) and item.code is ErrorCode.UNKNOWN_ADDRESS
 
-    @staticmethod
-    def _failed(call: Call) -> RefusedCall:
-        return RefusedCall(call.concrete, ErrorCode.FAILED, "failed inside; the daemon's log says why")
 
-    def _send_error(self, refused: RefusedCall, request_id: str, sender: Peer, purse: ReplyBudget) -> None:
-        packet = self._answers.fitting_error(refused.concrete, refused.code, refused.text, request_id, purse)
-        self._send(packet, self._clients.answered_at(None, sender))
+def _failed(call: Call) -> RefusedCall:
+    return RefusedCall(call.concrete, ErrorCode.FAILED, "failed inside; the daemon's log says why")

@@ -1,14 +1,12 @@
-"""HTTP: the open OSC query protocol's answers, and who may ask through a browser.
+"""HTTP on the OSC port: the open OSC query protocol, and who may ask through a browser.
 
-Who may ask over HTTP: a web page on somebody else's site must not reach the daemon through a browser. Pure.
+The address space is sent as JSON, from the address table and the newest values. Only GET and HEAD, and no files. A
+URL's path is an OSC path, its query the name of one attribute. WebSocket is spoken on the same port. Source: OSCQuery
+proposal, third revision, 2018.
 
-A browser names in ``Host`` what it believes to talk to, and in ``Origin`` the page that makes it talk. A name that an
-attacker has pointed at this machine (DNS rebinding) is in the first, the attacker's page in the second.
-
-The open OSC query protocol over HTTP: the address space as JSON, from the address table and the newest values.
-
-Only GET and HEAD, and no files. A URL's path is an OSC path, its query the name of one attribute. WebSocket is spoken
-on the same port. Source: OSCQuery proposal, third revision, 2018.
+A web page of another site must not reach the server through a browser. A browser names in ``Host`` what it believes to
+talk to, and in ``Origin`` the page that makes it talk. A name that an attacker has pointed at this machine (DNS
+rebinding) is in the first, the attacker's page in the second.
 """
 
 from __future__ import annotations
@@ -25,8 +23,8 @@ from collections.abc import Callable, Collection
 from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
-from oscservice.api.query_description import ATTRIBUTES, Json, described, host_info, news, one, whole
 from oscservice.osc.peer import Transport
+from oscservice.osc.query_nodes import ATTRIBUTES, Json, Node, described, host_info, news, one, whole
 from oscservice.osc.rate_limits import LogThrottle, TokenBuckets
 from oscservice.osc.server import OscServer
 from oscservice.osc.websocket import WebSockets
@@ -93,21 +91,28 @@ class Web:
     """Answers HTTP, and makes conversations of it that ask for WebSocket. Call it on a running loop.
 
     Args:
-        server: whose address space it is; told to send to WebSocket connections through here.
-        name: of the daemon, for people.
+        server: whose address space it is; it sends to WebSocket connections through here.
+        name: of the server, for people.
         own_names: names of this machine that a browser may know it by, in lower case.
         clock: seconds that only go forward.
+        program: name of the program, for the ``Server`` header.
     """
 
     def __init__(
-        self, server: OscServer, name: str, own_names: Collection[str], clock: Callable[[], float] = time.monotonic
+        self,
+        server: OscServer,
+        name: str,
+        own_names: Collection[str],
+        clock: Callable[[], float] = time.monotonic,
+        program: str = "osc",
     ) -> None:
         self.sockets = WebSockets(server, clock)
         self._server = server
         self._name = name
+        self._program = program
         self._own_names = frozenset(own_names) | {"localhost"}
         self._clock = clock
-        self._nodes = described(server.space.prefix, server.paths())
+        self._nodes = self._described()
         self._requests = TokenBuckets(REQUESTS_PER_S)
         self._large = TokenBuckets(LARGE_PER_S)
         self._complaints = LogThrottle()
@@ -141,8 +146,12 @@ class Web:
 
     def _paths_changed(self, _added: list[str], _removed: list[str]) -> None:
         before = self._nodes
-        self._nodes = described(self._server.space.prefix, self._server.paths())
+        self._nodes = self._described()
         self.sockets.tell(news(before, self._nodes))
+
+    def _described(self) -> dict[str, Node]:
+        space = self._server.space
+        return described(space.table, space.prefix, space.paths)
 
     async def _handle_or_leave(self, request: web.BaseRequest) -> web.StreamResponse:
         try:
@@ -153,24 +162,24 @@ class Web:
     async def _handle(self, request: web.BaseRequest) -> web.StreamResponse:
         if not self._server.allowed.allow(request.remote or ""):
             self._server.counts.refused += 1
-            return await _sent(request, _refusal(403, "not from a network that is allowed"))
+            return await self._sent(request, _refusal(403, "not from a network that is allowed"))
         await self._turn(self._requests, request)
         host, origin = request.headers.get("Host", ""), request.headers.get("Origin")
         if not host_is_ours(host, self._own_names):
-            return await _sent(request, _refusal(403, "this machine has no such name: ask by its IP address"))
+            return await self._sent(request, _refusal(403, "this machine has no such name: ask by its IP address"))
         if request.method not in ("GET", "HEAD"):
             answer = _refusal(405, "only GET and HEAD: values are set over OSC")
             answer.headers["Allow"] = "GET, HEAD"
-            return await _sent(request, answer)
+            return await self._sent(request, answer)
         near = origin_is_near(origin, host)
         if request.headers.get("Upgrade", "").lower() == "websocket":
             if not near:
-                return await _sent(request, _refusal(403, "pages of other sites may not open a WebSocket here"))
+                return await self._sent(request, _refusal(403, "pages of other sites may not open a WebSocket here"))
             return await self.sockets.converse(request)
         answer = await self._answer(request)
         if origin is not None and near:
             answer.headers["Access-Control-Allow-Origin"] = origin
-        return await _sent(request, answer)
+        return await self._sent(request, answer)
 
     async def _answer(self, request: web.BaseRequest) -> web.Response:
         """The answer to GET or HEAD."""
@@ -189,6 +198,20 @@ class Web:
         known = self._server.values() if asked in ("", "CONTENTS", "VALUE") else {}
         return _json(one(node, asked, known) if asked else whole(node, known))
 
+    async def _sent(self, request: web.BaseRequest, answer: web.Response) -> web.Response:
+        """Return an answer that has been sent, or given up because the client does not read."""
+        answer.headers["Server"] = self._program
+        answer.headers["X-Content-Type-Options"] = "nosniff"
+        transport = request.transport
+        try:
+            async with asyncio.timeout(ANSWER_S):
+                await answer.prepare(request)
+                await answer.write_eof()
+        except TimeoutError:
+            if transport is not None:
+                transport.abort()
+        return answer
+
     async def _turn(self, buckets: TokenBuckets, request: web.BaseRequest) -> None:
         """Wait until it is a client's turn."""
         while not buckets.allow(request.remote, self._clock()):
@@ -199,13 +222,8 @@ class Web:
         return None if self._server.host in _EVERYWHERE else self._server.host
 
 
-def own_name() -> str:
-    """What the daemon is called where nobody has named it."""
-    return f"oscservice on {socket.gethostname()}"
-
-
 def machine_names() -> frozenset[str]:
-    """Names that this machine may be asked by, in lower case: its own, also as multicast DNS has it."""
+    """Return the names that this machine may be asked by, in lower case: its own, also as multicast DNS has it."""
     host = socket.gethostname().lower()
     short = host.partition(".")[0]
     return frozenset({host, short, f"{short}.local"})
@@ -218,21 +236,6 @@ def _json(told: dict[str, Json]) -> web.Response:
 
 def _refusal(status: int, reason: str) -> web.Response:
     return web.Response(status=status, text=reason + "\n")
-
-
-async def _sent(request: web.BaseRequest, answer: web.Response) -> web.Response:
-    """An answer that has been sent, or given up because the client does not read."""
-    answer.headers["Server"] = "oscservice"
-    answer.headers["X-Content-Type-Options"] = "nosniff"
-    transport = request.transport
-    try:
-        async with asyncio.timeout(ANSWER_S):
-            await answer.prepare(request)
-            await answer.write_eof()
-    except TimeoutError:
-        if transport is not None:
-            transport.abort()
-    return answer
 
 
 class _TurnedAway(asyncio.Protocol):

@@ -1,8 +1,7 @@
-"""What goes out to subscribers: encoded by the address table, thinned and paced for each.
+"""What goes out to subscribers: encoded by the address table, thinned and paced for each subscriber.
 
-What one subscriber is sent: what it asked for, thinned and paced so that it can keep up; the latest value wins.
-
-What goes out to subscribers: encoded by the address table, and handed to the stream of each.
+A subscriber is sent what it asked for, and never more than it can take in: where values come faster, the latest of
+each address is sent.
 """
 
 from __future__ import annotations
@@ -11,16 +10,18 @@ import asyncio
 import itertools
 import logging
 import struct
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import TypeAlias
 
-import numpy as np
-
-from oscservice.api.address_table import Argument, Direction, lookup
+from oscservice.osc.address import AddressTable, Values
+from oscservice.osc.link import Links
 from oscservice.osc.packet import Value, encode
+from oscservice.osc.pattern import Pattern
 from oscservice.osc.peer import Peer
 from oscservice.osc.rate_limits import LogThrottle
-from oscservice.osc.subscriptions import Wish
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 
 LIVE_INTERVAL_S = 1 / 25
 BATCH = 32
@@ -30,8 +31,44 @@ BUNDLE_BYTES = 1200
 
 _IMMEDIATELY = b"#bundle\0" + (1).to_bytes(8, "big")
 
-Dress = Callable[[str, Sequence[Value]], Sequence[tuple[str, bytes]]]
-"""From a relative address and its values to what is sent in their place: packets, and what each stands for."""
+MAX_TOPICS = 16
+
+MessageMapping: TypeAlias = Callable[[str, Sequence[Value]], Sequence[tuple[str, bytes]]]
+"""From a relative address and its values to what is sent in their place: packets, each with a key; of one key the
+newest packet counts."""
+
+_Message: TypeAlias = tuple[str, Sequence[Value], bytes]
+"""A relative address, its values, and the plain message of both."""
+
+
+@dataclass(frozen=True)
+class Subscription:
+    """What a subscriber wants of all that is sent.
+
+    Attributes:
+        topics: whole addresses or patterns of them, spaces between; empty for everything.
+        rate_hz: how often a value may come; 0 for the default: live values are thinned, all others come as they change.
+        bundle: what goes out together comes in one packet.
+    """
+
+    topics: str = ""
+    rate_hz: float = 0.0
+    bundle: bool = False
+
+    def patterns(self) -> tuple[Pattern, ...] | None:
+        """Return the topics, parsed; None for everything. Raises OscRefusal (code 3): malformed, or too many."""
+        return _patterns(self.topics)
+
+
+@lru_cache(maxsize=64)
+def _patterns(topics: str) -> tuple[Pattern, ...] | None:
+    texts = topics.split()
+    if len(texts) > MAX_TOPICS:
+        raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"{len(texts)} topics; at most {MAX_TOPICS}")
+    try:
+        return tuple(map(Pattern, texts)) or None
+    except ValueError as error:
+        raise OscRefusal(ErrorCode.OUT_OF_RANGE, f"topics {topics!r}: {error}") from None
 
 
 class SubscriberStream:
@@ -39,27 +76,30 @@ class SubscriberStream:
 
     Args:
         peer: who is sent things.
-        send: sends one packet, without waiting.
+        links: the way to the subscriber.
         clock: seconds that only go forward.
+        table: declarations of all addresses.
         prefix: root of all addresses.
-        dress: what is sent in place of plain messages, for a listener that speaks another tongue.
+        mapping: what is sent in place of plain messages, for a listener with addresses of its own.
     """
 
     def __init__(
         self,
         peer: Peer,
-        send: Callable[[bytes, Peer], None],
+        links: Links,
         clock: Callable[[], float],
+        table: AddressTable,
         prefix: str,
-        dress: Dress | None = None,
+        mapping: MessageMapping | None = None,
     ) -> None:
         self.peer = peer
         self.exact: set[str] = set()
-        self.wish: Wish | None = None
-        self._send = send
+        self.subscription: Subscription | None = None
+        self._links = links
         self._clock = clock
+        self._table = table
         self._prefix = prefix
-        self._dress = dress
+        self._mapping = mapping
         self._wanted: dict[str, bool] = {}
         self._sent_s: dict[str, float] = {}
         self._held: dict[str, tuple[float, bytes]] = {}
@@ -67,9 +107,9 @@ class SubscriberStream:
         self._backlog: dict[str, bytes] = {}
         self._pacer: asyncio.TimerHandle | None = None
 
-    def want(self, wish: Wish | None) -> None:
+    def want(self, subscription: Subscription | None) -> None:
         """Take note of what is wanted from now on, beside the exact addresses. None: nothing."""
-        self.wish = wish
+        self.subscription = subscription
         self._wanted.clear()
 
     def wants(self, relative: str) -> bool:
@@ -79,25 +119,25 @@ class SubscriberStream:
             known = self._wanted[relative] = self._asked_for(relative)
         return known or relative in self.exact
 
-    def publish(self, messages: Iterable[tuple[str, Sequence[Value], bytes]]) -> None:
+    def publish(self, messages: Iterable[_Message]) -> None:
         """Send what goes out together: relative address, values and plain message of each."""
         now = self._clock()
         out: list[bytes] = []
         for relative, values, message in messages:
             if self.wants(relative):
-                for key, packet in self._dressed(relative, values, message):
+                for key, packet in self._mapped(relative, values, message):
                     self._backlog.pop(key, None)
                     if self._goes_now(key, relative, packet, now):
                         out.append(packet)
         self._ship(out)
 
-    def send_all(self, messages: Iterable[tuple[str, Sequence[Value], bytes]]) -> None:
+    def send_all(self, messages: Iterable[_Message]) -> None:
         """Send a whole state, paced. A value published meanwhile replaces the one waiting here."""
         self._backlog = {
             key: packet
             for relative, values, message in messages
             if self.wants(relative)
-            for key, packet in self._dressed(relative, values, message)
+            for key, packet in self._mapped(relative, values, message)
         }
         if self._pacer is None:
             self._send_batch()
@@ -112,13 +152,13 @@ class SubscriberStream:
         self._backlog.clear()
 
     def _asked_for(self, relative: str) -> bool:
-        if self.wish is None:
+        if self.subscription is None:
             return False
-        patterns = self.wish.patterns()
+        patterns = self.subscription.patterns()
         return patterns is None or any(pattern.matches(self._prefix + relative) for pattern in patterns)
 
-    def _dressed(self, relative: str, values: Sequence[Value], message: bytes) -> Sequence[tuple[str, bytes]]:
-        return ((relative, message),) if self._dress is None else self._dress(relative, values)
+    def _mapped(self, relative: str, values: Sequence[Value], message: bytes) -> Sequence[tuple[str, bytes]]:
+        return ((relative, message),) if self._mapping is None else self._mapping(relative, values)
 
     def _goes_now(self, key: str, relative: str, packet: bytes, now: float) -> bool:
         """Whether a packet may be sent at once; if not it is held, in place of an older one of its kind."""
@@ -135,13 +175,12 @@ class SubscriberStream:
         return False
 
     def _interval_s(self, relative: str) -> float:
-        found = lookup(relative)
-        direction = found[0].direction if found is not None else None
-        if direction is Direction.EVENT:
+        direction = self._table.direction(relative)
+        if direction is not None and direction.event:
             return 0.0
-        if self.wish is not None and self.wish.rate_hz > 0.0:
-            return 1.0 / self.wish.rate_hz
-        return LIVE_INTERVAL_S if direction is Direction.LIVE else 0.0
+        if self.subscription is not None and self.subscription.rate_hz > 0.0:
+            return 1.0 / self.subscription.rate_hz
+        return LIVE_INTERVAL_S if direction is not None and direction.live else 0.0
 
     def _release_held(self) -> None:
         now = self._clock()
@@ -161,13 +200,13 @@ class SubscriberStream:
             self._pacer = asyncio.get_running_loop().call_later(BATCH_INTERVAL_S, self._send_batch)
 
     def _ship(self, packets: Sequence[bytes]) -> None:
-        bundles = self.wish is not None and self.wish.bundle
+        bundles = self.subscription is not None and self.subscription.bundle
         for packet in bundled(packets) if bundles else packets:
-            self._send(packet, self.peer)
+            self._links.send(packet, self.peer)
 
 
 def bundled(packets: Sequence[bytes]) -> list[bytes]:
-    """Packets in as few bundles of at most 1200 bytes as their order allows; one that stands alone stays as it is."""
+    """Return packets in as few bundles of at most 1200 bytes as their order allows; a lone one stays as it is."""
     shipped: list[bytes] = []
     together: list[bytes] = []
     size = len(_IMMEDIATELY)
@@ -189,56 +228,27 @@ def bundled(packets: Sequence[bytes]) -> list[bytes]:
     return shipped
 
 
-Values: TypeAlias = Mapping[str, Sequence[Value | np.generic]]
-"""Arguments by relative address: ``{"/phase": ("tuning",), "/string/3/cents": (-2.5,)}``."""
-
-_KEPT = (Direction.LIVE, Direction.EVENT, Direction.SERVICE)
-
 log = logging.getLogger(__name__)
-
-
-def typed(relative: str, values: Sequence[Value | np.generic]) -> tuple[Value, ...]:
-    """Values with exactly the declared types of a relative address; where more arguments may follow, with that of the
-    last for each of them.
-
-    Raises:
-        ValueError: the address is not declared, or the values do not fit its declaration.
-    """
-    found = lookup(relative)
-    if found is None or found[0].direction.incoming:
-        raise ValueError(f"{relative} is not an address the daemon sends")
-    declared = found[0].arguments
-    if found[0].rest:
-        declared += declared[-1:] * (len(values) - len(declared))
-    if len(values) != len(declared):
-        raise ValueError(f"{relative}: {len(values)} values for {len(declared)} arguments")
-    return tuple(map(_typed, itertools.repeat(relative), declared, values))
-
-
-def _typed(relative: str, argument: Argument, value: Value | np.generic) -> Value:
-    plain = value.item() if isinstance(value, np.generic) else value
-    if argument.tag == "f" and isinstance(plain, int | float):
-        return float(plain)
-    if argument.tag == "i" and isinstance(plain, int):
-        return plain
-    if argument.tag == "s" and isinstance(plain, str):
-        return plain
-    raise ValueError(f"{relative}: {argument.name} is declared {argument.tag}, not {type(plain).__name__}")
 
 
 class Publisher:
     """Sends values to subscribers. All of it runs on the event loop's thread.
 
     Args:
+        table: declarations of all addresses.
         prefix: root of all addresses.
-        send: sends one packet to a peer, without waiting.
+        links: the ways to subscribers.
         clock: seconds that only go forward.
+
+    Attributes:
+        latest: the newest value of each relative address whose direction says that it is kept.
     """
 
-    def __init__(self, prefix: str, send: Callable[[bytes, Peer], None], clock: Callable[[], float]) -> None:
+    def __init__(self, table: AddressTable, prefix: str, links: Links, clock: Callable[[], float]) -> None:
         self.latest: dict[str, tuple[Value, ...]] = {}
+        self._table = table
         self._prefix = prefix
-        self._send = send
+        self._links = links
         self._clock = clock
         self._complaints = LogThrottle()
         self._streams: dict[Peer, SubscriberStream] = {}
@@ -247,8 +257,8 @@ class Publisher:
         """Send each value as one message to every subscriber. A value that can't be sent is logged and left out."""
         messages = self._messages(values)
         for relative, arguments, _ in messages:
-            found = lookup(relative)
-            if found is not None and found[0].direction in _KEPT:
+            direction = self._table.direction(relative)
+            if direction is not None and direction.kept:
                 self.latest[relative] = tuple(arguments)
         for stream in list(self._streams.values()):
             stream.publish(messages)
@@ -258,9 +268,9 @@ class Publisher:
         if target in self._streams:
             self._streams[target].send_all(self._messages(values))
 
-    def open(self, target: Peer, wish: Wish, dress: Dress | None = None) -> None:
+    def open(self, target: Peer, subscription: Subscription, mapping: MessageMapping | None = None) -> None:
         """Begin to send a subscriber what it wants, or change what that is."""
-        self._stream(target, dress).want(wish)
+        self._stream(target, mapping).want(subscription)
 
     def end(self, target: Peer) -> None:
         """Send a subscriber nothing more, but for what it listens to by exact address."""
@@ -293,20 +303,22 @@ class Publisher:
             stream.close()
         self._streams.clear()
 
-    def _stream(self, target: Peer, dress: Dress | None = None) -> SubscriberStream:
+    def _stream(self, target: Peer, mapping: MessageMapping | None = None) -> SubscriberStream:
         if target not in self._streams:
-            self._streams[target] = SubscriberStream(target, self._send, self._clock, self._prefix, dress)
+            self._streams[target] = SubscriberStream(
+                target, self._links, self._clock, self._table, self._prefix, mapping
+            )
         return self._streams[target]
 
     def _drop_idle(self, stream: SubscriberStream) -> None:
-        if stream.wish is None and not stream.exact:
+        if stream.subscription is None and not stream.exact:
             self.gone(stream.peer)
 
-    def _messages(self, values: Values) -> list[tuple[str, Sequence[Value], bytes]]:
-        made: list[tuple[str, Sequence[Value], bytes]] = []
+    def _messages(self, values: Values) -> list[_Message]:
+        made: list[_Message] = []
         for relative, arguments in values.items():
             try:
-                plain = typed(relative, arguments)
+                plain = self._table.typed(relative, arguments)
                 made.append((relative, plain, encode(self._prefix + relative, *plain)))
             except ValueError as error:
                 if self._complaints.admit(relative, self._clock()) is not None:

@@ -1,11 +1,19 @@
-"""Limits on what one sender may ask for and on how often one complaint is logged. Pure: the time is an argument."""
+"""Limits: packets a second of one sender, whose turn it is, and how often one complaint is logged. Pure: the time is an
+argument.
+"""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Hashable
+from typing import Generic, TypeVar
+
+T = TypeVar("T")
 
 TURN_S = 0.002
 """How long packets of one socket are taken in one turn of the loop. Then everything else has its turn."""
+
+MAX_WAITING = 1024
 
 
 class TokenBuckets:
@@ -34,7 +42,7 @@ class TokenBuckets:
         return allowed
 
     def wait_s(self, source: Hashable, now: float) -> float:
-        """How long until ``source`` has a token; 0 if it has one."""
+        """Return the seconds until ``source`` has a token; 0 if it has one."""
         return max(0.0, (1.0 - self._tokens(source, now)) / self._rate)
 
     def spend(self, source: Hashable, count: int) -> None:
@@ -60,10 +68,53 @@ class LogThrottle:
         self._seen: dict[str, tuple[float, int]] = {}
 
     def admit(self, cause: str, now: float) -> int | None:
-        """Number of lines held back since the last one, or None if this one is to be held back too."""
+        """Return the number of lines held back since the last one, or None if this one is to be held back too."""
         since, held = self._seen.get(cause, (float("-inf"), 0))
         if now - since < 1.0:
             self._seen[cause] = (since, held + 1)
             return None
         self._seen[cause] = (now, 0)
         return held
+
+
+class FairQueue(Generic[T]):
+    """Items that wait to be carried out: each source has its turn, and the order of one source is kept.
+
+    Args:
+        most: items that may wait altogether. Beyond that, the source with the most gives way.
+    """
+
+    def __init__(self, most: int = MAX_WAITING) -> None:
+        self._most = most
+        self._queues: dict[Hashable, deque[T]] = {}
+        self._waiting = 0
+
+    def __len__(self) -> int:
+        return self._waiting
+
+    def put(self, source: Hashable, item: T) -> T | None:
+        """Let an item wait; return the one that has to go for it, if one has."""
+        self._queues.setdefault(source, deque()).append(item)
+        self._waiting += 1
+        if self._waiting <= self._most:
+            return None
+        longest = max(self._queues, key=lambda one: len(self._queues[one]))
+        gone = self._queues[longest].pop()
+        self._taken(longest)
+        return gone
+
+    def take(self) -> T:
+        """Return the next item: the oldest of the source whose turn it is. Raises IndexError: nothing waits."""
+        source = next(iter(self._queues), None)
+        if source is None:
+            raise IndexError("nothing waits")
+        queue = self._queues.pop(source)
+        self._queues[source] = queue  # last in turn from now on
+        item = queue.popleft()
+        self._taken(source)
+        return item
+
+    def _taken(self, source: Hashable) -> None:
+        self._waiting -= 1
+        if not self._queues[source]:
+            del self._queues[source]

@@ -1,4 +1,4 @@
-"""One TCP port for OSC and HTTP, told apart by the first byte: ``c0`` is SLIP, ``00`` the size of a packet, a capital
+"""One TCP port for OSC and HTTP. The first byte says which: ``c0`` is SLIP, ``00`` the size of a packet, a capital
 letter the method of an HTTP request.
 """
 
@@ -8,9 +8,10 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Callable
-from typing import Protocol, cast
+from typing import cast
 
 from oscservice.osc.framing import COUNT_FIRST_BYTE, SLIP_FIRST_BYTE, Framer, FramingError
+from oscservice.osc.link import PacketReceiver
 from oscservice.osc.peer import Peer, Transport
 from oscservice.osc.rate_limits import TURN_S
 from oscservice.osc.subscriptions import LEASE_S
@@ -26,35 +27,16 @@ SILENT_S = LEASE_S + 10.0
 log = logging.getLogger(__name__)
 
 
-class Taker(Protocol):
-    """Takes packets, and hears of connections that end and of bytes that are no packets."""
-
-    def welcome(self, sender: Peer) -> bool:
-        """Whether a peer may speak OSC here."""
-
-    def wait_s(self, sender: Peer) -> float:
-        """How long the next packet of a peer has to wait."""
-
-    def take(self, packet: bytes, sender: Peer) -> None:
-        """Take one whole packet."""
-
-    def bad(self, reason: str, size: int, sender: Peer) -> None:
-        """Take note of bytes that are no packet."""
-
-    def gone(self, peer: Peer) -> None:
-        """Take note that a connection has ended."""
-
-
 class TcpLink:
     """OSC connections over TCP, and the door that all connections come in by.
 
     Args:
-        taker: takes the packets.
+        receiver: takes the packets.
         http: makes the protocol of one HTTP connection; without it there is no HTTP.
     """
 
-    def __init__(self, taker: Taker, http: Callable[[], asyncio.Protocol] | None = None) -> None:
-        self._taker = taker
+    def __init__(self, receiver: PacketReceiver, http: Callable[[], asyncio.Protocol] | None = None) -> None:
+        self._receiver = receiver
         self._http = http
         self._server: asyncio.Server | None = None
         self._connections: dict[Peer, _Connection] = {}
@@ -79,7 +61,7 @@ class TcpLink:
 
     def connection(self) -> asyncio.Protocol:
         """The protocol of a new connection."""
-        return _Connection(self, self._taker, self._http)
+        return _Connection(self, self._receiver, self._http)
 
     def send(self, packet: bytes, peer: Peer) -> bool:
         connection = self._connections.get(peer)
@@ -105,15 +87,15 @@ class TcpLink:
         """A connection has ended."""
         self._at_the_door.discard(connection)
         if self._connections.pop(peer, None) is not None:
-            self._taker.gone(peer)
+            self._receiver.gone(peer)
 
 
 class _Connection(asyncio.Protocol):
     """One connection, from its first byte to its end."""
 
-    def __init__(self, link: TcpLink, taker: Taker, http: Callable[[], asyncio.Protocol] | None) -> None:
+    def __init__(self, link: TcpLink, receiver: PacketReceiver, http: Callable[[], asyncio.Protocol] | None) -> None:
         self._link = link
-        self._taker = taker
+        self._receiver = receiver
         self._http = http
         self._framer = Framer()
         self._refused = 0
@@ -160,7 +142,7 @@ class _Connection(asyncio.Protocol):
             if self._http is not None and data[0] not in (SLIP_FIRST_BYTE, COUNT_FIRST_BYTE):
                 self._hand_over(data, self._http)
                 return
-            if not self._taker.welcome(self.peer):
+            if not self._receiver.welcome(self.peer):
                 self._transport.abort()
                 return
             if data[0] in (SLIP_FIRST_BYTE, COUNT_FIRST_BYTE):
@@ -188,18 +170,18 @@ class _Connection(asyncio.Protocol):
         loop = asyncio.get_running_loop()
         end = loop.time() + TURN_S
         while self._came:
-            wait_s = self._taker.wait_s(self.peer)
+            wait_s = self._receiver.wait_s(self.peer)
             if wait_s > 0.0 or loop.time() >= end:
                 if self._transport is not None:
                     self._transport.pause_reading()
                 loop.call_later(wait_s, self._take)
                 return
-            self._taker.take(self._came.popleft(), self.peer)
+            self._receiver.receive(self._came.popleft(), self.peer)
         for _ in range(self._framer.refused - self._refused):
-            self._taker.bad("a SLIP packet is too large or has a bad escape", self._read_bytes, self.peer)
+            self._receiver.bad("a SLIP packet is too large or has a bad escape", self._read_bytes, self.peer)
         self._refused = self._framer.refused
         if self._fault:
-            self._taker.bad(self._fault, self._read_bytes, self.peer)
+            self._receiver.bad(self._fault, self._read_bytes, self.peer)
             self.close()
         if self._transport is None:
             self._link.ended(self, self.peer)

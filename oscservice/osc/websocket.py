@@ -14,10 +14,9 @@ from dataclasses import dataclass
 
 from aiohttp import WSCloseCode, WSMsgType, web
 
-from oscservice.api.address_table import Direction, lookup
-from oscservice.api.query_description import News
 from oscservice.osc.packet import MAX_STREAM_BYTES
 from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.query_nodes import News
 from oscservice.osc.rate_limits import TokenBuckets
 from oscservice.osc.server import PACKETS_PER_S, OscServer
 
@@ -76,7 +75,7 @@ class WebSockets:
                 while (wait_s := self._server.wait_s(peer)) > 0.0:
                     await asyncio.sleep(wait_s)
                 if message.type is WSMsgType.BINARY:
-                    self._server.take(message.data, peer)
+                    self._server.receive(message.data, peer)
                 elif message.type is WSMsgType.TEXT:
                     self._command(connection, peer, message.data)
                 taken += 1
@@ -150,12 +149,12 @@ class WebSockets:
         self._server.bad("no command of the query protocol", len(text), peer)
 
     def _sent(self, path: str) -> str | None:
-        """The relative address of a whole one whose values are sent to all; None for any other."""
-        prefix = self._server.space.prefix
-        found = lookup(path.removeprefix(prefix)) if path.startswith(prefix + "/") else None
-        if found is None or found[0].direction.incoming or found[0].direction is Direction.ANSWER:
+        """Return the relative address of a whole one whose values are sent to all; None for any other."""
+        space = self._server.space
+        found = space.lookup(path)
+        if found is None or found[0].direction.incoming or found[0].direction.answer:
             return None
-        return path.removeprefix(prefix)
+        return path.removeprefix(space.prefix)
 
     def _write(self, connection: _Connection, peer: Peer, kind: WSMsgType, payload: bytes) -> bool:
         # Straight to the transport: aiohttp's own way waits for a slow reader, and nothing here may wait.

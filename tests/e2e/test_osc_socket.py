@@ -15,19 +15,20 @@ from typing import Any
 
 import pytest
 from conftest import need
+from handled import handled_by
 from pythonosc.osc_bundle_builder import OscBundleBuilder
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from pythonosc.udp_client import UDPClient
 
-from oscservice.api.address_table import Address
-from oscservice.api.argument_values import ErrorCode
+from oscservice.api.address_table import address_space
 from oscservice.errors import InputError, PortError
+from oscservice.osc.address import Address
 from oscservice.osc.packet import Value
 from oscservice.osc.peer import Networks, Peer
-from oscservice.osc.ports import open_ports
-from oscservice.osc.server import OscRefusal, OscServer
-from oscservice.osc.udp import bound_socket
+from oscservice.osc.ports import bound_socket, open_ports
+from oscservice.osc.refusal import ErrorCode, OscRefusal
+from oscservice.osc.server import OscServer
 
 ROOT = Path(__file__).parents[2]
 
@@ -37,7 +38,7 @@ class Daemon:
 
     def __init__(self) -> None:
         self.moved_mm = dict.fromkeys(range(1, 7), 0.0)
-        self.server = OscServer(self.handle, snapshot=self.state, string_count=6)
+        self.server = OscServer(handled_by(self.handle, 6), snapshot=self.state)
         self._ready = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._live()))
 
@@ -199,7 +200,7 @@ def test_a_taken_port_is_refused_in_one_line(daemon: Daemon) -> None:
 
 def test_a_bind_beyond_the_loopback_is_said_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
     async def opened(host: str, *allowed: str) -> None:
-        server = OscServer(lambda *_: (), snapshot=dict, allowed=Networks(allowed))
+        server = OscServer(address_space(), snapshot=dict, allowed=Networks(allowed))
         await open_ports(server, host)
         assert server.port > 0
         server.close()

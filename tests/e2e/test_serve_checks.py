@@ -18,8 +18,8 @@ from served import Client, Served, apart, command, environment, run, served, wai
 from small import SCREWS, instrument_file
 from surface import Surface
 
-from oscservice.api.argument_values import ErrorCode
 from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.refusal import ErrorCode
 from oscservice.session.vocabulary import Drift
 
 STRINGS = (6, 5)

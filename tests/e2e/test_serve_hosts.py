@@ -14,7 +14,7 @@ import pytest
 from conftest import need
 from served import ROOT, apart
 
-from oscservice.osc.replies import ANSWER_GROWTH
+from oscservice.osc.execution import ANSWER_GROWTH
 
 pytestmark = pytest.mark.foreign
 

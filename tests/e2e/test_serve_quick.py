@@ -14,8 +14,8 @@ import pytest
 from served import Client, served, told
 from small import SCREWS, STRINGS, instrument_file
 
-from oscservice.api.argument_values import ErrorCode
 from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.refusal import ErrorCode
 from oscservice.simulate.technician import Technician
 
 SEED = 4

@@ -13,9 +13,9 @@ import pytest
 from served import Served, served, told
 from small import CLAMPS, instrument_file
 
-from oscservice.api.argument_values import ErrorCode
 from oscservice.daemon.simulated_source import rehearsal_guitar
 from oscservice.instrument.instrument_file import load_instrument
+from oscservice.osc.refusal import ErrorCode
 from oscservice.simulate.guitar_mechanics import Rig
 from oscservice.simulate.technician import Technician
 

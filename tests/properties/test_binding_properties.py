@@ -8,10 +8,11 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
+from oscservice.api.address_table import address_space
 from oscservice.bindings.binding import Binding, Bindings, Capturing, Condition, Taken, When, fill, made
 from oscservice.bindings.observed_messages import ObservedMessages, offers
 from oscservice.bindings.settings_file import read_settings
-from oscservice.osc.dispatch import Space, resolve
+from oscservice.osc.dispatch import resolve
 from oscservice.osc.packet import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
 from oscservice.osc.pattern import matches
 
@@ -54,7 +55,8 @@ def test_no_message_can_raise(heard: list[Message], phase: str) -> None:
     bindings = Bindings(BOUND)
     for message in heard:
         for own in bindings.commands(message, "10.0.0.5", phase) or []:
-            assert len(resolve(own, Space("/bench", 6, phase=phase))) <= 1, "no message becomes a pattern of commands"
+            calls = resolve(own, address_space("/bench", 6, phase=phase))
+            assert len(calls) <= 1, "no message becomes a pattern of commands"
 
 
 @given(PATTERN, st.data())

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 
 import pytest
 
+from oscservice.api.address_table import address_space
 from oscservice.osc import http_server as web
 from oscservice.osc.packet import encode
 from oscservice.osc.ports import open_ports
@@ -63,7 +64,7 @@ def rubbish(chance: random.Random) -> Iterator[bytes]:
 
 async def tried(attempts: Iterable[bytes]) -> None:
     """Send each over a connection of its own, and leave; then ask something that is right."""
-    server = OscServer(lambda *_: (), snapshot=lambda: {"/phase": ("tuning",)}, string_count=6)
+    server = OscServer(address_space(string_count=6), snapshot=lambda: {"/phase": ("tuning",)})
     served = web.Web(server, "bench", ())
     await open_ports(server, "127.0.0.1", 0, served.http)
     for attempt in attempts:

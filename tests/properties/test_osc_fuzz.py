@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from packets import STEPS_BACK, bundle, message, must_end, nested, padded, time_tag
 from socketless import FAR, NEAR, NOW_S, PEERS, Socketless
 
-from oscservice.osc.bundle_schedule import MAX_SCHEDULED
 from oscservice.osc.framing import Framer, FramingError, counted, slip
 from oscservice.osc.packet import MAX_DATAGRAM_BYTES, decode, encode
+from oscservice.osc.server import MAX_SCHEDULED
 
 MAX_ANSWERS = 200
 PING = encode("/bench/ping")
@@ -52,7 +52,7 @@ def storm(packets: Iterable[bytes], seconds: int = 120) -> tuple[int, int]:
         except BaseException as error:
             raise AssertionError(f"{packet.hex()}: {error!r}") from error
         assert floor.take(PING, NEAR)[0][1] == encode("/bench/reply", "/bench/ping")
-        assert len(floor.server.schedule) <= MAX_SCHEDULED
+        assert len(floor.server.scheduled) <= MAX_SCHEDULED
         floor.server.close()
         return floor.server.counts.bad, floor.calls
 

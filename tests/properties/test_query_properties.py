@@ -9,10 +9,11 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, Argument, concrete_addresses, lookup
-from oscservice.api.argument_values import ITEMS
-from oscservice.api.query_description import ATTRIBUTES, Node, described, news, one, whole
+from oscservice.api.address_table import TABLE, concrete_addresses, lookup
+from oscservice.api.argument_values import ITEMS, MAX_FRETS, MAX_STRINGS
+from oscservice.osc.address import Argument
 from oscservice.osc.packet import Value
+from oscservice.osc.query_nodes import ATTRIBUTES, Node, described, news, one, whole
 
 SPACES = st.builds(
     lambda strings, frets, items, simulated: concrete_addresses(
@@ -59,7 +60,7 @@ def conforms(node: Node, told: dict[str, Any]) -> None:
 def test_the_description_is_json_in_the_forms_of_the_protocol(
     data: st.DataObject, prefix: str, paths: list[str]
 ) -> None:
-    nodes = described(prefix, paths)
+    nodes = described(TABLE, prefix, paths)
     readable = [node for node in nodes.values() if node.address is not None and not node.unreadable]
     sent = data.draw(st.lists(st.sampled_from(readable), max_size=8, unique_by=lambda node: node.relative))
     known = {node.relative: data.draw(st.tuples(*map(value, node.arguments))) for node in sent}
@@ -75,7 +76,7 @@ def test_the_description_is_json_in_the_forms_of_the_protocol(
 @given(PREFIXES, SPACES, SPACES)
 def test_news_is_what_a_client_needs_to_follow(prefix: str, before: list[str], after: list[str]) -> None:
     """A client that drops what was removed, with all below, and asks again for what was added has the new tree."""
-    old, new = described(prefix, before), described(prefix, after)
+    old, new = described(TABLE, prefix, before), described(TABLE, prefix, after)
     told = news(old, new)
     kept = {path for path in old if not any((path + "/").startswith(gone + "/") for gone in told.removed)}
     came = {path for path in new if any((path + "/").startswith(here + "/") for here in told.added)}

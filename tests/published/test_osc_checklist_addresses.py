@@ -13,12 +13,13 @@ from packets import message
 from pythonosc.dispatcher import Dispatcher
 from vectors import MATCHES
 
-from oscservice.api.address_table import TABLE, concrete_addresses
-from oscservice.osc.dispatch import Call, RefusedCall, Space, resolve
+from oscservice.api.address_table import TABLE, address_space, concrete_addresses
+from oscservice.osc.address import Call
+from oscservice.osc.dispatch import RefusedCall, resolve
 from oscservice.osc.packet import decode, encode
 from oscservice.osc.pattern import Pattern, is_pattern, matches
 
-SPACE = Space("/bench", 6)
+SPACE = address_space("/bench", 6)
 
 
 def test_a1_names_are_printable_ascii_without_the_reserved_characters() -> None:

@@ -117,12 +117,12 @@ def test_t3_a_future_bundle_is_kept_until_its_time(peer: tuple[str, int]) -> Non
     async def run() -> None:
         floor = Socketless()
         floor.take(bundle(NEXT, UNDO, time_tag=time_tag(NOW_S + SOON_S)), peer)
-        assert (floor.calls, floor.sent, len(floor.server.schedule)) == (0, [], 1)
+        assert (floor.calls, floor.sent, len(floor.server.scheduled)) == (0, [], 1)
         floor.take(PING, peer)
         assert answered(floor) == ["/bench/ping"]  # nothing is held up meanwhile
         await until(floor, 2)
         assert answered(floor) == ["/bench/ping", "/bench/session/next", "/bench/session/undo"]
-        assert len(floor.server.schedule) == 0
+        assert len(floor.server.scheduled) == 0
         floor.server.close()
 
     asyncio.run(run())
@@ -142,7 +142,7 @@ def test_t4_a_nested_bundle_is_not_due_before_the_one_around_it() -> None:
     async def run() -> None:
         floor = Socketless()
         floor.take(bundle(bundle(NEXT, time_tag=AT_ONCE), UNDO, time_tag=late), NEAR)
-        assert (floor.calls, len(floor.server.schedule)) == (0, 1)
+        assert (floor.calls, len(floor.server.scheduled)) == (0, 1)
         floor.server.close()
 
     asyncio.run(run())

@@ -9,8 +9,10 @@ import pytest
 from oscservice.advice.correction import direction_of
 from oscservice.api import argument_values as codes
 from oscservice.api.address_reference import reference
-from oscservice.api.address_table import MAX_FRETS, MAX_STRINGS, TABLE, Argument, Direction, concrete_addresses, lookup
+from oscservice.api.address_table import TABLE, concrete_addresses, lookup
+from oscservice.api.argument_values import COMMAND, MAX_FRETS, MAX_STRINGS
 from oscservice.cli.listing_commands import addresses
+from oscservice.osc.address import Argument
 from oscservice.sentences.sentence_table import ENGLISH
 
 DOCS = Path(__file__).parents[2] / "docs" / "addresses.md"
@@ -61,7 +63,7 @@ def test_every_concrete_address_leads_back_to_its_declaration() -> None:
 
 
 def test_concrete_addresses_can_leave_out_directions_and_the_simulator() -> None:
-    commands = concrete_addresses(2, directions=[Direction.COMMAND], simulated=False)
+    commands = concrete_addresses(2, directions=[COMMAND], simulated=False)
     assert "/string/2/moved" in commands
     assert "/string/3/moved" not in commands
     assert not [a for a in commands if a.startswith("/simulator") or a in ("/ping", "/phase")]

@@ -27,7 +27,7 @@ def bound(text: str) -> list[str]:
 
     async def run() -> None:
         bench = Socketless()
-        bind(bench.server, configured(text), lines.append)
+        bind(bench.server, configured(text), lines.append, lambda: "tuning")
         for _ in range(2):
             bench.take(message(b"/grid/1", b""), NEAR)
         await asyncio.sleep(0)

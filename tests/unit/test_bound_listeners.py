@@ -7,7 +7,8 @@ import math
 from packets import bundle, message
 from socketless import NEAR, Socketless
 
-from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS
+from oscservice.api.incoming_addresses import COMMAND_CALLS
+from oscservice.osc.dispatch import MAX_CALLS
 from oscservice.osc.packet import Message
 from oscservice.osc.peer import Peer
 from oscservice.osc.server import PACKETS_PER_S
@@ -84,7 +85,7 @@ def test_what_is_bound_counts_among_what_its_sender_asks_for() -> None:
     packets = 0
     bench.now = 10.0
     while bench.server.counts.dropped == 0:
-        bench.server.take(FOREIGN, NEAR)
+        bench.server.receive(FOREIGN, NEAR)
         packets += 1
     assert len(bench.called) == packets - 1 == math.ceil(PACKETS_PER_S / (1 + COMMAND_CALLS))
 

@@ -9,11 +9,14 @@ import pytest
 from made_up import FLOATING, Hands, Job, reading
 
 from oscservice.api.address_reference import reference
-from oscservice.api.address_table import TABLE, Direction
-from oscservice.api.argument_values import ErrorCode
+from oscservice.api.address_table import TABLE, address_space
+from oscservice.api.argument_values import COMMAND, SIMULATOR
+from oscservice.api.incoming_addresses import SessionAddress
 from oscservice.instrument.instrument_file import load_instrument
-from oscservice.osc.dispatch import Call, RefusedCall, Space, resolve
+from oscservice.osc.address import Call
+from oscservice.osc.dispatch import RefusedCall, resolve
 from oscservice.osc.packet import Message
+from oscservice.osc.refusal import ErrorCode
 from oscservice.session import commands as cm
 from oscservice.session.commands import POSSIBLE, Ignored, impossible
 from oscservice.session.decide import decide
@@ -128,20 +131,21 @@ ASKED = {
 
 
 def test_every_command_address_names_its_command() -> None:
-    commands = {a.path: a.command for a in TABLE if a.direction is Direction.COMMAND and not a.simulated}
-    assert None not in commands.values()
+    rows = [a for a in TABLE if a.direction is COMMAND and a.group != SIMULATOR]
+    commands = {a.path: a.command for a in rows if isinstance(a, SessionAddress)}
+    assert len(commands) == len(rows)
     # Notes come from the ears, and whether they are used is the daemon's, in every phase.
     assert {kind for kind in POSSIBLE if kind not in (cm.Hear, cm.Listen)} == set(commands.values())
-    assert not [a.path for a in TABLE if a.phases and a.path not in commands], "what is asked is answered in any phase"
+    session = {a.path for a in TABLE if isinstance(a, SessionAddress)}
+    assert session == set(commands), "what is asked is answered in any phase"
 
 
 @pytest.mark.parametrize("phase", Phase)
 def test_dispatch_refuses_what_the_phase_stands_against(phase: Phase) -> None:
-    space = Space("/bench", 6, phase=str(phase))
-    for address in (a for a in TABLE if a.command is not None):
+    space = address_space("/bench", 6, phase=str(phase))
+    for address in (a for a in TABLE if isinstance(a, SessionAddress)):
         tags, args = ASKED.get(address.path, ("", ()))
         (item,) = resolve(Message("/bench" + address.path.replace("{string}", "3"), args, tags), space)
-        assert address.command is not None
         why_not = impossible(address.command, phase)
         if why_not is None:
             assert isinstance(item, Call), address.path
@@ -151,7 +155,7 @@ def test_dispatch_refuses_what_the_phase_stands_against(phase: Phase) -> None:
 
 
 def test_types_and_ranges_are_looked_at_before_the_phase_and_a_release_is_none() -> None:
-    idle = Space("/bench", 6, phase="idle")
+    idle = address_space("/bench", 6, phase="idle")
     (wrong,) = resolve(Message("/bench/string/3/moved", ("x",), "s"), idle)
     (far,) = resolve(Message("/bench/string/3/moved", (99.0,), "f"), idle)
     assert isinstance(wrong, RefusedCall)
@@ -165,9 +169,9 @@ def test_types_and_ranges_are_looked_at_before_the_phase_and_a_release_is_none()
 
 def test_questions_are_answered_in_any_phase_and_no_phase_is_not_looked_at() -> None:
     for phase in ("", *map(str, Phase)):
-        space = Space("/bench", 6, phase=phase)
+        space = address_space("/bench", 6, phase=phase)
         assert all(isinstance(one, Call) for one in resolve(Message("/bench/{ping,status,version}", (), ""), space))
-    assert isinstance(resolve(Message("/bench/session/next", (), ""), Space("/bench", 6))[0], Call)
+    assert isinstance(resolve(Message("/bench/session/next", (), ""), address_space("/bench", 6))[0], Call)
 
 
 def test_the_reference_page_names_the_phases() -> None:

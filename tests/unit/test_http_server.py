@@ -13,11 +13,12 @@ from typing import Any
 
 import aiohttp
 import pytest
+from handled import handled_by
 from pythonosc.osc_message import OscMessage
 
-from oscservice.api.address_table import Address
 from oscservice.osc import http_server as web
 from oscservice.osc import websocket
+from oscservice.osc.address import Address
 from oscservice.osc.packet import MAX_STREAM_BYTES, Value, encode
 from oscservice.osc.peer import Peer
 from oscservice.osc.ports import open_ports
@@ -30,7 +31,7 @@ class Bench:
     """A server that moves saddles, and its HTTP side."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
-        self.server = OscServer(self.handle, snapshot=lambda: self.state, string_count=6)
+        self.server = OscServer(handled_by(self.handle, 6), snapshot=lambda: self.state)
         self.state: dict[str, Sequence[Value]] = {"/phase": ("tuning",), "/string/1/saddle/moved": (0.0,)}
         self.web = web.Web(self.server, "bench two", {"shop.local"}, clock)
 
@@ -181,7 +182,7 @@ def test_who_says_nothing_whole_is_shown_out(monkeypatch: pytest.MonkeyPatch) ->
 
 def test_who_does_not_read_an_answer_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(web, "ANSWER_S", 0.2)
-    monkeypatch.setattr(web, "described", lambda prefix, paths: dict.fromkeys(["/big"], _Big()))
+    monkeypatch.setattr(web, "described", lambda table, prefix, paths: dict.fromkeys(["/big"], _Big()))
     monkeypatch.setattr(web, "whole", lambda node, known: {"BIG": "x" * 30_000_000})
 
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:

@@ -56,7 +56,7 @@ def at_work(
         sent: dict[str, Any] = {}
 
         def say(path: str, *values: int | str) -> None:
-            bench.server.take(encode("/bench" + path, *values), SENDER)
+            bench.server.receive(encode("/bench" + path, *values), SENDER)
 
         def pluck() -> None:
             bench.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])

@@ -11,6 +11,7 @@ from typing import Any
 import ifaddr
 import pytest
 
+from oscservice.api.address_table import address_space
 from oscservice.daemon import network_announcement as announcing
 from oscservice.daemon.network_announcement import announced, instance_name, own_addresses, services
 from oscservice.osc.ports import open_ports
@@ -100,7 +101,7 @@ def run(settings: ServeSettings, trouble: str, monkeypatch: pytest.MonkeyPatch) 
     """Announce an open server and go on at once; how many responders were made."""
 
     async def trial() -> None:
-        server = OscServer(lambda *_: (), snapshot=dict)
+        server = OscServer(address_space(), snapshot=dict)
         await open_ports(server)
         async with announced(settings, server):
             for _ in range(10):

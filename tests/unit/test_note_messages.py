@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
-from oscservice.api.address_table import lookup
+from oscservice.api.address_table import TABLE, lookup
 from oscservice.api.note_messages import Bending, note_of, reading
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.session_service import SessionService
@@ -31,8 +31,8 @@ from oscservice.instrument.pitch import (
     pitch_bend,
 )
 from oscservice.instrument.spec import Instrument
+from oscservice.osc.address import Call
 from oscservice.osc.packet import encode
-from oscservice.osc.publisher import typed
 from oscservice.record.journal import Journal
 from oscservice.session.events import ReadingTaken
 
@@ -181,7 +181,9 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
             def ask(path: str, *values: int | str) -> None:
                 found = lookup(path)
                 assert found is not None
-                assert bench._desk.handle(found[0], {}, values, sender) is not None
+                handler = found[0].handler
+                assert handler is not None
+                assert handler(bench.context, Call("/bench" + path, found[0], {}, values), sender) is not None
 
             def pluck(string: int) -> None:
                 hz = GUITAR.open_hz(string) * 2.0 ** (12.0 / 1200.0)
@@ -210,7 +212,7 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
                 "/string/5/bend": (8683,),
                 "/bend/range": (2,),
             }.items():
-                assert encode("/bench" + address, *typed(address, values))
+                assert encode("/bench" + address, *TABLE.typed(address, values))
 
     sender = ("127.0.0.1", 5000)
     asyncio.run(run())

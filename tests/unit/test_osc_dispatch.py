@@ -7,26 +7,28 @@ from typing import Any
 
 import pytest
 
-from oscservice.api.argument_values import ErrorCode
-from oscservice.osc.dispatch import Call, RefusedCall, Space, is_answer, resolve
+from oscservice.api.address_table import address_space
+from oscservice.osc.address import AddressSpace, Call
+from oscservice.osc.dispatch import RefusedCall, is_answer, resolve
 from oscservice.osc.packet import Message
 from oscservice.osc.pattern import matches
+from oscservice.osc.refusal import ErrorCode
 
-BENCH = Space("/bench", string_count=6)
+BENCH = address_space("/bench", string_count=6)
 
 
-def ask(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> list[Call | RefusedCall]:
+def ask(address: str, tags: str = "", *args: Any, space: AddressSpace = BENCH) -> list[Call | RefusedCall]:
     return resolve(Message(address, args, tags), space)
 
 
-def taken(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> tuple[Any, ...]:
+def taken(address: str, tags: str = "", *args: Any, space: AddressSpace = BENCH) -> tuple[Any, ...]:
     (call,) = ask(address, tags, *args, space=space)
     assert isinstance(call, Call), call
     assert call.concrete == address
     return call.args
 
 
-def refused(address: str, tags: str = "", *args: Any, space: Space = BENCH) -> ErrorCode:
+def refused(address: str, tags: str = "", *args: Any, space: AddressSpace = BENCH) -> ErrorCode:
     (refusal,) = ask(address, tags, *args, space=space)
     assert isinstance(refusal, RefusedCall), refusal
     assert refusal.text
@@ -171,13 +173,13 @@ def test_a_pattern_without_a_match_or_a_malformed_one(address: str) -> None:
 
 
 def test_patterns_reach_the_strings_there_are() -> None:
-    eight, none = Space("/bench", string_count=8), Space("/bench")
+    eight, none = address_space("/bench", string_count=8), address_space("/bench")
     assert len(ask("/bench/string/*/slackened", space=eight)) == 8
     assert refused("/bench/string/*/slackened", space=none) is ErrorCode.UNKNOWN_ADDRESS
 
 
 def test_simulator_commands_need_the_simulated_source() -> None:
-    simulated = Space("/bench", 6, simulated=True)
+    simulated = address_space("/bench", 6, simulated=True)
     assert refused("/bench/simulator/damp") is ErrorCode.REFUSED
     assert refused("/bench/simulator/*") is ErrorCode.UNKNOWN_ADDRESS
     assert taken("/bench/simulator/damp", space=simulated) == ()
@@ -185,7 +187,7 @@ def test_simulator_commands_need_the_simulated_source() -> None:
 
 
 def test_another_root() -> None:
-    left = Space("/shop/left", 6)
+    left = address_space("/shop/left", 6)
     assert taken("/shop/left/session/next", space=left) == ()
     assert len(ask("/shop/*/string/?/slackened", space=left)) == 6
     assert refused("/bench/session/next", space=left) is ErrorCode.UNKNOWN_ADDRESS

@@ -13,16 +13,19 @@ from hypothesis import strategies as st
 from packets import bundle, message
 from socketless import FAR, NEAR, Socketless
 
-from oscservice.api.argument_values import ErrorCode
-from oscservice.osc.dispatch import COMMAND_CALLS, MAX_CALLS, SUBSCRIPTION_CALLS, Space, asked_for
-from oscservice.osc.fair_queue import MAX_WAITING, FairQueue
+from oscservice.api.address_table import address_space
+from oscservice.api.incoming_addresses import COMMAND_CALLS, SUBSCRIPTION_CALLS
+from oscservice.osc.dispatch import MAX_CALLS, RefusedCall, asked_for
+from oscservice.osc.execution import ReplyBudget, ReplyEncoder
 from oscservice.osc.framing import counted
 from oscservice.osc.packet import Decoded, Message, decode, encode
 from oscservice.osc.peer import Peer
-from oscservice.osc.replies import ReplyBudget, ReplyEncoder
+from oscservice.osc.ports import bound_socket
+from oscservice.osc.rate_limits import MAX_WAITING, FairQueue
+from oscservice.osc.refusal import ErrorCode
 from oscservice.osc.server import PACKETS_PER_S
 from oscservice.osc.tcp import TcpLink
-from oscservice.osc.udp import UdpLink, bound_socket
+from oscservice.osc.udp import UdpLink
 
 PING, NEXT, REMAINS, SUBSCRIBE = (
     message(b"/bench/" + name, b"") for name in (b"ping", b"session/next", b"string/*/remains", b"subscribe")
@@ -44,7 +47,7 @@ def told(sent: list[tuple[Peer, bytes]]) -> list[tuple[str, tuple[Decoded, ...]]
     ],
 )
 def test_what_a_message_asks_for(address: str, calls: int) -> None:
-    assert asked_for(Message(address, (), ""), Space("/bench", 6)) == calls
+    assert asked_for(Message(address, (), ""), address_space("/bench", 6)) == calls
 
 
 def test_a_packet_that_asks_for_too_much_is_refused_as_a_whole() -> None:
@@ -94,16 +97,17 @@ def test_two_subscriptions_in_one_bundle_bring_the_state_once_and_last() -> None
     st.integers(0, 400), st.text("/abc", max_size=40), st.text(max_size=90), st.sampled_from(["", "id=7", "id=seven"])
 )
 def test_an_error_keeps_to_what_may_be_sent(size: int, about: str, text: str, request_id: str) -> None:
-    answers, purse = ReplyEncoder("/bench"), ReplyBudget(size, limited=True)
-    left = purse.left
+    answers, budget = ReplyEncoder("/bench"), ReplyBudget(size, limited=True)
+    left = budget.left
     assert left == size * 3 - 1 or (not size and left == -1)
-    shortest = len(answers.error(about, ErrorCode.REFUSED, "", request_id))
-    packet = answers.fitting_error(about, ErrorCode.REFUSED, text, request_id, purse)
+    unlimited = ReplyBudget(size, limited=False)
+    shortest = len(answers.error(RefusedCall(about, ErrorCode.REFUSED, ""), request_id, unlimited) or b"")
+    packet = answers.error(RefusedCall(about, ErrorCode.REFUSED, text), request_id, budget)
     assert (packet is None) == (shortest > left)
     if packet is not None:
         assert len(packet) <= left
-        assert purse.left is not None
-        assert purse.left <= left - len(packet)
+        assert budget.left is not None
+        assert budget.left <= left - len(packet)
         *_, code, said = decode(packet)[0].message.args[: 3 if request_id else None]
         assert code == int(ErrorCode.REFUSED)
         assert " ".join(text.replace("\0", " ").split()).startswith(str(said).rstrip()) or len(packet) + 4 > left
@@ -134,9 +138,9 @@ class Slow:
         self.dropped += 1
 
     def carry_out(self, packet: bytes, sender: Peer) -> None:
-        self.take(packet, sender)
+        self.receive(packet, sender)
 
-    def take(self, packet: bytes, sender: Peer) -> None:
+    def receive(self, packet: bytes, sender: Peer) -> None:
         time.sleep(0.0015)
         self.taken.append(packet)
 

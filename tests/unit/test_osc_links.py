@@ -16,8 +16,9 @@ from test_osc_server import on_a_loop, until
 from oscservice.osc import tcp
 from oscservice.osc.framing import counted
 from oscservice.osc.peer import Peer, Transport
+from oscservice.osc.ports import bound_socket
 from oscservice.osc.tcp import TcpLink
-from oscservice.osc.udp import UdpLink, bound_socket, lost_packets
+from oscservice.osc.udp import UdpLink, lost_packets
 
 # proc(5): the inode stands tenth, the drops last.
 TABLE = """\
@@ -43,9 +44,9 @@ class Taken:
         raise AssertionError("so little was too much")
 
     def carry_out(self, packet: bytes, sender: Peer) -> None:
-        self.take(packet, sender)
+        self.receive(packet, sender)
 
-    def take(self, packet: bytes, sender: Peer) -> None:
+    def receive(self, packet: bytes, sender: Peer) -> None:
         self.packets.append((packet, sender))
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:

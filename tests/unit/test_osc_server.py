@@ -12,17 +12,18 @@ from functools import wraps
 from typing import Any
 
 import pytest
+from handled import handled_by, nothing
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.api.address_table import Address
-from oscservice.api.argument_values import ErrorCode
+from oscservice.api.address_table import address_space
 from oscservice.errors import InputError
-from oscservice.osc.bundle_schedule import MAX_SCHEDULED
+from oscservice.osc.address import Address
 from oscservice.osc.packet import NTP_UNIX_S, Decoded, Value, decode, encode
 from oscservice.osc.peer import Networks, Peer, Transport
 from oscservice.osc.publisher import BATCH
-from oscservice.osc.server import PACKETS_PER_S, OscRefusal, OscServer
+from oscservice.osc.refusal import ErrorCode, OscRefusal
+from oscservice.osc.server import MAX_SCHEDULED, PACKETS_PER_S, OscServer
 from oscservice.osc.subscriptions import Subscribers
 
 HERE = Peer("127.0.0.1", 5000)
@@ -59,7 +60,7 @@ class Bench:
         self.state: dict[str, Sequence[Value]] = {"/phase": ("tuning",), "/revision": (7,)}
         self.outcome: Callable[[], Sequence[Value]] = tuple
         self.server = OscServer(
-            self.handle, snapshot=lambda: self.state, string_count=6, clock=lambda: self.now, **options
+            handled_by(self.handle, 6), snapshot=lambda: self.state, clock=lambda: self.now, **options
         )
         self.server.bound(OWN.host, OWN.port)
         for transport in Transport:
@@ -72,7 +73,7 @@ class Bench:
         return self.outcome()
 
     def receive(self, packet: bytes, sender: Peer = HERE) -> None:
-        self.server.take(packet, sender)
+        self.server.receive(packet, sender)
 
     def send(self, address: str, *args: Value, sender: Peer = HERE) -> list[tuple[str, tuple[Decoded, ...]]]:
         """What comes back at once to one message sent to an address below the root."""
@@ -166,7 +167,7 @@ def test_a_pattern_is_answered_for_each_address() -> None:
         ("/bench/reply", ("/bench/string/1/slackened",)),
         ("/bench/reply", ("/bench/string/2/slackened",)),
     ]
-    bench.server.present(string_count=1)
+    bench.server.present(address_space(string_count=1, table=bench.server.space.table))
     bench.receive(b"/bench/string/[12]/slackened\0\0\0\0,\0\0\0")
     assert len(bench.wire.sent) == 3
 
@@ -295,7 +296,7 @@ async def test_a_failing_snapshot_still_leaves_a_lease(caplog: pytest.LogCapture
 @on_a_loop
 async def test_live_values_are_thinned_and_the_latest_wins() -> None:
     bench = Bench()
-    bench.server._outbox._clock = time.monotonic  # before the stream is opened
+    bench.server._publisher._clock = time.monotonic  # before the stream is opened
     bench.state = {}
     bench.receive(encode("/bench/subscribe"))
     for cents in range(100):
@@ -349,10 +350,10 @@ async def test_a_lease_ends_once_with_a_word_and_a_ping_prevents_it() -> None:
 
 @on_a_loop
 async def test_leases_end_by_themselves() -> None:
-    server = OscServer(lambda *_: (), snapshot=dict, subscribers=Subscribers(lease_s=0.02))
+    server = OscServer(handled_by(nothing), snapshot=dict, subscribers=Subscribers(lease_s=0.02))
     wire = Wire()
     server.attach(Transport.UDP, wire)
-    server.take(encode("/bench/subscribe"), HERE)
+    server.receive(encode("/bench/subscribe"), HERE)
     await until(lambda: len(server.subscribers) == 0)
     assert decode(wire.sent[-1][1])[0].message.args == ("/bench/subscribe", 0)
     server.close()
@@ -380,11 +381,11 @@ async def test_a_future_bundle_waits_for_its_time_as_one() -> None:
     bench = Bench(wall=lambda: now)
     bench.receive(bundle(now + 0.05, encode("/bench/session/undo"), encode("/bench/session/next")))
     assert bench.wire.sent == []
-    assert len(bench.server.schedule) == 1
+    assert len(bench.server.scheduled) == 1
     assert bench.send("/ping") == [("/bench/reply", ("/bench/ping",))]  # nothing is held up
     await until(lambda: len(bench.wire.sent) > 1)
     assert [call[0] for call in bench.calls] == ["/session/undo", "/session/next"]
-    assert len(bench.server.schedule) == 0
+    assert len(bench.server.scheduled) == 0
     bench.server.close()
 
 
@@ -400,9 +401,9 @@ async def test_bundles_too_far_ahead_or_too_many_are_refused() -> None:
     assert len(bench.wire.sent) == 1
     bench.receive(bundle(now + 9.0, encode("/bench/session/next"), encode("/bench/error")))
     assert [m[1][:2] for _, m in bench.heard(1)] == [("/bench/session/next", 7)]
-    assert len(bench.server.schedule) == MAX_SCHEDULED
+    assert len(bench.server.scheduled) == MAX_SCHEDULED
     bench.server.close()
-    assert len(bench.server.schedule) == 0
+    assert len(bench.server.scheduled) == 0
     assert bench.calls == []
 
 

@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_osc_server import HERE, Bench, bundle, on_a_loop, raising, until
 
-from oscservice.api.argument_values import ErrorCode, OscRefusal
+from oscservice.api.address_table import address_space
 from oscservice.osc.packet import decode, encode
 from oscservice.osc.peer import Networks, Peer, Transport
 from oscservice.osc.publisher import BUNDLE_BYTES, bundled
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 
 NEAR = Peer("192.0.2.1", 5000)  # addresses of the documentation range, RFC 5737
 OTHER = Peer("192.0.2.2", 5000)
@@ -62,7 +63,7 @@ async def test_malformed_or_too_many_topics_are_refused_and_change_nothing() -> 
 async def test_a_rate_holds_for_everything_but_events_and_the_latest_value_wins() -> None:
     bench = Bench()
     bench.state = {}
-    bench.server._outbox._clock = time.monotonic
+    bench.server._publisher._clock = time.monotonic
     bench.send("/subscribe", 0, "", 5.0)
     for cents in range(50):
         bench.server.publish({"/string/1/open/cents": (float(cents),), "/event": (f"line {cents}",)})
@@ -234,7 +235,7 @@ async def test_a_listener_may_be_sent_something_else_in_place_of_each_value() ->
     surface = Peer("127.0.0.1", 7000)
     bench.state = {}
     bench.server.add_listener(
-        surface, dress=lambda relative, values: [(f"led {relative}", encode("/led", len(str(values[0]))))]
+        surface, mapping=lambda relative, values: [(f"led {relative}", encode("/led", len(str(values[0]))))]
     )
     bench.server.publish({"/phase": ("proving",)})
     assert got(bench, surface) == [("/led", (7,))]
@@ -266,18 +267,22 @@ async def test_foreign_messages_are_carried_out_as_what_they_stand_for() -> None
 def test_addresses_come_and_go_with_what_is_on_the_bench() -> None:
     bench = Bench()
     changes: list[tuple[list[str], list[str]]] = []
+
+    def present(string_count: int, **options: Any) -> None:
+        bench.server.present(address_space("/bench", string_count, table=bench.server.space.table, **options))
+
     bench.server.on_paths = lambda came, went: changes.append((came, went))
-    bench.server.present(string_count=7)
+    present(7)
     came, went = changes.pop()
     assert "/string/7/cents" in came
     assert "/string/7/focus" in came
     assert went == []
-    bench.server.present(string_count=6, fret_count=2, items=("nut",))
+    present(6, fret_count=2, items=("nut",))
     came, went = changes.pop()
     assert "/string/6/fret/2/error" in came
     assert "/inspect/nut" in came
     assert "/string/7/cents" in went
-    bench.server.present(phase="tuning")
+    present(6, fret_count=2, items=("nut",), phase="tuning")
     assert changes == []
 
 
@@ -310,7 +315,7 @@ async def test_messages_of_one_bundle_run_together_though_another_bundle_stands_
     later = bundle(now + 0.2, encode("/bench/session/finish"))
     bench.receive(bundle(now + 0.1, encode("/bench/session/undo"), later, encode("/bench/session/next")))
     bench.receive(bundle(now + 0.1, encode("/bench/session/abandon")))
-    assert len(bench.server.schedule) == 3
+    assert len(bench.server.scheduled) == 3
     await until(lambda: len(bench.calls) == 4)
     assert [call[0] for call in bench.calls] == [
         *("/session/undo", "/session/next", "/session/abandon"),

@@ -8,15 +8,16 @@ import math
 import numpy as np
 import pytest
 
-from oscservice.api.address_table import TABLE, Direction, concrete_addresses, lookup
-from oscservice.api.query_description import ATTRIBUTES, OPTIONAL, READ, WRITE, described, host_info, news, one, whole
+from oscservice.api.address_table import TABLE, concrete_addresses, lookup
+from oscservice.api.argument_values import ANSWER
+from oscservice.osc.query_nodes import ATTRIBUTES, OPTIONAL, READ, WRITE, described, host_info, news, one, whole
 
 PATHS = concrete_addresses(2, fret_count=3, items=("frets",))
-NODES = described("/bench", PATHS)
+NODES = described(TABLE, "/bench", PATHS)
 
 
 def test_the_tree_holds_what_there_is_and_what_contains_it_and_nothing_else() -> None:
-    answers = [a.path for a in TABLE if a.direction is Direction.ANSWER]
+    answers = [a.path for a in TABLE if a.direction is ANSWER]
     methods = {path for path, node in NODES.items() if node.address is not None}
     assert methods == {"/bench" + path for path in PATHS if path not in answers}
     assert answers == ["/reply", "/error"]
@@ -28,13 +29,13 @@ def test_the_tree_holds_what_there_is_and_what_contains_it_and_nothing_else() ->
 
 
 def test_without_an_instrument_only_the_root_and_what_is_always_there() -> None:
-    assert list(described("/shop/two", []))[::-1] == ["/", "/shop", "/shop/two"]
-    assert "/bench/string" not in described("/bench", concrete_addresses(0))
+    assert list(described(TABLE, "/shop/two", []))[::-1] == ["/", "/shop", "/shop/two"]
+    assert "/bench/string" not in described(TABLE, "/bench", concrete_addresses(0))
 
 
 def test_an_address_that_is_not_declared_is_no_part_of_it() -> None:
     with pytest.raises(ValueError, match="/nonsense is not declared"):
-        described("/bench", ["/nonsense"])
+        described(TABLE, "/bench", ["/nonsense"])
 
 
 def test_a_node_that_is_called_and_contains_others_has_both() -> None:
@@ -113,7 +114,7 @@ def test_arguments_that_may_be_left_out_make_shorter_overloads() -> None:
 
 
 def test_where_more_arguments_may_follow_there_is_one_for_each_string() -> None:
-    assert [a.path for a in TABLE if a.rest and a.direction is not Direction.ANSWER] == ["/string/{string}/coupling"]
+    assert [a.path for a in TABLE if a.rest and a.direction is not ANSWER] == ["/string/{string}/coupling"]
     node = NODES["/bench/string/1/coupling"]
     told = whole(node, {})
     assert (told["TYPE"], told["VALUE"], told["UNIT"]) == ("ff", [None, None], ["time.cents"] * 2)
@@ -160,7 +161,7 @@ def test_host_info_leaves_out_an_address_that_stands_for_every_one() -> None:
 
 
 def test_news_names_only_the_topmost_nodes_that_came_or_went() -> None:
-    nothing, six, seven = (described("/bench", concrete_addresses(n)) for n in (0, 6, 7))
+    nothing, six, seven = (described(TABLE, "/bench", concrete_addresses(n)) for n in (0, 6, 7))
     came = news(nothing, six)
     assert (came.added, came.removed) == (("/bench/string",), ())
     assert news(six, nothing).removed == ("/bench/string",)

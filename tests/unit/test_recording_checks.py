@@ -17,13 +17,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.api.argument_values import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS, ErrorCode, OscRefusal
+from oscservice.api.address_table import TABLE
+from oscservice.api.argument_values import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS
 from oscservice.api.check_messages import MOST_ROWS, ended, recorded
 from oscservice.check.check_output import as_json
 from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
 from oscservice.daemon.recording_checks import MOST_LISTED, NICE, Checks, ErrandFailed, Sets, checking, errand
 from oscservice.instrument.pitch import OPEN
-from oscservice.osc.publisher import typed
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 
 
 def row(string: int | None, verdict: str, what: str | None = "pitch drift", **more: Any) -> dict[str, Any]:
@@ -118,8 +119,8 @@ def test_every_result_can_be_sent(rows: list[dict[str, Any]], verdict: str, refu
     found = recorded("x", printed(*rows, verdict=verdict, refused=refused))
     assert len(found.rows) == len(rows)
     for one in found.rows:
-        assert typed("/check/recorded", one) == one
-    assert typed("/check/summary", found.summary) == found.summary
+        assert TABLE.typed("/check/recorded", one) == one
+    assert TABLE.typed("/check/summary", found.summary) == found.summary
     assert sum(found.summary[2:5]) == len(rows)
     assert found.summary[5] == refused
 
@@ -143,14 +144,14 @@ def test_what_a_check_prints_can_be_read() -> None:
     ]
     assert found.summary[1:6] == ("drifted", 3, 6, 3, 1)
     for row in found.rows:
-        assert typed("/check/recorded", row) == row
+        assert TABLE.typed("/check/recorded", row) == row
 
 
 def test_a_check_without_a_verdict_has_a_summary_too() -> None:
     for ending in ("failed", "stopped"):
         assert ending in RECORDED_ENDINGS
         summary = ended("x", ending, "because")
-        assert typed("/check/summary", summary) == ("x", ending, 0, 0, 0, 0, f"x: {ending}: because")
+        assert TABLE.typed("/check/summary", summary) == ("x", ending, 0, 0, 0, 0, f"x: {ending}: because")
 
 
 # Which sets there are
@@ -262,7 +263,7 @@ class Told:
         self.lines: list[str] = []
 
     def publish(self, values: dict[str, Any]) -> None:
-        self.sent += [(address, typed(address, given)) for address, given in values.items()]
+        self.sent += [(address, TABLE.typed(address, given)) for address, given in values.items()]
 
     def summary(self) -> tuple[Any, ...]:
         (found,) = (values for address, values in self.sent if address == "/check/summary")

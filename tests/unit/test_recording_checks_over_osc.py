@@ -13,7 +13,6 @@ import pytest
 from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
-from oscservice.api.argument_values import ErrorCode
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.recording_checks import Sets
 from oscservice.daemon.session_service import SessionService
@@ -21,6 +20,7 @@ from oscservice.hearing.listener import NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.packet import encode
 from oscservice.osc.peer import Peer
+from oscservice.osc.refusal import ErrorCode
 from oscservice.record.journal import Journal
 
 GUITAR = load_instrument(SCREWS)
@@ -61,7 +61,7 @@ class Asked:
 
     def say(self, path: str, *values: int | str) -> bytes:
         """Send a message; gives its answer."""
-        self.bench.server.take(encode("/bench" + path, *values), SENDER)
+        self.bench.server.receive(encode("/bench" + path, *values), SENDER)
         return self.answers.pop()
 
     def finish(self) -> None:

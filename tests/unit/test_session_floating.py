@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from made_up import FLOATING, SCREWS, Job
 
+from oscservice.api.address_table import TABLE
 from oscservice.api.event_text import sentence
 from oscservice.api.topics import topics
 from oscservice.instrument.pitch import OPEN
 from oscservice.osc.packet import encode
-from oscservice.osc.publisher import typed
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
@@ -51,7 +51,7 @@ def test_the_first_is_to_go_past_its_pitch_and_the_last_to_it() -> None:
     assert topics(job.state)["/string/6/tune/target"] == (targets[0],)
     assert len(topics(job.state)["/string/6/coupling"]) == 6
     for address, values in topics(job.state).items():
-        assert encode("/bench" + address, *typed(address, values))
+        assert encode("/bench" + address, *TABLE.typed(address, values))
     assert any("to tune: string 6" in (sentence(event) or "") for event in job.events)
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.api.argument_values import ErrorCode, OscRefusal
 from oscservice.osc.peer import Peer
+from oscservice.osc.refusal import ErrorCode, OscRefusal
 from oscservice.osc.subscriptions import Subscribers
 
 HERE = Peer("192.0.2.1", 5000)  # an address of the documentation range, RFC 5737

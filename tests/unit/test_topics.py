@@ -13,6 +13,7 @@ from made_up import BAR, FIXED, FRET, SCREWS, Hands, Job, reading
 
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import FIXED_SADDLE
+from oscservice.api.address_table import TABLE
 from oscservice.api.topics import MOST_CHARACTERS, cause, changed, topics
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.session_service import SessionService
@@ -21,7 +22,6 @@ from oscservice.hearing.listener import NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.osc.packet import encode
-from oscservice.osc.publisher import typed
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.state import State
@@ -278,9 +278,9 @@ def test_everything_told_can_be_sent() -> None:
         long = Finding("uneven string", (6,), 0, 1.0, 1.0, "cents", 1.0, "x" * 5000, "y" * 5000, stops=True)
         now = topics(replace(job.state, findings=(long,)))
         for address, values in now.items():
-            assert len(encode("/bench" + address, *typed(address, values))) <= MOST_CHARACTERS + 300
+            assert len(encode("/bench" + address, *TABLE.typed(address, values))) <= MOST_CHARACTERS + 300
             assert all(math.isfinite(value) for value in values if isinstance(value, float)), address
-        assert len(encode("/bench/cause", *typed("/cause", cause(long)))) <= MOST_CHARACTERS + 300
+        assert len(encode("/bench/cause", *TABLE.typed("/cause", cause(long)))) <= MOST_CHARACTERS + 300
 
 
 def test_what_remains_by_the_session() -> None:

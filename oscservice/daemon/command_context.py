@@ -1,0 +1,151 @@
+"""The daemon as command handlers see it: the session, the simulated guitar, checks, bends, and whether it listens."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+from oscservice.advice.remaining_errors import StringRemains
+from oscservice.api.incoming_addresses import NOT_SIMULATED
+from oscservice.api.note_messages import Bending
+from oscservice.daemon.listening_gate import ListeningGate
+from oscservice.daemon.plugin_service import PluginService
+from oscservice.daemon.recording_checks import Checks
+from oscservice.daemon.session_service import SessionService
+from oscservice.daemon.simulated_source import SimulatedSource
+from oscservice.instrument.instrument_file import load_named
+from oscservice.instrument.spec import Instrument
+from oscservice.osc.packet import Value
+from oscservice.session import commands as cm
+from oscservice.session import events as ev
+from oscservice.session.state import State
+from oscservice.session.summarize import compared, remaining
+
+ON_THE_BENCH = "."
+"""Name of the instrument that the daemon was started with, for bindings that can't know it."""
+
+
+@dataclass(frozen=True)
+class SessionDefaults:
+    """What sessions begin with.
+
+    Attributes:
+        folder: where else instruments may be asked for by name.
+        instruments: by name, beside the presets: the one the daemon was started with.
+        tolerance_cents: of sessions begun without one.
+        by_hand: they advance only on command.
+    """
+
+    folder: Path
+    instruments: dict[str, Instrument]
+    tolerance_cents: float
+    by_hand: bool
+
+
+class Announcer(Protocol):
+    """Sends everybody what has changed. What it is asked for here goes out after the answer."""
+
+    def alive(self) -> tuple[int, int, str]:
+        """Return the uptime in seconds, the number of subscribers, and the state of the audio source."""
+
+    def traffic(self) -> tuple[int, ...]:
+        """Return what came and went over OSC so far."""
+
+    def changed(self, events: Sequence[ev.Event]) -> None:
+        """The session has gone on by these events."""
+
+    def say(self, line: str) -> None:
+        """Something else than the session has changed; a line for a person, if there is one."""
+
+    def resume(self, session_id: str) -> None:
+        """Go on with an open session. Raises Refused or JournalError."""
+
+
+@dataclass
+class DaemonContext:
+    """The :class:`~oscservice.api.incoming_addresses.CommandContext` of a daemon.
+
+    Attributes:
+        session: the session and its journal.
+        announcer: announces what follows from a command.
+        defaults: what sessions begin with.
+        bending: deviations as pitch bends.
+        gate: whether what is heard is used.
+        plugins: the plug-ins at work.
+        simulated: the simulated source, if that is what is listened to.
+        checks: of recordings.
+    """
+
+    session: SessionService
+    announcer: Announcer
+    defaults: SessionDefaults
+    bending: Bending
+    gate: ListeningGate
+    plugins: PluginService
+    simulated: SimulatedSource | None
+    checks: Checks
+    _remaining: tuple[State, dict[int, StringRemains]] | None = None
+
+    @property
+    def tolerance_cents(self) -> float:
+        """Tolerance of a session that is begun without one."""
+        return self.defaults.tolerance_cents
+
+    def status(self) -> Sequence[Value]:
+        """Return how the daemon is."""
+        return (*self.announcer.alive(), str(self.session.state.phase), *self.announcer.traffic())
+
+    def instrument(self, name: str) -> Instrument:
+        """Return an instrument by its name. Raises InputError."""
+        own = self.defaults.instruments
+        if name == ON_THE_BENCH and own:
+            return next(iter(own.values()))
+        return own.get(name) or load_named(name, self.defaults.folder, self.plugins.kinds)
+
+    def last_sealed(self, instrument: Instrument) -> str:
+        """Return how an instrument's last sealed session left it, as JSON; empty if there is none. Raises
+        JournalError."""
+        found = self.session.last_sealed(instrument)
+        return "" if found is None else found.to_json()
+
+    def carry_out(self, command: cm.Command) -> str:
+        """Decide and commit a command to the session; return the session's id. Raises Refused."""
+        if isinstance(command, cm.Begin):
+            command = replace(self.session.with_past(command), by_hand=self.defaults.by_hand)
+        self.announcer.changed(self.session.carry_out(command))
+        return self.session.session_id
+
+    def resume(self, session_id: str) -> None:
+        """Go on with an open session. Raises Refused or JournalError."""
+        self.announcer.resume(session_id)
+
+    def listen(self, command: cm.Listen) -> None:
+        """Use what is heard from now on, or don't."""
+        line = self.gate.set(command.on, self.session.state)
+        if command.on and not self.session.state.listening:  # an older journal's session
+            self.session.carry_out(command)
+        self.announcer.say(line)
+
+    def set_bend_range(self, semitones: int) -> None:
+        """Set how far a whole pitch bend is; 0: no bends are sent."""
+        self.bending.range_semitones = semitones
+        self.announcer.say("")
+
+    def remaining(self, string: int) -> StringRemains:
+        """Return the errors left on a string. Raises Refused."""
+        state = self.session.state
+        if string not in state.numbers:
+            raise cm.Refused("missing", f"string {string} isn't there")
+        if string not in compared(state):
+            raise cm.Refused("phase", f"string {string} was not compared yet: pluck it open and fretted")
+        if self._remaining is None or self._remaining[0] is not state:  # a client asks for one string after the other
+            self._remaining = state, remaining(state)
+        return self._remaining[1][string]
+
+    def simulate(self, path: str, args: Sequence[Value]) -> Sequence[Value]:
+        """Carry out a command of the simulated guitar; return its answer. Raises ValueError."""
+        if self.simulated is None:
+            raise ValueError(NOT_SIMULATED)
+        return self.simulated.carry_out(path, args)
