@@ -102,9 +102,9 @@ async def _drive(keeper: SessionService, commands: Sequence[cm.Command]) -> tupl
 
     async def call(address: str, *arguments: Argument) -> None:
         packet = encoded("/bench" + address, arguments)
-        await tell(f"/bench{address}", lambda: bench.server.take(packet, _CLIENT))
+        await tell(f"/bench{address}", lambda: bench.server.receive(packet, _CLIENT))
 
-    await tell("subscribed", lambda: bench.server.take(encoded("/bench/subscribe", ()), _CLIENT))
+    await tell("subscribed", lambda: bench.server.receive(encoded("/bench/subscribe", ()), _CLIENT))
     async with asyncio.timeout(_STATE_S):
         while json.loads(lines[-1])[0] != _LAST:  # the whole state comes little by little
             await asyncio.sleep(0.01)
