@@ -1,104 +1,240 @@
-"""What the daemon is started with, and the defaults that the documents name."""
+"""The settings of the daemon: each is declared once, in ``ServeSettings``.
+
+The options of ``oscservice serve`` and their help, the environment variables, the keys of a settings file and the
+printed defaults are all taken from there. The command line wins over the environment, the environment over the file,
+the file over the default.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import os
+import re
 from pathlib import Path
+from typing import Annotated, Any
 
 import platformdirs
+from pydantic import AfterValidator, Field, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_settings import BaseSettings, EnvSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
-DEFAULT_PORT = 9787
-"""UDP port the daemon listens on unless told otherwise."""
+from oscservice.defaults import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_ROOT, DEFAULT_TOLERANCE_CENTS
+from oscservice.errors import InputError
+from oscservice.instrument.pitch import MOST_SEMITONES
+from oscservice.osc.peer import Networks
+from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
+from oscservice.toml_file import Frozen, shown
 
-DEFAULT_HOST = "127.0.0.1"
-DEFAULT_ROOT = "/bench"
-DEFAULT_TOLERANCE_CENTS = 2.0
-DEFAULT_INSTRUMENT = "six-string-648"
-DEFAULT_KEEP_AUDIO_MB = 2000
 MOST_KEEP_AUDIO_MB = 10_000_000
 MOST_KEEP_AUDIO_DAYS = 36_500
+ENVIRONMENT_PREFIX = "OSCSERVICE_"
+_LOW_CENTS, _HIGH_CENTS = TOLERANCE_RANGE_CENTS
+
+
+def instrument_folder() -> Path:
+    """Return the user's own folder of instrument files; a session may be begun on one by the name of its file."""
+    return _user_folder() / "instruments"
+
+
+def check_folder() -> Path:
+    """Return the user's own folder of manifests; a client may have one checked by the name of its file."""
+    return _user_folder() / "checks"
+
+
+def settings_file() -> Path:
+    """Return the path of the user's own settings file, which may not exist."""
+    return _user_folder() / "settings.toml"
 
 
 def _user_folder() -> Path:
     return platformdirs.user_config_path("oscservice", appauthor=False)
 
 
-def instrument_folder() -> Path:
-    """The user's own folder of instrument files."""
-    return _user_folder() / "instruments"
+def _network(given: str) -> str:
+    try:
+        Networks([given])
+    except InputError as error:
+        raise ValueError(str(error)) from None
+    return given
 
 
-def check_folder() -> Path:
-    """The user's own folder of manifests: sets of recordings that a client may have checked by name."""
-    return _user_folder() / "checks"
+def _root(given: str) -> str:
+    from oscservice.api.address_table import ROOT  # the table takes long to import, and options are read without it
+
+    if ROOT.fullmatch(given) is None:
+        raise ValueError("not a root of OSC addresses")
+    return given
 
 
-def settings_file() -> Path:
-    """The user's own settings file, which need not be there."""
-    return _user_folder() / "settings.toml"
+def _setting(
+    default: Any, help: str, expected: str, metavar: str | None = None, option_range: bool = True, **more: Any
+) -> Any:
+    """A field of the settings.
+
+    Args:
+        help: of its option.
+        expected: what its key in a file expects.
+        metavar: the name of the value in the option's help.
+        option_range: its range is that of the option too; False where a later message says more.
+        more: range of a number, length of a list; ``strict=False`` where a file has a text or a list for it.
+    """
+    option: dict[str, Any] = {"help": help, "metavar": metavar, "range": option_range}
+    return Field(default, description=expected, json_schema_extra=option, **more)
 
 
-@dataclass(frozen=True)
-class ServeSettings:
-    """Settings of one daemon.
+_YES_OR_NO = "true or false"
 
-    Attributes:
-        source: what to listen to, as ``--source`` takes it.
-        rate, channels, format: of raw samples; rate and channels also of a device. None for the source's own.
-        fast: read a file as fast as possible.
-        channel: the channel listened to, from 1, when one channel carries all strings.
-        string_a_channel: channel 1 is string 1, and so on.
-        host, port: where OSC is heard; port 0 takes any free one.
-        prefix: root of all addresses.
-        journal: the journal's file, or None for the user's own.
-        instrument: preset or file of the instrument on the bench; a session may be begun on it by this name.
-        instrument_folder: where instruments are that a session may be begun on by the name of their file.
-        check_folder: where manifests are that sets of recordings may be checked by the name of their file.
-        tolerance_cents: of sessions begun without one.
-        by_hand: sessions begun here advance only when told to.
-        resume: take up the newest open session at once.
-        exit_at_end: end the daemon when the source ends.
-        seed: of the simulated guitar.
-        sentences: a translation of the table of sentences, or None for English.
-        stepped: the simulated guitar's time stands still until a client asks for it to pass.
-        allow: networks that may send to the daemon, as ``192.168.1.0/24``; empty: the loopback only.
-        announce: tell the network that the daemon is there, also when it listens on the loopback only.
-        bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
-        name: of the daemon, for people who look for it on the network; empty: one with the machine's name.
-        keep_audio: keep the sound that readings rest on, beside the journal.
-        keep_audio_mb: megabytes that may take; the oldest sessions' is deleted then.
-        keep_audio_days: for how many days it is kept; 0: as long as there is room.
-        plugins: what plug-ins that listen to events are given, as ``NAME:REST``.
-        without_plugins: names of plug-ins to leave alone.
+
+class ServeSettings(Frozen):
+    """Settings of one daemon, by the names of their options with ``_`` for ``-``. Paths are whole.
+
+    ``tolerance`` is in cents, ``bend_range`` in semitones.
     """
 
-    source: str = "device"
-    rate: int | None = None
-    channels: int | None = None
-    format: str | None = None
-    fast: bool = False
-    channel: int = 1
-    string_a_channel: bool = False
-    host: str = DEFAULT_HOST
-    port: int = DEFAULT_PORT
-    prefix: str = DEFAULT_ROOT
-    journal: Path | None = None
-    instrument: str = DEFAULT_INSTRUMENT
-    instrument_folder: Path = field(default_factory=instrument_folder)
-    check_folder: Path = field(default_factory=check_folder)
-    tolerance_cents: float = DEFAULT_TOLERANCE_CENTS
-    by_hand: bool = False
-    resume: bool = False
-    exit_at_end: bool = False
-    seed: int = 1
-    stepped: bool = False
-    sentences: Path | None = None
-    allow: tuple[str, ...] = ()
-    announce: bool = False
-    bend_range_semitones: int = 0
-    name: str = ""
-    keep_audio: bool = False
-    keep_audio_mb: int = DEFAULT_KEEP_AUDIO_MB
-    keep_audio_days: int = 0
-    plugins: tuple[str, ...] = ()
-    without_plugins: tuple[str, ...] = ()
+    source: str = _setting(
+        "device",
+        "device[:NAME], file:PATH, - (raw samples on stdin), simulated, or a plug-in's.",
+        "what to listen to, in quotes: device, file:PATH, - or simulated",
+    )
+    rate: int | None = _setting(
+        None, "Sample rate in Hz, of raw samples or a device.", "a sample rate in Hz", option_range=False, ge=1
+    )
+    channels: int | None = _setting(
+        None, "Channels, of raw samples or a device.", "a number of channels", option_range=False, ge=1
+    )
+    format: str | None = _setting(None, "Raw samples: s16le, s24le or f32le.", "s16le, s24le or f32le, in quotes")
+    fast: bool = _setting(False, "Read a file as fast as possible.", _YES_OR_NO)
+    channel: int = _setting(1, "The channel that carries all strings.", "a channel, from 1", ge=1)
+    string_a_channel: bool = _setting(False, "Channel 1 carries string 1, and so on.", _YES_OR_NO)
+    host: str = _setting(DEFAULT_HOST, "Address to listen on for OSC.", "the address to listen on, in quotes")
+    port: int = _setting(
+        DEFAULT_PORT,
+        "Port of UDP, TCP and HTTP; 0 takes any free one.",
+        "a port from 0 to 65535",
+        option_range=False,
+        ge=0,
+        le=65535,
+    )
+    root: Annotated[str, AfterValidator(_root)] = _setting(
+        DEFAULT_ROOT, "Root of all OSC addresses.", "the root of all addresses in quotes, as /bench or /shop/two"
+    )
+    allow: tuple[Annotated[str, AfterValidator(_network)], ...] = _setting(
+        (),
+        "A network that may send, as 192.168.1.0/24; give it again for more.",
+        'a list of networks: ["192.168.1.0/24"]',
+        metavar="CIDR",
+        max_length=64,
+        strict=False,
+    )
+    announce: bool = _setting(False, "Tell the network that the daemon is there, whatever it listens on.", _YES_OR_NO)
+    bend_range: int = _setting(
+        0,
+        "Semitones of a whole pitch bend, to send deviations as bends; 0: don't.",
+        f"semitones, a whole number from 0 to {MOST_SEMITONES}",
+        ge=0,
+        le=MOST_SEMITONES,
+    )
+    name: str = _setting(
+        "", "Name to be found by; one with the machine's name if not given.", "a name to be found by, in quotes"
+    )
+    plugin: tuple[str, ...] = _setting(
+        (),
+        "What to give a plug-in that listens, a file, say; again for more.",
+        'a list of what plug-ins that listen are given: ["NAME:REST"]',
+        metavar="NAME:REST",
+        max_length=64,
+        strict=False,
+    )
+    without_plugin: tuple[str, ...] = _setting(
+        (),
+        "A plug-in to leave alone; give it again for more.",
+        'a list of plug-ins to leave alone: ["NAME"]',
+        metavar="NAME",
+        max_length=64,
+        strict=False,
+    )
+    journal: Path | None = _setting(
+        None, "Journal file; the user's own if not given.", "a file's path in quotes", strict=False
+    )
+    keep_audio: bool = _setting(
+        False, "Keep each reading's note as FLAC beside the journal, to be measured again.", _YES_OR_NO
+    )
+    keep_audio_mb: int = _setting(
+        2000,
+        "Megabytes it may take; then the oldest goes.",
+        f"megabytes, a whole number from 1 to {MOST_KEEP_AUDIO_MB}",
+        ge=1,
+        le=MOST_KEEP_AUDIO_MB,
+    )
+    keep_audio_days: int = _setting(
+        0,
+        "Days it is kept; 0: as long as there is room.",
+        f"days, a whole number from 0 (no limit) to {MOST_KEEP_AUDIO_DAYS}",
+        ge=0,
+        le=MOST_KEEP_AUDIO_DAYS,
+    )
+    instrument: str = _setting(
+        DEFAULT_INSTRUMENT, "Preset or file on the bench.", "a preset or a file's path in quotes"
+    )
+    tolerance: float = _setting(
+        DEFAULT_TOLERANCE_CENTS,
+        "Error in cents to settle for.",
+        f"a number from {_LOW_CENTS:g} to {_HIGH_CENTS:g} (cents)",
+        ge=_LOW_CENTS,
+        le=_HIGH_CENTS,
+    )
+    by_hand: bool = _setting(False, "Nothing advances by itself: /bench/session/next takes each step.", _YES_OR_NO)
+    resume: bool = _setting(False, "Take up the newest open session at once.", _YES_OR_NO)
+    exit_at_end: bool = _setting(False, "End when the source ends.", _YES_OR_NO)
+    seed: int = _setting(
+        1,
+        "Simulated guitar: how far out of tune it is, and where its saddles stand.",
+        "a whole number from 0",
+        ge=0,
+    )
+    stepped: bool = _setting(
+        False,
+        "Simulated guitar: time stands still until a client sends /bench/simulator/wait SECONDS, and then passes as "
+        "fast as the machine allows; /bench/simulator/done tells when all of it has been heard.",
+        _YES_OR_NO,
+    )
+    sentences: Path | None = _setting(
+        None, "Translation of what prompts say; see `oscservice sentences`.", "a file's path in quotes", strict=False
+    )
+
+
+class _Environment(EnvSettingsSource):
+    """Environment variables. What should be a list and isn't is left to the check of the settings."""
+
+    def decode_complex_value(self, field_name: str, field: FieldInfo, value: Any) -> Any:
+        try:
+            return super().decode_complex_value(field_name, field, value)
+        except ValueError:
+            return value
+
+
+class _EnvironmentSettings(ServeSettings, BaseSettings):
+    """The settings that environment variables give; the others have their defaults."""
+
+    model_config = SettingsConfigDict(env_prefix=ENVIRONMENT_PREFIX)
+
+    @classmethod
+    def settings_customise_sources(
+        cls, settings_cls: type[BaseSettings], *_: PydanticBaseSettingsSource, **others: PydanticBaseSettingsSource
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        return (_Environment(settings_cls),)
+
+
+def environment_settings() -> dict[str, Any]:
+    """Return the settings that environment variables give, by name: ``OSCSERVICE_PORT`` is ``port``.
+
+    Raises:
+        InputError: one line with the variable, what was found and what was expected.
+    """
+    try:
+        found = _EnvironmentSettings()
+    except ValidationError as mistakes:
+        name = str(mistakes.errors()[0]["loc"][0])
+        variable = ENVIRONMENT_PREFIX + name.upper()
+        expected = re.sub(",? in quotes", "", ServeSettings.model_fields[name].description or "")
+        raise InputError(f"{variable}: found {shown(os.environ.get(variable, ''))}, expected {expected}") from None
+    return {name: getattr(found, name) for name in found.model_fields_set}

@@ -14,10 +14,10 @@ from functools import lru_cache
 from oscservice.api.argument_values import ANSWER, MAX_FRETS, MAX_STRINGS, SIMULATOR, int_arg, text_arg
 from oscservice.api.incoming_addresses import NOT_SIMULATED, RECEIVED, SessionAddress
 from oscservice.api.outgoing_addresses import SENT
+from oscservice.defaults import DEFAULT_ROOT
 from oscservice.osc.address import Address, AddressSpace, AddressTable, Argument, Direction, Placeholder
 from oscservice.session.commands import impossible
 from oscservice.session.vocabulary import Phase
-from oscservice.settings import DEFAULT_ROOT
 
 DEFAULT_PREFIX = DEFAULT_ROOT
 ROOT = re.compile(r"(/[A-Za-z0-9._~+-]+){1,8}")

@@ -56,7 +56,6 @@ from oscservice.osc.dispatch import checked_arguments
 from oscservice.osc.packet import Message
 from oscservice.osc.pattern import Pattern, matches
 from oscservice.osc.refusal import OscRefusal
-from oscservice.settings import DEFAULT_ROOT
 from oscservice.toml_file import Location, mistake, nearest, read_form, toml_text
 
 Refuse = Callable[[Location, str], NoReturn]
@@ -314,15 +313,12 @@ def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener 
     return None
 
 
-_PATHS = ("journal", "sentences")
-
-
 @dataclass(frozen=True)
 class SettingsFile:
     """What a settings file says.
 
     Attributes:
-        options: of ``oscservice serve``, by their names with ``_`` for ``-``; paths are whole.
+        options: the settings of the daemon, by name; paths are whole.
         bindings: foreign messages to commands, in the order of the file.
         pass_over: patterns of foreign addresses that are neither carried out nor answered.
         listeners: who is sent what without asking.
@@ -361,7 +357,7 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
     def refuse(location: Location, words: str) -> NoReturn:
         raise mistake(SettingsForm, text, origin, location, words)
 
-    whole = root or form.root or DEFAULT_ROOT
+    whole = root or form.root
     bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)
     check_pass_over(form, refuse)
     checks = {name: folder / manifest for name, manifest in checked_checks(form, refuse).items()}
@@ -370,11 +366,7 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
 
 def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:
     options = form.options()
-    for name in _PATHS:
-        if name in options:
-            options[name] = folder / options[name]
-    if "allow" in options:
-        options["allow"] = tuple(options["allow"])
+    options |= {name: folder / value for name, value in options.items() if isinstance(value, Path)}
     if options.get("instrument", "").endswith(".toml") and options["instrument"] not in preset_names():
         options["instrument"] = str(folder / options["instrument"])
     kind, _, rest = options.get("source", "").partition(":")

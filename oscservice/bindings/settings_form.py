@@ -1,4 +1,7 @@
-"""The form of a settings file. What each key expects stands beside it, and is what a mistake is told with."""
+"""The form of a settings file: the settings of the daemon, bindings, listeners and sets of recordings.
+
+What each key expects is beside it; a message about a mistake repeats it.
+"""
 
 from __future__ import annotations
 
@@ -6,15 +9,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, PlainValidator, Tag, model_validator
 
-from oscservice.api.address_table import ROOT
 from oscservice.api.argument_values import PHASES
 from oscservice.bindings.binding import MOST_CHARACTERS, MOST_WILDCARDS, When, colour_of
-from oscservice.errors import InputError
-from oscservice.instrument.pitch import MOST_SEMITONES
 from oscservice.osc.packet import MAX_ADDRESS_BYTES, MAX_TAGS
-from oscservice.osc.peer import Networks
-from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
-from oscservice.settings import MOST_KEEP_AUDIO_DAYS, MOST_KEEP_AUDIO_MB
+from oscservice.settings import ServeSettings
 from oscservice.toml_file import Form
 
 MOST_BINDINGS = 256
@@ -23,7 +21,6 @@ MOST_TOPICS = 64
 MOST_CHECKS = 64
 NAME = r"^[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}$"
 NAME_TEXT = "a name in quotes of 1 to 40 letters, digits, blanks, _ . -"
-_LOW_CENTS, _HIGH_CENTS = TOLERANCE_RANGE_CENTS
 _INT32 = range(-(2**31), 2**31)
 _LARGEST = 3.4e38  # what fits 32 bits
 
@@ -40,17 +37,6 @@ def _fixed(given: object) -> int | float | str:
     raise ValueError("not a number or a text")
 
 
-def _allowed(given: object) -> str:
-    if not isinstance(given, str):
-        raise ValueError("not a network")
-    try:
-        Networks([given])
-    except InputError as error:
-        raise ValueError(str(error)) from None
-    return given
-
-
-Network = Annotated[str, PlainValidator(_allowed)]
 Fixed = Annotated[Any, PlainValidator(_fixed)]
 Number = Annotated[float, Field(allow_inf_nan=False, ge=-_LARGEST, le=_LARGEST)]
 Order = Annotated[int, Field(ge=1, le=MAX_TAGS)]
@@ -203,53 +189,9 @@ class CheckForm(Form):
     manifest: Annotated[str, Field(min_length=1)] = Field(description="a manifest's path in quotes")
 
 
-class SettingsForm(Form):
-    """The whole file: the options of ``oscservice serve`` by their names, with _ for -, then what is bound."""
+class SettingsForm(ServeSettings, Form):
+    """The whole file: the settings of the daemon, then what is bound."""
 
-    source: str | None = Field(None, description="what to listen to, in quotes: device, file:PATH, - or simulated")
-    rate: Annotated[int, Field(ge=1)] | None = Field(None, description="a sample rate in Hz")
-    channels: Annotated[int, Field(ge=1)] | None = Field(None, description="a number of channels")
-    format: str | None = Field(None, description="s16le, s24le or f32le, in quotes")
-    fast: bool | None = Field(None, description="true or false")
-    channel: Annotated[int, Field(ge=1)] | None = Field(None, description="a channel, from 1")
-    string_a_channel: bool | None = Field(None, description="true or false")
-    host: str | None = Field(None, description="the address to listen on, in quotes")
-    port: Annotated[int, Field(ge=0, le=65535)] | None = Field(None, description="a port from 0 to 65535")
-    root: Annotated[str, Field(pattern=f"^{ROOT.pattern}$")] | None = Field(
-        None, description="the root of all addresses in quotes, as /bench or /shop/two"
-    )
-    allow: Annotated[list[Network], Field(max_length=64)] | None = Field(
-        None, description='a list of networks: ["192.168.1.0/24"]'
-    )
-    announce: bool | None = Field(None, description="true or false")
-    bend_range: Annotated[int, Field(ge=0, le=MOST_SEMITONES)] | None = Field(
-        None, description=f"semitones, a whole number from 0 to {MOST_SEMITONES}"
-    )
-    name: str | None = Field(None, description="a name to be found by, in quotes")
-    plugin: Annotated[list[str], Field(max_length=64)] | None = Field(
-        None, description='a list of what plug-ins that listen are given: ["NAME:REST"]'
-    )
-    without_plugin: Annotated[list[str], Field(max_length=64)] | None = Field(
-        None, description='a list of plug-ins to leave alone: ["NAME"]'
-    )
-    journal: str | None = Field(None, description="a file's path in quotes")
-    keep_audio: bool | None = Field(None, description="true or false")
-    keep_audio_mb: Annotated[int, Field(ge=1, le=MOST_KEEP_AUDIO_MB)] | None = Field(
-        None, description=f"megabytes, a whole number from 1 to {MOST_KEEP_AUDIO_MB}"
-    )
-    keep_audio_days: Annotated[int, Field(ge=0, le=MOST_KEEP_AUDIO_DAYS)] | None = Field(
-        None, description=f"days, a whole number from 0 (no limit) to {MOST_KEEP_AUDIO_DAYS}"
-    )
-    instrument: str | None = Field(None, description="a preset or a file's path in quotes")
-    tolerance: Annotated[float, Field(ge=_LOW_CENTS, le=_HIGH_CENTS)] | None = Field(
-        None, description=f"a number from {_LOW_CENTS:g} to {_HIGH_CENTS:g} (cents)"
-    )
-    by_hand: bool | None = Field(None, description="true or false")
-    resume: bool | None = Field(None, description="true or false")
-    exit_at_end: bool | None = Field(None, description="true or false")
-    seed: Annotated[int, Field(ge=0)] | None = Field(None, description="a whole number from 0")
-    stepped: bool | None = Field(None, description="true or false")
-    sentences: str | None = Field(None, description="a file's path in quotes")
     pass_over: Annotated[list[Pattern], Field(max_length=MOST_TOPICS)] = Field(
         [], description=f'up to {MOST_TOPICS} patterns of foreign addresses: ["/recorder/meter/*"]'
     )
@@ -259,12 +201,10 @@ class SettingsForm(Form):
     binding: Annotated[list[BindingForm], Field(max_length=MOST_BINDINGS)] = Field(
         [], description=f"up to {MOST_BINDINGS} [[binding]] entries"
     )
-
     check: Annotated[list[CheckForm], Field(max_length=MOST_CHECKS)] = Field(
         [], description=f"up to {MOST_CHECKS} [[check]] entries"
     )
 
     def options(self) -> dict[str, Any]:
-        """The options of ``serve`` that the file gives, by their names."""
-        given = self.model_dump(exclude={"pass_over", "listener", "binding", "check"})
-        return {name: value for name, value in given.items() if value is not None}
+        """Return the settings that the file gives, by name."""
+        return {name: getattr(self, name) for name in ServeSettings.model_fields if name in self.model_fields_set}

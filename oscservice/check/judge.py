@@ -24,13 +24,13 @@ from oscservice.check.place_levels import (
     string_of,
 )
 from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckVerdict, Limits, Note, RecordingHeard, What
+from oscservice.defaults import DEFAULT_TOLERANCE_CENTS
 from oscservice.instrument.pitch import HARMONIC, OPEN, note_hz
 from oscservice.instrument.spec import Instrument
 from oscservice.session.next_pluck import DRIFT_LIMIT_CENTS, TUNING_WINDOW_CENTS
 from oscservice.session.quick_check import DRIFT_SD, RULED_OUT, judged
 from oscservice.session.setup_changes import unlike
 from oscservice.session.vocabulary import Check
-from oscservice.settings import DEFAULT_TOLERANCE_CENTS
 
 DEFAULT_DRIFT_CENTS = 1.0
 """A change since the baseline that is still good, unless told otherwise: half of what a set-up settles for."""

@@ -12,12 +12,12 @@ import typer
 
 from oscservice.bindings.observed_messages import MOST_ADDRESSES, ObservedMessages, offers
 from oscservice.cli.serve_command import tell
+from oscservice.defaults import DEFAULT_HOST, DEFAULT_PORT, DEFAULT_ROOT
 from oscservice.osc.packet import PacketError, decode_from
 from oscservice.osc.peer import Peer
 from oscservice.osc.ports import bound_pair
 from oscservice.osc.tcp import TcpLink
 from oscservice.osc.udp import UdpLink
-from oscservice.settings import DEFAULT_HOST, DEFAULT_PORT, DEFAULT_ROOT
 
 NEWS_S = 1.0
 

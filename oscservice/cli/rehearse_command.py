@@ -17,9 +17,9 @@ from oscservice.cli.arguments import JsonObject
 from oscservice.cli.console import plain_table
 from oscservice.daemon import rehearsal
 from oscservice.daemon.rehearsal import Rehearsed, checked_instrument
+from oscservice.defaults import DEFAULT_INSTRUMENT
 from oscservice.errors import OscserviceError
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
-from oscservice.settings import DEFAULT_INSTRUMENT
 from oscservice.simulate.technician import Account
 
 LOWEST, HIGHEST = TOLERANCE_RANGE_CENTS

@@ -37,7 +37,7 @@ from oscservice.record.sound_writer import SoundWriter
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
-from oscservice.settings import ServeSettings
+from oscservice.settings import ServeSettings, check_folder, instrument_folder
 
 # How long an end that was asked for waits for ears in the middle of a reading: a tenth of a second on a quiet machine,
 # and less than service managers wait.
@@ -76,7 +76,7 @@ async def running(
     simulated = source if isinstance(source, SimulatedSource) else None
     sentences = _sentences(settings)
     recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
-    plugged = plugged or PluginService(Registry(settings.without_plugins), tell)
+    plugged = plugged or PluginService(Registry(settings.without_plugin), tell)
     own = {settings.instrument: load_instrument(settings.instrument, plugged.kinds)}
     sound = None
     if settings.keep_audio:
@@ -86,19 +86,19 @@ async def running(
         SessionService(recorder),
         tell=tell,
         instruments=own,
-        instrument_folder=settings.instrument_folder,
-        tolerance_cents=settings.tolerance_cents,
+        instrument_folder=instrument_folder(),
+        tolerance_cents=settings.tolerance,
         by_hand=settings.by_hand,
         string_a_channel=settings.string_a_channel,
         simulated=simulated,
         recorder=recorder,
         sound=sound,
-        prefix=settings.prefix,
+        prefix=settings.root,
         sentences=sentences,
-        bend_range_semitones=settings.bend_range_semitones,
+        bend_range_semitones=settings.bend_range,
         plugged=plugged,
         allowed=Networks(settings.allow),
-        sets=Sets(settings.check_folder, configured.checks),
+        sets=Sets(check_folder(), configured.checks),
     )
     own_names = machine_names() | {settings.host.lower()}
     web = Web(bench.server, settings.name or own_name(), own_names, program="oscservice")
@@ -164,10 +164,10 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
     Raises:
         OscserviceError: it can't be started, or its source ended badly and that is to be the end.
     """
-    if ROOT.fullmatch(settings.prefix) is None:
-        raise InputError(f"--root {settings.prefix!r}: no root of OSC addresses; expected one like /bench or /shop/two")
-    registry = Registry(settings.without_plugins)
-    plugged = PluginService(registry, tell, heed=True, rests=settings.plugins)
+    if ROOT.fullmatch(settings.root) is None:
+        raise InputError(f"--root {settings.root!r}: no root of OSC addresses; expected one like /bench or /shop/two")
+    registry = Registry(settings.without_plugin)
+    plugged = PluginService(registry, tell, heed=True, rests=settings.plugin)
     load_instrument(settings.instrument, plugged.kinds)  # mistakes in files are told before anything is opened
     _sentences(settings)
     source = make_source(settings, registry)
@@ -180,7 +180,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             running(settings, source, recorder, tell, configured, plugged) as daemon,
             announced(settings, daemon.bench.server),
         ):
-            where = f"{settings.host} port {daemon.port}, root {settings.prefix}"
+            where = f"{settings.host} port {daemon.port}, root {settings.root}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
             for line in bound_lines(configured):
                 tell(line)
@@ -189,7 +189,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             settle()
             offered = daemon.bench.offered()
             if offered is not None:
-                how = f"{settings.prefix}/session/resume {offered.id}"
+                how = f"{settings.root}/session/resume {offered.id}"
                 tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
             waits = [asyncio.create_task(stop.wait())]
             if settings.exit_at_end:
@@ -221,7 +221,7 @@ def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:
 
 def make_source(settings: ServeSettings, registry: Registry | None = None) -> AudioSource:
     """The source that the settings name. Raises InputError or AudioInputError."""
-    registry = registry or Registry(settings.without_plugins)
+    registry = registry or Registry(settings.without_plugin)
     plugin = _source_plugin(settings, registry)
     if plugin is not None:
         offer, rest = plugin

@@ -110,7 +110,13 @@ def main(journal: Path, instrument: str, seed: int, rate_hz: int) -> None:
     if guitar == 0:
         keep_guitar(listener, instrument, seed, float(rate_hz))
     settings = ServeSettings(
-        *("simulated", rate_hz), port=0, journal=journal, instrument=instrument, resume=True, stepped=True
+        source="simulated",
+        rate=rate_hz,
+        port=0,
+        journal=journal,
+        instrument=instrument,
+        resume=True,
+        stepped=True,
     )
     try:
         for _ in sys.stdin:

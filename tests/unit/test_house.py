@@ -13,7 +13,7 @@ ROOT = Path(oscservice.__file__).parent
 FLOORS = (
     ("errors",),
     ("osc",),
-    ("settings", "toml_file"),
+    ("defaults", "toml_file"),
     ("sentences",),
     ("instrument",),
     ("hearing",),
@@ -27,6 +27,7 @@ FLOORS = (
     ("check",),
     ("report",),
     ("api",),
+    ("settings",),
     ("bindings",),
     ("daemon",),
     ("cli",),
