@@ -590,8 +590,12 @@ def _repair_lock(path: Path) -> Iterator[None]:
 
 def _session_row(values: Sequence[Any]) -> SessionRow:
     """A row of the list of sessions, in which damage may have made bytes or numbers of texts."""
-    decoded = (one.decode("utf-8", "backslashreplace") if isinstance(one, bytes) else one for one in values)
-    return SessionRow(*(one if one is None or n == _COUNT else str(one) for n, one in enumerate(decoded)))
+
+    def read(value: Any) -> Any:
+        return value.decode("utf-8", "backslashreplace") if isinstance(value, bytes) else value and str(value)
+
+    fields: list[Any] = [value if n == _COUNT else read(value) for n, value in enumerate(values)]
+    return SessionRow(*fields)
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:
