@@ -30,7 +30,6 @@ def history(
     instrument: Annotated[str, typer.Argument(help="Identity, name or file of an instrument.")],
     journal: JournalOption = None,
     plot: Annotated[Path | None, typer.Option(help="Draw them over months into this file: .svg, .png or .pdf.")] = None,
-    south: Annotated[bool, typer.Option("--south", help="Seasons of the southern half of the earth.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print a JSON array, one object a session.")] = False,
 ) -> None:
     """Print a table of an instrument's sessions, the newest first, or one JSON array; or draw them.
@@ -39,7 +38,6 @@ def history(
         instrument: its identity, its name, or its file.
         journal: the journal file; the user's own if None.
         plot: the file to draw into.
-        south: of the earth, where seasons are half a year later.
 
     Raises:
         InputError: no session of that instrument, a file with a mistake, or one that can't be drawn into.
@@ -53,7 +51,7 @@ def history(
     if plot is not None:
         from oscservice.report.history_plot import write  # a library to draw with takes its time to load
 
-        write(visits, found[0][1].identity, plot, south=south)
+        write(visits, found[0][1].identity, plot)
         if not as_json:
             print(f"{found[0][1].identity}: {len(found)} sessions drawn in {plot}")
     if as_json:

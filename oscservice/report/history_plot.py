@@ -1,13 +1,9 @@
-"""An instrument over months: its sessions string by string, drawn over time.
+"""An instrument over months: its sessions drawn over time, a row a string, a column a quantity.
 
-An instrument's sessions one after another, string by string: how each found it, and how it left it.
+A session has two marks: as found and as left. The step between them is the session's work. The step from one session's
+"left" to the next one's "found" is the instrument's own drift, and is drawn as a line.
 
 Cents + sharp, standard errors 1 sd, None for what was not heard.
-
-An instrument over months: a row a string, a column a quantity, one axis of time.
-
-What a session found and what it left are two marks. What lies between them is the session's work; what lies between one
-session's left and the next one's found is what the instrument did by itself, and is drawn as a line.
 """
 
 from __future__ import annotations
@@ -15,10 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
-import numpy as np
+from matplotlib import dates as matplotlib_dates
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -27,7 +24,6 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import SessionRow
 from oscservice.record.remeasurement import NumberedEvents, taken_back
 from oscservice.report.drawing import LIGHT, blank, page_axes, pdf, png, style, svg
-from oscservice.report.seasons import Season, Tick, seasons, ticks, winter_months
 from oscservice.session import events as ev
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.setup_changes import Side, unlike
@@ -163,6 +159,12 @@ _TOP, _ROW, _GAP, _BOTTOM = 150.0, 66.0, 18.0, 48.0
 _SMALL = 11.0
 _CHARACTER = 6.6  # width of one at the small size, and a little more: other fonts may be wider
 _MOST_TICKS = 6
+_dates: Any = matplotlib_dates  # it has no types
+# How to write years, months, days, and what is shorter (which does not occur); of a year's or a month's first day; and
+# the year where no label has it.
+_DATES = ["%Y", "%b", "%d %b", "", "", ""]
+_FIRST_DATES = ["%Y", "%Y", "%d %b", "", "", ""]
+_YEARS = ["", "%Y", "%Y", "", "", ""]
 _HELD = 0.95  # of all values lie on the scale
 _LEAST_PAD_DAYS, _PAD = 12.0, 0.05
 
@@ -203,7 +205,7 @@ def _of(visits: Sequence[Visit], string: int) -> list[StringVisit | None]:
     return [one.strings[string - 1] if string <= len(one.strings) else None for one in visits]
 
 
-def write(visits: Sequence[Visit], identity: str, path: Path, *, south: bool = False) -> None:
+def write(visits: Sequence[Visit], identity: str, path: Path) -> None:
     """Draw sessions, at least one, the oldest first, into a file whose name ends in one of ``FORMS``.
 
     Raises:
@@ -213,7 +215,7 @@ def write(visits: Sequence[Visit], identity: str, path: Path, *, south: bool = F
     if form not in FORMS:
         raise InputError(f"--plot {path}: the name has to end in {', '.join(FORMS[:-1])} or {FORMS[-1]}")
     with style():
-        figure = drawn(visits, identity, south=south)
+        figure = drawn(visits, identity)
         if form == ".svg":
             written = svg(figure, "history", f"{identity}: {_when(visits)}", described(visits)).encode()
         else:
@@ -260,25 +262,20 @@ def _counted(count: int, what: str) -> str:
 
 @dataclass(frozen=True)
 class _Time:
-    """The axis of time, in days."""
+    """The axis of time, in matplotlib's days."""
 
     first: float
     last: float
-
-    @property
-    def days(self) -> tuple[date, date]:
-        return date.fromordinal(int(self.first)), date.fromordinal(int(self.last))
 
     def x(self, at: float, left: float) -> float:
         return left + _PANEL * (at - self.first) / (self.last - self.first)
 
 
-def _day_of(moment: datetime) -> float:
-    midnight = datetime(moment.year, moment.month, moment.day, tzinfo=moment.tzinfo)
-    return moment.toordinal() + (moment - midnight) / timedelta(days=1)
+def _day_of(moment: date) -> float:
+    return float(_dates.date2num(moment))
 
 
-def drawn(visits: Sequence[Visit], identity: str, *, south: bool = False) -> Figure:
+def drawn(visits: Sequence[Visit], identity: str) -> Figure:
     """The figure, to be made within ``drawing.style``."""
     told = columns(visits)
     numbers = sorted(told[0].values)
@@ -291,12 +288,12 @@ def drawn(visits: Sequence[Visit], identity: str, *, south: bool = False) -> Fig
     size = min(17.0, 17.0 * 38.0 / len(identity))  # the longest name there can be, in the widest letters, has room
     page.text(16.0, 28.0, identity, fontsize=size, fontweight="bold", va="center")
     page.text(_WIDTH - _RIGHT, 28.0, _when(visits), fontsize=13.0, ha="right", va="center")
-    _legend(page, south=south)
+    _legend(page)
     lefts = [_LEFT + _SCALE + n * (_PANEL + _SCALE) for n in range(3)]
     bottom = _TOP + len(numbers) * (_ROW + _GAP) - _GAP
     for left, column in zip(lefts, told, strict=True):
-        page.text(left, 112.0, column.title, fontweight="bold", va="center")
-        _calendar(page, time, left, bottom, _fitted(visits), south=south)
+        page.text(left, 120.0, column.title, fontweight="bold", va="center")
+        _calendar(page, time, left, bottom, _fitted(visits))
     for row, number in enumerate(numbers):
         top = _TOP + row * (_ROW + _GAP)
         note = next(one.strings[number - 1].standing.note for one in reversed(visits) if number <= len(one.strings))
@@ -307,42 +304,25 @@ def drawn(visits: Sequence[Visit], identity: str, *, south: bool = False) -> Fig
     return figure
 
 
-def _calendar(page: Axes, time: _Time, left: float, bottom: float, fitted: Sequence[date], *, south: bool) -> None:
-    """Seasons, string changes, and the days below the last row."""
-    first, last = time.days
-    for season in seasons(first, last, south=south):
-        _season(page, time, left, bottom, season)
-    for day in fitted:
-        if time.first <= day.toordinal() <= time.last:
-            x = time.x(day.toordinal(), left)
+def _calendar(page: Axes, time: _Time, left: float, bottom: float, fitted: Sequence[date]) -> None:
+    """String changes, and the dates below the last row."""
+    locator = _dates.AutoDateLocator(minticks=3, maxticks=_MOST_TICKS)
+    ticks = locator.tick_values(*(_dates.num2date(day) for day in (time.first, time.last)))
+    formatter = _dates.ConciseDateFormatter(locator, formats=_DATES, zero_formats=_FIRST_DATES, offset_formats=_YEARS)
+    for day, label in zip(ticks, formatter.format_ticks(ticks), strict=True):
+        if time.first <= day <= time.last:
+            x = time.x(day, left)
+            page.plot([x, x], [_TOP, bottom], color=LIGHT.faint, linewidth=1.0, zorder=1.0)
+            page.plot([x, x], [bottom, bottom + 5.0], color=LIGHT.line, linewidth=1.0)
+            inside = min(x, left + _PANEL + _RIGHT - _CHARACTER * len(label) / 2.0)
+            page.text(inside, bottom + 14.0, label, fontsize=_SMALL, color=LIGHT.soft, ha="center", va="center")
+    year = formatter.get_offset()
+    page.text(left + _PANEL, bottom + 28.0, year, fontsize=_SMALL, color=LIGHT.soft, ha="right", va="center")
+    for day in map(_day_of, fitted):
+        if time.first <= day <= time.last:
+            x = time.x(day, left)
             page.plot([x, x], [_TOP - 6.0, bottom], color=LIGHT.alert, lw=1.2, ls=(0, (4, 3)), zorder=2.5)
             page.plot([x], [_TOP - 6.0], marker="v", markersize=8.0, color=LIGHT.alert, linestyle="none")
-    for tick in ticks(first, last, _MOST_TICKS):
-        _tick(page, time, left, bottom, tick)
-
-
-def _season(page: Axes, time: _Time, left: float, bottom: float, season: Season) -> None:
-    start, end = (time.x(day.toordinal(), left) for day in (season.first, season.end))
-    start, end = max(start, left), min(end, left + _PANEL)
-    if end <= start:
-        return
-    if season.name == "winter":
-        for top in np.arange(_TOP, bottom, _ROW + _GAP):
-            low = top + _ROW
-            page.fill([start, end, end, start], [top, top, low, low], color=LIGHT.faint, linewidth=0.0, zorder=1.0)
-    if start > left:
-        page.plot([start, start], [_TOP - 14.0, bottom], color=LIGHT.faint, linewidth=1.0)
-    if end - start > _CHARACTER * len(season.name) + 18.0:  # a string change may have its mark in it
-        page.text(
-            (start + end) / 2.0, _TOP - 19.0, season.name, fontsize=_SMALL, color=LIGHT.soft, ha="center", va="center"
-        )
-
-
-def _tick(page: Axes, time: _Time, left: float, bottom: float, tick: Tick) -> None:
-    x = time.x(tick.day.toordinal(), left)
-    page.plot([x, x], [bottom, bottom + 5.0], color=LIGHT.line, linewidth=1.0)
-    for line, text in enumerate((tick.label, tick.year)):
-        page.text(x, bottom + 14.0 + 14.0 * line, text, fontsize=_SMALL, color=LIGHT.soft, ha="center", va="center")
 
 
 def _panel(
@@ -406,8 +386,8 @@ def _mark(
     page.plot([x], [y(side.value)], marker=shape, ms=size, color=fill, mec=colour, mew=1.4, ls="none", zorder=3.0)
 
 
-def _legend(page: Axes, *, south: bool) -> None:
-    """What the marks are, in two lines of words."""
+def _legend(page: Axes) -> None:
+    """Draw what the marks mean, in two lines of words."""
     x, y = 22.0, 58.0
     marks = (
         ("o", LIGHT.before, True, "as found"),
@@ -424,17 +404,16 @@ def _legend(page: Axes, *, south: bool) -> None:
     page.plot([x, x], [y - 8.0, y + 8.0], color=LIGHT.ink, linewidth=1.3)
     page.text(x + 8.0, y, "1 standard error", va="center")
     x, y = 16.0, 82.0
-    for colour, text in ((LIGHT.band, "wanted"), (LIGHT.faint, f"winter, {winter_months(south=south)}")):
-        page.fill([x, x + 16.0, x + 16.0, x], [y - 7.0, y - 7.0, y + 7.0, y + 7.0], color=colour, linewidth=0.0)
-        page.text(x + 22.0, y, text, va="center")
-        x += 50.0 + 7.6 * len(text)
+    page.fill([x, x + 16.0, x + 16.0, x], [y - 7.0, y - 7.0, y + 7.0, y + 7.0], color=LIGHT.band, linewidth=0.0)
+    page.text(x + 22.0, y, "within limits", va="center")
+    x += 152.0
     page.plot([x, x + 18.0], [y, y], color=LIGHT.line, linewidth=1.1)
-    page.text(x + 24.0, y, "what the instrument did by itself", va="center")
+    page.text(x + 24.0, y, "change between sessions", va="center")
 
 
 def _foot(page: Axes, y: float, visits: Sequence[Visit]) -> None:
     unknown = not all(one.strings_fitted for one in visits)
-    words = "Inharmonicity: against the first session with the same strings."
+    words = "Inharmonicity: compared with the first session with the same strings."
     if unknown:
-        words += " Where nobody said when strings were put on, they are taken for the same ones."
+        words += " Strings whose date is unknown count as the same ones."
     page.text(16.0, y, words, fontsize=_SMALL, color=LIGHT.soft, va="center")

@@ -100,7 +100,7 @@ def test_drawn_over_months(journal: Path, tmp_path: Path, form: str) -> None:
     got = told("history", RED, "--journal", journal, "--plot", file)
     assert (got.code, got.out, got.err) == (0, f"{RED}: 3 sessions drawn in {file}\n", "")
     assert file.stat().st_size > 10_000
-    both = told("history", RED, "--journal", journal, "--plot", file, "--south", "--json")
+    both = told("history", RED, "--journal", journal, "--plot", file, "--json")
     assert len(json.loads(both.out)) == 3
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from years import YEAR, live
 
@@ -55,8 +57,8 @@ def eight(tmp_path_factory: pytest.TempPathFactory) -> list[Visit]:
     return visits_of(path)
 
 
-def picture(visits: list[Visit], path: Path, **how: bool) -> ElementTree.Element:
-    write(visits, "the red one", path, **how)
+def picture(visits: list[Visit], path: Path) -> ElementTree.Element:
+    write(visits, "the red one", path)
     return ElementTree.fromstring(path.read_text(encoding="utf-8"))
 
 
@@ -150,26 +152,44 @@ def test_the_drawing_says_what_it_shows(year, tmp_path):
         "Inharmonicity since new, %",
         "as found",
         "new strings",
-        "winter, December to February",
+        "within limits",
+        "change between sessions",
         "1  E4",
         "6  E2",
     ):
         assert wanted in words
-    assert words.count("winter") == words.count("summer") == 3, "once a column"
+    assert [words.count(label) for label in ("2026", "Apr", "Jul", "Oct")] == [3, 3, 3, 3], "once a column"
     assert root.get("role") == "img"
     assert root.findtext(f"{SVG}desc") == described(year)
     assert "6 set-ups and 9 quick checks; strings put on 2025-11-20, 2026-03-03, 2026-07-20" in described(year)
     assert set(re.findall(r"#[0-9a-f]{6}", (tmp_path / "a.svg").read_text())) <= set(LIGHT.roles().values())
 
 
-def test_in_the_south_seasons_are_half_a_year_later(year, tmp_path):
-    words = texts(picture(year, tmp_path / "a.svg", south=True))
-    assert "winter, June to August" in words
-    order = [word for word in words if word in ("winter", "spring", "summer", "autumn")]
-    assert order[:4] == ["summer", "autumn", "winter", "spring"]
+@pytest.mark.parametrize(
+    ("days", "labels"),
+    [
+        (["2026-05-01", "2026-09-01"], ["May", "Jun", "Jul", "Aug", "Sep", "2026"]),
+        (["2025-12-20", "2026-01-05"], ["15 Dec", "01 Jan", "15 Jan", "2026"]),
+        (["2016-03-01", "2025-03-01"], ["2016", "2018", "2020", "2022", "2024"]),
+    ],
+)
+def test_dates_are_written_below(year, tmp_path, days, labels):
+    visits = [replace(year[0], at=datetime.fromisoformat(f"{day}T12:00+00:00"), strings_fitted="") for day in days]
+    words = texts(picture(visits, tmp_path / "a.svg"))
+    first = words.index(labels[0])
+    assert words[first : first + len(labels)] == labels
 
 
-@pytest.mark.parametrize("which", ["year", "eight", "one", "two", "ten years"])
+def test_a_date_is_drawn_where_a_session_of_that_day_is(year):
+    visits = [replace(year[0], at=datetime(2026, month, 1, tzinfo=UTC), strings_fitted="") for month in (5, 7, 9)]
+    with style():
+        figure = drawn(visits, "the red one")
+    july = min(text.get_position()[0] for text in figure.findobj(Text) if text.get_text() == "Jul")
+    marks = [line.get_xdata()[0] for line in figure.findobj(Line2D) if line.get_marker() == "s"]
+    assert min(abs(x - july) for x in marks) < 1e-6
+
+
+@pytest.mark.parametrize("which", ["year", "eight", "one", "two", "ten years", "a month"])
 def test_no_text_is_cut_off_or_runs_into_another(which, year, eight):
     long = [Visit(**{**vars(one), "at": one.at.replace(year=2016 + n % 10)}) for n, one in enumerate(year)]
     visits = {
@@ -178,6 +198,7 @@ def test_no_text_is_cut_off_or_runs_into_another(which, year, eight):
         "one": year[:1],
         "two": year[:2],
         "ten years": sorted(long, key=lambda one: one.at),
+        "a month": [replace(year[0], at=datetime(2026, 11, day, tzinfo=UTC)) for day in (3, 19)],  # ends at a date
     }[which]
     with style():
         figure = drawn(visits, "W" * 60)
@@ -211,7 +232,7 @@ def test_sessions_in_which_nothing_was_heard_are_drawn_as_nothing(year, tmp_path
     silent = Visit("2026-11-20-1", datetime(2026, 11, 20, tzinfo=UTC), False, 2.0, None, "", strings)
     words = texts(picture([silent], tmp_path / "a.svg"))
     assert "Error at the fret compared, cents" in words
-    assert any("nobody said when strings were put on" in word for word in words)
+    assert any("Strings whose date is unknown count as the same ones" in word for word in words)
     assert described([silent]) == "1 set-up and 0 quick checks."
 
 
