@@ -1,8 +1,10 @@
-"""One partial at a time: demodulation to a slow complex signal.
+"""Complex demodulation of one partial to its baseband, and basic measurements of a baseband.
 
-A partial near ``carrier_hz`` is multiplied down to zero frequency and low-passed with a Hann window convolved with a
-Hann window, each two or more whole periods of the fundamental long. The nulls of that filter fall on every multiple of
-the fundamental, so the neighbouring partials vanish (twice over) while the partial's own glide and beating pass.
+The signal is shifted so that ``carrier_hz`` becomes 0 Hz, and then low-passed. The low-pass is a Hann window convolved
+with itself, each window a whole number of periods of the fundamental long (two or more). Its nulls are at every
+multiple of the fundamental, so it removes the other partials and passes the partial's own glide and beating.
+
+Frequencies are in Hz, times in seconds, phases in radians. Amplitudes are those of the real signal (full scale 1).
 """
 
 from __future__ import annotations
@@ -22,10 +24,26 @@ ComplexSamples = npt.NDArray[np.complex128]
 class Baseband:
     """A partial's complex envelope.
 
-    ``values[i]`` belongs to the time ``times_s[i]`` (seconds from the first sample of the signal); the momentary
-    frequency is ``carrier_hz`` plus the slope of the phase over 2 pi. ``noise_gain`` is the share of the power of
-    white noise in the signal that the low-pass leaves in ``values``; ``step_s`` the time between values, and
-    ``memory_s`` the time over which neighbouring values share the same samples; ``taps`` the low-pass at ``rate_hz``.
+    The instantaneous frequency is ``carrier_hz`` plus the slope of the phase over 2 pi.
+
+    Attributes
+    ----------
+    carrier_hz : float
+        Frequency that became 0 Hz.
+    times_s : ndarray of float64, shape (n,)
+        Time of each value in seconds from the first sample of the signal.
+    values : ndarray of complex128, shape (n,)
+        Complex amplitudes.
+    step_s : float
+        Time between values.
+    memory_s : float
+        Time over which neighbouring values share the same samples: half the length of the low-pass.
+    noise_gain : float
+        Power of white noise in ``values`` over its power in the signal.
+    taps : ndarray of float64, shape (m,)
+        The low-pass at ``rate_hz``.
+    rate_hz : float
+        Sample rate of the signal.
     """
 
     carrier_hz: float
@@ -38,11 +56,24 @@ class Baseband:
     rate_hz: float
 
 
-_FEWEST = 40  # values that even a short signal is given, down to an eighth of the low-pass's half apart
+_FEWEST = 40  # a short signal gets closer values to have this many, but never closer than 1/8 of half the low-pass
 
 
 def lowpass(period_samples: float, periods: int = 2) -> Samples:
-    """Taps (sum 1) of the low-pass for a fundamental of that period: a Hann window of ``periods`` twice, convolved."""
+    """Return the taps of the low-pass: a Hann window convolved with itself, scaled to a sum of 1.
+
+    Parameters
+    ----------
+    period_samples : float
+        Period of the fundamental in samples.
+    periods : int, optional
+        Periods of the fundamental in each Hann window.
+
+    Returns
+    -------
+    ndarray of float64
+        Taps, shape (m,).
+    """
     half = max(4, round(periods * period_samples))
     hann = np.hanning(half + 2)[1:-1]
     taps = np.convolve(hann, hann)
@@ -50,29 +81,39 @@ def lowpass(period_samples: float, periods: int = 2) -> Samples:
 
 
 def lowpass_periods(fundamental_hz: float, length_s: float) -> int:
-    """Periods in each half of a low-pass for a note read over ``length_s``: a sixtieth of it, or two periods if longer.
+    """Return the periods in each half of the low-pass for a note of ``length_s``: 1/60 of the note, but 2 or more.
 
-    High notes have periods to spare: a longer low-pass keeps more hum and noise out, and leaves fewer values to fit.
+    A high note has many periods. A longer low-pass keeps more hum and noise out, and leaves fewer values to fit.
     """
     return max(2, round(min(0.012, length_s / 60.0) * fundamental_hz))
 
 
 def first_null_hz(fundamental_hz: float, periods: int) -> float:
-    """How far from its carrier a low-pass of that many periods lets anything through: to its first null."""
+    """Return the distance in Hz from the carrier to the first null of a low-pass with ``periods`` in each half."""
     return 2.0 * fundamental_hz / periods
 
 
 def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float, periods: int = 2) -> Baseband:
-    """Demodulate the partial near ``carrier_hz`` of a note on ``fundamental_hz``.
+    """Demodulate the partial near ``carrier_hz`` of a note with the fundamental ``fundamental_hz``.
 
-    Args:
-        signal: shape (n,).
-        rate_hz: its sample rate.
-        periods: length of either half of the low-pass.
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        Real samples.
+    rate_hz : float
+        Sample rate of the signal.
+    carrier_hz : float
+        Frequency that becomes 0 Hz.
+    fundamental_hz : float
+        Fundamental of the note, which sets the nulls of the low-pass.
+    periods : int, optional
+        Periods of the fundamental in each half of the low-pass.
 
-    Returns:
-        The baseband, two values in ``periods`` (more from a short signal), ``periods`` short at either end. Empty when
-        the signal is too short.
+    Returns
+    -------
+    Baseband
+        The baseband. It has two values in ``periods`` (more from a short signal) and is ``periods`` shorter than the
+        signal at each end. It is empty when the signal is too short.
     """
     period = rate_hz / fundamental_hz
     taps = lowpass(period, periods)
@@ -92,16 +133,23 @@ def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_h
 
 
 def lowpass_gain(band: Baseband, offset_hz: float) -> float:
-    """What the low-pass leaves of a tone ``offset_hz`` away from the carrier, as a factor of its amplitude."""
+    """Return the gain (an amplitude ratio) of a baseband's low-pass at ``offset_hz`` from the carrier."""
     at = np.arange(len(band.taps)) - (len(band.taps) - 1) / 2.0
     return float(band.taps @ np.cos(2.0 * np.pi * offset_hz / band.rate_hz * at))
 
 
 def mean_frequency(band: Baseband) -> tuple[float, float]:
-    """Mean frequency of a short baseband and its standard error, both in Hz: the slope of its phase, loud values first.
+    """Return the mean frequency of a short baseband and its standard error, by a weighted line through its phase.
 
-    Raises:
-        ValueError: fewer than three values.
+    Returns
+    -------
+    tuple[float, float]
+        Frequency and its standard error (1 sd), both in Hz. Loud values weigh more.
+
+    Raises
+    ------
+    ValueError
+        The baseband has fewer than three values.
     """
     if len(band.values) < 3:
         raise ValueError("too few values for a frequency")
@@ -115,7 +163,21 @@ def mean_frequency(band: Baseband) -> tuple[float, float]:
 
 
 def correlation_length(residual: npt.NDArray[np.inexact]) -> float:
-    """Values over which a residual stays alike: 1 + 2 times the sum of its autocorrelation up to the first negative."""
+    """Return the correlation length of a residual in values: 1 + 2 times the sum of its autocorrelation.
+
+    The sum ends before the first value that is not positive. ``len(residual)`` over this is about the number of
+    independent values.
+
+    Parameters
+    ----------
+    residual : ndarray of float or complex, shape (n,)
+        With a mean of about 0.
+
+    Returns
+    -------
+    float
+        Correlation length, 1 or more; 1 for fewer than eight values.
+    """
     power = float(np.sum(np.abs(residual) ** 2))
     if power <= 0.0 or len(residual) < 8:
         return 1.0
@@ -127,12 +189,25 @@ def correlation_length(residual: npt.NDArray[np.inexact]) -> float:
 
 
 def unwrapped_phase(values: ComplexSamples) -> Samples:
-    """Continuous phase in radians of a baseband, shape (n,)."""
+    """Return the continuous phase in radians of baseband ``values``, shape (n,)."""
     return np.asarray(np.unwrap(np.angle(values)))
 
 
 def log_amplitude_fit(band: Baseband, times: Samples) -> Samples:
-    """Parabola through a baseband's log amplitude over ``times``, loud values first: coefficients, ascending, (3,)."""
+    """Return the parabola that fits a baseband's log amplitude; loud values weigh more.
+
+    Parameters
+    ----------
+    band : Baseband
+        The baseband.
+    times : ndarray of float64, shape (n,)
+        Time of each value on the scale that the coefficients are for.
+
+    Returns
+    -------
+    ndarray of float64
+        Coefficients of powers 0, 1 and 2 of ``times``, shape (3,).
+    """
     weight = np.abs(band.values)
     loud = np.log(np.maximum(weight, 1e-9 * weight.max()))
     return np.asarray(np.polynomial.polynomial.polyfit(times, loud, 2, w=weight), dtype=np.float64)

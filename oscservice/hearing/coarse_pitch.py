@@ -1,10 +1,10 @@
-"""The top of a sampled curve between its samples.
+"""Coarse pitch: onsets and pitch by aubio, spectral peaks, and the choice of the fundamental among candidates.
 
-Rough pitch and onsets by aubio, and the choice of the right octave.
+aubio's pitch is quick and mostly right, but it is sometimes an octave off. So it is one candidate among several. Each
+candidate gets a score: how much of the spectrum its partials explain, times how many of its lower partials are there.
 
-aubio's estimators are quick and rarely far off, but any of them takes an octave for the note now and then. So its
-answer is one candidate among several; which one is the note is decided by how well each explains the partials seen in
-the spectrum, and how many of its own partials are there.
+Frequencies are in Hz, amplitudes those of the real signal (full scale 1). Signals have the working rate
+(``hearing.resampling``).
 """
 
 from __future__ import annotations
@@ -18,27 +18,37 @@ import numpy.typing as npt
 
 from oscservice.hearing.resampling import Samples
 
+LOWEST_HZ = 20.0
+HIGHEST_HZ = 2100.0
+"""Range of fundamentals: below B0 of a five-string bass (30.9 Hz) with room to be flat, above fret 24 of E4 (1319 Hz)
+with room for high tunings."""
+
+_PITCH_WINDOW = 4096
+_PITCH_HOP = 256
+
 
 def parabolic_peaks(curve: Samples, at: npt.NDArray[np.int64]) -> tuple[Samples, Samples]:
-    """Tops of parabolas through the samples at local maxima ``at``, shape (m,), and their neighbours.
+    """Return the peaks of parabolas through local maxima of a sampled curve and their two neighbours.
 
-    Returns:
-        How far each top lies after its sample, in samples, and its height; both (m,).
+    Parameters
+    ----------
+    curve : ndarray of float64, shape (n,)
+        The samples.
+    at : ndarray of int64, shape (m,)
+        Indices of the local maxima, 1 to n - 2.
+
+    Returns
+    -------
+    tuple[Samples, Samples]
+        Offset of each peak from its index, in samples, and its height; both shape (m,).
     """
     left, middle, right = curve[at - 1], curve[at], curve[at + 1]
     shift = 0.5 * (left - right) / np.minimum(left - 2.0 * middle + right, -1e-12)
     return shift, middle - 0.25 * (left - right) * shift
 
 
-LOWEST_HZ = 20.0
-HIGHEST_HZ = 2100.0
-
-_PITCH_WINDOW = 4096
-_PITCH_HOP = 256
-
-
 class OnsetDetector:
-    """aubio's onset detector on hops of ``hop`` samples of the decimated signal."""
+    """aubio's onset detector. It takes hops of ``hop`` samples at the working rate."""
 
     hop = 128
 
@@ -48,35 +58,48 @@ class OnsetDetector:
         self._onset.set_silence(-75.0)
 
     def feed(self, hop: Samples) -> bool:
-        """Whether an onset has been found in the last few hops."""
+        """Take the next hop, shape (hop,), and return True when aubio reports an onset."""
         return bool(self._onset(hop.astype(np.float32))[0] > 0)
 
 
 class CoarsePitchTracker:
-    """aubio's rough pitch (yinfft) on hops of ``hop`` samples of the decimated signal."""
+    """aubio's pitch detector (yinfft). It takes hops of ``hop`` samples at the working rate."""
 
     hop = _PITCH_HOP
 
     def __init__(self, rate_hz: float) -> None:
         self._pitch = aubio.pitch("yinfft", _PITCH_WINDOW, _PITCH_HOP, round(rate_hz))
         self._pitch.set_unit("Hz")
-        # aubio takes whole sample rates only; what rounding it off did is put right here.
+        # aubio takes whole sample rates only: this factor undoes the rounding.
         self._scale = rate_hz / round(rate_hz)
 
     def feed(self, hop: Samples) -> float:
-        """Rough pitch in Hz, 0 when there is none."""
+        """Take the next hop, shape (hop,), and return the pitch in Hz; 0 when there is none."""
         found = float(self._pitch(hop.astype(np.float32))[0]) * self._scale
         return found if LOWEST_HZ <= found <= HIGHEST_HZ else 0.0
 
 
 def coarse_pitches(signal: Samples, rate_hz: float) -> list[float]:
-    """Pitches in Hz that aubio finds along a note, shape (n,), the commonest first; may be empty."""
-    follower = CoarsePitchTracker(rate_hz)
+    """Return the pitches that aubio finds along a note, the most frequent first.
+
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        The note.
+    rate_hz : float
+        Sample rate.
+
+    Returns
+    -------
+    list[float]
+        Up to three pitches in Hz; may be empty.
+    """
+    tracker = CoarsePitchTracker(rate_hz)
     lead = _PITCH_WINDOW // _PITCH_HOP
-    found = [follower.feed(signal[i : i + _PITCH_HOP]) for i in range(0, len(signal) - _PITCH_HOP + 1, _PITCH_HOP)]
-    heard = [pitch for pitch in (found[lead:] or found[-1:]) if pitch > 0]
+    found = [tracker.feed(signal[i : i + _PITCH_HOP]) for i in range(0, len(signal) - _PITCH_HOP + 1, _PITCH_HOP)]
+    pitches = [pitch for pitch in (found[lead:] or found[-1:]) if pitch > 0]
     groups: list[list[float]] = []
-    for pitch in sorted(heard):
+    for pitch in sorted(pitches):
         if groups and pitch < groups[-1][-1] * 1.03:
             groups[-1].append(pitch)
         else:
@@ -87,7 +110,19 @@ def coarse_pitches(signal: Samples, rate_hz: float) -> list[float]:
 
 @dataclass(frozen=True)
 class SpectralPeaks:
-    """Peaks of a Hann-windowed spectrum: frequencies in Hz, amplitudes, the width of a bin and the noise amplitude."""
+    """Peaks of a Hann-windowed spectrum.
+
+    Attributes
+    ----------
+    hz : ndarray of float64, shape (n,)
+        Frequencies, rising.
+    amplitude : ndarray of float64, shape (n,)
+        Amplitude of a sine at each peak.
+    bin_hz : float
+        Width of a bin without zero padding, 1 over the length of the signal.
+    floor : float
+        Noise amplitude, a little above the median of the spectrum.
+    """
 
     hz: Samples
     amplitude: Samples
@@ -96,9 +131,18 @@ class SpectralPeaks:
 
 
 def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> SpectralPeaks:
-    """Peaks of ``signal``, shape (n,), down to ``depth_db`` under the highest and clear of the noise.
+    """Return the spectral peaks that are above the noise and at most ``depth_db`` below the highest.
 
     Frequencies are refined by a parabola through the log magnitudes (common practice, no source).
+
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        A stretch of a note.
+    rate_hz : float
+        Sample rate.
+    depth_db : float, optional
+        Range of levels below the highest peak.
     """
     size = 1 << (2 * len(signal) - 1).bit_length()
     window = np.hanning(len(signal) + 2)[1:-1]
@@ -112,7 +156,7 @@ def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> S
     at = inner[is_peak & (inner * bin_hz > 0.7 * LOWEST_HZ)]
     shift, _ = parabolic_peaks(log, at)
     hz, amplitude = (at + shift) * bin_hz, np.exp(log[at])
-    # A loud partial's side lobes are no partials: a peak within four bins of a much louder one is dropped.
+    # A peak within four bins of a much louder one may be its side lobe: leave it out.
     main_lobe_hz = 4.0 * rate_hz / len(signal)
     keep = [
         i for i in range(len(hz)) if not np.any((np.abs(hz - hz[i]) < main_lobe_hz) & (amplitude > 8.0 * amplitude[i]))
@@ -121,10 +165,25 @@ def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> S
 
 
 def find_partials(peaks: SpectralPeaks, fundamental_hz: float, count: int) -> dict[int, tuple[float, float]]:
-    """Peaks that are partials of a string on about ``fundamental_hz``: number -> (frequency in Hz, amplitude).
+    """Return the peaks that are partials of a string with a fundamental of about ``fundamental_hz``.
 
-    Stiffness spreads the partials (f_k = k f0 sqrt(1 + B k^2); Fletcher, J. Acoust. Soc. Am. 36 (1964) 203), so the
-    search starts at the lowest ones and carries what they say of f0 and B upward.
+    Stiffness stretches the partials: f_k = k f0 sqrt(1 + B k^2). So the search goes upward from partial 1, and fits f0
+    and B to the partials found so far.
+    Source: H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203.
+
+    Parameters
+    ----------
+    peaks : SpectralPeaks
+        The spectral peaks.
+    fundamental_hz : float
+        Estimate of the fundamental.
+    count : int
+        Highest partial to look for.
+
+    Returns
+    -------
+    dict[int, tuple[float, float]]
+        Partial number -> (frequency in Hz, amplitude); partials that were not found are missing.
     """
     found: dict[int, tuple[float, float]] = {}
     base, stiffness = fundamental_hz, 0.0
@@ -132,8 +191,8 @@ def find_partials(peaks: SpectralPeaks, fundamental_hz: float, count: int) -> di
         if not len(peaks.hz):
             break
         guess = k * base * np.sqrt(1.0 + stiffness * k * k)
-        # Room for a stiffness not yet known: two more numbers up, B = 3e-4 sharpens partial k by 4.5e-4 k cents per k.
-        # Never more than a fifth of the way to the next partial: a wider net would catch the wrong one.
+        # The room allows for a stiffness that is not known yet: between neighbouring partials B = 3e-4 moves the ratio
+        # f_k / k by 3e-4 k. It is at most a fifth of the way to the next partial, or a wrong peak would be taken.
         room = min(max(1.5 * peaks.bin_hz, guess * 0.012), 0.2 * base)
         distance = np.abs(peaks.hz - guess)
         near = distance < room
@@ -146,14 +205,22 @@ def find_partials(peaks: SpectralPeaks, fundamental_hz: float, count: int) -> di
 
 
 def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[float, float]:
-    """f0 in Hz and B (0 or more) by least squares on (f_k / k)^2 = f0^2 (1 + B k^2); B needs three partials."""
+    """Return f0 in Hz and B (0 or more) by least squares on (f_k / k)^2 = f0^2 (1 + B k^2).
+
+    Parameters
+    ----------
+    partials_hz : dict[int, float]
+        Partial number -> frequency in Hz. With fewer than three partials B is 0.
+    fallback_hz : float
+        F0 to return when there is no partial.
+    """
     if not partials_hz:
         return fallback_hz, 0.0
     k = np.array(sorted(partials_hz), dtype=float)
     ratio = np.array([partials_hz[int(n)] for n in k]) / k
     if len(k) < 3:
         return float(np.median(ratio)), 0.0
-    # Weighted straight line of ratio^2 over k^2, in closed form: this runs a thousand times a note.
+    # Weighted straight line of ratio^2 over k^2, in closed form for speed: this runs a thousand times a note.
     x, y = k * k, ratio * ratio
     total = float(k.sum())
     x_mean, y_mean = float(k @ x) / total, float(k @ y) / total
@@ -165,9 +232,21 @@ def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[fl
 
 
 def fundamental_score(peaks: SpectralPeaks, fundamental_hz: float, count: int = 8) -> float:
-    """How well a fundamental explains the peaks, 0 to 1: the share of the sound it explains times the share of its
-    own lower partials that are there. An octave too low explains all but misses every second partial; an octave too
-    high is complete but leaves half the sound unexplained."""
+    """Return how well a fundamental explains the peaks, 0 to 1.
+
+    The score is the share of the sound that its partials explain, times the share of its lower partials that are there.
+    A candidate an octave too low explains everything, but lacks every second partial. A candidate an octave too high
+    has all its partials, but leaves half of the sound unexplained.
+
+    Parameters
+    ----------
+    peaks : SpectralPeaks
+        The spectral peaks.
+    fundamental_hz : float
+        The candidate.
+    count : int, optional
+        Highest partial to count.
+    """
     found = find_partials(peaks, fundamental_hz, count)
     if not found:
         return 0.0
@@ -181,34 +260,49 @@ def fundamental_score(peaks: SpectralPeaks, fundamental_hz: float, count: int = 
     slots = [k for k in range(1, 7) if k * fundamental_hz < max(highest * 1.02, 2.5 * fundamental_hz)]
     share = {k: min(1.0, 0.25 + 0.75 * np.sqrt(a / loudest) * 3.0) for k, (_, a) in found.items()}
     filled = sum(share.get(k, 0.0) / np.sqrt(k) for k in slots) / sum(1.0 / np.sqrt(k) for k in slots)
-    # The sound left of what lies beyond the last partial looked at counts too: it tells 2 f from f / 2.
+    # A candidate far too low leaves sound above the highest partial counted: that lowers its score.
     beyond = total / float(weight.sum())
-    # A string's own partials hold its loudest one, or nearly: hum is complete too, and faint beside the note.
+    # The loudest peak, or one nearly as loud, is a partial of the string. Hum has all its partials too, but is faint.
     loud = min(1.0, max(amplitude for _, amplitude in found.values()) / (0.3 * loudest))
     return float(min(1.0, explained) * filled * beyond**0.25 * loud**0.5)
 
 
 def _weight(amplitude: Samples, loudest: float) -> Samples:
-    """What peaks count for: by the root of their amplitude, but nothing below -40 dB of the loudest.
+    """Return the weight of each peak: the root of its amplitude; 0 at -40 dB of the loudest and below.
 
-    On a microphone a dozen faint peaks of room, body and neighbours would otherwise outweigh the string.
+    With a microphone a dozen faint peaks of the room, the body and other strings would otherwise outweigh the string.
     """
     return np.asarray(np.sqrt(np.maximum(amplitude / loudest - 0.01, 0.0)))
 
 
 def choose_fundamental(
-    peaks: SpectralPeaks, rough_hz: Iterable[float], expected_hz: Iterable[float]
+    peaks: SpectralPeaks, coarse_hz: Iterable[float], expected_hz: Iterable[float]
 ) -> tuple[float, float]:
-    """Fundamental in Hz and its likeness (0 to 1), from the rough pitches, the loudest peaks and what is expected.
+    """Return the candidate with the best score, and the score (see ``fundamental_score``).
 
-    A candidate within 1.2 semitones of an expected pitch is favoured by a fifth: enough to decide a near tie, not
-    enough to make a wrong string into the right one.
+    Candidates come from the coarse pitches, the loudest peaks and the expected pitches. The score of a candidate within
+    1.2 semitones of an expected pitch is raised by a fifth: this decides between nearly equal scores, but does not turn
+    a wrong string into the right one.
+
+    Parameters
+    ----------
+    peaks : SpectralPeaks
+        The spectral peaks.
+    coarse_hz : Iterable[float]
+        Pitches by ``coarse_pitches``.
+    expected_hz : Iterable[float]
+        Pitches that the technician was asked for.
+
+    Returns
+    -------
+    tuple[float, float]
+        Fundamental in Hz and its score; both 0 when there is no candidate.
     """
     expected = [hz for hz in expected_hz if LOWEST_HZ <= hz <= HIGHEST_HZ]
-    raw: list[float] = list(rough_hz) + expected
+    raw: list[float] = list(coarse_hz) + expected
     order = np.argsort(peaks.amplitude)[::-1][:5]
     raw += [float(peaks.hz[i]) / n for i in order for n in (1, 2, 3, 4, 5)]
-    raw += [hz * ratio for hz in list(rough_hz) for ratio in (0.5, 2.0, 1.0 / 3.0, 3.0)]
+    raw += [hz * ratio for hz in list(coarse_hz) for ratio in (0.5, 2.0, 1.0 / 3.0, 3.0)]
     best_hz, best = 0.0, 0.0
     seen: list[float] = []
     for start in raw:

@@ -1,7 +1,10 @@
-"""Mains hum: measured in the silence before a note, foretold while the note sounds.
+"""Mains hum: measured in the silence before a note, and predicted while the note sounds so that it can be subtracted.
 
-Single-coil pickups hum at the mains frequency, 50 or 60 Hz, and its multiples (IEC 60038 names the two; their strength
-is common practice, no source). A low string lies next to one of them, so the hum is taken out, not just filtered.
+Single-coil pickups hum at the mains frequency, 50 or 60 Hz, and its multiples (IEC 60038 names the two frequencies;
+the strength of the multiples is common practice, no source). A low string is close to one of these lines, so filtering
+is not enough.
+
+Frequencies are in Hz. Samples are counted from the start of the stream, at the working rate.
 """
 
 from __future__ import annotations
@@ -17,26 +20,33 @@ from oscservice.hearing.resampling import Samples
 
 MAINS_HZ = (50.0, 60.0)
 SHORTEST_S = 0.15
-"""Less quiet than this is no ground to measure hum on."""
+"""Shortest quiet that hum is measured in."""
 
 _HIGHEST_HZ = 1500.0
 OFF_MAINS = 0.006  # grids keep within 0.2 %, generators within half a per cent (common practice, no source)
 _MOST_LINES = 8
-_CLEAR_OF_NOISE = 5.0  # times the noise's own amplitude in a line's bin
+_CLEAR_OF_NOISE = 5.0  # a line has at least this many times the amplitude of the noise in its bin
 
 
 @dataclass(frozen=True)
 class Hum:
-    """Hum lines at multiples of one frequency.
+    """Hum lines at multiples of the mains frequency.
 
-    Attributes:
-        mains_hz: that frequency.
-        mains_se_hz: its standard error (1 sd).
-        multiples: which multiples are there, ascending.
-        amplitudes: their complex amplitudes at sample 0 of the stream: sample n holds the real part of
-            amplitude * exp(2 pi i multiple mains_hz n / rate_hz).
-        rate_hz: the working rate.
-        middle_sample: number of the sample in the middle of the stretch it was measured on.
+    Attributes
+    ----------
+    mains_hz : float
+        Mains frequency.
+    mains_se_hz : float
+        Its standard error (1 sd).
+    multiples : tuple[int, ...]
+        Multiples that were found, rising.
+    amplitudes : tuple[complex, ...]
+        Complex amplitude of each multiple at sample 0 of the stream: sample n holds the real part of amplitude * exp(2
+        pi i multiple mains_hz n / rate_hz).
+    rate_hz : float
+        Sample rate.
+    middle_sample : float
+        Number of the sample in the middle of the stretch that the hum was measured in.
     """
 
     mains_hz: float
@@ -48,20 +58,25 @@ class Hum:
 
     @property
     def lines_hz(self) -> tuple[float, ...]:
-        """Frequencies of the lines."""
+        """Frequencies of the lines in Hz."""
         return tuple(n * self.mains_hz for n in self.multiples)
 
     def after(self, samples: int) -> Hum:
-        """The same, counted from so many samples later in the stream."""
+        """Return the same hum with sample 0 moved to ``samples`` later in the stream."""
         turn = -2j * math.pi * self.mains_hz / self.rate_hz * samples
         moved = tuple(a * cmath.exp(-n * turn) for n, a in zip(self.multiples, self.amplitudes, strict=True))
         return replace(self, amplitudes=moved, middle_sample=self.middle_sample - samples)
 
     def signal(self, first_sample: int, count: int) -> Samples:
-        """The hum to expect in ``count`` samples from number ``first_sample`` of the stream, shape (count,).
+        """Return the hum expected in ``count`` samples from ``first_sample`` of the stream on.
 
-        The further from where it was measured, the less is known of its phase; it shrinks by as much as that takes off
-        the mean of what may be there, so that subtracting it never makes hum worse on average.
+        The phase is less certain further from the stretch that was measured. So the prediction is the mean over the
+        possible phases, which fades with that distance: subtracting it never adds hum on average.
+
+        Returns
+        -------
+        ndarray of float64
+            Samples, shape (count,).
         """
         at = first_sample + np.arange(count)
         away_s = (at - self.middle_sample) / self.rate_hz
@@ -75,12 +90,21 @@ class Hum:
 
 
 def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | None:
-    """Hum in a stretch with nothing else in it, shape (n,), or None when there is none clear of the noise.
+    """Return the hum in a stretch that holds only hum and noise.
 
-    Args:
-        quiet: at least ``SHORTEST_S`` long; from a longer one the last second counts.
-        rate_hz: its sample rate.
-        first_sample: number of its first sample in the stream.
+    Parameters
+    ----------
+    quiet : ndarray of float64, shape (n,)
+        The stretch, at least ``SHORTEST_S`` long; of a longer one the last second is used.
+    rate_hz : float
+        Sample rate.
+    first_sample : int, optional
+        Number of its first sample in the stream.
+
+    Returns
+    -------
+    Hum | None
+        The hum; None when no line is clear of the noise, or the stretch is too short.
     """
     longest = round(rate_hz)
     if len(quiet) > longest:
@@ -94,7 +118,7 @@ def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | 
     )
     if not lines:
         return None
-    mains_hz, se_hz, multiples, amplitudes = _fitted(quiet, rate_hz, lines)
+    mains_hz, se_hz, multiples, amplitudes = _fit_lines(quiet, rate_hz, lines)
     if abs(mains_hz / nominal_hz - 1.0) > OFF_MAINS:
         return None
     back = np.exp(-2j * np.pi * mains_hz / rate_hz * first_sample * multiples)
@@ -106,12 +130,21 @@ def measure_hum(quiet: Samples, rate_hz: float, first_sample: int = 0) -> Hum | 
 def hum_in_peaks(
     peaks_hz: Samples, amplitudes: Samples, partials_hz: Samples, bin_hz: float
 ) -> tuple[float, float] | None:
-    """Mains frequency in Hz, and the strongest line's amplitude, from a spectrum with a note in it; None without hum.
+    """Return the mains frequency and the amplitude of the strongest hum line in the spectrum of a note.
 
-    Args:
-        peaks_hz, amplitudes: peaks of a Hann-windowed spectrum, shape (n,).
-        partials_hz: the note's own partials: what lies within three bins of one says nothing.
-        bin_hz: width of a bin, one over the window's length.
+    Parameters
+    ----------
+    peaks_hz, amplitudes : ndarray of float64, shape (n,)
+        Peaks of a Hann-windowed spectrum.
+    partials_hz : ndarray of float64, shape (m,)
+        The note's own partials; peaks within three bins of one are ignored.
+    bin_hz : float
+        Width of a bin, 1 over the length of the window.
+
+    Returns
+    -------
+    tuple[float, float] | None
+        Mains frequency in Hz and amplitude; None when no peak is hum.
     """
     best: tuple[float, float, float] | None = None
     own = np.abs(peaks_hz[:, None] - partials_hz[None, :]).min(axis=1) < 3.0 * bin_hz
@@ -130,7 +163,7 @@ def hum_in_peaks(
 
 
 def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple[float, float]]:
-    """Multiples of a mains frequency that stand clear of the noise: number -> (amplitude, frequency in Hz)."""
+    """Return the multiples of a mains frequency that are clear of the noise: number -> (amplitude, frequency in Hz)."""
     count = len(quiet)
     window = np.hanning(count + 2)[1:-1]
     size = 1 << (4 * count - 1).bit_length()
@@ -138,7 +171,7 @@ def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple
     noise = float(np.median(spectrum[: round(_HIGHEST_HZ / rate_hz * size)])) / 0.83  # a Rayleigh median is 1.18 sd
     lines: dict[int, tuple[float, float]] = {}
     for n in range(1, int(min(_HIGHEST_HZ, 0.4 * rate_hz) / nominal_hz) + 1):
-        # The peak must stand where a multiple of the mains can: a string near it stands elsewhere.
+        # The peak must be where a multiple of the mains can be: a string near it has its peak elsewhere.
         room = n * nominal_hz * OFF_MAINS + 0.25 * rate_hz / count
         low, high = (round((n * nominal_hz + side * room) * size / rate_hz) for side in (-1.0, 1.0))
         at = low + int(np.argmax(spectrum[low : high + 1]))
@@ -148,20 +181,23 @@ def _lines(quiet: Samples, rate_hz: float, nominal_hz: float) -> dict[int, tuple
     return lines
 
 
-def _fitted(
+def _fit_lines(
     quiet: Samples, rate_hz: float, lines: dict[int, tuple[float, float]]
 ) -> tuple[float, float, Samples, ComplexSamples]:
-    """Least squares of the strongest lines, frequency and amplitudes.
+    """Fit the frequency and the amplitudes of the strongest lines by least squares.
 
-    Returns:
-        Mains frequency and its standard error in Hz, the multiples, their complex amplitudes at the first sample.
+    Returns
+    -------
+    tuple[float, float, Samples, ComplexSamples]
+        Mains frequency and its standard error in Hz; the multiples, shape (m,); their complex amplitudes at the first
+        sample, shape (m,).
     """
     count = len(quiet)
     multiples = np.array(sorted(sorted(lines, key=lambda n: -lines[n][0])[:_MOST_LINES]), dtype=np.float64)
     strength, peaks = np.array([lines[int(n)] for n in multiples], dtype=np.float64).T
     time = (np.arange(count) - 0.5 * (count - 1)) / rate_hz
     mains_hz = float(np.sum(strength**2 * multiples * peaks) / np.sum(strength**2 * multiples**2))
-    for _ in range(2):  # Gauss-Newton on the frequency, the amplitudes with it
+    for _ in range(2):  # Gauss-Newton steps of the frequency; the amplitudes are linear
         base = np.exp(2j * np.pi * mains_hz * time)
         turns = np.stack([base ** int(n) for n in multiples], axis=1)
         columns = np.hstack((turns.real, -turns.imag))

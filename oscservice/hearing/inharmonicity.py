@@ -1,13 +1,12 @@
-"""Inharmonicity: the stiff-string law through a note's partials, and the B that a string should show.
+"""Inharmonicity: the stiff-string law through a note's partials, and the B that is expected of a string.
 
-The stiff-string law through a note's partials: f0, B and the string pitch, robust against partials that stray.
+The law is f_k = k f0 sqrt(1 + B k^2). On a real string single partials are off this law by a cent or so, because neck
+and body move with them; a partial may also be hum or belong to another string. So the fit is robust.
 
-f_k = k f0 sqrt(1 + B k^2) (H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203). On a real string single partials leave that
-law by a cent or so, because neck and body move with them; a partial can also be somebody else's (hum, a neighbour).
+What is known of a string's B is kept as ln B and its standard deviation, since the errors of B are factors.
+Frequencies are in Hz; k is the number of a partial.
 
-How stiff a string should sound: its B open or stopped, what its build lets expect, and what its readings teach.
-
-Everything is in natural logarithms of B, since what is unknown of B is a factor.
+Source: H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203.
 """
 
 from __future__ import annotations
@@ -25,26 +24,58 @@ from oscservice.instrument.pitch import CENTS_PER_E, OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.instrument.string_physics import inharmonicity, tension_n
 
-_STRAY_PRIOR_CENTS = 0.4
-_STRAY_PRIOR_WEIGHT = 1.0  # partials' worth of evidence
-_STRAY_GRID = np.geomspace(0.05, 20.0, 40) ** 2
-_DEGREES = 4.0  # Student's t: near enough to normal for most partials, forgiving to a few
-_FAR = 4.0  # a partial more than this many of its standard deviations off is not used
+_SCATTER_PRIOR_CENTS = 0.4
+_SCATTER_PRIOR_WEIGHT = 1.0  # the prior counts as this many partials
+_SCATTER_GRID = np.geomspace(0.05, 20.0, 40) ** 2  # variances, cents squared
+_DEGREES = 4.0  # degrees of freedom of Student's t: nearly normal for most partials, robust against a few
+_FAR = 4.0  # a partial that is off by more than this many standard deviations is not used
 _STIFFEST = 0.02
+
+
+WOUND_SD = 0.4
+"""ln B of a wound string from its file, 1 sd. Makers publish no core diameters: 10 % of the core is 40 % of B, which is
+proportional to its fourth power."""
+
+PLAIN_SD = 0.25
+"""ln B of a plain string from its file, 1 sd. One gauge off (.009 for .010) is 20 % of B; the modulus adds 3.5 %."""
+
+STOPPED_SD = 0.1
+"""ln B of a stopped string by the law of its length, 1 sd. Measured B at fret 12 is 3.4 to 4.1 times that of the open
+string; the law gives 4.
+Source: G. Bastas et al., ICASSP 2022, 771: the trained table in the authors' public repository."""
+
+SCATTER_SD = 0.1
+"""Scatter of a reading's ln B beyond its standard error, 1 sd: neck and body move single partials. Of 96 recorded notes
+of twelve pitches three quarters were within 8 % of their pitch's median; the farthest was 25 % off."""
+
+OUTLIER_SHARE = 0.1
+"""Share of readings whose B is not the string's (another string's partials, or the body's; assumed). None of those 96
+notes was one, but other strings and players may differ."""
+
+_OUTLIER_RANGE = math.log(1e-2 / 1e-6)  # an outlier's ln B has equal density from B = 1e-6 to 1e-2
+_SUREST_SD = 0.05  # smallest standard deviation of a string's ln B
 
 
 @dataclass(frozen=True)
 class StiffString:
-    """What the partials say together.
+    """The stiff-string law fitted to the partials of a note.
 
-    Attributes:
-        f0_hz: fundamental without stiffness, Hz.
-        inharmonicity: B, 0 or more.
-        inharmonicity_se: its standard error (1 sd); infinite when fewer than three partials could be used.
-        string_hz: where the law puts the first partial: f0 sqrt(1 + B), Hz.
-        string_se_cents: its standard error (1 sd).
-        stray_cents: how far the partials stray from the law, 1 sd.
-        partials: numbers of the partials used.
+    Attributes
+    ----------
+    f0_hz : float
+        Fundamental without stiffness.
+    inharmonicity : float
+        B, 0 or more.
+    inharmonicity_se : float
+        Standard error (1 sd) of B; infinite when fewer than three partials were used.
+    string_hz : float
+        String pitch: the first partial by the law, f0 sqrt(1 + B).
+    string_se_cents : float
+        Standard error (1 sd) of the string pitch.
+    scatter_cents : float
+        Scatter of the partials about the law (1 sd).
+    partials : tuple[int, ...]
+        Numbers of the partials used.
     """
 
     f0_hz: float
@@ -52,21 +83,31 @@ class StiffString:
     inharmonicity_se: float
     string_hz: float
     string_se_cents: float
-    stray_cents: float
+    scatter_cents: float
     partials: tuple[int, ...]
 
 
 def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
-    """Robust least squares of ln f_k - ln k on ln f0 + ln(1 + B k^2) / 2.
+    """Fit the stiff-string law: robust least squares of ln f_k - ln k on ln f0 + ln(1 + B k^2) / 2.
 
-    Every partial weighs by its own standard error and by how far the partials stray as a whole; outlying ones weigh
-    less (Student's t by iterated weights: Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881), far ones nothing.
+    The weight of a partial follows from its standard error and from the scatter of all partials. Outliers weigh less
+    (Student's t by iterated weights), and far outliers are left out.
+    Source: K. L. Lange, R. J. A. Little and J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881.
 
-    Args:
-        partials: number -> (frequency in Hz, standard error in cents).
+    Parameters
+    ----------
+    partials : Mapping[int, tuple[float, float]]
+        Partial number -> (frequency in Hz, standard error in cents).
 
-    Raises:
-        ValueError: no partial at all.
+    Returns
+    -------
+    StiffString
+        The fitted law.
+
+    Raises
+    ------
+    ValueError
+        There is no partial.
     """
     if not partials:
         raise ValueError("a string has at least one partial")
@@ -75,22 +116,22 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
     se = np.array([partials[int(n)][1] for n in k])
     if len(k) < 3:
         return _without_stiffness(k, cents, se)
-    robust, stray = np.ones(len(k)), _STRAY_PRIOR_CENTS
+    robust, scatter = np.ones(len(k)), _SCATTER_PRIOR_CENTS
     level, stiffness = _start(k, cents)
     used = np.ones(len(k), dtype=bool)
     for turn in range(20):
         before = level, stiffness
-        level, stiffness = _step(k, cents, robust * used / (se**2 + stray**2), level, stiffness)
+        level, stiffness = _step(k, cents, robust * used / (se**2 + scatter**2), level, stiffness)
         residual = cents - level - stretch_cents(k, stiffness)
-        stray = _scatter(residual, se, used)
-        far = residual**2 / (se**2 + stray**2)
+        scatter = _scatter(residual, se, used)
+        far = residual**2 / (se**2 + scatter**2)
         robust = (_DEGREES + 1.0) / (_DEGREES + far)
         if np.count_nonzero(far < _FAR**2) >= 3:
             used = far < _FAR**2
         if turn > 4 and abs(level - before[0]) < 1e-7 and abs(stiffness - before[1]) < 1e-11:
             break
     slopes = _slopes(k[used], stiffness)
-    offset, covariance, stray = _scatter_averaged_step(residual[used], slopes, se[used])
+    offset, covariance, scatter = _scatter_averaged_step(residual[used], slopes, se[used])
     level += float(offset[0])
     stiffness = min(max(0.0, stiffness + float(offset[1])), _STIFFEST)
     at_first = np.array([1.0, CENTS_PER_E / 2.0 / (1.0 + stiffness)])
@@ -101,19 +142,22 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
         math.sqrt(covariance[1, 1]),
         f0 * math.sqrt(1.0 + stiffness),
         math.sqrt(float(at_first @ covariance @ at_first)),
-        stray,
+        scatter,
         tuple(int(n) for n in k[used]),
     )
 
 
 def _scatter_averaged_step(residual: Samples, slopes: Samples, se: Samples) -> tuple[Samples, Samples, float]:
-    """Least squares with the size of the straying averaged over: three partials that happen to lie on a law don't claim
-    to know it.
+    """Return the last step of (level, B), averaged over the unknown size of the scatter.
 
-    Returns:
-        Step of (level, B), its covariance, and the straying's likely size in cents.
+    So three partials that are on one law by chance don't give a tiny standard error.
+
+    Returns
+    -------
+    tuple[Samples, Samples, float]
+        Step, shape (2,); its covariance, shape (2, 2); the scatter in cents (1 sd).
     """
-    found = scattered(slopes, residual, se**2, _STRAY_GRID, _STRAY_PRIOR_CENTS, _STRAY_PRIOR_WEIGHT)
+    found = scattered(slopes, residual, se**2, _SCATTER_GRID, _SCATTER_PRIOR_CENTS, _SCATTER_PRIOR_WEIGHT)
     step = found.likely @ found.solutions
     away = found.solutions - step
     each = found.covariances + away[:, :, None] * away[:, None, :]
@@ -121,23 +165,33 @@ def _scatter_averaged_step(residual: Samples, slopes: Samples, se: Samples) -> t
 
 
 def _without_stiffness(k: Samples, cents: Samples, se: Samples) -> StiffString:
-    weight = 1.0 / (se**2 + _STRAY_PRIOR_CENTS**2)
+    """Return the weighted mean of one or two partials as a law with B = 0."""
+    weight = 1.0 / (se**2 + _SCATTER_PRIOR_CENTS**2)
     hz = math.exp(float(weight @ cents / weight.sum()) / CENTS_PER_E)
     spread = float(weight.sum()) ** -0.5
-    return StiffString(hz, 0.0, math.inf, hz, spread, _STRAY_PRIOR_CENTS, tuple(int(n) for n in k))
+    return StiffString(hz, 0.0, math.inf, hz, spread, _SCATTER_PRIOR_CENTS, tuple(int(n) for n in k))
 
 
 def stretch_cents(k: Samples, stiffness: Samples | float) -> Samples:
-    """Cents by which partials ``k`` of a string stand above their harmonics; shapes go together."""
+    """Return the cents of partials above their harmonics k f0 by stiffness.
+
+    Parameters
+    ----------
+    k : ndarray of float64
+        Numbers of partials; any shape.
+    stiffness : Samples | float
+        B; a shape that broadcasts with ``k``.
+    """
     return np.asarray(CENTS_PER_E / 2.0 * np.log1p(stiffness * k * k))
 
 
 def _slopes(k: Samples, stiffness: float) -> Samples:
+    """Return the derivatives of each partial's cents by level and B, shape (k, 2)."""
     return np.stack([np.ones(len(k)), CENTS_PER_E / 2.0 * k * k / (1.0 + stiffness * k * k)], axis=1)
 
 
 def _start(k: Samples, cents: Samples) -> tuple[float, float]:
-    """Level and stiffness of the pair of partials that the others agree with best, by absolute values."""
+    """Return level and B of the law through two partials that has the least absolute misfit of the others."""
     best = (math.inf, float(np.median(cents)), 0.0)
     for i in range(len(k)):
         for j in range(i + 1, len(k)):
@@ -148,7 +202,7 @@ def _start(k: Samples, cents: Samples) -> tuple[float, float]:
             stiffness = min(max(0.0, slope / square), _STIFFEST) if square > 0.0 else 0.0
             offset = cents - stretch_cents(k, stiffness)
             level = float(np.median(offset))
-            # Without the farthest fifth: an outlier far away must not decide.
+            # Leave out the farthest fifth: a far outlier must not decide.
             misfit = float(np.sort(np.abs(offset - level))[: max(3, round(0.8 * len(k)))].sum())
             if misfit < best[0]:
                 best = (misfit, level, stiffness)
@@ -156,7 +210,19 @@ def _start(k: Samples, cents: Samples) -> tuple[float, float]:
 
 
 def level_and_stiffness(k: Samples, cents: Samples, weight: Samples, stiffness: float) -> tuple[float, float]:
-    """Changes of level (cents) and B, from B = ``stiffness`` on, that go with changes of the partials by ``cents``."""
+    """Return the changes of level (cents) and B for changes of the partials, by linearised least squares.
+
+    Parameters
+    ----------
+    k : ndarray of float64, shape (n,)
+        Numbers of the partials.
+    cents : ndarray of float64, shape (n,)
+        Change of each.
+    weight : ndarray of float64, shape (n,)
+        Weight of each.
+    stiffness : float
+        B that the law is linearised at.
+    """
     slopes = _slopes(k, stiffness)
     normal = slopes.T @ (slopes * weight[:, None])
     change = np.linalg.solve(normal, slopes.T @ (weight * cents))
@@ -164,7 +230,7 @@ def level_and_stiffness(k: Samples, cents: Samples, weight: Samples, stiffness: 
 
 
 def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: float) -> tuple[float, float]:
-    """One Gauss-Newton step; a stiffness below 0 stays at 0."""
+    """Return level and B after one Gauss-Newton step; B stays in 0 to ``_STIFFEST``."""
     change = level_and_stiffness(k, cents - level - stretch_cents(k, stiffness), weight, stiffness)
     if stiffness + change[1] < 0.0:
         return float(weight @ cents / weight.sum()), 0.0
@@ -172,45 +238,24 @@ def _step(k: Samples, cents: Samples, weight: Samples, level: float, stiffness: 
 
 
 def _scatter(residual: Samples, se: Samples, used: npt.NDArray[np.bool_]) -> float:
-    """How far partials stray, from the middle size of what is left (outliers don't count), and a prior."""
+    """Return the scatter of partials in cents (1 sd): the median size of the residual (robust), with the prior."""
     middle = float(np.median(np.abs(residual))) / 0.6745
     freedom = max(0.0, len(residual) - 2.0)
     beyond = max(0.0, middle**2 * len(residual) / max(1.0, freedom) - float(np.median(se[used] ** 2)))
-    return math.sqrt((_STRAY_PRIOR_WEIGHT * _STRAY_PRIOR_CENTS**2 + freedom * beyond) / (_STRAY_PRIOR_WEIGHT + freedom))
-
-
-WOUND_SD = 0.4
-"""Core diameters are in no maker's chart: +-10 % in the core is +-40 % in B, which goes with its fourth power."""
-
-PLAIN_SD = 0.25
-"""A plain string one gauge off the profile's (.009 for .010) is 20 % off in B; its modulus is known to 3.5 %."""
-
-STOPPED_SD = 0.1
-"""How far a stopped string's B may leave the law. Measured B at fret 12 is 3.4 to 4.1 times the open string's, where
-the law says 4 (Bastas et al., ICASSP 2022, 771: the trained table in the authors' public repository)."""
-
-SCATTER_SD = 0.1
-"""How far a reading's B strays beyond its standard error, as neck and body pull at single partials: of 96 recorded
-notes of twelve pitches three quarters lay within 8 % of their pitch's median, the farthest was 25 % off."""
-
-OUTLIER_SHARE = 0.1
-"""Readings whose B is not the string's at all: a neighbour's partials, or a body's. None of those 96 notes was one,
-which says little of other strings and other hands."""
-
-_OUTLIER_RANGE = math.log(1e-2 / 1e-6)  # a bad B is anything between one and ten thousand millionths
-_SUREST_SD = 0.05  # a string's B is never taken to be better known than this
+    prior = _SCATTER_PRIOR_WEIGHT * _SCATTER_PRIOR_CENTS**2
+    return math.sqrt((prior + freedom * beyond) / (_SCATTER_PRIOR_WEIGHT + freedom))
 
 
 @dataclass(frozen=True)
 class Stiffness:
-    """ln B of an open string at its nominal pitch, or of a place on it, and its standard deviation."""
+    """ln B of an open string at its nominal pitch, or of a place on it, and its standard deviation (1 sd)."""
 
     log_b: float
     sd: float
 
 
 def expected_stiffness(instrument: Instrument, number: int) -> Stiffness:
-    """What a string's build lets expect: Fletcher's B from core, weight, length and nominal pitch."""
+    """Return ln B that the instrument file gives for a string: from core, mass, length and nominal pitch."""
     spec = instrument.string(number)
     length_mm = spec.scale_mm + spec.setback_mm
     tension = tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), length_mm)
@@ -219,20 +264,38 @@ def expected_stiffness(instrument: Instrument, number: int) -> Stiffness:
 
 
 def stiffness_at_place(stiffness: Stiffness, place: Place, cents: float) -> Stiffness:
-    """Stiffness of a place on a string that is ``cents`` sharp of its nominal pitch there.
+    """Return ln B of a string stopped at ``place``.
 
-    B = pi^3 E d^4 / (64 T L^2) (see ``inharmonicity``) goes with 1 / L^2 at one tension, so a string stopped at fret k
-    has B 2^(k/6) (J. Kemp, SN Appl. Sci. 2 (2020) 636, second-hand); and T goes with the square of the open pitch. A
-    12th-fret harmonic sounds the even partials 2k f0 sqrt(1 + 4 B k^2): 4 B in terms of its own first one, as fret 12.
+    B = pi^3 E d^4 / (64 T L^2) (see ``string_physics.inharmonicity``). At one tension it is proportional to 1 / L^2, so
+    a string stopped at fret k has B 2^(k/6). T is proportional to the square of the open pitch. A 12th-fret harmonic
+    sounds the even partials 2k f0 sqrt(1 + 4 B k^2), which is 4 B from its own first partial, as at fret 12.
+    Source: J. Kemp, SN Appl. Sci. 2 (2020) 636, second-hand.
+
+    Parameters
+    ----------
+    stiffness : Stiffness
+        Of the open string at its nominal pitch.
+    place : Place
+        Where the string is stopped.
+    cents : float
+        Pitch of the note above the nominal pitch of the place, + sharp.
     """
     log_b = stiffness.log_b + math.log(2.0) * (place.semitones / 6.0 - cents / 600.0)
     return Stiffness(log_b, stiffness.sd if place == OPEN else math.hypot(stiffness.sd, STOPPED_SD))
 
 
 def log_stiffness(inharmonicity: float, inharmonicity_se: float | None) -> Stiffness | None:
-    """A reading's B as a logarithm with its standard deviation, straying counted in; None where it is no evidence.
+    """Return a reading's ln B with its standard deviation, scatter included; None when the error of B is not finite.
 
-    A B below half its standard error is taken as that half, at a factor of e^2 (1 sd): it says that B is small.
+    A B below half its standard error counts as that half, with a standard deviation of 2 in ln B: it only says that B
+    is small.
+
+    Parameters
+    ----------
+    inharmonicity : float
+        B of the reading.
+    inharmonicity_se : float | None
+        Its standard error (1 sd); None or infinite when unknown.
     """
     if inharmonicity_se is None or not 0.0 < inharmonicity_se < math.inf or not math.isfinite(inharmonicity):
         return None
@@ -241,28 +304,41 @@ def log_stiffness(inharmonicity: float, inharmonicity_se: float | None) -> Stiff
 
 
 def stiffness_likelihood(heard: Stiffness | None, expected: Stiffness | None) -> float:
-    """Density of a heard ln B: normal about what is expected, or anything, one time in ten; 1 where nothing was heard.
+    """Return the density of a reading's ln B: normal about the expected one, or an outlier with ``OUTLIER_SHARE``.
 
-    Anything, too, where nothing is expected.
+    Parameters
+    ----------
+    heard : Stiffness | None
+        Ln B of the reading; None (unknown) gives 1.
+    expected : Stiffness | None
+        Ln B expected; None (unknown) gives the density of an outlier.
     """
     if heard is None:
         return 1.0
-    return (
-        _outlier_density()
-        if expected is None
-        else OUTLIER_SHARE * _outlier_density() + (1.0 - OUTLIER_SHARE) * _normal_density(heard, expected)
-    )
+    if expected is None:
+        return _outlier_density()
+    return OUTLIER_SHARE * _outlier_density() + (1.0 - OUTLIER_SHARE) * _normal_density(heard, expected)
 
 
 def outlier_likelihood(heard: Stiffness | None) -> float:
-    """The least that any heard ln B comes to, were it as far as can be from what is expected."""
+    """Return the smallest ``stiffness_likelihood``: that of an ln B far from the expected one; 1 for an unknown one."""
     return 1.0 if heard is None else OUTLIER_SHARE * _outlier_density()
 
 
 def updated_stiffness(before: Stiffness, cents: float, heard: Stiffness | None) -> Stiffness:
-    """What is known of an open string's stiffness after a reading of it, ``cents`` sharp of its nominal pitch.
+    """Return what is known of an open string's stiffness after a reading of it.
 
-    The precision-weighted mean of both, the reading weighing as much as it is likely to be no bad one.
+    It is the precision-weighted mean of both. The weight of the reading is scaled by the probability that it is no
+    outlier.
+
+    Parameters
+    ----------
+    before : Stiffness
+        Of the open string at its nominal pitch.
+    cents : float
+        Pitch of the reading above the nominal pitch, + sharp.
+    heard : Stiffness | None
+        Ln B of the reading; None (unknown) changes nothing.
     """
     if heard is None:
         return before

@@ -1,8 +1,7 @@
-"""Level, pluck strength and clipping of a note.
+"""Level, onset, pluck strength and clipping of a note.
 
-What a note shows before any pitch: its level, where its pluck is, how hard it was plucked.
-
-Clipping: seen in a stream without keeping the stream, or in a whole note.
+Levels are RMS in dBFS; a sine of full scale (amplitude 1) is 0 dBFS. Powers are mean squares. Times are in seconds from
+the first sample.
 """
 
 from __future__ import annotations
@@ -15,29 +14,47 @@ import numpy.typing as npt
 from oscservice.errors import NoNoteError
 from oscservice.hearing.resampling import Samples
 
+_LOUD = 0.5  # clipping is looked for at this amplitude and above: converters clip near full scale
+_AT_THE_PEAK = 0.9999  # samples of at least this share of the peak are at the peak
+_RUNS_NEEDED = 2  # one run of equal samples may be chance
+
 
 def level_dbfs(samples: npt.NDArray[np.floating]) -> float:
-    """RMS level of samples, shape (n,); a sine of full scale reads 0 dBFS. -200 for silence."""
+    """Return the RMS level in dBFS of samples, shape (n,); -200 for silence."""
     return power_dbfs(float(np.mean(np.square(samples))) if len(samples) else 0.0)
 
 
 def power_dbfs(power: float) -> float:
-    """Level of a mean square; 1/2, a sine of full scale, reads 0 dBFS. -200 for nothing."""
+    """Return the level in dBFS of a mean square; 1/2 (a sine of full scale) is 0 dBFS, 0 is -200."""
     return 10.0 * math.log10(max(2.0 * power, 1e-20))
 
 
 def power_from_dbfs(dbfs: float) -> float:
-    """Mean square of a level: the inverse of ``power_dbfs``."""
+    """Return the mean square of a level: the inverse of ``power_dbfs``."""
     return math.pow(10.0, dbfs / 10.0) / 2.0
 
 
 def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = (0.0, math.inf)) -> float:
-    """Time in seconds of the strongest rise of level in the signal, shape (n,), within ``within_s``: the pluck.
+    """Return the time of the pluck: the strongest rise of level.
 
-    0 when the signal starts sounding.
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        A note.
+    rate_hz : float
+        Sample rate.
+    within_s : tuple[float, float], optional
+        Earliest and latest time of the pluck.
 
-    Raises:
-        NoNoteError: nothing but silence.
+    Returns
+    -------
+    float
+        Seconds from the first sample; 0 when the signal starts in the middle of a sound.
+
+    Raises
+    ------
+    NoNoteError
+        The signal is silence, or shorter than 8 ms.
     """
     hop = max(1, round(0.002 * rate_hz))
     count = len(signal) // hop
@@ -46,7 +63,7 @@ def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = 
     power = np.mean(signal[: count * hop].reshape(count, hop) ** 2, axis=1)
     if power.max() < 1e-10:
         raise NoNoteError("silence: nothing above -97 dBFS")
-    # Level over the 40 ms after each hop against the 40 ms before; before the first sample there is silence.
+    # Compare the power of the 40 ms after each hop with that of the 40 ms before; before the first sample is silence.
     span = 20
     padded = np.concatenate((np.full(span, power.max() * 1e-6), power, np.full(span, power[-1])))
     total = np.concatenate(([0.0], np.cumsum(padded)))
@@ -58,7 +75,7 @@ def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = 
     inside = (times_s >= within_s[0]) & (times_s < within_s[1])
     loud = inside & (after > 0.05 * after[inside].max()) if inside.any() else after > 0.05 * after.max()
     best = int(np.argmax(np.where(loud, rise, -np.inf)))
-    # The 40 ms mean blurs the edge: go to the first hop that stands clear of what was before.
+    # The 40 ms mean blurs the edge: take the first hop that is clearly louder than the sound before.
     quiet = max(before[best] / span, floor)
     near = power[best : best + span]
     first = np.flatnonzero(near > quiet + 0.1 * (near.max() - quiet)) if len(near) else np.array([0])
@@ -66,11 +83,24 @@ def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = 
 
 
 def strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
-    """Strength of a note that starts at its pluck: its level over the first half second taken back to the pluck."""
+    """Return how hard a string was plucked, in dB: its level at the pluck less 10 log10(f1 / 100 Hz).
+
+    The level at the pluck is extrapolated from the decay over the first half second. One plucking force gives one
+    strength at any fret of a string (see ``Reading.strength_db``).
+
+    Parameters
+    ----------
+    note : ndarray of float64, shape (n,)
+        The note from its pluck on.
+    rate_hz : float
+        Sample rate.
+    f1_hz : float
+        Frequency of the first partial.
+    """
     frame = max(1, round(2.0 * rate_hz / f1_hz))
     count = min(len(note), round(0.5 * rate_hz)) // frame
     power = np.mean(note[: count * frame].reshape(count, frame) ** 2, axis=1) if count else np.zeros(0)
-    first = min(count, max(1, math.ceil(0.03 * rate_hz / frame)))  # the pick's own noise is over by then
+    first = min(count, max(1, math.ceil(0.03 * rate_hz / frame)))  # leave out the noise of the pick
     power = power[first:]
     if not len(power):
         return level_dbfs(note) - 10.0 * math.log10(f1_hz / 100.0)
@@ -80,15 +110,10 @@ def strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
     return power_dbfs(math.exp(float(at_pluck))) - 10.0 * math.log10(f1_hz / 100.0)
 
 
-_LOUD = 0.5
-_AT_THE_PEAK = 0.9999
-_RUNS_NEEDED = 2
-
-
 class ClipDetector:
-    """Watches one note for samples that stand still at their own peak near full scale: three in a row, twice or more.
+    """Detects clipping in the stream of one note: twice or more, three samples in a row at the peak, near full scale.
 
-    Hops may be of any length; what lies across their border counts too.
+    The samples may come in pieces of any length: a run across a border counts too.
     """
 
     def __init__(self) -> None:
@@ -97,7 +122,7 @@ class ClipDetector:
         self._tail: npt.NDArray[np.float32] = np.zeros(2, dtype=np.float32)
 
     def feed(self, samples: npt.NDArray[np.float32]) -> None:
-        """Take the next samples of the note, shape (n,), at the rate they came in."""
+        """Take the next samples of the note, shape (n,), before any resampling."""
         joined = np.concatenate((self._tail, samples))
         self._tail = joined[-2:]
         size = np.abs(joined)
@@ -105,20 +130,20 @@ class ClipDetector:
         if peak < max(_LOUD, _AT_THE_PEAK * self._peak):
             return
         if peak * _AT_THE_PEAK > self._peak:
-            self._runs = 0  # what stood still lower down was no limit
+            self._runs = 0  # earlier runs at a lower peak were not at the limit of the input
         self._peak = max(self._peak, peak)
         flat = size > self._peak * _AT_THE_PEAK
         self._runs += int(np.count_nonzero(flat[:-2] & flat[1:-1] & flat[2:]))
 
     @property
     def clipped(self) -> bool:
-        """Whether the note has clipped so far."""
+        """True when the note has clipped so far."""
         return self._runs >= _RUNS_NEEDED
 
 
 def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
-    """Whether the samples of a note, shape (n,), are clipped."""
-    watch = ClipDetector()
+    """Return True when the samples of a note, shape (n,), are clipped."""
+    detector = ClipDetector()
     if len(samples):
-        watch.feed(samples.astype(np.float32))
-    return watch.clipped
+        detector.feed(samples.astype(np.float32))
+    return detector.clipped

@@ -1,18 +1,16 @@
-"""The pitch of a note while it sounds, from about five periods after its pluck.
+"""Live pitch: the pitch of a note while it sounds, from about five periods after its pluck.
 
-The lowest partials of a note over its last few periods, fitted together.
+``first_pitch`` finds the period of a new note by its autocorrelation. It then looks between the partials of that
+period: there is power only if the true period is two or three times as long.
 
-Each partial has an amplitude of its own that changes along a line (or a parabola), so four or five periods are enough
-to keep neighbours apart. Frequencies are those of the middle of the stretch: seen from there, a glide pulls as much up
-as down. The doubt comes from what is found between the partials.
+``fit_partials`` fits the lowest partials together over the last few periods. The amplitude of each partial changes
+along a line (or a parabola), so four or five periods are enough to separate the partials. The frequencies are those at
+the middle of the window, where a glide has no effect to first order. The standard error follows from the noise between
+the partials.
 
-The momentary pitch of a note while it sounds, from about five periods after its pluck.
+``LivePitchTracker`` follows one note with both.
 
-Which note it is, is decided from the signal's likeness to itself a period later, and checked against what lies between
-the partials that such a note would have: there is nothing there unless the period is really twice or three times as
-long. Then the lowest partials are fitted together, each with an amplitude of its own that changes along a straight
-line, so that few periods are enough to keep neighbours apart. The value is that of the middle of the stretch: seen from
-there, a glide pulls as much up as down.
+Frequencies are in Hz, times in seconds, positions in samples. Signals have the working rate.
 """
 
 from __future__ import annotations
@@ -31,27 +29,62 @@ from oscservice.hearing.resampling import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
 
 FEWEST_PERIODS = 4.4
-"""Fewer periods than this keep no neighbouring partials apart under a Hann window, two bins wide on either side."""
+"""Fewest periods that separate neighbouring partials under a Hann window, whose main lobe is two bins on each side."""
 
-_LONGEST_PERIODS = 8.0
-_LONGEST_S = 0.08
+_LONGEST_PERIODS = 8.0  # the window holds this many periods, or
+_LONGEST_S = 0.08  # this time if it is longer
 _MANY_PERIODS = 14.0
-_MISSING = 3e-4  # partials with less than this share of the power of the others are not there
+_MISSING = 3e-4  # partials with less than this share of the power of the others are missing
+
+
+_ATTACK_S = 0.004  # most of the noise of the pluck is over by then
+_CORRELATION_NEEDED = 0.8
+_NEARLY_AS_HIGH = 0.8  # share of the highest correlation peak
+_BETWEEN_CLEAR = 0.01  # share of the power between the partials: a period with less is right,
+_BETWEEN_ALLOWED = 0.1  # one with more is wrong,
+_BETWEEN_DOUBTED = 1e-3  # with less there is no first partial of a longer period,
+_BETWEEN_WAITED_FOR = 2e-3  # and with more no value is given until the longer period can be examined
+_STANDS_CLEAR = 10.0  # a first partial of a longer period has this many times the power between the partials
+_IN_TUNE = 0.008  # the knock of the body pulls a weak first partial by an eighth of a semitone at most
+_HARDLY_THERE = 0.01  # with less power in all but every second or third partial, the period may be shorter
+_FIRST_SE_CENTS = 0.5  # largest standard error of the first value at first: a better one comes soon
+_SOON_S = 0.03
+_SECOND_SE_CENTS = 2.0  # and a little later
+_PATIENCE_S = 0.1  # after this time and
+_PATIENCE_PERIODS = 6.0  # so many periods a note is late
+_UNKNOWN_HZ = 60.0  # pitch assumed for that while none is known
+_RECHECKS_S = (0.0, 0.15, 0.3, 0.6)  # times when the whole spectrum of a doubtful late note is examined
+_CORRECTED_FROM_S = 0.15  # of a late note: before that, power between the partials may be the body's
+_CORRECTED_UNTIL_S = 1.2
+_WORST_SE_CENTS = 10.0
+_FAINT = 0.05  # a first partial below this share of the loudest is less exact than the others
+_SCATTER_CENTS = 1.0  # partials of real strings are off the stiff-string law by about this (neck and body move)
+_UNRESOLVED_CENTS = 0.008  # curvature of glide and beat within a window
+_NOISE_MEMORY = 48.0  # degrees of freedom of the noise that earlier windows may add
 
 
 @dataclass(frozen=True)
 class PartialFit:
-    """The lowest partials over the last periods of a signal.
+    """The lowest K partials over the last periods of a signal.
 
-    Attributes:
-        hz: momentary frequencies at ``at_sample``, shape (K,).
-        amplitudes: complex amplitudes there, shape (K,).
-        start: first sample used.
-        at_sample: the middle of the stretch, in samples from the signal's first.
-        noise: power of white noise that would leave as much between the partials, at the rate used.
-        freedom: degrees of freedom of that.
-        se_gain_hz: standard errors in Hz of partials of amplitude 1 in white noise of power 1, shape (K,).
-        between: share of the power that lies half-way between the partials.
+    Attributes
+    ----------
+    hz : ndarray of float64, shape (K,)
+        Frequencies at ``at_sample``.
+    amplitudes : ndarray of complex128, shape (K,)
+        Complex amplitudes at ``at_sample``.
+    start : int
+        First sample used.
+    at_sample : float
+        Middle of the window, in samples (not whole ones) from the first of the signal.
+    noise : float
+        Power of the white noise that leaves as much between the partials, at the rate of the fit.
+    freedom : float
+        Degrees of freedom of ``noise``.
+    se_gain_hz : ndarray of float64, shape (K,)
+        Standard errors in Hz of partials of amplitude 1 in white noise of power 1.
+    between : float
+        Share of the power half-way between the partials.
     """
 
     hz: Samples
@@ -64,36 +97,47 @@ class PartialFit:
     between: float
 
     @property
-    def raised(self) -> int:
-        """Which partial is the true first one: 2 or 3 when only every second or third is there, else 1."""
-        return self.skipped(_MISSING)
+    def true_first(self) -> int:
+        """Number of the partial that is really the first: 2 or 3 when only every second or third is there, else 1."""
+        return self.multiple_above(_MISSING)
 
-    def skipped(self, share: float) -> int:
-        """2 or 3 when all but every second or third partial have less than ``share`` of those' power, else 1."""
+    def multiple_above(self, share: float) -> int:
+        """Return 2 or 3 if the other partials have less than ``share`` of the power of every 2nd or 3rd; else 1."""
         power = np.abs(self.amplitudes) ** 2
         for number in (2, 3):
-            there = float(power[number - 1 :: number].sum())
-            if len(power) >= number and float(power.sum()) - there < share * there:
+            multiples = float(power[number - 1 :: number].sum())
+            if len(power) >= number and float(power.sum()) - multiples < share * multiples:
                 return number
         return 1
 
 
 def fit_present_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit | None:
-    """``fit_partials``, and again an octave or a twelfth higher when only those partials are there."""
+    """Return ``fit_partials``, an octave or a twelfth higher when only those partials are there."""
     fit = fit_partials(signal, rate_hz, guess_hz)
-    if fit is not None and fit.raised > 1:
-        return fit_partials(signal, rate_hz, float(fit.hz[fit.raised - 1]))
+    if fit is not None and fit.true_first > 1:
+        return fit_partials(signal, rate_hz, float(fit.hz[fit.true_first - 1]))
     return fit
 
 
 def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit | None:
-    """Least squares under a Hann window over the last periods of a note on about ``guess_hz``, shape (n,).
+    """Fit the lowest partials over the last periods of a note, by least squares under a Hann window.
 
-    Each partial is (p + q u) exp(i w t), u from -1 to 1 over the stretch: p is its amplitude in the middle, and the
-    imaginary part of q / p what its frequency there differs by from w.
+    Each partial is (p + q u) exp(i w t) with u from -1 to 1 over the window. p is its amplitude in the middle. The
+    imaginary part of q / p is the difference of its frequency there from w, in radians per half window.
 
-    Returns:
-        None when there are fewer than ``FEWEST_PERIODS`` periods.
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        The note from its pluck to now.
+    rate_hz : float
+        Sample rate.
+    guess_hz : float
+        Estimate of the first partial.
+
+    Returns
+    -------
+    PartialFit | None
+        The fit; None when there are fewer than ``FEWEST_PERIODS`` periods, or no partial near the estimate.
     """
     if not LOWEST_HZ * 0.9 < guess_hz < HIGHEST_HZ * 1.1:
         return None
@@ -109,7 +153,7 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
     hann = np.cos(0.5 * np.pi * u) ** 2
     half_s = 0.5 * count / rate
     turns = 2.0 * np.pi * half_s * u
-    # Few periods of a low string are a long time: there the glide bends the phase, which takes a term in u squared.
+    # Few periods of a low string are a long time: there the glide curves the phase, which needs a term in u squared.
     terms = (np.ones(count), u, u * u)[: 3 if periods < 6.5 else 2]
     hz = guess_hz * np.arange(1, highest + 1)
     for _ in range(4):
@@ -129,14 +173,14 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
             break
     if not 0.8 * guess_hz < hz[0] < 1.25 * guess_hz:
         return None
-    # The noise is seen between the partials, through the window that the frequency of a partial is seen through.
+    # Noise is measured between the partials, under the window that a partial's frequency is measured under.
     gaps, below = (np.array([1 / 2]), 6) if periods < _MANY_PERIODS else (np.array([1 / 3, 1 / 2, 2 / 3]), 2)
     phase = np.outer((hz[:below, None] - spread[:below, None] * gaps).ravel(), turns)
     probes = hann * np.concatenate((np.cos(phase), np.sin(phase)))
     left = window - _matrix_vector(design.T, theta)
     between = highest * float(np.mean((_matrix_vector(probes, left) * 2.0 / hann.sum()) ** 2))
     probes *= u
-    # What the fit takes of white noise is missing there: what is left of each probe says how much.
+    # The fit takes part of the white noise away: the rest of each probe says how much is left.
     remaining = probes - ((probes @ design.T) @ inverse) @ weighted
     slopes = inverse[3 * highest : 4 * highest] @ weighted
     return PartialFit(
@@ -152,10 +196,15 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
 
 
 def _decimated(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Samples, float, float]:
-    """The signal at about 20 samples a period (14 of many periods): samples, rate in Hz, delay in its samples.
+    """Return the signal at about 20 samples in a period (14 where it has many periods).
 
-    Each sample is a mean under a Hann window four new samples long, whose nulls lie where multiples of the new rate
-    would fold down to the lowest partials.
+    Each sample is the mean under a Hann window of four new samples. Its nulls are where multiples of the new rate would
+    alias to the lowest partials.
+
+    Returns
+    -------
+    tuple[Samples, float, float]
+        Samples, shape (m,); their rate in Hz; their delay in samples of ``signal``.
     """
     periods = len(signal) / rate_hz * guess_hz
     step = max(1, int(rate_hz / ((20.0 if periods < _MANY_PERIODS else 14.0) * guess_hz)))
@@ -168,44 +217,22 @@ def _decimated(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Sample
 
 
 def _matrix_vector(matrix: Samples, vector: Samples) -> Samples:
-    """Their product without BLAS, which would start threads for so small a thing and spend five times the work."""
+    """Return the product of a matrix and a vector without BLAS, which would start threads for these small sizes."""
     return np.asarray(np.einsum("ij,j->i", matrix, vector))
-
-
-_ATTACK_S = 0.004  # the pluck's own noise has mostly gone by then
-_LIKENESS_NEEDED = 0.8
-_NEARLY_AS_LIKE = 0.8
-_BETWEEN_CLEAR = 0.01
-_BETWEEN_ALLOWED = 0.1
-_BETWEEN_DOUBTED = 1e-3  # less than this between the partials is no first partial of a longer period
-_BETWEEN_WAITED_FOR = 2e-3  # and with more than this no note is told until the longer period can be looked at
-_STANDS_CLEAR = 10.0  # times the power that lies between the partials of the longer period
-_IN_TUNE = 0.008  # a weak first partial pulled by the body's knock stands an eighth of a semitone off at the worst
-_HARDLY_THERE = 0.01  # share of the power: with less in all but every second or third partial, is the period so long?
-_FIRST_SE_CENTS = 0.5  # a value an instant later is better than one that is worth little
-_SOON_S = 0.03
-_SECOND_SE_CENTS = 2.0
-_PATIENCE_S = 0.1
-_PATIENCE_PERIODS = 6.0
-_UNKNOWN_HZ = 60.0
-_LOOKS_S = (0.0, 0.15, 0.3, 0.6)  # after patience has run out: when a doubtful note may be looked at as a whole
-_CORRECTED_FROM_S = 0.15  # after patience has run out; what rings beside a note for 0.1 s may be the body
-_CORRECTED_UNTIL_S = 1.2
-_WORST_SE_CENTS = 10.0
-_FAINT = 0.05  # a first partial below this part of the loudest says less than the others
-_STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
-_UNRESOLVED_CENTS = 0.008  # bend of glide and beat within a stretch, beyond a straight line
-_NOISE_MEMORY = 48.0
 
 
 @dataclass(frozen=True)
 class MomentaryPitch:
-    """Momentary frequency of the first partial as heard, the beat of its two polarisations in it.
+    """Instantaneous frequency of the first partial, with the beat of its two polarisations.
 
-    Attributes:
-        hz: in Hz.
-        se_cents: its standard error (1 sd) in cents.
-        at_sample: where it holds, in samples (not whole ones) from the first sample given.
+    Attributes
+    ----------
+    hz : float
+        Frequency.
+    se_cents : float
+        Standard error (1 sd).
+    at_sample : float
+        Time that it is for, in samples (not whole ones) from the first of the signal.
     """
 
     hz: float
@@ -214,97 +241,121 @@ class MomentaryPitch:
 
 
 class LivePitchTracker:
-    """Follows one note from its pluck on.
+    """Follows the pitch of one note from its pluck on.
 
-    Args:
-        rate_hz: working rate.
-        expected_hz: pitches that are asked for; they decide near ties between octaves, nothing more.
+    Parameters
+    ----------
+    rate_hz : float
+        Working rate.
+    expected_hz : Sequence[float], optional
+        Pitches that the technician was asked for; they only decide near ties between octaves.
     """
 
     def __init__(self, rate_hz: float, expected_hz: Sequence[float] = ()) -> None:
         self._rate_hz = rate_hz
         self._expected_hz = tuple(expected_hz)
         self._guess_hz = 0.0
-        self._told = False
+        self._has_value = False
         self._late = False
-        self._looks = 0
+        self._rechecks = 0
         self._noise = 0.0
         self._freedom = 0.0
 
-    def follow(self, signal: Samples, quiet_power: float) -> MomentaryPitch | None:
-        """The pitch now, or None while it can't be told.
+    def update(self, signal: Samples, quiet_power: float) -> MomentaryPitch | None:
+        """Return the pitch now, or None while it is unclear.
 
-        Args:
-            signal: from shortly before the pluck to now, shape (n,).
-            quiet_power: mean square of the signal before the pluck.
+        Parameters
+        ----------
+        signal : ndarray of float64, shape (n,)
+            From shortly before the pluck to now.
+        quiet_power : float
+            Mean square of the signal before the pluck.
         """
         start = pluck_sample(signal, self._rate_hz, quiet_power) + round(_ATTACK_S * self._rate_hz)
         sound = signal[start:]
         self._late = len(sound) / self._rate_hz > _PATIENCE_S + _PATIENCE_PERIODS / (self._guess_hz or _UNKNOWN_HZ)
-        looking = self._late and self._looks < len(_LOOKS_S)
-        guess_hz = self._guess_hz or (0.0 if looking else first_pitch(sound, self._rate_hz))
+        rechecking = self._late and self._rechecks < len(_RECHECKS_S)
+        guess_hz = self._guess_hz or (0.0 if rechecking else first_pitch(sound, self._rate_hz))
         fit = fit_present_partials(sound, self._rate_hz, guess_hz)
-        found_hz = self._look_again(sound, fit)
+        found_hz = self._recheck(sound, fit)
         if found_hz:
             fit = fit_present_partials(sound, self._rate_hz, found_hz)
-        if fit is None or (fit.between > _BETWEEN_ALLOWED and not self._told and not found_hz):
+        if fit is None or (fit.between > _BETWEEN_ALLOWED and not self._has_value and not found_hz):
             self._guess_hz = 0.0
             return None
         hz, se_cents = self._first_partial(fit, new=fit.start < round(0.02 * self._rate_hz))
-        settled = self._told or (self._late and abs(self._guess_hz / hz - 1.0) < 0.02)
+        settled = self._has_value or (self._late and abs(self._guess_hz / hz - 1.0) < 0.02)
         soon = len(sound) / self._rate_hz < _SOON_S + _PATIENCE_PERIODS / hz
         if se_cents > (_WORST_SE_CENTS if settled else _FIRST_SE_CENTS if soon else _SECOND_SE_CENTS):
             self._guess_hz = hz if self._late else self._guess_hz
             return None
-        self._guess_hz, self._told = hz, True
+        self._guess_hz, self._has_value = hz, True
         return MomentaryPitch(hz, se_cents, start + fit.at_sample)
 
     @property
-    def hurried(self) -> bool:
-        """Whether the first value is still to come and may be there with the next few samples."""
-        return not self._told and not self._late
+    def first_value_pending(self) -> bool:
+        """True while the first value has not come and may come with the next few samples."""
+        return not self._has_value and not self._late
 
-    def _look_again(self, sound: Samples, fit: PartialFit | None) -> float:
-        """The note by its whole spectrum in Hz; 0 when there is none, when it's not time for that, or no need."""
+    def _recheck(self, sound: Samples, fit: PartialFit | None) -> float:
+        """Return the pitch in Hz by the note's whole spectrum; 0 if there is none, or it is not time or not needed."""
         age_s = len(sound) / self._rate_hz - _PATIENCE_S
-        if not self._late or self._looks == len(_LOOKS_S) or age_s <= _LOOKS_S[self._looks]:
+        if not self._late or self._rechecks == len(_RECHECKS_S) or age_s <= _RECHECKS_S[self._rechecks]:
             return 0.0
         if fit is None or fit.between > _BETWEEN_ALLOWED:
-            # A note known for long is not another one now: what has come up beside it is a neighbour ringing on.
-            needed = not self._told or age_s < _LOOKS_S[-1]
+            # A note that has been known for some time is still the same: the new sound is another string that rings.
+            needed = not self._has_value or age_s < _RECHECKS_S[-1]
         else:
-            needed = not self._told or _CORRECTED_FROM_S < age_s < _CORRECTED_UNTIL_S
-            needed = needed and (fit.skipped(_HARDLY_THERE) > 1 or has_longer_period(sound, self._rate_hz, fit))
+            needed = not self._has_value or _CORRECTED_FROM_S < age_s < _CORRECTED_UNTIL_S
+            needed = needed and (fit.multiple_above(_HARDLY_THERE) > 1 or has_longer_period(sound, self._rate_hz, fit))
         if not needed:
             return 0.0
-        self._looks = sum(age_s > at_s for at_s in _LOOKS_S)
+        self._rechecks = sum(age_s > at_s for at_s in _RECHECKS_S)
         try:
             return fundamental_in(sound[-round(0.5 * self._rate_hz) :], self._rate_hz, self._expected_hz)[1]
         except NoNoteError:
             return 0.0
 
     def _first_partial(self, fit: PartialFit, *, new: bool) -> tuple[float, float]:
-        """Frequency of the first partial in Hz and its standard error in cents."""
+        """Return the frequency of the first partial in Hz and its standard error in cents.
+
+        Parameters
+        ----------
+        fit : PartialFit
+            The partials.
+        new : bool
+            True near the pluck, where the noise still falls.
+        """
         noise, freedom = fit.noise, fit.freedom
         if not new:
-            # Away from the pluck the noise stays the same: what earlier stretches said of it counts too.
+            # Away from the pluck the noise stays the same: the noise of earlier windows counts too.
             freedom += self._freedom
             self._noise = noise = (self._freedom * self._noise + fit.freedom * fit.noise) / freedom
             self._freedom = min(freedom, _NOISE_MEMORY)
         amplitudes = np.abs(fit.amplitudes)
-        # Divided by a deviation known from few values, an error scatters as Student's t does.
+        # The noise is known from few values, so errors are distributed as Student's t: use its standard deviation.
         spread = math.sqrt(noise * freedom / (freedom - 2.0))
         se = CENTS_PER_E * spread * fit.se_gain_hz / np.maximum(amplitudes, 1e-30) / fit.hz
         k = 1
         if amplitudes[0] < _FAINT * amplitudes.max():
-            # The first partial is all but missing: the one that says most of the others, doubted for its stiffness.
-            k = 1 + int(np.argmin(np.hypot(se, _STRAY_CENTS * np.arange(1, len(se) + 1))[1:])) + 1
-        stray = _STRAY_CENTS * k if k > 1 else 0.0
-        return float(fit.hz[k - 1]) / k, math.hypot(float(se[k - 1]), stray, _UNRESOLVED_CENTS)
+            # The first partial is nearly missing: use the most exact other one, and allow for its stretch by stiffness.
+            k = 1 + int(np.argmin(np.hypot(se, _SCATTER_CENTS * np.arange(1, len(se) + 1))[1:])) + 1
+        scatter = _SCATTER_CENTS * k if k > 1 else 0.0
+        return float(fit.hz[k - 1]) / k, math.hypot(float(se[k - 1]), scatter, _UNRESOLVED_CENTS)
 
 
 def pluck_sample(signal: Samples, rate_hz: float, quiet_power: float) -> int:
-    """First sample of the first millisecond that stands clear of what was before, in a signal of shape (n,)."""
+    """Return the index of the pluck: the start of the first millisecond that is clearly louder than the quiet before.
+
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        From shortly before the pluck on.
+    rate_hz : float
+        Sample rate.
+    quiet_power : float
+        Mean square before the pluck.
+    """
     width = max(1, round(0.001 * rate_hz))
     count = min(len(signal), round(0.15 * rate_hz)) // width
     power = np.mean(signal[: count * width].reshape(count, width) ** 2, axis=1)
@@ -315,10 +366,22 @@ def pluck_sample(signal: Samples, rate_hz: float, quiet_power: float) -> int:
 
 
 def normalised_autocorrelation(signal: Samples, longest: int) -> Samples:
-    """Likeness of a signal, shape (n,), to itself 0 to ``longest`` samples later, -1 to 1; shape (longest + 1,).
+    """Return the normalised autocorrelation of a signal: 2 sum x(t) x(t + lag) / sum (x(t)^2 + x(t + lag)^2).
 
-    2 sum x(t) x(t + lag) / sum (x(t)^2 + x(t + lag)^2), over the samples that overlap: the difference function of
-    de Cheveigné and Kawahara (J. Acoust. Soc. Am. 111 (2002) 1917) over the power it can have, taken from 1.
+    The sums are over the samples that overlap. This is 1 minus the normalised difference function.
+    Source: A. de Cheveigné and H. Kawahara, J. Acoust. Soc. Am. 111 (2002) 1917.
+
+    Parameters
+    ----------
+    signal : ndarray of float64
+        Shape (n,).
+    longest : int
+        Longest lag in samples.
+
+    Returns
+    -------
+    ndarray of float64
+        Values from -1 to 1 for lags 0 to ``longest``, shape (longest + 1,).
     """
     count = len(signal)
     size = 1 << (count + longest).bit_length()
@@ -326,16 +389,25 @@ def normalised_autocorrelation(signal: Samples, longest: int) -> Samples:
     product = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: longest + 1]
     power = np.concatenate(([0.0], np.cumsum(signal**2)))
     lags = np.arange(longest + 1)
-    both = power[count - lags] + power[count] - power[lags]
-    return np.asarray(2.0 * product / np.maximum(both, 1e-30))
+    sum_of_powers = power[count - lags] + power[count] - power[lags]
+    return np.asarray(2.0 * product / np.maximum(sum_of_powers, 1e-30))
 
 
 def has_longer_period(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
-    """Whether what lies between a note's partials is, or may yet be, partials of a period twice or thrice as long.
+    """Return True when the true period is, or may be, two or three times as long as that of the fit.
 
-    A string plucked or picked up near its middle can have a second partial ten times its first: power alone does not
-    tell such a first partial from noise. But it stands clear of what lies between the partials of the longer period,
-    and in tune with them.
+    A string that is plucked or picked up near its middle can have a second partial ten times its first. Power alone
+    doesn't separate such a first partial from noise. But it is clear of the noise between the partials of the longer
+    period, and in tune with them.
+
+    Parameters
+    ----------
+    sound : ndarray of float64, shape (n,)
+        The note from its pluck to now.
+    rate_hz : float
+        Sample rate.
+    fit : PartialFit
+        Its partials by the shorter period.
     """
     if fit.between < _BETWEEN_DOUBTED:
         return False
@@ -359,34 +431,41 @@ def has_longer_period(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
 
 
 def first_pitch(sound: Samples, rate_hz: float) -> float:
-    """Pitch in Hz of a note that has just begun, shape (n,), or 0 while it isn't clear.
+    """Return the pitch in Hz of a note that has just begun, or 0 while it is unclear.
 
-    The shortest period that is nearly as good as the best one, unless there is something between its partials: then
-    the next longer one.
+    It is that of the shortest period whose correlation is nearly as high as the best, unless there is power between
+    its partials: then that of the next longer period.
+
+    Parameters
+    ----------
+    sound : ndarray of float64, shape (n,)
+        The note from its pluck to now.
+    rate_hz : float
+        Sample rate.
     """
-    # Only so much as the lowest string needs; and only the lower partials, for stiffness puts the others out of step.
+    # Only as long as the lowest string needs, and only the lower partials: stiffness makes the others inharmonic.
     sound = sound[-round(5.0 / LOWEST_HZ * rate_hz) :]
     reach = max(1, int(rate_hz / 3000.0))
     kernel = np.hanning(2 * reach + 1)[1:-1]
     if len(sound) < 8 * len(kernel) or not sound.any():
         return 0.0
     smooth = np.convolve(sound, kernel / kernel.sum(), "valid")
-    like = normalised_autocorrelation(smooth, len(smooth) // 2)
-    falls = np.flatnonzero(like < 0.0)
-    if not len(falls):
+    correlation = normalised_autocorrelation(smooth, len(smooth) // 2)
+    negative = np.flatnonzero(correlation < 0.0)
+    if not len(negative):
         return 0.0
-    lags = np.arange(max(int(falls[0]), int(rate_hz / HIGHEST_HZ), 1), len(like) - 1)
-    lags = lags[(like[lags] >= like[lags - 1]) & (like[lags] > like[lags + 1])]
-    shift, peaks = parabolic_peaks(like, lags)
-    if not len(peaks) or peaks.max() < _LIKENESS_NEEDED:
+    lags = np.arange(max(int(negative[0]), int(rate_hz / HIGHEST_HZ), 1), len(correlation) - 1)
+    lags = lags[(correlation[lags] >= correlation[lags - 1]) & (correlation[lags] > correlation[lags + 1])]
+    shift, peaks = parabolic_peaks(correlation, lags)
+    if not len(peaks) or peaks.max() < _CORRELATION_NEEDED:
         return 0.0
-    good = peaks >= _NEARLY_AS_LIKE * peaks.max()
+    good = peaks >= _NEARLY_AS_HIGH * peaks.max()
     for lag, peak in zip((lags + shift)[good], peaks[good], strict=True):
         fit = fit_partials(sound, rate_hz, rate_hz / float(lag))
         if fit is None:
             return 0.0
-        # A knock or the neighbours put something between the partials too, but don't make longer periods fit better.
+        # A knock or another string also gives power between the partials, but doesn't make longer periods fit better.
         allowed = _BETWEEN_ALLOWED if peak > peaks[lags > 1.5 * lag].max(initial=-1.0) + 0.01 else _BETWEEN_CLEAR
-        if fit.between < allowed and fit.raised == 1 and not has_longer_period(sound, rate_hz, fit):
+        if fit.between < allowed and fit.true_first == 1 and not has_longer_period(sound, rate_hz, fit):
             return float(fit.hz[0]) if abs(fit.hz[0] * lag / rate_hz - 1.0) < 0.05 else rate_hz / float(lag)
     return 0.0

@@ -1,4 +1,8 @@
-"""A note while it sounds: what is kept of it, when it is over, and how much of it counts."""
+"""The buffer of a note while it sounds: its samples, when it is over, and which part of it is read.
+
+A hop is a short piece of the signal at the working rate; hops are counted from the start of the stream. Levels are in
+dBFS (a sine of full scale is 0), times in seconds.
+"""
 
 from __future__ import annotations
 
@@ -13,75 +17,106 @@ from oscservice.hearing.live_pitch import LivePitchTracker
 from oscservice.hearing.resampling import Samples
 
 SHORTEST_S = 0.15
+"""Shortest note that is read."""
 
-_FALLEN_DB = 55.0
-_FAINTEST_DBFS = -75.0
-_QUIET_HOPS = 3
-_DAMPING_DB_PER_S = 75.0  # no string dies that fast by itself
-_HAND_DB = 15.0  # a fall this deep within _HAND_S is a hand laid on the string: the note is over
-_HAND_S = 0.12
-_STEADY_DB_PER_S = 0.3  # what falls by less than this is no plucked string
-_STEADY_S = 1.0
-_STEADY_HEADLESS_S = 0.4
-_HUM_MULTIPLES = 6.5
 STEADY = "a steady sound, not a plucked string"
+"""Why a sound that doesn't decay is refused."""
+
+_FALLEN_DB = 55.0  # a note is over when its level is so far below its peak
+_FAINTEST_DBFS = -75.0  # or below this
+_QUIET_HOPS = 3  # for so many hops
+_DAMPING_DB_PER_S = 75.0  # no string decays that fast by itself
+_HAND_DB = 15.0  # a fall of this within _HAND_S is a hand on the string: the note is over
+_HAND_S = 0.12
+_STEADY_DB_PER_S = 0.3  # every plucked string falls by more than this
+_STEADY_S = 1.0
+_STEADY_AT_START_S = 0.4  # the same for a sound that was there when the stream began
+_HUM_MULTIPLES = 6.5
 
 
 @dataclass
 class NoteBuffer:
-    """One note from shortly before its pluck to now, at the working rate, the hum taken out.
+    """One note from shortly before its pluck to now, at the working rate, with the hum subtracted.
 
-    Attributes:
-        first_hop: number in the stream of the first hop kept.
-        begun: number of the hop from which on it may have been plucked.
-        hop: samples in a hop.
-        rate_hz: working rate.
-        smooth: hops that a level is taken over.
-        room: samples there is room for: at most so many are ever kept.
-        quiet_power: mean square before the pluck.
-        hum: the hum to take out.
-        follower: gives the live values, if they are wanted.
-        headless: its beginning was not heard: it sounded when the stream began.
-        learnt_from: number of the first hop of the quiet that the hum was looked for in.
-        floor_dbfs: how quiet it was before the pluck.
+    Attributes
+    ----------
+    first_hop : int
+        Number in the stream of the first hop kept.
+    begun_hop : int
+        Number of the earliest hop that may hold the pluck.
+    hop : int
+        Samples in a hop.
+    rate_hz : float
+        Working rate.
+    smooth : int
+        Hops that a level is the mean of.
+    capacity : int
+        Largest number of samples.
+    quiet_power : float
+        Mean square before the pluck.
+    hum : Hum | None
+        The hum to subtract.
+    tracker : LivePitchTracker | None
+        Gives the live pitch; None when it is not wanted.
+    began_before : bool
+        The sound was there when the stream began.
+    next_live_hop : int
+        Number of the hop of the next live reading.
+    not_finite : bool
+        Some samples were not finite.
+    hum_from_hop : int
+        Number of the first hop of the quiet that the hum was looked for in.
+    floor_dbfs : float
+        Noise floor before the pluck.
+    clipping : ClipDetector
+        Detects clipping.
     """
 
     first_hop: int
-    begun: int
+    begun_hop: int
     hop: int
     rate_hz: float
     smooth: int
-    room: int
+    capacity: int
     quiet_power: float
     hum: Hum | None
-    follower: LivePitchTracker | None
-    headless: bool = False
-    live_from: int = 0
+    tracker: LivePitchTracker | None
+    began_before: bool = False
+    next_live_hop: int = 0
     not_finite: bool = False
-    learnt_from: int = 0
+    hum_from_hop: int = 0
     floor_dbfs: float = -80.0
-    clip: ClipDetector = field(default_factory=ClipDetector)
+    clipping: ClipDetector = field(default_factory=ClipDetector)
 
     def __post_init__(self) -> None:
-        self._signal: Samples = np.empty(self.room)
+        self._signal: Samples = np.empty(self.capacity)
         self._count = 0
         self._levels: list[float] = []
         self._peak_dbfs = -200.0
         self._quiet = 0
 
-    def take(self, signal: Samples) -> None:
-        """Keep one more hop, shape (hop,)."""
+    def append(self, signal: Samples) -> None:
+        """Add one hop, shape (hop,)."""
         if self.hum is not None:
             signal = signal - self.hum.signal(self.first_hop * self.hop + self._count, self.hop)
         self._signal[self._count : self._count + self.hop] = signal
         self._count += self.hop
 
     def goes_on(self, raw: npt.NDArray[np.float32], bad: bool, level_dbfs: float, release_dbfs: float) -> bool:
-        """Whether the note goes on, after one more hop: its raw samples and the level of the signal.
+        """Return False when the note is over: at ``release_dbfs``, far below its peak, or stopped by a hand.
 
-        It's over when it has sunk to ``release_dbfs``, or far below its peak, or when a hand stopped it.
+        Parameters
+        ----------
+        raw : ndarray of float32, shape (n,)
+            Samples of the hop before resampling.
+        bad : bool
+            True if some of them were not finite.
+        level_dbfs : float
+            Level of the signal.
+        release_dbfs : float
+            Level at which a note is over.
         """
-        self.clip.feed(raw)
+        self.clipping.feed(raw)
         self.not_finite |= bad
         levels = self._levels
         levels.append(level_dbfs)
@@ -94,21 +129,24 @@ class NoteBuffer:
         self._quiet = self._quiet + 1 if gone else 0
         return self._quiet < _QUIET_HOPS
 
-    def since_begun(self) -> Samples:
-        """The signal from where it may have been plucked to now, shape (n,)."""
+    def since_begin(self) -> Samples:
+        """Return the signal from the earliest time of the pluck to now, shape (n,)."""
         return self._signal[self._lead : self._count]
 
-    def hops_since_begun(self) -> Samples:
-        """The same in hops, shape (hops, hop)."""
-        return self.since_begun().reshape(-1, self.hop)
+    def hops_since_begin(self) -> Samples:
+        """Return ``since_begin`` in hops, shape (hops, hop)."""
+        return self.since_begin().reshape(-1, self.hop)
 
     @property
     def mean_dbfs(self) -> float:
-        """Mean of its levels."""
+        """Mean of the levels in dB."""
         return sum(self._levels) / max(1, len(self._levels))
 
-    def whole(self, damped: bool) -> Samples:
-        """The note and what was kept from before it, shape (n,), without what a hand or the next pluck did last."""
+    def trimmed(self, damped: bool) -> Samples:
+        """Return the note with what was kept from before it, without its last part, shape (n,).
+
+        The last part holds the next pluck, or with ``damped`` the hand that stopped the note.
+        """
         hops = self._count // self.hop
         end = hops - (self.smooth + 1 if hops - self._lead // self.hop > 3 * self.smooth else 0)
         levels, last, smooth = self._levels, len(self._levels) - 1, self.smooth
@@ -118,28 +156,31 @@ class NoteBuffer:
         return self._signal[: max(0, end) * self.hop]
 
     def pluck_within_s(self) -> tuple[float, float]:
-        """Where in ``whole`` the pluck must be, in seconds from its first sample."""
+        """Return the earliest and latest time of the pluck, in seconds from the first sample kept."""
         smooth = self.smooth * self.hop
         return ((self._lead - smooth) / self.rate_hz, (self._lead + 2 * smooth) / self.rate_hz)
 
     def may_be_hum(self, hz: float) -> bool:
-        """Whether that may be the hum that stood there when the stream began: then it will soon be known as steady."""
+        """Return True when this pitch may be hum that was there when the stream began.
+
+        A little later such a sound is known to be steady.
+        """
         multiples = [hz / mains for mains in MAINS_HZ]
         length_s = len(self._levels) * self.hop / self.rate_hz
-        room = OFF_MAINS + 0.15 / max(1.0, length_s * hz)  # the shorter it is, the worse its pitch is known
+        room = OFF_MAINS + 0.15 / max(1.0, length_s * hz)  # the pitch of a short sound is less certain
         at_mains = any(0.5 < m < _HUM_MULTIPLES and abs(m / round(m) - 1.0) < room for m in multiples)
-        return self.headless and at_mains and length_s < 2.0 * _STEADY_HEADLESS_S
+        return self.began_before and at_mains and length_s < 2.0 * _STEADY_AT_START_S
 
-    def refusal(self, whole: Samples) -> str:
-        """Why this is no note, "" if it may be one."""
-        length_s = (len(whole) - self._lead) / self.rate_hz
+    def refusal(self, trimmed: Samples) -> str:
+        """Return why the ``trimmed`` sound, shape (n,), is no note; "" if it may be one."""
+        length_s = (len(trimmed) - self._lead) / self.rate_hz
         if length_s < SHORTEST_S:
             return "too short for a note"
         return STEADY if self.steady(_STEADY_S) else ""
 
-    def steady(self, least_s: float = _STEADY_HEADLESS_S) -> bool:
-        """Whether it has sounded for ``least_s`` or longer and not fallen as every string does."""
-        levels = self._levels[self.smooth : -self.smooth]  # the rise to its own level and to that of the next left out
+    def steady(self, least_s: float = _STEADY_AT_START_S) -> bool:
+        """Return True when the sound has lasted ``least_s`` or longer and does not decay as a string does."""
+        levels = self._levels[self.smooth : -self.smooth]  # without the rise at its begin, and at the next pluck
         third = len(levels) // 3
         length_s = 3 * third * self.hop / self.rate_hz
         if not third or length_s < least_s:
@@ -149,7 +190,9 @@ class NoteBuffer:
 
     @property
     def _lead(self) -> int:
-        return (self.begun - self.first_hop) * self.hop
+        """Number of samples kept before the earliest time of the pluck."""
+        return (self.begun_hop - self.first_hop) * self.hop
 
     def _damping_db(self, hops: int) -> float:
+        """Return the fall over ``hops`` beyond which a hand damps the string."""
         return _DAMPING_DB_PER_S * hops * self.hop / self.rate_hz

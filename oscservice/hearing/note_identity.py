@@ -1,8 +1,10 @@
-"""Which string, and where on it, a note is: by its pitch, by its stiffness, and by what was asked for.
+"""Identification of a note: its string and place, by pitch, by stiffness, and by the pluck that was asked for.
 
-Bayes' rule over every string open, the places it may be stopped at, the 12th-fret harmonics, what was asked for, and
-none of these. The same pitch on two strings differs by B; a 12th-fret harmonic and fret 12 of one string don't: both
-sound half the string, so only what was asked for tells them apart.
+Bayes' rule over these candidates: every string open, at its 12th-fret harmonic and at the places it may be stopped; the
+pluck that was asked for; and none of these. The same pitch on two strings differs in B. A 12th-fret harmonic and fret
+12 of one string are alike, since both sound half the string: only the pluck that was asked for decides between them.
+
+Deviations are in cents from the nominal pitch of a place, + sharp.
 """
 
 from __future__ import annotations
@@ -23,33 +25,38 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 
 ASKED_ODDS = 20.0
-"""How much likelier hands pluck what was asked for than any one other open string (common practice, no source)."""
+"""Prior odds of the pluck that was asked for against any other open string (common practice, no source)."""
 
 NEW_STRING_CENTS = -900.0
-"""A new string is followed from this far below its pitch while it is being tuned."""
+"""Lowest pitch of a new string that is followed while it is tuned up."""
 
 ASKED_SD_CENTS = 120.0
-"""How far an open string that is being tuned may be off, 1 sd."""
+"""Pitch of an open string that is being tuned, 1 sd (assumed)."""
 
 FARTHEST_CENTS = 320.0
-"""Nothing is looked for further from its nominal pitch or where it is known to be, but a new string asked for."""
+"""A candidate is within this of its nominal pitch, or of where it is known to be; a new string may be lower."""
 
-_OTHER_SD_CENTS = 60.0
-_FRETTED_SD_CENTS = 25.0  # stopped note against its open string, saddle not set (common practice, no source)
+_OTHER_SD_CENTS = 60.0  # pitch of an open string that nothing is known of, 1 sd (assumed)
+_FRETTED_SD_CENTS = 25.0  # stopped note from its open string, saddle not set (common practice, no source)
 _HEARING_CENTS = 8400.0  # a sound that is none of the candidates may be anywhere in seven octaves
-_NOTHING_ODDS = 0.1
-_HARMONIC_ODDS = 0.05  # nobody plays a harmonic, or stops another string, without being asked to
-_OTHER_FRET_ODDS = 0.1
-_MISPLACED_SHARE = 0.03  # strings that are not where they were, but anywhere within reach
+_NOTHING_ODDS = 0.1  # prior odds of none of the candidates against one open string (assumed)
+_HARMONIC_ODDS = 0.05  # of a harmonic that was not asked for (assumed: few play one unasked)
+_OTHER_FRET_ODDS = 0.1  # of a stopped note on another string than the one asked for (assumed)
+_MISPLACED_SHARE = 0.03  # share of strings that may be anywhere within reach (assumed)
 
 
 @dataclass(frozen=True)
 class KnownString:
-    """What is known of a string before the note: where its open pitch should be, and its stiffness.
+    """What is known of a string before the note.
 
-    Attributes:
-        cents: from its nominal pitch, + sharp; sd_cents is 1 sd.
-        stiffness: as learnt from its readings; None for what its build lets expect.
+    Attributes
+    ----------
+    cents : float
+        Open pitch from its nominal pitch, + sharp.
+    sd_cents : float
+        Its standard deviation.
+    stiffness : Stiffness | None
+        Ln B from its readings; None for that of the instrument file.
     """
 
     cents: float = 0.0
@@ -59,7 +66,19 @@ class KnownString:
 
 @dataclass(frozen=True)
 class Assignment:
-    """A string and a place for a pitch, the deviation from its nominal pitch in cents, and how sure (0 to 1)."""
+    """A string and a place that a note may be.
+
+    Attributes
+    ----------
+    string : int
+        Its number, from 1.
+    place : Place
+        Where it is stopped.
+    cents : float
+        Deviation of the note from the nominal pitch of the place, + sharp.
+    probability : float
+        0 to 1.
+    """
 
     string: int
     place: Place
@@ -69,19 +88,22 @@ class Assignment:
 
 @dataclass(frozen=True)
 class NoteIdentity:
-    """Every string and place a note may be, likeliest first, and the probability of none of them; 1 in all."""
+    """Every string and place that a note may be, the most probable first, and the probability of none of them.
+
+    The probabilities sum to 1.
+    """
 
     likely: tuple[Assignment, ...]
     nothing: float
 
     @property
     def best(self) -> Assignment | None:
-        """The likeliest string and place; None if none of them is likelier than any."""
+        """The most probable string and place; None when none of them is more probable."""
         return self.likely[0] if self.likely and self.likely[0].probability > self.nothing else None
 
     @property
     def rival(self) -> Assignment | None:
-        """The second likeliest."""
+        """The second most probable string and place."""
         return self.likely[1] if len(self.likely) > 1 else None
 
 
@@ -98,25 +120,40 @@ def identify(
     asked_from_cents: float = -FARTHEST_CENTS,
     asked_odds: float = ASKED_ODDS,
 ) -> NoteIdentity:
-    """Which string and place a note is, with a probability each.
+    """Return the strings and places that a note may be, each with its probability.
 
-    Args:
-        f1_hz: first partial in Hz.
-        inharmonicity, inharmonicity_se: B of the note and its standard error; an infinite error is no evidence.
-        asked: string and place the technician was asked to pluck.
-        only_string: the string whose own channel this is, if every string has one.
-        also: places beside the open string that any string may be stopped at.
-        known: what is known of each string, by number. Of one that is missing nothing but the instrument's word: an
-            open string within 60 cents (1 sd) of its pitch, or 120 if it was asked for, since it is being tuned.
-        asked_from_cents: how far below its nominal pitch what was asked for is still looked for; anything else is
-            looked for within 320 cents, and above its nominal pitch what was asked for is too; a string that is known
-            to be elsewhere, within as much of there as well.
-        asked_odds: how much likelier what was asked for is than any one other open string, before the note is heard.
+    The pitch of a candidate is normal about the known pitch of its open string, 25 cents (1 sd) wider when stopped; a
+    share of 3 % is anywhere within reach. The density of its B is ``inharmonicity.stiffness_likelihood``. A wrong B
+    does not outweigh a clear pitch: a share of 10 % are outliers, and a B that fits doesn't support a stopped string
+    whose pitch is far off. A sound that is none of the candidates has any pitch within seven octaves, and any B.
 
-    The pitch of a candidate is normal about where its open string should be, 25 cents (1 sd) wider when stopped; 3 in
-    100 are anywhere within reach instead. Its B: see ``stiffness``. A bad B can't outdo a clear pitch: one in ten is
-    taken to be anything, and no B vouches for a stopped string where its pitch is nowhere near. What is none of the
-    candidates has any pitch in seven octaves, and any B.
+    Parameters
+    ----------
+    instrument : Instrument
+        The instrument.
+    f1_hz : float
+        First partial in Hz.
+    inharmonicity, inharmonicity_se : float, optional
+        B of the note and its standard error; with an infinite one B is ignored.
+    asked : tuple[int, Place] | None, optional
+        String and place that the technician was asked to pluck.
+    only_string : int | None, optional
+        Number of the only string on this channel, if each string has its own.
+    also : Sequence[Place], optional
+        Places besides the open string where any string may be stopped.
+    known : Mapping[int, KnownString] | None, optional
+        String number -> what is known of it. A string that is missing is within 60 cents (1 sd) of its nominal pitch,
+        or within 120 if it was asked for open, since it is being tuned.
+    asked_from_cents : float, optional
+        Lowest deviation of the pluck that was asked for, - flat. Otherwise candidates are within 320 cents of their
+        nominal pitch, or of where their string is known to be.
+    asked_odds : float, optional
+        Prior odds of the pluck that was asked for against any other open string.
+
+    Returns
+    -------
+    NoteIdentity
+        The candidates and the probability of none.
     """
     numbers = range(1, len(instrument.strings) + 1) if only_string is None else (only_string,)
     places = [(n, place) for n in numbers for place in dict.fromkeys((OPEN, HARMONIC, *also))]
@@ -126,23 +163,24 @@ def identify(
     scored: list[tuple[float, Assignment]] = []
     for number, place in places:
         cents = cents_between(f1_hz, instrument.place_hz(number, place))
-        of_string = (known or {}).get(number) or KnownString(
+        string = (known or {}).get(number) or KnownString(
             sd_cents=ASKED_SD_CENTS if asked == (number, OPEN) else _OTHER_SD_CENTS
         )
         lowest = asked_from_cents if asked == (number, place) else -FARTHEST_CENTS
-        lowest = min(lowest, of_string.cents - FARTHEST_CENTS)
-        highest = max(FARTHEST_CENTS, of_string.cents + FARTHEST_CENTS)
+        lowest = min(lowest, string.cents - FARTHEST_CENTS)
+        highest = max(FARTHEST_CENTS, string.cents + FARTHEST_CENTS)
         if not lowest <= cents <= highest:
             continue
-        sd = math.hypot(of_string.sd_cents, _FRETTED_SD_CENTS if place.kind == "fret" else 0.0)
-        near = math.exp(-0.5 * ((cents - of_string.cents) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
-        there, astray = (1.0 - _MISPLACED_SHARE) * near, _MISPLACED_SHARE / (highest - lowest)
-        stiffness = of_string.stiffness or expected_stiffness(instrument, number)
+        sd = math.hypot(string.sd_cents, _FRETTED_SD_CENTS if place.kind == "fret" else 0.0)
+        near = math.exp(-0.5 * ((cents - string.cents) / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi))
+        there, misplaced = (1.0 - _MISPLACED_SHARE) * near, _MISPLACED_SHARE / (highest - lowest)
+        stiffness = string.stiffness or expected_stiffness(instrument, number)
         b_fits = stiffness_likelihood(log_b, stiffness_at_place(stiffness, place, cents))
-        # An open string may be anywhere, being tuned. A stopped one is where that puts it, and no B vouches for less.
-        if place != OPEN and there < astray:
+        # An open string that is being tuned may be anywhere. A stopped one follows its open string: where its pitch is
+        # far off, a B that fits is no support.
+        if place != OPEN and there < misplaced:
             b_fits = outlier_likelihood(log_b)
-        score = _prior_odds(number, place, asked, asked_odds) * (there + astray) * b_fits
+        score = _prior_odds(number, place, asked, asked_odds) * (there + misplaced) * b_fits
         scored.append((score, Assignment(number, place, cents, 0.0)))
     scored.sort(key=lambda item: (-item[0], abs(item[1].cents), item[1].string))
     nothing = _NOTHING_ODDS / _HEARING_CENTS * stiffness_likelihood(log_b, None)
@@ -152,7 +190,7 @@ def identify(
 
 
 def _prior_odds(number: int, place: Place, asked: tuple[int, Place] | None, asked_odds: float) -> float:
-    """How likely hands are to pluck this before anything is heard, against any one open string not asked for."""
+    """Return the prior odds of a string and place against any open string that was not asked for."""
     if asked == (number, place):
         return asked_odds
     if place == OPEN:

@@ -1,13 +1,11 @@
-"""A note's reading: the settled pitch of its first partial, with its error and flags.
+"""A note's reading: the settled pitch of its first partial, with its standard error, stiffness, level and flags.
 
-Which part of each partial of a note is read.
+``read_note`` reads a whole note, from before the pluck to its end, at any sample rate. ``window_pitch`` reads the mean
+pitch of a part of a note. Both are pure functions: the same samples give the same result to the last bit.
+``read_decimated`` does the work of ``read_note`` at the working rate.
 
-A note's reading: the settled pitch of its first partial, and what stands beside it.
-
-Reading from recorded samples at any sample rate.
-
-``read_note`` takes a whole note, from before the pluck to its end; ``window_pitch`` a stretch from the middle of one.
-Both are pure: the same samples give the same answer to the last bit.
+Frequencies are in Hz, cents + sharp, times in seconds, levels in dBFS (a sine of full scale is 0); standard errors are
+1 sd.
 """
 
 from __future__ import annotations
@@ -37,21 +35,45 @@ from oscservice.hearing.settled_pitch import LARGEST_SHIFT, FirstPartial, settle
 from oscservice.hearing.tone_fit import GlidePhase, Line
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
+SHORT_S = 0.6
+"""A note with less sound than this after its pluck is flagged ``short``."""
+
 _SETTLING_S = 0.3
-_KNOCK_S = 0.1  # a model that holds for the whole note may use all but this: the attack's own noise
-_FAINTEST = 10.0 ** (-50.0 / 20.0)  # of the loudest partial's amplitude
+_KNOCK_S = 0.1  # the noise of the attack: a model of the whole note leaves out only this
+_FAINTEST = 10.0 ** (-50.0 / 20.0)  # partials have at least this share of the loudest partial's amplitude
 _FEWEST_VALUES = 6
+_HUM_LEFT = 0.3  # share of a hum line's amplitude left after the predicted hum is subtracted, 1 sd
+_GLIDE_TRUST = 30.0  # the other partials beat too: the variance of their glide is raised by this factor
+_PARTIALS = 10
+_SCORE_NEEDED = 0.25
+_GLIDE_LEFT_CENTS = 0.5
+_UNRESOLVED_CENTS = 0.05  # two polarisations that don't beat within three seconds hide about this,
+_UNRESOLVED_MOST = 4.0  # and more in a shorter note, up to this factor
+_UNMODELLED_CENTS = 0.3  # two takes of one note by one player agree no better (recorded notes)
+_ATTACK_SE_CENTS = 5.0
+_SCATTER_CENTS = 1.0  # partials of real strings are off the stiff-string law by about this (neck and body move)
+_CLEAR_OF_PLUCK_S = 0.02
+_HIDDEN_HUM = 0.02
+"""Amplitude over that of the loudest partial of hum that the note may hide, 1 sd: -34 dB, as of a single-coil pickup
+(common practice, no source)."""
+
+_HUM_PARTIALS = 30  # the string's own partials are looked for up to this number, to separate hum from them
 
 
 @dataclass(frozen=True)
 class NoteBasebands:
-    """Basebands by number of the partial, times in seconds from the pluck.
+    """Basebands of a note's partials: partial number -> baseband, times in seconds from the pluck.
 
-    Attributes:
-        whole: of the whole note.
-        settled: from where the note has begun to settle to where the partial sinks away.
-        clear: the same from where the attack's own noise is over.
-        start_s: where ``settled`` starts.
+    Attributes
+    ----------
+    start_s : float
+        Start of ``settled``.
+    whole : dict[int, Baseband]
+        Of the whole note.
+    settled : dict[int, Baseband]
+        From ``start_s`` to where the partial becomes too faint.
+    clear : dict[int, Baseband]
+        The same from the end of the noise of the attack.
     """
 
     start_s: float
@@ -70,11 +92,20 @@ def note_basebands(
 ) -> NoteBasebands:
     """Demodulate the partials of a note that are loud and long enough.
 
-    Args:
-        sound: the note from its pluck on, shape (n,).
-        found: number -> (frequency in Hz, amplitude).
-        periods: of the fundamental in each half of the low-pass.
-        noise_power: of the signal, in squared amplitude.
+    Parameters
+    ----------
+    sound : ndarray of float64, shape (n,)
+        The note from its pluck on.
+    rate_hz : float
+        Sample rate.
+    found : Mapping[int, tuple[float, float]]
+        Partial number -> (frequency in Hz, amplitude).
+    fundamental_hz : float
+        Fundamental of the note.
+    periods : int
+        Periods of the fundamental in each half of the low-pass.
+    noise_power : float
+        Mean square of the noise in the signal.
     """
     length_s = len(sound) / rate_hz
     loudest = max(amplitude for _, amplitude in found.values())
@@ -87,12 +118,12 @@ def note_basebands(
             if len(settled.values) >= _FEWEST_VALUES:
                 clear = _audible_part(band, min(_KNOCK_S, 0.1 * length_s), noise_power)
                 cut.settled[k] = settled
-                cut.clear[k] = max(clear, settled, key=lambda each: len(each.values))  # a beat may end it early
+                cut.clear[k] = max(clear, settled, key=lambda each: len(each.values))  # a beat may end ``clear`` early
     return cut
 
 
 def _audible_part(band: Baseband, start_s: float, noise_power: float) -> Baseband:
-    """The part of a baseband from ``start_s`` to where it sinks to 12 dB over the noise or 40 dB below its start."""
+    """Return a baseband from ``start_s`` to where it falls to 12 dB above the noise or 40 dB below its start."""
     power = np.abs(band.values) ** 2
     inside = band.times_s - band.memory_s >= start_s
     if not inside.any():
@@ -105,46 +136,47 @@ def _audible_part(band: Baseband, start_s: float, noise_power: float) -> Baseban
     return replace(band, times_s=band.times_s[first:last], values=band.values[first:last])
 
 
-SHORT_S = 0.6
-"""A note with less than this after its pluck is flagged ``short``."""
-
-_HUM_LEFT = 0.3  # of a line's amplitude may be left when the foretold hum is taken out, 1 sd
-_GLIDE_TRUST = 30.0  # the others beat too: what they say of the glide is doubted by this factor of its variance
-_PARTIALS = 10
-_LIKENESS_NEEDED = 0.25
-_GLIDE_LEFT_CENTS = 0.5
-_UNRESOLVED_CENTS = 0.05  # two polarisations that don't beat within three seconds hide about this much,
-_UNRESOLVED_MOST = 4.0  # and more in a shorter note, up to so many times
-_UNMODELLED_CENTS = 0.3  # two takes of one note by one hand agree no better, however calm each looks (recorded notes)
-_ATTACK_SE_CENTS = 5.0
-_STRAY_CENTS = 1.0  # partials of real strings leave the stiff-string law by about this much (neck and body move)
-
-
 @dataclass(frozen=True)
 class Reading:
     """One note's settled pitch.
 
-    Attributes:
-        f1_hz: settled frequency of the first partial in Hz, the glide gone; estimated on its own, not tied to the law.
-        se_cents: its standard error (1 sd) in cents.
-        f0_hz, inharmonicity: the stiff string that the good partials follow together; f_k = k f0 sqrt(1 + B k^2).
-        inharmonicity_se: standard error (1 sd) of B; infinite when fewer than three partials were good.
-        string_hz: the *string pitch* in Hz: where that law puts the first partial.
-        string_se_cents: its standard error (1 sd) in cents.
-        partials: numbers of the partials that law rests on.
-        level_dbfs: level of the first half second after the pluck; a full-scale sine reads 0 dBFS.
-        strength_db: how hard the string was plucked: the level at the pluck less 10 log10(f1 / 100 Hz). One plucking
-            force gives one strength on a string, open and fretted: it makes pulses of velocity c F / (2 T) whatever
-            the sounding length, one train of them a period, so power goes with the pitch.
-        beat_cents: how far a second polarisation stands from the first (+ above), 0 when one explains the note.
-        attack_cents: how far the first tenth of a second stands above ``f1_hz``; 0 when it can't be told.
-        onset_s: time of the pluck, seconds from the first sample.
-        window_start_s, window_length_s: the part of the note the first partial was read from. It starts in the settled
-            part, 0.3 s after the pluck, or right after the attack where a model of the glide and of both polarisations
-            explains the note down to its noise.
-        flags: ``short`` (less than 0.6 s of sound), ``weak first partial`` (f1 is the string pitch), ``clipped``,
-            ``not finite`` (samples that were no numbers were taken as silence), ``gliding`` (over 0.5 cents of glide
-            left at the window's end).
+    Attributes
+    ----------
+    f1_hz : float
+        Settled frequency of the first partial, without the glide; estimated alone, not by the stiff-string law.
+    se_cents : float
+        Standard error (1 sd) of ``f1_hz``.
+    f0_hz : float
+        Fundamental without stiffness by the stiff-string law f_k = k f0 sqrt(1 + B k^2).
+    inharmonicity : float
+        B of that law.
+    inharmonicity_se : float
+        Standard error (1 sd) of B; infinite when fewer than three partials were used.
+    string_hz : float
+        *string pitch*: the first partial by that law.
+    string_se_cents : float
+        Standard error (1 sd) of the string pitch.
+    partials : tuple[int, ...]
+        Numbers of the partials that the law is fitted to.
+    level_dbfs : float
+        Level of the first half second after the pluck.
+    strength_db : float
+        How hard the string was plucked: the level at the pluck less 10 log10(f1 / 100 Hz). One plucking force gives one
+        strength on a string, open or fretted: it makes pulses of velocity c F / (2 T) at any sounding length, one in
+        each period, so the power is proportional to the pitch.
+    beat_cents : float
+        Second polarisation from the first, + above; 0 when one explains the note.
+    attack_cents : float
+        Mean of the first tenth of a second above ``f1_hz``; 0 when it is unclear.
+    onset_s : float
+        Time of the pluck, seconds from the first sample.
+    window_start_s, window_length_s : float
+        The part of the note that the first partial was read from. It starts 0.3 s after the pluck, or right after the
+        attack where a model with glide and both polarisations explains the note down to its noise.
+    flags : tuple[str, ...]
+        ``short`` (less than 0.6 s of sound), ``weak first partial`` (``f1_hz`` is the string pitch), ``clipped``, ``not
+        finite`` (samples that are not finite count as silence), ``gliding`` (over 0.5 cents of glide left at the end of
+        the window).
     """
 
     f1_hz: float
@@ -166,17 +198,17 @@ class Reading:
 
     @property
     def ambiguity_cents(self) -> float:
-        """Cents by which the string pitch stands above the first partial."""
+        """The string pitch above the first partial, in cents."""
         return cents_between(self.string_hz, self.f1_hz)
 
 
 def finite_or_none(number: float) -> float | None:
-    """The number, or None for what could not be known: neither JSON nor a journal holds an infinity."""
+    """Return the number, or None for NaN and infinity: JSON and journals hold finite numbers only."""
     return number if math.isfinite(number) else None
 
 
 def with_flags(reading: Reading, flags: tuple[str, ...]) -> Reading:
-    """The reading with more flags."""
+    """Return the reading with more flags."""
     return replace(reading, flags=tuple(sorted({*reading.flags, *flags})))
 
 
@@ -187,12 +219,30 @@ def read_decimated(
     onset_within_s: tuple[float, float] = (0.0, math.inf),
     hum: Hum | None = None,
 ) -> Reading:
-    """Read one whole note: ``signal``, shape (n,), at the working rate, its pluck within ``onset_within_s``.
+    """Read one whole note at the working rate.
 
-    ``hum`` is what was already taken out of ``signal``: its lines may have left a rest.
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        From before the pluck to the end of the note, hum subtracted.
+    rate_hz : float
+        Sample rate.
+    expected_hz : tuple[float, ...], optional
+        Pitches that the technician was asked for; they only decide near ties between octaves.
+    onset_within_s : tuple[float, float], optional
+        Earliest and latest time of the pluck.
+    hum : Hum | None, optional
+        The hum that was subtracted; a part of its lines may be left.
 
-    Raises:
-        NoNoteError: silence, noise or too little sound to read a pitch.
+    Returns
+    -------
+    Reading
+        The reading.
+
+    Raises
+    ------
+    NoNoteError
+        Silence, noise, or too little sound to read a pitch.
     """
     onset = find_onset(signal, rate_hz, onset_within_s)
     after = len(signal) / rate_hz - onset
@@ -202,7 +252,7 @@ def read_decimated(
     early = _cut(signal, rate_hz, onset + min(0.06, 0.1 * after), onset + 1.0)
     peaks, fundamental = fundamental_in(early, rate_hz, expected_hz)
     found = find_partials(peaks, fundamental, _PARTIALS)
-    noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # a bin's power times the bins, Hann's 1.5 and 2 put in
+    noise = peaks.floor**2 * rate_hz / 2.0 / peaks.bin_hz / 3.0  # power of a bin times bins; 3 = 2 times Hann's 1.5
     periods = lowpass_periods(fundamental, after)
     parts = note_basebands(signal[int(onset * rate_hz) :], rate_hz, found, fundamental, periods, noise)
     bands = parts.settled
@@ -224,7 +274,7 @@ def read_decimated(
         lines = _hum_residue(hum, first.carrier_hz, first_null_hz(fundamental, periods))
         own = settled_first_partial(parts.clear[1], glide, settled.decay_s, noise, lines)
         partials_hz[1], errors[1] = _combined_first_partial(own, partials_hz[1], errors[1])
-        if own.belief > 0.5:
+        if own.confidence > 0.5:
             first, beat_cents = parts.clear[1], own.beat_cents
     fitted = {k: (hz, errors[k]) for k, hz in partials_hz.items()}
     law = stiff_string_law(parts.whole, parts.start_s, settled, fitted)
@@ -233,7 +283,7 @@ def read_decimated(
     else:
         flags.append("weak first partial")
         f1 = law.string_hz
-        se_cents = math.hypot(_STRAY_CENTS, law.string_se_cents)
+        se_cents = math.hypot(_SCATTER_CENTS, law.string_se_cents)
     window_start = float(first.times_s[0]) - first.memory_s
     window_end = float(first.times_s[-1]) + first.memory_s
     unresolved = _UNRESOLVED_CENTS * min(_UNRESOLVED_MOST, max(1.0, 3.0 / max(1e-3, window_end - window_start)))
@@ -262,22 +312,43 @@ def read_decimated(
 
 
 def _cut(signal: Samples, rate_hz: float, start_s: float, end_s: float) -> Samples:
+    """Return the signal between two times from its first sample."""
     return signal[max(0, round(start_s * rate_hz)) : max(0, round(end_s * rate_hz))]
 
 
 def fundamental_in(signal: Samples, rate_hz: float, expected_hz: tuple[float, ...] = ()) -> tuple[SpectralPeaks, float]:
-    """Spectral peaks and rough first partial in Hz of a stretch of a note at the working rate. Raises NoNoteError."""
+    """Return the spectral peaks and the fundamental of a stretch of a note.
+
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        At the working rate.
+    rate_hz : float
+        Sample rate.
+    expected_hz : tuple[float, ...], optional
+        Pitches that the technician was asked for.
+
+    Returns
+    -------
+    tuple[SpectralPeaks, float]
+        The peaks; the fundamental in Hz, to about a percent.
+
+    Raises
+    ------
+    NoNoteError
+        Silence, or a sound without the partials of one string.
+    """
     if len(signal) < 64 or level_dbfs(signal) < -95.0:
         raise NoNoteError("silence, or too little sound for a note")
     peaks = spectral_peaks(signal, rate_hz)
     fundamental, score = choose_fundamental(peaks, coarse_pitches(signal, rate_hz), expected_hz)
-    if score < _LIKENESS_NEEDED:
+    if score < _SCORE_NEEDED:
         raise NoNoteError("no pitch: the sound has no partials of one string")
     return peaks, fundamental
 
 
 def _glide_prior(bands: Sequence[Baseband], noise_power: float, first: Baseband) -> GlidePhase:
-    """What partials say of the glide, as the prior for the first one's own fit."""
+    """Return the glide of the given partials as the prior for the first partial's own fit."""
     found = settled_pitch(bands, noise_power)
     return GlidePhase(
         first.times_s,
@@ -288,20 +359,22 @@ def _glide_prior(bands: Sequence[Baseband], noise_power: float, first: Baseband)
 
 
 def _combined_first_partial(own: FirstPartial, shared_hz: float, shared_se_cents: float) -> tuple[float, float]:
-    """The first partial by its own signal model and by the glide it shares, mixed by how far the model is believed.
+    """Return the mean of the first partial by its own fit and by the shared glide, weighted by the fit's confidence.
 
-    Returns:
-        Frequency in Hz and its standard error in cents, of which the distance of the two is a part.
+    Returns
+    -------
+    tuple[float, float]
+        Frequency in Hz, and its standard error in cents, which includes the difference of the two.
     """
     apart = cents_between(own.hz, shared_hz)
-    between = own.belief * (1.0 - own.belief) * apart**2
-    unmodelled = (1.0 - own.belief) * (shared_se_cents**2 + _UNMODELLED_CENTS**2)
-    se_cents = math.sqrt(own.belief * own.se_cents**2 + unmodelled + between)
-    return shared_hz * 2.0 ** (own.belief * apart / 1200.0), se_cents
+    between = own.confidence * (1.0 - own.confidence) * apart**2
+    unmodelled = (1.0 - own.confidence) * (shared_se_cents**2 + _UNMODELLED_CENTS**2)
+    se_cents = math.sqrt(own.confidence * own.se_cents**2 + unmodelled + between)
+    return shared_hz * 2.0 ** (own.confidence * apart / 1200.0), se_cents
 
 
 def _hum_residue(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]:
-    """What may be left of hum lines within ``reach`` Hz of the carrier once the foretold hum is taken out."""
+    """Return the lines within ``reach`` Hz of the carrier that may be left after the predicted hum is subtracted."""
     if hum is None:
         return []
     lines = zip(hum.multiples, hum.lines_hz, hum.amplitudes, strict=True)
@@ -309,49 +382,61 @@ def _hum_residue(hum: Hum | None, carrier_hz: float, reach: float) -> list[Line]
 
 
 def _attack_cents(signal: Samples, rate_hz: float, onset_s: float, fundamental_hz: float, f1_hz: float) -> float:
-    """Cents above ``f1_hz`` over the first 0.1 s (or eight periods) after the pluck; 0 when it can't be told."""
+    """Return the mean of the first 0.1 s (or eight periods) in cents above ``f1_hz``; 0 when it is unclear."""
     length = max(0.1, 8.0 / fundamental_hz)
     attack = _cut(signal, rate_hz, onset_s + 0.01, onset_s + 0.01 + length)
     band = demodulate(attack, rate_hz, f1_hz, fundamental_hz)
     if len(band.values) < 4 or not band.values.any():
         return 0.0
     hz, se_hz = mean_frequency(band)
-    # Handling and the body's own knock can drown the string in its first tenth of a second.
+    # Handling noise and the knock of the body can mask the string in its first tenth of a second.
     clear = CENTS_PER_E * se_hz < _ATTACK_SE_CENTS * f1_hz
     return CENTS_PER_E * math.log(max(0.5, hz / f1_hz)) if clear else 0.0
 
 
-_CLEAR_OF_PLUCK_S = 0.02
-_HIDDEN_HUM = 0.02
-"""Hum that can't be told from the note may have this share of its loudest partial's amplitude, 1 sd: -34 dB, what a
-single-coil pickup hears (common practice, no source)."""
-
-_OWN = 30  # partials that are looked for when hum must be told from the string's own
-
-
 @dataclass(frozen=True)
 class WindowPitch:
-    """Mean frequency of the first partial over a window, Hz, with its standard error (1 sd) in cents."""
+    """Mean pitch of the first partial over a window.
+
+    Attributes
+    ----------
+    f1_hz : float
+        Mean frequency.
+    se_cents : float
+        Standard error (1 sd).
+    """
 
     f1_hz: float
     se_cents: float
 
 
 def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> Reading:
-    """Read one whole note: ``samples`` of one channel, shape (n,), from before its pluck to its end.
+    """Read one whole note, from before its pluck to its end.
 
-    Args:
-        samples: real numbers, full scale 1.
-        sample_rate_hz: 8000 to 192000.
-        expected_hz: pitch that was asked for, if any; it only decides near ties between octaves.
+    Parameters
+    ----------
+    samples : array_like, shape (n,)
+        One channel, real, full scale 1.
+    sample_rate_hz : float
+        8000 to 192000.
+    expected_hz : float | None, optional
+        Pitch that was asked for, if any; it only decides near ties between octaves.
 
-    Raises:
-        ValueError: the sample rate or the shape is not usable.
-        NoNoteError: silence, noise or too little sound to read a pitch.
+    Returns
+    -------
+    Reading
+        The reading.
+
+    Raises
+    ------
+    ValueError
+        The sample rate or the shape is not usable.
+    NoNoteError
+        Silence, noise, or too little sound to read a pitch.
     """
     factor = decimation(sample_rate_hz)
     raw, flags = clean_samples(samples)
-    raw = raw[: len(np.trim_zeros(raw, "b"))]  # digital silence behind a note is no part of it
+    raw = raw[: len(np.trim_zeros(raw, "b"))]  # digital silence after a note is not part of it
     expected = () if expected_hz is None else (expected_hz,)
     signal, rate_hz = decimate(raw, factor), sample_rate_hz / factor
     onset = find_onset(signal, rate_hz)
@@ -362,20 +447,37 @@ def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float 
 
 
 def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> WindowPitch:
-    """Mean pitch of the first partial over exactly ``samples``, shape (n,): a stretch from the middle of a note.
+    """Return the mean pitch of the first partial over exactly ``samples``, a part of a note after its attack.
 
-    Raises:
-        ValueError: the sample rate or the shape is not usable.
-        NoNoteError: silence, noise, or fewer than about five periods.
+    Parameters
+    ----------
+    samples : array_like, shape (n,)
+        One channel, real, full scale 1.
+    sample_rate_hz : float
+        8000 to 192000.
+    expected_hz : float | None, optional
+        Pitch that was asked for, if any; it only decides near ties between octaves.
+
+    Returns
+    -------
+    WindowPitch
+        The mean pitch.
+
+    Raises
+    ------
+    ValueError
+        The sample rate or the shape is not usable.
+    NoNoteError
+        Silence, noise, or fewer than about five periods.
     """
     factor = decimation(sample_rate_hz)
     raw, _ = clean_samples(samples)
     rate_hz = sample_rate_hz / factor
     signal = decimate(raw, factor)
     peaks, fundamental = fundamental_in(signal, rate_hz, () if expected_hz is None else (expected_hz,))
-    found = find_partials(peaks, fundamental, _OWN)
+    found = find_partials(peaks, fundamental, _HUM_PARTIALS)
     carrier = found[1][0] if 1 in found else fundamental
-    length_s = len(raw) / sample_rate_hz  # the decimated samples span one step less than the true window
+    length_s = len(raw) / sample_rate_hz  # the decimated samples are up to one step shorter than the true window
     periods = lowpass_periods(fundamental, length_s)
     lines, hidden = _hum_in(peaks, found, fundamental, carrier, first_null_hz(fundamental, periods))
     band = demodulate(signal, rate_hz, carrier, fundamental, periods)
@@ -391,10 +493,22 @@ def window_pitch(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: flo
 
 
 def clean_samples(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
-    """One channel as float64, shape (n,): numbers that are none become silence and are flagged, and so is clipping.
+    """Return one channel as float64 with values that are not finite replaced by 0, and its flags.
 
-    Raises:
-        ValueError: the samples are not one-dimensional.
+    Parameters
+    ----------
+    samples : array_like
+        Shape (n,).
+
+    Returns
+    -------
+    tuple[Samples, tuple[str, ...]]
+        Samples, shape (n,); ``not finite`` and ``clipped`` as far as they apply.
+
+    Raises
+    ------
+    ValueError
+        The samples are not one-dimensional.
     """
     raw = np.asarray(samples, dtype=np.float64)
     if raw.ndim != 1:
@@ -412,11 +526,25 @@ def clean_samples(samples: npt.ArrayLike) -> tuple[Samples, tuple[str, ...]]:
 def _hum_in(
     peaks: SpectralPeaks, found: dict[int, tuple[float, float]], fundamental_hz: float, carrier_hz: float, reach: float
 ) -> tuple[list[Line], list[Line]]:
-    """Hum lines within ``reach`` Hz of the carrier that a spectrum with the note in it shows, and those it may hide."""
-    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _OWN + 1)])
-    known = peaks.hz < (_OWN + 0.5) * fundamental_hz  # beyond, the string's own partials are not told from hum
+    """Return the hum lines near the carrier that a note's spectrum shows, and those that the note may hide.
+
+    Parameters
+    ----------
+    peaks : SpectralPeaks
+        Spectral peaks of the note.
+    found : dict[int, tuple[float, float]]
+        Its partials: number -> (frequency in Hz, amplitude).
+    fundamental_hz : float
+        Its fundamental.
+    carrier_hz : float
+        Carrier of the first partial.
+    reach : float
+        Largest distance of the lines from the carrier in Hz.
+    """
+    own = np.array([k * fundamental_hz if k not in found else found[k][0] for k in range(1, _HUM_PARTIALS + 1)])
+    known = peaks.hz < (_HUM_PARTIALS + 0.5) * fundamental_hz  # above, a peak may be the string's own or hum
     hum = hum_in_peaks(peaks.hz[known], peaks.amplitude[known], own, peaks.bin_hz)
-    # A string on a multiple of the mains has its partials on all others too, and hides whatever hum there is.
+    # The partials of a string at a multiple of the mains are at all its other multiples: they hide the hum.
     unseen = [mains_hz for mains_hz in MAINS_HZ if hum is None or abs(mains_hz / hum[0] - 1.0) > OFF_MAINS]
     largest = _HIDDEN_HUM * max((amplitude for _, amplitude in found.values()), default=0.0)
     hidden = [line for mains_hz in unseen for line in _multiples(mains_hz, largest, carrier_hz, peaks.bin_hz)]
@@ -424,5 +552,6 @@ def _hum_in(
 
 
 def _multiples(mains_hz: float, amplitude: float, carrier_hz: float, within_hz: float) -> list[Line]:
+    """Return the multiples of the mains frequency within ``within_hz`` of the carrier."""
     numbers = range(1, int((carrier_hz + within_hz) / mains_hz) + 1)
     return [Line(n * mains_hz, amplitude, n) for n in numbers if abs(n * mains_hz - carrier_hz) < within_hz]

@@ -1,8 +1,7 @@
-"""Bringing any sample rate down to the one band that plucked strings need.
+"""Decimation of any sample rate to the working rate, 14.4 to 28.8 kHz (a lower rate stays as it is).
 
-Everything that measures pitch works on a decimated signal of about 16 kHz (8 kHz files stay as they are): the first
-partials of every fretted string lie far below 8 kHz, and a third of the samples is a third of the work. The filter is
-linear in phase and symmetric, so it moves no frequency and its delay is exact.
+Pitch is measured at the working rate: the partials of a fretted string that matter are far below 7 kHz, and fewer
+samples are less work. The filter has linear phase, so it moves no frequency, and its delay is known exactly.
 """
 
 from __future__ import annotations
@@ -16,7 +15,8 @@ from scipy.signal import firwin, upfirdn
 Samples = npt.NDArray[np.float64]
 
 WORKING_RATE_HZ = 16000.0
-"""The decimated rate lies between this and twice this (or is the file's own, when that is lower)."""
+"""Nominal working rate. The decimated rate is 0.9 times this or more, and less than twice that; a lower rate of the
+input is kept."""
 
 LOWEST_RATE_HZ = 8000.0
 HIGHEST_RATE_HZ = 192000.0
@@ -25,10 +25,12 @@ _HALF_LENGTH = 8  # delay of the filter, in decimated samples
 
 
 def decimation(sample_rate_hz: float) -> int:
-    """Whole factor by which ``sample_rate_hz`` is divided.
+    """Return the whole factor that ``sample_rate_hz`` is divided by.
 
-    Raises:
-        ValueError: the rate lies outside 8 to 192 kHz.
+    Raises
+    ------
+    ValueError
+        The rate is outside 8 to 192 kHz.
     """
     if not (math.isfinite(sample_rate_hz) and LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ):
         raise ValueError(f"a sample rate of {sample_rate_hz:g} Hz is outside {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g}")
@@ -36,10 +38,10 @@ def decimation(sample_rate_hz: float) -> int:
 
 
 class Decimator:
-    """Streaming low-pass and decimation by a whole factor.
+    """Low-pass and decimation of a stream by a whole factor.
 
-    ``feed`` takes any whole multiple of ``factor`` samples and gives that many divided by ``factor``; the same samples
-    give the same output however they are cut. The output runs ``delay`` decimated samples late.
+    The same samples give the same output, however they are cut into calls of ``feed``. The output is ``delay``
+    decimated samples late.
     """
 
     def __init__(self, factor: int) -> None:
@@ -50,7 +52,7 @@ class Decimator:
         self._tail: Samples = np.zeros(taps if factor > 1 else 0)
 
     def feed(self, samples: npt.NDArray[np.floating]) -> Samples:
-        """Decimate the next stretch, shape (n * factor,), to shape (n,)."""
+        """Take the next samples, shape (n * factor,), and return them decimated, shape (n,)."""
         if self.factor == 1:
             return np.asarray(samples, dtype=np.float64)
         joined = np.concatenate((self._tail, np.asarray(samples, dtype=np.float64)))
@@ -60,7 +62,20 @@ class Decimator:
 
 
 def decimate(samples: npt.NDArray[np.floating], factor: int) -> Samples:
-    """Decimate a whole signal of shape (n,), delay taken out; shape (ceil(n / factor),)."""
+    """Return a whole signal decimated, without the delay of the filter.
+
+    Parameters
+    ----------
+    samples : ndarray of float, shape (n,)
+        One channel.
+    factor : int
+        Whole factor (``decimation``).
+
+    Returns
+    -------
+    ndarray of float64
+        Decimated signal, shape (ceil(n / factor),).
+    """
     if factor == 1:
         return np.asarray(samples, dtype=np.float64)
     decimator = Decimator(factor)

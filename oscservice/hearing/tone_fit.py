@@ -1,19 +1,17 @@
-"""One partial as a signal model, fitted to its complex baseband by least squares.
-
-One partial as a signal model: least squares on its complex baseband.
+"""Least squares of a tone model on the complex baseband of one partial.
 
     z(t) = exp(a(t) + i p(t)) (1 + c exp(g t)) + sum_l h_l exp(i d_l t)
 
-a(t) is a polynomial (the decay), p(t) whatever the caller's phase model says, c and g (complex) a second polarisation
-that beats with the first, and h_l the lines of hum or of a neighbouring string that lie within the low-pass. Everything
-is fitted at once by damped Gauss-Newton steps. Phases in radians, times in seconds.
+* a(t) is a polynomial: the log amplitude (decay).
+* p(t) is the phase by a phase model: a polynomial, or a glide to a settled pitch.
+* c and g (complex) are a second polarisation, which beats with the first. A string swings in two planes, and bridge and
+  nut give way differently in each; the two frequencies differ by tenths of a cent to a cent or two.
+* h_l are lines of hum or of another string within the low-pass, d_l their distance from the carrier.
 
-Least squares of a tone on a partial's complex baseband: damped Gauss-Newton steps on everything at once.
+All parameters are fitted together by damped Gauss-Newton steps, with normal priors where something is known beforehand.
+Phases are in radians, times in seconds (or on the caller's scale), frequencies in Hz.
 
-Two polarisations of one partial: where to begin looking for the second.
-
-A string swings in two planes whose bridge and nut give way differently; the two pitches differ by tenths of a cent to
-a cent or two, and the partial beats (Weinreich, J. Acoust. Soc. Am. 62 (1977) 1474, for piano strings, from memory).
+Source: two polarisations: G. Weinreich, J. Acoust. Soc. Am. 62 (1977) 1474, for piano strings, from memory.
 """
 
 from __future__ import annotations
@@ -30,6 +28,19 @@ from oscservice.hearing.baseband import Baseband, ComplexSamples, correlation_le
 from oscservice.hearing.resampling import Samples
 from oscservice.instrument.pitch import CENTS_PER_E
 
+WIDEST_SPLIT_CENTS = 4.0
+"""Two polarisations are closer than this; lines further apart are two strings (common practice, no source)."""
+
+_SHARES = (0.15, 0.4, 0.7)  # sizes of c that a search starts from
+_TURNS = 8  # and its phases, over the full circle
+
+_CONVERGED = 1e-3
+"""Steps end when one gains less than this in -2 log likelihood: it moves no parameter by more than a few hundredths of
+its standard error."""
+_LEAST_POWER = 1e-14  # keeps an exact fit from dividing by 0
+_MAINS_SD_HZ = 0.01
+"""Error of the mains frequency that the other hum lines leave (1 sd)."""
+
 
 class PhaseModel(Protocol):
     """The phase p(t) of a tone."""
@@ -44,18 +55,18 @@ class PhaseModel(Protocol):
 
     @property
     def prior_precision(self) -> Samples:
-        """Inverse covariance, shape (count, count); 0 where nothing is known beforehand."""
+        """Inverse covariance of the prior, shape (count, count); 0 where nothing is known beforehand."""
 
     def phase(self, parameters: Samples) -> Samples:
-        """p at every time, shape (n,)."""
+        """Return p at every time, shape (n,), for ``parameters``, shape (count,)."""
 
-    def slopes(self, parameters: Samples) -> Samples:
-        """Its derivatives by the parameters, shape (n, count)."""
+    def jacobian(self, parameters: Samples) -> Samples:
+        """Return the derivatives of p by the parameters, shape (n, count)."""
 
 
 @dataclass(frozen=True)
 class PolynomialPhase:
-    """p(t) as a polynomial of ``degree``."""
+    """p(t) as a polynomial of ``degree`` over ``times``, shape (n,); parameters are its coefficients, ascending."""
 
     times: Samples
     degree: int
@@ -75,22 +86,30 @@ class PolynomialPhase:
     def phase(self, parameters: Samples) -> Samples:
         return np.asarray(np.polynomial.polynomial.polyval(self.times, parameters))
 
-    def slopes(self, parameters: Samples) -> Samples:
+    def jacobian(self, parameters: Samples) -> Samples:
         return np.vander(self.times, self.count, increasing=True)
 
 
 @dataclass(frozen=True)
 class GlidePhase:
-    """p(t) of a string that falls to its pitch: a phase, a slope, and a glide of g exp(-2 t / tau).
+    """p(t) of a string that glides down to its settled pitch: a phase, a slope, and a glide of g exp(-2 t / tau).
 
-    Parameters: phase in rad, slope in rad/s, g in cents at time 0 of ``times_s``, ln tau. The glide follows the energy
-    of the vibration (Legge & Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, cited from memory), so tau lies near the decay.
+    The parameters are the phase in rad, the slope in rad/s, g in cents at time 0, and ln tau (tau in seconds). The
+    glide follows the energy of the vibration, so tau is near the time constant of the amplitude.
+    Source: K. A. Legge and N. H. Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, from memory.
 
-    Attributes:
-        times_s: seconds, shape (n,).
-        carrier_hz: frequency whose cents the glide is in.
-        mean: of the prior of g and ln tau, shape (2,).
-        precision: inverse covariance of that prior, shape (2, 2).
+    Attributes
+    ----------
+    times_s : ndarray of float64, shape (n,)
+        Time of each value, seconds.
+    carrier_hz : float
+        Frequency that the cents of the glide refer to.
+    mean : ndarray of float64, shape (2,)
+        Prior mean of g and ln tau.
+    precision : ndarray of float64, shape (2, 2)
+        Inverse covariance of that prior.
+    count : int
+        Number of parameters.
     """
 
     times_s: Samples
@@ -111,44 +130,66 @@ class GlidePhase:
 
     def phase(self, parameters: Samples) -> Samples:
         start, slope, glide, log_tau = parameters.tolist()
-        bend = glide_phase(self.times_s, self.carrier_hz, log_tau)
-        return np.asarray(start + slope * self.times_s + glide * bend)
+        per_cent = glide_phase(self.times_s, self.carrier_hz, log_tau)
+        return np.asarray(start + slope * self.times_s + glide * per_cent)
 
-    def slopes(self, parameters: Samples) -> Samples:
-        bend, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
-        return np.stack((np.ones_like(self.times_s), self.times_s, bend, parameters[2] * by_log_tau), axis=1)
+    def jacobian(self, parameters: Samples) -> Samples:
+        per_cent, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
+        return np.stack((np.ones_like(self.times_s), self.times_s, per_cent, parameters[2] * by_log_tau), axis=1)
 
 
 def bounded_exp(rate: complex, times: Samples) -> ComplexSamples:
-    """exp(rate t), shape (n,), held where it would leave what floats can hold."""
+    """Return exp(rate t), shape (n,); its size is limited to exp(50), so that it doesn't overflow."""
     exponent = rate * times
     return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
 
 
 def glide_phase(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
-    """Phase in radians that one cent of glide at time 0 adds by each time, shape (n,)."""
-    scale, tau, fallen = _glide_terms(times_s, carrier_hz, log_tau)
-    return np.asarray(scale * tau / 2.0 * (1.0 - fallen))
+    """Return the phase that a glide of one cent at time 0 has added at each time.
+
+    Parameters
+    ----------
+    times_s : ndarray of float64, shape (n,)
+        Seconds.
+    carrier_hz : float
+        Frequency that the cents refer to.
+    log_tau : float
+        Ln of tau in seconds; the glide falls as exp(-2 t / tau).
+
+    Returns
+    -------
+    ndarray of float64
+        Radians, shape (n,).
+    """
+    scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
+    return np.asarray(scale * tau / 2.0 * (1.0 - left))
 
 
 def glide_phase_and_derivative(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
-    """The same, and its derivative by ln tau; both (n,)."""
-    scale, tau, fallen = _glide_terms(times_s, carrier_hz, log_tau)
-    bend = scale * tau / 2.0 * (1.0 - fallen)
-    return bend, bend - scale * times_s * fallen
+    """Return ``glide_phase`` and its derivative by ln tau, both shape (n,)."""
+    scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
+    phase = scale * tau / 2.0 * (1.0 - left)
+    return phase, phase - scale * times_s * left
 
 
 def _glide_terms(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[float, float, Samples]:
-    """Radians a second of one cent, tau in seconds, and what is left of a glide of 1 by each time."""
+    """Return the rad/s of one cent, tau in seconds (limited), and the share of the glide left at each time, (n,)."""
     tau = math.exp(min(max(log_tau, -5.0), 5.0))
     return 2.0 * math.pi * carrier_hz / CENTS_PER_E, tau, np.exp(-2.0 * times_s / tau)
 
 
 @dataclass(frozen=True)
 class Line:
-    """Another steady tone near the partial: its frequency in Hz and how large it may be (1 sd of its amplitude).
+    """Another steady tone near the partial: hum, or another string.
 
-    ``multiple`` says which multiple of the mains it is: the multiples share what is not known of its frequency.
+    Attributes
+    ----------
+    hz : float
+        Its frequency.
+    amplitude : float
+        Standard deviation of the prior of its amplitude, whose mean is 0.
+    multiple : int
+        Multiple of the mains frequency; 0 for other tones. All multiples share the error of that frequency.
     """
 
     hz: float
@@ -160,16 +201,25 @@ class Line:
 class Tone:
     """A fitted tone.
 
-    Attributes:
-        decay: coefficients of a(t), ascending.
-        phase: parameters of the phase model.
-        second: c and g of a second polarisation, or None.
-        covariance: of (decay, phase, Re c, Im c, Re g, Im g) in that order, shape (p, p).
-        independent: how many independent values the residual is worth.
-        power: mean square of the residual.
-        score: Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978) 461); smaller is likelier.
-        evidence: -2 log of the model's evidence by Laplace's method, for models that differ only in parameters with a
-            prior (Kass & Raftery, J. Am. Stat. Assoc. 90 (1995) 773); smaller is likelier.
+    Attributes
+    ----------
+    decay : ndarray of float64, shape (d,)
+        Coefficients of a(t), ascending.
+    phase : ndarray of float64, shape (k,)
+        Parameters of the phase model.
+    second : tuple[complex, complex] | None
+        c and g of a second polarisation, or None.
+    covariance : ndarray of float64, shape (p, p)
+        Of (decay, phase, Re c, Im c, Re g, Im g) in this order.
+    independent : float
+        Number of independent values in the residual.
+    power : float
+        Mean square of the residual.
+    score : float
+        Bayesian information criterion (G. Schwarz, Ann. Stat. 6 (1978) 461); smaller is more probable.
+    evidence : float
+        -2 log of the model's evidence by Laplace's method, for models that differ only in parameters with a prior (R.
+        E. Kass and A. E. Raftery, J. Am. Stat. Assoc. 90 (1995) 773); smaller is more probable.
     """
 
     decay: Samples
@@ -181,8 +231,8 @@ class Tone:
     score: float = math.inf
     evidence: float = math.inf
 
-    def beating(self, times: Samples) -> ComplexSamples:
-        """1 + c exp(g t): what the second polarisation does to the first, shape (n,)."""
+    def beat_factor(self, times: Samples) -> ComplexSamples:
+        """Return 1 + c exp(g t), the factor of the second polarisation, shape (n,); 1 without one."""
         if self.second is None:
             return np.ones(len(times), dtype=np.complex128)
         c, g = self.second
@@ -191,37 +241,45 @@ class Tone:
 
 @dataclass(frozen=True)
 class TonePrior:
-    """What is known of a tone before it is heard, besides its phase: standard deviations, infinite for nothing.
+    """Prior of a tone's decay and second polarisation: standard deviations about 0; infinite where nothing is known.
 
-    Attributes:
-        decay: of the coefficients of a(t), ascending, as far as given.
-        second: of c (real and imaginary part alike), Re g and Im g.
+    Attributes
+    ----------
+    decay : tuple[float, ...]
+        Of the coefficients of a(t), ascending; coefficients that are missing have no prior.
+    second : tuple[float, float, float]
+        Of c (its real and its imaginary part), of Re g, and of Im g.
     """
 
     decay: tuple[float, ...] = ()
     second: tuple[float, float, float] = (math.inf, math.inf, math.inf)
 
     def precision(self, decays: int, poles: int) -> tuple[Samples, Samples]:
-        """Diagonals of the inverse covariance for the decay, (decays,), and for the second polarisation, (poles,)."""
+        """Return the inverse variances of the decay, shape (decays,), and of the second polarisation, (poles,)."""
         decay = [1.0 / sd**2 for sd in self.decay[:decays]]
         c, g_re, g_im = (1.0 / sd**2 for sd in self.second)
         return np.array(decay + [0.0] * (decays - len(decay))), np.array([c, c, g_re, g_im][:poles])
 
 
 def model_average(scores: Sequence[float], values: Sequence[float], variances: Sequence[float]) -> tuple[float, float]:
-    """Several models' answers to one question as one, with its variance: what they disagree about is part of it.
+    """Return the Bayesian model average of one quantity; the variance includes the disagreement of the models.
 
-    Bayesian model averaging (Hoeting et al., Stat. Sci. 14 (1999) 382).
+    Source: J. A. Hoeting et al., Stat. Sci. 14 (1999) 382.
 
-    Args:
-        scores: -2 log of each model's evidence, but for a constant.
-        values, variances: each model's answer.
+    Parameters
+    ----------
+    scores : Sequence[float]
+        -2 log of the evidence of each model, up to a common constant.
+    values, variances : Sequence[float]
+        The quantity by each model, and its variance.
 
-    Returns:
-        Mean and variance; not a number and infinite when no model has an answer.
+    Returns
+    -------
+    tuple[float, float]
+        Mean and variance; NaN and infinity when no model has finite values.
     """
     each = np.array([scores, values, variances])
-    score, answer, variance = each[:, np.isfinite(each).all(axis=0)]  # a fit that ran away is no model
+    score, answer, variance = each[:, np.isfinite(each).all(axis=0)]  # leave out fits that diverged
     if not len(score):
         return math.nan, math.inf
     likely = np.exp(-0.5 * np.minimum(score - score.min(), 700.0))
@@ -230,45 +288,52 @@ def model_average(scores: Sequence[float], values: Sequence[float], variances: S
     return mean, max(0.0, float(likely @ (variance + (answer - mean) ** 2)))
 
 
-_CONVERGED = 1e-3
-"""A step that gains less than this in -2 log likelihood moves nothing by more than a few hundredths of its error."""
-_LEAST_POWER = 1e-14
-_MAINS_SD_HZ = 0.01
-"""How well the mains frequency is known from the other lines, 1 sd."""
-
-
 def fit_tone(
     band: Baseband,
     times: Samples,
     start: Tone,
     model: PhaseModel,
     lines: Sequence[Line] = (),
-    beforehand: TonePrior = TonePrior(),
+    prior: TonePrior = TonePrior(),
     independent: float = math.inf,
     steps: int = 40,
 ) -> Tone:
-    """Fit from ``start``, with its degree of decay and a second polarisation if it has one.
+    """Fit a tone to a baseband, from ``start`` on.
 
-    Args:
-        band: the baseband.
-        times: its times on the scale that the decay and the second polarisation are meant for, shape (n,).
-        start: where to begin.
-        model: the phase.
-        lines: other tones that lie within the low-pass.
-        beforehand: what is known without hearing it.
-        independent: the values count for no more than so many independent ones. What no model here explains (a finger
-            that moves, a neighbour that rings along) is no noise: neighbouring values share it.
-        steps: at most so many steps.
+    Parameters
+    ----------
+    band : Baseband
+        The baseband.
+    times : ndarray of float64, shape (n,)
+        Its times on the scale of the decay and of g.
+    start : Tone
+        Where the steps start. The fit has its degree of decay, and a second polarisation if it has one.
+    model : PhaseModel
+        The phase model.
+    lines : Sequence[Line], optional
+        Other tones within the low-pass.
+    prior : TonePrior, optional
+        Prior of the decay and of the second polarisation.
+    independent : float, optional
+        Largest number of independent values to count. What no model here explains (a finger that moves, another string
+        that rings) is not white noise: neighbouring values share it.
+    steps : int, optional
+        Largest number of steps.
+
+    Returns
+    -------
+    Tone
+        The fitted tone.
     """
-    problem = _LeastSquares.of(band, times, start, model, lines, beforehand, independent)
-    theta = problem.packed(start)
+    problem = _LeastSquares.of(band, times, start, model, lines, prior, independent)
+    theta = problem.pack(start)
     damping, growth = 1e-6, 4.0
-    at = problem.at(theta)
+    at = problem.evaluate(theta)
     power = max(at.squares / len(band.values), _LEAST_POWER)
     gram: Samples | None = None
     for _ in range(steps):
         if gram is None:
-            columns = problem.columns(at)
+            columns = problem.jacobian(at)
             gram, slope = columns.T @ columns, columns.T @ at.residual
         weight = problem.weight / power
         normal = weight * gram + problem.precision
@@ -276,8 +341,8 @@ def fit_tone(
         normal.flat[:: len(normal) + 1] *= 1.0 + damping
         if not np.isfinite(normal).all():
             break
-        moved = problem.relinear(theta + _solve(normal, right))
-        there = problem.at(moved)
+        moved = problem.with_best_amplitudes(theta + _solve(normal, right))
+        there = problem.evaluate(moved)
         gain = problem.cost(theta, power, power * len(band.values)) - problem.cost(moved, power, there.squares)
         if not gain >= 0.0:
             damping, growth = damping * growth, growth * 2.0
@@ -289,32 +354,73 @@ def fit_tone(
         power = max(at.squares / len(band.values), _LEAST_POWER)
         if gain < _CONVERGED:
             break
-    return problem.unpacked(theta, at)
+    return problem.unpack(theta, at)
 
 
 @dataclass(frozen=True)
 class _Evaluation:
-    """The model at one set of parameters: both polarisations together, the second alone (bare, and as it stands), the
-    lines and their amplitudes, all shape (n,) or (n, lines); and the residual, (2 n,), real parts over imaginary ones,
-    with the sum of its squares, which is infinite where the model overflows."""
+    """The model at one set of parameters.
+
+    Attributes
+    ----------
+    theta : ndarray of float64, shape (p,)
+        The parameters.
+    tone : ndarray of complex128, shape (n,)
+        Both polarisations together.
+    other : ComplexSamples | None, shape (n,)
+        exp(a + i p + g t), the second polarisation for c = 1, or None.
+    c : complex
+        Its factor.
+    extra : ndarray of complex128, shape (n, lines)
+        The lines for amplitude 1.
+    line_amplitudes : ndarray of complex128, shape (lines,)
+        Their amplitudes.
+    residual : ndarray of float64, shape (2 n,)
+        Values less the model, real parts before imaginary parts.
+    squares : float
+        Sum of the squares of the residual; infinite where the model overflows.
+    """
 
     theta: Samples
     tone: ComplexSamples
     other: ComplexSamples | None
     c: complex
     extra: ComplexSamples
-    heard: ComplexSamples
+    line_amplitudes: ComplexSamples
     residual: Samples
     squares: float
 
 
 @dataclass(frozen=True)
 class _LeastSquares:
-    """The least squares: parameters are (decay, phase, Re c, Im c, Re g, Im g, then Re h, Im h of each line, and what
-    the mains frequency is off, in parts of what may be expected).
+    """The least-squares problem of one fit.
 
-    ``weight`` times a squared residual, over the residual's mean power, is its share of -2 log likelihood: values that
-    share samples with their neighbours count for what is new in them.
+    The parameters are, in this order: decay; phase; Re c, Im c, Re g, Im g; Re h and Im h of each line; and the error
+    of the mains frequency in units of ``_MAINS_SD_HZ``.
+
+    Attributes
+    ----------
+    values : ndarray of complex128, shape (n,)
+        The baseband over ``scale``.
+    scale : float
+        Largest amplitude of the baseband.
+    times : ndarray of float64, shape (n,)
+        Times on the scale of the decay.
+    powers : ndarray of float64, shape (n, decays)
+        Powers of ``times`` for the decay, ascending.
+    model : PhaseModel
+        The phase model.
+    poles : int
+        4 parameters of a second polarisation, or 0.
+    extra : ndarray of complex128, shape (n, lines)
+        The lines at the nominal mains frequency for amplitude 1.
+    mains_turn : ndarray of float64
+        Phase that each line gains by 1 sd of the mains frequency; shape (n, lines), or (n, 0) without hum.
+    mean, precision : ndarray of float64
+        Normal prior of the parameters; shapes (p,) and (p, p).
+    weight : float
+        Share of -2 log likelihood of a squared residual over the mean power: neighbouring values share samples, so each
+        counts for less than one.
     """
 
     values: ComplexSamples
@@ -337,17 +443,17 @@ class _LeastSquares:
         start: Tone,
         model: PhaseModel,
         lines: Sequence[Line],
-        beforehand: TonePrior,
+        prior: TonePrior,
         independent: float,
     ) -> _LeastSquares:
         scale = float(np.abs(band.values).max())
         extra, precision = line_columns(band, lines)
         decays, poles = len(start.decay), 0 if start.second is None else 4
-        of_decay, of_second = beforehand.precision(decays, poles)
+        decay_precision, second_precision = prior.precision(decays, poles)
         zeros = np.zeros(decays)
         mains = 1 if any(line.multiple for line in lines) else 0
         middle_s = float(band.times_s.mean())
-        off = 2.0 * np.pi * _MAINS_SD_HZ * (band.times_s - middle_s)
+        turn = 2.0 * np.pi * _MAINS_SD_HZ * (band.times_s - middle_s)
         return cls(
             values=band.values / scale,
             scale=scale,
@@ -356,12 +462,12 @@ class _LeastSquares:
             model=model,
             poles=poles,
             extra=extra,
-            mains_turn=off[:, None] * np.array([float(line.multiple) for line in lines])[None, : mains * len(lines)],
+            mains_turn=turn[:, None] * np.array([float(line.multiple) for line in lines])[None, : mains * len(lines)],
             mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines) + mains))),
             precision=block_diag(
-                np.diag(of_decay),
+                np.diag(decay_precision),
                 model.prior_precision,
-                np.diag(of_second),
+                np.diag(second_precision),
                 np.diag(np.repeat(precision, 2) * scale**2),
                 np.diag(np.ones(mains)),
             ),
@@ -370,17 +476,19 @@ class _LeastSquares:
 
     @property
     def count(self) -> int:
-        """Parameters without those of the lines."""
+        """Number of parameters without those of the lines."""
         return int(self.powers.shape[1]) + self.model.count + self.poles
 
-    def packed(self, tone: Tone) -> Samples:
+    def pack(self, tone: Tone) -> Samples:
+        """Return a tone's parameters, shape (p,); those of the lines are 0."""
         pole = [part for z in tone.second or () for part in (z.real, z.imag)]
         rest = np.zeros(len(self.mean) - self.count)
         theta = np.concatenate((tone.decay, tone.phase, pole, rest))
         theta[0] -= math.log(self.scale)
         return np.asarray(theta)
 
-    def unpacked(self, theta: Samples, place: _Evaluation) -> Tone:
+    def unpack(self, theta: Samples, evaluation: _Evaluation) -> Tone:
+        """Return the tone of the parameters, with its covariance and its evidence."""
         at = self.powers.shape[1]
         after = at + self.model.count
         decay = theta[:at].copy()
@@ -389,7 +497,7 @@ class _LeastSquares:
         if self.poles:
             c_re, c_im, g_re, g_im = theta[after : after + 4].tolist()
             second = complex(c_re, c_im), complex(g_re, g_im)
-        residual, columns = place.residual, self.columns(place)
+        residual, columns = evaluation.residual, self.jacobian(evaluation)
         power = max(float(residual @ residual) / len(self.values), _LEAST_POWER)
         nominal = max(4.0, len(self.values) * self.weight / 2.0)
         left = residual[: len(self.values)] + 1j * residual[len(self.values) :]
@@ -413,12 +521,12 @@ class _LeastSquares:
         )
 
     def cost(self, theta: Samples, power: float, squares: float) -> float:
-        """-2 log of the posterior, but for a constant, where the residual's squares come to ``squares``."""
+        """Return -2 log of the posterior up to a constant, for a residual with the sum of squares ``squares``."""
         away = theta - self.mean
         return self.weight * squares / power + float(away @ self.precision @ away)
 
-    def at(self, theta: Samples) -> _Evaluation:
-        """The model and what it leaves of the values."""
+    def evaluate(self, theta: Samples) -> _Evaluation:
+        """Return the model and its residual at ``theta``, shape (p,)."""
         first = self.powers.shape[1]
         after = first + self.model.count
         with np.errstate(over="ignore", invalid="ignore"):
@@ -430,37 +538,37 @@ class _LeastSquares:
                 moved = log_envelope + g * self.times
                 other = np.exp(np.minimum(moved.real, 50.0)) * np.exp(1j * moved.imag)
                 tone = tone + c * other
-            extra, heard = self._heard(theta)
-            left = self.values - tone - extra @ heard
+            extra, amplitudes = self._lines_at(theta)
+            left = self.values - tone - extra @ amplitudes
             residual = np.concatenate((left.real, left.imag))
             squares = float(residual @ residual)
-        return _Evaluation(
-            theta, tone, other, c, extra, heard, residual, squares if math.isfinite(squares) else math.inf
-        )
+        if not math.isfinite(squares):
+            squares = math.inf
+        return _Evaluation(theta, tone, other, c, extra, amplitudes, residual, squares)
 
-    def columns(self, place: _Evaluation) -> Samples:
-        """The model's derivatives there, shape (2 n, parameters), real parts over imaginary ones."""
+    def jacobian(self, evaluation: _Evaluation) -> Samples:
+        """Return the derivatives of the model by its parameters, shape (2 n, p), real parts before imaginary parts."""
         first, count = self.powers.shape[1], len(self.values)
-        columns = np.empty((2 * count, len(place.theta)))
+        columns = np.empty((2 * count, len(evaluation.theta)))
         real, imag = columns[:count], columns[count:]
-        tone = place.tone[:, None]
+        tone = evaluation.tone[:, None]
         phase = slice(first, first + self.model.count)
-        slopes = self.model.slopes(place.theta[phase])
+        slopes = self.model.jacobian(evaluation.theta[phase])
         real[:, :first], imag[:, :first] = tone.real * self.powers, tone.imag * self.powers
         real[:, phase], imag[:, phase] = -tone.imag * slopes, tone.real * slopes
-        if place.other is not None:
-            second = np.stack((place.other, place.c * self.times * place.other), axis=1)
+        if evaluation.other is not None:
+            second = np.stack((evaluation.other, evaluation.c * self.times * evaluation.other), axis=1)
             _fill_amplitude_columns(real, imag, phase.stop, second)
-        _fill_amplitude_columns(real, imag, self.count, place.extra)
+        _fill_amplitude_columns(real, imag, self.count, evaluation.extra)
         if self.mains_turn.shape[1]:
-            turned = (1j * self.mains_turn * place.extra) @ place.heard
+            turned = (1j * self.mains_turn * evaluation.extra) @ evaluation.line_amplitudes
             real[:, -1], imag[:, -1] = turned.real, turned.imag
         return columns
 
-    def relinear(self, theta: Samples) -> Samples:
-        """The same with the amplitudes of both polarisations, in which the model is linear, set to their best.
+    def with_best_amplitudes(self, theta: Samples) -> Samples:
+        """Return the parameters with the best amplitudes of both polarisations, in which the model is linear.
 
-        Keeps the steps along the narrow valley in which a beat and a bend of the phase look alike.
+        A beat and a curve of the phase look alike. This keeps the steps in the narrow valley between the two.
         """
         if not self.poles:
             return theta
@@ -472,12 +580,12 @@ class _LeastSquares:
         both = np.stack((log_envelope, log_envelope + complex(*theta[after + 2 : after + 4]) * self.times), axis=1)
         if not both.real.max() < 50.0:
             return theta
-        extra, heard = self._heard(theta)
+        extra, amplitudes = self._lines_at(theta)
         columns = np.exp(both)
         normal = columns.conj().T @ columns
         if not np.linalg.cond(normal) < 1e10:
             return theta
-        first, second = np.linalg.solve(normal, columns.conj().T @ (self.values - extra @ heard))
+        first, second = np.linalg.solve(normal, columns.conj().T @ (self.values - extra @ amplitudes))
         if not abs(first) > 0.0:
             return theta
         ratio = second / first
@@ -485,8 +593,8 @@ class _LeastSquares:
         bare[after : after + 2] = ratio.real, ratio.imag
         return bare
 
-    def _heard(self, theta: Samples) -> tuple[ComplexSamples, ComplexSamples]:
-        """The lines as columns, at the mains frequency now thought right, and their amplitudes."""
+    def _lines_at(self, theta: Samples) -> tuple[ComplexSamples, ComplexSamples]:
+        """Return the lines at the mains frequency of ``theta``, shape (n, lines), and their amplitudes, (lines,)."""
         count = self.extra.shape[1]
         parts = theta[self.count : self.count + 2 * count]
         extra = self.extra
@@ -496,54 +604,70 @@ class _LeastSquares:
 
 
 def _fill_amplitude_columns(real: Samples, imag: Samples, at: int, values: ComplexSamples) -> None:
-    """Put what amplitudes stand before into columns from ``at`` on: for each the real part's, then the imaginary
-    part's, which is turned by a quarter."""
+    """Fill the derivatives by complex amplitudes into the columns from ``at`` on.
+
+    ``values``, shape (n, m), is what each amplitude multiplies. The first of its two columns is the derivative by the
+    real part of the amplitude, the second by the imaginary part (turned by 90 degrees).
+    """
     end = at + 2 * values.shape[1]
     real[:, at:end:2], imag[:, at:end:2] = values.real, values.imag
     real[:, at + 1 : end : 2], imag[:, at + 1 : end : 2] = -values.imag, values.real
 
 
 def _solve(normal: Samples, right: Samples) -> Samples:
+    """Return the solution of the normal equations; columns are scaled to the same size against rounding."""
     unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     solution, *_ = np.linalg.lstsq(normal * np.outer(unit, unit), right * unit, rcond=1e-13)
     return np.asarray(solution * unit)
 
 
 def _inverse(normal: Samples) -> Samples:
+    """Return the pseudo-inverse of a normal matrix, scaled as in ``_solve``."""
     unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     inner = np.linalg.pinv(normal * np.outer(unit, unit), rcond=1e-14, hermitian=True)
     return np.asarray(inner * np.outer(unit, unit))
 
 
 def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[ComplexSamples, Samples]:
-    """Each line as it appears in the baseband, and the precision its amplitude's prior gives; (n, lines), (lines,)."""
+    """Return the lines as they appear in a baseband, and the precision of their amplitudes' priors.
+
+    Returns
+    -------
+    tuple[ComplexSamples, Samples]
+        Lines for amplitude 1, shape (n, lines); inverse variances, shape (lines,).
+    """
     offsets = np.array([line.hz - band.carrier_hz for line in lines])
     gains = np.array([lowpass_gain(band, float(offset)) for offset in offsets])
     turns = np.exp(2j * np.pi * band.times_s[:, None] * offsets[None, :]) * gains[None, :]
     return np.asarray(turns), np.array([1.0 / line.amplitude**2 for line in lines])
 
 
-WIDEST_SPLIT_CENTS = 4.0
-"""Two polarisations further apart than this are two strings (common practice, no source)."""
-
-_SHARES = (0.15, 0.4, 0.7)
-_TURNS = 8
-
-
 def second_polarisation_starts(
     band: Baseband, times: Samples, model: PhaseModel, tone: Tone, rates: Sequence[complex], count: int = 3
 ) -> list[Tone]:
-    """Starts with a second polarisation: of a grid of beats, those that make the rest most like a single tone.
+    """Return starts for ``fit_tone`` with a second polarisation.
 
-    The logarithm of z / (1 + c exp(g t)) is linear in what a single tone leaves to fit, so the whole grid is one
-    projection.
+    A grid of beats (c, g) is divided out of the baseband. The beats whose quotients are most like a single tone are
+    the starts. The logarithm of z / (1 + c exp(g t)) is linear in the parameters of a single tone, so the whole grid is
+    one projection.
 
-    Args:
-        band: the partial's baseband.
-        times: its times on the scale of the tone's decay, shape (n,).
-        model, tone: a single tone fitted to it; the model's first three parameters are linear.
-        rates: values of g to try.
-        count: how many starts to give.
+    Parameters
+    ----------
+    band : Baseband
+        The partial's baseband.
+    times : ndarray of float64, shape (n,)
+        Its times on the scale of the tone's decay.
+    model, tone : PhaseModel or Tone
+        A single tone fitted to it. The first three parameters of the model are linear.
+    rates : Sequence[complex]
+        Values of g in the grid.
+    count : int, optional
+        Number of starts.
+
+    Returns
+    -------
+    list[Tone]
+        Tones to start from, the best first.
     """
     turns = np.exp(2j * np.pi * np.arange(_TURNS) / _TURNS)
     g, c = (grid.ravel() for grid in np.meshgrid(np.array(rates), np.outer(_SHARES, turns).ravel()))
@@ -552,10 +676,10 @@ def second_polarisation_starts(
     turned = unwrapped_phase(band.values)[None, :] - np.angle(beating)
     loud = np.log(np.maximum(weight, 1e-9 * weight.max()))[None, :] - np.log(np.abs(beating))
     linear = min(3, model.count)
-    phases, left = _projected(model.slopes(tone.phase)[:, :linear], turned, weight)
-    decays, faded = _projected(np.vander(times, 2, increasing=True), loud, weight)
+    phases, phase_misfit = _projected(model.jacobian(tone.phase)[:, :linear], turned, weight)
+    decays, decay_misfit = _projected(np.vander(times, 2, increasing=True), loud, weight)
     starts = []
-    for i in np.argsort(left + faded)[:count]:
+    for i in np.argsort(phase_misfit + decay_misfit)[:count]:
         phase = tone.phase.copy()
         phase[:linear] = phases[i]
         decay = np.zeros(len(tone.decay))
@@ -565,7 +689,13 @@ def second_polarisation_starts(
 
 
 def _projected(columns: Samples, values: Samples, weight: Samples) -> tuple[Samples, Samples]:
-    """Weighted least squares of each row of ``values`` on ``columns``: coefficients and sums of squares left."""
+    """Return the weighted least squares of each row of ``values``, (m, n), on ``columns``, (n, k).
+
+    Returns
+    -------
+    tuple[Samples, Samples]
+        Coefficients, shape (m, k), and residual sums of squares, shape (m,).
+    """
     orthogonal, triangle = np.linalg.qr(columns * weight[:, None])
     rows = values * weight[None, :]
     along = rows @ orthogonal

@@ -60,7 +60,7 @@ def test_slopes_are_derivatives_of_the_phase(model):
         step = np.zeros(4)
         step[i] = 1e-5
         numeric = (model.phase(at + step) - model.phase(at - step)) / 2e-5
-        assert model.slopes(at)[:, i] == pytest.approx(numeric, abs=1e-6)
+        assert model.jacobian(at)[:, i] == pytest.approx(numeric, abs=1e-6)
 
 
 def test_a_glide_stands_its_cents_above_and_falls_with_the_power():
