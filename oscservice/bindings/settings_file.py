@@ -1,10 +1,7 @@
-"""The settings file: options of the daemon, bindings and listeners, checked against the address table.
+"""The settings file: settings of the daemon, bindings, listeners and sets of recordings.
 
-How mistakes in a settings file are told.
-
-From the forms of a settings file to bindings and listeners, checked against the address table.
-
-Read a settings file: options of the daemon, what is bound to what, and who is sent what.
+``load_settings`` reads the file into its form, checks bindings and listeners against the address table, and returns
+them as the daemon uses them.
 """
 
 from __future__ import annotations
@@ -15,7 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeVar
 
 from oscservice.api.address_table import TABLE, concrete_addresses, lookup
 from oscservice.api.argument_values import (
@@ -58,8 +55,7 @@ from oscservice.osc.pattern import Pattern, matches
 from oscservice.osc.refusal import OscRefusal
 from oscservice.toml_file import Location, mistake, nearest, read_form, toml_text
 
-Refuse = Callable[[Location, str], NoReturn]
-"""Raises the mistake at a place of the file."""
+Parsed = TypeVar("Parsed")
 
 _ABOUT_THE_SENDER = ("/subscribe", "/unsubscribe", "/confirm", "/ping")
 _COMMANDS = tuple(
@@ -70,127 +66,214 @@ _COMMANDS = tuple(
 _SENT = (STATE, LIVE, RESULT, ADVICE, EVENT, SERVICE)
 
 
-def checked_bindings(form: SettingsForm, root: str, refuse: Refuse) -> tuple[Binding, ...]:
-    """The bindings to commands, in the order of the file; ``refuse`` is called with the first mistake."""
+class _Mistake(Exception):
+    """A mistake that shows only when the whole file is known: its place, what was found and what was expected."""
+
+    def __init__(self, location: Location, words: str) -> None:
+        super().__init__(words)
+        self.location = location
+        self.words = words
+
+
+@dataclass(frozen=True)
+class SettingsFile:
+    """What a settings file says.
+
+    Attributes:
+        options: the settings of the daemon, by name; paths are absolute.
+        bindings: foreign messages to commands, in the order of the file.
+        pass_over: patterns of foreign addresses that are ignored: neither carried out nor answered.
+        listeners: peers that receive values without subscribing.
+        checks: manifests of the sets of recordings that may be checked, by name; paths are absolute.
+    """
+
+    options: dict[str, Any] = field(default_factory=dict)
+    bindings: tuple[Binding, ...] = ()
+    pass_over: tuple[str, ...] = ()
+    listeners: tuple[FixedListener, ...] = ()
+    checks: Mapping[str, Path] = field(default_factory=dict)
+
+
+NOTHING = SettingsFile()
+
+
+def load_settings(path: Path, root: str | None = None) -> SettingsFile:
+    """Return what the settings file at ``path`` says; a ``root`` that is given wins over the file's own.
+
+    Raises:
+        InputError: it can't be read, or has a mistake: file, line, key, what was expected.
+    """
+    missing = f"{str(path)!r} is no file; give the path of a settings file, or leave --settings out"
+    text = toml_text(path, "a settings file", missing)
+    return read_settings(text, str(path), path.absolute().parent, root)
+
+
+def read_settings(text: str, origin: str, folder: Path, root: str | None = None) -> SettingsFile:
+    """Return what the TOML ``text`` says.
+
+    Args:
+        origin: names the file in messages.
+        folder: where its relative paths begin.
+        root: of all addresses; the file's own if None.
+
+    Raises:
+        InputError: one line with the file, the line, the key, what was found and what was expected.
+    """
+    form = read_form(SettingsForm, text, origin)
+    whole = root or form.root
+    try:
+        bindings, listeners = _bindings(form, whole), _listeners(form, whole)
+        _check_pass_over(form)
+        checks = {name: folder / manifest for name, manifest in _checks(form).items()}
+    except _Mistake as found:
+        raise mistake(SettingsForm, text, origin, found.location, found.words) from None
+    return SettingsFile(_options(form, folder), bindings, tuple(form.pass_over), listeners, checks)
+
+
+def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
+    """Return the first listener that can't be reached from the IP address that the daemon is bound to, or None.
+
+    A listener on another machine can't be reached from the loopback, nor one at an address of the other IP version.
+    """
+    own = ipaddress.ip_address(host.partition("%")[0])
+    for one in listeners:
+        its = ipaddress.ip_address(one.host)
+        if its.version != own.version or (own.is_loopback and not its.is_loopback):
+            return one
+    return None
+
+
+def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:
+    options = form.options()
+    options |= {name: folder / value for name, value in options.items() if isinstance(value, Path)}
+    if options.get("instrument", "").endswith(".toml") and options["instrument"] not in preset_names():
+        options["instrument"] = str(folder / options["instrument"])
+    kind, _, rest = options.get("source", "").partition(":")
+    if kind == "file" and rest:
+        options["source"] = f"file:{folder / rest}"
+    return options
+
+
+def _bindings(form: SettingsForm, root: str) -> tuple[Binding, ...]:
+    """The bindings to commands, in the order of the file."""
     own = (("binding", index, entry) for index, entry in enumerate(form.binding) if entry.from_ is not None)
-    return tuple(_incoming((table, index), entry, root, refuse) for table, index, entry in own)
+    return tuple(_incoming((table, index), entry, root) for table, index, entry in own)
 
 
-def check_pass_over(form: SettingsForm, refuse: Refuse) -> None:
-    """Look whether what is to be passed over are patterns."""
+def _check_pass_over(form: SettingsForm) -> None:
+    """Raise the first of the addresses to ignore that is no pattern."""
     for one in form.pass_over:
-        try:
-            Pattern(one)
-        except ValueError as error:
-            refuse(("pass_over",), f"found {one!r}, a malformed pattern: {error}")
+        _parsed(("pass_over",), one, Pattern)
 
 
-def checked_checks(form: SettingsForm, refuse: Refuse) -> dict[str, str]:
-    """The manifests of sets of recordings by their names, as the file has them."""
+def _checks(form: SettingsForm) -> dict[str, str]:
+    """The manifests of sets of recordings, by name, as the file has them."""
     found: dict[str, str] = {}
     for index, entry in enumerate(form.check):
         if entry.name in found:
-            refuse(("check", index, "name"), f"found {entry.name!r} again, expected a name of its own")
+            raise _Mistake(("check", index, "name"), f"found {entry.name!r} again, expected a name of its own")
         found[entry.name] = entry.manifest
     return found
 
 
-def checked_listeners(form: SettingsForm, root: str, refuse: Refuse) -> tuple[FixedListener, ...]:
+def _listeners(form: SettingsForm, root: str) -> tuple[FixedListener, ...]:
     """The fixed listeners, each with what bindings send to it."""
     names = [entry.name for entry in form.listener]
     sendings: dict[str, list[Sending]] = {name: [] for name in names}
     for index, entry in enumerate(form.listener):
         if entry.name in names[:index]:
-            refuse(("listener", index, "name"), f"found {entry.name!r} again, expected a name of its own")
+            raise _Mistake(("listener", index, "name"), f"found {entry.name!r} again, expected a name of its own")
     for index, binding in enumerate(form.binding):
         if binding.send is None:
             continue
         if binding.to not in sendings:
             known = f"one of {', '.join(names)}" if names else "a [[listener]] of that name"
-            refuse(("binding", index, "to"), f"found {binding.to!r}, expected {known}")
-        sendings[binding.to].append(_outgoing(("binding", index), binding, root, refuse))
+            raise _Mistake(("binding", index, "to"), f"found {binding.to!r}, expected {known}")
+        sendings[binding.to].append(_outgoing(("binding", index), binding, root))
     return tuple(
-        _listener(("listener", index), entry, sendings[entry.name], root, refuse)
-        for index, entry in enumerate(form.listener)
+        _listener(("listener", index), entry, sendings[entry.name], root) for index, entry in enumerate(form.listener)
     )
 
 
-def _listener(
-    at: Location, entry: ListenerForm, sendings: Sequence[Sending], root: str, refuse: Refuse
-) -> FixedListener:
+def _listener(at: Location, entry: ListenerForm, sendings: Sequence[Sending], root: str) -> FixedListener:
     host = "127.0.0.1" if entry.host == "localhost" else entry.host
     try:
         address = ipaddress.ip_address(host)
     except ValueError:
-        refuse((*at, "host"), f"found {entry.host!r}, expected an IP address in quotes, as 192.168.1.40")
+        words = f"found {entry.host!r}, expected an IP address in quotes, as 192.168.1.40"
+        raise _Mistake((*at, "host"), words) from None
     if address.is_multicast or address.is_unspecified or host == "255.255.255.255":
-        refuse((*at, "host"), f"found {entry.host!r}, expected the address of one machine")
+        raise _Mistake((*at, "host"), f"found {entry.host!r}, expected the address of one machine")
     for topic in entry.topics:
-        try:
-            pattern = Pattern(topic)
-        except ValueError as error:
-            refuse((*at, "topics"), f"found {topic!r}, a malformed pattern: {error}")
+        pattern = _parsed((*at, "topics"), topic, Pattern)
         if not any(map(pattern.matches, _sent_addresses(root))):
-            refuse((*at, "topics"), f"found {topic!r}, which matches nothing that the daemon sends under {root}")
+            words = f"found {topic!r}, which matches nothing that the daemon sends under {root}"
+            raise _Mistake((*at, "topics"), words)
     if not entry.topics and not sendings:
-        refuse((*at, "topics"), 'missing; expected some, ["//"] for everything, or a binding that sends to it')
+        raise _Mistake((*at, "topics"), 'missing; expected some, ["//"] for everything, or a binding that sends to it')
     return FixedListener(
         entry.name, host, entry.port, entry.rate_hz, entry.refresh_s, tuple(entry.topics), tuple(sendings)
     )
 
 
-def _incoming(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Binding:
+def _incoming(at: Location, entry: BindingForm, root: str) -> Binding:
     assert entry.from_ is not None
     assert entry.command is not None
-    pattern = _pattern((*at, "from"), entry.from_, refuse)
+    pattern = _pattern((*at, "from"), entry.from_)
     if entry.from_.startswith(root + "/"):
-        refuse((*at, "from"), f"found {entry.from_!r}, expected a foreign address: what is under {root} is never bound")
-    pieces = _pieces(at, entry, pattern.wildcards, refuse)
+        raise _Mistake(
+            (*at, "from"), f"found {entry.from_!r}, expected a foreign address: what is under {root} is never bound"
+        )
+    pieces = _pieces(at, entry, pattern.wildcards)
     for index, piece in enumerate(pieces):
         if isinstance(piece, Taken) and piece.type == "rgba":
-            refuse(
+            raise _Mistake(
                 (*at, "arguments", index, "type"), "found rgba, but no command takes a colour; expected another type"
             )
-    _known_wildcards((*at, "command"), entry.command, pattern.wildcards, refuse)
+    _known_wildcards((*at, "command"), entry.command, pattern.wildcards)
     candidates = _commands(entry.command, root)
     if not candidates:
         known = [root + one.path for one in _COMMANDS]
         meant = nearest(entry.command, known) if entry.command.startswith(root + "/") else f"expected one under {root}"
-        refuse((*at, "command"), f"found {entry.command!r}, no command that the daemon takes; {meant}")
+        raise _Mistake((*at, "command"), f"found {entry.command!r}, no command that the daemon takes; {meant}")
     complaints = [_complaint(one, pieces) for one in candidates]
     if None not in complaints:
         where, words = next(one for one in complaints if one is not None)
-        refuse((*at, "arguments", *where), f"{words} ({entry.command})")
+        raise _Mistake((*at, "arguments", *where), f"{words} ({entry.command})")
     return Binding(entry.from_, entry.command, pieces, _conditions(entry), frozenset(entry.phases))
 
 
-def _outgoing(at: Location, entry: BindingForm, root: str, refuse: Refuse) -> Sending:
+def _outgoing(at: Location, entry: BindingForm, root: str) -> Sending:
     assert entry.send is not None
     assert entry.as_ is not None
-    pattern = _pattern((*at, "send"), entry.send, refuse)
+    pattern = _pattern((*at, "send"), entry.send)
     matched = [one for one in _sent_addresses(root) if pattern.match(one) is not None]
     if not matched:
-        refuse((*at, "send"), f"found {entry.send!r}, which matches nothing that the daemon sends under {root}")
-    pieces = _pieces(at, entry, pattern.wildcards, refuse)
-    _known_wildcards((*at, "as"), entry.as_, pattern.wildcards, refuse)
+        raise _Mistake((*at, "send"), f"found {entry.send!r}, which matches nothing that the daemon sends under {root}")
+    pieces = _pieces(at, entry, pattern.wildcards)
+    _known_wildcards((*at, "as"), entry.as_, pattern.wildcards)
     filled = fill(entry.as_, ("1",) * pattern.wildcards)
     if not filled.startswith("/") or not all(map(is_plain, filled.split("/"))):
-        refuse((*at, "as"), f"found {entry.as_!r}, expected an address: / and plain characters, no wildcards")
+        raise _Mistake((*at, "as"), f"found {entry.as_!r}, expected an address: / and plain characters, no wildcards")
     most = max(_most_arguments(one.removeprefix(root)) for one in matched)
     for index, piece in enumerate(pieces):
         if isinstance(piece, Taken) and piece.argument > most:
             words = f"found {piece.argument}, expected at most {most}, which is what {entry.send} carries"
-            refuse((*at, "arguments", index, "argument"), words)
+            raise _Mistake((*at, "arguments", index, "argument"), words)
     return Sending(entry.send, entry.as_, pieces, _conditions(entry))
 
 
-def _pattern(at: Location, text: str, refuse: Refuse) -> Capturing:
+def _pattern(at: Location, text: str) -> Capturing:
     if not text.startswith("/"):
-        refuse(at, f"found {text!r}, expected an address or a pattern that begins with /")
+        raise _Mistake(at, f"found {text!r}, expected an address or a pattern that begins with /")
+    return _parsed(at, text, Capturing)
+
+
+def _parsed(at: Location, text: str, parse: Callable[[str], Parsed]) -> Parsed:
     try:
-        return Capturing(text)
+        return parse(text)
     except ValueError as error:
-        refuse(at, f"found {text!r}, a malformed pattern: {error}")
+        raise _Mistake(at, f"found {text!r}, a malformed pattern: {error}") from None
 
 
 def _conditions(entry: BindingForm) -> tuple[Condition, ...]:
@@ -201,17 +284,17 @@ def _conditions(entry: BindingForm) -> tuple[Condition, ...]:
     )
 
 
-def _pieces(at: Location, entry: BindingForm, wildcards: int, refuse: Refuse) -> tuple[Piece, ...]:
+def _pieces(at: Location, entry: BindingForm, wildcards: int) -> tuple[Piece, ...]:
     pieces: list[Piece] = []
     for index, piece in enumerate(entry.arguments):
         here = (*at, "arguments", index)
         if isinstance(piece, ArgumentForm):
             if piece.wildcard is not None and piece.wildcard > wildcards:
-                _no_such_wildcard((*here, "wildcard"), piece.wildcard, wildcards, refuse)
+                _no_such_wildcard((*here, "wildcard"), piece.wildcard, wildcards)
             pieces.append(_taken(piece))
         else:
             if isinstance(piece, str):
-                _known_wildcards(here, piece, wildcards, refuse)
+                _known_wildcards(here, piece, wildcards)
             pieces.append(piece)
     return tuple(pieces)
 
@@ -236,19 +319,19 @@ def _taken(form: ArgumentForm) -> Taken:
     )
 
 
-def _known_wildcards(at: Location, template: str, wildcards: int, refuse: Refuse) -> None:
+def _known_wildcards(at: Location, template: str, wildcards: int) -> None:
     for number in sorted(numbers_in(template)):
         if number > wildcards:
-            _no_such_wildcard(at, number, wildcards, refuse)
+            _no_such_wildcard(at, number, wildcards)
 
 
-def _no_such_wildcard(at: Location, number: int, wildcards: int, refuse: Refuse) -> NoReturn:
+def _no_such_wildcard(at: Location, number: int, wildcards: int) -> NoReturn:
     there = f"only {wildcards} wildcard{'s' if wildcards > 1 else ''}" if wildcards else "no wildcard"
-    refuse(at, f"found wildcard {number}, but its pattern has {there}")
+    raise _Mistake(at, f"found wildcard {number}, but its pattern has {there}")
 
 
 def _commands(template: str, root: str) -> list[Address]:
-    """The declared commands that an address may become once its ``{1}`` are filled in."""
+    """The declared commands that an address may become when its ``{1}`` are filled in."""
     if not template.startswith(root + "/"):
         return []
     parts = template.removeprefix(root).split("/")
@@ -256,7 +339,7 @@ def _commands(template: str, root: str) -> list[Address]:
 
 
 def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
-    """Whether the parts of a template can come to stand for those of a declared path."""
+    """True if the parts of a template can become those of a declared path."""
     if len(given) != len(declared) or not all(is_plain(NUMBER.sub("", part)) for part in given):
         return False
     filled = [NUMBER.sub("*", part) for part in given]
@@ -272,7 +355,7 @@ def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
 
 
 def _complaint(address: Address, pieces: Sequence[Piece]) -> tuple[Location, str] | None:
-    """What is wrong with the arguments of a command: where (empty: with their number), and in words."""
+    """The first mistake in the arguments of a command: its place (empty: their number is wrong), and words."""
     declared = address.arguments
     required = sum(not argument.optional for argument in declared)
     if not required <= len(pieces) <= len(declared):
@@ -300,76 +383,3 @@ def _most_arguments(relative: str) -> int:
     found = lookup(relative)
     assert found is not None
     return MAX_FRETS if found[0].rest else len(found[0].arguments)
-
-
-def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
-    """A listener that can't be reached from the IP address that the daemon is bound to: it is on another machine, and
-    that is the loopback, or its address is of the other kind. None if there is none."""
-    own = ipaddress.ip_address(host.partition("%")[0])
-    for one in listeners:
-        its = ipaddress.ip_address(one.host)
-        if its.version != own.version or (own.is_loopback and not its.is_loopback):
-            return one
-    return None
-
-
-@dataclass(frozen=True)
-class SettingsFile:
-    """What a settings file says.
-
-    Attributes:
-        options: the settings of the daemon, by name; paths are whole.
-        bindings: foreign messages to commands, in the order of the file.
-        pass_over: patterns of foreign addresses that are neither carried out nor answered.
-        listeners: who is sent what without asking.
-        checks: manifests of the sets of recordings that may be checked, by their names; paths are whole.
-    """
-
-    options: dict[str, Any] = field(default_factory=dict)
-    bindings: tuple[Binding, ...] = ()
-    pass_over: tuple[str, ...] = ()
-    listeners: tuple[FixedListener, ...] = ()
-    checks: Mapping[str, Path] = field(default_factory=dict)
-
-
-NOTHING = SettingsFile()
-
-
-def load_settings(path: Path, root: str | None = None) -> SettingsFile:
-    """What the settings file at ``path`` says; a ``root`` from elsewhere wins over its own.
-
-    Raises:
-        InputError: it can't be read, or has a mistake: file, line, key, what was expected.
-    """
-    missing = f"{str(path)!r} is no file; give the path of a settings file, or leave --settings out"
-    text = toml_text(path, "a settings file", missing)
-    return read_settings(text, str(path), path.absolute().parent, root)
-
-
-def read_settings(text: str, origin: str, folder: Path, root: str | None = None) -> SettingsFile:
-    """What the TOML ``text`` says; ``origin`` names the file in messages, ``folder`` is where its paths begin.
-
-    Raises:
-        InputError: one line with the file, the line, the key, what stood there and what was expected.
-    """
-    form = read_form(SettingsForm, text, origin)
-
-    def refuse(location: Location, words: str) -> NoReturn:
-        raise mistake(SettingsForm, text, origin, location, words)
-
-    whole = root or form.root
-    bindings, listeners = checked_bindings(form, whole, refuse), checked_listeners(form, whole, refuse)
-    check_pass_over(form, refuse)
-    checks = {name: folder / manifest for name, manifest in checked_checks(form, refuse).items()}
-    return SettingsFile(_options(form, folder), bindings, tuple(form.pass_over), listeners, checks)
-
-
-def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:
-    options = form.options()
-    options |= {name: folder / value for name, value in options.items() if isinstance(value, Path)}
-    if options.get("instrument", "").endswith(".toml") and options["instrument"] not in preset_names():
-        options["instrument"] = str(folder / options["instrument"])
-    kind, _, rest = options.get("source", "").partition(":")
-    if kind == "file" and rest:
-        options["source"] = f"file:{folder / rest}"
-    return options
