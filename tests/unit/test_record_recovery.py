@@ -44,17 +44,18 @@ def bodies(seed: int) -> list[dict[str, Any]]:
     return [{"n": n, "hz": draw.uniform(40, 400), "text": text} for n, text in enumerate(texts)]
 
 
+WRITTEN: Events = {SEALED: bodies(1), OPEN: bodies(2)}
+
+
 def fill(path: Path, crash: bool = False) -> Events:
     """Two sessions, the first one sealed; with `crash` the files are left as a killed process leaves them."""
     place = path if not crash else path.with_name("live")
-    written: Events = {}
     with Journal.open(place) as journal:
-        for seed in (1, 2):
-            session = journal.new_session("plank", f"label {seed}", NOW)
-            written[session] = bodies(seed)
+        for number, (session, written) in enumerate(WRITTEN.items(), 1):
+            assert journal.new_session("plank", f"label {number}", NOW) == session
             for at in range(0, 60, 5):
-                journal.append(session, [("read", body) for body in written[session][at : at + 5]], AT)
-            if seed == 1:
+                journal.append(session, [("read", body) for body in written[at : at + 5]], AT)
+            if session == SEALED:
                 journal.seal(session, AT)
         if crash:
             for end in ("", "-wal"):
@@ -63,7 +64,7 @@ def fill(path: Path, crash: bool = False) -> Events:
     if crash:
         place.unlink()
         shutil.rmtree(f"{place}.sessions")
-    return written
+    return WRITTEN
 
 
 def got(journal: Journal) -> Events:
@@ -350,15 +351,17 @@ def test_the_file_is_written_again_once_that_is_possible(path: Path, monkeypatch
 
 
 @pytest.fixture(scope="module")
-def sound(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Events]:
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("sound") / "journal.sqlite3"
-    return path, fill(path)
+    fill(path)
+    return path
 
 
 @pytest.fixture(scope="module")
-def crashed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Events]:
+def crashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("crashed") / "journal.sqlite3"
-    return path, fill(path, crash=True)
+    fill(path, crash=True)
+    return path
 
 
 @contextlib.contextmanager
@@ -369,7 +372,7 @@ def copy_of(path: Path) -> Iterator[Path]:
         yield place / path.name
 
 
-def check_nothing_is_lost(path: Path, written: Events) -> bool:
+def check_nothing_is_lost(path: Path) -> bool:
     """Start as a daemon does: every event is there. Returns False where the file is refused in one line instead."""
     before = path.read_bytes()
     try:
@@ -387,8 +390,8 @@ def check_nothing_is_lost(path: Path, written: Events) -> bool:
         assert path.read_bytes() == before, "what is refused is left alone"
         return False
     with Journal.open(path, readonly=True) as journal:
-        assert sorted(row.id for row in journal.sessions()) == sorted(written)
-        for session, wanted in written.items():
+        assert sorted(row.id for row in journal.sessions()) == sorted(WRITTEN)
+        for session, wanted in WRITTEN.items():
             record = journal.record(session)
             if edited(record) is not None:
                 assert session == SEALED, "an edit of a sealed session is left"
@@ -411,30 +414,26 @@ def check_nothing_is_lost(path: Path, written: Events) -> bool:
 )
 @example(place=0, length=10**7, flips=(1, 1, 1, 1))
 @example(place=100, length=10**7, flips=(1, 1, 1, 1))
-def test_bytes_changed_anywhere_lose_nothing(
-    sound: tuple[Path, Events], place: int, length: int, flips: tuple[int, ...]
-) -> None:
-    original, written = sound
-    with copy_of(original) as path:
+def test_bytes_changed_anywhere_lose_nothing(sound: Path, place: int, length: int, flips: tuple[int, ...]) -> None:
+    with copy_of(sound) as path:
         content = bytearray(path.read_bytes())
         start = place % len(content)
         end = min(start + length, len(content))
         for at in range(start, end):
             content[at] ^= flips[at - start] if at < start + len(flips) else 0x5A
         path.write_bytes(content)
-        if not check_nothing_is_lost(path, written):
+        if not check_nothing_is_lost(path):
             assert start < 72, "only the file's own numbers say that it is another program's, or a newer one"
 
 
 @pytest.mark.parametrize("page", range(12))
-def test_a_page_of_zeros_loses_nothing(sound: tuple[Path, Events], page: int) -> None:
-    original, written = sound
-    with copy_of(original) as path:
+def test_a_page_of_zeros_loses_nothing(sound: Path, page: int) -> None:
+    with copy_of(sound) as path:
         content = bytearray(path.read_bytes())
         place = page * len(content) // PAGE // 12 * PAGE
         content[place : place + PAGE] = bytes(PAGE)
         path.write_bytes(content)
-        assert check_nothing_is_lost(path, written)
+        assert check_nothing_is_lost(path)
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -442,51 +441,45 @@ def test_a_page_of_zeros_loses_nothing(sound: tuple[Path, Events], page: int) ->
 @example(kept=0)
 @example(kept=1)
 @example(kept=PAGE)
-def test_a_file_cut_short_anywhere_loses_nothing(sound: tuple[Path, Events], kept: int) -> None:
-    original, written = sound
-    with copy_of(original) as path:
-        path.write_bytes(path.read_bytes()[: kept % original.stat().st_size])
-        assert check_nothing_is_lost(path, written)
+def test_a_file_cut_short_anywhere_loses_nothing(sound: Path, kept: int) -> None:
+    with copy_of(sound) as path:
+        path.write_bytes(path.read_bytes()[: kept % sound.stat().st_size])
+        assert check_nothing_is_lost(path)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(share=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255))
 @example(share=0.0, flip=1)
 @example(share=1e-5, flip=255)
-def test_a_byte_changed_in_the_log_loses_nothing(crashed: tuple[Path, Events], share: float, flip: int) -> None:
-    original, written = crashed
-    with copy_of(original) as path:
+def test_a_byte_changed_in_the_log_loses_nothing(crashed: Path, share: float, flip: int) -> None:
+    with copy_of(crashed) as path:
         log = Path(f"{path}-wal")
         data = bytearray(log.read_bytes())
         assert len(data) > 100_000, "much of it is in the log only"
         data[int(share * len(data))] ^= flip
         log.write_bytes(data)
-        assert check_nothing_is_lost(path, written)
+        assert check_nothing_is_lost(path)
 
 
 @pytest.mark.parametrize("gone", [("",), ("-wal",), ("", "-wal")])
 @pytest.mark.parametrize("empty", [False, True])
 def test_the_database_or_its_log_deleted_or_emptied_loses_nothing(
-    crashed: tuple[Path, Events], gone: tuple[str, ...], empty: bool
+    crashed: Path, gone: tuple[str, ...], empty: bool
 ) -> None:
-    original, written = crashed
-    with copy_of(original) as path:
+    with copy_of(crashed) as path:
         for end in gone:
             Path(f"{path}{end}").unlink()
             if empty:
                 Path(f"{path}{end}").touch()
         if not path.exists():
             Recorder.open(path).close()
-        assert check_nothing_is_lost(path, written)
+        assert check_nothing_is_lost(path)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=st.integers(0, 10**6), flip=st.integers(1, 255), session=st.sampled_from([SEALED, OPEN]))
-def test_a_file_that_is_damaged_as_well_is_good_up_to_there(
-    sound: tuple[Path, Events], place: int, flip: int, session: str
-) -> None:
-    original, written = sound
-    with copy_of(original) as path:
+def test_a_file_that_is_damaged_as_well_is_good_up_to_there(sound: Path, place: int, flip: int, session: str) -> None:
+    with copy_of(sound) as path:
         path.write_bytes(b"\xff" * 50_000)
         (file,) = SessionFiles(path).folder.glob(f"{session}.*")
         data = bytearray(file.read_bytes())
@@ -503,7 +496,7 @@ def test_a_file_that_is_damaged_as_well_is_good_up_to_there(
                 assert file.read_bytes() == data
                 return
             have = found[session]
-            assert have == written[session][: len(have)]
+            assert have == WRITTEN[session][: len(have)]
             assert len(have) >= before - 1
             if len(have) < 60:
                 assert journal.record(session).session.cut
@@ -566,7 +559,7 @@ def test_it_says_so_in_one_line_and_keeps_the_damaged_file(path: Path) -> None:
 def test_recovering_may_itself_be_interrupted(
     path: Path, step: str, calls: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    written = fill(path, crash=True)
+    fill(path, crash=True)
     data = bytearray(path.read_bytes())
     data[100:] = bytes(len(data) - 100)
     path.write_bytes(data)
@@ -587,7 +580,7 @@ def test_recovering_may_itself_be_interrupted(
         patched.setattr(journal_module.os, step, dies)
         with contextlib.suppress(KeyboardInterrupt):
             Recorder.open(path).close()
-    assert check_nothing_is_lost(path, written)
+    assert check_nothing_is_lost(path)
 
 
 def test_one_process_recovers_at_a_time(path: Path) -> None:
