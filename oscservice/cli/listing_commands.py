@@ -17,7 +17,8 @@ from oscservice.api.address_reference import grouped, reference
 from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
 from oscservice.audio.portaudio import list_devices
 from oscservice.cli.console import plain_table, say
-from oscservice.instrument.instrument_file import Instrument, load_instrument, preset_names, preset_toml
+from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
+from oscservice.instrument.spec import Instrument
 from oscservice.osc.address import arguments_text
 from oscservice.plugins.registry import GROUPS, Offer, PluginError, Registry, added
 from oscservice.sentences.sentence_table import ENGLISH, english_toml

@@ -16,7 +16,6 @@ from oscservice.advice.prediction import SaddleFollowing, StringPrediction, foll
 from oscservice.cli.arguments import Capo, JsonObject, NewNotes, NewReference, NewSemitones, named_instrument
 from oscservice.cli.console import plain_table, say, wide_console
 from oscservice.errors import InputError
-from oscservice.instrument.instrument_file import Instrument
 from oscservice.instrument.modified_instrument import (
     NewGauge,
     tuned_by,
@@ -27,7 +26,7 @@ from oscservice.instrument.modified_instrument import (
     with_nut_height,
     with_reference,
 )
-from oscservice.instrument.spec import GAUGE_RANGE_MM, SHAPED
+from oscservice.instrument.spec import GAUGE_RANGE_MM, SHAPED, Instrument
 from oscservice.instrument.string_physics import INCH_MM
 
 _PIPED_WIDTH = 100

@@ -22,20 +22,8 @@ from oscservice.instrument.instrument_form import (
     expected_of,
 )
 from oscservice.instrument.modified_instrument import with_capo
-from oscservice.instrument.spec import KINDS, Adjuster, Bridge, Instrument, StringSpec
+from oscservice.instrument.spec import Instrument
 from oscservice.toml_file import first_mistake, mistake, read_form, toml_text
-
-__all__ = [
-    "KINDS",
-    "Adjuster",
-    "Bridge",
-    "Instrument",
-    "StringSpec",
-    "load_instrument",
-    "load_named",
-    "preset_names",
-    "preset_toml",
-]
 
 _PRESETS = resources.files("oscservice.instrument") / "presets"
 _BARE_NAME = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from oscservice.instrument.instrument_file import Instrument
 from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import Instrument
 from oscservice.simulate.background import Background
 from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-from oscservice.instrument.instrument_file import Instrument, StringSpec
+from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.simulate.guitar_mechanics import AdjusterBuild, Rig
 from oscservice.simulate.spring_bridge import BridgeBuild
 from oscservice.simulate.string_path import StringBuild, crown_mm

@@ -15,7 +15,8 @@ from scipy.optimize import minimize
 from oscservice.advice.bridge_plan import ErrorRow, adjuster_moves, plan_bridge
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
-from oscservice.instrument.instrument_file import Adjuster, Instrument, load_instrument, preset_toml, read_instrument
+from oscservice.instrument.instrument_file import load_instrument, preset_toml, read_instrument
+from oscservice.instrument.spec import Adjuster, Instrument
 
 SCREWED = load_instrument("six-string-628")
 PAIRED = load_instrument("six-string-648-paired")

@@ -18,7 +18,8 @@ from oscservice.advice.correction import (
     speaking_lengths_mm,
     turns_text,
 )
-from oscservice.instrument.instrument_file import Adjuster, load_instrument
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.spec import Adjuster
 
 FLOATING = load_instrument("six-string-648")
 SCREWED = load_instrument("six-string-628")

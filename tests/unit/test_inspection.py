@@ -10,9 +10,10 @@ from made_up import FIXED, FLOATING, SCREWS, Job, refused
 from oscservice.advice.instrument_changes import SMALLEST_CHANGE_MM
 from oscservice.advice.prediction import predict
 from oscservice.api.topics import foretold, topics
-from oscservice.instrument.instrument_file import Instrument, load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_action, with_gauges, with_reference
 from oscservice.instrument.setup_targets import relief_at_12
+from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold

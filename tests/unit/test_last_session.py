@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from oscservice.daemon.session_service import SessionService, last_time
-from oscservice.instrument.instrument_file import Instrument, load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import with_action
+from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.session import commands as cm

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.instrument.instrument_file import Instrument, load_instrument, preset_names
+from oscservice.instrument.instrument_file import load_instrument, preset_names
 from oscservice.instrument.modified_instrument import (
     NewGauge,
     tuned_by,
@@ -20,6 +20,7 @@ from oscservice.instrument.modified_instrument import (
     with_reference,
 )
 from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import Instrument
 from oscservice.instrument.string_physics import fret_position_mm, tension_n
 
 GUITAR = load_instrument("six-string-648")

@@ -11,7 +11,7 @@ import pytest
 from oscservice.advice.prediction import follow_change, predict
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import FrettedString, true_setback_mm
-from oscservice.instrument.instrument_file import Instrument, load_instrument
+from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import (
     NewGauge,
     tuned_by,
@@ -21,6 +21,7 @@ from oscservice.instrument.modified_instrument import (
     with_nut_height,
     with_reference,
 )
+from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar_builder import rig_of
 
 GUITAR = load_instrument("six-string-648")

@@ -9,16 +9,9 @@ import pytest
 from pydantic import ValidationError
 
 from oscservice.errors import InputError
-from oscservice.instrument.instrument_file import (
-    KINDS,
-    Adjuster,
-    Instrument,
-    load_instrument,
-    preset_names,
-    preset_toml,
-    read_instrument,
-)
+from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml, read_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.instrument.spec import KINDS, Adjuster, Instrument
 
 
 def test_presets_cover_every_kind_of_bridge_and_4_to_8_strings() -> None:

@@ -11,13 +11,7 @@ from hypothesis import strategies as st
 from oscservice.advice.prediction import predict
 from oscservice.errors import InputError
 from oscservice.instrument.fretting import fretted_string
-from oscservice.instrument.instrument_file import (
-    Instrument,
-    load_instrument,
-    preset_names,
-    preset_toml,
-    read_instrument,
-)
+from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml, read_instrument
 from oscservice.instrument.modified_instrument import (
     with_action,
     with_action_raised,
@@ -26,6 +20,7 @@ from oscservice.instrument.modified_instrument import (
     with_strings_fitted,
 )
 from oscservice.instrument.setup_targets import SetUp, age_days, nut_height_mm, over_fret_1_mm, relief_at_12
+from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
 from oscservice.simulate.spring_bridge import BridgeBuild

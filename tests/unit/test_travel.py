@@ -21,8 +21,8 @@ from oscservice.advice.travel import (
     travel_remedies,
 )
 from oscservice.instrument.fretting import fretted_string, true_setback_mm
-from oscservice.instrument.instrument_file import Instrument, load_instrument
-from oscservice.instrument.spec import StringSpec
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import plain_unit_weight_kg_m, wound_unit_weight_kg_m
 
 FLOATING = load_instrument("six-string-648")
