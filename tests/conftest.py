@@ -1,24 +1,32 @@
-"""What the tests share: outside programs, packaged recordings, and where the extra ones are."""
+"""What the tests share: property test profiles, outside programs, packaged recordings."""
 
 from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections.abc import Generator
 from pathlib import Path
 from typing import NoReturn
 
-# Test processes fill the cores between them: threads of the linear algebra would get in their way. Before numpy comes.
-if "PYTEST_XDIST_WORKER" in os.environ:
+# Several test processes fill the cores: more threads of linear algebra would only wait for each other. The libraries
+# look once, as they are loaded; the programs that tests start inherit it.
+if "numpy" not in sys.modules:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(threads, "1")
 
+import hypothesis
 import pytest
 from packaged import recorded
 
+# Property tests try the same examples in every run. Trying others at random is a benchmark: ``tests/bench/explore.py``.
+hypothesis.settings.register_profile("repeatable", derandomize=True, database=None, deadline=None, print_blob=True)
+hypothesis.settings.register_profile("explore", derandomize=False, database=None, deadline=None, print_blob=True)
+hypothesis.settings.load_profile("repeatable")
+
 
 def miss(reason: str) -> NoReturn:
-    """What a test needs is not there: it skips, saying how to get it; in CI it fails."""
+    """Skip a test whose program or recordings are missing, with the command that gets them; in CI, fail it."""
     if os.environ.get("CI") == "true":
         pytest.fail(f"CI must not miss what a test needs: {reason}")
     pytest.skip(reason)

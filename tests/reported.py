@@ -7,7 +7,7 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -85,7 +85,7 @@ class Invented:
     steps: tuple[tuple[ev.Event, ...], ...]
     label: str
 
-    @property
+    @cached_property
     def record(self) -> Record:
         """As the journal holds it: a step every few seconds."""
         timed = []
@@ -110,7 +110,7 @@ class Invented:
         at = [row.at_utc for row in self.record.events]
         return list(zip(at, (event for step in self.steps for event in step), strict=True))
 
-    @property
+    @cached_property
     def facts(self) -> Facts:
         """What its report tells."""
         return facts_of(self.record, course_of(self.timed), VERSION)
@@ -309,22 +309,26 @@ def out_of_travel() -> Invented:
     return kept(work, "2026-11-25-11")
 
 
+SESSIONS = {
+    "2026-11-25-1": normal,
+    "2026-11-25-2": thorough,
+    "2026-11-25-3": eight,
+    "2026-11-25-4": bass,
+    "2026-11-25-5": still_open,
+    "2026-11-25-7": quick,
+    "2026-11-25-10": returned,
+    "2026-11-25-11": out_of_travel,
+    "2026-11-25-8": abandoned,
+    "2026-11-25-9": empty,
+    "2026-11-26-1": lambda: strings_of(1, 36),
+    "2026-11-26-12": lambda: strings_of(12, 24),
+}
+"""What makes each session, by the session's name. A session is made when a test first asks for it."""
+
+
 def everything() -> tuple[Invented, ...]:
     """All of them."""
-    many = (strings_of(1, 36), strings_of(12, 24))
-    return (
-        normal(),
-        thorough(),
-        eight(),
-        bass(),
-        still_open(),
-        quick(),
-        returned(),
-        out_of_travel(),
-        abandoned(),
-        empty(),
-        *many,
-    )
+    return tuple(make() for make in SESSIONS.values())
 
 
 def journal_of(path: Path, sessions: Sequence[Invented]) -> Path:

@@ -84,6 +84,9 @@ def main() -> None:
     """Run the command line. A user's mistake ends with one line on standard error and its exit code."""
     replace_unprintable_characters()
     try:
+        if sys.argv[1:] == ["--version"]:  # Typer loads the library of its checks for any option but --help
+            _print_version()
+            return
         code = command_line()(prog_name="oscservice", standalone_mode=False)
         sys.stdout.flush()
     except OscserviceError as error:
@@ -141,10 +144,14 @@ def _top(
     version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
 ) -> None:
     if version:
-        print(f"oscservice {__version__}")
+        _print_version()
         raise typer.Exit
     if context.invoked_subcommand is None:
         print(context.get_help())
+
+
+def _print_version() -> None:
+    print(f"oscservice {__version__}", flush=True)
 
 
 def _end(complaint: str, code: int) -> NoReturn:

@@ -17,6 +17,8 @@ from oscservice.archive.measure_many import FileOutcome, Wanted, measure_many
 from oscservice.archive.result_cache import Cache
 from oscservice.errors import InputError
 
+pytestmark = pytest.mark.slow
+
 
 def in_bytes(outcomes: list[FileOutcome]) -> bytes:
     """Everything that was found, as bytes."""

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from fake_sound_card import FakeSoundCard, sound_card
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 # Captures device `pulse` until its standard input ends, then writes what it heard. Tells each state on a line.
 LISTENER = """

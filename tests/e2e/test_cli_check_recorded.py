@@ -17,6 +17,8 @@ from served import told
 
 from oscservice.instrument.pitch import nearest_note, note_name
 
+pytestmark = pytest.mark.slow
+
 TAKES_PITCHES = 12
 SHARPER = 1.03
 """A rate said to be so much higher: half a semitone, 51 cents."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from served import PATIENCE_S, command, environment, run, told
 
 from oscservice import __version__
+from oscservice.cli.main import COMMANDS, load_command
 from oscservice.instrument.instrument_file import load_instrument, preset_names
 
 
@@ -25,6 +27,36 @@ def test_help_names_every_command_and_what_stepping_is() -> None:
         assert f" {name} " in done.stdout
     done = run("serve", "--help", COLUMNS="200")
     assert "time stands still until a client sends" in " ".join(done.stdout.replace("│", " ").split())
+
+
+@pytest.mark.parametrize("word", ["--help", "--version"])
+def test_help_and_version_load_no_library_that_is_slow_to_load(word: str) -> None:
+    script = (
+        "import contextlib, sys; sys.argv = ['oscservice', sys.argv[1]]; from oscservice.cli import main\n"
+        "with contextlib.suppress(SystemExit): main()\n"
+        "print([name for name in ('numpy', 'scipy', 'pydantic', 'aiohttp') if name in sys.modules], file=sys.stderr)"
+    )
+    words = [sys.executable, "-c", script, word]
+    done = subprocess.run(words, capture_output=True, text=True, env=environment(), timeout=PATIENCE_S, check=True)
+    assert "oscservice" in done.stdout
+    assert done.stderr == "[]\n"
+
+
+def test_the_library_s_entry_points_are_there_when_they_are_used() -> None:
+    script = "import sys, oscservice; assert 'numpy' not in sys.modules; print(oscservice.read_note.__name__)"
+    words = [sys.executable, "-c", script]
+    done = subprocess.run(words, capture_output=True, text=True, env=environment(), timeout=PATIENCE_S, check=True)
+    assert done.stdout == "read_note\n"
+    with pytest.raises(ImportError, match="no_such_name"):
+        exec("from oscservice import no_such_name")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_s_help_is_the_one_in_the_list(name: str) -> None:
+    assert load_command(name).help == COMMANDS[name][1]
+    got = told(name, "--help")
+    assert (got.code, got.err) == (0, "")
+    assert f"oscservice {name}" in got.out
 
 
 @pytest.mark.parametrize(

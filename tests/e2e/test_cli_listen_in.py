@@ -15,6 +15,8 @@ from conftest import need
 from served import PATIENCE_S, command, environment, run, served
 from surface import Surface
 
+pytestmark = pytest.mark.slow
+
 ESCAPE = "\x1b[2J"
 
 

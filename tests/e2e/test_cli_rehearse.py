@@ -10,6 +10,7 @@ from served import told
 from small import CLAMPS, SCREWS, instrument_file
 
 
+@pytest.mark.slow
 def test_a_rehearsal_ends_within_a_cent_in_at_most_three_moves() -> None:
     """By the simulated guitar's own geometry, which shares no formula with the advice."""
     got = told("rehearse", "--seed", "3", "--json")
@@ -25,6 +26,7 @@ def test_a_rehearsal_ends_within_a_cent_in_at_most_three_moves() -> None:
         assert s["plucks"] >= 8, s  # tuned, compared over several brackets, proved
 
 
+@pytest.mark.slow
 def test_the_same_seed_is_the_same_run(tmp_path: Path) -> None:
     words = ["--seed", "3", "--tolerance", "2", "--instrument", instrument_file(tmp_path, SCREWS)]
     first, second = (told("rehearse", "--json", *words) for _ in range(2))

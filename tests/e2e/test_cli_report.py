@@ -16,6 +16,8 @@ from served import run, told
 
 from oscservice.record.journal import Journal
 
+pytestmark = pytest.mark.slow
+
 FIRST, SECOND, LAST = "2026-11-25-1", "2026-11-25-4", "2026-11-25-5"
 
 

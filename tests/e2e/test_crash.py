@@ -23,6 +23,8 @@ from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase, Status
 from oscservice.simulate.technician import RehearsalError, Technician
 
+pytestmark = pytest.mark.slow
+
 INSTRUMENT = "six-string-648"
 GUITAR = load_instrument(INSTRUMENT)
 KILLS = 6

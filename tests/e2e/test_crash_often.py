@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import nursery
+import pytest
 from announced import Message, as_sent, assert_in_order
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
@@ -39,6 +40,8 @@ from oscservice.session.judgement import sharing
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.technician import RehearsalError, Technician
+
+pytestmark = pytest.mark.slow
 
 INSTRUMENT = "six-string-628"
 GUITAR = load_instrument(INSTRUMENT)

@@ -6,12 +6,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from served import ROOT, served, wait_until
 from small import SCREWS, instrument_file
 from surface import Surface
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.simulate.technician import Technician
+
+pytestmark = pytest.mark.slow
 
 EXAMPLE = ROOT / "examples" / "grid-surface.toml"
 SEED = 4

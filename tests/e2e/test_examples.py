@@ -10,7 +10,7 @@ import pytest
 from conftest import need
 from staged import CLIENTS, EXAMPLES, INSTRUMENT, PORT, Stage, node_modules, on_one_daemon
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 
 bench, stage = on_one_daemon("examples")

@@ -12,7 +12,7 @@ from seen import faint, misplaced
 from served import told
 from years import YEAR, live
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,8 @@ from served import ROOT, command, environment, run, served
 from small import SCREWS, STRINGS
 from test_serve_sources import assert_same, recorded, session_in_tuning
 
+pytestmark = pytest.mark.slow
+
 EXAMPLE = ROOT / "examples" / "plugin"
 SOURCE = "plucked-tone:E2 A2 fast"
 

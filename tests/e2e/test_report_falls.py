@@ -19,6 +19,8 @@ from oscservice.report.page import page
 from oscservice.session import events as ev
 from oscservice.session.effective_events import course_of
 
+pytestmark = pytest.mark.slow
+
 RATE_HZ, ONSET_S = 24000, 0.2
 
 

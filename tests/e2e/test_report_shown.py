@@ -13,7 +13,7 @@ from seen import faint, misplaced
 
 from oscservice.report.page import page as page_of
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 WIDTHS = ((360, 740), (768, 1024), (1280, 900))
 PAPERS = ((680, 1000), (703, 930))

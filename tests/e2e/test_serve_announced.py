@@ -7,8 +7,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from conftest import need
 from served import apart, environment
+
+pytestmark = pytest.mark.slow
 
 BROWSING = Path(__file__).with_name("browsing.py")
 NETWORK = """

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from served import served
+
+pytestmark = pytest.mark.slow
 
 
 def test_bends_are_sent_for_the_range_that_was_asked_for(tmp_path: Path) -> None:

@@ -10,6 +10,8 @@ from served import Client, Served, run, served
 from small import SCREWS, instrument_file
 from surface import Surface
 
+pytestmark = pytest.mark.slow
+
 BINDINGS = """
 source = "simulated"
 stepped = true

@@ -22,6 +22,8 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.refusal import ErrorCode
 from oscservice.session.vocabulary import Drift
 
+pytestmark = pytest.mark.slow
+
 STRINGS = (6, 5)
 PLUCKS = 4
 FLAT_CENTS = -5.0

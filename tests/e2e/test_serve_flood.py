@@ -7,9 +7,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from flooding import Arrivals, Counted, Flood, readings_lost
 from served import served
 from small import SCREWS, instrument_file
+
+pytestmark = pytest.mark.slow
 
 RATE_HZ, SECONDS = 5000.0, 2.0
 

@@ -10,7 +10,7 @@ from conftest import need
 from served import apart, command, environment
 from small import CLAMPS, SCREWS, instrument_file
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 DRIVER = Path(__file__).with_name("foreign_technician.sh")
 LISTEN_PORT = 19201

@@ -16,7 +16,7 @@ from served import ROOT, apart
 
 from oscservice.osc.execution import ANSWER_GROWTH
 
-pytestmark = pytest.mark.foreign
+pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,8 @@ from served import served
 
 from oscservice.instrument.instrument_file import preset_toml
 
+pytestmark = pytest.mark.slow
+
 SIMULATED = ["--source", "simulated", "--stepped"]
 
 

@@ -23,6 +23,8 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
 
+pytestmark = pytest.mark.slow
+
 KEEP = ("--source", "simulated", "--stepped", "--keep-audio")
 
 

@@ -82,6 +82,7 @@ def test_events_are_the_lines_and_come_after_the_reply(tmp_path: Path) -> None:
         client.until("/prompt", "inspect")
 
 
+@pytest.mark.slow
 def test_in_real_time_a_pluck_is_followed_as_it_sounds(tmp_path: Path) -> None:
     """Time runs by itself: live values while the note sounds, then its reading."""
     path = instrument_file(tmp_path, SCREWS)
@@ -103,6 +104,7 @@ def test_in_real_time_a_pluck_is_followed_as_it_sounds(tmp_path: Path) -> None:
     assert abs(reading[6]) < 30.0
 
 
+@pytest.mark.slow
 def test_stepped_time_stands_still_until_it_is_asked_to_pass(tmp_path: Path) -> None:
     with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
         client = daemon.client()
@@ -118,6 +120,7 @@ def test_stepped_time_stands_still_until_it_is_asked_to_pass(tmp_path: Path) -> 
         assert client.ask("/status")[2] == "running"
 
 
+@pytest.mark.slow
 def test_the_seed_is_which_guitar(tmp_path: Path) -> None:
     """Strings up to 25 cents out of tune and saddles up to 4 mm astray, the same again for the same seed."""
     truths: list[tuple[float, ...]] = []

@@ -26,6 +26,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 
 from disturbed import PATIENCE, Account, recorded, set_up, told
 
+pytestmark = pytest.mark.slow
+
 SEED = 3
 TOLERANCE_CENTS = 2.0
 LOW_STRING = """

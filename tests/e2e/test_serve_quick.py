@@ -18,6 +18,8 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.refusal import ErrorCode
 from oscservice.simulate.technician import Technician
 
+pytestmark = pytest.mark.slow
+
 SEED = 4
 THIRD = """
 [[string]]

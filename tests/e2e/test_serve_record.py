@@ -21,6 +21,8 @@ from oscservice.session.evolve import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 
+pytestmark = pytest.mark.slow
+
 SOURCE = ("--source", "simulated", "--stepped")
 
 

@@ -23,6 +23,8 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 
+pytestmark = pytest.mark.slow
+
 PRESET = "six-string-648"
 PLAYED = (6, 5, 4)
 

@@ -13,6 +13,8 @@ from conftest import need
 from served import ROOT, apart
 from small import SCREWS, instrument_file
 
+pytestmark = pytest.mark.slow
+
 MOST_GROWTH_KB = 16 * 1024
 
 

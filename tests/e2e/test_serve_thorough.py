@@ -19,6 +19,8 @@ from oscservice.osc.refusal import ErrorCode
 from oscservice.simulate.guitar_mechanics import Rig
 from oscservice.simulate.technician import Technician
 
+pytestmark = pytest.mark.slow
+
 FRETS = "1 5 12x2 17"
 SEED = 4
 

@@ -10,6 +10,8 @@ from packets import message
 from served import run, served
 from small import CLAMPS, SCREWS, instrument_file
 
+pytestmark = pytest.mark.slow
+
 SIMULATED = ("--source", "simulated", "--stepped")
 PORT_TAKEN = 4
 

@@ -15,6 +15,8 @@ from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 
+pytestmark = pytest.mark.slow
+
 COURSE = """
 [[string]]
 note = "E4"

@@ -12,6 +12,8 @@ from packaged.recorded import RecordedNote, freepats_notes, guitarsounds_notes, 
 from oscservice import window_pitch
 from oscservice.hearing.listener import ListenerEvent
 
+pytestmark = pytest.mark.slow
+
 WITHIN_CENTS = 30.0
 """A reading this near what its package says is the right note: the next one is 100 cents off, an octave 1200."""
 

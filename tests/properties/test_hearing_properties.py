@@ -25,7 +25,7 @@ RATES_HZ = (44100.0, 48000.0, 88200.0, 96000.0, 176400.0, 192000.0)
 RAW_HOP = 128 * decimation(RATE_HZ)
 
 pitches = st.sampled_from([30.87, 82.41, 329.63, 987.77])
-few = settings(max_examples=7, deadline=None, derandomize=True)
+few = settings(max_examples=7)
 
 
 @lru_cache(maxsize=64)

@@ -354,6 +354,6 @@ class Session(RuleBasedStateMachine):
 
 
 Session.TestCase.settings = settings(
-    max_examples=200, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
+    max_examples=80, stateful_step_count=40, suppress_health_check=list(HealthCheck)
 )
 TestSession = Session.TestCase

@@ -18,6 +18,8 @@ from planted import Planted, drifted, studio_rig
 from oscservice.instrument.pitch import cents_between
 from oscservice.session.vocabulary import Drift
 
+pytestmark = pytest.mark.slow
+
 SESSIONS = 60
 FALSE_SHARE = 0.02
 """Of sessions in which nothing has changed, no more may alarm."""

@@ -17,6 +17,8 @@ import told_errors
 
 from oscservice.session.vocabulary import Check
 
+pytestmark = pytest.mark.slow
+
 
 def test_causes_are_recovered_from_guitars_with_one_fault_each() -> None:
     # two of every kind of fault, and two sound guitars

@@ -13,6 +13,8 @@ from oscservice import read_note
 from oscservice.hearing.listener import Listener, LiveReading, NoteHeard
 from oscservice.instrument.pitch import cents_between, note_hz, note_number
 
+pytestmark = pytest.mark.slow
+
 WITHIN_CENTS = 30.0
 
 

@@ -42,7 +42,7 @@ from oscservice.session import events as ev
 
 HUM = Hum(50.01, 0.003, (1, 3), (0.1 + 0.2j, -0.3j), 16000.0, -812.5)
 TAKEN = ev.ReadingTaken(6, "open", 82.4, 0.1, -20.0, 0.5, 1.0, 1e-4)
-few = settings(max_examples=25, deadline=None, derandomize=True)
+few = settings(max_examples=25)
 
 
 def kept(samples: list[float] | np.ndarray, rate_hz: int = 48000) -> Stretch:

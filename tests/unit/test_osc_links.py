@@ -211,6 +211,7 @@ async def test_a_peer_that_takes_nothing_in_is_cut_off(monkeypatch: pytest.Monke
     link.close()
 
 
+@pytest.mark.slow
 def test_a_second_daemon_on_a_taken_tcp_port_is_refused_with_its_code(tmp_path: Path) -> None:
     """UDP is free there, TCP is not: another program's server has it."""
     with socket.create_server(("127.0.0.1", 0)) as other:

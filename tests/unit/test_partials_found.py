@@ -150,6 +150,7 @@ def test_lines_stand_where_they_settle_with_the_glide_taken_out():
     assert without[0].cents > 2.3
 
 
+@pytest.mark.slow
 def test_b_of_recorded_strings_is_one_number_however_hard_the_pluck(recordings: Path):
     heard: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for path in sorted(recordings.glob("*_*_*.flac")):

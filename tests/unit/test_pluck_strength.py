@@ -203,6 +203,7 @@ def test_harmonics_have_a_strength_too() -> None:
     assert math.isfinite(plucked(4, HARMONIC, 1.0).strength_db)
 
 
+@pytest.mark.slow
 def test_recorded_notes_taken_to_one_strength_lie_closer_together(recordings) -> None:
     """Twelve pitches, four dynamics, two takes: the spread of each pitch's eight notes, plain and taken to its middle
     strength. The four lowest, whose pitch depends on strength most, come together by more than a quarter.

@@ -6,6 +6,7 @@ import os
 import signal
 from pathlib import Path
 
+import pytest
 from archived import archive
 
 from oscservice.archive.file_measurement import Task, TaskResult
@@ -43,6 +44,7 @@ def test_a_process_that_dies_costs_a_retry(tmp_path: Path) -> None:
     assert (tmp_path / "diary").read_text().split().count("once") == 2
 
 
+@pytest.mark.slow
 def test_a_file_that_kills_every_time_is_a_fault_of_its_own(tmp_path: Path) -> None:
     deadly = [3, 4]
     names = ["deadly" if n in deadly else f"{n}" for n in range(10)]

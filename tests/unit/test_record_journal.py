@@ -205,6 +205,7 @@ with Journal.open(sys.argv[1]) as journal:
 """
 
 
+@pytest.mark.slow
 def test_processes_may_make_and_fill_a_journal_together(path: Path) -> None:
     children = [
         subprocess.Popen(
