@@ -15,6 +15,7 @@ from served import told
 
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
+from oscservice.record.session_files import SessionFiles
 
 AT = "2026-11-25T09:30:00.250+00:00"
 
@@ -199,7 +200,52 @@ def test_verify_says_which_event_was_edited(path: Path) -> None:
     got = told("sessions", "verify", "2026-11-25-1", "--journal", path)
     assert got.code == 1
     assert got.out.startswith("2026-11-25-1: EDITED or damaged: event 3 does not fit its hash\n")
+    folder = SessionFiles(path).folder
+    wanted = f"2026-11-25-1: its file in {folder} DIFFERS from the journal: event 3 is not the same"
+    assert got.out.splitlines()[1] == wanted
     assert "no key" in got.out
     assert told("sessions", "verify", "2026-11-25-2", "--journal", path).code == 0
     assert "edited or damaged" in told("sessions", "--journal", path).out
     assert told("sessions", "verify", "nonsense", "--journal", path).code == 5
+
+
+@pytest.mark.parametrize(
+    ("session", "act", "complaint"),
+    [
+        ("2026-11-25-1", lambda text: text.replace("plank", "planck"), "name, label, times or seal are not the same"),
+        ("2026-11-25-1", lambda text: text[: text.index('{"seq": 4')], "the file has 3 good events, the journal 5"),
+        ("2026-11-25-2", lambda text: text[: text.index('{"seq": 5')], "the file has 4 good events, the journal 5"),
+        ("2026-11-25-2", lambda text: text[:-2], "the file has 4 good events, the journal 5"),
+        ("2026-11-25-2", lambda text: "rubbish\n", "the file can't be read"),
+    ],
+)
+def test_verify_says_where_a_session_s_file_differs(
+    path: Path, session: str, act: Callable[[str], str], complaint: str
+) -> None:
+    folder = SessionFiles(path).folder
+    (file,) = folder.glob(f"{session}.*")
+    file.write_text(act(file.read_text()))
+    got = told("sessions", "verify", "--journal", path)
+    assert got.code == 1
+    (line,) = [line for line in got.out.splitlines() if "DIFFERS" in line]
+    assert line == f"{session}: its file in {folder} DIFFERS from the journal: {complaint}"
+    file.unlink()
+    assert told("sessions", "verify", "--journal", path).code == 0, "it is copied when the journal is opened next"
+
+
+def test_a_session_s_own_file_can_be_imported(path: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.sqlite3"
+    for file in sorted(SessionFiles(path).folder.iterdir()):
+        got = told("sessions", "import", file, "--journal", other)
+        assert (got.code, got.out.split(": ")[1]) == (0, "imported, 5 events\n")
+    assert records(other) == records(path)
+
+
+def test_import_repairs_the_journal_first_and_says_so(path: Path, exported: Path) -> None:
+    before = records(path)
+    path.write_bytes(b"\xff" * 9000)
+    got = told("sessions", "import", exported, "--journal", path)
+    assert (got.code, got.err) == (0, "")
+    assert got.out.splitlines()[0].startswith("the journal was damaged and is recovered: 10 events of 2 sessions; ")
+    assert got.out.count("here already") == 2
+    assert records(path) == before
