@@ -30,7 +30,7 @@ BY_EAR = (OPEN, Place("fret", 12))
 
 
 @dataclass(frozen=True)
-class Told:
+class RecordingInfo:
     """What is known of a file before it is heard.
 
     Attributes:
@@ -59,22 +59,22 @@ class Assigned:
 
 
 def assign(
-    file: str, measured: MeasuredFile, told: Told, instrument: Instrument | None, reference_hz: float
+    file: str, measured: MeasuredFile, info: RecordingInfo, instrument: Instrument | None, reference_hz: float
 ) -> Assigned:
     """Give each note of a file its case.
 
     Args:
         file: its name, as it is shown.
         measured: what was heard in it.
-        told: what is known of it.
+        info: what is known of it.
         instrument: what it was played on; None: notes go by their names.
         reference_hz: A4, where there is no instrument.
     """
-    found = _Found(file, told, instrument, reference_hz)
-    if told.string_a_channel:
+    found = _Found(file, info, instrument, reference_hz)
+    if info.string_a_channel:
         found.by_channel(measured)
     else:
-        channel = told.channel or _loudest(measured)
+        channel = info.channel or _loudest(measured)
         if channel > measured.channels:
             found.refused.append(f"has {measured.channels} channels, and channel {channel} was asked for")
         elif measured.levels_dbfs[channel - 1] < DEAD_DBFS:
@@ -84,7 +84,7 @@ def assign(
             if dead:
                 numbers = " and ".join(map(str, dead))
                 found.remarks.append(f"channel {numbers} is silent; channel {channel} was read")
-            found.take(measured, channel, told.named)
+            found.take(measured, channel, info.named)
     return Assigned(tuple(found.notes), tuple(found.refused), tuple(found.remarks))
 
 
@@ -96,9 +96,9 @@ def _loudest(measured: MeasuredFile) -> int:
 class _Found:
     """Gathers what a file holds."""
 
-    def __init__(self, file: str, told: Told, instrument: Instrument | None, reference_hz: float) -> None:
+    def __init__(self, file: str, info: RecordingInfo, instrument: Instrument | None, reference_hz: float) -> None:
         self._file = file
-        self._told = told
+        self._info = info
         self._instrument = instrument
         self._reference_hz = instrument.reference_hz if instrument is not None else reference_hz
         self.notes: list[tuple[Case, Note]] = []
@@ -115,27 +115,27 @@ class _Found:
             if level < DEAD_DBFS:
                 self.refused.append(f"channel {channel}, string {channel}, is silent")
             else:
-                named = self._told.named
+                named = self._info.named
                 self.take(measured, channel, NameParts(channel, named.place, named.note, named.labels))
 
     def take(self, measured: MeasuredFile, channel: int, named: NameParts) -> None:
         """Take the notes of one channel."""
         sounds = [one for one in measured.found if one.channel == channel]
         heard = [one for one in sounds if isinstance(one, NoteFound)]
-        at = f"channel {channel}: " if self._told.string_a_channel else ""
+        at = f"channel {channel}: " if self._info.string_a_channel else ""
         if not heard:
             reasons = [one.reason for one in sounds if not isinstance(one, NoteFound)]
             why = reasons[0] if reasons else "it holds no plucked string"
             self.refused.append(f"{at}no note found: {why}")
             return
-        places: Sequence[Place | None] = self._told.places or [named.place] * len(heard)
+        places: Sequence[Place | None] = self._info.places or [named.place] * len(heard)
         if len(places) != len(heard):
-            told = f"{at}{len(heard)} notes heard where {len(places)} places are told"
-            by_pitch = self._some_of(self._told.places, heard, named.string)
+            counted = f"{at}{len(heard)} notes heard where {len(places)} places are told"
+            by_pitch = self._some_of(self._info.places, heard, named.string)
             if by_pitch is None:
-                self.refused.append(told)
+                self.refused.append(counted)
                 return
-            self.remarks.append(f"{told}; which of them follows from their pitch")
+            self.remarks.append(f"{counted}; which of them follows from their pitch")
             places = by_pitch
         fitting, others = 0, list[str]()
         for one, place in zip(heard, places, strict=True):
@@ -210,7 +210,7 @@ class _Found:
     def _by_ear(self, one: NoteFound, instrument: Instrument, named: NameParts, heard: str) -> Case | str:
         """String and place by pitch and stiffness."""
         reading = one.reading
-        places = self._told.listen_for if named.place is None else (named.place,)
+        places = self._info.listen_for if named.place is None else (named.place,)
         identity = identify(
             instrument,
             reading.f1_hz,

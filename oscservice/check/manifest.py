@@ -1,8 +1,7 @@
-"""Which recordings a check compares: files, folders, patterns, lists and manifests.
+"""The recordings of a check: files, folders, patterns and lists, and manifests that name them.
 
-A manifest: which recordings a check is of, what is in them, and what they are held against; a TOML file.
-
-Which files a check is of: folders, patterns and single paths, in the order people count in.
+A manifest is a TOML file. It says which recordings are checked, what is played in them, and what they are compared
+with. ``gather`` finds the files, sorted as people count.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ import soundfile
 from pydantic import AfterValidator, Field, PlainValidator, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
-from oscservice.check.assignment import BY_EAR, Told
+from oscservice.check.assignment import BY_EAR, RecordingInfo
 from oscservice.check.file_naming import NameParts, Names, compile_names
 from oscservice.check.verdicts import Limits, Refusal
 from oscservice.errors import InputError
@@ -70,7 +69,7 @@ _CHANNEL = f"a whole number from 1 to {MOST_CHANNELS}"
 
 
 class LimitsForm(Form):
-    """What is still good."""
+    """The ``[limits]`` table: the largest deviations that are accepted."""
 
     tuning_cents: LimitCents | None = Field(None, description=_LIMIT)
     error_cents: LimitCents | None = Field(None, description=_LIMIT)
@@ -79,7 +78,7 @@ class LimitsForm(Form):
 
 
 class RecordingForm(Form):
-    """Some of the recordings, and what is in them."""
+    """One ``[[recording]]`` entry: some of the recordings, and what is played in them."""
 
     files: Files = Field(description=_FILES)
     names: Pattern | None = Field(None, description=_PATTERN)
@@ -97,7 +96,7 @@ class RecordingForm(Form):
     string_a_channel: bool | None = Field(None, description="true or false")
 
     @model_validator(mode="after")
-    def _one_way_of_telling(self) -> RecordingForm:
+    def _one_description(self) -> RecordingForm:
         if self.place is not None and self.places is not None:
             raise ValueError("places: expected either place or places")
         if self.names is not None and (self.place or self.places or self.string or self.note or self.labels):
@@ -133,34 +132,34 @@ class ManifestForm(Form):
 
 @dataclass(frozen=True)
 class Recordings:
-    """Some files, and what is known of each.
+    """Some files, and what is known of them.
 
     Attributes:
         patterns: paths, folders and globs.
-        folder: what relative ones begin at.
-        told: what is said of all of them.
-        names: what their names say, if they do.
+        folder: where relative paths begin.
+        info: what is known of all of them.
+        names: how to read their names; None if these say nothing.
     """
 
     patterns: tuple[str, ...]
     folder: Path
-    told: Told = field(default_factory=Told)
+    info: RecordingInfo = field(default_factory=RecordingInfo)
     names: Names | None = None
 
 
 @dataclass(frozen=True)
 class CheckSet:
-    """What a check is of.
+    """The recordings of a check, and what they are compared with.
 
     Attributes:
         name: of the set.
-        recordings: in the order they are read; a file that several name goes with the first.
-        instrument: preset or path; None: notes go by their names.
+        recordings: in the order they are read; a file that several entries name belongs to the first.
+        instrument: preset or path; None: notes are compared with their names.
         reference_hz: A4, where there is no instrument.
-        baseline: what it is held against.
-        limits: what is still good, where that is told.
+        baseline: the accepted state to compare with.
+        limits: those that the manifest gives.
         refused: entries that were left out for a mistake in them, a line each.
-        told, names: what is known of recordings that are given beside it.
+        info, names: what is known of recordings that are given in addition.
     """
 
     name: str = ""
@@ -170,13 +169,13 @@ class CheckSet:
     baseline: Path | None = None
     limits: Limits = field(default_factory=Limits)
     refused: tuple[str, ...] = ()
-    told: Told = field(default_factory=Told)
+    info: RecordingInfo = field(default_factory=RecordingInfo)
     names: Names | None = None
 
 
 def load_manifest(path: Path) -> CheckSet:
-    """What the manifest at ``path`` says; its paths begin at its own folder. A [[recording]] entry with a mistake is
-    left out and told in ``refused``: the rest can be judged.
+    """Return what the manifest at ``path`` says; its paths begin at its own folder. A [[recording]] entry with a
+    mistake is left out and reported in ``refused``: the rest can be judged.
 
     Raises:
         InputError: it can't be read, or has a mistake: file, line, key, what was expected.
@@ -186,10 +185,18 @@ def load_manifest(path: Path) -> CheckSet:
 
 
 def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> CheckSet:
-    """What the TOML ``text`` says; ``origin`` names the file in messages, ``folder`` is where its paths begin, ``name``
-    is the set's unless the text has one. Raises InputError as ``load_manifest``."""
+    """Return what the TOML ``text`` says.
+
+    Args:
+        origin: names the file in messages.
+        folder: where its relative paths begin.
+        name: of the set, unless the text has one.
+
+    Raises:
+        InputError: as ``load_manifest``.
+    """
     form, refused = _form(text, origin)
-    all_of_it = Told(
+    all_of_it = RecordingInfo(
         listen_for=form.listen_for or BY_EAR, channel=form.channel or 0, string_a_channel=form.string_a_channel
     )
     names = None if form.names is None else compile_names(form.names)
@@ -214,7 +221,7 @@ def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> Check
 
 
 def _form(text: str, origin: str) -> tuple[ManifestForm, tuple[str, ...]]:
-    """What a text says, and what is said of [[recording]] entries that were left out for a mistake in them."""
+    """The form of a text without the [[recording]] entries that have a mistake, and one line about each of these."""
     data = parse(text, origin)
     try:
         return ManifestForm.model_validate(data), ()
@@ -235,24 +242,24 @@ def _form(text: str, origin: str) -> tuple[ManifestForm, tuple[str, ...]]:
     return form, tuple(str(first_mistake(ManifestForm, some, text, origin)) for _, some in sorted(by_entry.items()))
 
 
-def _recordings(form: RecordingForm, folder: Path, told: Told, names: Names | None) -> Recordings:
+def _recordings(form: RecordingForm, folder: Path, info: RecordingInfo, names: Names | None) -> Recordings:
     place = None if form.place is None else Place.parse(form.place)
     note = None if form.note is None else note_number(form.note)
     named = NameParts(form.string, place, note, tuple(sorted(form.labels.items())))
     known = named != NameParts() or form.places is not None
-    told = replace(
-        told,
+    info = replace(
+        info,
         named=named,
         places=form.places or (),
-        listen_for=form.listen_for or told.listen_for,
-        channel=form.channel or (0 if form.string_a_channel else told.channel),
-        string_a_channel=told.string_a_channel if form.string_a_channel is None else form.string_a_channel,
+        listen_for=form.listen_for or info.listen_for,
+        channel=form.channel or (0 if form.string_a_channel else info.channel),
+        string_a_channel=info.string_a_channel if form.string_a_channel is None else form.string_a_channel,
     )
     if form.names is not None:
         names = compile_names(form.names)
     elif known:
         names = None
-    return Recordings(form.files, folder, told, names)
+    return Recordings(form.files, folder, info, names)
 
 
 _MAGIC = re.compile(r"[*?\[]")
@@ -262,16 +269,16 @@ _MORE_SUFFIXES = ("aif", "aifc", "oga", "opus", "wave")  # other endings of form
 
 @dataclass(frozen=True)
 class Gathered:
-    """One file: where it is, how it is shown, and what is known of it."""
+    """One file: its path, the path as it is shown, and what is known of the recording."""
 
     path: Path
     shown: str
-    told: Told
+    info: RecordingInfo
 
 
 def gather(recordings: Sequence[Recordings]) -> tuple[list[Gathered], list[Refusal]]:
-    """The files of a check, each once, and what was refused: patterns and paths without a file, names that their
-    pattern does not fit."""
+    """Return the files of a check, each once, and what was refused: patterns and paths without a file, names that do
+    not fit their pattern."""
     files: list[Gathered] = []
     refused: list[Refusal] = []
     seen: set[Path] = set()
@@ -284,22 +291,22 @@ def gather(recordings: Sequence[Recordings]) -> tuple[list[Gathered], list[Refus
                 if path in seen:
                     continue
                 seen.add(path)
-                told = _told(path, some)
-                if told is None:
+                info = _info(path, some)
+                if info is None:
                     assert some.names is not None
                     refused.append(Refusal(_shown(path), f"its name does not fit the pattern {some.names.pattern}"))
                 else:
-                    files.append(Gathered(path, _shown(path), told))
+                    files.append(Gathered(path, _shown(path), info))
     return files, refused
 
 
 def listed(text: str) -> tuple[str, ...]:
-    """The paths in a list: one a line, blank lines left out."""
+    """Return the paths in a list: one a line, blank lines left out."""
     return tuple(line.strip() for line in text.splitlines() if line.strip())
 
 
 def read_list(path: Path) -> tuple[str, ...]:
-    """The paths in a list file. Raises InputError."""
+    """Return the paths in a list file. Raises InputError."""
     try:
         return listed(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as trouble:
@@ -308,7 +315,7 @@ def read_list(path: Path) -> tuple[str, ...]:
 
 
 def in_order(paths: Iterable[Path]) -> list[Path]:
-    """Sorted as people count: take 2 before take 10."""
+    """Return paths sorted as people count: take 2 before take 10."""
     return sorted(paths, key=lambda path: [_counted(part) for part in path.parts])
 
 
@@ -317,12 +324,14 @@ def _counted(text: str) -> list[tuple[int, int, str]]:
     return [(1, int(part), part) if part.isdigit() else (0, 0, part.lower()) for part in parts]
 
 
-def _told(path: Path, some: Recordings) -> Told | None:
+def _info(path: Path, some: Recordings) -> RecordingInfo | None:
     if some.names is None:
-        return some.told
+        return some.info
     named = some.names.read(path)
     return (
-        None if named is None else Told(named, (), some.told.listen_for, some.told.channel, some.told.string_a_channel)
+        None
+        if named is None
+        else RecordingInfo(named, (), some.info.listen_for, some.info.channel, some.info.string_a_channel)
     )
 
 
@@ -337,7 +346,7 @@ def _files(pattern: str, folder: Path) -> list[Path]:
             if name.rpartition(".")[2].lower() in endings and not name.startswith(".")
         )
     if path.exists() or not _MAGIC.search(pattern):
-        return [path]  # one that is missing is told of when it is read
+        return [path]  # a missing file is reported when it is read
     return in_order(Path(found) for found in glob.glob(str(path), recursive=True) if not Path(found).is_dir())
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from oscservice.archive.measure_many import Wanted, measure_many
 from oscservice.archive.result_cache import Cache
-from oscservice.check.assignment import Told, assign
+from oscservice.check.assignment import RecordingInfo, assign
 from oscservice.check.baseline import baseline_text, read_baseline, write_baseline
 from oscservice.check.judge import default_limits, judge
 from oscservice.check.manifest import CheckSet, gather
@@ -53,7 +53,7 @@ def run_check(
     limits = _limits(asked, instrument, baseline=baseline is not None)
     if not accept and limits == Limits(retuned=limits.retuned) and not more:
         raise InputError("there is nothing to hold notes against; add --baseline FILE, or --instrument for tolerances")
-    wanted = [Wanted(one.path, _expected_hz(one.told, instrument)) for one in files]
+    wanted = [Wanted(one.path, _expected_hz(one.info, instrument)) for one in files]
     outcomes = measure_many(
         wanted,
         jobs=jobs,
@@ -67,7 +67,7 @@ def run_check(
         if outcome.measured is None:
             refused.append(Refusal(one.shown, outcome.fault))
             continue
-        assigned = assign(one.shown, outcome.measured, one.told, instrument, asked.reference_hz)
+        assigned = assign(one.shown, outcome.measured, one.info, instrument, asked.reference_hz)
         refused += [Refusal(one.shown, why) for why in assigned.refused]
         remarks += [f"{one.shown}: {remark}" for remark in assigned.remarks]
         for case, note in assigned.notes:
@@ -133,20 +133,20 @@ def _refusal(line: str) -> Refusal:
 
 def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:
     """What was told, and what goes without saying for the rest."""
-    usual, told = default_limits(instrument, baseline=baseline), asked.limits
+    usual, given = default_limits(instrument, baseline=baseline), asked.limits
     return Limits(
-        told.tuning_cents if told.tuning_cents is not None else usual.tuning_cents,
-        told.error_cents if told.error_cents is not None else usual.error_cents,
-        (told.drift_cents if told.drift_cents is not None else usual.drift_cents) if baseline else None,
-        told.retuned,
+        given.tuning_cents if given.tuning_cents is not None else usual.tuning_cents,
+        given.error_cents if given.error_cents is not None else usual.error_cents,
+        (given.drift_cents if given.drift_cents is not None else usual.drift_cents) if baseline else None,
+        given.retuned,
     )
 
 
-def _expected_hz(told: Told, instrument: Instrument | None) -> tuple[float, ...]:
+def _expected_hz(info: RecordingInfo, instrument: Instrument | None) -> tuple[float, ...]:
     """Pitches that may be in a file: they decide near ties between octaves."""
     if instrument is None:
         return ()
     numbers: Sequence[int] = range(1, len(instrument.strings) + 1)
-    if told.named.string is not None:
-        numbers = [told.named.string] if told.named.string in numbers else []
+    if info.named.string is not None:
+        numbers = [info.named.string] if info.named.string in numbers else []
     return tuple(instrument.open_hz(number) for number in numbers)

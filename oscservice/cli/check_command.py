@@ -106,7 +106,7 @@ def _asked(options: CheckOptions) -> CheckSet:
         raise InputError(f"--names: {mistake}") from None
     recordings = asked.recordings
     if patterns:
-        recordings = (Recordings(patterns, Path(), asked.told, asked.names),)
+        recordings = (Recordings(patterns, Path(), asked.info, asked.names),)
     recordings = tuple(_in_its_place(some, names, options) for some in recordings)
     limits = {name: value for name, value in vars(options.limits).items() if value not in (None, False)}
     return replace(
@@ -121,12 +121,12 @@ def _asked(options: CheckOptions) -> CheckSet:
 
 def _in_its_place(some: Recordings, names: Names | None, options: CheckOptions) -> Recordings:
     """The recordings with what the command line says of names and channels in place of what the manifest does."""
-    told = some.told
+    info = some.info
     if options.string_a_channel:
-        told = replace(told, channel=0, string_a_channel=True)
+        info = replace(info, channel=0, string_a_channel=True)
     elif options.channel is not None:
-        told = replace(told, channel=options.channel, string_a_channel=False)
-    return replace(some, told=told, names=names or some.names)
+        info = replace(info, channel=options.channel, string_a_channel=False)
+    return replace(some, info=info, names=names or some.names)
 
 
 def _write(path: Path, text: str) -> None:

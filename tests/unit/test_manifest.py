@@ -50,14 +50,14 @@ def test_a_manifest_is_read_with_its_own_entries_before_the_rest() -> None:
     assert found.limits == Limits(drift_cents=1.5)
     low, six, ring, rest = found.recordings
     assert low.patterns == ("low.wav", "more/low.wav")
-    assert low.told.named == NameParts(6)
-    assert low.told.places == (OPEN, Place("fret", 12), OPEN)
-    assert (low.told.channel, low.names) == (2, None)
-    assert six.told.string_a_channel
+    assert low.info.named == NameParts(6)
+    assert low.info.places == (OPEN, Place("fret", 12), OPEN)
+    assert (low.info.channel, low.names) == (2, None)
+    assert six.info.string_a_channel
     assert six.names is not None, "it says nothing of its notes, so the names of all do"
-    assert ring.told.named == NameParts(note=note_number("E2"), labels=(("dynamic", "soft"),))
+    assert ring.info.named == NameParts(note=note_number("E2"), labels=(("dynamic", "soft"),))
     assert rest.patterns == ("takes/*.wav",)
-    assert {some.told.listen_for for some in found.recordings} == {(OPEN, Place("fret", 7))}
+    assert {some.info.listen_for for some in found.recordings} == {(OPEN, Place("fret", 7))}
     assert {some.folder for some in found.recordings} == {Path("/songs")}
 
 
@@ -122,4 +122,4 @@ def test_the_example_is_a_manifest() -> None:
     example = Path(__file__).parents[2] / "examples" / "strings-check.toml"
     found = load_manifest(example)
     assert found.limits == Limits(drift_cents=1.0, retuned=True)
-    assert [some.told.named.string for some in found.recordings] == [6, None]
+    assert [some.info.named.string for some in found.recordings] == [6, None]
