@@ -163,7 +163,6 @@ class Coordinator:
             if written or self._recording.sound_has_changed():
                 self._announce([])
             self._tell_of_record()
-            self._plugged.look()
             self.server.publish({"/alive": self.alive()})
 
     def _tell_of_record(self) -> None:

@@ -64,11 +64,6 @@ class PluginService:
         for worker in self._workers:
             worker.take([{"kind": kind, "body": dict(body), "session": session} for kind, body in bodies])
 
-    def look(self) -> None:
-        """Put listeners away that take too long."""
-        for worker in self._workers:
-            worker.look()
-
     def end(self) -> None:
         """Let listeners deal with what they were told of, and close; for a few seconds at most."""
         for worker in self._workers:

@@ -1,26 +1,20 @@
-"""Plug-ins that are installed: what each group offers, found by entry points and loaded when needed.
+"""Plug-ins that are installed: the shapes of each role, found by entry points, loaded when needed.
 
-What a package offers under each group of entry points: the shapes a plug-in has.
-
-``oscservice.sources``: a function ``(rest, rate_hz, channels) -> AudioSource`` (``audio.block``). ``rest`` is what
-follows the colon in ``--source NAME:REST``, empty for none; rate and channels are those asked for, or None.
+``oscservice.sources``: a function ``(rest, rate_hz, channels) -> AudioSource`` (``audio.block``). ``rest`` is the text
+after the colon in ``--source NAME:REST``, empty for none; rate and channels are those asked for, or None.
 
 ``oscservice.bridges``: a :class:`BridgePlugin`. Instrument files name it as their kind of bridge.
 
-``oscservice.listeners``: a function ``(rest) -> listener``, where ``listener(event)`` is called with every event, one
-after another, in a thread of its own; if it has a ``close()``, that is called at the end. ``rest`` is what follows the
-colon in ``--plugin NAME:REST``, empty for none; a listener that has nothing to do without it gives None. An event is
-a dict: ``kind`` (the name of a record in ``session.events``), ``body`` (its fields: numbers, texts, truth values) and
+``oscservice.listeners``: a function ``(rest) -> listener``. ``listener(event)`` is called with every event, one after
+another, in a thread of its own; ``close()``, if it has one, is called at the end. ``rest`` is the text after the colon
+in ``--plugin NAME:REST``, empty for none; a listener that has nothing to do without it returns None. An event is a
+dict: ``kind`` (the name of a record in ``session.events``), ``body`` (its fields: numbers, texts, truth values) and
 ``session`` (the session's name).
 
-A function that is given what it can't use raises ``errors.InputError`` with one line for the person who typed it.
+A function that can't use its arguments raises ``errors.InputError`` with one line for the user.
 
-The plug-ins that are installed: found by their entry points, loaded when wanted, and put away when they fail.
-
-A plug-in that fails is named in one line, and not used again. Nothing it does while it is loaded gets out of here: an
-exception, an exit, or taking too long.
-
-Kinds of bridge from other packages, as the plain data that instrument files are read with.
+A plug-in is trusted code: it runs in this process. One that raises an exception is reported in one line with its name,
+and not used again.
 """
 
 from __future__ import annotations
@@ -47,14 +41,14 @@ class BridgePlugin:
     """A kind of bridge.
 
     Attributes:
-        layout: gives the adjusters of a bridge for so many strings: each one's name, and string number -> mm that
-            string's saddle moves per mm of the adjuster. Asked for 1 to 12 strings when it is loaded; raises ValueError
-            for a number it isn't made for. Strings count from 1, the thinnest; + mm is away from the nut.
-        means: what moves an adjuster: ``screw``, ``clamped by hand`` or ``shaped``.
-        slacken: a string must be slackened before its saddle is moved. True unless it is known to be safe.
+        layout: returns the adjusters of a bridge for a number of strings: each one's name, and string number -> mm that
+            string's saddle moves per mm of the adjuster. Called with 1 to 12 strings when it is loaded; raises
+            ValueError for a number it isn't made for. Strings count from 1, the thinnest; + mm is away from the nut.
+        means: how an adjuster is moved: ``screw``, ``clamped by hand`` or ``shaped``.
+        slacken: a string must be slackened before its saddle is moved. True unless moving it is known to be safe.
         floating: the bridge moves when the strings' tension changes.
-        mm_per_turn: thread of its screws, if files need not give it.
-        step_mm: smallest step, if files need not give it.
+        mm_per_turn: thread of its screws, if the bridge has one thread.
+        step_mm: smallest step, if the bridge has one.
     """
 
     layout: Callable[[int], Layout]
@@ -69,9 +63,6 @@ log = logging.getLogger(__name__)
 
 GROUPS = {"source": "oscservice.sources", "bridge": "oscservice.bridges", "listener": "oscservice.listeners"}
 """Entry point group of each role."""
-
-LOADING_S = 20.0
-"""A plug-in that takes longer to load or to begin is put away."""
 
 _LONGEST_NAME = 40
 _LONGEST_REASON = 300
@@ -99,8 +90,8 @@ class Registry:
     """All plug-ins of this installation.
 
     Args:
-        without: names of plug-ins to leave alone.
-        failed: called with each plug-in that is put away, and why; in any thread.
+        without: names of plug-ins to ignore.
+        failed: called with each plug-in that is disabled and the reason; in any thread.
     """
 
     def __init__(
@@ -114,31 +105,31 @@ class Registry:
         self._lock = threading.RLock()
 
     def offers(self, role: str | None = None) -> tuple[Offer, ...]:
-        """What is installed and not to be left alone, by role and name."""
+        """Return the installed plug-ins, without those to ignore, by role and name."""
         with self._lock:
             if self._offers is None:
                 self._offers = tuple(self._found())
         return tuple(offer for offer in self._offers if role in (None, offer.role))
 
     def offer(self, role: str, name: str) -> Offer | None:
-        """The plug-in of this role and name, or None."""
+        """Return the plug-in of this role and name, or None."""
         return next((one for one in self.offers(role) if one.name == name), None)
 
     def faults(self) -> dict[Offer, str]:
-        """The plug-ins that were put away, and why."""
-        with self._lock:  # nothing was looked for yet: nothing has failed
+        """Return the disabled plug-ins and the reasons."""
+        with self._lock:
             offers = self._offers or ()
             return {one: self._faults[_key(one)] for one in offers if _key(one) in self._faults}
 
     def load(self, offer: Offer) -> Any:
-        """What the plug-in offers, of the right shape. Raises PluginError, and puts it away, if it fails."""
+        """Return what the plug-in offers, of the right shape. Raises PluginError, and disables it, if it fails."""
         with self._lock:
             if _key(offer) in self._faults:
                 raise PluginError(self._faults[_key(offer)])
             if _key(offer) in self._loaded:
                 return self._loaded[_key(offer)]
         try:
-            found = _shaped(offer, within(offer.entry.load))  # it may take long: nobody else waits for that
+            found = _shaped(offer, guarded(offer.entry.load))
         except PluginError as error:
             self.disable(offer, str(error))
             raise
@@ -146,7 +137,7 @@ class Registry:
             return self._loaded.setdefault(_key(offer), found)
 
     def disable(self, offer: Offer, reason: str) -> None:
-        """Put a plug-in away. Said once; a second reason changes nothing."""
+        """Use a plug-in no more. Reported once; a second reason changes nothing."""
         with self._lock:
             if _key(offer) in self._faults:
                 return
@@ -169,58 +160,37 @@ class Registry:
             yield from sorted(seen.values(), key=lambda one: one.name)
 
 
-def within(work: Callable[[], Any], seconds: float = LOADING_S) -> Any:
-    """What ``work`` gives, done in a thread of its own. Raises PluginError if it fails or takes too long; what then
-    still runs is left to itself."""
-    outcome: list[Any] = []
-    errors: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            outcome.append(work())
-        except BaseException as error:  # an exit, too, ends only the plug-in
-            errors.append(error)
-
-    thread = threading.Thread(target=run, name="plug-in", daemon=True)
-    thread.start()
-    thread.join(seconds)
-    if errors:
-        raise PluginError(reason_of(errors[0])) from errors[0]
-    if not outcome:
-        raise PluginError(f"too slow: not ready within {seconds:g} s")
-    return outcome[0]
+def guarded(work: Callable[[], Any]) -> Any:
+    """Return the result of ``work``, a call of a plug-in. Raises PluginError if it raises anything."""
+    try:
+        return work()
+    except (Exception, SystemExit) as error:
+        raise PluginError(reason_of(error)) from error
 
 
 def reason_of(error: BaseException) -> str:
-    """An exception in one line: its type, and its text if it has one."""
-    text = one_line(str(error)) if _can_be_said(error) else ""
+    """Return an exception in one line: its type, and its text if it has one."""
+    text = one_line(str(error))
     return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
 def one_line(text: str) -> str:
-    """A foreign text as one printable line, cut to a length a message can carry."""
+    """Return a foreign text as one printable line, cut to the length of a message."""
     printable = "".join(one if one.isprintable() else " " for one in text)
     return " ".join(printable.split())[:_LONGEST_REASON]
 
 
-def _can_be_said(error: BaseException) -> bool:
-    try:
-        return isinstance(str(error), str)
-    except Exception:
-        return False
-
-
 def _installed() -> Iterator[tuple[str, str, metadata.EntryPoint]]:
-    """Package, version and entry point of what is offered. A package whose metadata can't be read is passed over."""
+    """Yield package, version and entry point of each plug-in. A package whose metadata can't be read is skipped."""
     seen: set[str] = set()
     for package in metadata.distributions():
         try:
             entries = [entry for entry in package.entry_points if entry.group in GROUPS.values()]
             name, version = (one_line(package.metadata["Name"]), one_line(package.version)) if entries else ("", "")
         except Exception as error:
-            log.warning("an installed package is passed over: its metadata can't be read (%s)", reason_of(error))
+            log.warning("an installed package is ignored: its metadata can't be read (%s)", reason_of(error))
             continue
-        if name not in seen:  # one of the same name further down the path is not what is imported
+        if name not in seen:  # of two packages of one name, Python imports the first on its path
             seen |= {name} if entries else set()
             yield from ((name, version, entry) for entry in entries)
 
@@ -238,7 +208,7 @@ def _shaped(offer: Offer, found: Any) -> Any:
 
 
 class InstalledKinds(Mapping[str, AddedKind]):
-    """Added kinds by name. Loaded when first looked at: a file with a built-in kind asks for none of them."""
+    """Added kinds by name. Loaded at the first look-up: a file with a built-in kind needs none of them."""
 
     def __init__(self, registry: Registry) -> None:
         self._registry = registry
@@ -250,7 +220,7 @@ class InstalledKinds(Mapping[str, AddedKind]):
             try:
                 found[offer.name] = added(offer, self._registry)
             except PluginError:
-                continue  # it has been named
+                continue  # it has been reported
         return found
 
     def __getitem__(self, name: str) -> AddedKind:
@@ -264,7 +234,7 @@ class InstalledKinds(Mapping[str, AddedKind]):
 
 
 def added(offer: Offer, registry: Registry) -> AddedKind:
-    """A kind of bridge as plain data. Raises PluginError, and puts the plug-in away, if it fails."""
+    """Return a kind of bridge as plain data. Raises PluginError, and disables the plug-in, if it fails."""
     bridge: BridgePlugin = registry.load(offer)
     try:
         if offer.name in KINDS:
@@ -275,7 +245,7 @@ def added(offer: Offer, registry: Registry) -> AddedKind:
             floating=bridge.floating,
             mm_per_turn=bridge.mm_per_turn,
             step_mm=bridge.step_mm,
-            layouts=within(lambda: _layouts(bridge)),
+            layouts=guarded(lambda: _layouts(bridge)),
         )
         return checked(made)
     except PluginError as error:
@@ -287,7 +257,7 @@ def added(offer: Offer, registry: Registry) -> AddedKind:
 
 
 def _layouts(bridge: BridgePlugin) -> dict[int, Layout]:
-    """The adjusters for each number of strings the bridge is made for; what the plug-in holds on to is copied."""
+    """Return the adjusters for each number of strings the bridge is made for, copied from the plug-in's own."""
     found: dict[int, Layout] = {}
     for strings in range(1, MOST_STRINGS + 1):
         try:
