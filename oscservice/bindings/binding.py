@@ -1,15 +1,8 @@
-"""Bindings: foreign messages that stand for own commands, when they apply, and their arguments.
+"""Bindings: foreign messages that are bound to own commands, when they apply, and how arguments are made. Pure, but for
+the memory of what was pressed before.
 
-What each wildcard of an address pattern matched, so that one binding serves every string. Pure.
-
-Wildcards are numbered from 1, left to right: ``?``, ``*``, ``[…]`` and ``{…}``; ``//`` has no number. Where a part can
-be read in several ways, wildcards on the left take as little as they can.
-
-When a binding applies: conditions on the arguments of a message, and the memory of what they were before. Pure.
-
-Arguments that are made from a message: taken, scaled, clipped, looked up, written as a text. Pure.
-
-Bindings: foreign messages that stand for own commands. Pure, but for the memory of what was pressed before.
+A binding matches foreign addresses by a pattern. What the pattern's wildcards matched can be used as ``{1}``, ``{2}``
+and so on, so that one binding serves every string.
 """
 
 from __future__ import annotations
@@ -23,10 +16,8 @@ from enum import StrEnum
 from typing import Literal, TypeAlias
 
 from oscservice.osc.packet import MAX_ADDRESS_BYTES, Colour, Decoded, Message, Value
-from oscservice.osc.pattern import Pattern, is_pattern
+from oscservice.osc.pattern import CapturingPattern, Pattern, is_pattern
 
-MOST_WILDCARDS = 9
-_WILDCARD = re.compile(r"\?|\*|\[[^\]]*\]|\{[^}]*\}")
 NUMBER = re.compile(r"\{([1-9])\}")
 """Where a template takes what a wildcard matched."""
 
@@ -41,114 +32,20 @@ def is_plain(part: str) -> bool:
 
 
 def numbers_in(template: str) -> set[int]:
-    """Numbers of the wildcards that a template such as ``/bench/string/{1}/focus`` names."""
+    """Return the numbers of the wildcards that a template such as ``/bench/string/{1}/focus`` names."""
     return {int(found) for found in NUMBER.findall(template)}
 
 
 def fill(template: str, captured: tuple[str, ...]) -> str:
-    """The template with what its wildcards matched; IndexError for a number that none has."""
+    """Return the template with what the wildcards matched. Raises IndexError for a number that no wildcard has."""
     return NUMBER.sub(lambda found: captured[int(found[1]) - 1], template)
-
-
-@dataclass(frozen=True)
-class _Token:
-    """A literal, or a wildcard with the lengths it may match; None for any."""
-
-    text: str
-    pattern: Pattern | None = None
-    lengths: frozenset[int] | None = None
-
-    def end(self, part: str, at: int, after: set[int]) -> int | None:
-        """The nearest place in ``after`` where it may end if it begins at ``at``."""
-        if self.pattern is None:
-            ends = [at + len(self.text)] if part.startswith(self.text, at) else []
-        elif self.lengths is None:
-            ends = [place for place in after if place >= at]
-        else:
-            ends = [at + n for n in self.lengths if at + n <= len(part) and self.pattern.matches(part[at : at + n])]
-        return min((place for place in ends if place in after), default=None)
-
-    def begins(self, part: str, after: set[int]) -> set[int]:
-        """Where it may begin so that it can end in ``after``."""
-        if self.pattern is not None and self.lengths is None:
-            return set(range(max(after) + 1))
-        return {at for at in range(len(part) + 1) if self.end(part, at, after) is not None}
-
-
-class Capturing:
-    """An address pattern that tells what its wildcards matched.
-
-    Raises:
-        ValueError: the pattern is malformed, has more than 9 wildcards, or ``//`` more than once.
-    """
-
-    def __init__(self, pattern: str) -> None:
-        Pattern(pattern)
-        first, *last = pattern.split("//")
-        if len(last) > 1:
-            raise ValueError("// more than once")
-        self._deep = bool(last)
-        self._first = [_tokens(part) for part in first.split("/")]
-        self._last = [_tokens(part) for part in last[0].split("/")] if last and last[0] else []
-        self.wildcards = sum(token.pattern is not None for part in (*self._first, *self._last) for token in part)
-        if self.wildcards > MOST_WILDCARDS:
-            raise ValueError(f"more than {MOST_WILDCARDS} wildcards")
-
-    def match(self, address: str) -> tuple[str, ...] | None:
-        """What each wildcard matched, or None if the pattern does not match the whole of ``address``."""
-        parts = address.split("/")
-        least = len(self._first) + (max(1, len(self._last)) if self._deep else 0)
-        if len(parts) < least or (len(parts) > least and not self._deep):
-            return None
-        ends = parts[len(parts) - len(self._last) :] if self._last else []
-        found: list[str] = []
-        for tokens, part in zip([*self._first, *self._last], [*parts[: len(self._first)], *ends], strict=True):
-            captured = _of_part(tokens, part)
-            if captured is None:
-                return None
-            found += captured
-        return tuple(found)
-
-
-def _tokens(part: str) -> list[_Token]:
-    tokens: list[_Token] = []
-    at = 0
-    for found in _WILDCARD.finditer(part):
-        if found.start() > at:
-            tokens.append(_Token(part[at : found.start()]))
-        word = found.group()
-        lengths = frozenset(map(len, word[1:-1].split(","))) if word[0] == "{" else frozenset({1})
-        tokens.append(_Token(word, Pattern(word), None if word == "*" else lengths))
-        at = found.end()
-    return [*tokens, _Token(part[at:])] if at < len(part) else tokens
-
-
-def _of_part(tokens: list[_Token], part: str) -> list[str] | None:
-    """What the wildcards of one part matched; None if it does not match."""
-    ways: list[set[int]] = [{len(part)}]  # from the right: where each token may begin so that the rest matches
-    for token in reversed(tokens):
-        if not ways[-1]:
-            return None
-        ways.append(token.begins(part, ways[-1]))
-    if 0 not in ways[-1]:
-        return None
-    ways.reverse()
-    found: list[str] = []
-    at = 0
-    for token, after in zip(tokens, ways[1:], strict=True):
-        end = token.end(part, at, after)
-        assert end is not None  # there is a way
-        if token.pattern is not None:
-            found.append(part[at:end])
-        at = end
-    return found
 
 
 MOST_REMEMBERED = 1024
 
 
 class When(StrEnum):
-    """What has to be true of an argument."""
+    """A condition's kind: what has to be true of an argument."""
 
     ANY = "any"
     RISING = "rising"
@@ -163,7 +60,7 @@ class Condition:
     """A condition on one argument (from 1).
 
     ``rising``: it has become other than 0; a first message counts. ``falling``: it has become 0; a first message does
-    not count. ``equals``, ``above`` and ``below`` hold it against ``value``; with ``once`` they are true only when they
+    not count. ``equals``, ``above`` and ``below`` compare it with ``value``; with ``once`` they are true only when they
     have just become so.
     """
 
@@ -193,7 +90,7 @@ class Edges:
 
 
 def number_of(value: Decoded) -> float | None:
-    """A finite number as one, a truth value as 1 or 0; None for anything else."""
+    """Return a finite number as a float, a truth value as 1 or 0; None for anything else."""
     if isinstance(value, int | float) and math.isfinite(value):
         return float(value)
     return None
@@ -247,8 +144,8 @@ class Taken:
         scale, offset: a number is multiplied by one, then the other is added.
         low, high: then it is kept between these.
         step: then it is rounded to a multiple of this; 0 for none.
-        map: looked up in this instead, as a text; ``otherwise``: what stands for what is not in it; None: nothing does.
-        type: what it is sent as; ``""`` leaves a number as it came, if it wasn't reckoned with. ``rgba``: a colour,
+        map: looked up in this instead, as a text; ``otherwise``: the value of what is not in it; None: it has none.
+        type: what it is sent as; ``""`` leaves a number as it came, if it is not changed. ``rgba``: a colour,
             from a text such as ``#FF8000`` or ``#FF8000FF``.
         decimals: a number is written as a text with so many; None: it stays a number. ``sign``: with + or -.
         before, after: texts around it. longest: characters that a text is cut to.
@@ -289,8 +186,8 @@ Piece: TypeAlias = int | float | str | Taken
 def made(
     pieces: Sequence[Piece], args: Sequence[Decoded], captured: tuple[str, ...]
 ) -> tuple[Value | Colour, ...] | None:
-    """The arguments, or None if one of them can't be made from this message: it is missing, or is no number where one
-    is wanted, or is in no table."""
+    """Return the arguments, or None if one of them can't be made from this message: it is missing, or is no number
+    where one is wanted, or is in no table."""
     values: list[Value | Colour] = []
     for piece in pieces:
         if isinstance(piece, Taken):
@@ -351,14 +248,14 @@ def _written(piece: Taken, text: str) -> str:
 
 
 def colour_of(given: object) -> Colour | None:
-    """The colour that a text such as ``#FF8000`` (opaque) or ``#FF800080`` stands for; None for anything else."""
+    """Return the colour of a text such as ``#FF8000`` (opaque) or ``#FF800080``; None for anything else."""
     if not isinstance(given, str) or _COLOUR.fullmatch(given) is None:
         return None
     return Colour(int(given[1:].ljust(8, "F"), 16))
 
 
 def _as_key(value: Decoded) -> str:
-    """What a value is looked up as: ``1`` for 1, 1.0 and true."""
+    """Return the text that a value is looked up as: ``1`` for 1, 1.0 and true."""
     number = number_of(value)
     return f"{number:.7g}" if number is not None else value if isinstance(value, str) else ""
 
@@ -371,7 +268,7 @@ _Matching: TypeAlias = list[tuple[int, tuple[str, ...]]]
 
 @dataclass(frozen=True)
 class Binding:
-    """A foreign message that stands for a command.
+    """A foreign message that is bound to a command.
 
     Attributes:
         pattern: of the foreign address; what its wildcards match can be used as ``{1}`` and so on.
@@ -399,8 +296,8 @@ class Bindings:
     """All bindings of a daemon, in the order of the settings file.
 
     Args:
-        bindings: what stands for commands.
-        pass_over: patterns of foreign addresses that stand for nothing, and are known to.
+        bindings: what is bound to commands.
+        pass_over: patterns of foreign addresses that are ignored.
 
     Raises:
         ValueError: a malformed pattern.
@@ -408,7 +305,7 @@ class Bindings:
 
     def __init__(self, bindings: Sequence[Binding], pass_over: Sequence[str] = ()) -> None:
         self._bindings = tuple(bindings)
-        self._patterns = {one.pattern: Capturing(one.pattern) for one in bindings}
+        self._patterns = {one.pattern: CapturingPattern(one.pattern) for one in bindings}
         self._pass_over = [Pattern(one) for one in pass_over]
         self._known: OrderedDict[str, _Matching] = OrderedDict()
         self._edges = Edges()
@@ -417,11 +314,11 @@ class Bindings:
         return len(self._bindings)
 
     def commands(self, message: Message, sender: str, phase: str) -> list[Message] | None:
-        """The own messages that a foreign one stands for, in order; None if its address is not known here.
+        """Return the own messages that a foreign one is bound to, in order; None if its address is not known here.
 
         Args:
             message: whatever came; nothing in it can raise.
-            sender: tells senders apart: a button that is held on one is not held on another.
+            sender: a button that is pressed on one sender is not pressed on another.
             phase: the session's.
         """
         if is_pattern(message.address) or len(message.address) > MAX_ADDRESS_BYTES:
@@ -442,7 +339,7 @@ class Bindings:
         return found
 
     def _matching(self, address: str) -> _Matching:
-        """Which bindings match an address, with what their wildcards matched; remembered for the addresses heard
+        """Return which bindings match an address, with what their wildcards matched; remembered for the addresses heard
         last. What can't stand in an address is no match: it could turn a command into a pattern."""
         known = self._known.pop(address, None)
         if known is None:

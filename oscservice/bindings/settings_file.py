@@ -31,7 +31,6 @@ from oscservice.api.argument_values import (
 from oscservice.bindings.binding import (
     NUMBER,
     Binding,
-    Capturing,
     Condition,
     Piece,
     Taken,
@@ -51,7 +50,7 @@ from oscservice.instrument.instrument_file import preset_names
 from oscservice.osc.address import Address
 from oscservice.osc.dispatch import checked_arguments
 from oscservice.osc.packet import Message
-from oscservice.osc.pattern import Pattern, matches
+from oscservice.osc.pattern import CapturingPattern, Pattern, matches
 from oscservice.osc.refusal import OscRefusal
 from oscservice.toml_file import Location, mistake, nearest, read_form, toml_text
 
@@ -263,10 +262,10 @@ def _outgoing(at: Location, entry: BindingForm, root: str) -> Sending:
     return Sending(entry.send, entry.as_, pieces, _conditions(entry))
 
 
-def _pattern(at: Location, text: str) -> Capturing:
+def _pattern(at: Location, text: str) -> CapturingPattern:
     if not text.startswith("/"):
         raise _Mistake(at, f"found {text!r}, expected an address or a pattern that begins with /")
-    return _parsed(at, text, Capturing)
+    return _parsed(at, text, CapturingPattern)
 
 
 def _parsed(at: Location, text: str, parse: Callable[[str], Parsed]) -> Parsed:

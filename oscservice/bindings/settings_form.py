@@ -10,8 +10,9 @@ from typing import Annotated, Any, Literal
 from pydantic import Discriminator, Field, PlainValidator, Tag, model_validator
 
 from oscservice.api.argument_values import PHASES
-from oscservice.bindings.binding import MOST_CHARACTERS, MOST_WILDCARDS, When, colour_of
+from oscservice.bindings.binding import MOST_CHARACTERS, When, colour_of
 from oscservice.osc.packet import MAX_ADDRESS_BYTES, MAX_TAGS
+from oscservice.osc.pattern import MAX_WILDCARDS
 from oscservice.settings import ServeSettings
 from oscservice.toml_file import Form
 
@@ -71,8 +72,8 @@ class ArgumentForm(Form):
     """An argument that is taken from a message."""
 
     argument: Order | None = Field(None, description=f"which argument of the message, from 1 to {MAX_TAGS}")
-    wildcard: Annotated[int, Field(ge=1, le=MOST_WILDCARDS)] | None = Field(
-        None, description=f"which wildcard of the pattern, from 1 to {MOST_WILDCARDS}"
+    wildcard: Annotated[int, Field(ge=1, le=MAX_WILDCARDS)] | None = Field(
+        None, description=f"which wildcard of the pattern, from 1 to {MAX_WILDCARDS}"
     )
     scale: Number = Field(1.0, description="a number that the argument is multiplied by")
     offset: Number = Field(0.0, description="a number that is added then")

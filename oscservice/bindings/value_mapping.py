@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
-from oscservice.bindings.binding import Capturing, Condition, Edges, Piece, fill, holds, made
+from oscservice.bindings.binding import Condition, Edges, Piece, fill, holds, made
 from oscservice.osc.packet import Value, encode
-from oscservice.osc.pattern import Pattern
+from oscservice.osc.pattern import CapturingPattern, Pattern
 
 log = logging.getLogger(__name__)
 
@@ -73,7 +73,7 @@ class ValueMapper:
     def __init__(self, prefix: str, topics: Sequence[str], sendings: Sequence[Sending]) -> None:
         self._prefix = prefix
         self._topics = [Pattern(topic) for topic in topics]
-        self._sendings = [(Capturing(one.pattern), one) for one in sendings]
+        self._sendings = [(CapturingPattern(one.pattern), one) for one in sendings]
         self._edges = Edges()
         self._known: dict[str, _Meant] = {}
 

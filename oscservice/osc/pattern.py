@@ -1,9 +1,9 @@
-"""OSC address patterns, matched in time linear in pattern times address.
+"""OSC address patterns, matched in time linear in the length of the address.
 
 OSC 1.0: ``?`` one character; ``*`` zero or more; ``[abc]``, ``[a-c]``, ``[!abc]`` one character; ``{foo,bar}`` one of
 the strings; all else itself. None of these crosses a ``/``.
 
-``//`` stands for any number of levels, none included (the OSC 1.1 paper, NIME 2009): ``//cents`` matches
+``//`` is any number of levels, none included (the OSC 1.1 paper, NIME 2009): ``//cents`` matches
 ``/string/1/cents``, and ``/string//cents`` does too. The paper does not say what ``//`` at the end means. Here it is
 whatever lies below: ``/string//`` matches ``/string/1`` and ``/string/1/cents``, not ``/string``, and ``//`` alone
 matches every address.
@@ -11,31 +11,20 @@ matches every address.
 A malformed pattern (an unclosed bracket or brace, an empty or backward class, three slashes in a row) matches nothing,
 and so does one with more than 32 pattern characters.
 
-The matcher follows the set of places that each pattern element can reach, as the bits of a number. Patterns turned into
-regular expressions, or matched by recursion, take seconds on a run of twenty stars.
+RE2 matches them, as regular expressions, because it never backtracks: a run of twenty stars takes no longer than one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import lru_cache
-from typing import NamedTuple, TypeAlias
+import re2
 
 MAX_PATTERN_CHARACTERS = 32
+MAX_WILDCARDS = 9
 _SPECIAL = frozenset("?*[]{}")
 _LEVELS = "//"
-_MAX_KNOWN = 1024
 
-
-class _Part(NamedTuple):
-    """One part of an address: at which places each character stands, and all places (one more than characters)."""
-
-    places: dict[str, int]
-    everywhere: int
-
-
-_Step: TypeAlias = Callable[[_Part, int], int]
-"""From the places in one part of an address reached so far (bits) to those reached after one more pattern element."""
+_OPTIONS = re2.Options()
+_OPTIONS.log_errors = False
 
 
 def is_pattern(address: str) -> bool:
@@ -52,151 +41,94 @@ def matches(pattern: str, address: str) -> bool:
 
 
 class Pattern:
-    """A pattern read once, to be matched against many addresses.
+    """A pattern parsed once, to be matched against many addresses.
 
     Raises:
         ValueError: the pattern is malformed or has more than 32 pattern characters (``//`` counts as one).
     """
 
     def __init__(self, pattern: str) -> None:
-        if sum(map(pattern.count, _SPECIAL)) + pattern.count(_LEVELS) > MAX_PATTERN_CHARACTERS:
-            raise ValueError(f"more than {MAX_PATTERN_CHARACTERS} pattern characters")
-        if "///" in pattern:
-            raise ValueError("three slashes in a row")
-        first, *deeper = pattern.split(_LEVELS)
-        self._begin = _parts(first)
-        self._deeper = [_parts(stretch or "*") for stretch in deeper]
+        self._expression = re2.compile(_expression(pattern, "(?:"), _OPTIONS)
 
     def matches(self, address: str) -> bool:
         """Whether the pattern matches the whole of ``address``."""
-        parts = address.split("/")
-        size = len(self._begin)
-        fits = len(parts) >= size if self._deeper else len(parts) == size
-        if not fits or not all(map(_PartPattern.matches, self._begin, parts)):
-            return False
-        reached = {size}
-        for stretch in self._deeper:
-            reached = set(range(min(reached), len(parts)))
-            for wanted in stretch:
-                reached = {at + 1 for at in reached if at < len(parts) and wanted.matches(parts[at])}
-            if not reached:
-                return False
-        return len(parts) in reached
+        return self._expression.fullmatch(address) is not None
 
 
-def _parts(stretch: str) -> list[_PartPattern]:
-    return [_PartPattern(part) for part in stretch.split("/")]
+class CapturingPattern:
+    """A pattern that returns what its wildcards matched.
 
+    Wildcards are numbered from 1, left to right: ``?``, ``*``, ``[…]`` and ``{…}``; ``//`` has no number. Where an
+    address can be read in several ways, wildcards on the left take as little as they can.
 
-class _PartPattern:
-    """The pattern of one part. What it said of a part is remembered: addresses of one tree share most of theirs."""
+    Attributes:
+        wildcards: how many there are.
+
+    Raises:
+        ValueError: the pattern is malformed, has more than 9 wildcards, or ``//`` more than once.
+    """
 
     def __init__(self, pattern: str) -> None:
-        self._steps = _steps(pattern)
-        self._literal = not is_pattern(pattern)
-        self._known = {pattern: True} if self._literal else {}
+        self._expression = re2.compile(_expression(pattern, "("), _OPTIONS)
+        if pattern.count(_LEVELS) > 1:
+            raise ValueError("// more than once")
+        self.wildcards: int = self._expression.groups
+        if self.wildcards > MAX_WILDCARDS:
+            raise ValueError(f"more than {MAX_WILDCARDS} wildcards")
 
-    def matches(self, part: str) -> bool:
-        known = self._known.get(part)
-        if known is not None or self._literal:
-            return bool(known)
-        if len(self._known) >= _MAX_KNOWN:
-            self._known.clear()
-        return self._known.setdefault(part, _part_matches(self._steps, part))
-
-
-def _part_matches(steps: list[_Step], text: str) -> bool:
-    part = _read(text)
-    reached = 1
-    for step in steps:
-        reached = step(part, reached)
-        if not reached:
-            return False
-    return bool(reached >> len(text) & 1)
+    def match(self, address: str) -> tuple[str, ...] | None:
+        """Return what each wildcard matched, or None if the pattern does not match the whole of ``address``."""
+        found = self._expression.fullmatch(address)
+        return None if found is None else found.groups()
 
 
-@lru_cache(maxsize=512)
-def _read(text: str) -> _Part:
-    places: dict[str, int] = {}
-    for at, character in enumerate(text):
-        places[character] = places.get(character, 0) | 1 << at
-    return _Part(places, (2 << len(text)) - 1)
+def _expression(pattern: str, group: str) -> str:
+    """Return a pattern as a regular expression in which ``group`` opens each wildcard. Raises ValueError."""
+    if sum(map(pattern.count, _SPECIAL)) + pattern.count(_LEVELS) > MAX_PATTERN_CHARACTERS:
+        raise ValueError(f"more than {MAX_PATTERN_CHARACTERS} pattern characters")
+    if "///" in pattern:
+        raise ValueError("three slashes in a row")
+    first, *deeper = ("/".join(_part(part, group) for part in one.split("/")) for one in pattern.split(_LEVELS))
+    return "(?:/[^/]*)*/".join([first, *(stretch or "[^/]*" for stretch in deeper)])
 
 
-def _steps(part: str) -> list[_Step]:
-    steps: list[_Step] = []
+def _part(part: str, group: str) -> str:
+    """Return the regular expression of one part between slashes."""
+    found = ""
     at = 0
     while at < len(part):
         character = part[at]
         at += 1
-        if character == "?":
-            steps.append(_one)
-        elif character == "*":
-            steps.append(_any_number)
-        elif character in "[{":
+        if character in "[{":
             closer = "]" if character == "[" else "}"
             end = part.find(closer, at)
             if end < 0:
                 raise ValueError(f"no {closer} closes {character}")
             inner = part[at:end]
-            steps.append(_class(inner) if character == "[" else _alternatives(inner.split(",")))
+            words = sorted(inner.split(","), key=len)  # the first that fits is taken: the shortest
+            found += group + (_class(inner) if character == "[" else "|".join(map(re2.escape, words))) + ")"
             at = end + 1
         else:
-            steps.append(_one_of(frozenset(character)))
-    return steps
+            wildcard = {"?": "[^/]", "*": "[^/]*?"}.get(character)
+            found += re2.escape(character) if wildcard is None else f"{group}{wildcard})"
+    return found
 
 
-def _from_lowest(reached: int, everywhere: int) -> int:
-    """Every place from the lowest one reached on."""
-    return everywhere & -(reached & -reached)
-
-
-def _any_number(part: _Part, reached: int) -> int:
-    return _from_lowest(reached, part.everywhere)
-
-
-def _one(part: _Part, reached: int) -> int:
-    return reached << 1 & part.everywhere
-
-
-def _one_of(characters: frozenset[str], *, inverted: bool = False) -> _Step:
-    def step(part: _Part, reached: int) -> int:
-        found = sum(places for character, places in part.places.items() if (character in characters) != inverted)
-        return (reached & found) << 1
-
-    return step
-
-
-def _alternatives(words: list[str]) -> _Step:
-    def after(word: str, part: _Part, reached: int) -> int:
-        for character in word:
-            reached = (reached & part.places.get(character, 0)) << 1
-        return reached
-
-    def step(part: _Part, reached: int) -> int:
-        found = 0
-        for word in words:
-            found |= after(word, part, reached)
-        return found
-
-    return step
-
-
-def _class(inner: str) -> _Step:
+def _class(inner: str) -> str:
     inverted = inner.startswith("!")
     text = inner[1:] if inverted else inner
     if not text:
         raise ValueError("an empty character class")
-    characters: set[str] = set()
+    characters = ""
     at = 0
     while at < len(text):
         if text[at + 1 : at + 2] == "-" and at + 2 < len(text):
-            first, last = ord(text[at]), ord(text[at + 2])
-            if first > last:
+            if text[at] > text[at + 2]:
                 raise ValueError(f"a backward range {text[at : at + 3]}")
-            characters.update(map(chr, range(first, last + 1)))
+            around_slash = "-.0-" if text[at] < "/" < text[at + 2] else "-"  # "." and "0" are its neighbours in ASCII
+            characters += re2.escape(text[at]) + around_slash + re2.escape(text[at + 2])
             at += 3
         else:
-            characters.add(text[at])
+            characters += re2.escape(text[at])
             at += 1
-    return _one_of(frozenset(characters), inverted=inverted)
+    return f"[{'^/' if inverted else ''}{characters}]"

@@ -9,12 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.api.address_table import address_space
-from oscservice.bindings.binding import Binding, Bindings, Capturing, Condition, Taken, When, fill, made
+from oscservice.bindings.binding import Binding, Bindings, Condition, Taken, When, fill, made
 from oscservice.bindings.observed_messages import ObservedMessages, offers
 from oscservice.bindings.settings_file import read_settings
 from oscservice.osc.dispatch import resolve
 from oscservice.osc.packet import MAX_ADDRESS_BYTES, Decoded, Message, PacketError, decode, encode
-from oscservice.osc.pattern import matches
+from oscservice.osc.pattern import CapturingPattern, matches
 
 ARGUMENT = st.one_of(
     st.integers(-(2**63), 2**63 - 1),
@@ -71,7 +71,7 @@ def test_what_wildcards_matched_put_back_gives_the_address(pattern: str, data: s
         template += f"{{{number}}}" if wild else rest[:size]
         rest = rest[size:]
     try:
-        capturing = Capturing(pattern)
+        capturing = CapturingPattern(pattern)
     except ValueError:
         assert number > 9
         return
@@ -91,7 +91,7 @@ def test_what_wildcards_matched_put_back_gives_the_address(pattern: str, data: s
 @given(st.from_regex(r"(/{1,2}(a|b|\*|\?|\{a,bc,\}|a\*c?|\[a-c\]b?)){1,3}/{0,2}", fullmatch=True), st.data())
 def test_a_pattern_captures_just_where_it_matches(pattern: str, data: st.DataObject) -> None:
     try:
-        capturing = Capturing(pattern)
+        capturing = CapturingPattern(pattern)
     except ValueError:
         return
     for _ in range(5):

@@ -9,7 +9,6 @@ import pytest
 from oscservice.bindings.binding import (
     Binding,
     Bindings,
-    Capturing,
     Condition,
     Edges,
     Piece,
@@ -22,6 +21,7 @@ from oscservice.bindings.binding import (
     numbers_in,
 )
 from oscservice.osc.packet import Colour, Message, decode, encode
+from oscservice.osc.pattern import CapturingPattern
 
 NEXT = "/bench/session/next"
 
@@ -59,13 +59,13 @@ def asked(binding: Binding, *messages: Message, sender: str = "a", phase: str = 
     ],
 )
 def test_what_each_wildcard_matched(pattern: str, address: str, found: tuple[str, ...] | None) -> None:
-    assert Capturing(pattern).match(address) == found
+    assert CapturingPattern(pattern).match(address) == found
 
 
 @pytest.mark.parametrize("pattern", ["/a[", "/{a", "/[]", "/a//b//c", "/" + "?" * 10])
 def test_a_pattern_that_cant_be_followed_is_refused(pattern: str) -> None:
     with pytest.raises(ValueError):
-        Capturing(pattern)
+        CapturingPattern(pattern)
 
 
 def test_templates_are_filled() -> None:

@@ -145,3 +145,11 @@ def test_any_text_matches_or_does_not(pattern: str, address: str) -> None:
     assert matches(pattern, address) in (True, False)
     if not is_pattern(pattern):
         assert matches(pattern, address) == (pattern == address)
+
+
+def test_no_class_crosses_a_slash() -> None:
+    for pattern in ("/a[!b]c", "/a[*-z]c", "/a[!d-f]c"):
+        assert matches(pattern, "/a/c") is False
+        assert Pattern(pattern).matches("/axc")
+    assert matches("/a[*-z]c", "/a.c")
+    assert matches("/a[*-z]c", "/a0c")

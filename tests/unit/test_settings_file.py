@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from oscservice.bindings.binding import (
     MOST_CHARACTERS,
     MOST_REMEMBERED,
-    MOST_WILDCARDS,
     Binding,
     Condition,
     Taken,
@@ -36,6 +35,7 @@ from oscservice.bindings.settings_form import (
 from oscservice.bindings.value_mapping import FixedListener, Sending
 from oscservice.cli.serve_command import serve
 from oscservice.errors import InputError
+from oscservice.osc.pattern import MAX_WILDCARDS
 
 FOLDER = Path("/invented/folder")
 TEXT = """\
@@ -333,7 +333,7 @@ def test_the_documents_limits_are_those_of_the_code() -> None:
         MOST_TOPICS,
         MOST_TOPICS,
         MOST_CHECKS,
-        MOST_WILDCARDS,
+        MAX_WILDCARDS,
         MOST_CHARACTERS,
         MOST_REMEMBERED,
         1,
