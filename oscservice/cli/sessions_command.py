@@ -142,7 +142,7 @@ def import_sessions(
 
 def _difference(journal: Journal, record: Record) -> str:
     """The first difference between a session and its file; empty if there is none, or if it is being written."""
-    if not record.session.closed and journal.held_elsewhere(record.session.id):
+    if not record.session.closed and journal.open_elsewhere(record.session.id):
         return ""
     try:
         return journal.files.difference(record)

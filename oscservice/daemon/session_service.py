@@ -135,7 +135,7 @@ class SessionService:
     def offered(self) -> SessionRow | None:
         """The newest open session that nobody holds, or None."""
         free = (row for row in self._open() if row.id != self.session_id)
-        return next((row for row in free if not self._journal.held_elsewhere(row.id)), None)
+        return next((row for row in free if not self._journal.open_elsewhere(row.id)), None)
 
     def last_sealed(self, instrument: Instrument) -> SetupSummary | None:
         """How the last sealed set-up of an instrument left it, or None. Raises JournalError."""

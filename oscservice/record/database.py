@@ -1,10 +1,7 @@
-"""The journal's SQLite file: its tables, older schemas, and its errors in one line.
+"""The journal's SQLite file: its tables, its older schema, and its errors in one line.
 
-Journals of an older schema brought to the present one.
-
-Schema 1 had no hashes: they are computed from the events as they are found, so edits from before don't show.
-
-The SQLite file of the journal: its tables, and its troubles told in one line.
+A journal of schema 1 is migrated. It had no hashes: they are computed from the events as they are found, so edits made
+before don't show.
 """
 
 from __future__ import annotations
@@ -38,7 +35,7 @@ def to_schema_2(path: Path, database: sqlite3.Connection) -> None:
     """
     database.execute("BEGIN IMMEDIATE")
     try:
-        if _version(database) == 1:  # asked again: another process may have been quicker
+        if _version(database) == 1:  # another process may have been quicker
             _copy(path, path.with_name(f"{path.name}.v1.bak"))
             _migrate(database)
         database.execute("COMMIT")
@@ -49,7 +46,7 @@ def to_schema_2(path: Path, database: sqlite3.Connection) -> None:
 
 
 def migrated_copy(database: sqlite3.Connection) -> sqlite3.Connection:
-    """A migrated copy in memory of a journal of schema 1, which is closed and stays as it is."""
+    """Return a migrated copy in memory of a journal of schema 1, which is closed and stays as it is."""
     copy = sqlite3.connect(":memory:", isolation_level=None)
     database.backup(copy)
     database.close()
@@ -87,8 +84,10 @@ def _migrate(database: sqlite3.Connection) -> None:
 
 
 def _add_hashes(database: sqlite3.Connection, session_id: str) -> tuple[str, int]:
-    """Give each event its hash; the last one and how many events there are. What comes after an event that can't be
-    read keeps an empty hash, as that event does: it is damage, which is found and told where such is looked for."""
+    """Give each event its hash. Return the last hash and the number of events.
+
+    An event that can't be read, and all events after it, keep an empty hash: the search for damage will find them.
+    """
     last = first_link(session_id)
     events = "SELECT seq, at_utc, kind, body FROM events WHERE session = ? ORDER BY seq"
     rows = database.execute(events, (session_id,)).fetchall()
@@ -103,7 +102,7 @@ def _add_hashes(database: sqlite3.Connection, session_id: str) -> tuple[str, int
 
 SCHEMA = 2
 WAIT_S = 5.0
-"""How long another process is waited for that is in the middle of writing, unless told otherwise."""
+"""How long to wait, by default, for another process that is writing."""
 
 APPLICATION_ID = 0x4F534331  # "OSC1": marks the file as ours, so that no other program's database is written to
 _PASSING = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE}
@@ -140,7 +139,7 @@ _TABLES = (
 
 
 def prepare_place(path: Path, readonly: bool) -> None:
-    """Make the folder, or when `readonly` see that the file is there. Raises JournalError."""
+    """Make the folder, or check that the file exists if it is only read. Raises JournalError."""
     try:
         if readonly and not path.exists():
             raise JournalError(f"there is no journal {path}: nothing has been recorded there yet")
@@ -153,15 +152,15 @@ def prepare_place(path: Path, readonly: bool) -> None:
 
 
 def unusable(path: Path, error: OSError) -> JournalError:
-    """What is told when the system refuses: JournalUnavailableError for what may pass."""
+    """Return the error for a refusal of the system: JournalUnavailableError if it may pass."""
     kind = JournalUnavailableError if error.errno in _PASSING else JournalError
     return kind(f"the journal {path} can't be opened ({error.strerror}): choose another place")
 
 
 def open_database(path: Path, readonly: bool, wait_s: float = WAIT_S) -> sqlite3.Connection:
-    """A connection to a sound journal of this schema, made if it is new, migrated if it is older.
+    """Return a connection to a journal of this schema, made if it is new, migrated if it is older.
 
-    Of an older journal that is only read, a migrated copy in memory is given. Raises JournalError.
+    An older journal that is only read is migrated in memory and stays as it is. Raises JournalError.
     """
     with sqlite_errors(path):
         uri = f"{path.absolute().as_uri()}?mode={'ro' if readonly else 'rwc'}"
@@ -189,13 +188,13 @@ def open_database(path: Path, readonly: bool, wait_s: float = WAIT_S) -> sqlite3
 
 
 def _text(stored: bytes) -> str:
-    """A text as it is stored, what damage made of it included: its hash tells."""
+    """A text as it is stored, even if it is damaged: its hash will show that."""
     return stored.decode("utf-8", "backslashreplace")
 
 
 @contextmanager
 def sqlite_errors(path: Path) -> Iterator[None]:
-    """Turn SQLite's complaints about the file into a JournalError."""
+    """Turn SQLite's errors about the file into a JournalError."""
     try:
         yield
     except sqlite3.ProgrammingError:
@@ -231,7 +230,7 @@ def _is_new(database: sqlite3.Connection) -> bool:
 def _make_tables(database: sqlite3.Connection) -> None:
     database.execute("BEGIN IMMEDIATE")
     try:
-        if _is_new(database):  # asked again: another process may have been quicker
+        if _is_new(database):  # another process may have been quicker
             for statement in _TABLES:
                 database.execute(statement)
         database.execute("COMMIT")
@@ -262,7 +261,7 @@ def _check(path: Path, database: sqlite3.Connection) -> None:
 
 
 def _has_tables(database: sqlite3.Connection, version: int) -> bool:
-    """Whether the tables are those of this schema, or of the newest for a number that no schema has."""
+    """Return whether the tables are those of this schema; of the newest one for a number that no schema has."""
     first = version == 1
     old, new = ("id, instrument, label, started_utc, closed_utc", "identity, origin, seal, cut")
     try:
@@ -277,7 +276,7 @@ def _has_tables(database: sqlite3.Connection, version: int) -> bool:
 
 
 def _write_ahead(database: sqlite3.Connection, wait_s: float) -> None:
-    """Switch to the write-ahead log, for which SQLite itself doesn't wait until other processes are done."""
+    """Switch to the write-ahead log. SQLite itself doesn't wait here until other processes are done."""
     until_s = time.monotonic() + wait_s
     while True:
         try:

@@ -1,13 +1,9 @@
-"""A session's events as the journal keeps them: rows, hashes, and the seal.
+"""A session's events as they are recorded: rows, the chain of hashes over them, and the seal over the whole.
 
-The chain of hashes over a session's events, and the seal over the whole, by which a later edit shows.
-
-Each event's hash covers the hash before it, so the first one that doesn't fit is the place of the edit. There is no
-key: a chain shows what was changed by accident or by hand, not what was changed by somebody who computes it anew.
+Each event's hash covers the hash before it, so the first one that doesn't fit shows where an edit is. There is no key:
+the chain shows changes by accident or by hand, not those of somebody who computes the hashes again.
 
 SHA-256: NIST FIPS 180-4, by Python's hashlib.
-
-What the journal holds of a session: its line in the list, its events, and whether they are as they were written.
 """
 
 from __future__ import annotations
@@ -23,12 +19,12 @@ FORM = "oscservice-session-1"
 
 
 def first_link(origin: str) -> str:
-    """What the chain of a session begins with. ``origin`` is the name the session was begun under."""
+    """Return the hash before the first event's. ``origin`` is the name under which the session began."""
     return _digest([FORM, origin])
 
 
 def link(previous: str, seq: int, at_utc: str, kind: str, body: dict[str, Any]) -> str:
-    """The hash of an event, in hexadecimal, after the hash of the one before.
+    """Return the hash of an event, in hexadecimal, that follows the hash of the one before.
 
     Raises ValueError for a body with NaN or infinity.
     """
@@ -36,7 +32,7 @@ def link(previous: str, seq: int, at_utc: str, kind: str, body: dict[str, Any]) 
 
 
 def seal_of(last: str, events: int, instrument: str, label: str, started_utc: str, closed_utc: str) -> str:
-    """The seal of a closed session: over its last event's hash, the number of events, and what it is listed with."""
+    """Return the seal of a closed session. It covers the last hash, the number of events, name, label and times."""
     return _digest([last, events, instrument, label, started_utc, closed_utc])
 
 
@@ -47,11 +43,14 @@ def _digest(what: list[Any]) -> str:
 
 @dataclass(frozen=True)
 class SessionRow:
-    """One session as the journal lists it. `closed_utc` is None while it is open; `events` is how many it has.
+    """One session as the journal lists it.
 
-    `identity` tells which instrument it was, `origin` is the name it was begun under, which its hashes cover; an
-    imported session may have another one here. `seal` is None while it is open. `cut` says why events at the end were
-    left out, where damage was; empty if nothing was.
+    Attributes:
+        closed_utc, seal: None while it is open.
+        events: how many events it has.
+        identity: distinguishes the instrument from others of the same name.
+        origin: the name under which it began, which its hashes cover. An imported session may have another `id`.
+        cut: why events are missing at the end; empty if none are.
     """
 
     id: str
@@ -95,14 +94,14 @@ class Record:
 
 @dataclass(frozen=True)
 class Fault:
-    """The first event that isn't as it was written, and in what way; `seq` one past the last: the seal doesn't fit."""
+    """The first event that isn't as it was recorded, and why. A `seq` beyond the last event: the seal doesn't fit."""
 
     seq: int
     what: str
 
 
 def chained(previous: str, first_seq: int, events: Sequence[tuple[str, str, str]]) -> list[EventRow]:
-    """Rows with their hashes from (at_utc, kind, body as text), after the hash of the event before."""
+    """Return rows with hashes for events (at_utc, kind, body as text) that follow the hash of the event before."""
     rows = []
     for seq, (at_utc, kind, body) in enumerate(events, first_seq):
         previous = link(previous, seq, at_utc, kind, json.loads(body))
@@ -111,7 +110,7 @@ def chained(previous: str, first_seq: int, events: Sequence[tuple[str, str, str]
 
 
 def first_fault(record: Record) -> Fault | None:
-    """The first event that is missing, can't be read or doesn't fit its hash; None if there is none."""
+    """Return the first event that is missing, can't be read or doesn't fit its hash; None if there is none."""
     previous = first_link(record.session.origin)
     for wanted, row in enumerate(record.events, 1):
         if row.seq != wanted:
@@ -126,7 +125,7 @@ def first_fault(record: Record) -> Fault | None:
 
 
 def follows(previous: str, row: EventRow) -> bool:
-    """Whether a row's hash is the one after `previous`."""
+    """Return whether a row's hash is the right one after `previous`."""
     body = object_in(row.body)
     try:
         return body is not None and row.hash == link(previous, row.seq, row.at_utc, row.kind, body)
@@ -135,7 +134,7 @@ def follows(previous: str, row: EventRow) -> bool:
 
 
 def edited(record: Record) -> Fault | None:
-    """What a look at hashes and seal shows: the first event that was changed, or the end if that was."""
+    """Return the first event that doesn't fit its hash, or the end if the seal doesn't fit; None if all is well."""
     fault = first_fault(record)
     row = record.session
     if fault is not None or row.closed_utc is None:
@@ -184,7 +183,7 @@ def can_be_read(record: Record) -> bool:
 
 
 def utc_text(now: datetime) -> str:
-    """A moment as text in UTC, to the millisecond, such as 2026-11-25T09:30:00.250+00:00.
+    """Return a time as text in UTC, to the millisecond, such as 2026-11-25T09:30:00.250+00:00.
 
     Raises ValueError for a time without a zone.
     """
@@ -194,12 +193,12 @@ def utc_text(now: datetime) -> str:
 
 
 def storable(text: str) -> str:
-    """The text with what is no character (a stray byte in a command's argument) written out."""
+    """Return the text with anything that is no character (a stray byte in an argument) as an escape sequence."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def body_text(kind: str, body: dict[str, Any]) -> str:
-    """A body as the text that is stored. Raises ValueError for NaN or infinity."""
+    """Return a body as the text that is stored. Raises ValueError for NaN or infinity."""
     try:
         return json.dumps(body, allow_nan=False, separators=(",", ":"))
     except ValueError as error:
@@ -207,7 +206,7 @@ def body_text(kind: str, body: dict[str, Any]) -> str:
 
 
 def object_in(text: str) -> dict[str, Any] | None:
-    """The JSON object in a text, or None for anything else."""
+    """Return the JSON object in a text, or None for anything else."""
     try:
         body = json.loads(text)
     except (ValueError, TypeError, RecursionError):

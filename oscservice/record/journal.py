@@ -63,7 +63,7 @@ _COUNT = 5
 
 
 def default_path() -> Path:
-    """Where the journal is unless another path is given."""
+    """Return the path of the user's own journal."""
     return platformdirs.user_data_path("oscservice", appauthor=False) / "journal.sqlite3"
 
 
@@ -152,9 +152,9 @@ class Journal:
         self._database.close()
 
     def new_session(self, instrument_name: str, label: str, now: datetime, identity: str = "") -> str:
-        """Begin a session and hold it. Its id is the day of `now` and a number, such as 2026-11-25-1.
+        """Begin a session and lock it. Its id is the day of `now` and a number, such as 2026-11-25-1.
 
-        `identity` tells the instrument from others of that name; its name if empty.
+        `identity` distinguishes the instrument from others of the same name; if empty, it is the name.
         """
         started_utc = utc_text(now)
         self._check_writable()
@@ -193,7 +193,7 @@ class Journal:
         self._check_known(session_id)  # before the id becomes part of a file name
         lock = SessionLock(self.path, session_id)
         try:
-            if self._is_closed(session_id):  # asked under the lock: until then the holder could close it
+            if self._is_closed(session_id):  # only under the lock: before, the holder could close it
                 raise JournalError(f"session {session_id} is closed: it can be read, but not continued")
             self._reconcile(session_id)
         except BaseException:
@@ -212,7 +212,7 @@ class Journal:
         """Add events (kind, body), all or none, and return the last number when they are safely on the disk.
 
         A body is a JSON object: it comes back with floats exactly the same, tuples as lists and keys as strings. The
-        session is claimed if it isn't held. With no events, the last number so far is returned (0: none).
+        session is claimed if need be. With no events, the last number so far is returned (0: none).
         Raises JournalError, and ValueError for a body with NaN or infinity.
         """
         bodies = [(at_utc, kind, body_text(kind, body)) for kind, body in events]
@@ -225,8 +225,10 @@ class Journal:
         return last.seq + len(rows)
 
     def events(self, session_id: str) -> list[tuple[int, str, str, dict[str, Any]]]:
-        """All events of a session in order: (seq, at_utc, kind, body). Raises JournalError if it is unknown, or if
-        events are missing or can't be read. `event_chain.edited` finds those that were changed."""
+        """Return all events of a session in order: (seq, at_utc, kind, body). `event_chain.edited` finds changed ones.
+
+        Raises JournalError if the session is unknown, or if events are missing or can't be read.
+        """
         found = []
         for wanted, row in enumerate(self.record(session_id).events, 1):
             if row.seq != wanted:
@@ -238,7 +240,7 @@ class Journal:
         return found
 
     def record(self, session_id: str) -> Record:
-        """A session with its events as they are stored, whether they can be read or not. Raises JournalError."""
+        """Return a session with its events as they are stored, even if they can't be read. Raises JournalError."""
         with sqlite_errors(self.path):
             row = self._database.execute(f"SELECT {_LISTED} FROM sessions WHERE id = ?", (session_id,)).fetchone()
             if row is None:
@@ -289,7 +291,7 @@ class Journal:
             if not is_same_session(known, row):
                 continue
             own = self.record(known.id).events
-            if begins_with(record.events, own) and not known.closed and not self.held_elsewhere(known.id):
+            if begins_with(record.events, own) and not known.closed and not self.open_elsewhere(known.id):
                 claimed = known.id in self._locks
                 self.claim(known.id)
                 own = self.record(known.id).events  # more of them, if some were restored
@@ -313,16 +315,16 @@ class Journal:
         self._copy(session_id, rows)
 
     def sessions(self) -> list[SessionRow]:
-        """All sessions, the newest first."""
+        """Return all sessions, the newest first."""
         with sqlite_errors(self.path):
             found = self._database.execute(f"SELECT {_LISTED} FROM sessions ORDER BY started_utc DESC, rowid DESC")
             return [_session_row(row) for row in found]
 
     def open_sessions(self) -> list[SessionRow]:
-        """The sessions that are not closed, the newest first."""
+        """Return the sessions that are not closed, the newest first."""
         return [row for row in self.sessions() if not row.closed]
 
-    def held_elsewhere(self, session_id: str) -> bool:
+    def open_elsewhere(self, session_id: str) -> bool:
         """Return whether another process, or another Journal, has the lock of a session."""
         return session_id not in self._locks and SessionLock.is_held(self.path, session_id)
 
@@ -371,7 +373,7 @@ class Journal:
         return copy is not None and is_same_session(copy.session, row)
 
     def _last(self, session_id: str) -> EventRow:
-        """The last event; before the first, number 0 with the hash that the chain begins with."""
+        """The last event; if there is none, number 0 with the hash that the chain begins with."""
         last = "SELECT seq, at_utc, kind, body, hash FROM events WHERE session = ? ORDER BY seq DESC LIMIT 1"
         row = self._database.execute(last, (session_id,)).fetchone()
         if row is not None:
@@ -529,7 +531,7 @@ class Journal:
                 copy = self._file_of(name)
                 if copy is None:
                     self.notes.append(f"the file of session {name} in {self.files.folder} can't be read")
-                elif (copy.session.origin, copy.session.started_utc) not in known and not self.held_elsewhere(name):
+                elif (copy.session.origin, copy.session.started_utc) not in known and not self.open_elsewhere(name):
                     found.append(copy)
             found.sort(key=lambda one: (one.session.started_utc, len(one.session.id), one.session.id))
             for record in found:

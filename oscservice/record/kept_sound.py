@@ -1,13 +1,10 @@
-"""Kept sound: the note behind each reading as a FLAC file, and how much room these may take.
-
-Kept sound: a reading's note as it came in, in a FLAC file beside the journal, and what its event says of it.
+"""Kept sound: a reading's note as it came in, in a FLAC file beside the journal, and the limits of these files.
 
 The event names the SHA-256 of the samples, so the session's hashes and seal cover them. FLAC (RFC 9639) is lossless:
 decoding a file gives the same samples, or it is not the file that was kept.
 
-How much room kept sound may take: whole sessions' sound is deleted, the oldest first, never that of one under way.
-
-Nothing is touched but what has the names that `record.kept` gives.
+Where there is too much sound, that of whole sessions is deleted, the oldest first, but not that of an open session.
+Only files with the names that are defined here are deleted.
 """
 
 from __future__ import annotations
@@ -33,26 +30,26 @@ from oscservice.hearing.listener import Quiet
 from oscservice.session import events as ev
 
 FULL_SCALE = 2**23
-"""Samples are whole numbers of 24 bits: this is 1.0, less one on the positive side."""
+"""Samples are 24-bit integers from minus this number, which is -1.0, to one less than it."""
 
 SESSION = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{1,9})")
-"""Names of sessions, and so of their folders: the day and a number."""
+"""A session's name, and so that of its folder: the day and a number."""
 
 FILE = re.compile(r"(\d{5,})-([0-9a-f]{12})\.flac(\.part)?")
-"""Names of files: number of the event, and how the SHA-256 begins. One that is being written ends in ``.part``."""
+"""A file's name: number of the event and the start of the SHA-256. While it is written, it ends in ``.part``."""
 
 
 @dataclass(frozen=True)
 class KeptSound:
-    """What an event says of the sound that is kept of it.
+    """What an event records about its kept sound.
 
     Attributes:
-        sha256: of the samples: 24-bit, signed, little-endian, one channel.
-        rate_hz: samples a second.
-        onset_s: where in them the pluck is.
-        knew: what the listener knew of the quiet before the first of them, a listener's ``known``.
-        full_scale: what their full scale stands for: 1, or a power of two above it where the input went beyond 1.
-        only_string: the string whose channel it was, if every string has one.
+        sha256: hash of the samples: 24-bit, signed, little-endian, one channel.
+        rate_hz: samples per second.
+        onset_s: time of the pluck, from the first sample.
+        knew: what the listener knew about floor and hum before the first sample: a listener's ``known``.
+        full_scale: the input's value at full scale: 1, or a power of two above 1 where the input went beyond 1.
+        only_string: the string of the channel, if every string has its own.
     """
 
     sha256: str
@@ -63,7 +60,7 @@ class KeptSound:
     only_string: int | None = None
 
     def to_json(self) -> str:
-        """The text that the event holds."""
+        """Return the text for the event."""
         body = asdict(self)
         hum = self.knew.hum
         if hum is not None:
@@ -77,7 +74,7 @@ class KeptSound:
             body: dict[str, Any] = json.loads(text)
             return cls(**{**body, "knew": _quiet(**body["knew"])})
         except (TypeError, KeyError) as error:
-            raise ValueError(f"{text!r} says nothing of a sound: {error}") from None
+            raise ValueError(f"{text!r} describes no sound: {error}") from None
 
 
 def _quiet(floor_dbfs: float, hum: dict[str, Any] | None) -> Quiet:
@@ -89,27 +86,27 @@ def _quiet(floor_dbfs: float, hum: dict[str, Any] | None) -> Quiet:
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
-    """Samples to be kept, shape (n,), of 24 bits in 32, and what is said of them."""
+    """Samples to keep, shape (n,), 24 bits in 32, and what the event records about them."""
 
     samples: NDArray[np.int32]
     sound: KeptSound
 
 
 class MissingSoundError(Exception):
-    """The file is not there."""
+    """The file is missing."""
 
 
 class AlteredSoundError(Exception):
-    """The file holds something else than was kept, or nothing that can be read; the text says what."""
+    """The file has other samples than were kept, or can't be decoded; the text says which."""
 
 
 def stretch(
     samples: NDArray[np.float32], rate_hz: int, onset_s: float, knew: Quiet, only_string: int | None = None
 ) -> Stretch | None:
-    """Samples, shape (n,), finite, full scale 1.0, as they are kept; None where there are none.
+    """Return samples, shape (n,), finite, full scale 1.0, rounded to 24 bits as they are kept; None if n is 0.
 
-    Rounded to 24 bits. Where they go beyond full scale all are halved, as often as it takes, and ``full_scale`` says
-    so: what a converter of floating point passes on is not clipped.
+    Where some are beyond full scale, all are halved until none is, and ``full_scale`` records it, so that input from a
+    floating-point converter is not clipped.
     """
     if not len(samples):
         return None
@@ -121,30 +118,30 @@ def stretch(
 
 
 def _fits(samples: NDArray[np.float32], full_scale: float) -> bool:
-    """Whether all samples, rounded, have their number: the largest is one less than full scale, the smallest is not."""
+    """Return whether all samples, rounded, are in the range of 24 bits, which has one value less above zero."""
     top = float(samples.max()) * FULL_SCALE / full_scale
     bottom = float(samples.min()) * FULL_SCALE / full_scale
     return math.floor(top + 0.5) < FULL_SCALE and bottom >= -FULL_SCALE
 
 
 def pcm(samples: NDArray[np.int32]) -> bytes:
-    """The samples as bytes: 24-bit, signed, little-endian."""
+    """Return the samples as bytes: 24-bit, signed, little-endian."""
     return samples.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
 
 
 def digest(samples: NDArray[np.int32]) -> str:
-    """SHA-256 of those bytes, in hexadecimal."""
+    """Return the SHA-256 of those bytes, in hexadecimal."""
     return hashlib.sha256(pcm(samples)).hexdigest()
 
 
 def floats(samples: NDArray[np.int32], sound: KeptSound) -> NDArray[np.float32]:
-    """The samples as they came in, but for the rounding."""
+    """Return the samples as they came in, except for the rounding."""
     return (samples.astype(np.float64) * (sound.full_scale / FULL_SCALE)).astype(np.float32)
 
 
 def check_rate(rate_hz: int) -> None:
-    """Raise InputError for a sample rate that the encoder does not take: above 65,535 Hz a frame's header has room for
-    whole tens only (RFC 9639, 9.1.2, from memory)."""
+    """Raise InputError for a sample rate that the encoder refuses: above 65,535 Hz a frame's header has room for
+    multiples of ten only (RFC 9639, 9.1.2, from memory)."""
     if rate_hz > 0xFFFF and rate_hz % 10:
         raise InputError(
             f"--keep-audio: a FLAC file can't have {rate_hz} samples a second: above 65535 take whole tens, or leave "
@@ -153,7 +150,7 @@ def check_rate(rate_hz: int) -> None:
 
 
 def flac(kept: Stretch, title: str = "") -> bytes:
-    """A FLAC file of 24 bits with a stretch in it."""
+    """Return a FLAC file of 24 bits with the samples."""
     file = io.BytesIO()
     with soundfile.SoundFile(file, "w", kept.sound.rate_hz, 1, "PCM_24", format="FLAC") as opened:
         if title:
@@ -164,7 +161,7 @@ def flac(kept: Stretch, title: str = "") -> bytes:
 
 
 def unpacked(file: bytes) -> tuple[NDArray[np.int32], int]:
-    """The samples of a FLAC file of 24 bits, shape (n,), and its rate in Hz. Raises AlteredSoundError."""
+    """Return the samples of a FLAC file of 24 bits, shape (n,), and its rate in Hz. Raises AlteredSoundError."""
     try:
         samples, rate_hz = soundfile.read(io.BytesIO(file), dtype="int32")
     except (soundfile.SoundFileError, RuntimeError, ValueError) as error:
@@ -175,18 +172,18 @@ def unpacked(file: bytes) -> tuple[NDArray[np.int32], int]:
 
 
 def folder_of(journal: Path) -> Path:
-    """Where the sound of a journal's sessions is kept: a folder beside it, in which each session has one."""
-    real = journal.resolve()  # however the journal was named, it has one
+    """Return the folder beside a journal for the sound of its sessions, in which each session has its own folder."""
+    real = journal.resolve()  # one folder, however the journal is named
     return real.with_name(f"{real.name}.sound")
 
 
 def file_name(seq: int, sound: KeptSound) -> str:
-    """Name of the file in the session's folder, after the event that has the sound first."""
+    """Return the name of the file in the session's folder; ``seq`` is the first event that has the sound."""
     return f"{seq:05d}-{sound.sha256[:12]}.flac"
 
 
 def find(folder: Path, session: str, sound: KeptSound) -> Path:
-    """The file that holds a session's sound. Raises MissingSoundError."""
+    """Return the path of a sound of a session. Raises MissingSoundError."""
     if SESSION.fullmatch(session):  # an imported name is no path
         found = sorted((folder / session).glob(f"*-{sound.sha256[:12]}.flac"))
         if found:
@@ -195,7 +192,8 @@ def find(folder: Path, session: str, sound: KeptSound) -> Path:
 
 
 def read(path: Path, sound: KeptSound) -> NDArray[np.int32]:
-    """The samples of a file, shape (n,), the very ones that were kept. Raises MissingSoundError, AlteredSoundError."""
+    """Return the samples of a file, shape (n,), if they are those that were kept. Raises MissingSoundError,
+    AlteredSoundError."""
     try:
         file = path.read_bytes()
     except OSError as error:
@@ -209,7 +207,7 @@ def read(path: Path, sound: KeptSound) -> NDArray[np.int32]:
 
 
 def sound_of(event: ev.Event) -> KeptSound | None:
-    """What an event says of its sound, or None."""
+    """Return what an event records about its sound, or None."""
     if isinstance(event, ev.ReadingTaken):
         return KeptSound.from_json(event.sound) if event.sound else None
     if isinstance(event, ev.ReadingDoubted):
@@ -219,7 +217,7 @@ def sound_of(event: ev.Event) -> KeptSound | None:
 
 
 def sounds_in(events: Iterable[tuple[int, ev.Event]]) -> Iterator[tuple[int, KeptSound]]:
-    """Number of the event and sound, each sound once, where it comes first."""
+    """Yield each sound once, with the number of its first event."""
     seen = set()
     for seq, event in events:
         sound = sound_of(event)
@@ -230,7 +228,8 @@ def sounds_in(events: Iterable[tuple[int, ev.Event]]) -> Iterator[tuple[int, Kep
 
 @dataclass(frozen=True)
 class SoundCheck:
-    """How a session's sound stands: how many files are as they were kept or missing, and what is wrong with others."""
+    """The check of a session's sound: how many files are as they were kept, how many are missing, and a line for each
+    altered one."""
 
     kept: int = 0
     missing: int = 0
@@ -238,7 +237,7 @@ class SoundCheck:
 
 
 def checked(folder: Path, session: str, sounds: Iterable[KeptSound]) -> SoundCheck:
-    """Look at every sound that a session's events name."""
+    """Check every sound that a session's events name."""
     kept = missing = 0
     altered = []
     for sound in sounds:
@@ -258,7 +257,7 @@ MEGABYTE = 1_000_000
 
 @dataclass(frozen=True)
 class SessionSound:
-    """The files of one session."""
+    """The sound files of one session; `size` in bytes."""
 
     session: str
     files: tuple[Path, ...]
@@ -266,12 +265,12 @@ class SessionSound:
 
     @property
     def day(self) -> str:
-        """The day it was begun, as 2026-11-25."""
+        """The day on which it began, as 2026-11-25."""
         return self.session.rpartition("-")[0]
 
 
 def sessions_in(folder: Path) -> list[SessionSound]:
-    """Every session of which sound is kept in a folder that need not be there, the oldest first. Raises OSError."""
+    """Return every session with sound in a folder, which need not exist, the oldest first. Raises OSError."""
     if not folder.is_dir():
         return []
     named = [(SESSION.fullmatch(path.name), path) for path in folder.iterdir()]
@@ -285,7 +284,7 @@ def _session(folder: Path) -> SessionSound:
 
 
 def too_old(found: Sequence[SessionSound], today: date, most_days: int) -> list[SessionSound]:
-    """Those of sessions begun more than so many days ago; 0: none are too old."""
+    """Return those of sessions that began more than so many days ago; 0: none are too old."""
     if most_days == 0:
         return []
     first_day = (today - timedelta(days=most_days)).isoformat()
@@ -293,7 +292,7 @@ def too_old(found: Sequence[SessionSound], today: date, most_days: int) -> list[
 
 
 def too_much(found: Sequence[SessionSound], room: int, under_way: Collection[str]) -> list[SessionSound]:
-    """Which of them to delete, oldest first, so that no more than ``room`` bytes are taken; those under way stay."""
+    """Return those to delete, the oldest first, so that at most ``room`` bytes are used; open sessions stay."""
     size = sum(one.size for one in found)
     chosen = []
     for one in found:

@@ -1,4 +1,4 @@
-"""A session's kept sound measured again with today's estimator, and what that changes. The journal is only read."""
+"""A session's kept sound measured again with today's estimator, and the changes. The journal is only read."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from oscservice.session.summarize import standing_of
 from oscservice.session.survey import survey_of, to_json
 
 MARKED_SD = 2.0
-"""A reading that changes by more than so many of its standard errors is marked."""
+"""A reading is marked if it changes by more than so many of its standard errors."""
 
 _SAME_NOTE_S = 0.1
 
@@ -38,13 +38,12 @@ class Again:
 
     Attributes:
         seq: number of its event.
-        then: the reading as the journal has it.
-        now: the same as it is measured today; None where that can't be.
-        change_cents, se_cents: what it changes by, + sharper, and the standard error of both together. They share the
-            sound, so a difference that is not the estimator's is far smaller.
-        fault: ``missing``, ``altered`` or ``no note`` where it can't be measured, and empty where it can; ``why`` says
-            more.
-        taken_back: the step was taken back: it is no evidence.
+        then: the reading in the journal.
+        now: the reading measured today; None if that is not possible.
+        change_cents, se_cents: the change, + sharper, and the standard error of both readings together. They share the
+            sound, so chance alone changes them by far less.
+        fault: ``missing``, ``altered`` or ``no note`` if it can't be measured, otherwise empty; ``why`` says more.
+        taken_back: the step was undone, so it is no evidence.
     """
 
     seq: int
@@ -58,13 +57,13 @@ class Again:
 
     @property
     def marked(self) -> bool:
-        """Whether it changes by more than its evidence."""
+        """True if it changes by more than `MARKED_SD` standard errors."""
         return self.now is not None and abs(self.change_cents) > MARKED_SD * self.se_cents
 
 
 @dataclass(frozen=True)
 class ErrorAgain:
-    """Error of one fret of one string as the session left it, and as it would have with the readings of today.
+    """Error of one fret of one string as the session left it, and with today's readings.
 
     ``marked``: the change is more than the error's own standard error.
     """
@@ -85,7 +84,7 @@ class ErrorAgain:
 
 @dataclass(frozen=True)
 class Remeasured:
-    """What came of it. ``without``: readings of which no sound was kept; ``errors``: of every fret compared."""
+    """The result. ``without``: number of readings without kept sound; ``errors``: those of every compared fret."""
 
     readings: tuple[Again, ...]
     without: int
@@ -93,12 +92,12 @@ class Remeasured:
 
     @property
     def changes(self) -> bool:
-        """Whether anything changes by more than its evidence."""
+        """True if any reading in use, or any error, is marked."""
         used = (one for one in self.readings if not one.taken_back)
         return any(one.marked for one in used) or any(one.marked for one in self.errors)
 
     def faults(self, fault: str) -> int:
-        """How many readings can't be measured for this reason."""
+        """Return the number of readings that can't be measured for this reason."""
         return sum(one.fault == fault for one in self.readings)
 
 
@@ -108,10 +107,10 @@ def remeasure(
     """Measure every kept reading of a session again.
 
     Args:
-        folder: where the journal's sound is (``kept.folder_of``).
+        folder: the journal's sound (``kept_sound.folder_of``).
         session: the session's name.
         events: all its events with their numbers, in order.
-        done: called with how many readings are measured so far.
+        done: called with the number of readings measured so far.
     """
     back = taken_back(events)
     state = State()
@@ -132,9 +131,9 @@ def remeasure(
 
 
 def taken_back(events: NumberedEvents) -> set[int]:
-    """Numbers of the readings of steps that were taken back."""
-    stand = {events[turn.number - 1][0] for turn in course_of([("", event) for _, event in events]).turns}
-    return {seq for seq, event in events if isinstance(event, ev.ReadingTaken)} - stand
+    """Return the event numbers of the readings whose steps were undone."""
+    in_effect = {events[turn.number - 1][0] for turn in course_of([("", event) for _, event in events]).turns}
+    return {seq for seq, event in events if isinstance(event, ev.ReadingTaken)} - in_effect
 
 
 def _again(folder: Path, session: str, state: State, seq: int, event: ev.ReadingTaken, sound: KeptSound) -> Again:
@@ -152,7 +151,7 @@ def _again(folder: Path, session: str, state: State, seq: int, event: ev.Reading
 
 
 def heard_again(samples: NDArray[np.int32], sound: KeptSound, expected: Sequence[float]) -> Reading | str:
-    """The reading of the note in kept samples, shape (n,), or why there is none."""
+    """Return the reading of the note in kept samples, shape (n,), or the reason why there is none."""
     listener = Listener(sound.rate_hz, live=False, known=sound.knew)
     listener.expect(expected)
     found = [*listener.feed(floats(samples, sound)), *listener.finish()]
@@ -185,7 +184,7 @@ def _as_event(event: ev.ReadingTaken, reading: Reading, change_cents: float) -> 
 
 
 def errors_again(events: NumberedEvents, now: Mapping[int, ev.ReadingTaken]) -> tuple[ErrorAgain, ...]:
-    """Errors of every fret compared, with the readings of the journal and with those of ``now`` by their numbers."""
+    """Return the errors of every compared fret, with the journal's readings and with ``now``, by event number."""
     then, after = refolded(events, {}), refolded(events, now)
     if then.instrument is None:
         return ()
@@ -199,15 +198,15 @@ def errors_again(events: NumberedEvents, now: Mapping[int, ev.ReadingTaken]) -> 
 
 
 def refolded(events: NumberedEvents, readings: Mapping[int, ev.ReadingTaken]) -> State:
-    """The state after all events, some readings replaced by their numbers, and what comparisons came to worked out anew
-    from the plucks as they are then. What was decided and done on them stays."""
+    """Return the state after all events, with some readings replaced (by event number) and the comparisons computed
+    again from them. Decisions and moves stay as they were."""
     state = State()
     for seq, event in events:
-        state = evolve(state, _anew(state, readings.get(seq, event)))
+        state = evolve(state, _recomputed(state, readings.get(seq, event)))
     return state
 
 
-def _anew(state: State, event: ev.Event) -> ev.Event:
+def _recomputed(state: State, event: ev.Event) -> ev.Event:
     if isinstance(event, ev.StringSurveyed):
         survey = survey_of(state, event.string)
         return event if survey is None else replace(event, survey=to_json(survey))

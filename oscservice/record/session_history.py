@@ -1,4 +1,4 @@
-"""What the journal knows of an instrument: its sessions, and how each left it."""
+"""An instrument's sessions in the journal, and the state in which each left it."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from oscservice.session.summarize import standing_of
 from oscservice.session.vocabulary import Ending
 
 SEALED = (Ending.PROVED, Ending.PARTLY_PROVED)
-"""Endings of a set-up that a quick check can be held against."""
+"""Endings of a set-up that a quick check can be compared with."""
 
 
 def state_of(journal: Journal | Recorder, session: str) -> State:
-    """The last state of a session. Raises JournalError: no such session, or one that can't be read."""
+    """Return the last state of a session. Raises JournalError: no such session, or one that can't be read."""
     rows = journal.events(session)
     try:
         return fold(event for _, event in _read(rows))
-    except Exception as error:  # whatever a body holds that no version of this program has written
+    except Exception as error:  # a body may have anything that no version of this program has written
         raise _unreadable(session, error) from None
 
 
 def events_of(journal: Journal | Recorder, session: str) -> list[tuple[int, ev.Event]]:
-    """All events of a session with their numbers, in order. Raises JournalError as ``state_of``."""
+    """Return all events of a session with their numbers, in order. Raises JournalError as ``state_of``."""
     rows = journal.events(session)
     try:
         return [(number, event) for number, (_, event) in enumerate(_read(rows), 1)]
@@ -43,8 +43,8 @@ def _unreadable(session: str, error: Exception) -> JournalError:
 
 
 def course_events(journal: Journal | Recorder, session: str) -> list[tuple[str, ev.Event]]:
-    """Every event of a session that ``state_of`` can read, in order, with the time it was recorded (text in UTC).
-    Raises JournalError: no such session."""
+    """Return every event of a session in order, with the time at which it was recorded (text in UTC). Raises
+    JournalError: no such session."""
     return list(_read(journal.events(session)))
 
 
@@ -54,8 +54,8 @@ def _read(rows: Iterable[tuple[int, str, str, dict[str, Any]]]) -> Iterator[tupl
 
 
 def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[SessionRow, State]]:
-    """The sessions of an instrument by its identity or its name, the newest first; ones that can't be read are passed
-    over. Raises JournalError."""
+    """Yield the sessions of an instrument, given by its identity or its name, the newest first. Sessions that can't be
+    read are left out. Raises JournalError."""
     for row in journal.sessions():
         if instrument in (row.instrument, row.identity):
             try:
@@ -67,8 +67,10 @@ def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[
 
 
 def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | None:
-    """How the last set-up of this instrument that was proved, or partly, left it; None if there is none. Quick checks
-    don't count. Raises JournalError, also where only memory can be looked in and has none."""
+    """Return how the instrument was left by its last set-up that was proved or partly proved; None if there is none.
+
+    Quick checks don't count. Raises JournalError, also if only sessions in memory can be searched and none is found.
+    """
     for row in journal.sessions():
         if row.closed and row.identity == identity and _is_sealed_set_up(journal, row):
             return standing_of(state_of(journal, row.id), row.id)
@@ -78,7 +80,7 @@ def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | No
 
 
 def _is_sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> bool:
-    """Told from its events alone: to fold those of many quick checks would take its time."""
+    """Return whether it is a closed set-up, from its events alone: folding those of many quick checks would be slow."""
     try:
         bodies = {kind: body for _, _, kind, body in journal.events(row.id)}
     except JournalError:

@@ -1,6 +1,6 @@
 """The writer of kept sound: a thread of its own, so that no reading waits for a disk.
 
-What can't be written for now is held, within bounds, and tried again. A file is there whole or not at all.
+What can't be written for now waits, up to a limit, and is tried again. A file is complete or not there at all.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ log = logging.getLogger(__name__)
 
 KEPT, FAILING, FULL = "kept", "failing", "full"
 
-MOST_HELD = 32
-"""Sounds that wait to be written at most, four seconds and one megabyte each; beyond that the oldest is given up."""
+MOST_WAITING = 32
+"""The most sounds that wait, four seconds and one megabyte each. Beyond that the oldest is dropped."""
 
 _AGAIN_S = 2.0
 
@@ -53,13 +53,13 @@ class _Rename:
 
 
 class SoundWriter:
-    """Writes readings' sound beside a journal, and holds its folder to its limits.
+    """Writes readings' sound beside a journal, and keeps its folder within limits.
 
     Args:
         journal: the journal's file.
-        most_mb: megabytes that the folder may hold.
+        most_mb: the most megabytes in the folder.
         most_days: how long a session's sound is kept; 0: as long as there is room.
-        today: gives the day.
+        today: returns the day.
     """
 
     def __init__(self, journal: Path, most_mb: int, most_days: int, today: Callable[[], date] = date.today) -> None:
@@ -89,7 +89,7 @@ class SoundWriter:
 
     @property
     def state(self) -> str:
-        """``kept``, ``failing`` (it can't be written for now) or ``full`` (the session alone fills what it may)."""
+        """``kept``, ``failing`` (it can't be written for now) or ``full`` (the session alone fills the room)."""
         return self._state
 
     def keep(self, session: str, seq: int, stretch: Stretch, title: str) -> None:
@@ -97,17 +97,17 @@ class SoundWriter:
         self._put(_Keep(session, seq, stretch, title))
 
     def renamed(self, old: str, new: str) -> None:
-        """The session that was kept under the name ``old`` has another one in the journal."""
+        """Note that the session with the name ``old`` has another name in the journal."""
         self._put(_Rename(old, new))
 
     def take_notes(self) -> list[str]:
-        """Lines for a person that nobody has taken yet."""
+        """Return the lines for a person that were not taken yet."""
         with self._changed:
             taken, self._notes = self._notes, []
         return taken
 
     def close(self, wait_s: float = 10.0) -> None:
-        """Write what waits, as far as it can be, and end; what can't be is told."""
+        """Write what waits, as far as possible, and end. A note reports what was lost."""
         with self._changed:
             self._ending = True
             self._changed.notify_all()
@@ -124,7 +124,7 @@ class SoundWriter:
     def _put(self, item: _Keep | _Rename) -> None:
         with self._changed:
             self._queue.append(item)
-            if len(self._queue) > MOST_HELD:
+            if len(self._queue) > MOST_WAITING:
                 self._lost += isinstance(self._queue.popleft(), _Keep)
             self._changed.notify_all()
 
@@ -136,10 +136,10 @@ class SoundWriter:
         except Exception:
             log.exception("keeping sound failed")
             with self._changed:
-                self._tell("it failed inside; the log says why")
+                self._report("it failed inside; the log says why")
 
     def _work(self) -> None:
-        self._hold_to_limits(0)
+        self._keep_within_limits(0)
         while True:
             with self._changed:
                 while not self._queue and not self._ending:
@@ -149,7 +149,7 @@ class SoundWriter:
                 item = self._queue[0]
             fault = self._done(item)
             with self._changed:
-                self._tell(fault)
+                self._report(fault)
                 if not fault:
                     if self._queue and self._queue[0] is item:
                         self._queue.popleft()
@@ -159,7 +159,7 @@ class SoundWriter:
                     self._changed.wait_for(lambda: self._ending, _AGAIN_S)
 
     def _done(self, item: _Keep | _Rename) -> str:
-        """Do what waits first; gives why it can't be done for now, or nothing."""
+        """Do what waits first. Return why that fails for now; empty if it succeeds."""
         try:
             if isinstance(item, _Rename):
                 self._move(item)
@@ -173,7 +173,7 @@ class SoundWriter:
         if item.session != self._session:
             self._session, self._written = item.session, []
         file = flac(item.stretch, item.title)
-        if not self._hold_to_limits(len(file)):
+        if not self._keep_within_limits(len(file)):
             return
         name = file_name(item.seq, item.stretch.sound)
         path = self._folder / item.session / name
@@ -203,13 +203,13 @@ class SoundWriter:
         self._session = item.new
 
     def _make(self, folder: Path) -> None:
-        """Make a session's folder; what is said at a bench is nobody else's."""
+        """Make a session's folder. Only the owner can open it: speech at the bench is recorded too."""
         self._folder.mkdir(mode=0o700, exist_ok=True)
         folder.mkdir(exist_ok=True)
 
-    def _hold_to_limits(self, more: int) -> bool:
-        """Delete what is too old, or the oldest where so many bytes more are too many. False: there is no room all the
-        same. Raises OSError, but at the start."""
+    def _keep_within_limits(self, more: int) -> bool:
+        """Delete what is too old, and the oldest where so many bytes more are too many. Return False if there is still
+        no room. Raises OSError, except at the start."""
         today = self._today()
         if today == self._looked and self._size + more <= self._most:
             return True
@@ -246,8 +246,8 @@ class SoundWriter:
             megabytes = sum(one.size for one in gone) / MEGABYTE
             self._notes.append(f"kept sound of session {which} deleted ({megabytes:.1f} MB): {why}")
 
-    def _tell(self, fault: str) -> None:
-        """Take note of how the last try went."""
+    def _report(self, fault: str) -> None:
+        """Report a change from success to failure or back."""
         if fault and not self._fault:
             self._notes.append(f"sound can't be kept for now, and the session goes on without: {fault}")
             self._state = FAILING

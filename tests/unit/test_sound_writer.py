@@ -26,7 +26,7 @@ from oscservice.record.kept_sound import (
     unpacked,
 )
 from oscservice.record.session_lock import SessionLock
-from oscservice.record.sound_writer import FAILING, FULL, KEPT, MOST_HELD, SoundWriter
+from oscservice.record.sound_writer import FAILING, FULL, KEPT, MOST_WAITING, SoundWriter
 
 DAY = date(2026, 11, 25)
 SESSION = "2026-11-25-1"
@@ -139,12 +139,12 @@ def test_what_waits_is_bounded_and_what_is_lost_is_counted(journal, quick):
     writer = writer_of(journal)
     writer.keep(SESSION, 0, sound(0, 0.01), "a test")
     wait_for(lambda: writer.state == FAILING)
-    for seq in range(1, MOST_HELD + 5):
+    for seq in range(1, MOST_WAITING + 5):
         writer.keep(SESSION, seq, sound(seq, 0.01), "a test")
     folder_of(journal).unlink()
     wait_for(lambda: writer.state == KEPT)
     writer.close()
-    assert len(files(journal)) == MOST_HELD
+    assert len(files(journal)) == MOST_WAITING
     assert writer.take_notes()[-1] == "sound is kept again; that of 5 readings is lost"
 
 
