@@ -1,25 +1,25 @@
-"""Comparison of stopped notes with the open string: readings, errors, standard errors.
+"""Comparison of stopped notes with the open string: the error of each place, with its standard error.
 
-What a comparison rests on: readings of one string in the order they were plucked, and what speaks against them.
-
-How far stopped notes of one string stand from where the open string puts them: all places compared together.
-
-Readings of one string come in the order they were plucked, open and stopped in turn. Four things move them beside
-the errors themselves: every pluck scatters, the string drifts, a hard pluck stands higher than a soft one, and the
-reading has a doubt of its own. All four are in the model
+The error of a place is its pitch above the open string, less the interval it should have; in cents, + sharp. Readings
+of one string come in the order they were plucked, open and stopped in turn. Besides the errors, four effects move them:
+every pluck scatters, the string drifts, a hard pluck is sharper than a soft one, and each reading has its own error.
+All are in the model
 
     y_i = m + e[place of i] + drift t_i + walk(t_i) + slope a_i + scatter_i + reading_i          (cents)
 
-with m and the errors e free (e is 0 on the open string), t the place in the order, a wide prior on the drift, a slow
-random walk, a the amplitude of the pluck (``hearing.strength``) and its slope as far as it is known, and scatter of
-unknown size. So open and stopped notes are taken to the same strength: unlike ones cost standard error and don't shift
-the error, alike ones cost nothing. A stopped note is thereby compared with the open notes on both sides of it; open
-notes shared by several places are counted once, and what is not known of the open string stands in all their errors
-alike: it is the common term of their covariance. It is generalised least squares; the size of the scatter is averaged
-over (restricted likelihood and a scaled inverse chi-squared prior), so that two plucks that happen to agree don't claim
-a hundredth of a cent.
+* m is the level of the open string and e the errors, both free; e is 0 on the open string.
+* t is the number of the pluck in the order. The drift has a wide prior; the walk is a slow random walk.
+* a is the amplitude of the pluck, and slope its effect as far as known (``advice.pluck_strength``).
+* The scatter has an unknown size.
 
-How far a stopped note stands from where the open string puts it, and how well that is known: one place at a time.
+So a stopped note is compared with the open notes before and after it, at equal strength. Plucks of unlike strength
+widen the standard error and don't shift the error. An open note that several places share counts once: the error of the
+open string is the common term of their covariance. The fit is generalised least squares, averaged over the size of the
+scatter (restricted likelihood, scaled inverse chi-squared prior): two plucks that agree by chance don't give a tiny
+standard error.
+
+``joint_errors`` compares several places of a string together, ``compare`` one fret, ``harmonic_check`` the 12th-fret
+harmonic.
 """
 
 from __future__ import annotations
@@ -41,23 +41,54 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 Floats = npt.NDArray[np.float64]
 
 UNLIKE_DB = 6.0
-"""A pluck this far from the middle one of a comparison is unlike the others in strength."""
+"""A pluck whose strength is further than this from the median is unlike the others."""
 
 CLIPPED_CENTS = 0.5
-"""A clipped reading counts as this much less sure (1 sd), and how hard it was plucked is not known. Notes of the
-simulated guitar clipped so hard that 5 dB of their level are lost read 0.4 cents wrong (RMS); mildly clipped, 0.01."""
+"""Error that clipping adds to a reading (1 sd); its strength is unknown. Notes of the simulated guitar that lose 5 dB
+of their level by clipping read 0.4 cents wrong (RMS); mildly clipped ones 0.01."""
+
+SCATTER_LIMIT_CENTS = 2.0
+"""Largest scatter that advice is given on. One player's re-fretted plucks scatter by 1 to 2 cents; more comes from
+careless fretting or a loose part."""
+
+FEWEST_PLUCKS = 3
+"""Fewest stopped plucks that advice is given on."""
+
+UNEVEN_CENTS = 1.0
+"""A 12th-fret harmonic further than this from the open octave, without the part of stiffness, is an uneven string."""
+
+OUTLIER_SD = 4.0
+"""A pluck that is off by more than this many standard deviations is left out."""
+FEWEST_FOR_OUTLIER = 4
+"""Fewest stopped plucks of which one may be left out."""
+
+EVEN_SCATTER = PluckScatter(0.6, 4.0)
+"""Scatter expected before any pluck, the same for open and fretted ones (assumed)."""
+
+_SCATTER_GRID = np.geomspace(0.05, 30.0, 60) ** 2  # variances, cents squared
+
+
+class Flag(StrEnum):
+    """What makes a comparison doubtful."""
+
+    SCATTERED = "scatter too large"
+    FEW = "too few plucks"
+    UNBRACKETED = "unbracketed"
+    UNLIKE = "strengths unlike"
+    OUTLIER = "one pluck discarded"
+    CLIPPED = "the input clips"
 
 
 @dataclass(frozen=True)
 class PluckReading:
-    """One settled reading.
+    """The settled reading of one pluck.
 
     Attributes:
         place: where the string was stopped.
         f1_hz, se_cents: first partial and its standard error (1 sd).
-        strength_db: how hard it was plucked, in the measure that compares open and stopped; None when not known.
-        string_hz, string_se_cents: string pitch (the first partial by the law of all of them) and its standard error;
-            None when the note doesn't tell the two apart.
+        strength_db: how hard it was plucked (``Reading.strength_db``); None when not known.
+        string_hz, string_se_cents: string pitch (the first partial by the stiff-string law) and its standard error;
+            None when the note doesn't show a difference of the two.
         clipped: the input clipped.
     """
 
@@ -70,21 +101,25 @@ class PluckReading:
     clipped: bool = False
 
     @property
-    def doubt_cents(self) -> float:
-        """Standard error with which it counts."""
+    def total_se_cents(self) -> float:
+        """Standard error of the first partial, clipping included."""
         return math.hypot(self.se_cents, CLIPPED_CENTS) if self.clipped else self.se_cents
 
     @property
     def known_strength_db(self) -> float | None:
-        """How hard it was plucked, if that is known and a number."""
+        """How hard it was plucked; None when not known, not finite, or clipped."""
         strength = None if self.clipped else self.strength_db
         return strength if strength is not None and math.isfinite(strength) else None
 
 
 def strength_correction(readings: Sequence[PluckReading], learnt: Slope | None) -> tuple[Floats, Floats]:
-    """Cents by which each reading's strength has raised it, and 1 sd of that (all of one slope), shapes (n,).
+    """Return the cents by which each reading's strength raises its pitch, and the standard error of that.
 
-    A pluck whose strength isn't known counts as an average one.
+    The errors of all readings come from the one slope. A pluck of unknown strength counts as an average one.
+
+    Returns:
+        Cents from a pluck of average amplitude, and standard errors with the sign of their part of the slope; shapes
+        (n,).
     """
     strengths = [r.known_strength_db for r in readings]
     known = [strength for strength in strengths if strength is not None]
@@ -97,12 +132,14 @@ def strength_correction(readings: Sequence[PluckReading], learnt: Slope | None) 
 
 
 def ambiguity(readings: Sequence[PluckReading], place: Place) -> tuple[float | None, float]:
-    """How much further sharp the string pitches put ``place`` than the first partials do, and 1 sd of it; None when it
-    can't be told.
+    """Return the error of ``place`` by the string pitches less that by the first partials, and its standard error.
 
-    String pitch and first partial are of the same pluck: scatter and drift are in both, and don't count. Weighted
-    means; where they scatter more than their standard errors say, these are widened (R. T. Birge, Phys. Rev. 40 (1932)
-    207).
+    String pitch and first partial are from the same pluck, so scatter and drift cancel. The means are weighted; where
+    they scatter more than their standard errors, these are widened.
+    Source: R. T. Birge, Phys. Rev. 40 (1932) 207.
+
+    Returns:
+        Cents and their standard error; None and 0 when open or stopped notes have no string pitch.
     """
     sides = [[r for r in readings if r.place == at and r.string_hz is not None] for at in (OPEN, place)]
     if not all(sides):
@@ -120,44 +157,28 @@ def ambiguity(readings: Sequence[PluckReading], place: Place) -> tuple[float | N
 
 
 def unbracketed(stopped: npt.NDArray[np.bool_]) -> bool:
-    """True unless every stopped note has an open note somewhere before it and after it."""
+    """Return True unless every stopped note has open notes before and after it; ``stopped`` is in order of plucks."""
     return bool(stopped[0] or stopped[-1])
 
 
 def strengths_differ(readings: Sequence[PluckReading]) -> bool:
-    """Whether one was plucked much harder or softer than the middle one, open and stopped alike."""
+    """Return True when one pluck was much harder or softer than the median of all."""
     strengths = np.array([r.known_strength_db for r in readings if r.known_strength_db is not None])
     return bool(strengths.size and np.abs(strengths - np.median(strengths)).max() > UNLIKE_DB)
 
 
-OUTLIER_SD = 4.0
-FEWEST_FOR_OUTLIER = 4
-
-_SCATTER_GRID = np.geomspace(0.05, 30.0, 60) ** 2
-
-
-class Flag(StrEnum):
-    """What speaks against a comparison."""
-
-    SCATTERED = "scatter too large"
-    FEW = "too few plucks"
-    UNBRACKETED = "unbracketed"
-    UNLIKE = "strengths unlike"
-    OUTLIER = "one pluck discarded"
-    CLIPPED = "the input clips"
-
-
 @dataclass(frozen=True)
 class JointErrors:
-    """Errors of several places on one string, in cents, + sharp.
+    """Errors of p places on one string, in cents, + sharp.
 
     Attributes:
-        found: by scatter and open share: solutions (g, 1 + p), the open string's level first; covariances and
-            probabilities.
-        variances, shares: the scatter of stopped plucks (cents squared) and how much open ones scatter over them, (g,).
-        plucks: stopped plucks by place, as many as count.
-        used: the readings it rests on.
-        flags: what speaks against it.
+        found: solutions for each scatter and open share, (g, 1 + p), the level of the open string first; their
+            covariances and probabilities.
+        variances: scatter of stopped plucks for each solution, cents squared, (g,).
+        shares: scatter of open plucks over that of stopped ones, (g,).
+        plucks: number of stopped plucks used at each place.
+        used: the readings used.
+        flags: what makes the errors doubtful.
     """
 
     found: Scattered
@@ -169,33 +190,33 @@ class JointErrors:
 
     @property
     def scatter(self) -> float:
-        """1 sd of a single pluck."""
+        """Scatter of a single pluck (1 sd)."""
         return self.found.scatter
 
     def scatter_at_most(self, confidence: float) -> float:
-        """The scatter (1 sd) that it does not exceed with this probability."""
+        """Return the scatter (1 sd) that is not exceeded with this probability."""
         order = np.argsort(self.variances, kind="stable")
         reached = np.cumsum(self.found.likely[order])
         return float(np.sqrt(self.variances[order[min(int(np.searchsorted(reached, confidence)), len(reached) - 1)]]))
 
-    def hand(self, before: PluckScatter) -> PluckScatter:
-        """What is known of the hand after it; ``before`` is what it was made with."""
+    def scatter_after(self, before: PluckScatter) -> PluckScatter:
+        """Return what is known of the player's scatter after this fit; ``before`` is what it was made with."""
         return updated_scatter(before, self.variances, self.shares, self.found.likely)
 
     @property
     def errors(self) -> Floats:
-        """Error of each place, (p,)."""
+        """Error of each place, cents, (p,)."""
         return np.asarray(self.found.likely @ self.found.solutions[:, 1:])
 
     @property
     def covariance(self) -> Floats:
-        """Their covariance, (p, p), what is not known of the scatter in it."""
+        """Covariance of the errors, cents squared, (p, p); it includes the unknown size of the scatter."""
         apart = self.found.solutions[:, 1:] - self.errors
         within = np.einsum("g,gij->ij", self.found.likely, self.found.covariances[:, 1:, 1:])
         return np.asarray(within + np.einsum("g,gi,gj->ij", self.found.likely, apart, apart))
 
     def combined(self, weights: Sequence[float] | Floats) -> tuple[float, float]:
-        """A weighted sum of the errors, and its standard error: the half-width that holds 68 of 100."""
+        """Return a weighted sum of the errors, and its standard error: the half-width that holds 68 %."""
         w = np.asarray(weights, dtype=np.float64)
         sums = self.found.solutions[:, 1:] @ w
         middle = float(self.found.likely @ sums)
@@ -206,19 +227,19 @@ class JointErrors:
 def joint_errors(
     readings: Sequence[PluckReading],
     targets: Mapping[Place, float],
-    hand: PluckScatter,
+    scatter: PluckScatter,
     slope: Slope | None = None,
 ) -> JointErrors:
-    """Errors of several places from bracketed readings in the order they were plucked.
+    """Return the errors of several places, from readings in the order they were plucked.
 
-    Readings at other places only count as time passing. Where there are four stopped plucks or more, one reading more
-    than 4 sd off what the others say is left out and flagged.
+    Readings at other places only take a number in that order. With four stopped plucks or more, one reading that is
+    more than 4 sd from the value by the others is left out and flagged.
 
     Args:
         readings: of one string, at one position of its saddle.
-        targets: cents above the open string at which each place is true.
-        hand: what is known of how its plucks scatter.
-        slope: what was learnt before of the string's pitch against strength.
+        targets: cents above the open string where each place has no error.
+        scatter: what is known of the player's scatter.
+        slope: effect of strength on the string's pitch as learnt before; None for nothing.
 
     Raises:
         ValueError: no open reading, none at one of the places, or a reading that isn't finite.
@@ -236,20 +257,20 @@ def joint_errors(
     cents = np.array([cents_between(r.f1_hz, base) for _, r in used]) - target
     order = np.array([i for i, _ in used], dtype=float)
     risen, unsure = strength_correction([r for _, r in used], slope)
-    doubts = np.array([r.doubt_cents for _, r in used])
-    data = _Data(cents - risen, places, order, doubts, unsure)
+    errors = np.array([r.total_se_cents for _, r in used])
+    data = _Data(cents - risen, places, order, errors, unsure)
     flags: set[Flag] = set()
-    found, variances, shares = _fit(data, hand)
+    found, variances, shares = _fit(data, scatter)
     if places.sum() >= FEWEST_FOR_OUTLIER:
         suspect = int(np.argmax(np.abs(_leave_one_out_residuals(data, found, shares))))
         kept = data.without(suspect)
         if kept.complete():
-            calmer, *grid = _fit(kept, hand)
-            # The scatter is itself an estimate: the bar is as unlikely for Student's t as 4 sd is for a normal.
-            degrees = hand.weight + len(kept.cents) - 1.0 - len(targets)
-            bar = float(stdtrit(degrees, float(ndtr(OUTLIER_SD))))
-            if abs(_leave_one_out_residuals(data, calmer, grid[1])[suspect]) > bar:
-                data, found, (variances, shares) = kept, calmer, grid
+            without, *grid = _fit(kept, scatter)
+            # The scatter is an estimate too: the limit has the same probability for Student's t as 4 sd for a normal.
+            degrees = scatter.weight + len(kept.cents) - 1.0 - len(targets)
+            limit = float(stdtrit(degrees, float(ndtr(OUTLIER_SD))))
+            if abs(_leave_one_out_residuals(data, without, grid[1])[suspect]) > limit:
+                data, found, (variances, shares) = kept, without, grid
                 flags.add(Flag.OUTLIER)
     if unbracketed(data.stopped):
         flags.add(Flag.UNBRACKETED)
@@ -263,8 +284,15 @@ def joint_errors(
 
 @dataclass(frozen=True)
 class _Data:
-    """Cents (target and strength taken off), which place, place in the order, each reading's own standard error, and
-    1 sd of what was taken off for its strength; shapes (n,), ``places`` (n, p) of 0 and 1, the open string all 0."""
+    """Readings as arrays.
+
+    Attributes:
+        cents: pitch less the target and the effect of strength, (n,).
+        places: 1 at the place of the reading, all 0 for the open string, (n, p).
+        order: number of the pluck, (n,).
+        se: each reading's own standard error, (n,).
+        strength: standard error of the effect of strength, (n,).
+    """
 
     cents: Floats
     places: Floats
@@ -274,35 +302,38 @@ class _Data:
 
     @property
     def stopped(self) -> npt.NDArray[np.bool_]:
+        """True for each stopped reading, (n,)."""
         return np.asarray(self.places.any(axis=1))
 
     def without(self, index: int) -> _Data:
+        """Return the data without one reading."""
         keep = np.arange(len(self.cents)) != index
         kept = (self.cents[keep], self.places[keep], self.order[keep], self.se[keep])
         return _Data(*kept, self.strength[keep])
 
     def complete(self) -> bool:
-        """Whether open string and every place still have a reading."""
+        """Return True when the open string and every place have a reading."""
         return bool(self.places.any(axis=0).all() and not self.stopped.all())
 
     def design(self) -> Floats:
+        """Return the design matrix of level and errors, (n, 1 + p)."""
         return np.column_stack([np.ones(len(self.cents)), self.places])
 
     def known_covariance(self) -> Floats:
-        """Everything but the scatter: reading errors, drift and strength, (n, n)."""
+        """Return the covariance without the scatter: reading errors, drift and strength, (n, n)."""
         t = self.order - self.order.mean()
         drift = DRIFT_CENTS**2 * np.outer(t, t) + walk_covariance(self.order)
         return np.asarray(np.diag(self.se**2) + drift + np.outer(self.strength, self.strength))
 
 
-def _fit(data: _Data, hand: PluckScatter) -> tuple[Scattered, Floats, Floats]:
-    """Level and errors for every open share and scatter variance of a grid; these variances and shares, (g,)."""
-    found = [_fit_at_share(data, share, hand) for share, _ in hand.shares]
+def _fit(data: _Data, scatter: PluckScatter) -> tuple[Scattered, Floats, Floats]:
+    """Return level and errors for every open share and scatter variance of a grid; the variances and shares, (g,)."""
+    found = [_fit_at_share(data, share, scatter) for share, _ in scatter.shares]
     count = len(_SCATTER_GRID)
-    shares = np.repeat([share for share, _ in hand.shares], count)
+    shares = np.repeat([share for share, _ in scatter.shares], count)
     if len(found) == 1:
         return found[0], _SCATTER_GRID, shares
-    logs = np.array([f.log_evidence + math.log(p) for f, (_, p) in zip(found, hand.shares, strict=True)])
+    logs = np.array([f.log_evidence + math.log(p) for f, (_, p) in zip(found, scatter.shares, strict=True)])
     weights = np.exp(logs - logs.max())
     weights /= weights.sum()
     likely = np.concatenate([w * f.likely for w, f in zip(weights, found, strict=True)])
@@ -312,18 +343,23 @@ def _fit(data: _Data, hand: PluckScatter) -> tuple[Scattered, Floats, Floats]:
     return Scattered(likely, solutions, covariances, float((likely / variances).sum() ** -0.5)), variances, shares
 
 
-def _fit_at_share(data: _Data, open_share: float, hand: PluckScatter) -> Scattered:
+def _fit_at_share(data: _Data, open_share: float, scatter: PluckScatter) -> Scattered:
+    """Return level and errors for every scatter variance of the grid, at one open share."""
     if open_share == 1.0:
         known, axes = np.linalg.eigh(data.known_covariance())
         x, y = axes.T @ data.design(), axes.T @ data.cents
-        return scattered(x, y, np.maximum(known, 0.0), _SCATTER_GRID, hand.scatter_cents, hand.weight)
+        return scattered(x, y, np.maximum(known, 0.0), _SCATTER_GRID, scatter.scatter_cents, scatter.weight)
     share = np.where(data.stopped, 1.0, open_share)
-    prior = (hand.scatter_cents, hand.weight)
+    prior = (scatter.scatter_cents, scatter.weight)
     return scattered_unlike(data.design(), data.cents, data.known_covariance(), share, _SCATTER_GRID, *prior)
 
 
 def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
-    """Half-width about 0 that holds as much of a mixture of normals as 1 sd holds of one."""
+    """Return the half-width about 0 that holds as much of a mixture of normals as 1 sd holds of one normal.
+
+    Args:
+        weight, offset, sd: of each component, (g,).
+    """
     share = 2.0 * float(ndtr(1.0)) - 1.0
     low, high = 0.0, float((np.abs(offset) + 5.0 * sd).max())
     for _ in range(40):
@@ -334,27 +370,14 @@ def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
 
 
 def _leave_one_out_residuals(data: _Data, found: Scattered, shares: Floats) -> Floats:
-    """Each reading's distance from what all the others say of it, in its own sd, (n,)."""
+    """Return each reading's distance from the value by all others, in its own standard deviation, (n,)."""
     squared = np.where(data.stopped, 1.0, float(found.likely @ shares**2))
     weights = np.linalg.inv(data.known_covariance() + found.scatter**2 * np.diag(squared))
     x = data.design()
     projection = weights - weights @ x @ np.linalg.inv(x.T @ weights @ x) @ x.T @ weights
     diagonal = np.diag(projection)
-    safe = np.where(diagonal > 1e-9, diagonal, np.inf)  # a reading alone at its place has nothing to be held against
+    safe = np.where(diagonal > 1e-9, diagonal, np.inf)  # a reading alone at its place can't be compared
     return np.asarray(projection @ data.cents / np.sqrt(safe))
-
-
-SCATTER_LIMIT_CENTS = 2.0
-"""Scatter of one player's re-fretted plucks is 1 to 2 cents; beyond it the hand or a loose part is heard."""
-
-FEWEST_PLUCKS = 3
-"""Fewer stopped plucks than this are no ground for advice."""
-
-EVEN_SCATTER = PluckScatter(0.6, 4.0)
-"""A hand whose open plucks scatter as its fretted ones do, before any is heard (assumed)."""
-
-UNEVEN_CENTS = 1.0
-"""A 12th-fret harmonic further than this from the open octave (stiffness allowed for) means an uneven string."""
 
 
 @dataclass(frozen=True)
@@ -362,13 +385,13 @@ class Comparison:
     """Error of one place on one string.
 
     Attributes:
-        error_cents: + sharp of the open string's equal-tempered place; of the first partials.
-        se_cents: 1 sd: about 68 of 100 repeats lie within it of the truth.
-        plucks: stopped plucks it rests on.
-        scatter_cents: 1 sd of a single pluck.
-        flags: what speaks against it.
-        ambiguity_cents: the error by the string pitches less ``error_cents``; None when the readings don't tell.
-        ambiguity_se_cents: its standard error (1 sd).
+        error_cents: error of the first partials, + sharp of equal temperament from the open string.
+        se_cents: standard error (1 sd).
+        plucks: number of stopped plucks used.
+        scatter_cents: scatter of a single pluck (1 sd).
+        flags: what makes it doubtful.
+        ambiguity_cents: the error by the string pitches less ``error_cents``; None when the readings don't show it.
+        ambiguity_se_cents: standard error of that (1 sd).
     """
 
     error_cents: float
@@ -381,19 +404,19 @@ class Comparison:
 
     @property
     def string_error_cents(self) -> float | None:
-        """The error by the string pitches."""
+        """Error by the string pitches; None when the readings don't show it."""
         return None if self.ambiguity_cents is None else self.error_cents + self.ambiguity_cents
 
 
 @dataclass(frozen=True)
 class HarmonicCheck:
-    """12th-fret harmonic against the open octave, stiffness allowed for.
+    """12th-fret harmonic compared with the open octave, without the part of stiffness.
 
     Attributes:
         deviation_cents: + harmonic sharp.
-        se_cents: 1 sd.
-        plucks: harmonics it rests on.
-        uneven: the deviation is larger than the limit: no saddle will cure this string.
+        se_cents: standard error (1 sd).
+        plucks: number of harmonics used.
+        uneven: the deviation is above the limit: no saddle position cures this string.
     """
 
     deviation_cents: float
@@ -405,24 +428,21 @@ class HarmonicCheck:
 def compare(
     readings: Sequence[PluckReading],
     fret: int,
-    hand: PluckScatter = EVEN_SCATTER,
+    scatter: PluckScatter = EVEN_SCATTER,
     slope: Slope | None = None,
 ) -> Comparison:
-    """Error of ``fret`` from bracketed readings in the order they were plucked.
-
-    Readings at other places only count as time passing. Where there are four stopped plucks or more, one reading more
-    than 4 sd off what the others say is left out and flagged.
+    """Return the error of ``fret``, from readings in the order they were plucked (see ``joint_errors``).
 
     Args:
         readings: of one string, at one position of its saddle.
         fret: the fret compared with the open string.
-        hand: what is known of how its plucks scatter.
-        slope: what was learnt before of the string's pitch against strength.
+        scatter: what is known of the player's scatter.
+        slope: effect of strength on the string's pitch as learnt before; None for nothing.
 
     Raises:
         ValueError: no open reading, none at that fret, or a reading that isn't finite.
     """
-    return _compare(readings, Place("fret", fret), 100.0 * fret, hand, slope)
+    return _compare(readings, Place("fret", fret), 100.0 * fret, scatter, slope)
 
 
 def harmonic_check(
@@ -431,16 +451,17 @@ def harmonic_check(
     limit_cents: float = UNEVEN_CENTS,
     scatter_prior_cents: float = 0.35,
 ) -> HarmonicCheck:
-    """Harmonic minus open octave minus what stiffness explains: 1200 log2 sqrt((1 + 4B) / (1 + B)).
+    """Return the 12th-fret harmonic above the open octave, less the part of stiffness.
 
-    The touched harmonic is the second partial of f_k = k f0 sqrt(1 + B k^2), the open reading the first (H. Fletcher,
-    J. Acoust. Soc. Am. 36 (1964) 203).
+    That part is 1200 log2 sqrt((1 + 4B) / (1 + B)): the harmonic is the second partial of f_k = k f0 sqrt(1 + B k^2),
+    the open reading is the first.
+    Source: H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203.
 
     Args:
         readings: open and harmonic, in the order they were plucked.
         inharmonicity: B of the open string.
-        limit_cents: deviation beyond which the string is uneven.
-        scatter_prior_cents: scatter of single plucks expected before any is heard, 1 sd; nothing is fretted here.
+        limit_cents: deviation above which the string is uneven.
+        scatter_prior_cents: scatter of single plucks expected beforehand (1 sd); nothing is fretted here.
 
     Raises:
         ValueError: no open or no harmonic reading, or a reading that isn't finite.
@@ -451,13 +472,12 @@ def harmonic_check(
 
 
 def harmonic_rise_cents(inharmonicity: float) -> float:
-    """Cents by which stiffness raises the 12th-fret harmonic over the open octave, for B of the open string (as in
-    ``harmonic_check``)."""
+    """Return the cents of the 12th-fret harmonic above the open octave by stiffness, for B of the open string."""
     return 600.0 * math.log2((1.0 + 4.0 * inharmonicity) / (1.0 + inharmonicity))
 
 
 def combine(first: Comparison, second: Comparison) -> Comparison:
-    """Two independent comparisons of one saddle position as one, weighted by their variances."""
+    """Return two independent comparisons at one saddle position as one, weighted by their inverse variances."""
     weights = np.array([first.se_cents**-2, second.se_cents**-2])
     error = float(weights @ [first.error_cents, second.error_cents] / weights.sum())
     plucks = first.plucks + second.plucks
@@ -470,11 +490,12 @@ def combine(first: Comparison, second: Comparison) -> Comparison:
 
 
 def _combined_ambiguity(first: Comparison, second: Comparison) -> tuple[float | None, float]:
-    told = [c for c in (first, second) if c.ambiguity_cents is not None]
-    if len(told) < 2:
-        return (told[0].ambiguity_cents, told[0].ambiguity_se_cents) if told else (None, 0.0)
-    weights = np.array([max(c.ambiguity_se_cents, 1e-6) ** -2 for c in told])
-    mean = float(weights @ [c.ambiguity_cents for c in told] / weights.sum())
+    """Return the weighted mean of two ambiguities and its standard error, as far as they are known."""
+    known = [c for c in (first, second) if c.ambiguity_cents is not None]
+    if len(known) < 2:
+        return (known[0].ambiguity_cents, known[0].ambiguity_se_cents) if known else (None, 0.0)
+    weights = np.array([max(c.ambiguity_se_cents, 1e-6) ** -2 for c in known])
+    mean = float(weights @ [c.ambiguity_cents for c in known] / weights.sum())
     return mean, float(weights.sum() ** -0.5)
 
 
@@ -482,10 +503,11 @@ def _compare(
     readings: Sequence[PluckReading],
     place: Place,
     target_cents: float,
-    hand: PluckScatter,
+    scatter: PluckScatter,
     slope: Slope | None,
 ) -> Comparison:
-    joint = joint_errors(readings, {place: target_cents}, hand, slope)
+    """Return the error of one place from ``target_cents`` above the open string."""
+    joint = joint_errors(readings, {place: target_cents}, scatter, slope)
     error, se = joint.combined([1.0])
     plucks = joint.plucks[0]
     apart, apart_se = ambiguity(joint.used, place)
@@ -493,7 +515,7 @@ def _compare(
 
 
 def all_flags(flags: Iterable[Flag], plucks: int, scatter_cents: float) -> tuple[Flag, ...]:
-    """The flags, and those that number of plucks and their scatter add, in the order of ``Flag``."""
+    """Return the flags, with those for few plucks and a large scatter, in the order of ``Flag``."""
     flags = set(flags)
     if plucks < FEWEST_PLUCKS:
         flags.add(Flag.FEW)

@@ -1,14 +1,12 @@
-"""From a comparison to what the saddle should do.
+"""Correction of one string: the move of its saddle that nulls an error.
 
-Moves are in mm, + away from the nut. The open string is retuned after a move, so only the ratio of the two speaking
-lengths counts: with A from nut to saddle and B from fret to saddle, moving the saddle by d turns an error e into
-e + 1200 log2((A + d) B / ((B + d) A)).
+Moves are in mm, + away from the nut; errors in cents, + sharp. The open string is retuned after a move, so only the
+ratio of the two speaking lengths counts. With A from nut to saddle and B from fret to saddle, a move d changes an error
+e to e + 1200 log2((A + d) B / ((B + d) A)).
 
-Where first partial and string pitch would send the saddle to different places, and by how many millimetres.
-
-Advice rests on first partials. On real strings single partials stray by a cent or so as neck and body move, the first
-among them; the string pitch, from all partials together, strays less but may be off as a whole. Neither is the truth,
-so where it matters which of them is believed, that is said.
+Advice is based on first partials. On real strings single partials are off by a cent or so, as neck and body move. The
+string pitch, from all partials together, scatters less but may be off as a whole. ``saddle_ambiguity`` gives the
+difference of the moves by the two, so that it can be reported where it matters.
 """
 
 from __future__ import annotations
@@ -27,25 +25,25 @@ AWAY = "away from the nut"
 STAY = "stay"
 
 SHOWN_MM = 0.1
-"""No move is printed finer than this: a fretting hand and a ruler don't know it better."""
+"""Smallest step of a printed move: fretting by hand and a ruler are no finer."""
 
 FIXED_SADDLE = "the saddle is fixed: shape its crown, or live with it"
 
 
 @dataclass(frozen=True)
 class Move:
-    """What an adjuster should do.
+    """Move of one adjuster.
 
     Attributes:
-        mm: how far to move it, within its travel; + away from the nut. 0 where the advice is refused.
-        se_mm: 1 sd of the move needed.
-        turns: the same in turns of its screw (sign as ``mm``), None without a screw.
-        direction: ``toward the nut``, ``away from the nut`` or ``stay``; of what is needed, even out of travel.
+        mm: the move within its travel, + away from the nut; 0 where no move is advised.
+        se_mm: standard error of ``needed_mm`` (1 sd).
+        turns: ``mm`` in turns of its screw, same sign; None without a screw.
+        direction: ``toward the nut``, ``away from the nut`` or ``stay``: that of ``needed_mm``.
         room_mm: travel left in that direction (toward the nut when staying).
-        out_of_travel: what is needed lies beyond the travel.
+        out_of_travel: ``needed_mm`` is beyond the travel.
         missing_mm: by how much (>= 0).
         refused: why no move is advised, or None.
-        needed_mm: what would null the error; + away from the nut.
+        needed_mm: move that would null the error, + away from the nut.
         settable_mm: ``mm`` in whole steps of the adjuster, within its travel.
     """
 
@@ -75,19 +73,23 @@ class Move:
 
 
 def speaking_lengths_mm(string: StringSpec, fret: int, position_mm: float) -> tuple[float, float]:
-    """Nut to saddle and fret to saddle in mm, the saddle having moved ``position_mm`` since the start."""
+    """Return the lengths from nut and fret to the saddle in mm, ``position_mm`` being its move since the start."""
     open_mm = string.scale_mm + string.setback_mm + position_mm
     return open_mm, open_mm - fret_position_mm(string.scale_mm, fret)
 
 
 def error_after(error_cents: float, lengths_mm: tuple[float, float], move_mm: float) -> float:
-    """Error left in cents after the saddle moved by ``move_mm`` and the open string was retuned."""
+    """Return the error in cents after a saddle move of ``move_mm``, the open string retuned."""
     open_mm, stopped_mm = lengths_mm
     return error_cents + 1200.0 * math.log2((open_mm + move_mm) * stopped_mm / ((stopped_mm + move_mm) * open_mm))
 
 
 def null_move_mm(error_cents: float, lengths_mm: tuple[float, float]) -> float:
-    """The move that nulls an error, exactly: A B (r - 1) / (A - B r) with r = 2^(e/1200)."""
+    """Return the exact move that nulls an error: A B (r - 1) / (A - B r) with r = 2^(e/1200).
+
+    Raises:
+        ValueError: no saddle position nulls the error.
+    """
     open_mm, stopped_mm = lengths_mm
     ratio = float(2.0 ** (error_cents / 1200.0))
     if open_mm <= stopped_mm * ratio:
@@ -96,20 +98,20 @@ def null_move_mm(error_cents: float, lengths_mm: tuple[float, float]) -> float:
 
 
 def cents_per_mm(lengths_mm: tuple[float, float]) -> float:
-    """Change of the error per mm of saddle (negative: away from the nut flattens the fretted note)."""
+    """Return the change of the error per mm of saddle; it is negative: a move away from the nut flattens the fret."""
     open_mm, stopped_mm = lengths_mm
     return 1200.0 / math.log(2.0) * (1.0 / open_mm - 1.0 / stopped_mm)
 
 
 def direction_of(move_mm: float) -> str:
-    """The move's direction in words; what rounds to 0.0 mm is no move."""
+    """Return a move's direction in words; one that rounds to 0.0 mm is ``stay``."""
     if abs(move_mm) < SHOWN_MM / 2.0:
         return STAY
     return TOWARD if move_mm < 0.0 else AWAY
 
 
 def turns_text(turns: float, sentences: Sentences = ENGLISH) -> str:
-    """Turns to the nearest eighth, unsigned: ``1 3/8 turns``."""
+    """Return turns to the nearest eighth, without sign: ``1 3/8 turns``."""
     eighths = round(abs(turns) * 8.0)
     whole, rest = divmod(eighths, 8)
     if eighths == 0:
@@ -120,7 +122,7 @@ def turns_text(turns: float, sentences: Sentences = ENGLISH) -> str:
 
 
 def refusal(error: Comparison) -> str | None:
-    """Why a comparison is no ground for moving anything, or None."""
+    """Return why no move can be based on a comparison, or None."""
     if error.scatter_cents > SCATTER_LIMIT_CENTS:
         return (
             f"plucks scatter by {error.scatter_cents:.1f} cents, more than {SCATTER_LIMIT_CENTS:g}: "
@@ -134,15 +136,15 @@ def refusal(error: Comparison) -> str | None:
 def saddle_correction(
     error: Comparison, string: StringSpec, fret: int, position_mm: float, adjuster: Adjuster | None
 ) -> Move:
-    """The move of one string's own saddle.
+    """Return the move of one string's own saddle.
 
     Args:
-        error: the comparison at ``fret`` with the saddle where it now stands.
+        error: the comparison at ``fret``, at the present position of the saddle.
         string: the string.
-        fret: the fret it was compared at.
-        position_mm: how far the saddle has moved since the start, + away from the nut.
-        adjuster: what moves it, alone; None for a fixed saddle. For an adjuster shared by several strings use
-            ``adjusters.plan_bridge``.
+        fret: the fret that was compared.
+        position_mm: the saddle's move since the start, + away from the nut.
+        adjuster: the adjuster of this saddle alone; None for a fixed saddle. For one that moves several strings see
+            ``bridge_plan.plan_bridge``.
 
     Raises:
         ValueError: the adjuster moves several strings, or the error is beyond what any saddle position can null.
@@ -163,21 +165,22 @@ def saddle_correction(
 
 
 def travel_left_mm(adjuster: Adjuster, moved_mm: float) -> tuple[float, float]:
-    """Room left toward and away from the nut, both >= 0, the adjuster having moved ``moved_mm`` since the start."""
+    """Return the travel left toward and away from the nut, both >= 0, after ``moved_mm`` since the start."""
     return max(0.0, adjuster.toward_nut_mm + moved_mm), max(0.0, adjuster.away_mm - moved_mm)
 
 
 def limited_move(
     needed_mm: float, within_mm: float, se_mm: float, room: tuple[float, float], adjuster: Adjuster | None, why_not: str
 ) -> Move:
-    """The move of an adjuster that would have to go ``needed_mm`` and can go ``within_mm``, both + away from the nut.
+    """Return the move of an adjuster, limited to its travel.
 
     Args:
-        needed_mm, within_mm: the move that is needed, and the best one within its travel.
-        se_mm: 1 sd of the move needed.
-        room: left toward and away from the nut, both >= 0.
-        adjuster: what moves; None where nothing does.
-        why_not: why no move is advised; empty if it is.
+        needed_mm: move that is needed, + away from the nut.
+        within_mm: best move within the travel.
+        se_mm: standard error of ``needed_mm`` (1 sd).
+        room: travel left toward and away from the nut, both >= 0.
+        adjuster: the adjuster; None for a fixed saddle.
+        why_not: why no move is advised; empty if one is.
     """
     missing = abs(needed_mm - within_mm)
     out = missing >= SHOWN_MM / 2.0
@@ -199,7 +202,7 @@ def limited_move(
 
 
 def _settable(mm: float, step_mm: float, room: tuple[float, float]) -> float:
-    """The nearest whole number of steps that the travel allows."""
+    """Return ``mm`` to the nearest whole number of steps within the travel."""
     steps = round(mm / step_mm)
     if not -room[0] - 1e-9 <= steps * step_mm <= room[1] + 1e-9:
         steps = math.trunc(mm / step_mm)
@@ -208,13 +211,13 @@ def _settable(mm: float, step_mm: float, room: tuple[float, float]) -> float:
 
 @dataclass(frozen=True)
 class Ambiguity:
-    """The move that the string pitches ask for, less the one that the first partials ask for.
+    """The saddle move by the string pitches less the one by the first partials.
 
     Attributes:
-        mm: of the string's saddle, + further away from the nut.
-        se_mm: its standard error (1 sd).
-        matters: it is another piece of advice: the moves lie further apart than the last place that is printed (by
-            0.15 mm, which shows as 0.2), than the move's own standard error, and than that of the distance.
+        mm: difference, + further away from the nut.
+        se_mm: standard error (1 sd).
+        matters: the difference changes the advice: it is larger than 0.15 mm (which is printed as 0.2), than the
+            standard error of the move, and than its own.
     """
 
     mm: float
@@ -223,11 +226,11 @@ class Ambiguity:
 
 
 def saddle_ambiguity(error: Comparison, lengths_mm: tuple[float, float]) -> Ambiguity | None:
-    """How far apart the two put the saddle; None when they can't be told apart, or no saddle nulls the error.
+    """Return the difference of the two moves; None when the readings don't show it, or no saddle nulls the error.
 
     Args:
-        error: the comparison with the saddle where it now stands.
-        lengths_mm: nut to saddle and fret to saddle (``correction.speaking_lengths_mm``).
+        error: the comparison at the present position of the saddle.
+        lengths_mm: nut to saddle and fret to saddle (``speaking_lengths_mm``).
     """
     if error.string_error_cents is None:
         return None

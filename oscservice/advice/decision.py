@@ -1,8 +1,9 @@
-"""When a string's error is known well enough to act on, and when to leave it alone.
+"""Decisions on a string: settled, move the saddle, or more plucks.
 
-The thresholds trade plucks against moves: a far-off saddle is moved early, since a coarse move gains more than another
-pluck does; a near one only once the move would clearly gain something, since placing a saddle by hand has a scatter of
-its own. They were set by simulating strings up to 11 cents off, 0.6 cents of scatter and 0.12 mm of placing error.
+The thresholds balance plucks and moves. A saddle that is far off is moved early: a coarse move gains more than another
+pluck. A saddle that is nearly right is moved only when the move clearly gains something, since placing it by hand has
+its own error. The thresholds were chosen by simulation: strings up to 11 cents off, 0.6 cents of scatter, 0.12 mm of
+placing error.
 """
 
 from __future__ import annotations
@@ -13,19 +14,19 @@ from enum import StrEnum
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison, Flag, combine
 
 PLACING_SD_MM = 0.12
-"""How well a hand places a saddle, 1 sd (assumed: a quarter millimetre is seen, a tenth is not)."""
+"""Error of placing a saddle by hand, 1 sd (assumed: a quarter millimetre is visible, a tenth is not)."""
 
 LAST_PASS_PLUCKS = 2
 """Fewest fretted plucks of a last pass."""
 
-_SURE = 2.4  # sd inside the tolerance before a string is settled
-_PROVED = 2.4  # sd inside it, both passes together, before it is proved
-_LIKELY = 1.64  # sd: 95 of 100 lie below, one-sided
-_NEAR = 0.9  # of the tolerance: a smaller error isn't worth a move while plucks can still be had
-_RELATIVE = 0.1  # of the error: known this well, a large error is worth a move
-_LAST_WORD = 0.65  # of the tolerance: a smaller error is let be when plucks run out
-_MOST_PROVING_PLUCKS = 10
-_CONTRADICTION = 3.0  # sd between what was expected and what is heard
+_SURE = 2.4  # a settled error is this many sd inside the tolerance
+_CONFIRMED = 2.4  # the same for both passes together
+_LIKELY = 1.64  # sd of a one-sided 95 % limit
+_NEAR = 0.9  # an error below this share of the tolerance isn't worth a move while more plucks are possible
+_RELATIVE = 0.1  # a large error known to this share of its size is worth a move
+_LAST_WORD = 0.65  # an error below this share of the tolerance is left when no more plucks are possible
+_MOST_LAST_PASS_PLUCKS = 10
+_CONTRADICTION = 3.0  # sd between the expected and the measured error
 
 
 class Decision(StrEnum):
@@ -47,24 +48,23 @@ def judge(
     expected: Comparison | None = None,
     last_pass_se_cents: float = math.inf,
 ) -> Decision:
-    """What the comparison asks for.
+    """Return the decision on a string.
 
-    * settled: the error lies within the tolerance, and will be known to lie well within it after the last pass if that
-      finds the same;
-    * move: a move will clearly improve it, and the error is known as well as a hand can place the saddle, or to a tenth
-      of its size;
-    * more plucks otherwise, until ``max_plucks``; then settled if the error is well inside the tolerance, else move;
-    * too scattered: the plucks scatter too much for any advice.
+    * Settled: the error is within the tolerance, and will be well within it after the last pass if that finds the same.
+    * Move: a move will clearly improve it, and the error is known as well as a saddle can be placed, or to a tenth of
+      its size.
+    * More plucks otherwise, up to ``max_plucks``. Then settled if the error is well within the tolerance, else move.
+    * Too scattered: the plucks scatter too much for any advice.
 
     Args:
-        comparison: with the saddle where it now stands.
-        tolerance_cents: largest error to leave, either way.
-        placing_sd_mm: how well a hand places the saddle, 1 sd.
-        max_plucks: fretted plucks after which it must be decided.
-        cents_per_mm: sensitivity of the fret compared at (2.67 is fret 12 of 648 mm), either sign.
-        expected: what is known of this position from before the move (``expected_after``). It counts as evidence unless
-            what is heard contradicts it.
-        last_pass_se_cents: standard error of what the last pass will hear of it by itself; inf: there is none.
+        comparison: at the present position of the saddle.
+        tolerance_cents: largest error to leave, sharp or flat.
+        placing_sd_mm: error of placing the saddle, 1 sd.
+        max_plucks: fretted plucks after which the decision must be made.
+        cents_per_mm: change of the error per mm of saddle (2.67 is fret 12 of 648 mm), either sign.
+        expected: the error expected from before the move (``expected_after``). It counts unless the comparison
+            contradicts it.
+        last_pass_se_cents: standard error of the last pass alone; infinite when there is none.
 
     Raises:
         ValueError: a tolerance that isn't positive.
@@ -90,18 +90,21 @@ def judge(
 
 
 def expected_after(before: Comparison, left_cents: float, placing_cents: float) -> Comparison:
-    """What is to be expected after a move, before anything is heard.
+    """Return the comparison expected after a move, before any pluck.
 
     Args:
-        before: the comparison that was moved on.
-        left_cents: what the move leaves of its error by calculation (``correction.error_after``).
-        placing_cents: how well the saddle was placed, 1 sd in cents at that fret.
+        before: the comparison before the move.
+        left_cents: error left by calculation (``correction.error_after``).
+        placing_cents: error of placing the saddle, 1 sd in cents at that fret.
     """
     return Comparison(left_cents, math.hypot(before.se_cents, placing_cents), 0, before.scatter_cents)
 
 
 def combined_with_expected(comparison: Comparison, expected: Comparison | None) -> Comparison:
-    """Both together; the comparison alone where it contradicts what was expected (a slipped saddle, a wrong thread)."""
+    """Return both combined, or the comparison alone if it contradicts the expected one.
+
+    A contradiction comes from a saddle that slipped, or a wrong thread in the file.
+    """
     if expected is None:
         return comparison
     apart = abs(comparison.error_cents - expected.error_cents)
@@ -111,15 +114,15 @@ def combined_with_expected(comparison: Comparison, expected: Comparison | None) 
 
 
 def confirmed(comparison: Comparison, tolerance_cents: float, settled: Comparison | None = None) -> bool | None:
-    """Whether a short last pass bears out a settled string: True, False (compare it again) or None (more plucks).
+    """Return True when a short last pass confirms a settled string, False to compare it again, None for more plucks.
 
-    With the comparison it was settled on, both count together, and the last pass alone must not clearly contradict the
-    tolerance. Without one, the last pass stands alone.
+    The last pass counts together with the comparison that settled the string, and alone it must not clearly exceed the
+    tolerance. Without such a comparison only the last pass counts.
 
     Args:
         comparison: of the last pass.
-        tolerance_cents: largest error to leave, either way.
-        settled: the comparison it was settled on, the saddle not moved since.
+        tolerance_cents: largest error to leave, sharp or flat.
+        settled: the comparison that settled the string, at the same position of the saddle.
     """
     if comparison.plucks < LAST_PASS_PLUCKS or Flag.UNBRACKETED in comparison.flags:
         return None
@@ -127,6 +130,6 @@ def confirmed(comparison: Comparison, tolerance_cents: float, settled: Compariso
         return False
     together = comparison if settled is None else combine(settled, comparison)
     error = abs(together.error_cents)
-    if error + _PROVED * together.se_cents <= tolerance_cents:
+    if error + _CONFIRMED * together.se_cents <= tolerance_cents:
         return True
-    return None if comparison.plucks < _MOST_PROVING_PLUCKS else error <= _LAST_WORD * tolerance_cents
+    return None if comparison.plucks < _MOST_LAST_PASS_PLUCKS else error <= _LAST_WORD * tolerance_cents

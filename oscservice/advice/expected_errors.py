@@ -1,10 +1,11 @@
-"""What the strings should be heard to do before they are heard: the error at every fret, from the instrument file, and
-how far it may be off for no other reason than that files, ears and hands are what they are.
+"""Errors expected from the instrument file at every fret of every string, and their covariance.
 
-All strings stand in one vector, since what is not known is partly common to them: where the nut stands, how high the
-action is, how a finger presses, where a fret lies. What is not known is taken as normal; slopes come from the full
-model (``instrument.fretting``) by differences. Saddles are left out of the covariance: how far they may be off is the
-question, and ``saddle`` tells what they do.
+All strings are in one vector, because some uncertain factors are common to them: the place of the nut, the action, how
+a finger presses, the place of a fret. The factors are normal. Their effects come from the full model
+(``instrument.fretting``) by differences. The saddles are not in the covariance, since their positions are what is asked
+for; ``ExpectedErrors.saddle`` has their effect.
+
+Errors are in cents, + sharp; lengths in mm, + away from the nut.
 """
 
 from __future__ import annotations
@@ -35,37 +36,38 @@ GROOVE_SD_MM = 0.05
 TAKE_UP_SD_MM = 0.003
 EVEN_SD = 0.001
 EVEN_LENGTH_MM = 50.0
-"""What a sound instrument may be off from its file, 1 sd (assumed): nut along the neck and slots in height, action as
-read off a ruler (common to all strings, and of each), a fret along the neck, where its crown holds one string, string
-taken up by a finger, and mass per length along a new string, with how far such differences reach."""
+"""Deviations of a sound instrument from its file, 1 sd (assumed): nut along the neck, height of a slot, action as read
+with a ruler (common to all strings, and of each), a fret along the neck, the point of its crown that holds one string,
+string taken up by a finger, relative mass per length along a new string, and the length over which it is correlated."""
 
 FINGER_MM = 6.0
 FINGER_SD_MM = 3.0
 PRESS_MM = 0.07
 PRESS_SD_MM = 0.05
-"""Where a finger holds the string, and how far it may be off: behind the fret, and below its crown (assumed)."""
+"""Where a finger holds the string, and the error of that (1 sd): behind the fret, and below its crown (assumed)."""
 
 GUITAR_ENDS_SD = 0.2
 OWN_ENDS_SD = 0.3
-"""How far the clamped ends of a guitar's strings are from those of the model: Anderson and Beausoleil (J. Acoust. Soc.
-Am. 156 (2024) 683) found 1.1 +- 0.2 over five guitars. Strings of one guitar differ as well, by how they break over
-their saddles (assumed)."""
+"""Number of clamped ends from that of the model, 1 sd: of all strings of a guitar, and of each string. The measured
+value is 1.1 +- 0.2 over five guitars; that of single strings depends on how they bend over their saddles (assumed).
+Source: M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683."""
 
 CELLS = 60
+"""Cells of a string for its mass per length."""
 HARMONIC = 0
-"""Stands for the 12th-fret harmonic where a fret is named."""
+"""The 12th-fret harmonic, in place of a fret number."""
 
 
 @dataclass(frozen=True)
 class Survey:
-    """One string as it was compared.
+    """Measured errors of one string.
 
     Attributes:
         neck: its errors over the frets.
-        position_mm: how far its saddle had moved since the start, + away from the nut.
-        harmonic_cents, harmonic_se_cents: 12th-fret harmonic against the open octave, what stiffness explains taken
-            off; None where it wasn't heard.
-        stiffness: what its readings taught of B; None where they didn't.
+        position_mm: the saddle's move since the start, + away from the nut.
+        harmonic_cents, harmonic_se_cents: 12th-fret harmonic above the open octave, without the part of stiffness;
+            None where it was not plucked.
+        stiffness: ln B by its readings; None where they don't show it.
     """
 
     neck: NeckErrors
@@ -77,14 +79,14 @@ class Survey:
 
 @dataclass(frozen=True)
 class ExpectedErrors:
-    """Errors heard and expected, n values in all.
+    """Measured and expected errors, n values in all.
 
     Attributes:
         rows: string and fret (or HARMONIC) of each value.
-        strings: the model of each string.
-        heard: cents, (n,).
-        mean: what the file lets expect, cents, (n,).
-        covariance: of ``heard`` about ``mean``, the saddles taken as known, (n, n).
+        strings: string number -> model of the string.
+        heard: measured errors, cents, (n,).
+        mean: errors by the instrument file, cents, (n,).
+        covariance: of ``heard`` about ``mean`` for known saddles, (n, n).
         saddle: cents per mm of each string's saddle, (n, strings).
     """
 
@@ -96,12 +98,17 @@ class ExpectedErrors:
     saddle: Floats
 
     def shift(self, change: Change, only: int | None = None) -> Floats:
-        """Cents by which a change of the strings, or of one of them, would shift each value, (n,)."""
+        """Return the shift of each value in cents, (n,), by a change of all strings, or of string ``only``."""
         return _shift(self.rows, self.strings, change, only)
 
     def uneven(self, string: int, sd: float, length_mm: float) -> Floats:
-        """Covariance that uneven mass of one string adds: 1 sd of its relative mass per length, and how far along the
-        string differences reach, (n, n)."""
+        """Return the covariance that uneven mass of one string adds, cents squared, (n, n).
+
+        Args:
+            string: number of the string.
+            sd: standard deviation of its relative mass per length.
+            length_mm: length over which the differences are correlated.
+        """
         effect = np.zeros((len(self.rows), CELLS))
         for index, (number, fret) in enumerate(self.rows):
             if number == string:
@@ -111,7 +118,7 @@ class ExpectedErrors:
         return np.asarray(effect @ profile @ effect.T)
 
     def fret(self, fret: int, only: int | None = None) -> Floats:
-        """Cents per mm by which a fret nearer to the saddle shifts each value, (n,); for one string, or for all."""
+        """Return the cents per mm of a fret moved toward the saddle, for each value, (n,); of all strings, or one."""
         found = np.zeros(len(self.rows))
         for index, (number, at) in enumerate(self.rows):
             if at == fret and only in (None, number):
@@ -121,15 +128,15 @@ class ExpectedErrors:
 
 
 def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> ExpectedErrors:
-    """What is expected of the strings surveyed, beside what was heard.
+    """Return the expected and the measured errors of the strings surveyed.
 
     Raises:
-        ValueError: no string was surveyed, or one that the instrument hasn't got.
+        ValueError: no string was surveyed, or one that is not on the instrument.
     """
     if not surveys:
         raise ValueError("no string was compared")
     strings = {number: _string(instrument, number, survey) for number, survey in sorted(surveys.items())}
-    rows, heard, measured = _heard(surveys)
+    rows, heard, measured = measured_errors(surveys)
     columns = np.column_stack(
         [_shift(rows, strings, d.change, d.string) for d in uncertain_factors(instrument, surveys)]
     )
@@ -147,9 +154,12 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
 
 @dataclass(frozen=True)
 class UncertainFactor:
-    """Something that isn't known of the strings: what it is changed by at 1 sd, and the string it is of; None for all.
+    """An uncertain factor of the strings.
 
-    ``stays``: it is of the strings and the hand, and goes with them behind a capo or into another tuning.
+    Attributes:
+        change: its change by 1 sd.
+        string: the string that has it; None for all.
+        stays: True for a factor of string or player, which stays the same with a capo or in another tuning.
     """
 
     change: Change
@@ -158,7 +168,7 @@ class UncertainFactor:
 
 
 def uncertain_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[UncertainFactor, ...]:
-    """All that isn't known of the strings surveyed, beside saddles, frets and mass along a string."""
+    """Return the uncertain factors of the strings surveyed, except saddles, frets and mass along a string."""
     found = [
         UncertainFactor(lambda s: with_more_clamping(s, GUITAR_ENDS_SD), None, True),
         UncertainFactor(lambda s: replace(s, share=s.share + SHARE_SD), None, True),
@@ -169,7 +179,7 @@ def uncertain_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> 
         UncertainFactor(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + NUT_PLACE_SD_MM), None, False),
     ]
     for number, survey in surveys.items():
-        # B goes with the core's fourth power
+        # B is proportional to the fourth power of the core's diameter.
         core_sd = (survey.stiffness or expected_stiffness(instrument, number)).sd / 4.0
         found += [
             UncertainFactor(_with_thicker_core(core_sd), number, True),
@@ -181,21 +191,26 @@ def uncertain_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> 
 
 
 def _with_thicker_core(share: float) -> Change:
+    """Return the change of a string to a core thicker by this share, at the same tension."""
     square = (1.0 + share) ** 2
     return lambda s: replace(s, kappa=s.kappa * square, stiffness_mm=s.stiffness_mm * square)
 
 
 def mass_effect(string: FrettedString, fret: int) -> Floats:
-    """Cents by which a stopped note (or the harmonic) rises over the open string for each cell of the string, nut to
-    saddle, whose mass per length is greater by a factor e, (CELLS,).
+    """Return the cents of a stopped note (or the harmonic) above the open string for more mass in each cell.
 
-    To first order df/f = -(1/L) int (dmu/mu) sin^2(q pi x/L) dx over the sounding part, q the partial: Rayleigh's
-    principle (Theory of Sound, vol. 1, section 91, from memory).
+    The values are for a mass per length larger by a factor e, linearised. To first order
+    df/f = -(1/L) int (dmu/mu) sin^2(q pi x/L) dx over the sounding part, q the partial (Rayleigh's principle).
+    Source: Lord Rayleigh, Theory of Sound, vol. 1, section 91, from memory.
+
+    Returns:
+        Cents for each cell from nut to saddle, (CELLS,).
     """
     length_mm = string.scale_mm + string.setback_mm
     edges = np.linspace(0.0, length_mm, CELLS + 1)
 
     def lowered(start_mm: float, partial: int) -> Floats:
+        """Return the relative fall of a partial of the part from ``start_mm`` to the saddle."""
         sounding = length_mm - start_mm
         phase = 2.0 * math.pi * partial * np.clip((edges - start_mm) / sounding, 0.0, 1.0)
         return np.asarray(np.diff(phase - np.sin(phase)) / (4.0 * math.pi * partial))
@@ -207,6 +222,7 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
 
 
 def _string(instrument: Instrument, number: int, survey: Survey) -> FrettedString:
+    """Return the model of a string as it was surveyed."""
     spec = instrument.string(number)
     known = survey.stiffness
     string = fretted_string(
@@ -218,7 +234,12 @@ def _string(instrument: Instrument, number: int, survey: Survey) -> FrettedStrin
     return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
 
 
-def _heard(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], Floats, Floats]:
+def measured_errors(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], Floats, Floats]:
+    """Return the measured errors of all strings in one vector.
+
+    Returns:
+        String and fret (or HARMONIC) of each value; the errors in cents, (n,); their covariance, (n, n).
+    """
     rows: list[tuple[int, int]] = []
     cents: list[float] = []
     blocks: list[Floats] = []
@@ -239,7 +260,7 @@ def _heard(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], 
 
 
 def with_higher_nut(string: FrettedString, mm: float) -> FrettedString:
-    """The string with its nut slot higher, the saddle as it was."""
+    """Return the string with its nut slot higher by ``mm``, the saddle as before."""
     return replace(
         string,
         nut_height_mm=string.nut_height_mm + mm,
@@ -248,27 +269,29 @@ def with_higher_nut(string: FrettedString, mm: float) -> FrettedString:
 
 
 def with_higher_action(string: FrettedString, mm: float) -> FrettedString:
-    """The string higher at fret 12 by raising its saddle."""
+    """Return the string higher by ``mm`` at fret 12, by its saddle."""
     return replace(string, saddle_over_nut_mm=string.saddle_over_nut_mm + 2.0 * mm)
 
 
 def with_more_clamping(string: FrettedString, ends: float) -> FrettedString:
-    """The string with more of its ends clamped."""
+    """Return the string with ``ends`` more clamped ends."""
     return replace(string, clamped_ends=string.clamped_ends + ends)
 
 
 def with_more_take_up(string: FrettedString, mm: float) -> FrettedString:
-    """The string with more of it taken up by the finger."""
+    """Return the string with ``mm`` more of it taken up by the finger."""
     return replace(string, take_up_mm=string.take_up_mm + mm)
 
 
 def _with_saddle_back(string: FrettedString) -> FrettedString:
+    """Return the string with its saddle 1 mm further from the nut."""
     return replace(string, setback_mm=string.setback_mm + 1.0)
 
 
 def _shift(
     rows: tuple[tuple[int, int], ...], strings: Mapping[int, FrettedString], change: Change, only: int | None
 ) -> Floats:
+    """Return the shift of each row in cents, (n,), by a change of all strings, or of string ``only``."""
     changed = {n: change(s) for n, s in strings.items() if only in (None, n)}
     return np.array(
         [

@@ -1,9 +1,14 @@
-"""One string compared at several frets: its errors with their covariance, and what saddle and nut have to do with them.
+"""Errors of one string at several frets, and the moves of saddle and nut that would null them.
 
-With u = 2^(k/12) - 1 and K = 1200/ln 2, a saddle move S > 0 (away from the nut) changes the error of fret k by
--K u S / X0, a nut move N > 0 (away from the saddle) that of every fret by K N / X0 (M. Anderson and R. Beausoleil,
-J. Acoust. Soc. Am. 156 (2024) 683, eq. 31). An error of the open string's own pitch looks exactly like the nut: it is
-the common term of the covariance, widens what is said of the nut, and leaves the saddle alone where both are fitted.
+Errors are in cents, + sharp; moves in mm, the saddle + away from the nut, the nut + away from the saddle. X0 is the
+scale length.
+
+With u = 2^(k/12) - 1 and K = 1200/ln 2, a saddle move S changes the error of fret k by -K u S / X0, and a nut move N
+that of every fret by K N / X0. An error of the open string's own pitch looks exactly like one of the nut. It is the
+common term of the covariance: it widens the standard error of the nut's move, but not that of the saddle's move where
+both are fitted.
+
+Source: M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, eq. 31.
 """
 
 from __future__ import annotations
@@ -25,11 +30,11 @@ from oscservice.instrument.spec import StringSpec
 Floats = npt.NDArray[np.float64]
 
 UNSURE_NUT_MM = 0.6
-"""A nut move less well known than this (1 sd) is not told: it would be larger than any nut is misplaced."""
+"""A nut move with a larger standard error than this is not reported: no nut is misplaced by so much."""
 
 FRETTED_SCATTER = PluckScatter(0.8, 1.0, ((0.4, 1.0),))
-"""A hand whose open plucks scatter 0.4 times as much as freshly fretted ones, these by about a cent (assumed); a dozen
-plucks tell it themselves."""
+"""Scatter expected before any pluck: about a cent for freshly fretted plucks, 0.4 times that for open ones (assumed). A
+dozen plucks outweigh it."""
 
 _ROUNDS = 5
 
@@ -41,12 +46,13 @@ class NeckErrors:
     Attributes:
         frets: the frets compared, (n,), rising.
         errors_cents: error of each, (n,).
-        covariance: of the errors, cents squared, (n, n); what is not known of the open string stands in every entry.
-        plucks: stopped plucks at each fret, (n,).
-        scatter_cents: 1 sd of a single stopped pluck; scatter_bound_cents: nine in ten that it is no more.
-        flags: what speaks against them.
-        ambiguity: by how many cents the string pitches put each fret further sharp, and 1 sd, (n,); empty if any of
-            them doesn't tell.
+        covariance: of the errors, cents squared, (n, n); the error of the open string is in every entry.
+        plucks: number of stopped plucks at each fret, (n,).
+        scatter_cents: scatter of a single stopped pluck (1 sd).
+        flags: what makes the errors doubtful.
+        ambiguity: error of each fret by the string pitches less that by the first partials, and its standard error,
+            (n,); empty if any fret doesn't show it.
+        scatter_bound_cents: the scatter is below this with a probability of 0.9.
     """
 
     frets: tuple[int, ...]
@@ -59,21 +65,20 @@ class NeckErrors:
     scatter_bound_cents: float = 0.0
 
     def se_cents(self, fret: int) -> float:
-        """Standard error of one fret's error (1 sd). Raises ValueError for a fret that wasn't compared."""
+        """Return the standard error of one fret's error (1 sd). Raises ValueError for a fret that wasn't compared."""
         at = self.frets.index(fret)
         return math.sqrt(self.covariance[at][at])
 
 
 @dataclass(frozen=True)
 class SaddleAndNut:
-    """What saddle and nut would have to move to null the errors; mm, the saddle + away from the nut, the nut + away
-    from the saddle.
+    """Moves of saddle and nut that null the errors.
 
     Attributes:
-        alone_mm, alone_se_mm: the saddle's move if only it moves: the least weighted sum of squares over the frets.
-        saddle_mm, saddle_se_mm, nut_mm, nut_se_mm: generalised least squares of both; None where they can't be told
-            apart.
-        untold: what can't be told and why, in words; empty if both are known.
+        alone_mm, alone_se_mm: the saddle's move if only it moves: least weighted sum of squares over the frets.
+        saddle_mm, saddle_se_mm, nut_mm, nut_se_mm: moves of both by generalised least squares; None where the errors
+            don't separate them.
+        untold: why they are not separated, in words; empty if they are.
     """
 
     alone_mm: float
@@ -88,12 +93,12 @@ class SaddleAndNut:
 def compare_frets(
     readings: Sequence[PluckReading], frets: Sequence[int], slope: Slope | None = None
 ) -> NeckErrors | None:
-    """Errors at those of the frets that were plucked; None without any, or without an open reading.
+    """Return the errors at those of the frets that were plucked; None without any, or without an open reading.
 
     Args:
-        readings: of one string in the order they were plucked, the saddle where it now stands.
-        frets: the frets to be compared.
-        slope: what was learnt before of the string's pitch against strength.
+        readings: of one string in the order they were plucked, at one position of its saddle.
+        frets: the frets to compare.
+        slope: effect of strength on the string's pitch as learnt before; None for nothing.
 
     Raises:
         ValueError: a reading that isn't finite.
@@ -105,7 +110,7 @@ def compare_frets(
     targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
     joint = joint_errors(readings, targets, FRETTED_SCATTER, slope)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
-    told = [(cents, se) for cents, se in apart if cents is not None]
+    known = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(
         tuple(plucked),
         tuple(joint.errors.tolist()),
@@ -113,16 +118,16 @@ def compare_frets(
         joint.plucks,
         joint.scatter,
         all_flags(joint.flags, sum(joint.plucks), joint.scatter),
-        tuple(told) if len(told) == len(plucked) else (),
+        tuple(known) if len(known) == len(plucked) else (),
         joint.scatter_at_most(0.9),
     )
 
 
 def combined_neck_errors(first: NeckErrors, second: NeckErrors) -> NeckErrors:
-    """Two independent comparisons of the same frets, the saddle not moved between them, weighted by their covariances.
+    """Return two independent comparisons of the same frets at one saddle position as one, weighted by covariance.
 
     Raises:
-        ValueError: they aren't of the same frets.
+        ValueError: they are not of the same frets.
     """
     if first.frets != second.frets:
         raise ValueError(f"frets {first.frets} and {second.frets} can't be put together")
@@ -148,15 +153,17 @@ def combined_neck_errors(first: NeckErrors, second: NeckErrors) -> NeckErrors:
 def equivalent_comparison(
     neck: NeckErrors, weights: Mapping[int, float], string: StringSpec, fret: int, position_mm: float
 ) -> Comparison:
-    """All frets as one comparison at ``fret``: the error there that the saddle has to null so that what is left over
-    the frets, weighted by where the player plays, is least.
+    """Return all frets as one comparison at ``fret``.
+
+    Its error is the one that the best saddle move would null at ``fret``. The best move leaves the least weighted sum
+    of squared errors over all frets.
 
     Args:
         neck: the errors.
-        weights: weight by fret; 1 where it isn't named. 0 leaves a fret out.
+        weights: fret -> weight, by where the player plays; 1 for a missing fret, 0 leaves a fret out.
         string: the string.
-        fret: the fret that the comparison is given for; it need not be one of those compared.
-        position_mm: how far the saddle has moved since the start, + away from the nut.
+        fret: the fret of the comparison; it need not be one of those compared.
+        position_mm: the saddle's move since the start, + away from the nut.
 
     Raises:
         ValueError: no fret has weight.
@@ -177,11 +184,11 @@ def equivalent_comparison(
 def saddle_and_nut(
     neck: NeckErrors, string: StringSpec, position_mm: float, weights: Mapping[int, float] | None = None
 ) -> SaddleAndNut:
-    """The moves of saddle and nut that the errors ask for.
+    """Return the moves of saddle and nut that null the errors.
 
     Args:
         neck, string, position_mm: as in ``equivalent_comparison``.
-        weights: of the frets, for the saddle alone; equal ones if None.
+        weights: fret -> weight, for the saddle alone; all equal if None.
 
     Raises:
         ValueError: no fret has weight.
@@ -193,7 +200,7 @@ def saddle_and_nut(
         untold = "one fret can't tell the nut from the saddle: compare low frets too"
         return SaddleAndNut(alone_mm, alone_se_mm, None, None, None, None, untold)
     lengths = [speaking_lengths_mm(string, fret, position_mm) for fret in neck.frets]
-    # A nut further from the saddle lengthens the open string only: every fret stands sharper.
+    # A nut further from the saddle lengthens the open string only: every fret is sharper.
     slopes = np.column_stack([[cents_per_mm(at) for at in lengths], [CENTS_PER_E / at[0] for at in lengths]])
     covariance = np.array(neck.covariance)
     precision = np.linalg.inv(covariance)
@@ -217,7 +224,7 @@ def saddle_and_nut(
 def _saddle_only(
     neck: NeckErrors, weights: Mapping[int, float], string: StringSpec, position_mm: float
 ) -> tuple[Floats, float]:
-    """mm of saddle per cent of each fret's error, (n,), and the move that leaves the least weighted sum of squares."""
+    """Return the mm of saddle per cent of each fret's error, (n,), and the best move in mm."""
     weight = np.array([weights.get(fret, 1.0) for fret in neck.frets])
     if not (weight > 0.0).any() or (weight < 0.0).any():
         raise ValueError(f"weights of the frets compared are {weight.tolist()}; expected some above 0, none below")
@@ -229,7 +236,7 @@ def _saddle_only(
         left = np.array([error_after(e, at, move_mm) for e, at in zip(neck.errors_cents, lengths, strict=True)])
         shares = -weight * slope / float(weight @ slope**2)
         step = float(shares @ left)
-        # Beyond half of what is left of the string no saddle is the cause; callers refuse such errors.
+        # Limit the search to half of the shortest stopped string; callers refuse such errors.
         move_mm = max(move_mm + step, -0.5 * min(at[1] for at in lengths))
         if abs(step) < 1e-6:
             break
@@ -237,4 +244,5 @@ def _saddle_only(
 
 
 def _sd(shares: Floats, neck: NeckErrors) -> float:
+    """Return the standard error of a weighted sum of the errors."""
     return float(math.sqrt(shares @ np.array(neck.covariance) @ shares))

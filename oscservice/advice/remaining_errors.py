@@ -1,14 +1,14 @@
-"""What a set-up leaves: the error at every fret of every string, from the few that were compared.
+"""Remaining errors of a set-up: the error at every fret of every string, from the few that were compared.
 
-Every fret of every string, known from the few that were heard.
+The errors expected from the instrument file (``advice.expected_errors``), with the saddles anywhere, are a normal
+prior. The measured errors condition it (a Gaussian process). All strings are in one vector, so what one string shows of
+nut, finger or a fret counts for the others. The errors then follow the saddle moves made since.
+``remaining_errors_after`` also gives them for another tuning, or with a capo.
 
-What the instrument file lets expect of all frets (``expected``), the saddles anywhere, is a normal prior; what was
-heard conditions it (C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, eqs. 2.23 and
-2.24, from memory). All strings stand in one vector, so that what one string tells of nut, finger or a fret is used for
-the others. Errors are then carried along with saddles moved since. Cents + sharp, mm + away from the nut.
+Errors are in cents, + sharp; lengths in mm, + away from the nut.
 
-What a set-up leaves: the error at every fret of every string, from the few that were compared; and what the same
-saddles would give in another tuning. Cents + sharp, mm + away from the nut.
+Source: C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, eqs. 2.23 and 2.24, from
+memory.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from oscservice.advice.expected_errors import (
     ExpectedErrors,
     Survey,
     expected_errors,
+    measured_errors,
     uncertain_factors,
     with_higher_action,
     with_higher_nut,
@@ -44,10 +45,10 @@ from oscservice.instrument.string_physics import fret_position_mm
 Floats = npt.NDArray[np.float64]
 
 SADDLE_SD_MM = 10.0
-"""How far a saddle may stand from where the file says, before anything is heard: anywhere that a bridge allows."""
+"""Position of a saddle from that in the file, 1 sd: anywhere that a bridge allows."""
 
 FARTHEST = 0.05
-"""No saddle is taken to be further off than this share of the scale."""
+"""A saddle is at most this share of the scale from the position in the file."""
 
 NAMED_SD: Mapping[str, float] = {
     Cause.NUT_SLOT: 1.0,
@@ -57,7 +58,10 @@ NAMED_SD: Mapping[str, float] = {
     Cause.FRET: 1.0,
     Cause.UNEVEN: 0.03,
 }
-"""How large a cause may be once it was named, 1 sd: mm, of an uneven string the share of its mass (assumed)."""
+"""Size of a cause that was named, 1 sd (assumed): mm, of an uneven string the share of its mass."""
+
+LAST_TERMS_FRET = 19
+"""Highest fret that the three terms are fitted to: above it they differ from the full model."""
 
 _UNEVEN_REACH_MM = 40.0
 _ROUNDS = 2
@@ -80,36 +84,36 @@ class LastPass:
 
 @dataclass(frozen=True)
 class FretPosterior:
-    """Errors of every fret as they are known, and after them, in one vector, what was not known of the strings.
+    """Normal distribution of the error of every fret, and of the uncertain factors of the strings, in one vector.
 
     Attributes:
         rows: string and fret (or HARMONIC) of each error.
-        doubts: what was not known: by 1 sd of it, a change of all strings, or of the one named.
-        mean: cents, and then each doubt in its own prior sd, (rows + doubts,).
-        covariance: of both, (rows + doubts, rows + doubts).
-        place_mm: where each saddle now stands by what was heard, from where the file says it stood at the start; + away
-            from the nut.
+        factors: change of each uncertain factor by 1 sd, and its string; None for all strings.
+        mean: errors in cents, then factors in their own prior standard deviations, (rows + factors,).
+        covariance: of ``mean``, (rows + factors, rows + factors).
+        place_mm: string number -> present position of its saddle by the measured errors, from that of the file at the
+            start, + away from the nut.
     """
 
     rows: tuple[tuple[int, int], ...]
-    doubts: tuple[tuple[Change, int | None], ...]
+    factors: tuple[tuple[Change, int | None], ...]
     mean: Floats
     covariance: Floats
     place_mm: Mapping[int, float]
 
     def row(self, string: int, fret: int) -> int:
-        """Index of a fret of a string. Raises ValueError for one that isn't there."""
+        """Return the index of a fret of a string. Raises ValueError for one that isn't there."""
         return self.rows.index((string, fret))
 
-    def of(self, string: int) -> npt.NDArray[np.intp]:
-        """Indices of a string's rows."""
+    def rows_of(self, string: int) -> npt.NDArray[np.intp]:
+        """Return the indices of a string's rows."""
         return np.array([i for i, (number, _) in enumerate(self.rows) if number == string])
 
-    def with_heard(self, take: Floats, value: float, se: float) -> FretPosterior:
-        """Conditioned on one more weighted sum, its weights as ``mean``."""
-        spread = self.covariance @ take
-        gain = spread / float(take @ spread + se**2)
-        mean = self.mean + gain * (value - float(take @ self.mean))
+    def conditioned_on(self, weights: Floats, value: float, se: float) -> FretPosterior:
+        """Return the distribution given one more measured weighted sum of ``mean``, and its standard error."""
+        spread = self.covariance @ weights
+        gain = spread / float(weights @ spread + se**2)
+        mean = self.mean + gain * (value - float(weights @ self.mean))
         return replace(self, mean=mean, covariance=self.covariance - np.outer(gain, spread))
 
 
@@ -120,20 +124,20 @@ def fret_posterior(
     last: Mapping[int, LastPass],
     named: Sequence[Finding],
 ) -> FretPosterior:
-    """All frets of all strings surveyed, given all that was heard, the saddles where they now stand.
+    """Return the distribution of the errors of all frets of the strings surveyed, at the present saddle positions.
 
     Args:
-        instrument: the instrument as filed.
-        surveys: what was compared, by string number.
-        positions_mm: how far each string's saddle has moved since the start; where it was surveyed if it isn't named.
-        last: what was heard since, by string number.
-        named: causes that were named: how large they are is left to what was heard.
+        instrument: the instrument as in its file.
+        surveys: string number -> its measured errors.
+        positions_mm: string number -> its saddle's move since the start; as surveyed if it is missing.
+        last: string number -> comparison newer than the survey.
+        named: causes that were named; their sizes follow from the measured errors.
 
     Raises:
         ValueError: no survey, a string or fret that isn't there.
     """
     off_mm = dict.fromkeys(surveys, 0.0)
-    # A saddle moves its frets not quite in proportion: the second round starts where the first one found it.
+    # The effect of a saddle is not quite linear: the second round starts at the position that the first one found.
     for _ in range(_ROUNDS):
         expected = expected_errors(instrument, {n: _every_fret(instrument, s, off_mm[n]) for n, s in surveys.items()})
         at, more_mm = _conditioned_on_surveys(expected, surveys, named, _lasting_factors(instrument, surveys))
@@ -148,18 +152,18 @@ def fret_posterior(
     at = replace(at, place_mm=places)
     for number, newer in last.items():
         if number in surveys:
-            take = _last_pass_weights(at, instrument, number, newer)
-            at = at.with_heard(take, newer.comparison.error_cents, newer.comparison.se_cents)
+            weights = _last_pass_weights(at, instrument, number, newer)
+            at = at.conditioned_on(weights, newer.comparison.error_cents, newer.comparison.se_cents)
     return at
 
 
 def _within(off_mm: float, scale_mm: float) -> float:
-    """No further than any bridge is long, whatever was heard."""
+    """Return a saddle's offset limited to ``FARTHEST``."""
     return max(-FARTHEST * scale_mm, min(FARTHEST * scale_mm, off_mm))
 
 
 def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey:
-    """The survey with a row for every fret and nothing heard: ``expected_errors`` then gives the prior alone."""
+    """Return a survey with a row for every fret and no errors: ``expected_errors`` then gives the prior alone."""
     frets = tuple(range(1, instrument.frets + 1))
     nothing = (0.0,) * len(frets)
     neck = NeckErrors(frets, nothing, (nothing,) * len(frets), (1,) * len(frets), 0.0)
@@ -168,7 +172,7 @@ def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey
 
 
 def _lasting_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
-    """What of the strings is not known and stays with them in another tuning, or behind a capo."""
+    """Return the uncertain factors that stay the same in another tuning or with a capo."""
     return tuple((doubt.change, doubt.string) for doubt in uncertain_factors(instrument, surveys) if doubt.stays)
 
 
@@ -178,12 +182,13 @@ def _conditioned_on_surveys(
     named: Sequence[Finding],
     staying: tuple[tuple[Change, int | None], ...],
 ) -> tuple[FretPosterior, dict[int, float]]:
-    """The prior conditioned on the surveys; and how far each saddle stands from where it was taken to."""
+    """Return the prior conditioned on the surveys, and string number -> offset of its saddle from the assumed place."""
     errors = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
     cross = np.column_stack([expected.shift(change, only) for change, only in staying])
     prior = np.block([[errors, cross], [cross.T, np.eye(len(staying))]])
     mean = np.concatenate([expected.mean, np.zeros(len(staying))])
-    rows, heard, noise = _heard(expected.rows, surveys)
+    places, heard, noise = measured_errors(surveys)
+    rows = np.array([expected.rows.index(place) for place in places])
     inverse = np.linalg.inv(prior[np.ix_(rows, rows)] + noise)
     weighed = inverse @ (heard - expected.mean[rows])
     covariance = prior - prior[:, rows] @ inverse @ prior[rows]
@@ -192,31 +197,8 @@ def _conditioned_on_surveys(
     return found, dict(zip(expected.strings, off_mm.tolist(), strict=True))
 
 
-def _heard(
-    rows: tuple[tuple[int, int], ...], surveys: Mapping[int, Survey]
-) -> tuple[npt.NDArray[np.intp], Floats, Floats]:
-    """Which rows were heard, the values, and their covariance."""
-    index: list[int] = []
-    cents: list[float] = []
-    blocks: list[Floats] = []
-    for number, survey in sorted(surveys.items()):
-        index += [rows.index((number, fret)) for fret in survey.neck.frets]
-        cents += survey.neck.errors_cents
-        blocks.append(np.array(survey.neck.covariance))
-        if survey.harmonic_cents is not None:
-            index.append(rows.index((number, HARMONIC)))
-            cents.append(survey.harmonic_cents)
-            blocks.append(np.array([[survey.harmonic_se_cents**2]]))
-    covariance = np.zeros((len(index), len(index)))
-    start = 0
-    for block in blocks:
-        covariance[start : start + len(block), start : start + len(block)] = block
-        start += len(block)
-    return np.array(index), np.array(cents), covariance
-
-
 def _left_open(expected: ExpectedErrors, named: Sequence[Finding]) -> Floats:
-    """Covariance of causes that were named, each as large as it may be."""
+    """Return the covariance of the named causes, each with its standard deviation of ``NAMED_SD``."""
     found = np.zeros((len(expected.rows), len(expected.rows)))
     for finding in named:
         sd = NAMED_SD.get(finding.cause, 0.0)
@@ -230,7 +212,7 @@ def _left_open(expected: ExpectedErrors, named: Sequence[Finding]) -> Floats:
 
 
 def _column(expected: ExpectedErrors, finding: Finding) -> Floats:
-    """Cents by which a cause shifts each row per mm of it, (n,)."""
+    """Return the shift of each row in cents per mm of a cause, (n,)."""
     found = np.zeros(len(expected.rows))
     for number in set(finding.strings) & set(expected.strings):
         match finding.cause:
@@ -250,10 +232,10 @@ def _column(expected: ExpectedErrors, finding: Finding) -> Floats:
 def _after_saddle_move(
     at: FretPosterior, instrument: Instrument, number: int, there_mm: float, moved_mm: float
 ) -> FretPosterior:
-    """After a saddle was moved and the string retuned; a hand places it so well and no better."""
+    """Return the errors after a saddle was moved and the string retuned; placing it by hand has an error."""
     spec = instrument.string(number)
     shift, slope = np.zeros(len(at.mean)), np.zeros(len(at.mean))
-    for index in at.of(number):
+    for index in at.rows_of(number):
         fret = at.rows[index][1]
         if fret != HARMONIC:
             lengths = speaking_lengths_mm(spec, fret, there_mm)
@@ -274,21 +256,17 @@ def _last_pass_weights(at: FretPosterior, instrument: Instrument, number: int, n
     return np.asarray(take * reference / squares)
 
 
-LAST_TERMS_FRET = 19
-"""The three terms are fitted up to this fret; they follow the full model no further."""
-
-
 @dataclass(frozen=True)
 class StringRemains:
-    """What one string is left with.
+    """Remaining errors of one string.
 
     Attributes:
         string: its number, from 1.
-        frets: rising, (n,).
-        errors_cents, se_cents: error of each fret against the open string in equal temperament, + sharp, and its
-            standard error (1 sd), (n,).
-        terms, terms_se: the three terms with the least squares over the frets up to 19, and their standard errors.
-            Single frets stand off them as far as they were heard to; where none does, within 0.1 cents.
+        frets: frets, rising, (n,).
+        errors_cents, se_cents: error of each fret from the open string in equal temperament, + sharp, and its standard
+            error (1 sd), (n,).
+        terms, terms_se: the three terms by least squares over the frets up to 19, and their standard errors. Without
+            single frets that are off they fit within 0.1 cents.
         measured: frets that were compared.
     """
 
@@ -310,15 +288,11 @@ def remaining_errors(
     last: Mapping[int, LastPass] | None = None,
     named: Sequence[Finding] = (),
 ) -> dict[int, StringRemains]:
-    """Errors over the frets of every string surveyed, by string number.
+    """Return string number -> remaining errors of every string surveyed.
 
     Args:
-        instrument: the instrument as filed.
-        surveys: what was compared, by string number.
-        positions_mm: how far each string's saddle has moved since the start; where it was surveyed if it isn't named.
-        frets: the frets to tell; all of them if None.
-        last: what was heard since, by string number.
-        named: causes that were named: how large they are is left to what was heard.
+        instrument, surveys, positions_mm, last, named: as in ``fret_posterior``.
+        frets: the frets to return; all of them if None.
 
     Raises:
         ValueError: no survey, a string or fret that isn't there.
@@ -344,16 +318,16 @@ def remaining_errors_after(
     last: Mapping[int, LastPass] | None = None,
     named: Sequence[Finding] = (),
 ) -> dict[int, StringRemains]:
-    """The same of the instrument after a change (``instrument.change``), the saddles where they stand.
+    """Return the remaining errors after a change (``instrument.modified_instrument``), the saddles not moved.
 
-    What stands off the model stays as it was heard; but finger, core, ends and action, as far as they were told, go
-    through the model of the strings as they then are. With a capo at fret c, fret k is fret c + k of before and the
-    capo's fret is its nut, so what stands off the model at fret c is taken off all of them.
+    Differences of the errors from the model stay as measured. Finger, core, ends and action, as far as they are known,
+    go through the model of the changed strings. With a capo at fret c, fret k is fret c + k of before and fret c is the
+    nut: its difference from the model is subtracted from those of all frets.
 
     Args:
-        instrument, surveys, positions_mm, last, named: as in ``remaining_errors``, before the change.
-        changed: the instrument after it.
-        frets: the frets to tell, counted from the capo if there is one; all of them if None.
+        instrument, surveys, positions_mm, last, named: as in ``fret_posterior``, before the change.
+        changed: the instrument after the change.
+        frets: the frets to return, counted from the capo if there is one; all of them if None.
 
     Raises:
         ValueError: as ``remaining_errors``; other strings than before or not as many, or a board that is no capo's.
@@ -368,26 +342,26 @@ def remaining_errors_after(
         if log_b is not None:
             log_b = _carried(log_b, instrument, changed, number)
         after = _string(changed, number, at.place_mm[number], log_b)
-        modelled, by_doubt = _modelled(before, at.doubts, number, [capo + fret for fret in every])
+        modelled, by_factor = _modelled(before, at.factors, number, [capo + fret for fret in every])
         off = np.eye(len(at.mean))[[at.row(number, capo + fret) for fret in every]]
         if capo:
-            at_nut, nut_by_doubt = _modelled(before, at.doubts, number, [capo])
-            modelled, by_doubt = modelled - at_nut, by_doubt - nut_by_doubt
+            at_nut, nut_by_factor = _modelled(before, at.factors, number, [capo])
+            modelled, by_factor = modelled - at_nut, by_factor - nut_by_factor
             off[:, at.row(number, capo)] -= 1.0
-        mean, changed_by_doubt = _modelled(after, at.doubts, number, every)
-        off[:, len(at.rows) :] += changed_by_doubt - by_doubt
-        told = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
+        mean, changed_by_factor = _modelled(after, at.factors, number, every)
+        off[:, len(at.rows) :] += changed_by_factor - by_factor
+        measured = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
         found[number] = _string_remains(
-            number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, told
+            number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, measured
         )
     return found
 
 
 def _modelled(
-    string: FrettedString, doubts: Sequence[tuple[Change, int | None]], number: int, frets: Sequence[int]
+    string: FrettedString, factors: Sequence[tuple[Change, int | None]], number: int, frets: Sequence[int]
 ) -> tuple[Floats, Floats]:
-    """The model's error at each fret, (n,), and what 1 sd of each doubt adds to it, (n, doubts)."""
-    strings = [change(string) if only in (None, number) else string for change, only in doubts]
+    """Return the model's error at each fret, (n,), and the change of it by 1 sd of each factor, (n, factors)."""
+    strings = [change(string) if only in (None, number) else string for change, only in factors]
     errors = np.array([fretted_error_cents(string, fret) for fret in frets])
     shifted = np.array([[fretted_error_cents(one, fret) for one in strings] for fret in frets])
     return errors, shifted - errors[:, None]
@@ -396,7 +370,14 @@ def _modelled(
 def _string_remains(
     number: int, wanted: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
 ) -> StringRemains:
-    """The frets wanted, and the three terms, from all frets of the string: mean (frets,), covariance (frets, frets)."""
+    """Return the wanted frets and the three terms.
+
+    Args:
+        number: the string.
+        wanted: frets to return.
+        mean, covariance: errors of all frets of the string, (frets,) and (frets, frets).
+        measured: frets that were compared.
+    """
     last = min(len(mean), LAST_TERMS_FRET)
     u = 2.0 ** (np.arange(1, last + 1) / 12.0) - 1.0
     solve = np.linalg.pinv(np.column_stack([1.0 / u, np.ones(last), u]))
@@ -410,6 +391,7 @@ def _string_remains(
 
 
 def _string(instrument: Instrument, number: int, place_mm: float, log_b: float | None) -> FrettedString:
+    """Return the model of a string with its saddle at ``place_mm`` from the position in the file."""
     spec = instrument.string(number)
     setback_mm = spec.setback_mm + place_mm
     string = fretted_string(spec, instrument.open_hz(number), log_stiffness=log_b, setback_mm=setback_mm)
@@ -417,7 +399,7 @@ def _string(instrument: Instrument, number: int, place_mm: float, log_b: float |
 
 
 def _carried(log_b: float, before: Instrument, after: Instrument, number: int) -> float:
-    """ln B of the same string at another tension and length: B goes with 1 / (T L^2), and T with (f L)^2."""
+    """Return ln B of the same string at another tension and length: B ~ 1 / (T L^2) and T ~ (f L)^2."""
     old, new = before.string(number), after.string(number)
     lengths = (new.scale_mm + new.setback_mm) / (old.scale_mm + old.setback_mm)
     pitches = after.open_hz(number) / before.open_hz(number)
@@ -425,7 +407,7 @@ def _carried(log_b: float, before: Instrument, after: Instrument, number: int) -
 
 
 def _capo_fret(before: Instrument, after: Instrument) -> int:
-    """Fret of the capo that makes the one of the other; 0 for none. Raises ValueError for another instrument."""
+    """Return the fret of the capo between the two; 0 for none. Raises ValueError for another instrument."""
     if len(before.strings) != len(after.strings):
         raise ValueError(f"{len(after.strings)} strings after the change, {len(before.strings)} before")
     capo = before.frets - after.frets
@@ -439,6 +421,7 @@ def _capo_fret(before: Instrument, after: Instrument) -> int:
 
 
 def _checked(instrument: Instrument, frets: Sequence[int] | None) -> tuple[int, ...]:
+    """Return the frets, rising; all if None. Raises ValueError for one that isn't there."""
     if frets is None:
         return tuple(range(1, instrument.frets + 1))
     if not frets:

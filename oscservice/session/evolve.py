@@ -125,7 +125,7 @@ def hand_learnt(state: State, number: int) -> PluckScatter:
     targets = {Place("fret", fret): 100.0 * fret for fret in state.played.frets if Place("fret", fret) in there}
     if not targets or OPEN not in there:
         return state.hand
-    return joint_errors(plucks, targets, state.hand, state.string(number).slope).hand(state.hand)
+    return joint_errors(plucks, targets, state.hand, state.string(number).slope).scatter_after(state.hand)
 
 
 def reading_doubted(state: State, event: ev.ReadingDoubted) -> State:

@@ -157,7 +157,7 @@ def _opened(state: State) -> tuple[float, float]:
     nominal_hz = state.instrument.open_hz(state.focus)
     plucks = [pluck for pluck in state.string(state.focus).plucks if pluck.place == OPEN]
     cents = [cents_between(pluck.f1_hz, nominal_hz) for pluck in plucks]
-    reading_se_cents = math.sqrt(sum(pluck.doubt_cents**2 for pluck in plucks) / len(plucks))
+    reading_se_cents = math.sqrt(sum(pluck.total_se_cents**2 for pluck in plucks) / len(plucks))
     return sum(cents) / len(cents), open_se_cents(reading_se_cents, len(plucks))
 
 

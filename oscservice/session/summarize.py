@@ -152,7 +152,7 @@ def _string(state: State, number: int, errors: tuple[FretError, ...]) -> StringS
         harmonic_cents=string.harmonic_cents,
         harmonic_se_cents=string.harmonic_se_cents,
         open_cents=string.open_cents,
-        open_se_cents=0.0 if heard is None else open_se_cents(heard.doubt_cents, unsure_cents=string.unsure_cents),
+        open_se_cents=0.0 if heard is None else open_se_cents(heard.total_se_cents, unsure_cents=string.unsure_cents),
         inharmonicity=inharmonicity,
         inharmonicity_se=0.0 if known is None or inharmonicity is None else known.sd * inharmonicity,
         filed_setback_mm=spec.setback_mm,

@@ -30,7 +30,7 @@ def plucked(
 
 
 def after(hand: PluckScatter, plucks: list[PluckReading]) -> PluckScatter:
-    return joint_errors(plucks, {FRET: 1200.0}, hand).hand(hand)
+    return joint_errors(plucks, {FRET: 1200.0}, hand).scatter_after(hand)
 
 
 @pytest.mark.parametrize(("scale", "weight"), [(0.3, 3.0), (0.8, 5.0), (1.5, 9.0)])

@@ -79,7 +79,7 @@ def test_a_clipped_reading_counts_less() -> None:
     (pluck,) = player.job.string(player.number).plucks
     assert pluck.clipped
     assert pluck.known_strength_db is None
-    assert pluck.doubt_cents > pluck.se_cents
+    assert pluck.total_se_cents > pluck.se_cents
 
 
 def test_a_strength_that_is_no_number_is_not_known() -> None:
