@@ -1,17 +1,13 @@
 """Causes that a saddle cannot cure: how probable each is, and the finding in words.
 
-Which cause the pattern of errors over frets and strings speaks for: probabilities of stories, not rules of thumb.
+Each cause is a model (Bayes). It says how the cause would shift every measured value (``expected``), by an amount that
+is averaged over its reasonable sizes. Its evidence is the density that it gives to the measured values; evidence times
+prior weight gives its probability. A model that allows much explains little, so a cause is named only where the pattern
+is its own. After one cause is named the rest is computed again, with that cause allowed for.
 
-Each story says how a cause would shift every value heard (``expected``), by an amount that is averaged over what it may
-reasonably be. Its evidence is the density it gives to what was heard; with prior weights that is its probability
-(Bayes). A story that allows much explains little, so a cause is named only where the pattern is its own. After one
-cause is named the rest is asked again, with it allowed for.
-
-What each cause looks like over the frets follows from the model (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156
+The pattern of each cause over the frets follows from the model (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156
 (2024) 683, extended in ``instrument.fretting``) and, for uneven strings, from Rayleigh's principle
-(``expected.mass_effect``).
-
-A cause in words and numbers: what was heard that speaks for it, how sure that is, and what to check by hand.
+(``expected_errors.mass_effect``).
 """
 
 from __future__ import annotations
@@ -44,7 +40,7 @@ SizedChange = Callable[[FrettedString, float], FrettedString]
 
 
 class Cause(StrEnum):
-    """What can be behind an error."""
+    """A possible cause of an error."""
 
     SADDLE = "saddle"
     NUT_SLOT = "nut slot high"
@@ -65,7 +61,7 @@ class CauseProbability:
         strings: those it is about.
         fret: the fret it is about; 0 for none.
         size, se: how large it is, 1 sd: mm, or for an uneven string the cents of its worst place.
-        probability: of this cause against all the others and none.
+        probability: of this cause among all causes, and none at all.
         shift: cents by which it shifts each value of ``ExpectedErrors``, (n,).
     """
 
@@ -80,12 +76,13 @@ class CauseProbability:
 
 SURE = 0.85
 SURE_TOO = 0.97
-"""A cause is named at this probability; beside another one at the second: two at once are rare."""
+"""Least probability of a named cause, and of one that is named besides another: two at once are rare."""
 
 LEAST_CENTS = 2.0
-"""A cause that shifts no value by more is not worth naming."""
+"""A cause that shifts no value by more is not named."""
 
 MOST_NAMED = 4
+"""Largest number of named causes."""
 
 _PRIOR = {
     Cause.SADDLE: 0.50,
@@ -96,24 +93,24 @@ _PRIOR = {
     Cause.FRET: 0.08,
     Cause.ACTION: 0.12,
 }
-"""How often each is behind an error, before anything is heard (assumed)."""
+"""How often each causes an error, before anything is heard (assumed)."""
 
-_READ_SD_MM = 0.3  # how far a saddle may be from where the file says it stands, read off a ruler
-_SADDLE_SD_MM = 3.0  # or where nobody has read it
-_FILE_TRUE = 0.7  # share of files that tell where the saddles stand
+_READ_SD_MM = 0.3  # distance of a saddle from its place in the file, as read off a ruler
+_SADDLE_SD_MM = 3.0  # the same when nobody has read it
+_FILE_TRUE = 0.7  # share of files with true saddle places
 _SLOTS_MM = np.linspace(0.1, 1.2, 12)
 _TAKE_UP_MM = np.geomspace(0.006, 0.08, 10)
 _ACTIONS_MM = np.linspace(0.3, 2.5, 12)
 _NUT_SD_MM = 0.6
 _FRET_SD_MM = 0.35
-_LEAST_LEARNT = 0.05  # of the prior spread of a size: less says nothing of it
-_LEAST_DOUBT = 0.15  # relative: no cause follows its story more closely
+_LEAST_LEARNT = 0.05  # of the prior spread of a size: less is no information about it
+_LEAST_DOUBT = 0.15  # relative: no cause follows its model more closely
 _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))  # 1 sd of relative mass, reach in mm
 
 
 @dataclass(frozen=True)
 class _CauseModel:
-    """One way a cause may show: shifts it may bring, each as likely, and covariance it adds."""
+    """One model of a cause: its possible shifts, each as likely, and the covariance it adds."""
 
     cause: Cause
     strings: tuple[int, ...]
@@ -123,17 +120,17 @@ class _CauseModel:
     shifts: Floats  # (k, n)
     spread: Floats  # (n, n) beside the rest
     column: Floats  # (n,) cents per unit of size where the size is normal, else zeros
-    saddles_known: bool = False  # told only where the file's word on the saddles is true
+    saddles_known: bool = False  # counts only where the file has the true saddle places
 
 
 def named_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
-    """The causes that what was heard speaks for, the surest first; saddles themselves are not among them."""
+    """Return the causes that the measured values speak for, the surest first, without the saddles themselves."""
     found: list[CauseProbability] = []
     while len(found) < MOST_NAMED:
-        told = _ranked(expected, found)
-        if not told or told[0].cause is Cause.SADDLE or told[0].probability < (SURE_TOO if found else SURE):
+        ranked = _ranked(expected, found)
+        if not ranked or ranked[0].cause is Cause.SADDLE or ranked[0].probability < (SURE_TOO if found else SURE):
             break
-        one = told[0]
+        one = ranked[0]
         shift = np.array(one.shift)
         if np.abs(shift).max() < LEAST_CENTS:
             break
@@ -147,30 +144,31 @@ def named_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
 
 
 def ranked_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
-    """Every cause with its probability, the likeliest first, saddles among them; 1 in all."""
+    """Return every cause with its probability, the likeliest first, saddles among them. The sum is 1."""
     return _ranked(expected, [])
 
 
 def _ranked(expected: ExpectedErrors, found: list[CauseProbability]) -> tuple[CauseProbability, ...]:
+    """Return every cause that is not in ``found`` with its probability, the most probable first."""
     known = {(one.cause, one.strings, one.fret) for one in found}
     saddles = _saddles(expected)
-    stories: dict[tuple[Cause, tuple[int, ...], int], list[tuple[float, float, float, Floats]]] = {}
-    for story in _cause_models(expected):
-        key = (story.cause, story.strings, story.fret)
+    models: dict[tuple[Cause, tuple[int, ...], int], list[tuple[float, float, float, Floats]]] = {}
+    for model in _cause_models(expected):
+        key = (model.cause, model.strings, model.fret)
         if key not in known:
-            told = _score(expected, story, saddles[:1] if story.saddles_known else saddles)
-            stories.setdefault(key, []).append(told)
-    sums = {key: float(logsumexp([weight for weight, *_ in told])) for key, told in stories.items()}
+            scored = _score(expected, model, saddles[:1] if model.saddles_known else saddles)
+            models.setdefault(key, []).append(scored)
+    sums = {key: float(logsumexp([weight for weight, *_ in scored])) for key, scored in models.items()}
     total = float(logsumexp(list(sums.values())))
     ranked = []
-    for key in sorted(stories, key=lambda key: -sums[key]):
-        _, size, se, shift = max(stories[key], key=lambda told: told[0])
+    for key in sorted(models, key=lambda key: -sums[key]):
+        _, size, se, shift = max(models[key], key=lambda scored: scored[0])
         ranked.append(CauseProbability(*key, size, se, float(np.exp(sums[key] - total)), tuple(shift.tolist())))
     return tuple(ranked)
 
 
 def _saddles(expected: ExpectedErrors) -> list[tuple[float, Floats]]:
-    """Log weight and covariance of where saddles may stand: where the file says, or anywhere."""
+    """Return log weight and covariance of the saddle places: as in the file, or anywhere."""
     spread = expected.saddle @ expected.saddle.T
     return [
         (float(np.log(_FILE_TRUE)), _READ_SD_MM**2 * spread),
@@ -179,27 +177,27 @@ def _saddles(expected: ExpectedErrors) -> list[tuple[float, Floats]]:
 
 
 def _score(
-    expected: ExpectedErrors, story: _CauseModel, saddles: list[tuple[float, Floats]]
+    expected: ExpectedErrors, model: _CauseModel, saddles: list[tuple[float, Floats]]
 ) -> tuple[float, float, float, Floats]:
-    """Log of prior times evidence; size, its standard error and shift, given the story."""
+    """Return the log of prior times evidence, and size, its standard error and shift, for one model."""
     logs, sizes, variances, shifts = [], [], [], []
     for log_weight, saddle in saddles:
-        covariance = expected.covariance + saddle + story.spread
+        covariance = expected.covariance + saddle + model.spread
         factor = cho_factor(covariance, lower=True)
-        left = expected.heard - expected.mean - story.shifts  # (k, n)
+        left = expected.heard - expected.mean - model.shifts  # (k, n)
         solved = cho_solve(factor, left.T)  # (n, k)
         misfit = np.einsum("kn,nk->k", left, solved)
         log_density = -0.5 * misfit - np.log(np.diag(factor[0])).sum()
-        logs.append(log_weight + log_density - np.log(len(story.sizes)))
-        if story.spread.any():
-            # What a normal amount must have been, given what was heard.
-            shift = story.spread @ solved[:, 0]
-            variance = story.spread - story.spread @ cho_solve(factor, story.spread)
-            if story.column.any():
-                gain = np.linalg.pinv(story.column[:, None])[0]
+        logs.append(log_weight + log_density - np.log(len(model.sizes)))
+        if model.spread.any():
+            # The normal amount, given the measured values.
+            shift = model.spread @ solved[:, 0]
+            variance = model.spread - model.spread @ cho_solve(factor, model.spread)
+            if model.column.any():
+                gain = np.linalg.pinv(model.column[:, None])[0]
                 left_over = gain @ variance @ gain
-                # How large it is is told by what was heard alone: the prior says how likely the cause is, not its size.
-                learnt = max(_LEAST_LEARNT, 1.0 - left_over / (gain @ story.spread @ gain))
+                # The size comes from the measured values alone: the prior is about how likely the cause is.
+                learnt = max(_LEAST_LEARNT, 1.0 - left_over / (gain @ model.spread @ gain))
                 sizes.append(np.array([gain @ shift / learnt]))
                 variances.append(np.array([left_over / learnt]))
                 shift = shift / learnt
@@ -209,24 +207,25 @@ def _score(
                 variances.append(np.array([variance[worst, worst]]))
             shifts.append(shift[None, :])
         else:
-            sizes.append(story.sizes)
-            variances.append(np.zeros(len(story.sizes)))
-            shifts.append(story.shifts)
+            sizes.append(model.sizes)
+            variances.append(np.zeros(len(model.sizes)))
+            shifts.append(model.shifts)
     flat = np.concatenate(logs)
     total = float(logsumexp(flat))
     share = np.exp(flat - total)
     all_sizes = np.concatenate(sizes)
     size = float(share @ all_sizes)
     square = float(share @ ((all_sizes - size) ** 2 + np.concatenate(variances)))
-    return total + float(np.log(story.prior)), size, square**0.5, np.asarray(share @ np.concatenate(shifts))
+    return total + float(np.log(model.prior)), size, square**0.5, np.asarray(share @ np.concatenate(shifts))
 
 
 def _by(change: SizedChange, mm: float) -> Change:
+    """Return a change of one size."""
     return lambda string: change(string, mm)
 
 
 def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
-    """Every story, with its share of its cause's prior weight."""
+    """Yield every model, with its share of its cause's prior weight."""
     n = len(expected.rows)
     numbers = tuple(expected.strings)
     none, nothing = np.zeros((1, n)), np.zeros((n, n))
@@ -236,7 +235,7 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
     ) -> _CauseModel:
         only = strings[0] if len(strings) == 1 else None
         shifts = [expected.shift(_by(change, mm), only) for mm in sizes.tolist()]
-        known = cause is Cause.ACTION  # a saddle that stands elsewhere does the same
+        known = cause is Cause.ACTION  # a misplaced saddle does the same
         return _CauseModel(cause, strings, 0, share, sizes, np.array(shifts), nothing, np.zeros(n), known)
 
     def normal(
@@ -248,7 +247,7 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
     slot = _PRIOR[Cause.NUT_SLOT] / (len(numbers) + (len(numbers) > 1))
     for chosen in [(number,) for number in numbers] + ([numbers] if len(numbers) > 1 else []):
         yield by_amount(Cause.NUT_SLOT, chosen, slot, _SLOTS_MM, with_higher_nut)
-    if len(numbers) > 1:  # on one string these can't be told from its own open pitch, or its saddle
+    if len(numbers) > 1:  # on one string these look like its own open pitch, or its saddle
         place = expected.shift(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + 1.0))
         yield normal(Cause.NUT_PLACE, numbers, 0, _PRIOR[Cause.NUT_PLACE], place, _NUT_SD_MM)
         yield by_amount(Cause.FINGER, numbers, _PRIOR[Cause.FINGER], _TAKE_UP_MM, with_more_take_up)
@@ -269,8 +268,8 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
 
 
 INCURABLE = (Cause.NUT_SLOT, Cause.NUT_PLACE, Cause.FINGER, Cause.UNEVEN, Cause.SCATTER)
-"""Causes that no saddle cures: strings they are about are not advised on. A single fret is left out of the advice
-instead; high action a saddle can follow."""
+"""Causes that no saddle cures: their strings get no advice. A single fret is left out of the advice instead;
+a saddle can follow high action."""
 
 CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column("cause", "check").items()}
 """What to check by hand (common practice, no source)."""
@@ -278,14 +277,14 @@ CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column
 
 @dataclass(frozen=True)
 class Finding:
-    """A cause as it is told and recorded. Fields as of ``causes.Named``, but
+    """A cause as it is reported and recorded. Fields as in ``CauseProbability``, but
 
     Attributes:
         cause: a word of ``Cause``.
         unit: of size and se: mm or cents.
-        evidence: the numbers that speak for it, in words.
+        evidence: the numbers that speak for it, as a text.
         check: what to check by hand.
-        stops: whether no saddle cures it, so that strings it is about are not advised on.
+        stops: true if no saddle cures it; its strings get no advice then.
     """
 
     cause: str
@@ -311,7 +310,7 @@ class Finding:
 
 
 def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Finding, ...]:
-    """The causes that the strings' errors speak for beside their saddles, the surest first.
+    """Return the causes that the strings' errors speak for beside their saddles, the surest first.
 
     Raises:
         ValueError: no string was surveyed.
@@ -321,7 +320,7 @@ def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Fin
 
 
 def suspected_cause(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, Finding | None]:
-    """How probable it is that some cause which no saddle cures is at work, and the likeliest of them, however unsure.
+    """Return the probability of all causes that no saddle cures, and the likeliest of them, however unsure.
 
     Raises:
         ValueError: no string was surveyed.
@@ -333,14 +332,14 @@ def suspected_cause(instrument: Instrument, surveys: Mapping[int, Survey]) -> tu
 
 
 def scatter_finding(number: int, scatter_cents: float, limit_cents: float) -> Finding:
-    """The finding on a string whose plucks scatter too much."""
+    """Return the finding on a string whose plucks scatter too much."""
     evidence = f"single plucks scatter by {scatter_cents:.1f} cents (1 sd), more than {limit_cents:g}"
     check = CHECKS[Cause.SCATTER]
     return Finding(Cause.SCATTER, (number,), 0, scatter_cents, 0.0, "cents", 1.0, evidence, check, stops=True)
 
 
 def strings_without_advice(found: tuple[Finding, ...]) -> dict[int, Finding]:
-    """Strings that are not to be advised on, with the first finding that says so."""
+    """Return the strings that get no advice, each with the first finding that stops it."""
     stopped: dict[int, Finding] = {}
     for finding in found:
         for number in finding.strings if finding.stops else ():
@@ -349,16 +348,18 @@ def strings_without_advice(found: tuple[Finding, ...]) -> dict[int, Finding]:
 
 
 def misplaced_frets(found: tuple[Finding, ...], number: int) -> frozenset[int]:
-    """Frets that are no ground for advice on a string."""
+    """Return the frets that advice on a string leaves out."""
     return frozenset(f.fret for f in found if f.cause == Cause.FRET and number in f.strings)
 
 
 def _name(cause: str, strings: tuple[int, ...], fret: int) -> str:
+    """Return a cause with its fret and strings."""
     at = f" {fret}" if fret else ""
     return f"{cause}{at}, string{'s' if len(strings) > 1 else ''} {', '.join(map(str, strings))}"
 
 
 def _finding(expected: ExpectedErrors, named: CauseProbability) -> Finding:
+    """Return a cause as a finding in words."""
     unit = "cents" if named.cause is Cause.UNEVEN else "mm"
     return Finding(
         cause=str(named.cause),
@@ -375,29 +376,29 @@ def _finding(expected: ExpectedErrors, named: CauseProbability) -> Finding:
 
 
 def _evidence(expected: ExpectedErrors, named: CauseProbability) -> str:
-    """The value that tells most, what was expected there, what the cause makes of it, and how large that makes it."""
+    """Return the value that the cause explains best, its share of it, and the cause's size, as a text."""
     shift = np.array(named.shift)
     sd = np.sqrt(np.diag(expected.covariance))
     index = int(np.argmax(np.abs(shift) / sd))
     number, fret = expected.rows[index]
     place = "12th-fret harmonic" if fret == HARMONIC else f"fret {fret}"
-    heard = f"{expected.heard[index]:+.1f} cents heard at string {number}, {place}"
-    told = f"{shift[index]:+.1f} of the {heard}, are its doing"
+    share = f"{shift[index]:+.1f} of the {expected.heard[index]:+.1f} cents measured at string {number}, {place}"
     size = _SIZES[named.cause].format(size=named.size, absolute=abs(named.size), se=named.se, way=_way(named))
-    return f"{told}; {size}"
+    return f"explains {share}; {size}"
 
 
 _SIZES: dict[Cause, str] = {
     Cause.NUT_SLOT: "slot {size:.1f} ± {se:.1f} mm higher than in the file",
-    Cause.NUT_PLACE: "nut {absolute:.1f} ± {se:.1f} mm too {way} the saddle, alike on all strings and frets",
-    Cause.FINGER: "{size:.3f} ± {se:.3f} mm of string taken up, alike on all frets, in the ratio of the strings' cores",
-    Cause.UNEVEN: "{size:+.1f} ± {se:.1f} cents at its worst place, which fits no saddle, nut or fret",
-    Cause.FRET: "fret {absolute:.2f} ± {se:.2f} mm too {way} the saddle against its neighbours",
-    Cause.ACTION: "every saddle asks for more, as for an action {size:.1f} ± {se:.1f} mm higher than in the file",
+    Cause.NUT_PLACE: "nut {absolute:.1f} ± {se:.1f} mm too {way} the saddle, the same on all strings and frets",
+    Cause.FINGER: "finger takes up {size:.3f} ± {se:.3f} mm of string, the same at all frets, scaled by the core",
+    Cause.UNEVEN: "{size:+.1f} ± {se:.1f} cents at its worst place, a pattern that no saddle, nut or fret makes",
+    Cause.FRET: "fret {absolute:.2f} ± {se:.2f} mm too {way} the saddle, compared with its neighbours",
+    Cause.ACTION: "all saddles need more setback, as if the action were {size:.1f} ± {se:.1f} mm above the file's",
 }
 
 
 def _way(named: CauseProbability) -> str:
+    """Return the direction of a misplaced nut or fret in words."""
     if named.cause is Cause.NUT_PLACE:
-        return "far from" if named.size > 0.0 else "near to"
-    return "near to" if named.size > 0.0 else "far from"
+        return "far from" if named.size > 0.0 else "close to"
+    return "close to" if named.size > 0.0 else "far from"

@@ -6,6 +6,7 @@ import json
 
 from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
+from oscservice.sentences.plural import counted, numbered
 from oscservice.session import events as ev
 from oscservice.session.prompts import where
 from oscservice.session.survey import finding_from_json
@@ -13,10 +14,10 @@ from oscservice.session.vocabulary import Drift, Status
 
 
 def sentence(event: ev.Event) -> str | None:
-    """What an event says to a person, or None for one that needs no line of its own."""
+    """Return an event as one line for a person, or None for an event that needs no line of its own."""
     match event:
         case ev.SessionBegun(label=label, tolerance_cents=tolerance):
-            return f"session begun: {label} (tolerance {tolerance:g} cents)"
+            return f"session begun: {label} (tolerance {counted(tolerance, 'cent')})"
         case ev.ItemInspected(item=item, verdict=verdict, note=note):
             return f"inspection: {item} {verdict}" + (f" ({note})" if note else "")
         case ev.ItemMeasured(text=text):
@@ -28,13 +29,13 @@ def sentence(event: ev.Event) -> str | None:
         case ev.PhaseEntered(phase=phase):
             return f"phase: {phase}"
         case ev.TunedByHand(string=string):
-            return f"string {string}: taken as tuned"
+            return f"string {string}: accepted as tuned"
         case ev.TargetsSet():
             return _targets(event)
         case ev.ReadingDoubted():
             return _doubted(event)
         case ev.ReadingDiscarded(string=0):
-            return "the pluck in doubt is not used"
+            return "the unclear pluck is not used"
         case ev.ReadingDiscarded(string=string):
             return f"string {string}: last pluck discarded"
         case ev.StringJudged():
@@ -42,9 +43,9 @@ def sentence(event: ev.Event) -> str | None:
         case ev.CauseNamed(finding=finding):
             return f"cause: {finding_from_json(finding).text}"
         case ev.SurveyExtended(plucks=plucks, why=why):
-            return f"compared again, {plucks} plucks a fret in all: {why}"
+            return f"comparing again, {counted(plucks, 'pluck')} per fret in all: {why}"
         case ev.StringOverruled(string=string):
-            return f"string {string}: advised on all the same (overruled)"
+            return f"string {string}: advised despite its cause (overruled)"
         case ev.ResponseLearnt(oddity=oddity) if oddity:
             return oddity
         case ev.ScatterFound(string=string, scatter_cents=scatter):
@@ -58,42 +59,43 @@ def sentence(event: ev.Event) -> str | None:
         case ev.StringProved(string=string, error_cents=error, se_cents=se):
             return f"string {string}: proved, {error:+.1f} ± {se:.1f} cents"
         case ev.PlucksForeseen(string=string, left=left, why=why) if why and left > 1:
-            return f"string {string}: {left} plucks to come ({why})"
+            return f"string {string}: {counted(left, 'more pluck')} ({why})"
         case ev.HarmonicPassedOver(string=string):
-            return f"string {string}: the last pass goes without the harmonic"
+            return f"string {string}: the last pass leaves out the harmonic"
         case ev.StringReopened(string=string, why=why):
-            return f"string {string}: to compare ({why})"
+            return f"string {string}: to be compared again ({why})"
         case ev.StringSetAside(string=string, reason=reason):
             return f"string {string}: set aside ({reason})"
         case ev.StringChecked():
             return _checked(event)
         case ev.ByHandSet(on=on):
-            return "by hand: nothing advances by itself" if on else "hands free"
+            return "by hand: each step waits for next" if on else "hands free: steps follow by themselves"
         case ev.ListeningSet(on=on):
             return "listening" if on else "not listening"
         case ev.SessionClosed(outcome=outcome):
             return f"session closed: {outcome}"
         case ev.TakenBack():
-            return "last step taken back"
+            return "last step undone"
     return None
 
 
 def _targets(event: ev.TargetsSet) -> str:
-    """Which strings of a round are to be tuned yet, and where the first of them is to be brought."""
+    """Return the target of the first string of a round, and which strings follow it."""
     numbers = [int(n) for n in event.awaiting.split()]
     if not numbers:
         return "the round of tuning is done"
     first, *others = numbers
-    target_cents = float(event.targets_cents.split()[first - 1])
-    then = f", then string {', '.join(map(str, others))}" if others else ""
+    cents = round(float(event.targets_cents.split()[first - 1]))
+    target = f"{counted(abs(cents), 'cent')} {'above' if cents > 0 else 'below'} pitch" if cents else "pitch"
+    then = f", then {numbered('string', others)}" if others else ""
     part = f" ({event.share:.0%} of the way)" if event.share < 1.0 else ""
-    return f"to tune: string {first}, {target_cents:+.0f} cents from pitch{then}{part}"
+    return f"tune string {first} to {target}{then}{part}"
 
 
 def _doubted(event: ev.ReadingDoubted) -> str:
     bodies = json.loads(event.first), json.loads(event.second)
     first, second = (where(body["string"], Place.parse(body["place"])) for body in bodies)
-    return f"in doubt: {first} ({event.probability:.0%}) or {second} ({event.second_probability:.0%})"
+    return f"unclear: {first} ({event.probability:.0%}) or {second} ({event.second_probability:.0%})"
 
 
 def _checked(event: ev.StringChecked) -> str:

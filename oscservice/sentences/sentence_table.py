@@ -6,12 +6,33 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
+from string import Formatter
 from typing import Any
 
 ENGLISH_FILE = resources.files("oscservice.sentences") / "en.toml"
 
 Key = tuple[str, ...]
 """The place of a text in the file: ``("prompt", "slacken", "caution")``."""
+
+
+class _PluralFormatter(Formatter):
+    """``str.format`` with two forms of a field: ``{days:# day|# days}`` gives ``1 day`` and ``2 days``.
+
+    The first form is for 1, the second for other numbers; # is the number. Of a list of numbers, # is the list:
+    ``{left:string #|strings #}`` gives ``strings 4, 2``.
+    """
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        count = value
+        if isinstance(value, list | tuple):
+            count, value = len(value), ", ".join(map(str, value))
+        if "|" not in format_spec:
+            return format(value, format_spec)
+        one, many = format_spec.split("|", 1)
+        return (one if count == 1 else many).replace("#", str(value))
+
+
+_FORMATTER = _PluralFormatter()
 
 
 @dataclass(frozen=True)
@@ -28,7 +49,7 @@ class Sentences:
 
     def text(self, *key: str, **values: object) -> str:
         """Return the text at a key, filled in. Raises KeyError for a key or a value that doesn't exist."""
-        return self.texts[key].format_map(values)
+        return _FORMATTER.vformat(self.texts[key], (), values)
 
     def caution(self, code: str) -> str:
         """Return the caution that goes with a prompt; empty if it has none."""

@@ -78,12 +78,18 @@ def _mistake(key: Key, value: object) -> str:
 
 
 def _fields(text: str) -> set[str]:
-    """The fields that a text fills in, as they are written: ``{mm:.1f}``. Raises ValueError for unpaired braces."""
+    """The fields that a text fills in, as they are written, ``{mm:.1f}``. One with two forms counts as its name alone,
+    since the forms are translated. Raises ValueError for unpaired braces."""
     return {
-        "{" + name + (f"!{conversion}" if conversion else "") + (f":{form}" if form else "") + "}"
+        "{" + name + (f"!{conversion}" if conversion else "") + _format_of(form) + "}"
         for _, name, form, conversion in text_of.Formatter().parse(text)
         if name is not None
     }
+
+
+def _format_of(form: str | None) -> str:
+    two_forms = "|" in (form or "") and "{" not in (form or "")
+    return f":{form}" if form and not two_forms else ""
 
 
 def _listed(fields: set[str]) -> str:

@@ -80,7 +80,7 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     if state.phase is Phase.IDLE:
         return "begin", {}
     if state.phase is Phase.CLOSED:
-        left = ", ".join(str(n) for n in state.numbers if state.string(n).left_out)
+        left = [n for n in state.numbers if state.string(n).left_out]
         return _ENDINGS[Ending(state.outcome)], {"left": left, **_checked(state, sentences)}
     if state.phase is Phase.INSPECTING:
         name, item = next(

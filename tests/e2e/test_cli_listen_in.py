@@ -97,7 +97,7 @@ def test_what_it_offers_works_when_it_is_copied(tmp_path: Path, listening: Liste
         say("udp", daemon.port, "/grid/button/2", "i", "1")
         client.until("/focus/string", 2)
         say("udp", daemon.port, "/grid/fader", "fff", "0.7", "0.5", "0.5")
-        client.until("/event", "string 2: taken as tuned")
+        client.until("/event", "string 2: accepted as tuned")
 
 
 def test_what_comes_can_not_steer_the_terminal(listening: Listening) -> None:

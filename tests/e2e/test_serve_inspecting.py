@@ -25,13 +25,13 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
         (before,) = client.until("/string/1/predicted/setback")
         client.ask("/session/measured", "action/treble", 2.3)
         client.until(
-            "/event", "measured: Action on the treble side: 2.30 mm, 0.45 mm above what is wanted (1.35 to 1.85)"
+            "/event", "measured: Action on the treble side: 2.30 mm, 0.45 mm above the target (1.35 to 1.85)"
         )
         (after,) = client.until("/string/1/predicted/setback")
         assert after > before
         answer = client.ask("/session/inspect", "action", "passed")
         assert answer[0] == "error"
-        assert "0.45 mm above what is wanted" in str(answer[-1])
+        assert "0.45 mm above the target" in str(answer[-1])
         for item in ("strings", "frets"):
             client.ask("/session/inspect", item, "passed")
         client.ask("/session/measured", "relief", 0.2)

@@ -63,7 +63,7 @@ def test_each_change_of_state_is_a_line(tmp_path: Path) -> None:
         "phase: tuning",
         "not listening",
         "string 6: set aside (the winding is loose)",
-        "last step taken back",
+        "last step undone",
         "session closed: abandoned",
         "audio: ended",
     ]

@@ -100,7 +100,7 @@ def test_two_strings_of_one_pitch_are_asked_about_and_either_way_of_answering_go
         at_the_end = dict(client.topics)
         code, lines, err = daemon.end()
     assert (code, err) == (0, "")
-    assert [line for line in lines if line.startswith("in doubt: string ")]
+    assert [line for line in lines if line.startswith("unclear: string ")]
     with Journal.open(journal, readonly=True) as opened:
         state = fold(ev.from_body(kind, body) for _, _, kind, body in opened.events(session))
     assert (str(state.phase), state.revision) == (at_the_end["/phase"][0], at_the_end["/revision"][0])

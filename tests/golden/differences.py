@@ -5,6 +5,8 @@ Paths are field names with dots, without numbers: ``strings.survey.neck.errors_c
 
 from __future__ import annotations
 
+import re
+
 NEW_STATE_FIELDS: frozenset[str] = frozenset()
 """Paths of fields of the state that the golden files do not know: they are left out of the comparison."""
 
@@ -17,12 +19,134 @@ RENAMED_STATE_FIELDS: dict[str, str] = {}
 NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {}
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
-TEXTS: dict[str, str] = {}
-"""Text, or a part of one, in the golden files -> what stands there now. In datagrams, and in events made now."""
+TEXTS: dict[str, str] = {
+    # Prompts
+    "Look over the ": "Inspect the ",
+    "Pass it, or waive it with a reason.": "Pass, or waive with a reason.",
+    "Put it right, then pass it.": "Correct the fault, then pass.",
+    "Put it right and measure again,": "Correct it and measure again,",
+    "Put on fresh ones and say so,": "Fit new strings and report the day,",
+    ", freshly fretted.": ". Fret it again for each pluck.",
+    " or say so. Its saddle is to go ": " or confirm. Its saddle will move ",
+    ", clamp it, bring the string to pitch.": " and clamp it. Then tune the string to pitch.",
+    "What is off is gone. Then to pitch.": "Removed material can't be put back. Then tune to pitch.",
+    "clamp it, say how far; then to pitch.": "clamp it, and report how far it moved. Then tune to pitch.",
+    " Tune it, and pluck it open.": " Tune the string, then pluck it open.",
+    "Then take it up again, overrule it, or go on.": "Then compare again, overrule, or skip.",
+    "Softer now: ": "Pluck softer: ",
+    "Harder now: ": "Pluck harder: ",
+    "Hand it over.": "Hand over the instrument.",
+    "The others will pull it ": "Tuning the other strings will pull it ",
+    # Cautions
+    "Before work on nut, frets or bridge let the strings down, eyes out of their line.": (
+        "Slacken the strings before work on nut, frets or bridge. Keep your face away from them."
+    ),
+    "Force no truss rod.": "Never force a truss rod.",
+    "Let old strings down before you cut them, wear glasses, eyes out of their line.": (
+        "Slacken old strings before you cut them. Wear eye protection, keep your face away."
+    ),
+    "can break: keep your eyes out of its line.": "can break: keep your face away from it.",
+    "Let it down a little at a time, and keep your eyes out of its line.": (
+        "Lower the pitch a little at a time, and keep your face away from the string."
+    ),
+    "slacken first, eyes out of its line.": "slacken first, keep your face away.",
+    "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.": (
+        "Tighten clamp screws until snug, no further. Tune up slowly, face away from the string; its end is sharp."
+    ),
+    "Take the string out of the way first, and wear glasses; its end is sharp. Tune up slowly.": (
+        "First take the string out of the way. Wear eye protection; its end is sharp. "
+        "Tune up slowly, face away from it."
+    ),
+    "Away from the nut tightens the string: let it down first, eyes out of its line. Force no screw.": (
+        "Moving away from the nut tightens the string: slacken it first, keep your face away. Never force a screw."
+    ),
+    "wear glasses, cut them short, leave none lying about.": (
+        "wear eye protection, cut them short, pick up every piece."
+    ),
+    # Inspection
+    "neck relief as wanted": "neck relief within your target",
+    "height at the 12th fret as wanted": "string height at the 12th fret within your target",
+    " mm, as wanted (": " mm, within the target (",
+    " what is wanted (": " the target (",
+    # Causes
+    "held at fret 3 it should all but touch": "held at fret 3, it should almost touch",
+    "no capo; press just behind the fret, no harder than it takes": (
+        "take off any capo; press just behind the fret, only as hard as needed"
+    ),
+    "feel along it for kinks, wear and grime; put on a fresh one": (
+        "feel along it for kinks, wear and dirt; fit a new one"
+    ),
+    "is it seated, its crown in the middle? Have it crowned": (
+        "is it seated, is its crown centred? If not, have it crowned"
+    ),
+    "measure it at fret 12; put it right first, or correct the file": (
+        "measure it at fret 12; correct it first, or correct the instrument file"
+    ),
+    "fret alike each time;": "fret the same way each time;",
+    ", alike on all strings and frets": ", the same on all strings and frets",
+    " at its worst place, which fits no saddle, nut or fret": (
+        " at its worst place, a pattern that no saddle, nut or fret makes"
+    ),
+    "too near to the saddle": "too close to the saddle",
+    " the saddle against its neighbours": " the saddle, compared with its neighbours",
+    # Events
+    "the pluck in doubt is not used": "the unclear pluck is not used",
+    "advised on all the same (overruled)": "advised despite its cause (overruled)",
+    "the last pass goes without the harmonic": "the last pass leaves out the harmonic",
+    "last step taken back": "last step undone",
+}
+"""Text, or a part of one, in the golden files -> the same now. In datagrams, and in events made now."""
+
+PATTERNS: dict[str, str] = {
+    r"^Bring string (\d+) to pitch, and pluck": r"Tune string \1 to pitch, then pluck",
+    r"^String (\d+) is ([\d.]+) cents (?:flat|sharp): bring it (up|down), and pluck it open\.": (
+        r"Tune string \1 \3 by \2 cents, then pluck it open."
+    ),
+    r"That is to (\d+) cents sharp of pitch\.": r"Its target is \1 cents above pitch.",
+    r"That is to (\d+) cents flat of pitch\.": r"Its target is \1 cents below pitch.",
+    r" target is 1 cents ": " target is 1 cent ",
+    r"^Enough is heard of string (\d+): (.*)\. Go on when ready\.": (
+        r"String \1 has enough readings: \2. Continue when ready."
+    ),
+    r"^Done, but for string (\d+): each says why\.": r"Done, except string \1; the record says why.",
+    r"^Done, but for string (\d+, .*): each says why\.": r"Done, except strings \1; the record says why.",
+    r"^Every string that was checked holds, as session (\S+) left it\.": (
+        r"No drift found: every checked string is as session \1 left it."
+    ),
+    r"The strings are (\d+) days old, fresh ones are wanted after (\d+)": r"Strings \1 days old, over the limit of \2",
+    r"The strings are (\d+) days old, of (\d+)": r"Strings \1 days old (limit \2)",
+    r"Strings 1 days old": "Strings 1 day old",
+    r"(\S+) of the (\S+) cents heard at (string \d+, (?:fret \d+|12th-fret harmonic)), are its doing": (
+        r"explains \1 of the \2 cents measured at \3"
+    ),
+    r"(\S+ ± \S+ mm) of string taken up, alike on all frets, in the ratio of the strings' cores": (
+        r"finger takes up \1 of string, the same at all frets, scaled by the core"
+    ),
+    r"every saddle asks for more, as for an action (\S+ ± \S+ mm) higher than in the file": (
+        r"all saddles need more setback, as if the action were \1 above the file's"
+    ),
+    r"String (\d+) over fret 1": r"Height of string \1 over fret 1",
+    r"\(tolerance 1 cents\)$": "(tolerance 1 cent)",
+    r": taken as tuned$": ": accepted as tuned",
+    r"(string \d+): (\d+) plucks to come \(": r"\1: \2 more plucks (",
+    r"^(string \d+): to compare \(": r"\1: to be compared again (",
+    r"^by hand: nothing advances by itself$": "by hand: each step waits for next",
+    r"^hands free$": "hands free: steps follow by themselves",
+    r"^to tune: (string \d+), [+]0 cents from pitch": r"tune \1 to pitch",
+    r"^to tune: (string \d+), [-]0 cents from pitch": r"tune \1 to pitch",
+    r"^to tune: (string \d+), [+](\d+) cents from pitch": r"tune \1 to \2 cents above pitch",
+    r"^to tune: (string \d+), -(\d+) cents from pitch": r"tune \1 to \2 cents below pitch",
+    r"^(tune string \d+ to 1) cents": r"\1 cent",
+    r"^(tune string \d+ to .*, then string)( \d+, )": r"\1s\2",
+    r"^in doubt: ": "unclear: ",
+}
+"""The same where numbers have to move, as regular expressions and what replaces them; after ``TEXTS``."""
 
 
 def reworded(text: str) -> str:
-    """A golden text as it should be now."""
+    """Return a golden text as it should be now."""
     for old, new in TEXTS.items():
         text = text.replace(old, new)
+    for pattern, new in PATTERNS.items():
+        text = re.sub(pattern, new, text)
     return text

@@ -146,7 +146,7 @@ def test_a_finding_says_what_was_heard_how_large_it_is_and_what_to_check(
     else:
         value = survey.neck.errors_cents[survey.neck.frets.index(int(place[3]))]
     assert value is not None
-    assert f"{value:+.1f} cents heard" in found.evidence
+    assert f"{value:+.1f} cents measured" in found.evidence
     numbers = [float(told) for told in NUMBER.findall(found.evidence)]
     assert abs(numbers[0]) <= abs(value) + 8.0  # its doing, before what the file lets expect
     assert any(abs(told) == pytest.approx(abs(found.size), abs=0.06) for told in numbers)
@@ -159,8 +159,8 @@ def test_a_finding_says_what_was_heard_how_large_it_is_and_what_to_check(
     ("faults", "words"),
     [
         (Faults(nut_shift_mm=2.0), "too far from the saddle"),
-        (Faults(nut_shift_mm=-2.0), "too near to the saddle"),
-        (Faults(fret_shift_mm={5: 1.8}), "too near to the saddle"),
+        (Faults(nut_shift_mm=-2.0), "too close to the saddle"),
+        (Faults(fret_shift_mm={5: 1.8}), "too close to the saddle"),
         (Faults(fret_shift_mm={5: -1.8}), "too far from the saddle"),
     ],
 )

@@ -52,7 +52,7 @@ def passed_until(job: Job, item: str) -> Job:
 def test_a_value_in_its_range_is_passed_and_kept() -> None:
     job = passed_until(begun(), "relief")
     (event,) = job.do(cm.Measured("relief", 0.25))[1:]
-    assert event == ev.ItemMeasured("relief", "relief", 0.25, "Relief: 0.25 mm, as wanted (0.10 to 0.35)")
+    assert event == ev.ItemMeasured("relief", "relief", 0.25, "Relief: 0.25 mm, within the target (0.10 to 0.35)")
     assert job.prompt == "inspect"
     job.do(cm.Inspect("relief", "passed"))
     assert verdict(job, "relief") is InspectionVerdict.PASSED
@@ -67,8 +67,8 @@ def test_a_value_out_of_its_range_is_not_passed_without_a_reason(mm: float, by: 
     job.do(cm.Measured("action/treble", mm))
     now = prompt(job.state)
     assert now.code == "measured_off"
-    assert f"Action on the treble side: {mm:.2f} mm, {by} what is wanted (1.35 to 1.85)" in now.text
-    assert "strings down" in now.caution
+    assert f"Action on the treble side: {mm:.2f} mm, {by} the target (1.35 to 1.85)" in now.text
+    assert "Slacken the strings before" in now.caution
     assert by in refused(job, cm.Inspect("action", "passed"), "refused")
     assert by in refused(job, cm.Inspect("all", "passed"), "refused")
     refused(job, cm.Inspect("action", "waived"), "refused")
@@ -186,7 +186,7 @@ def test_a_height_over_fret_1_is_the_strings_own() -> None:
     assert heights[:2] + heights[3:] == [s.nut_height_mm for k, s in enumerate(GUITAR.strings) if k != 2]
     assert topics(job.state)["/string/3/nut/height"] == (0.5,)
     job.do(cm.Measured("nut/3", 0.9))
-    assert "String 3 over fret 1" in refused(job, cm.Inspect("nut", "passed"), "refused")
+    assert "Height of string 3 over fret 1" in refused(job, cm.Inspect("nut", "passed"), "refused")
 
 
 def test_a_set_up_goes_on_with_what_was_measured() -> None:
@@ -216,7 +216,7 @@ def test_strings_are_passed_while_they_are_fresh(day: str, age: int, fresh: bool
     if fresh:
         job.do(cm.Inspect("strings", "passed"))
         return
-    assert "61 days old, fresh ones are wanted after 60" in prompt(job.state).text
+    assert "Strings 61 days old, over the limit of 60" in prompt(job.state).text
     assert "61 days old" in refused(job, cm.Inspect("strings", "passed"), "refused")
     assert topics(job.state)["/inspect/strings/off"] != ("",)
     job.do(cm.Fitted(TODAY))

@@ -59,7 +59,7 @@ def test_finish_is_refused_until_all_is_proved_or_left_out() -> None:
     refused(job, cm.Finish(), "refused")
     job.do(cm.SetAside(1, "not today"))
     assert (job.state.phase, job.state.outcome) == (Phase.CLOSED, "partly proved")
-    assert job.prompts["hand_over_partly"].text.startswith("Done, but for string 1, 2, 3, 4, 5")
+    assert job.prompts["hand_over_partly"].text.startswith("Done, except strings 1, 2, 3, 4, 5")
 
 
 def test_nothing_is_heard_or_done_after_closing() -> None:

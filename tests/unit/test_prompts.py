@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import string as text_of
 from functools import cache
 
@@ -133,9 +134,9 @@ def test_cautions_where_a_string_under_tension_is_touched(code: str) -> None:
     assert seen
     assert all(now.caution == CAUTIONS[code] for now in seen)
     if code.startswith("hand_over"):
-        assert "glasses" in CAUTIONS[code], "cut ends are sharp"
+        assert "wear eye protection" in CAUTIONS[code], "cut ends are sharp"
     else:
-        assert "out of" in CAUTIONS[code], "eyes out of the string's line"
+        assert re.search(r"face away( from (it|them|the string))?[.;]", CAUTIONS[code]), "away from the string"
 
 
 def test_cautions_belong_to_prompts_that_touch_a_string_under_tension() -> None:
@@ -146,7 +147,18 @@ def test_cautions_belong_to_prompts_that_touch_a_string_under_tension() -> None:
 @pytest.mark.parametrize("code", sorted(SENTENCES))
 def test_a_caution_is_told_once(code: str) -> None:
     """What is said in the caution isn't said in the sentence."""
-    dangers = ("eyes", "glasses", "sharp end", "cut ", "snug", "break", "slowly", "a little at a time", "force no")
+    dangers = (
+        "face",
+        "protection",
+        "sharp",
+        "cut ",
+        "snug",
+        "break",
+        "slowly",
+        "a little at a time",
+        "never",
+        "force a",
+    )
     assert not [word for word in dangers if word in SENTENCES[code].lower()]
     assert CAUTIONS.get(code, "x.").count(".") <= 3
 

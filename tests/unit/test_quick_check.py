@@ -123,7 +123,7 @@ def test_what_has_drifted_is_said_with_its_size(
     ways = {Drift.TUNING: "string 6 in tuning.", Drift.INTONATION: "string 6 in intonation."}
     both = "string 6 in tuning, string 6 in intonation."
     assert prompt(job.state).text == f"Drifted since session 2026-11-25-1: {ways.get(what, both)}"
-    assert "eyes out of" in prompt(job.state).caution
+    assert "face away from it" in prompt(job.state).caution
 
 
 def test_where_plucks_do_not_tell_more_are_asked_for_and_in_the_end_it_is_unsure(left: SetupSummary) -> None:
@@ -138,7 +138,7 @@ def test_where_plucks_do_not_tell_more_are_asked_for_and_in_the_end_it_is_unsure
     for string in (5, 4, 3, 2, 1):
         job.pluck(string)
     assert (job.state.outcome, job.prompt) == (Ending.UNSURE, "check_unsure")
-    assert "of string 6 it can't be told" in prompt(job.state).text
+    assert "unclear: string 6. Check again" in prompt(job.state).text
 
 
 def test_the_three_answers() -> None:

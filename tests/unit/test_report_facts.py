@@ -149,16 +149,16 @@ def test_causes_and_strings_set_aside():
     (aside,) = [one for one in facts.results if one.out]
     assert aside.string == 4
     assert aside.left_out.startswith(cause.name)
-    assert "heard" in cause.evidence
+    assert "measured" in cause.evidence
     assert cause.check
 
 
 def test_inspection_and_what_was_measured():
     facts = normal().facts
     found = {one.item: one for one in facts.inspected}
-    assert found["relief"].measured == ("Relief: 0.20 mm, as wanted (0.10 to 0.35)",)
+    assert found["relief"].measured == ("Relief: 0.20 mm, within the target (0.10 to 0.35)",)
     assert (found["frets"].verdict, found["frets"].note) == ("waived", "fret 14 a little worn; the player is told")
-    assert found["strings"].measured == ("The strings are 5 days old, of 60",)
+    assert found["strings"].measured == ("Strings 5 days old (limit 60)",)
     assert facts.inspected[0].item == "strings"
 
 

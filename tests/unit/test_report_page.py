@@ -142,7 +142,7 @@ def test_a_set_up_tells_its_numbers():
         assert with_error(at.left) in text
         if at.found is not None:
             assert with_error(at.found) in text
-    assert "Relief: 0.20 mm, as wanted (0.10 to 0.35)" in text
+    assert "Relief: 0.20 mm, within the target (0.10 to 0.35)" in text
     assert "fret 14 a little worn" in text
     assert facts.seal.sha256 in text
     assert "1 step of the session was taken back" in text

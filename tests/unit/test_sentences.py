@@ -13,7 +13,8 @@ from oscservice.api.topics import topics
 from oscservice.cli.listing_commands import sentences
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import HARMONIC, OPEN
-from oscservice.sentences.sentence_table import ENGLISH, english_toml
+from oscservice.sentences.plural import counted, numbered
+from oscservice.sentences.sentence_table import ENGLISH, Sentences, english_toml
 from oscservice.sentences.translation import LONGEST_TEXT, load_translation, read_translation
 from oscservice.session import commands as cm
 from oscservice.session.prompts import prompt, where
@@ -144,3 +145,35 @@ def test_the_command_prints_the_table_and_checks_a_translation(
     assert first.endswith(f"1 of {len(ENGLISH.texts)} texts in el")
     assert len(rest) == len(ENGLISH.texts) - 1
     assert "still English: prompt slacken caution" in rest
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "shown"),
+    [
+        ("{n:# day|# days}", 0, "0 days"),
+        ("{n:# day|# days}", 1, "1 day"),
+        ("{n:# day|# days}", 2, "2 days"),
+        ("{n:string #|strings #}", [4], "string 4"),
+        ("{n:string #|strings #}", [4, 2], "strings 4, 2"),
+        ("{n}", [4, 2], "4, 2"),
+        ("{n:.1f}", 1.0, "1.0"),
+    ],
+)
+def test_a_field_with_two_forms_follows_its_number(text: str, value: object, shown: str) -> None:
+    assert Sentences("en", {("words", "some"): text}).text("words", "some", n=value) == shown
+
+
+def test_a_translation_has_forms_of_its_own_or_the_number_alone() -> None:
+    for form in ("{days:# jour|# jours}", "{days}"):
+        text = f"{form} {{most}}"
+        found = read_translation(f'language = "fr"\n[words]\nfresh = "{text}"\n', "own.toml")
+        assert found.sentences.text("words", "fresh", days=1, most=60) in ("1 jour 60", "1 60")
+    for form in ("{days:# jour}", "{days:{most}|#}", "{days:.1f}"):
+        assert "can't be filled in" in complaint(f'language = "fr"\n[words]\nfresh = "{form} {{most}}"\n')
+
+
+def test_english_plurals() -> None:
+    assert [counted(n, "cent") for n in (0, 0.5, 1, 2)] == ["0 cents", "0.5 cents", "1 cent", "2 cents"]
+    assert counted(2, "guitar of its kind", "guitars of their kind") == "2 guitars of their kind"
+    assert numbered("string", [4]) == "string 4"
+    assert numbered("string", [4, 2]) == "strings 4, 2"

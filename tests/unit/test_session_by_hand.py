@@ -61,7 +61,7 @@ def test_the_string_stays_at_hand_until_one_goes_on() -> None:
     job = by_hand()
     job.hear(6)
     assert (job.state.focus, job.prompt) == (6, "go_on")
-    assert prompt(job.state).text == "Enough is heard of string 6: string 5 comes next. Go on when ready."
+    assert prompt(job.state).text == "String 6 has enough readings: string 5 comes next. Continue when ready."
     job.hear(6, OPEN, 1.0)
     assert job.string(6).open_cents == pytest.approx(1.0), "it may be plucked again"
     job.do(cm.Next())
@@ -87,7 +87,7 @@ def heard_enough() -> Job:
 def test_a_verdict_waits_and_is_told_beforehand() -> None:
     job = heard_enough()
     assert (job.phase(), job.string(6).status) == (Phase.COMPARING, Status.COMPARING)
-    assert prompt(job.state).text.startswith("Enough is heard of string 6: -8.0 ± ")
+    assert prompt(job.state).text.startswith("String 6 has enough readings: -8.0 ± ")
     job.do(cm.Next())
     assert (job.phase(), job.string(6).status) == (Phase.MOVING, Status.TO_MOVE)
 

@@ -78,7 +78,7 @@ def test_a_note_that_two_strings_could_have_made_is_asked_about_and_counts_for_n
     assert doubt.second_probability < doubt.probability < 4.0 * doubt.second_probability
     asked_about = job.events[-1]
     assert isinstance(asked_about, ev.ReadingDoubted)
-    assert (sentence(asked_about) or "").startswith("in doubt: string 1 open (")
+    assert (sentence(asked_about) or "").startswith("unclear: string 1 open (")
 
 
 def test_both_answers_are_sent_and_taken_back_when_there_is_no_question() -> None:

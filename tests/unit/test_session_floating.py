@@ -46,13 +46,13 @@ def test_the_first_is_to_go_past_its_pitch_and_the_last_to_it() -> None:
     assert targets[0] > targets[1] > targets[2] > targets[4] > 1.0
     assert targets[-1] == 0.0
     now = prompt(job.state)
-    assert f"{round(targets[0])} cents sharp of pitch" in now.text
-    assert "pull it down" in now.text
+    assert f"{round(targets[0])} cents above pitch" in now.text
+    assert "will pull it down" in now.text
     assert topics(job.state)["/string/6/tune/target"] == (targets[0],)
     assert len(topics(job.state)["/string/6/coupling"]) == 6
     for address, values in topics(job.state).items():
         assert encode("/bench" + address, *TABLE.typed(address, values))
-    assert any("to tune: string 6" in (sentence(event) or "") for event in job.events)
+    assert any("tune string 6 to" in (sentence(event) or "") for event in job.events)
 
 
 def test_a_string_is_left_where_it_was_to_be_and_not_at_its_pitch() -> None:
