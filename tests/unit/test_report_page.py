@@ -21,7 +21,6 @@ from reported import (
     quick,
     returned,
     still_open,
-    strings_of,
     thorough,
 )
 
@@ -220,9 +219,9 @@ def test_words_and_scales():
     assert not marked(-2.9, 0.5, 2.0)
 
 
-@pytest.mark.parametrize("invented", [normal(), thorough(), quick(), still_open(), strings_of(12, 24)])
-def test_drawings_reach_as_far_as_what_they_show(invented):
-    facts = invented.facts
+@pytest.mark.parametrize("make", [normal, thorough, quick, still_open, SESSIONS["2026-11-26-12"]])
+def test_drawings_reach_as_far_as_what_they_show(make):
+    facts = make().facts
     tolerance = facts.overview.tolerance_cents
     if facts.compared and not facts.quick:
         assert 3.0 * tolerance <= neck.limit_of(facts) <= 10.0 * tolerance
