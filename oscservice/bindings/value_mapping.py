@@ -1,5 +1,5 @@
-"""Own values sent to foreign addresses: for surfaces with a fixed layout, which take labels, meters and colours at
-addresses and in forms of their own. Pure, but for the memory of what was sent before.
+"""Own values sent to foreign addresses, for surfaces with a fixed layout: labels, meters and colours at addresses and in
+forms of their own. Pure, but for the memory of what was sent before.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from oscservice.osc.pattern import CapturingPattern, Pattern
 
 log = logging.getLogger(__name__)
 
-_Meant: TypeAlias = tuple[bool, list[tuple[int, tuple[str, ...]]]]
+_Targets: TypeAlias = tuple[bool, list[tuple[int, tuple[str, ...]]]]
 """Whether a value is sent as it is; which sendings are made of it, and what their wildcards matched."""
 
 
@@ -59,7 +59,7 @@ class FixedListener:
 
 
 class ValueMapper:
-    """What one listener is sent for each own value: the value itself if a topic asks for it, and what is made of it.
+    """The mapping of one listener: an own value is sent as it is if a topic asks for it, and as every sending makes it.
 
     Args:
         prefix: root of all own addresses.
@@ -75,13 +75,14 @@ class ValueMapper:
         self._topics = [Pattern(topic) for topic in topics]
         self._sendings = [(CapturingPattern(one.pattern), one) for one in sendings]
         self._edges = Edges()
-        self._known: dict[str, _Meant] = {}
+        self._known: dict[str, _Targets] = {}
 
     def __call__(self, relative: str, values: Sequence[Value]) -> list[tuple[str, bytes]]:
-        """Address and packet of each message that a published value becomes; of each address the newest counts."""
+        """Return the address and packet of each message that a published value becomes; of one address the last one
+        counts."""
         whole = self._prefix + relative
         if relative not in self._known:  # own addresses are not many
-            self._known[relative] = self._meant(whole)
+            self._known[relative] = self._targets(whole)
         as_it_is, sendings = self._known[relative]
         found: dict[str, bytes] = {whole: encode(whole, *values)} if as_it_is else {}
         for index, captured in sendings:
@@ -98,7 +99,7 @@ class ValueMapper:
                 log.debug("not sent: %s", error)
         return list(found.items())
 
-    def _meant(self, whole: str) -> _Meant:
+    def _targets(self, whole: str) -> _Targets:
         captured = [(index, pattern.match(whole)) for index, (pattern, _) in enumerate(self._sendings)]
         sendings = [(index, found) for index, found in captured if found is not None]
         return any(topic.matches(whole) for topic in self._topics), sendings

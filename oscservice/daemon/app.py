@@ -39,7 +39,7 @@ from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
 from oscservice.settings import ServeSettings, check_folder, instrument_folder
 
-# How long an end that was asked for waits for ears in the middle of a reading: a tenth of a second on a quiet machine,
+# The longest wait for the audio thread, which may be in the middle of a reading: a tenth of a second on a quiet machine,
 # and less than service managers wait.
 _ENDING_S = 8.0
 
@@ -48,7 +48,7 @@ _ENDING_S = 8.0
 class Running:
     """A daemon that runs. ``ended`` is set when its source has ended, ``fault`` says why if badly."""
 
-    bench: Coordinator
+    coordinator: Coordinator
     port: int
     ended: asyncio.Event
     fault: OscserviceError | None = None
@@ -61,12 +61,12 @@ async def running(
     journal: Journal | Recorder,
     tell: Callable[[str], None],
     configured: SettingsFile = NOTHING,
-    plugged: PluginService | None = None,
+    plugins: PluginService | None = None,
 ) -> AsyncIterator[Running]:
-    """A daemon on the present loop: socket bound, ears open; ended in order on leaving. ``configured``: its bindings
+    """A daemon on the present loop: socket bound, listening; ended in order on leaving. ``configured``: its bindings
     and listeners.
 
-    Without ``plugged``, of all plug-ins only bridge kinds are used.
+    Without ``plugins``, of all plug-ins only bridge kinds are used.
 
     Raises:
         PortError, InputError, JournalError, AudioInputError: it can't be started.
@@ -76,13 +76,13 @@ async def running(
     simulated = source if isinstance(source, SimulatedSource) else None
     sentences = _sentences(settings)
     recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
-    plugged = plugged or PluginService(Registry(settings.without_plugin), tell)
-    own = {settings.instrument: load_instrument(settings.instrument, plugged.kinds)}
+    plugins = plugins or PluginService(Registry(settings.without_plugin), tell)
+    own = {settings.instrument: load_instrument(settings.instrument, plugins.kinds)}
     sound = None
     if settings.keep_audio:
         check_rate_kept(source.sample_rate_hz)
         sound = SoundWriter(recorder.path, settings.keep_audio_mb, settings.keep_audio_days)
-    bench = Coordinator(
+    coordinator = Coordinator(
         SessionService(recorder),
         tell=tell,
         instruments=own,
@@ -96,65 +96,65 @@ async def running(
         prefix=settings.root,
         sentences=sentences,
         bend_range_semitones=settings.bend_range,
-        plugged=plugged,
+        plugins=plugins,
         allowed=Networks(settings.allow),
         sets=Sets(check_folder(), configured.checks),
     )
     own_names = machine_names() | {settings.host.lower()}
-    web = Web(bench.server, settings.name or own_name(), own_names, program="oscservice")
-    await open_ports(bench.server, settings.host, settings.port, web.http)
-    daemon = Running(bench, bench.server.port, asyncio.Event())
+    web = Web(coordinator.server, settings.name or own_name(), own_names, program="oscservice")
+    await open_ports(coordinator.server, settings.host, settings.port, web.http)
+    daemon = Running(coordinator, coordinator.server.port, asyncio.Event())
 
     def ended(fault: OscserviceError | None) -> None:
         daemon.fault = fault
-        bench.audio_dropped(source.dropped_frames)
-        bench.audio_state("ended", _remark(source) if fault is None else str(fault))
+        coordinator.audio_dropped(source.dropped_frames)
+        coordinator.audio_state("ended", _remark(source) if fault is None else str(fault))
         daemon.ended.set()
 
     def state_changed(state: str) -> None:
         with contextlib.suppress(RuntimeError):  # the loop may be gone by the time the source ends
-            loop.call_soon_threadsafe(bench.audio_state, state)
+            loop.call_soon_threadsafe(coordinator.audio_state, state)
 
     def plugin_failed(line: str) -> None:
         with contextlib.suppress(RuntimeError):
-            loop.call_soon_threadsafe(bench.plugin_failed, line)
+            loop.call_soon_threadsafe(coordinator.plugin_failed, line)
 
     source.on_state = lambda state: state_changed(state) if state != "ended" else None
     if simulated is not None:
-        simulated.on_done = lambda at_s: _publish_done(loop, bench, at_s)
+        simulated.on_done = lambda at_s: _publish_done(loop, coordinator, at_s)
     keeping = {"keep": settings.keep_audio, "string_a_channel": settings.string_a_channel}
-    ears = AudioThread(source, loop, bench.hear, ended, bench.expected_hz, channels, **keeping)
-    beat = asyncio.create_task(bench.beat())
-    watch = asyncio.create_task(_watch_drops(bench, source))
+    audio_thread = AudioThread(source, loop, coordinator.hear, ended, coordinator.expected_hz, channels, **keeping)
+    beat = asyncio.create_task(coordinator.beat())
+    watch = asyncio.create_task(_watch_drops(coordinator, source))
     try:
-        bind(bench.server, configured, tell, lambda: str(bench.phase))
+        bind(coordinator.server, configured, tell, lambda: str(coordinator.phase))
         if settings.resume:
-            _resume(bench)
-        plugged.start(plugin_failed)
+            _resume(coordinator)
+        plugins.start(plugin_failed)
         if sound is not None:
             sound.start()
-        ears.start()
+        audio_thread.start()
         try:
             yield daemon
         finally:
-            ears.stop()
-            # They may be waiting for this very loop to take what they heard: let it, until they are through.
+            audio_thread.stop()
+            # The thread may be waiting for this very loop to take what it heard: let it, until it is done.
             try:
                 await asyncio.wait_for(daemon.ended.wait(), _ENDING_S)
             except TimeoutError:
-                ears.abandon()
+                audio_thread.abandon()
                 ended(None)
     finally:
         beat.cancel()
         watch.cancel()
-        bench.close()
-        await bench.checks.end()
+        coordinator.close()
+        await coordinator.checks.end()
         if sound is not None:
             await asyncio.to_thread(sound.close)
             for line in sound.take_notes():
                 tell(line)
         await web.end()
-        await asyncio.to_thread(plugged.end)
+        await asyncio.to_thread(plugins.end)
 
 
 async def serve(settings: ServeSettings, tell: Callable[[str], None], configured: SettingsFile = NOTHING) -> None:
@@ -167,8 +167,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
     if ROOT.fullmatch(settings.root) is None:
         raise InputError(f"--root {settings.root!r}: no root of OSC addresses; expected one like /bench or /shop/two")
     registry = Registry(settings.without_plugin)
-    plugged = PluginService(registry, tell, heed=True, rests=settings.plugin)
-    load_instrument(settings.instrument, plugged.kinds)  # mistakes in files are told before anything is opened
+    plugins = PluginService(registry, tell, heed=True, rests=settings.plugin)
+    load_instrument(settings.instrument, plugins.kinds)  # mistakes in files are told before anything is opened
     _sentences(settings)
     source = make_source(settings, registry)
     stop = asyncio.Event()
@@ -177,8 +177,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
         loop.add_signal_handler(sign, stop.set)
     with source, Recorder.open(settings.journal) as recorder:
         async with (
-            running(settings, source, recorder, tell, configured, plugged) as daemon,
-            announced(settings, daemon.bench.server),
+            running(settings, source, recorder, tell, configured, plugins) as daemon,
+            announced(settings, daemon.coordinator.server),
         ):
             where = f"{settings.host} port {daemon.port}, root {settings.root}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
@@ -187,7 +187,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             if settings.keep_audio:
                 tell(f"keeping sound in {folder_of(recorder.path)}, {settings.keep_audio_mb} MB at most")
             settle()
-            offered = daemon.bench.offered()
+            offered = daemon.coordinator.offered()
             if offered is not None:
                 how = f"{settings.root}/session/resume {offered.id}"
                 tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
@@ -205,7 +205,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
 
 def settle() -> None:
     """What was made at the start stays to the end: looking through it for garbage again and again would hold up the
-    loop and the ears, for tens of milliseconds at a time."""
+    loop and the audio thread, for tens of milliseconds at a time."""
     gc.collect()
     gc.freeze()
 
@@ -290,22 +290,22 @@ def _remark(source: AudioSource) -> str | None:
     return f"{source.description}: {', '.join(source.flags)}" if source.flags else None
 
 
-def _publish_done(loop: asyncio.AbstractEventLoop, bench: Coordinator, at_s: float) -> None:
+def _publish_done(loop: asyncio.AbstractEventLoop, coordinator: Coordinator, at_s: float) -> None:
     with contextlib.suppress(RuntimeError):
-        loop.call_soon_threadsafe(bench.server.publish, {"/simulator/done": (at_s,)})
+        loop.call_soon_threadsafe(coordinator.server.publish, {"/simulator/done": (at_s,)})
 
 
-async def _watch_drops(bench: Coordinator, source: AudioSource) -> None:
+async def _watch_drops(coordinator: Coordinator, source: AudioSource) -> None:
     while True:
         await asyncio.sleep(0.5)
-        bench.audio_dropped(source.dropped_frames)
+        coordinator.audio_dropped(source.dropped_frames)
 
 
-def _resume(bench: Coordinator) -> None:
-    offered = bench.offered()
+def _resume(coordinator: Coordinator) -> None:
+    offered = coordinator.offered()
     if offered is None:
         return
     try:
-        bench.resume(offered.id)
+        coordinator.resume(offered.id)
     except Refused as refusal:
         raise OscserviceError(refusal.text) from None

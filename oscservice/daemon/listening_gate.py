@@ -1,7 +1,7 @@
-"""Whether what is heard is used. It holds in every phase, so that a recording program can say so before any session.
+"""Whether what is heard is used. It is valid in every phase, so that a recording program can set it before any session.
 
-It is the daemon's and no step of a session: a take that was recorded in between must not stand between a technician and
-the step that ``undo`` is to take back.
+It belongs to the daemon and is no step of a session: ``undo`` takes back the technician's last step, also where a take
+was recorded after it.
 """
 
 from __future__ import annotations
@@ -9,21 +9,21 @@ from __future__ import annotations
 from oscservice.api.topics import Topic
 from oscservice.session.state import State
 
-NOT_HEEDED = "not listening"
+NOT_LISTENING = "not listening"
 
 
 class ListeningGate:
-    """What ``/listen`` has set; on at the start."""
+    """The switch that ``/listen`` sets; on at the start."""
 
     def __init__(self) -> None:
         self.on = True
 
     def set(self, on: bool, state: State) -> str:
-        """Take it; gives a line for a person where that changes something, else an empty text."""
+        """Set it; return a line for a person where that changes something, else an empty text."""
         changed = on != self.on or (on and not state.listening)
         self.on = on
-        return "" if not changed else "listening" if on else NOT_HEEDED
+        return "" if not changed else "listening" if on else NOT_LISTENING
 
     def topics(self, state: State) -> dict[str, Topic]:
-        """Sessions of older journals have their own say beside it."""
+        """Return the switch as a topic. A session of an older journal can be off by itself."""
         return {"/listening": (int(self.on and state.listening),)}
