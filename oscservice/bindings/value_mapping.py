@@ -1,5 +1,5 @@
-"""Own values sent to foreign addresses, for surfaces with a fixed layout: labels, meters and colours at addresses and in
-forms of their own. Pure, but for the memory of what was sent before.
+"""Own values sent to foreign addresses, for surfaces with a fixed layout: labels, meters and colours at addresses and
+in forms of their own. Pure, but for the memory of what was sent before.
 """
 
 from __future__ import annotations

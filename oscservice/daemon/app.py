@@ -39,8 +39,8 @@ from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
 from oscservice.settings import ServeSettings, check_folder, instrument_folder
 
-# The longest wait for the audio thread, which may be in the middle of a reading: a tenth of a second on a quiet machine,
-# and less than service managers wait.
+# The longest wait for the audio thread, which may be in the middle of a reading. It takes a tenth of a second at rest,
+# and service managers wait longer than this.
 _ENDING_S = 8.0
 
 
