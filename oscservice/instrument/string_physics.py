@@ -22,8 +22,6 @@ PLAIN_STEEL_KG_M3 = 7806.0
 """Density that the plain rows of the published string tension chart imply (0.282 lb/in3)."""
 
 INCH_MM = 25.4
-LBF_N = 4.4482216152605
-"""Pound-force in N (exact: 0.45359237 kg times 9.80665 m/s2)."""
 LB_IN_KG_M = 0.45359237 / 0.0254
 """Pounds per inch in kg/m."""
 

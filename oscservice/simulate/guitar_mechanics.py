@@ -219,18 +219,6 @@ class Rig:
         index = self._mover(string)
         self.move_adjuster(index, mm / self.adjusters[index].influence[string])
 
-    def saddle_room_mm(self, string: int) -> tuple[float, float]:
-        """How far ``move_saddle`` can still move this saddle toward the nut (0 or less), and away from it.
-
-        Raises:
-            ValueError: no such string, or nothing moves its saddle.
-        """
-        index = self._mover(string)
-        adjuster, travelled = self.adjusters[index], float(self._travelled_mm[index])
-        ends = (-adjuster.toward_nut_mm - travelled, adjuster.away_mm - travelled)
-        rooms = [end * adjuster.influence[string] for end in ends]
-        return min(rooms), max(rooms)
-
     def _mover(self, string: int) -> int:
         self._check(string)
         shares = [abs(adjuster.influence.get(string, 0.0)) for adjuster in self.adjusters]

@@ -24,9 +24,6 @@ FloatArray = NDArray[np.float64]
 YOUNGS_MODULUS_N_MM2 = 200e3
 """Of music wire, 200 GPa (ASTM A228 data sheets give 190 to 203)."""
 
-STEEL_KG_M3 = 7806.0
-"""Density of plain strings: the published tension charts' 0.282 lb/in^3."""
-
 STRENGTH_N_MM2 = 2450.0
 """Tensile strength of music wire (ASTM A228 data sheet); a core stressed further breaks."""
 

@@ -117,11 +117,6 @@ class Technician:
             self._ask("/session/inspect", "all", "passed")
         self._pause(0.3)
 
-    def begin_quick(self, instrument: str) -> None:
-        """Begin a quick check against the last sealed session of an instrument."""
-        self._ask("/session/quick", instrument)
-        self._pause(0.3)
-
     def work(self) -> None:
         """Follow prompts until the record is sealed.
 

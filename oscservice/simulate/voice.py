@@ -152,12 +152,6 @@ class Voice:
         return slow
 
 
-def glide_excess(time_s: FloatArray, tones: Tones) -> FloatArray:
-    """Relative frequency excess of all partials at times since the pluck, same shape as ``time_s``."""
-    fall = np.exp(np.multiply.outer(time_s, -2.0 * tones.decays_per_s.ravel()))
-    return np.asarray(fall @ tones.rises.ravel())
-
-
 def _glide_s(time_s: FloatArray, tones: Tones) -> FloatArray:
     """Integral of the relative frequency excess since the pluck, in s."""
     rates = 2.0 * tones.decays_per_s.ravel()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import random
+import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
+
+sys.path.append(str(Path(__file__).parents[1]))  # a script that imports this has only its own folder there
+
+from saddle_room import saddle_room_mm
 
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -60,7 +65,7 @@ def put_out(rig: Rig, planted: Planted) -> None:
         missing = rig.error_cents(string) - target_cents
         if abs(missing) < _EXACT_CENTS:
             break
-        toward_mm, away_mm = rig.saddle_room_mm(string)
+        toward_mm, away_mm = saddle_room_mm(rig, string)
         rig.move_saddle(string, min(max(_MM_PER_CENT * missing, toward_mm), away_mm))
         rig.turn_peg(string, cents_between(before_hz, rig.open_hz(string)))
 

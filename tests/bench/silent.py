@@ -8,8 +8,14 @@ from __future__ import annotations
 
 import math
 import random
+import sys
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
+
+sys.path.append(str(Path(__file__).parents[1]))  # a script that imports this has only its own folder there
+
+from saddle_room import saddle_room_mm
 
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place, cents_between
@@ -266,7 +272,7 @@ class Work:
     def _move_saddle(self, string: int) -> None:
         advice = self.state.string(string).advice
         assert advice is not None
-        toward_mm, away_mm = self.bench.rig.saddle_room_mm(string)
+        toward_mm, away_mm = saddle_room_mm(self.bench.rig, string)
         wanted_mm = advice.mm + self._random.uniform(-self._placing_mm, self._placing_mm)
         mm = min(max(wanted_mm, toward_mm), away_mm)
         self.bench.rig.move_saddle(string, mm)

@@ -51,6 +51,12 @@ class Done:
     flat: list[tuple[Any, ...]]
 
 
+def begin_quick(technician: Technician, instrument: str) -> None:
+    """Begin a quick check against the last sealed session of an instrument."""
+    technician._ask("/session/quick", instrument)
+    technician._pause(0.3)
+
+
 def truth(client: Client, numbers: range) -> dict[int, tuple[float, float]]:
     return {n: client.ask("/simulator/truth", n) for n in numbers}  # type: ignore[misc]
 
@@ -73,7 +79,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
             technician.begin(name, "set-up (invented)", 2.0)
             under_way = client.ask("/session/quick", name)
             technician.work()
-            technician.begin_quick(name)
+            begin_quick(technician, name)
             technician.work()
             client.ask("/subscribe")
             client.until("/prompt")
@@ -86,7 +92,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
                 client.ask("/simulator/peg", 1, 1200.0 * math.log2(before[1][0] / hz))
             after = truth(client, numbers)
             client.heard.clear()
-            technician.begin_quick(name)
+            begin_quick(technician, name)
             technician.work()
             client.until_it_is("/prompt", "check_drifted")
             topics = dict(client.topics)
@@ -94,7 +100,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
             sentence = str(client.topics["/prompt/text"][0])
             client.ask("/simulator/peg", 2, FLAT_CENTS)
             client.heard.clear()
-            technician.begin_quick(name)
+            begin_quick(technician, name)
             technician.work()
             client.until("/prompt", "check_drifted")
             flat = [values for address, values in client.heard if address == "/check/string"]

@@ -13,17 +13,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from fretting_terms import best_setback_and_nut_mm, first_order_terms, terms_error_cents
 
 from oscservice.instrument import string_physics as strings
 from oscservice.instrument.fretting import (
     CLAMPED_ENDS,
     CLAMPED_ENDS_SD,
     FrettedString,
-    best_setback_and_nut_mm,
-    first_order_terms,
     fretted_error_cents,
     fretted_string,
-    terms_error_cents,
     true_setback_mm,
 )
 from oscservice.instrument.instrument_file import load_instrument

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import pytest
+from fretting_terms import best_setback_and_nut_mm, terms_error_cents, three_terms
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
@@ -13,12 +14,9 @@ from scipy.optimize import brentq
 from oscservice.instrument import string_physics as strings
 from oscservice.instrument.fretting import (
     FrettedString,
-    best_setback_and_nut_mm,
     fret_12_setback_mm,
     fretted_error_cents,
     fretted_string,
-    terms_error_cents,
-    three_terms,
     true_setback_mm,
 )
 from oscservice.instrument.instrument_file import load_instrument

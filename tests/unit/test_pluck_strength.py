@@ -9,9 +9,10 @@ import pytest
 import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from one_strength import taken_to
 
 from oscservice import read_note
-from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn_slope, slope_for, taken_to
+from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn_slope, slope_for
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between, note_hz, note_number

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
+from fretting_terms import terms_error_cents
 
 from oscservice.advice.causes import Finding
 from oscservice.advice.comparison import Comparison
@@ -29,7 +30,7 @@ from oscservice.advice.remaining_errors import (
     remaining_errors_after,
 )
 from oscservice.hearing.inharmonicity import Stiffness
-from oscservice.instrument.fretting import fretted_error_cents, fretted_string, terms_error_cents
+from oscservice.instrument.fretting import fretted_error_cents, fretted_string
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_capo, with_gauges
 from oscservice.instrument.pitch import OPEN

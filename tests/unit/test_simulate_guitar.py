@@ -15,7 +15,7 @@ from oscservice.instrument.instrument_file import load_instrument, preset_names
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.simulate.guitar import Guitar
 from oscservice.simulate.pluck_excitation import MOST_PARTIALS, excite
-from oscservice.simulate.voice import Tones, Voice, glide_excess
+from oscservice.simulate.voice import Tones, Voice
 
 RATE = 48000.0
 CLEAN = {"noise_dbfs": None, "hum_dbfs": None, "stray_cents": 0.0, "scatter_cents": 0.0, "attack_db": -200.0}
@@ -25,6 +25,12 @@ TWELFTH = Place("fret", 12)
 @pytest.fixture(scope="module")
 def six_string():
     return load_instrument("six-string-648")
+
+
+def glide_excess(time_s, tones):
+    """Relative frequency excess of all partials at times since the pluck, same shape as ``time_s``."""
+    fall = np.exp(np.multiply.outer(time_s, -2.0 * tones.decays_per_s.ravel()))
+    return fall @ tones.rises.ravel()
 
 
 def cents(a, b):

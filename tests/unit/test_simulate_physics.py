@@ -16,7 +16,6 @@ from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import AdjusterBuild, Rig
 from oscservice.simulate.spring_bridge import BridgeBuild
 from oscservice.simulate.string_path import (
-    STEEL_KG_M3,
     Finger,
     StringBuild,
     StringPath,
@@ -26,6 +25,9 @@ from oscservice.simulate.string_path import (
     tension_for_hz,
     tension_n,
 )
+
+STEEL_KG_M3 = 7806.0
+"""Density of plain strings: the published tension charts' 0.282 lb/in^3."""
 
 POUND_FORCE_N = 4.4482216
 KG_M_PER_LB_IN = 17.858

@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
+from one_strength import taken_to
 from tables import Printer, number
 
 from oscservice import Reading, read_note, window_pitch
-from oscservice.advice.pluck_strength import Pluck, learn_slope, taken_to
+from oscservice.advice.pluck_strength import Pluck, learn_slope
 from oscservice.errors import NoNoteError
 from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.pitch import cents_between, note_hz, note_number
