@@ -92,23 +92,25 @@ class ServeSettings(Frozen):
 
     source: str = _setting(
         "device",
-        "device[:NAME], file:PATH, - (raw samples on stdin), simulated, or a plug-in's.",
+        "Source of sound: device[:NAME], file:PATH, - (raw samples on stdin), simulated, or a plug-in's.",
         "what to listen to, in quotes: device, file:PATH, - or simulated",
     )
     rate: int | None = _setting(
-        None, "Sample rate in Hz, of raw samples or a device.", "a sample rate in Hz", option_range=False, ge=1
+        None, "Sample rate in Hz of raw samples or of a device.", "a sample rate in Hz", option_range=False, ge=1
     )
     channels: int | None = _setting(
-        None, "Channels, of raw samples or a device.", "a number of channels", option_range=False, ge=1
+        None, "Number of channels of raw samples or of a device.", "a number of channels", option_range=False, ge=1
     )
-    format: str | None = _setting(None, "Raw samples: s16le, s24le or f32le.", "s16le, s24le or f32le, in quotes")
+    format: str | None = _setting(
+        None, "Format of raw samples: s16le, s24le or f32le.", "s16le, s24le or f32le, in quotes"
+    )
     fast: bool = _setting(False, "Read a file as fast as possible.", _YES_OR_NO)
     channel: int = _setting(1, "The channel that carries all strings.", "a channel, from 1", ge=1)
     string_a_channel: bool = _setting(False, "Channel 1 carries string 1, and so on.", _YES_OR_NO)
     host: str = _setting(DEFAULT_HOST, "Address to listen on for OSC.", "the address to listen on, in quotes")
     port: int = _setting(
         DEFAULT_PORT,
-        "Port of UDP, TCP and HTTP; 0 takes any free one.",
+        "Port of UDP, TCP and HTTP; 0 chooses a free one.",
         "a port from 0 to 65535",
         option_range=False,
         ge=0,
@@ -119,26 +121,26 @@ class ServeSettings(Frozen):
     )
     allow: tuple[Annotated[str, AfterValidator(_network)], ...] = _setting(
         (),
-        "A network that may send, as 192.168.1.0/24; give it again for more.",
+        "A network that may send, such as 192.168.1.0/24; repeat for more.",
         'a list of networks: ["192.168.1.0/24"]',
         metavar="CIDR",
         max_length=64,
         strict=False,
     )
-    announce: bool = _setting(False, "Tell the network that the daemon is there, whatever it listens on.", _YES_OR_NO)
+    announce: bool = _setting(False, "Announce the daemon on the network, whatever address it listens on.", _YES_OR_NO)
     bend_range: int = _setting(
         0,
-        "Semitones of a whole pitch bend, to send deviations as bends; 0: don't.",
+        "Pitch bend range in semitones, to send deviations as bends; 0: no bends.",
         f"semitones, a whole number from 0 to {MOST_SEMITONES}",
         ge=0,
         le=MOST_SEMITONES,
     )
     name: str = _setting(
-        "", "Name to be found by; one with the machine's name if not given.", "a name to be found by, in quotes"
+        "", "Name in the announcement; by default one with the machine's name.", "a name to be found by, in quotes"
     )
     plugin: tuple[str, ...] = _setting(
         (),
-        "What to give a plug-in that listens, a file, say; again for more.",
+        "Argument for a listener plug-in, such as a file; repeat for more.",
         'a list of what plug-ins that listen are given: ["NAME:REST"]',
         metavar="NAME:REST",
         max_length=64,
@@ -146,59 +148,59 @@ class ServeSettings(Frozen):
     )
     without_plugin: tuple[str, ...] = _setting(
         (),
-        "A plug-in to leave alone; give it again for more.",
+        "A plug-in not to use; repeat for more.",
         'a list of plug-ins to leave alone: ["NAME"]',
         metavar="NAME",
         max_length=64,
         strict=False,
     )
     journal: Path | None = _setting(
-        None, "Journal file; the user's own if not given.", "a file's path in quotes", strict=False
+        None, "Journal file; by default the user's own.", "a file's path in quotes", strict=False
     )
     keep_audio: bool = _setting(
-        False, "Keep each reading's note as FLAC beside the journal, to be measured again.", _YES_OR_NO
+        False, "Keep the sound of each reading as FLAC beside the journal, to measure it again later.", _YES_OR_NO
     )
     keep_audio_mb: int = _setting(
         2000,
-        "Megabytes it may take; then the oldest goes.",
+        "Limit of kept sound in megabytes; above it the oldest is deleted.",
         f"megabytes, a whole number from 1 to {MOST_KEEP_AUDIO_MB}",
         ge=1,
         le=MOST_KEEP_AUDIO_MB,
     )
     keep_audio_days: int = _setting(
         0,
-        "Days it is kept; 0: as long as there is room.",
+        "Days to keep sound; 0: as long as there is room.",
         f"days, a whole number from 0 (no limit) to {MOST_KEEP_AUDIO_DAYS}",
         ge=0,
         le=MOST_KEEP_AUDIO_DAYS,
     )
     instrument: str = _setting(
-        DEFAULT_INSTRUMENT, "Preset or file on the bench.", "a preset or a file's path in quotes"
+        DEFAULT_INSTRUMENT, "Preset or file of the instrument on the bench.", "a preset or a file's path in quotes"
     )
     tolerance: float = _setting(
         DEFAULT_TOLERANCE_CENTS,
-        "Error in cents to settle for.",
+        "Tolerance: the largest error in cents to accept.",
         f"a number from {_LOW_CENTS:g} to {_HIGH_CENTS:g} (cents)",
         ge=_LOW_CENTS,
         le=_HIGH_CENTS,
     )
-    by_hand: bool = _setting(False, "Nothing advances by itself: /bench/session/next takes each step.", _YES_OR_NO)
-    resume: bool = _setting(False, "Take up the newest open session at once.", _YES_OR_NO)
+    by_hand: bool = _setting(False, "Each step waits for /bench/session/next.", _YES_OR_NO)
+    resume: bool = _setting(False, "Resume the newest open session at the start.", _YES_OR_NO)
     exit_at_end: bool = _setting(False, "End when the source ends.", _YES_OR_NO)
     seed: int = _setting(
         1,
-        "Simulated guitar: how far out of tune it is, and where its saddles stand.",
+        "Simulated guitar: the seed of its tuning and its saddle places.",
         "a whole number from 0",
         ge=0,
     )
     stepped: bool = _setting(
         False,
-        "Simulated guitar: time stands still until a client sends /bench/simulator/wait SECONDS, and then passes as "
-        "fast as the machine allows; /bench/simulator/done tells when all of it has been heard.",
+        "Simulated guitar: time passes only when a client sends /bench/simulator/wait SECONDS, as fast as the machine "
+        "allows; /bench/simulator/done follows when all of it has been heard.",
         _YES_OR_NO,
     )
     sentences: Path | None = _setting(
-        None, "Translation of what prompts say; see `oscservice sentences`.", "a file's path in quotes", strict=False
+        None, "Translation of the prompts; see `oscservice sentences`.", "a file's path in quotes", strict=False
     )
 
 
