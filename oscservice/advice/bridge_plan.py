@@ -246,3 +246,14 @@ def _check(
     for number, ratio in response.items():
         if not (math.isfinite(ratio) and ratio > 0.0):
             raise ValueError(f"string {number} answers {ratio} times as expected; expected more than 0")
+
+
+def strings_moved_together(instrument: Instrument, number: int) -> list[int]:
+    """The strings whose saddles move together with this one's, directly or through others, itself among them; in
+    order."""
+    found = {number}
+    while True:
+        more = {n for a in instrument.bridge.adjusters if found & set(a.influence) for n in a.influence} - found
+        if not more:
+            return sorted(found)
+        found |= more

@@ -21,7 +21,7 @@ from oscservice.record.kept_sound import folder_of
 from oscservice.record.remeasurement import Again, ErrorAgain, NumberedEvents, Remeasured
 from oscservice.record.session_history import events_of
 from oscservice.session import events as ev
-from oscservice.session.prompts import where
+from oscservice.session.vocabulary import place_text
 
 
 def remeasure(
@@ -94,7 +94,7 @@ def _readings(readings: tuple[Again, ...]) -> Table:
     columns = ("event", "reading", "then", "now", "change")
     table = plain_table(*columns, right=("event", "then", "now", "change"), fixed=columns)
     for one in readings:
-        what = where(one.then.string, Place.parse(one.then.place)) + (" (x)" if one.taken_back else "")
+        what = place_text(one.then.string, Place.parse(one.then.place)) + (" (x)" if one.taken_back else "")
         then = _cents(one.then.cents, one.then.se_cents)
         if one.now is None:
             table.add_row(str(one.seq), what, then, one.fault, "")

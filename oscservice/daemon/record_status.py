@@ -12,7 +12,7 @@ from oscservice.record.kept_sound import Stretch, sound_of
 from oscservice.record.recorder import Recorder
 from oscservice.record.sound_writer import SoundWriter
 from oscservice.session import events as ev
-from oscservice.session.prompts import where
+from oscservice.session.vocabulary import place_text
 
 RECORDING, IN_MEMORY = "recording", "in memory"
 OFF = "off"
@@ -79,4 +79,4 @@ class RecordStatus:
 
 
 def _what(event: ev.Event) -> str:
-    return f": {where(event.string, Place.parse(event.place))}" if isinstance(event, ev.ReadingTaken) else ""
+    return f": {place_text(event.string, Place.parse(event.place))}" if isinstance(event, ev.ReadingTaken) else ""

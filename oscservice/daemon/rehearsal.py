@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.daemon.app import running
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
@@ -17,7 +18,6 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.plugins.registry import InstalledKinds, Registry
 from oscservice.record.journal import Journal
-from oscservice.session.judgement import sharing
 from oscservice.settings import ServeSettings
 from oscservice.simulate.technician import Account, Technician
 
@@ -93,7 +93,7 @@ def rehearse(
         try:
             numbers = range(1, len(instrument.strings) + 1)
             technician.know_nominal({n: instrument.open_hz(n) for n in numbers})
-            technician.know_bridge({n: tuple(sharing(instrument, n)) for n in numbers})
+            technician.know_bridge({n: tuple(strings_moved_together(instrument, n)) for n in numbers})
             technician.subscribe()
             before = {n: technician.truth(n)[1] for n in numbers}
             technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents, frets)

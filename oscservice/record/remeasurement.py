@@ -202,7 +202,7 @@ def refolded(events: NumberedEvents, readings: Mapping[int, ev.ReadingTaken]) ->
     again from them. Decisions and moves stay as they were."""
     state = State()
     for seq, event in events:
-        state = evolve(state, _recomputed(state, readings.get(seq, event)))
+        state = evolve(state, _recomputed(state, ev.without_conclusions(readings.get(seq, event))))
     return state
 
 

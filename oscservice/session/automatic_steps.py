@@ -1,30 +1,25 @@
-"""The steps a session takes by itself, and what holds them back when it goes on by hand.
+"""The steps that a session takes by itself. In a session by hand they wait for the technician.
 
-The steps a session takes by itself: what follows from what is known, one event at a time.
-
-``advance`` is asked again after each event until nothing more follows.
-
-Sessions that go on by hand: what follows from what is known is held back until somebody says to go on.
+``decide`` calls ``advance`` again after each step, until nothing more follows.
 """
 
 from __future__ import annotations
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import scatter_finding
 from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison, Flag
 from oscservice.advice.decision import Decision, combined_with_expected
 from oscservice.instrument.pitch import OPEN
-from oscservice.sentences.sentence_table import ENGLISH, Sentences
+from oscservice.session import event_values as values
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
 from oscservice.session.judgement import (
-    answered,
     causes_tested,
     comparison_of,
     expected_of,
     judged,
-    sharing,
+    response_learnt,
     stopped_by,
-    survey_taken,
+    survey_event,
     uneven,
     verdict_on,
 )
@@ -32,7 +27,7 @@ from oscservice.session.last_pass import after_proving, next_to_prove
 from oscservice.session.next_pluck import drifted, in_tune, tuned_strings
 from oscservice.session.pluck_forecast import foreseen
 from oscservice.session.quick_check import after_checking
-from oscservice.session.state import State
+from oscservice.session.state import NOTHING_HELD, HeldStep, State, with_string
 from oscservice.session.survey import MOST_SURVEY_PLUCKS, lacking, survey_of, surveying, surveys
 from oscservice.session.tuning_rounds import round_goes_on
 from oscservice.session.vocabulary import InspectionVerdict, Phase, Status
@@ -102,7 +97,7 @@ def _still_to_move(state: State) -> int | None:
         string = state.string(number)
         if string.advice is None or string.left_out:
             continue
-        together = [state.string(n).status for n in sharing(state.instrument, number) if n != number]
+        together = [state.string(n).status for n in strings_moved_together(state.instrument, number) if n != number]
         if string.status is Status.SLACK or (string.status is Status.TO_MOVE and Status.RETUNING in together):
             return number
     return None
@@ -131,16 +126,20 @@ def _after_comparing(state: State) -> list[ev.Event]:
         return []
     if verdict is Decision.SCATTERED:
         return _scattered(state, comparison)
-    heard = answered(state, comparison) if string.plucks else []
-    state = fold(heard, state)  # how it answered is known before the next move is thought of
-    taken = survey_taken(state) if string.plucks else []
-    stopped = uneven(fold(taken, state)) if verdict is Decision.MOVE else []
+    heard = response_learnt(state, comparison) if string.plucks else None
+    learnt: list[ev.Event] = []
+    if heard is not None and heard.response is not None:  # the response is known before the next move is planned
+        learnt = [heard]
+        state = with_string(state, state.focus, response=values.response_of(heard.response), last_move=None)
+    survey = survey_of(state, state.focus) if string.plucks else None
+    stopped = uneven(state, survey) if verdict is Decision.MOVE else []
+    taken = [] if survey is None else [survey_event(state.focus, survey)]
     if stopped:
-        return [*heard, *taken, *stopped]
+        return [*learnt, *taken, *stopped]
     following = judged(state, combined_with_expected(comparison, expected), settled=verdict is Decision.SETTLED)
     if any(isinstance(event, ev.StringJudged) and event.string == state.focus for event in following):
-        return [*heard, *taken, *following]
-    return [*heard, *following]  # judged together with others: its plucks wait for theirs
+        return [*learnt, *taken, *following]
+    return [*learnt, *following]  # judged together with others: its plucks wait for theirs
 
 
 def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
@@ -156,7 +155,7 @@ def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
         wild = taken.neck.scatter_bound_cents > SCATTER_LIMIT_CENTS or Flag.OUTLIER in taken.neck.flags
         if (wild or string.scattered) and min(taken.neck.plucks) < MOST_SURVEY_PLUCKS:
             return []
-        return survey_taken(state)
+        return [survey_event(state.focus, taken)]
     waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and lacking(state, n)]
     return [ev.Focused(waiting[0], "")] if waiting else causes_tested(state)
 
@@ -182,14 +181,15 @@ def held_back(state: State) -> list[ev.Event]:
     return following(state) if state.by_hand else []
 
 
-def heard_enough(state: State, sentences: Sentences = ENGLISH) -> str | None:
-    """What is known of the string at hand, in words, when a step is held back; None when none is."""
-    for event in held_back(state):
+def held_step(state: State) -> HeldStep:
+    """The step that waits for the technician, and what is known by then."""
+    waiting = held_back(state)
+    for event in waiting:
         match event:
             case ev.StringJudged(error_cents=error, se_cents=se) | ev.StringProved(error_cents=error, se_cents=se):
-                return sentences.text("words", "error", error=error, se=se)
+                return HeldStep("error", (("error", error), ("se", se)))
             case ev.ScatterFound(scatter_cents=scatter):
-                return sentences.text("words", "scatter", scatter=scatter)
+                return HeldStep("scatter", (("scatter", scatter),))
             case ev.Focused(string=string):
-                return sentences.text("words", "go_to", string=string)
-    return sentences.text("words", "step_done") if held_back(state) else None
+                return HeldStep("go_to", (("string", string),))
+    return HeldStep("step_done") if waiting else NOTHING_HELD

@@ -1,4 +1,4 @@
-"""``decide(state, command) -> events``: what a command, or a note that was heard, makes happen.
+"""``decide(state, command) -> events``: the events of a command, or of a note that was heard.
 
 Pure: the same state and command give the same events. A command that can't be carried out raises Refused, a note that
 is no evidence raises Ignored; neither changes anything.
@@ -8,24 +8,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.advice.correction import refusal, speaking_lengths_mm
 from oscservice.advice.instrument_changes import instrument_changes
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.automatic_steps import advance, held_back
+from oscservice.session.automatic_steps import advance, held_back, held_step
 from oscservice.session.commands import Ignored, Refused, impossible
 from oscservice.session.decide_reading import heard, told
-from oscservice.session.evolve import fold
+from oscservice.session.event_values import held_text
+from oscservice.session.evolve import concluded
 from oscservice.session.inspection import fit, inspect, measure
-from oscservice.session.judgement import comparison_of, judged, sharing
+from oscservice.session.judgement import comparison_of, judged
 from oscservice.session.next_pluck import asked, ending, unproved
 from oscservice.session.pluck_forecast import foreseen
 from oscservice.session.quick_check import begun, uncheckable, unchecked, verdict
-from oscservice.session.state import State, StringState
+from oscservice.session.state import NOTHING_HELD, HeldStep, State, StringState
 from oscservice.session.vocabulary import COMPARED, TOLERANCE_RANGE_CENTS, Ending, InspectionVerdict, Phase, Status
 
 SHORTEST_SHARE = 0.5
@@ -35,8 +38,21 @@ _MOST_FOLLOWING = 200
 _HEARD = (cm.Hear, cm.Plucked, cm.Discard, cm.Focus)  # what nothing follows from in a session that goes on by hand
 
 
+@dataclass(frozen=True)
+class Step:
+    """A decision: its events, in order, with what was concluded from each, and the state after them."""
+
+    events: list[ev.Event]
+    state: State
+
+
 def decide(state: State, command: cm.Command) -> list[ev.Event]:
-    """The events of one step, in order; empty when nothing changes.
+    """The events of one step, in order; empty when nothing changes. Raises as ``take_step``."""
+    return take_step(state, command).events
+
+
+def take_step(state: State, command: cm.Command) -> Step:
+    """The step that a command makes. Every event is folded once.
 
     Raises:
         Refused: the command can't be carried out now.
@@ -46,22 +62,34 @@ def decide(state: State, command: cm.Command) -> list[ev.Event]:
     if why_not is not None:
         raise Ignored(why_not) if isinstance(command, cm.Hear) else Refused("phase", why_not)
     if isinstance(command, cm.Undo):
-        return _undo(state)
+        return Step(*concluded(state, _undo(state)))
     decider: Callable[[State, Any], list[ev.Event]] = _DECIDERS[type(command)]
-    events: list[ev.Event] = decider(state, command)
-    if not events:
-        return []
-    events = [ev.StepBegun(type(command).__name__), *events]
-    now = fold(events, state)
-    if now.by_hand and (isinstance(command, _HEARD) or (held_back(state) and not isinstance(command, cm.Next))):
-        return events if held_back(now) else [*events, *foreseen(now)]
+    made: list[ev.Event] = decider(state, command)
+    if not made:
+        return Step([], state)
+    events, now = concluded(state, [ev.StepBegun(type(command).__name__), *made])
+    if now.by_hand and (isinstance(command, _HEARD) or (_waits(state) and not isinstance(command, cm.Next))):
+        held = held_step(now)
+        more, now = concluded(now, [] if held.word else foreseen(now))
+        return _held(Step(events + more, now), held)
     for _ in range(_MOST_FOLLOWING):
-        following = advance(now)
-        if not following:
-            return events
-        events += following
-        now = fold(following, now)
+        more, now = concluded(now, advance(now))
+        if not more:
+            return _held(Step(events, now), NOTHING_HELD) if now.by_hand else Step(events, now)
+        events += more
     raise AssertionError(f"the session does not come to rest in phase {now.phase}")
+
+
+def _waits(state: State) -> bool:
+    """True if a step waits for the technician."""
+    return state.held is not None and bool(state.held.word)
+
+
+def _held(step: Step, held: HeldStep) -> Step:
+    """The step of a session by hand, which says what waits after it."""
+    begun, *others = step.events
+    assert isinstance(begun, ev.StepBegun)
+    return Step([replace(begun, held=held_text(held)), *others], replace(step.state, held=held))
 
 
 def _undo(state: State) -> list[ev.Event]:
@@ -110,7 +138,7 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         within = abs(comparison.error_cents) <= state.tolerance_cents
         # Strings that share a saddle are judged by each other's errors: those must be known.
         assert state.instrument is not None
-        alone = len(sharing(state.instrument, state.focus)) == 1
+        alone = len(strings_moved_together(state.instrument, state.focus)) == 1
         reason = None if within and alone else refusal(comparison)
         if reason is not None:
             raise Refused("refused", f"{reason}; or set the string aside")

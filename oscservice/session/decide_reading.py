@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 from oscservice.advice.comparison import harmonic_rise_cents
 from oscservice.hearing.note_identity import (
@@ -27,10 +27,9 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.next_pluck import UNSURE_LIMIT_CENTS, asked, in_tune, pattern_of, unclear
-from oscservice.session.prompts import where
 from oscservice.session.state import DoubtfulReading, State, StringState
 from oscservice.session.survey import stiffness_of
-from oscservice.session.vocabulary import Phase, Status
+from oscservice.session.vocabulary import Phase, Status, place_text
 
 SURE_SHARE = 0.8
 """A note is taken for its likeliest string and place if that is at least four times as likely as the second."""
@@ -193,7 +192,7 @@ def told(state: State, doubt: DoubtfulReading, string: int, place: Place) -> lis
     cents = cents_between(doubt.first.f1_hz, state.instrument.place_hz(string, place))
     if not NEW_STRING_CENTS <= cents <= FARTHEST_CENTS:
         off = f"{doubt.first.f1_hz:.1f} Hz would be {cents:+.0f} cents off"
-        raise Refused("range", f"it can't have been {where(string, place)}: {off}")
+        raise Refused("range", f"it can't have been {place_text(string, place)}: {off}")
     taken = replace(doubt.first, string=string, place=str(place), cents=cents)
     try:
         return _used(state, taken)
@@ -226,12 +225,12 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
         return [taken]
     if place != OPEN and not asked_for:
         if place not in pattern_of(state, number).stopped:
-            raise Ignored(f"{where(number, place)} is not what is waited for")
+            raise Ignored(f"{place_text(number, place)} is not what is waited for")
         if not state.string(number).plucks:
-            raise Ignored(f"{where(number, place)}: pluck it open first")
+            raise Ignored(f"{place_text(number, place)}: pluck it open first")
     off_cents = taken.cents - (state.string(number).open_cents or 0.0)
     if place != OPEN and abs(off_cents) > WRONG_PLACE_CENTS:
-        raise Ignored(f"{_sounds_like(state, taken)}: another place than {where(number, place)}")
+        raise Ignored(f"{_sounds_like(state, taken)}: another place than {place_text(number, place)}")
     _need_sure(taken, SURE_ENOUGH_CENTS)
     return [taken]
 
@@ -246,7 +245,7 @@ def _need_own(state: State, taken: ev.ReadingTaken) -> None:
     asked_hz = state.instrument.place_hz(*waited)
     partial = round(asked_hz / taken.f1_hz)
     if 2 <= partial <= HIGHEST_SHARED and abs(cents_between(asked_hz, partial * taken.f1_hz)) <= SHARED_CENTS:
-        raise Ignored(f"string {taken.string} may only ring along with {where(*waited)}; mute it, and pluck again")
+        raise Ignored(f"string {taken.string} may only ring along with {place_text(*waited)}; mute it, and pluck again")
 
 
 def _sounds_like(state: State, taken: ev.ReadingTaken) -> str:
@@ -256,7 +255,7 @@ def _sounds_like(state: State, taken: ev.ReadingTaken) -> str:
     fret = round((above_cents - (state.string(taken.string).open_cents or 0.0)) / 100.0)
     if not 0 <= fret <= state.instrument.frets:
         return f"{taken.f1_hz:.1f} Hz"
-    return f"that sounds like {where(taken.string, Place('fret', fret) if fret else OPEN)}"
+    return f"that sounds like {place_text(taken.string, Place('fret', fret) if fret else OPEN)}"
 
 
 def _tuning(state: State) -> bool:
@@ -272,7 +271,7 @@ def _usable(state: State, taken: ev.ReadingTaken) -> bool:
 
 
 def _doubted(first: ev.ReadingTaken, second: ev.ReadingTaken, best: Assignment, rival: Assignment) -> ev.ReadingDoubted:
-    body, second_body = (json.dumps(asdict(one), allow_nan=False) for one in (first, second))
+    body, second_body = (json.dumps(ev.to_body(one)[1], allow_nan=False) for one in (first, second))
     return ev.ReadingDoubted(body, second_body, best.probability, rival.probability)
 
 

@@ -1,25 +1,31 @@
-"""Events: what can happen in a session. They are stored and replayed, and never refused.
+"""Events: what can happen in a session. They are facts: stored, replayed, never refused.
 
-Events that say what comparisons have come to: judgements, surveys, causes, answers to moves. Parts of ``events``.
+Every field is a number, a text or a truth value, so an event and its JSON body are the same thing.
 
-What can happen in a session. Events are facts: they are stored, replayed and never refused.
-
-Every field is a number, a text or a truth value, so that an event and its JSON body are the same thing.
+A ``concluded`` field holds what was calculated from the event and the state before it: an estimate, a prediction, a
+choice. ``session.conclude`` fills these fields once, when the event is made; replay copies them. They are None, and
+missing in the JSON body, where nothing was calculated and in journals of older versions. Their texts are read and
+written by ``session.event_values``.
 """
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass, field, fields, replace
+from functools import partial
+from typing import Any, TypeVar
+
+_CONCLUDED = "concluded"
+_concluded = partial(field, default=None, metadata={_CONCLUDED: True})
 
 
 @dataclass(frozen=True)
 class StringJudged:
     """A comparison led to a decision: the string's new status, and the advice when it is to move.
 
-    ``ambiguity_cents``: the error by the string pitches less ``error_cents``, None when it could not be told;
+    ``ambiguity_cents``: the error by the string pitches less ``error_cents``, None if unknown;
     ``ambiguity_mm``: how much further from the nut the saddle would go by them; ``ambiguous``: it matters.
     ``left_cents``: what the move, as far as it can be made, should leave of the error; None without a move.
+    ``pluck_scatter``: how plucks scatter, ``strength_slope``: pitch against strength, as known after this comparison.
     """
 
     string: int
@@ -39,33 +45,37 @@ class StringJudged:
     ambiguity_mm: float | None = None
     ambiguous: bool = False
     left_cents: float | None = None
+    pluck_scatter: str | None = _concluded()
+    strength_slope: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class StringSurveyed:
-    """What a string's errors over the frets are with its saddle where it stands (``session.surveying``, JSON)."""
+    """A string's errors over the frets, the saddle where it is (``session.survey``, JSON); see ``StringJudged``."""
 
     string: int
     survey: str
+    pluck_scatter: str | None = _concluded()
+    strength_slope: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class CauseNamed:
-    """A cause other than a saddle's place stands behind the errors (``advice.finding.Finding``, JSON)."""
+    """A cause other than the saddle's place explains the errors (``advice.causes.Finding``, JSON)."""
 
     finding: str
 
 
 @dataclass(frozen=True)
 class CausesTested:
-    """The pattern of all strings was held against the causes; ``wait``: some were named, and somebody has to look."""
+    """The pattern of all strings was compared with the causes; ``wait``: some were named, and somebody has to look."""
 
     wait: bool
 
 
 @dataclass(frozen=True)
 class SurveyExtended:
-    """What was heard can't tell a cause yet: every fret is plucked so many times in all before it is tried again."""
+    """A cause is still unclear: every fret is plucked so many times in all before causes are tested again."""
 
     plucks: int
     why: str
@@ -85,14 +95,18 @@ class StringOverruled:
 
 @dataclass(frozen=True)
 class ResponseLearnt:
-    """What a move did: the change of the error that geometry lets expect, the one heard, and its standard error in
-    cents; ``oddity`` says why they may differ by more than a fifth, or is empty."""
+    """What a move did: the expected change of the error by geometry, the one heard, and its standard error in cents.
+
+    ``oddity`` says why they may differ by more than a fifth, or is empty. ``response``: how the string responds to
+    moves, as known after this one.
+    """
 
     string: int
     geometric_cents: float
     heard_cents: float
     se_cents: float
     oddity: str = ""
+    response: str | None = _concluded()
 
 
 @dataclass(frozen=True)
@@ -105,17 +119,25 @@ class ScatterFound:
 
 @dataclass(frozen=True)
 class StepBegun:
-    """A command or a heard note starts a step; taking back undoes everything up to here."""
+    """A command or a heard note starts a step; undo takes back everything from here on.
+
+    ``held``: in a session by hand, the step that waits for the technician once this one is done.
+    """
 
     what: str
+    held: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class SessionBegun:
-    """A session on ``instrument`` (its JSON). ``fret`` is where errors are summed up, ``frets`` what is compared
-    (``advice.played``); empty in older journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25;
-    ``previous``: the instrument (its JSON) as its last session left it. Empty if not known. ``against``: what a quick
-    check is held against (``session.standing``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself."""
+    """A session on ``instrument`` (its JSON).
+
+    ``fret`` is where errors are summed up, ``frets`` what is compared (``advice.compared_frets``); empty in older
+    journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25; ``previous``: the instrument (its JSON) as
+    its last session left it. Empty if not known. ``against``: the sealed session that a quick check compares with
+    (``session.setup_summary``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself. ``balance``: what is
+    assumed of a floating bridge before anything is heard.
+    """
 
     instrument: str
     label: str
@@ -126,6 +148,7 @@ class SessionBegun:
     previous: str = ""
     against: str = ""
     by_hand: bool = False
+    balance: str | None = _concluded()
 
 
 @dataclass(frozen=True)
@@ -137,20 +160,29 @@ class ItemInspected:
 
 @dataclass(frozen=True)
 class ItemMeasured:
-    """A value was measured for an inspection item, mm; ``text`` says how it stands to what is wanted."""
+    """A value was measured for an inspection item, mm; ``text`` compares it with what is wanted.
+
+    ``instrument_change``: what it changes of the instrument; ``waits``: its item passed before and waits again.
+    """
 
     item: str
     what: str
     value_mm: float
     text: str
+    instrument_change: str | None = _concluded()
+    waits: bool | None = _concluded()
 
 
 @dataclass(frozen=True)
 class StringsFitted:
-    """The strings were put on on ``day``; ``text`` says how old they are, if that is known."""
+    """The strings were put on on ``day``; ``text`` says how old they are, if that is known.
+
+    ``waits``: the inspection item passed before and waits again.
+    """
 
     day: str
     text: str
+    waits: bool | None = _concluded()
 
 
 @dataclass(frozen=True)
@@ -179,8 +211,12 @@ class ReadingTaken:
     """A note became evidence; ``cents`` is its deviation from the place's nominal pitch.
 
     ``string_hz`` is the string pitch, ``flags`` those of the reading with commas between, ``onset_s`` its pluck in
-    seconds of what was listened to. None stands for what could not be told; the fields with a default are missing in
-    older journals. ``sound``: what is kept of the note (``record.kept.Sound``, JSON); empty if nothing is.
+    seconds of what was listened to. None stands for what is not known; the fields with a default are missing in
+    older journals. ``sound``: what is kept of the note (``record.kept_sound``, JSON); empty if nothing is.
+
+    ``counted``: it is a pluck of the string's comparison. ``strayed``: it has the pitch that was asked for, but is
+    another string or place. ``learnt_stiffness``: B of the open string, as known after it. ``harmonic``: what the
+    harmonic says beside the last open note. ``balance``: a floating bridge after it.
     """
 
     string: int
@@ -198,11 +234,16 @@ class ReadingTaken:
     flags: str = ""
     onset_s: float | None = None
     sound: str = ""
+    counted: bool | None = _concluded()
+    strayed: bool | None = _concluded()
+    learnt_stiffness: str | None = _concluded()
+    harmonic: str | None = _concluded()
+    balance: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class ReadingDoubted:
-    """A note could have been either of two strings or places, and waits: no evidence until somebody says which.
+    """A note fits two strings or places, and waits: it is no evidence until somebody says which.
 
     ``first`` and ``second`` are the bodies, as JSON, of the ReadingTaken it would be, the likelier first.
     """
@@ -222,17 +263,20 @@ class ReadingDiscarded:
 
 @dataclass(frozen=True)
 class TunedByHand:
-    """The technician says the string is in tune."""
+    """The technician says the string is in tune. ``balance``: a floating bridge after it."""
 
     string: int
+    balance: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class TargetsSet:
-    """Floating bridge: where each open string should stand now, in cents from its pitch, so that all end at pitch when
-    the ``awaiting`` ones were brought to theirs in turn (``advice.rounds``). ``goal_cents`` is where the round is to
-    end, ``share`` of the way to pitch: less than 1 where all of it would strain a string. Cents by string number and
-    numbers of strings, blanks between."""
+    """Floating bridge: where each open string should be now, in cents from its pitch, so that all end at pitch when
+    the ``awaiting`` ones are brought to theirs in turn (``advice.floating_bridge``).
+
+    ``goal_cents`` is where the round should end, ``share`` of the way to pitch: less than 1 where all of it would
+    strain a string. Cents by string number and numbers of strings, blanks between.
+    """
 
     targets_cents: str
     goal_cents: str
@@ -242,22 +286,31 @@ class TargetsSet:
 
 @dataclass(frozen=True)
 class StringSlackened:
+    """The string was slackened; ``heard`` when the daemon heard it. ``balance``: a floating bridge after it."""
+
     string: int
     heard: bool
+    balance: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class SaddleMoved:
-    """The string's saddle moved by ``mm``; ``told`` when the technician said so, else taken from the advice."""
+    """The string's saddle moved by ``mm``; ``told`` when the technician said so, else taken from the advice.
+
+    ``outcomes``: what the move should leave of every string's error that it moves. ``balance``: a floating bridge after
+    it.
+    """
 
     string: int
     mm: float
     told: bool
+    outcomes: str | None = _concluded()
+    balance: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class StringProved:
-    """The last pass found the string within tolerance."""
+    """The last pass found the string within tolerance; see ``StringJudged``."""
 
     string: int
     error_cents: float
@@ -266,12 +319,14 @@ class StringProved:
     scatter_cents: float
     ambiguity_cents: float | None = None
     ambiguity_se_cents: float = 0.0
+    pluck_scatter: str | None = _concluded()
+    strength_slope: str | None = _concluded()
 
 
 @dataclass(frozen=True)
 class PlucksForeseen:
-    """So many more plucks are announced for what is being done with a string; ``why`` they became more, empty if they
-    did not."""
+    """So many more plucks are expected for the present work on a string; ``why`` they became more, empty if they did
+    not."""
 
     string: int
     left: int
@@ -287,7 +342,7 @@ class HarmonicPassedOver:
 
 @dataclass(frozen=True)
 class StringReopened:
-    """The string goes back to being compared; ``afresh``: what was heard of it and named before no longer counts."""
+    """The string is compared again; ``afresh``: what was heard of it and named before no longer counts."""
 
     string: int
     why: str
@@ -302,8 +357,8 @@ class StringSetAside:
 
 @dataclass(frozen=True)
 class StringChecked:
-    """A quick check's verdict on a string (``words.Check``, ``words.Drift``), what has changed since the session it is
-    held against, and the comparison that says so."""
+    """A quick check's verdict on a string (``vocabulary.Check``, ``vocabulary.Drift``), what has changed since the
+    session it is compared with, and the comparison that says so; see ``StringJudged``."""
 
     string: int
     verdict: str
@@ -316,6 +371,8 @@ class StringChecked:
     se_cents: float
     plucks: int
     scatter_cents: float
+    pluck_scatter: str | None = _concluded()
+    strength_slope: str | None = _concluded()
 
 
 @dataclass(frozen=True)
@@ -376,11 +433,26 @@ Event = (
 )
 
 _KINDS: dict[str, type] = {kind.__name__: kind for kind in Event.__args__}
+_CONCLUSIONS: dict[type, tuple[str, ...]] = {
+    kind: tuple(one.name for one in fields(kind) if _CONCLUDED in one.metadata) for kind in Event.__args__
+}
+
+_AnyEvent = TypeVar("_AnyEvent", bound=Event)
+
+
+def without_conclusions(event: _AnyEvent) -> _AnyEvent:
+    """The event as it was before anything was concluded from it."""
+    names: dict[str, Any] = dict.fromkeys(_CONCLUSIONS[type(event)])
+    return replace(event, **names) if names else event
 
 
 def to_body(event: Event) -> tuple[str, dict[str, Any]]:
     """Kind and JSON body of an event."""
-    return type(event).__name__, asdict(event)
+    body = dict(vars(event))
+    for name in _CONCLUSIONS[type(event)]:
+        if body[name] is None:
+            del body[name]
+    return type(event).__name__, body
 
 
 def from_body(kind: str, body: dict[str, Any]) -> Event:

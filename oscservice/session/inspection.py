@@ -19,7 +19,7 @@ from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
-from oscservice.session.state import Item, State
+from oscservice.session.state import State
 from oscservice.session.vocabulary import InspectionVerdict
 
 RELIEF, TREBLE, BASS = "relief", "action/treble", "action/bass"
@@ -152,33 +152,12 @@ def fit(state: State, command: cm.Fitted) -> list[ev.Event]:
     return [ev.StringsFitted(command.day, age.text() if age is not None else "")]
 
 
-# What events change
+# Conclusions
 
 
-def item_inspected(state: State, event: ev.ItemInspected) -> State:
-    """The item stands as was said."""
-    return _stands(state, event.item, Item(InspectionVerdict(event.verdict), event.note))
-
-
-def item_measured(state: State, event: ev.ItemMeasured) -> State:
-    """The instrument is known better; what passed before a value out of range was known waits again."""
-    assert state.instrument is not None
-    instrument = with_measured(state.instrument, event.what, event.value_mm, dict(state.measured))
-    kept = tuple((what, mm) for what, mm in state.measured if what != event.what)
-    state = replace(state, instrument=instrument, measured=(*kept, (event.what, event.value_mm)))
-    return _waits_if_off(state, event.item)
-
-
-def strings_fitted(state: State, event: ev.StringsFitted) -> State:
-    """The strings are as old as was said."""
-    assert state.instrument is not None
-    return _waits_if_off(replace(state, instrument=with_strings_fitted(state.instrument, event.day)), STRINGS)
-
-
-def change_noticed(state: State, event: ev.ChangeNoticed) -> State:
-    """Something differs from the instrument's last session; what was measured last stands for what was before."""
-    kept = tuple(pair for pair in state.changes if pair[0] != event.what)
-    return replace(state, changes=(*kept, (event.what, event.text)))
+def passed_but_off(state: State, item: str) -> bool:
+    """True if an item passed although a value measured for it is out of range, or the strings are too old."""
+    return dict(state.items)[item].verdict is InspectionVerdict.PASSED and bool(off(state, item))
 
 
 def with_measured(instrument: Instrument, what: str, value_mm: float, before: dict[str, float]) -> Instrument:
@@ -236,12 +215,3 @@ def _noticed(state: State, what: str, value_mm: float) -> list[ev.Event]:
     except ValueError:  # what is measured now couldn't be on the instrument of then
         return []
     return [] if noticed is None else [ev.ChangeNoticed(noticed.what, noticed.text)]
-
-
-def _waits_if_off(state: State, name: str) -> State:
-    item = dict(state.items)[name]
-    return _stands(state, name, Item()) if item.verdict is InspectionVerdict.PASSED and off(state, name) else state
-
-
-def _stands(state: State, name: str, item: Item) -> State:
-    return replace(state, items=tuple((n, item if n == name else old) for n, old in state.items))

@@ -1,9 +1,6 @@
-"""Judgement of a string: settled, to move, out of travel, or off for another cause.
+"""Judgement of a string: settled, to move, out of travel, or off for a cause that no saddle cures.
 
-What a comparison means for a string's saddle: settled, to move, out of travel; and for saddles that several strings
-share, where none can be judged alone.
-
-What comparisons say beside a saddle's place: causes that no saddle cures, and how a string answered its move.
+Strings that share a saddle are judged together. A comparison after a move also says how the string responded to it.
 """
 
 from __future__ import annotations
@@ -15,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from oscservice.advice.bridge_plan import BridgePlan, adjuster_moves
+from oscservice.advice.bridge_plan import BridgePlan, adjuster_moves, strings_moved_together
 from oscservice.advice.causes import Finding, findings, strings_without_advice, suspected_cause
 from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, PluckReading, compare
 from oscservice.advice.correction import (
@@ -31,12 +28,14 @@ from oscservice.advice.correction import (
     speaking_lengths_mm,
 )
 from oscservice.advice.decision import LAST_PASS_PLUCKS, Decision, combined_with_expected, judge
+from oscservice.advice.expected_errors import Survey
 from oscservice.advice.neck_errors import NeckErrors, equivalent_comparison
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.saddle_response import geometric_equivalent, response_warning
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
+from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.state import State
 from oscservice.session.survey import (
@@ -44,7 +43,6 @@ from oscservice.session.survey import (
     here,
     neck_of,
     response_of,
-    survey_of,
     surveys,
     to_json,
     weights_of,
@@ -117,16 +115,6 @@ def expected_of(state: State, number: int, heard: Comparison | None) -> Comparis
     return replace(expected, se_cents=math.hypot(*own_cents))
 
 
-def sharing(instrument: Instrument, number: int) -> list[int]:
-    """Strings whose saddles can't be moved without regard to this one's, itself among them, in order."""
-    found = {number}
-    while True:
-        more = {n for a in instrument.bridge.adjusters if found & set(a.influence) for n in a.influence} - found
-        if not more:
-            return sorted(found)
-        found |= more
-
-
 def verdict_on(state: State, comparison: Comparison, expected: Comparison | None) -> Decision:
     """What the comparison of the string in focus asks for, the last pass foreseen."""
     assert state.instrument is not None
@@ -148,7 +136,7 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
     if abs(comparison.error_cents) > LARGEST_ERROR_CENTS:
         reason = f"{comparison.error_cents:+.0f} cents off at fret {state.fret}: no saddle is the cause of that"
         return [ev.StringSetAside(number, reason)]
-    if len(sharing(state.instrument, number)) > 1:
+    if len(strings_moved_together(state.instrument, number)) > 1:
         return _judged_together(state, comparison)
     if settled:
         return [_judgement(state, number, Status.SETTLED, comparison)]
@@ -169,7 +157,7 @@ def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Ev
 def _judged_together(state: State, comparison: Comparison) -> list[ev.Event]:
     """Compare all the strings of a shared saddle, then move for the best of all of them, or let them be."""
     assert state.instrument is not None
-    linked = sharing(state.instrument, state.focus)
+    linked = strings_moved_together(state.instrument, state.focus)
     together = [n for n in linked if state.string(n).status is not Status.SET_ASIDE]
     errors = {state.focus: comparison}
     for number in together:
@@ -304,10 +292,9 @@ IN_DOUBT = 0.35
 were enough of them and it is still likelier than the second, somebody has to look before a saddle is moved."""
 
 
-def survey_taken(state: State) -> list[ev.Event]:
-    """The event that keeps the survey of the string in focus, if its plucks allow one."""
-    survey = survey_of(state, state.focus)
-    return [] if survey is None else [ev.StringSurveyed(state.focus, to_json(survey))]
+def survey_event(number: int, survey: Survey) -> ev.StringSurveyed:
+    """The event that keeps a string's survey."""
+    return ev.StringSurveyed(number, to_json(survey))
 
 
 def causes_tested(state: State) -> list[ev.Event]:
@@ -329,13 +316,15 @@ def causes_tested(state: State) -> list[ev.Event]:
     return [*told, *aside, *first, ev.CausesTested(bool(found))]
 
 
-def uneven(state: State) -> list[ev.Event]:
-    """What the 12th-fret harmonic says against moving the saddle of the string in focus, where it was heard."""
+def uneven(state: State, survey: Survey | None) -> list[ev.Event]:
+    """What the 12th-fret harmonic says against moving the saddle of the string in focus, where it was heard; ``survey``
+    is the string's newest."""
     string = state.string(state.focus)
     if state.played.several or string.harmonic_cents is None or not _advised(state, state.focus):
         return []
     assert state.instrument is not None
-    found = strings_without_advice(findings(state.instrument, surveys(state))).get(state.focus)
+    known = surveys(state) | ({} if survey is None else {state.focus: survey})
+    found = strings_without_advice(findings(state.instrument, known)).get(state.focus)
     return [] if found is None else stopped_by(replace(found, strings=(state.focus,)))
 
 
@@ -344,18 +333,19 @@ def stopped_by(finding: Finding) -> list[ev.Event]:
     return [ev.CauseNamed(to_json(finding)), ev.StringSetAside(finding.strings[0], _reason(finding))]
 
 
-def answered(state: State, comparison: Comparison) -> list[ev.Event]:
-    """How the string in focus answered its last move, once that was heard."""
+def response_learnt(state: State, comparison: Comparison) -> ev.ResponseLearnt | None:
+    """How the string in focus responded to its last move; None without a move that was not heard yet."""
     string = state.string(state.focus)
     move = string.last_move
     if move is None or state.instrument is None:
-        return []
+        return None
     heard = comparison.error_cents - move.before_cents
     se = math.hypot(comparison.se_cents, move.before_se_cents, move.placing_cents)
+    response = string.response.after(move.geometric_cents, heard, se)
     responses = {n: s.response for n, s in zip(state.numbers, state.strings, strict=True) if s.moves}
-    responses[state.focus] = string.response.after(move.geometric_cents, heard, se)
+    responses[state.focus] = response
     why = response_warning(state.focus, responses, state.instrument.adjuster_of(state.focus)) or ""
-    return [ev.ResponseLearnt(state.focus, move.geometric_cents, heard, se, why)]
+    return ev.ResponseLearnt(state.focus, move.geometric_cents, heard, se, why, values.response_text(response))
 
 
 def _advised(state: State, number: int) -> bool:

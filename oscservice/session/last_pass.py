@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import findings, strings_without_advice
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.decision import confirmed
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session import events as ev
-from oscservice.session.judgement import comparison_of, sharing
+from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import drifted, ending, unproved
 from oscservice.session.state import State
 from oscservice.session.survey import survey_of, to_json
@@ -72,6 +73,6 @@ def _uneven(state: State) -> list[ev.Event]:
 def _tolerance(state: State, before: Comparison) -> float:
     """The tolerance; for a saddle shared by several strings, the compromise settled on and half a tolerance more."""
     assert state.instrument is not None
-    if len(sharing(state.instrument, state.focus)) == 1:
+    if len(strings_moved_together(state.instrument, state.focus)) == 1:
         return state.tolerance_cents
     return max(state.tolerance_cents, abs(before.error_cents) + state.tolerance_cents / 2.0)

@@ -1,6 +1,6 @@
-"""Like with like: whether the next pluck should be softer or harder than the last one.
+"""The prompt: the one thing to do next, as a code and as a sentence.
 
-The one thing to do next, as a code and as a sentence. Codes are fixed; sentences stand in ``sentences/en.toml``.
+Codes are fixed; sentences are in ``sentences/en.toml``. A prompt is read off the state: nothing is decided here.
 """
 
 from __future__ import annotations
@@ -9,18 +9,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import median
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.pluck_strength import amplitude, slope_for
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
-from oscservice.session.automatic_steps import heard_enough
 from oscservice.session.inspection import measured_of, off
-from oscservice.session.judgement import sharing
 from oscservice.session.next_pluck import asked, in_tune, unclear
 from oscservice.session.state import State, StringState
-from oscservice.session.vocabulary import Check, Drift, Ending, InspectionVerdict, Phase, Status
+from oscservice.session.vocabulary import Check, Drift, Ending, InspectionVerdict, Phase, Status, place_text
 
 MATTERS = 0.25
 """Share of the tolerance: a pluck whose strength leaves more than this in doubt (1 sd) is asked for again."""
@@ -54,6 +53,9 @@ _ENDINGS: dict[Ending, str] = {
     Ending.DRIFTED: "check_drifted",
     Ending.UNSURE: "check_unsure",
 }
+
+
+where = place_text
 
 
 @dataclass(frozen=True)
@@ -102,15 +104,17 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     place = waited[1] if waited is not None else OPEN
     if state.doubt is not None:
         asked_about = (state.doubt.first, state.doubt.second)
-        first, second = (where(one.string, Place.parse(one.place), sentences) for one in asked_about)
-        return "say_which", {"first": first, "second": second, "wanted": where(state.focus, place, sentences)}
-    enough = heard_enough(state, sentences)
-    if enough is not None:
-        return "go_on", {"string": state.focus, "what": enough}
+        first, second = (place_text(one.string, Place.parse(one.place), sentences) for one in asked_about)
+        return "say_which", {"first": first, "second": second, "wanted": place_text(state.focus, place, sentences)}
+    if state.held is not None and state.held.word:
+        return "go_on", {
+            "string": state.focus,
+            "what": sentences.text("words", state.held.word, **dict(state.held.values)),
+        }
     off_db = strength_off_db(state)
     if off_db:
         code = "pluck_softer" if off_db > 0.0 else "pluck_harder"
-        return code, {"db": abs(off_db), "wanted": where(state.focus, place, sentences)}
+        return code, {"db": abs(off_db), "wanted": place_text(state.focus, place, sentences)}
     if place == HARMONIC:
         return "pluck_harmonic", values
     if place != OPEN:
@@ -154,12 +158,6 @@ def _past_pitch(string: StringState, sentences: Sentences) -> list[str]:
     return said
 
 
-def where(string: int, place: Place, sentences: Sentences = ENGLISH) -> str:
-    """A place on a string in words."""
-    kind = {OPEN: "open", HARMONIC: "harmonic"}.get(place, "fretted")
-    return sentences.text("words", kind, string=string, fret=place.fret)
-
-
 def _strings(numbers: Iterable[int], sentences: Sentences) -> str:
     """Strings in words, in the order given."""
     names = [str(number) for number in numbers]
@@ -183,7 +181,8 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
     values = values | {"mm": abs(advice.mm), "direction": sentences.text("words", way)}
     assert state.instrument is not None
     if state.instrument.bridge.slacken and state.string(state.focus).status is Status.TO_MOVE:
-        return "slacken", values | {"slack": _strings(reversed(sharing(state.instrument, state.focus)), sentences)}
+        together = reversed(strings_moved_together(state.instrument, state.focus))
+        return "slacken", values | {"slack": _strings(together, sentences)}
     adjuster = state.instrument.adjuster_of(state.focus)
     if adjuster is not None and adjuster.means == SHAPED:
         return "shape_crown", values

@@ -12,16 +12,16 @@ import math
 
 from oscservice.advice.comparison import Comparison
 from oscservice.instrument.pitch import OPEN, cents_between
+from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
-from oscservice.session.evolve import evolve
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import DRIFT_LIMIT_CENTS, TUNING_WINDOW_CENTS
-from oscservice.session.setup_changes import unlike
+from oscservice.session.setup_changes import filed_string, unlike
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import open_se_cents, standing_of
+from oscservice.session.summarize import open_se_cents
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Status
 
 MOST_FRETTED = 4
@@ -53,7 +53,7 @@ def begun(state: State, command: cm.Quick) -> list[ev.Event]:
         raise Refused("refused", f"session {against.session} compared no fret of this instrument")
     label = f"quick check against session {against.session}"
     first = ev.SessionBegun(instrument.to_json(), label, tolerance_cents, fret, str(fret), against=command.against)
-    aside = uncheckable(evolve(State(), first))
+    aside = _uncheckable(instrument, against, fret)
     waiting = [n for n in range(1, len(instrument.strings) + 1) if n not in aside]
     if not waiting:
         why = next(iter(aside.values()))
@@ -63,21 +63,24 @@ def begun(state: State, command: cm.Quick) -> list[ev.Event]:
 
 
 def uncheckable(state: State) -> dict[int, str]:
-    """Strings that a quick check can't hold against anything, and why."""
-    against = state.against
-    if against is None:
+    """Strings that a quick check can't compare with anything, and why."""
+    if state.against is None or state.instrument is None:
         return {}
+    return _uncheckable(state.instrument, state.against, state.fret)
+
+
+def _uncheckable(instrument: Instrument, against: SetupSummary, fret: int) -> dict[int, str]:
     found: dict[int, str] = {}
-    for now in standing_of(state).strings:
-        before = against.string(now.string)
+    for number in range(1, len(instrument.strings) + 1):
+        before, now = against.string(number), filed_string(instrument, number)
         if before is None:
-            found[now.string] = f"session {against.session} has no such string"
+            found[number] = f"session {against.session} has no such string"
         elif before.status == Status.SET_ASIDE:
-            found[now.string] = f"set aside in session {against.session}: {before.left_out}"
+            found[number] = f"set aside in session {against.session}: {before.left_out}"
         elif unlike(before, now):
-            found[now.string] = f"not the string of session {against.session}: {unlike(before, now)}"
-        elif before.at(state.fret) is None or before.open_cents is None:
-            found[now.string] = f"not compared in session {against.session}"
+            found[number] = f"not the string of session {against.session}: {unlike(before, now)}"
+        elif before.at(fret) is None or before.open_cents is None:
+            found[number] = f"not compared in session {against.session}"
     return found
 
 

@@ -16,6 +16,7 @@ from typing import Protocol
 from scipy.special import ndtr, ndtri
 
 from oscservice.advice.decision import PLACING_SD_MM
+from oscservice.instrument.spec import Instrument
 from oscservice.session.setup_summary import SetupSummary, StringSummary
 
 MARKED_SD = 2.0
@@ -96,7 +97,7 @@ class Changes:
         return "**" if abs(z) > max(far, MARKED_SD) else "*"
 
 
-class StringChange(Protocol):
+class StringIdentity(Protocol):
     """What tells a string from another one."""
 
     @property
@@ -113,7 +114,25 @@ class StringChange(Protocol):
     def scale_mm(self) -> float: ...
 
 
-def unlike(before: StringChange, after: StringChange) -> str:
+@dataclass(frozen=True)
+class FiledString:
+    """What tells a string from another one, by the instrument file."""
+
+    note: str
+    nominal_hz: float
+    gauge_mm: float
+    core_mm: float
+    wound: bool
+    scale_mm: float
+
+
+def filed_string(instrument: Instrument, number: int) -> FiledString:
+    """A string as it is in the instrument file."""
+    spec = instrument.string(number)
+    return FiledString(spec.note, instrument.open_hz(number), spec.gauge_mm, spec.core_mm, spec.wound, spec.scale_mm)
+
+
+def unlike(before: StringIdentity, after: StringIdentity) -> str:
     """Why what is heard of two strings can't be compared: another string, scale or pitch; empty if it can."""
     if abs(before.scale_mm - after.scale_mm) > _SAME_MM:
         return f"another scale length ({before.scale_mm:g} and {after.scale_mm:g} mm)"

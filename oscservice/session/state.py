@@ -1,8 +1,6 @@
 """What the session knows: plain frozen data, the fold of its events.
 
 Cents + sharp, mm + away from the nut, strings numbered from 1 (the thinnest).
-
-How an event's handler changes a state: one string of it.
 """
 
 from __future__ import annotations
@@ -21,7 +19,7 @@ from oscservice.advice.saddle_response import Response
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
-from oscservice.session.events import ReadingTaken, StringChecked
+from oscservice.session.events import ItemMeasured, ReadingTaken, StringChecked
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.vocabulary import INSPECTION_ITEMS, InspectionVerdict, Phase, Status
 
@@ -171,6 +169,18 @@ class DoubtfulReading:
 
 
 @dataclass(frozen=True)
+class HeldStep:
+    """A step that waits for the technician: a word of the sentence table (``words``; empty: no step waits), and names
+    and values of what it says."""
+
+    word: str
+    values: tuple[tuple[str, float], ...] = ()
+
+
+NOTHING_HELD = HeldStep("")
+
+
+@dataclass(frozen=True)
 class Item:
     """An inspection item: its verdict and the note that goes with it."""
 
@@ -228,6 +238,7 @@ class State:
     strayed: bool = False
     listening: bool = True
     by_hand: bool = False
+    held: HeldStep | None = NOTHING_HELD
     outcome: str = ""
     past: State | None = field(default=None, compare=False, repr=False)
 
@@ -252,6 +263,39 @@ def with_string(state: State, number: int, **changes: Any) -> State:
     return replace(state, strings=tuple(strings))
 
 
+def with_balance(state: State, balance: Balance) -> State:
+    """The state with a floating bridge as now known, and the open pitch of every string that was heard."""
+    strings = (
+        string
+        if string.open_cents is None
+        else replace(string, open_cents=balance.cents(index), unsure_cents=balance.se_cents(index))
+        for index, string in enumerate(state.strings)
+    )
+    return replace(state, balance=balance, strings=tuple(strings))
+
+
+def with_measurement(state: State, instrument: Instrument, event: ItemMeasured) -> State:
+    """The state with a measured value, and the instrument as it is by that."""
+    kept = tuple((what, mm) for what, mm in state.measured if what != event.what)
+    return replace(state, instrument=instrument, measured=(*kept, (event.what, event.value_mm)))
+
+
 def floating(state: State) -> bool:
-    """Whether the bridge on the bench moves with the strings' tension."""
+    """True if the instrument's bridge moves with the strings' tension."""
     return state.instrument is not None and state.instrument.bridge.floating
+
+
+def pluck_reading(event: ReadingTaken) -> PluckReading:
+    """A reading as evidence for a comparison."""
+    flags = event.flags.split(", ")
+    # A first partial too weak to be read was put where the string pitch is: then the two are one.
+    two = event.string_se_cents is not None and "weak first partial" not in flags
+    return PluckReading(
+        Place.parse(event.place),
+        event.f1_hz,
+        event.se_cents,
+        event.strength_db,
+        event.string_hz if two else None,
+        event.string_se_cents or 0.0,
+        "clipped" in flags,
+    )

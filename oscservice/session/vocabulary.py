@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from oscservice.sentences.sentence_table import ENGLISH
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.sentences.sentence_table import ENGLISH, Sentences
 
 
 class Phase(StrEnum):
@@ -124,3 +125,9 @@ VERDICT_TEXTS: dict[InspectionVerdict, str] = {
 
 INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")
 """What must be right before starting (common practice, no source)."""
+
+
+def place_text(string: int, place: Place, sentences: Sentences = ENGLISH) -> str:
+    """A place on a string in words."""
+    kind = {OPEN: "open", HARMONIC: "harmonic"}.get(place, "fretted")
+    return sentences.text("words", kind, string=string, fret=place.fret)

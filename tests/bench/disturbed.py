@@ -18,13 +18,13 @@ import soundfile
 from noises import Sound, kinds
 from numpy.typing import NDArray
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.daemon.rehearsal import Stage
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
-from oscservice.session.judgement import sharing
 from oscservice.settings import ServeSettings
 from oscservice.simulate.background import Background
 from oscservice.simulate.guitar import Guitar
@@ -246,7 +246,7 @@ def set_up(
         try:
             numbers = range(1, len(instrument.strings) + 1)
             technician.know_nominal({n: instrument.open_hz(n) for n in numbers})
-            technician.know_bridge({n: tuple(sharing(instrument, n)) for n in numbers})
+            technician.know_bridge({n: tuple(strings_moved_together(instrument, n)) for n in numbers})
             technician.subscribe()
             account.before_cents = tuple(guitar.error_cents(n) for n in numbers)
             technician.begin(instrument_name, f"noisy {seed} (invented)", tolerance_cents)

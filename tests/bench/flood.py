@@ -33,8 +33,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 from flooding import Arrivals, Counted, Flood, readings_lost
 from served import Client, environment
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.instrument.instrument_file import load_instrument
-from oscservice.session.judgement import sharing
 from oscservice.simulate.technician import RehearsalError, Technician
 
 MOST_MS = 100.0
@@ -102,7 +102,7 @@ def technician(folder: Path, rate_hz: float, seconds: float) -> bool:
         arrivals = Arrivals(port)
         hands = Technician("127.0.0.1", port, seed=1)
         hands.know_nominal({n: guitar.open_hz(n) for n in numbers})
-        hands.know_bridge({n: tuple(sharing(guitar, n)) for n in numbers})
+        hands.know_bridge({n: tuple(strings_moved_together(guitar, n)) for n in numbers})
         hands.subscribe()
         faults: list[str] = []
 

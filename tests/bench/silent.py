@@ -17,6 +17,7 @@ sys.path.append(str(Path(__file__).parents[1]))  # a script that imports this ha
 
 from saddle_room import saddle_room_mm
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -24,7 +25,6 @@ from oscservice.session import commands as cm
 from oscservice.session.commands import Ignored
 from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
-from oscservice.session.judgement import sharing
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.setup_summary import SetupSummary
@@ -227,7 +227,7 @@ class Work:
                 self._turn_peg(string, tuned.target_cents - tuned.open_cents)
                 self.pluck(string, OPEN)
             case "slacken":
-                for number in sharing(self.instrument, string):
+                for number in strings_moved_together(self.instrument, string):
                     self._slacken(number)
                 self.pluck(string, OPEN)
             case "shift_saddle" | "turn_screw" | "shape_crown":

@@ -16,9 +16,9 @@ import pytest
 from announced import Recorder, check_announced, told
 from served import Client, command, environment
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
-from oscservice.session.judgement import sharing
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase, Status
 from oscservice.simulate.technician import RehearsalError, Technician
@@ -74,7 +74,7 @@ class AtWork:
         self._technician = Technician("127.0.0.1", port, seed=seed)
         numbers = range(1, 7)
         self._technician.know_nominal({n: GUITAR.open_hz(n) for n in numbers})
-        self._technician.know_bridge({n: tuple(sharing(GUITAR, n)) for n in numbers})
+        self._technician.know_bridge({n: tuple(strings_moved_together(GUITAR, n)) for n in numbers})
         self._technician.subscribe()
         self._begin = state.phase is Phase.IDLE
         self.fault: RehearsalError | None = None

@@ -29,6 +29,7 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from served import environment
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.api.event_text import sentence
 from oscservice.api.topics import topics
 from oscservice.instrument.instrument_file import load_instrument
@@ -36,7 +37,6 @@ from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
 from oscservice.session.evolve import evolve
-from oscservice.session.judgement import sharing
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.technician import RehearsalError, Technician
@@ -83,7 +83,7 @@ class AtWork:
         self._hands.begun = begun
         numbers = range(1, 7)
         self._hands.know_nominal({n: GUITAR.open_hz(n) for n in numbers})
-        self._hands.know_bridge({n: tuple(sharing(GUITAR, n)) for n in numbers})
+        self._hands.know_bridge({n: tuple(strings_moved_together(GUITAR, n)) for n in numbers})
         self.fault: RehearsalError | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()

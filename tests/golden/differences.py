@@ -7,7 +7,16 @@ from __future__ import annotations
 
 import re
 
-NEW_STATE_FIELDS: frozenset[str] = frozenset()
+_READING = ("counted", "strayed", "learnt_stiffness", "harmonic", "balance")
+_COMPARISON = ("pluck_scatter", "strength_slope")
+
+NEW_STATE_FIELDS: frozenset[str] = frozenset(
+    {
+        "held",
+        *(f"strings.check.{name}" for name in _COMPARISON),
+        *(f"doubt.{one}.{name}" for one in ("first", "second") for name in _READING),
+    }
+)
 """Paths of fields of the state that the golden files do not know: they are left out of the comparison."""
 
 GONE_STATE_FIELDS: frozenset[str] = frozenset()
@@ -16,7 +25,18 @@ GONE_STATE_FIELDS: frozenset[str] = frozenset()
 RENAMED_STATE_FIELDS: dict[str, str] = {}
 """New path -> the field's name in the golden files."""
 
-NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {}
+NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
+    "StepBegun": frozenset({"held"}),
+    "SessionBegun": frozenset({"balance"}),
+    "ItemMeasured": frozenset({"instrument_change", "waits"}),
+    "StringsFitted": frozenset({"waits"}),
+    "ReadingTaken": frozenset(_READING),
+    "TunedByHand": frozenset({"balance"}),
+    "StringSlackened": frozenset({"balance"}),
+    "SaddleMoved": frozenset({"outcomes", "balance"}),
+    "ResponseLearnt": frozenset({"response"}),
+    **dict.fromkeys(("StringJudged", "StringSurveyed", "StringProved", "StringChecked"), frozenset(_COMPARISON)),
+}
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
 TEXTS: dict[str, str] = {

@@ -17,7 +17,8 @@ from oscservice.sentences.plural import counted, numbered
 from oscservice.sentences.sentence_table import ENGLISH, Sentences, english_toml
 from oscservice.sentences.translation import LONGEST_TEXT, load_translation, read_translation
 from oscservice.session import commands as cm
-from oscservice.session.prompts import prompt, where
+from oscservice.session.prompts import prompt
+from oscservice.session.vocabulary import place_text
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 GERMAN = EXAMPLES / "sentences-de.toml"
@@ -85,8 +86,8 @@ def test_prompts_and_topics_are_told_in_another_language_with_the_same_codes() -
     assert {k: v for k, v in values.items() if not k.startswith("/prompt/")} == {
         k: v for k, v in topics(job.state).items() if not k.startswith("/prompt/")
     }
-    assert where(2, OPEN, german) == "Saite 2 leer"
-    assert where(2, HARMONIC, german) != where(2, HARMONIC)
+    assert place_text(2, OPEN, german) == "Saite 2 leer"
+    assert place_text(2, HARMONIC, german) != place_text(2, HARMONIC)
     assert turns_text(1.375, german) == "1 3/8 Umdrehungen"
 
 
