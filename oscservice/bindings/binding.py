@@ -27,7 +27,7 @@ _NEVER_PLAIN = frozenset("#*,/?[]{}")
 
 
 def is_plain(part: str) -> bool:
-    """Whether a text can stand in an address as it is."""
+    """Return whether a text can stand in an address as it is."""
     return _PLAIN.fullmatch(part) is not None and _NEVER_PLAIN.isdisjoint(part)
 
 
@@ -71,7 +71,7 @@ class Condition:
 
 
 class Edges:
-    """Whether a condition was true the last time, by any key. The oldest are forgotten beyond ``most``."""
+    """The memory of conditions: if each was true the last time, by any key. Beyond ``most`` the oldest are forgotten."""
 
     def __init__(self, most: int = MOST_REMEMBERED) -> None:
         self._most = most
@@ -81,7 +81,7 @@ class Edges:
         return len(self._before)
 
     def became(self, key: Hashable, now: bool, *, at_first: bool) -> bool:
-        """Whether ``now`` is true and was not before; the very first time, ``at_first`` says whether it counts."""
+        """Return whether ``now`` is true and was not before; the very first time, ``at_first`` says if it counts."""
         before = self._before.pop(key, not at_first)
         self._before[key] = now
         if len(self._before) > self._most:
@@ -97,7 +97,7 @@ def number_of(value: Decoded) -> float | None:
 
 
 def holds(conditions: Sequence[Condition], args: Sequence[Decoded], edges: Edges, key: Hashable) -> bool:
-    """Whether all conditions are true of the arguments. Each is looked at, so that edges stay true."""
+    """Return whether all conditions are true of the arguments. Each is tested, so that edges stay up to date."""
     found = [_true(one, args, edges, (key, index)) for index, one in enumerate(conditions)]
     return all(found)
 
@@ -169,13 +169,13 @@ class Taken:
 
     @property
     def reckons(self) -> bool:
-        """Whether a number is changed on its way."""
+        """True if a number is changed on its way."""
         plain = self.scale == 1.0 and self.offset == 0.0 and self.step == 0.0
         return not plain or math.isfinite(self.low) or math.isfinite(self.high)
 
     @property
     def writes(self) -> bool:
-        """Whether it becomes a text, whatever it was."""
+        """True if any value becomes a text."""
         return bool(self.type == "text" or self.decimals is not None or self.sign or self.before or self.after)
 
 
@@ -286,8 +286,8 @@ class Binding:
 
     @property
     def presses(self) -> bool:
-        """Whether it is for a button: nothing is asked of the message and nothing taken from it, so that a lone 0 is
-        the release."""
+        """True if it is for a button: it has no condition and takes no argument of the message, so that a lone 0 is the
+        release."""
         taken = any(isinstance(piece, Taken) and piece.argument for piece in self.arguments)
         return not taken and all(one.when is When.ANY for one in self.conditions)
 

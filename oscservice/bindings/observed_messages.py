@@ -67,7 +67,7 @@ class Seen:
 
     @property
     def button(self) -> bool:
-        """Whether it was only 0 and one other number, or one of these."""
+        """True if it was only 0 and one other number, or one of these."""
         numbers = [number_of(value) for value in self.values]
         if self.many or self.texts or None in numbers:
             return False
@@ -75,7 +75,7 @@ class Seen:
 
     @property
     def pressed(self) -> bool:
-        """Whether it was a button, both up and down."""
+        """True if it was a button, both up and down."""
         return self.button and self.low == 0.0 and bool(self.high)
 
     def __str__(self) -> str:

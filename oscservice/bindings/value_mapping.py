@@ -16,7 +16,7 @@ from oscservice.osc.pattern import CapturingPattern, Pattern
 log = logging.getLogger(__name__)
 
 _Targets: TypeAlias = tuple[bool, list[tuple[int, tuple[str, ...]]]]
-"""Whether a value is sent as it is; which sendings are made of it, and what their wildcards matched."""
+"""True if a value is sent as it is; and the sendings made of it, by index, with what their wildcards matched."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,5 @@
-"""Whether what is heard is used. It is valid in every phase, so that a recording program can set it before any session.
+"""The switch that decides if what is heard is used. It is valid in every phase, so that a recording program can set it
+before any session.
 
 It belongs to the daemon and is no step of a session: ``undo`` takes back the technician's last step, also where a take
 was recorded after it.

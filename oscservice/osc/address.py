@@ -138,7 +138,7 @@ class Address:
 
     @property
     def trigger(self) -> bool:
-        """Whether a bare press of a button is enough to call it: no argument that must be there, and no number."""
+        """True if a bare press of a button is enough to call it: no argument is required, and none is a number."""
         return self.direction.incoming and all(a.optional and a.tag == "s" for a in self.arguments)
 
     def fill(self, **values: int | str) -> str:

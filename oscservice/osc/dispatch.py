@@ -32,7 +32,7 @@ class RefusedCall:
 
 
 def is_answer(message: Message) -> bool:
-    """Whether a message is itself an answer, which must never be answered: two servers would go on for ever."""
+    """Return whether a message is itself an answer, which must never be answered: two servers would go on for ever."""
     return message.address.rpartition("/")[2] in _NEVER_ANSWERED
 
 

@@ -44,7 +44,7 @@ log = logging.getLogger(__name__)
 
 
 class ReplyBudget:
-    """How many bytes may yet be sent in answer to one packet; ``limited`` or not.
+    """The bytes that may yet be sent in answer to one packet; ``limited`` or not.
 
     The limit holds twice: for what the packets carry, and for the packets as they travel, each with its headers.
     """
@@ -122,7 +122,7 @@ def take_id(message: Message) -> tuple[Message, str]:
 
 @dataclass
 class Executed:
-    """What came of messages that were carried out.
+    """The result of messages that were carried out.
 
     Attributes:
         answers: in the order of the messages.

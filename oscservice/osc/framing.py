@@ -140,7 +140,7 @@ class Framer:
 
 
 def _plain(held: bytearray) -> bytes | None:
-    """What stood before SLIP escaped it; None for an escape that is none."""
+    """Return the byte that SLIP has escaped; None for an escape that is none."""
     first, *escaped = bytes(held).split(_ESC)
     if any(piece[:1] not in _PLAIN for piece in escaped):
         return None

@@ -34,15 +34,16 @@ _ORIGIN = re.compile(r"https?://([^/?#]*)")
 
 
 def host_is_ours(host: str, own_names: Collection[str]) -> bool:
-    """Whether a ``Host`` header names this machine: any IP address, or one of ``own_names`` in lower case."""
+    """Return whether a ``Host`` header names this machine: any IP address, or one of ``own_names`` in lower case."""
     named = _named(host)
     return named is not None and (_address(named) is not None or named in own_names)
 
 
 def origin_is_near(origin: str | None, host: str) -> bool:
-    """Whether what asks is no page of somewhere else: no browser (None), a page of the asked host, or of the loopback.
+    """Return whether a request comes from no other site: from no browser (None), a page of the asked host, or of the
+    loopback.
 
-    ``origin`` and ``host`` are the headers; ``null``, which sandboxed pages send, is somewhere else.
+    ``origin`` and ``host`` are the headers; ``null``, which sandboxed pages send, is another site.
     """
     if origin is None:
         return True
@@ -70,14 +71,14 @@ def _address(named: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None
 MAX_CONNECTIONS = 32
 """At once, those on WebSocket among them."""
 IDLE_S = 10.0
-"""How long a connection may take to ask something whole, for the first time and again."""
+"""Seconds that a connection may take for each whole request."""
 ANSWER_S = 10.0
-"""How long a client may take to read an answer."""
+"""Seconds that a client may take to read an answer."""
 REQUESTS_PER_S = 500
 LARGE_NODES = 100
 LARGE_PER_S = 20
-"""Containers that hold so much are told with all there is in them, which takes milliseconds. Who asks for more, or for
-more altogether, from one IP address, waits for a turn."""
+"""A container with so many nodes is sent with all of them, which takes milliseconds. One IP address may ask for so many
+of these a second, and for so many nodes of all sizes; it waits for more."""
 TURN_S = 0.02
 HEAD_LINE_BYTES = 2048
 HEAD_LINES = 64
@@ -131,7 +132,7 @@ class Web:
         server.on_paths = self._paths_changed
 
     def http(self) -> asyncio.Protocol:
-        """What takes the bytes of a new connection that begins like HTTP."""
+        """Return the protocol of a new connection that begins like HTTP."""
         if len(self._http.connections) < MAX_CONNECTIONS:
             return self._http()
         held = self._complaints.admit("turned away", self._clock())
@@ -229,8 +230,8 @@ def machine_names() -> frozenset[str]:
     return frozenset({host, short, f"{short}.local"})
 
 
-def _json(told: dict[str, Json]) -> web.Response:
-    body = json.dumps(told, allow_nan=False, separators=(",", ":")).encode()
+def _json(content: dict[str, Json]) -> web.Response:
+    body = json.dumps(content, allow_nan=False, separators=(",", ":")).encode()
     return web.Response(body=body, content_type="application/json", headers={"Cache-Control": "no-store"})
 
 

@@ -42,7 +42,7 @@ class PacketReceiver(Protocol):
     a packet and ``carry_out`` when its turn has come."""
 
     def welcome(self, sender: Peer) -> bool:
-        """Whether a peer may send packets here."""
+        """Return whether a peer may send packets here."""
 
     def wait_s(self, sender: Peer) -> float:
         """Return how long the next packet of a peer has to wait."""
@@ -90,7 +90,7 @@ class Links:
             self.counts.unsent += 1
 
     def is_own(self, peer: Peer) -> bool:
-        """Whether a peer is the server's own socket."""
+        """Return whether a peer is the server's own socket."""
         if peer.port != self.port or peer.transport is not Transport.UDP:
             return False
         return peer.host == self.host or (peer.loopback and not is_loopback(self.host))

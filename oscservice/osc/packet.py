@@ -32,7 +32,7 @@ MAX_TAGS = 64
 MAX_DEPTH = 8
 MAX_ELEMENTS = 128
 MAX_PATTERNS = 16
-"""Address patterns in one packet. Each is held against every command, and so costs more than any other message."""
+"""Address patterns in one packet. Each is compared with every command, and so costs more than any other message."""
 
 NTP_UNIX_S = 2_208_988_800
 """NTP seconds of Unix time 0 (RFC 868, RFC 5905)."""

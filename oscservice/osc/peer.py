@@ -1,8 +1,6 @@
-"""Peers: the other end of an exchange, and the networks that packets are taken from.
+"""Peers, the other ends of an exchange (IP address, port, transport), and the networks that packets are taken from.
 
-Who is at the other end: an IP address, a port, and what the bytes travel on.
-
-The networks that packets are taken from. This machine is always one of them.
+This machine is always one of these networks.
 """
 
 from __future__ import annotations
@@ -17,7 +15,7 @@ from oscservice.errors import InputError
 
 
 class Transport(StrEnum):
-    """What OSC packets travel on. All of them behave alike."""
+    """The transports of OSC packets. All of them behave alike."""
 
     UDP = "udp"
     TCP = "tcp"
@@ -33,18 +31,18 @@ class Peer(NamedTuple):
 
     @property
     def loopback(self) -> bool:
-        """Whether it is on this machine: such a source can't be forged from outside."""
+        """True if it is on this machine: such a source can't be forged from outside."""
         return is_loopback(self.host)
 
     @property
     def source(self) -> Peer | str:
-        """Who has a share of the daemon's time. Programs on this machine are told apart by port, so that one gone wild
-        does not silence the others; of another host only the address counts."""
+        """The sender that rates are counted for. On this machine that is a port, so that one program that floods the
+        server does not silence the others; of another host only the address counts."""
         return self if self.loopback else self.host
 
     @property
     def proved(self) -> bool:
-        """Whether what is sent back surely reaches who has sent: a connection has two ends, and so has this machine."""
+        """True if an answer surely reaches the sender: a connection has two ends, and so has this machine."""
         return self.transport is not Transport.UDP or self.loopback
 
     def __str__(self) -> str:
@@ -52,7 +50,7 @@ class Peer(NamedTuple):
 
 
 def is_loopback(host: str) -> bool:
-    """Whether an IP address is the machine's own loopback."""
+    """Return whether an IP address is the machine's own loopback."""
     return host.startswith(("127.", "::ffff:127.")) or host == "::1"
 
 

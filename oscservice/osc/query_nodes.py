@@ -30,9 +30,9 @@ Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | Non
 OPTIONAL = ("ACCESS", "VALUE", "RANGE", "DESCRIPTION", "TAGS", "UNIT", "CRITICAL", "CLIPMODE", "OVERLOADS")
 """The optional attributes that are served."""
 COMMANDS = ("LISTEN", "IGNORE", "PATH_ADDED", "PATH_REMOVED")
-"""What is understood and said in text over WebSocket."""
+"""Commands that are taken and sent in text over WebSocket."""
 ATTRIBUTES = frozenset(("FULL_PATH", "CONTENTS", "TYPE", *OPTIONAL))
-"""What may stand as a URL's query, beside ``HOST_INFO``."""
+"""Queries that a URL may have, beside ``HOST_INFO``."""
 
 UNITS: Mapping[str, str] = {
     "cents": "time.cents",
@@ -63,7 +63,7 @@ class Node:
 
     @property
     def unreadable(self) -> bool:
-        """Whether it can be called but has no value to be read."""
+        """True if it can be called but has no value to be read."""
         return self.address is not None and self.address.direction.incoming
 
 
@@ -113,10 +113,10 @@ def _way(path: str) -> Iterator[str]:
 
 def whole(node: Node, known: Values) -> dict[str, Json]:
     """Return a node with all its attributes and all its sub-nodes."""
-    told: dict[str, Json] = {"FULL_PATH": node.full_path, **_attributes(node, known)}
+    attributes: dict[str, Json] = {"FULL_PATH": node.full_path, **_attributes(node, known)}
     if node.contents:
-        told["CONTENTS"] = {name: whole(child, known) for name, child in node.contents.items()}
-    return told
+        attributes["CONTENTS"] = {name: whole(child, known) for name, child in node.contents.items()}
+    return attributes
 
 
 def one(node: Node, attribute: str, known: Values) -> dict[str, Json]:
@@ -124,27 +124,27 @@ def one(node: Node, attribute: str, known: Values) -> dict[str, Json]:
     if attribute == "CONTENTS":
         children: Json = {name: whole(child, known) for name, child in node.contents.items()}
         return {"CONTENTS": children} if node.contents else {}
-    told = {"FULL_PATH": node.full_path, **_attributes(node, known)}
-    return {attribute: told[attribute]} if attribute in told else {}
+    attributes = {"FULL_PATH": node.full_path, **_attributes(node, known)}
+    return {attribute: attributes[attribute]} if attribute in attributes else {}
 
 
 def host_info(name: str, port: int, host: str | None) -> dict[str, Json]:
     """Return the answer to ``HOST_INFO``. Without a host, clients take the one they have asked."""
     extensions: dict[str, Json] = dict.fromkeys((*OPTIONAL, *COMMANDS), True)
-    told: dict[str, Json] = {"NAME": name, "EXTENSIONS": extensions, "OSC_TRANSPORT": "UDP"}
+    attributes: dict[str, Json] = {"NAME": name, "EXTENSIONS": extensions, "OSC_TRANSPORT": "UDP"}
     if host is not None:
-        told |= {"OSC_IP": host, "WS_IP": host}
-    return told | {"OSC_PORT": port, "WS_PORT": port}
+        attributes |= {"OSC_IP": host, "WS_IP": host}
+    return attributes | {"OSC_PORT": port, "WS_PORT": port}
 
 
 def _attributes(node: Node, known: Values) -> dict[str, Json]:
     if node.address is None:
         return {}
-    told = dict(_fixed(node.address, node.arguments))
+    attributes = dict(_fixed(node.address, node.arguments))
     if not node.unreadable:
         values = known.get(node.relative)
-        told["VALUE"] = [None] * len(node.arguments) if values is None else [*map(_json, values)]
-    return told
+        attributes["VALUE"] = [None] * len(node.arguments) if values is None else [*map(_json, values)]
+    return attributes
 
 
 @lru_cache(maxsize=1024)
@@ -153,7 +153,7 @@ def _fixed(address: Address, arguments: tuple[Argument, ...]) -> dict[str, Json]
     text = address.meaning
     if arguments:
         text += f" Arguments: {arguments_text(address.arguments)}{'; …' if address.rest else ''}."
-    told: dict[str, Json] = {
+    attributes: dict[str, Json] = {
         **_typed(arguments),
         "ACCESS": WRITE if address.direction.incoming else READ,
         "DESCRIPTION": text,
@@ -162,19 +162,19 @@ def _fixed(address: Address, arguments: tuple[Argument, ...]) -> dict[str, Json]
     }
     required = sum(not argument.optional for argument in arguments)
     shorter: list[Json] = [_typed(arguments[:count]) for count in range(required, len(arguments))]
-    return told | {"OVERLOADS": shorter} if shorter else told
+    return attributes | {"OVERLOADS": shorter} if shorter else attributes
 
 
 def _typed(arguments: tuple[Argument, ...]) -> dict[str, Json]:
     """Return ``TYPE`` and the attributes of each argument: ranges and units only where there are some."""
-    told: dict[str, Json] = {"TYPE": "".join(argument.tag for argument in arguments)}
+    attributes: dict[str, Json] = {"TYPE": "".join(argument.tag for argument in arguments)}
     ranges: list[Json] = [*map(_range, arguments)]
     units: list[Json] = [UNITS.get(argument.unit, argument.unit) or None for argument in arguments]
     if any(ranges):
-        told["RANGE"] = ranges
+        attributes["RANGE"] = ranges
     if any(units):
-        told["UNIT"] = units
-    return told | ({"CLIPMODE": ["none" for _ in arguments]} if arguments else {})
+        attributes["UNIT"] = units
+    return attributes | ({"CLIPMODE": ["none" for _ in arguments]} if arguments else {})
 
 
 def _range(argument: Argument) -> Json:

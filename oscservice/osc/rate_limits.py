@@ -11,7 +11,7 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 
 TURN_S = 0.002
-"""How long packets of one socket are taken in one turn of the loop. Then everything else has its turn."""
+"""Seconds that packets of one socket are taken in one turn of the loop. Then everything else has its turn."""
 
 MAX_WAITING = 1024
 

@@ -162,7 +162,7 @@ class OscServer:
         self._executor.bind(translate, refused)
 
     def is_own(self, peer: Peer) -> bool:
-        """Whether a peer is the server's own socket."""
+        """Return whether a peer is the server's own socket."""
         return self._links.is_own(peer)
 
     def close(self) -> None:
@@ -192,7 +192,7 @@ class OscServer:
         return True
 
     def welcome(self, sender: Peer) -> bool:
-        """Whether a peer is on a network that is allowed; one that is not is counted."""
+        """Return whether a peer is on a network that is allowed; one that is not is counted."""
         if self.allowed.allow(sender.host):
             return True
         self.counts.refused += 1

@@ -14,7 +14,7 @@ from oscservice.osc.peer import Peer
 from oscservice.osc.rate_limits import TURN_S, FairQueue
 
 LARGEST_READ = MAX_DATAGRAM_BYTES + 4
-"""What is longer is cut, and refused all the same. So what waits takes bounded memory."""
+"""A longer datagram is cut, and refused. So datagrams that wait take bounded memory."""
 BATCH_READ = 256
 """Datagrams read in one turn of the loop: reading one a turn costs most of a processor under a flood."""
 

@@ -24,9 +24,9 @@ MAX_UNSENT_BYTES = 1024 * 1024
 """A connection that leaves more than this unread is ended."""
 MAX_LISTENED = 4096
 HEARTBEAT_S = 30.0
-"""How often a silent connection is asked whether it is still there; it has half of that to answer."""
+"""Seconds after which a silent connection is asked whether it is still there; it has half of that to answer."""
 LEAVE_S = 0.5
-"""How long a connection has to answer the leave that is taken of it."""
+"""Seconds that a connection has to answer the closing handshake."""
 _TAKEN_AT_ONCE = 16
 
 log = logging.getLogger(__name__)
@@ -102,11 +102,11 @@ class WebSockets:
         return len(self._connections)
 
     def close(self) -> None:
-        """Nothing more is sent; :meth:`end` takes leave, which takes two."""
+        """Send nothing more; :meth:`end` does the closing handshake."""
         self._over = True
 
     async def end(self) -> None:
-        """Take leave of every connection and end it."""
+        """Do the closing handshake with every connection, and end it."""
         leave = [connection.socket.close(code=WSCloseCode.GOING_AWAY) for connection in self._connections.values()]
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LEAVE_S):
@@ -115,7 +115,7 @@ class WebSockets:
     # The query protocol
 
     def tell(self, news: News) -> None:
-        """Tell the connections that speak text what came and went in the address space."""
+        """Send the connections that speak text what came and went in the address space."""
         self._tell("PATH_REMOVED", news.removed)
         self._tell("PATH_ADDED", news.added)
 
@@ -131,10 +131,10 @@ class WebSockets:
             self._server.counts.dropped += 1
             return
         try:
-            told = json.loads(text)
+            given = json.loads(text)
         except (ValueError, RecursionError):
-            told = None
-        match told:
+            given = None
+        match given:
             case {"COMMAND": "LISTEN", "DATA": str(path)} if connection.listened < MAX_LISTENED:
                 relative = self._sent(path)
                 if relative is not None:
@@ -169,7 +169,7 @@ class WebSockets:
 
 
 def frame(kind: int, payload: bytes) -> bytes:
-    """One whole unmasked WebSocket frame (RFC 6455, section 5.2), as servers send them."""
+    """Return one whole unmasked WebSocket frame (RFC 6455, section 5.2), as servers send them."""
     size = len(payload)
     if size < 126:
         head = bytes((0x80 | kind, size))
