@@ -71,7 +71,7 @@ class Condition:
 
 
 class Edges:
-    """The memory of conditions: if each was true the last time, by any key. Beyond ``most`` the oldest are forgotten."""
+    """The memory of conditions: whether each was true the last time, by any key. The oldest go first."""
 
     def __init__(self, most: int = MOST_REMEMBERED) -> None:
         self._most = most
