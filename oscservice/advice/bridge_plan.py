@@ -1,8 +1,8 @@
-"""What all adjusters of a bridge should do together: one bounded, weighted least squares over every error heard.
+"""The moves of all adjusters of a bridge together: one bounded, weighted least-squares problem over all errors.
 
-A bridge is a matrix: mm that each string's saddle moves per mm of each adjuster. Six separate saddles, pairs, a bar
-with a screw at each end and whatever a file describes are one problem, in mm of the adjusters, within their travel.
-Moves are + away from the nut, errors in cents + sharp.
+A bridge is a matrix: mm of each string's saddle per mm of each adjuster. So separate saddles, pairs, a bar with a screw
+at each end, and any other bridge in a file are the same problem, within the travel of the adjusters. Moves are in mm,
++ away from the nut; errors in cents, + sharp.
 """
 
 from __future__ import annotations
@@ -30,26 +30,26 @@ from oscservice.instrument.spec import Instrument
 Floats = npt.NDArray[np.float64]
 
 REFERENCE_FRET = 12
-"""What is left of a string compared at several frets is said as the saddle's part of it at this fret."""
+"""The remaining error of a string compared at several frets is given as the saddle's part of it at this fret."""
 
 LEAST_SE_CENTS = 0.5
-"""No error weighs as if it were known better: one much-plucked string of a pair doesn't take the saddle to itself."""
+"""Smallest standard error that sets a weight: one string of a pair with many plucks must not decide alone."""
 
-_WHISPER = 1e-6  # pull toward no move, where nothing else decides
-_ROUNDS = 6  # of Gauss and Newton: the law is so nearly straight that a few do
-_SHORTEST = 0.5  # of what lies between fret and saddle: no step of the search leaves less
+_REGULARISATION = 1e-6  # weight of no move, where nothing else decides
+_ROUNDS = 6  # Gauss-Newton steps: the errors are nearly linear
+_SHORTEST = 0.5  # share of the length between fret and saddle that each step leaves at least
 
 
 @dataclass(frozen=True)
 class ErrorRow:
-    """The error of one fret of one string, with the saddles where they now stand.
+    """The error of one fret of one string, at the present positions of the saddles.
 
     Attributes:
         string: its number, from 1.
         fret: the fret, from 1.
-        error_cents: + sharp.
-        se_cents: 1 sd; independent of other rows'.
-        weight: how much the player plays there; > 0.
+        error_cents: error, + sharp.
+        se_cents: standard error (1 sd), independent of other rows.
+        weight: weight > 0, by how much the player plays there.
     """
 
     string: int
@@ -61,14 +61,14 @@ class ErrorRow:
 
 @dataclass(frozen=True)
 class BridgePlan:
-    """Moves of all adjusters, and what they leave.
+    """Moves of all adjusters, and the errors that they leave.
 
     Attributes:
-        moves: of every adjuster, by name.
-        remaining_cents: error each compared string is left with, by string number: at its fret if it was compared at
-            one; else what its frets together still ask of the saddle, as cents at ``REFERENCE_FRET``.
-        remaining_by_fret: error left, by string number and fret.
-        short_mm: how much further each string's saddle would go if travel had no end, by string number.
+        moves: adjuster name -> move.
+        remaining_cents: string number -> error left at its fret, or of several frets the saddle's part at
+            ``REFERENCE_FRET``.
+        remaining_by_fret: string number and fret -> error left.
+        short_mm: string number -> how much further its saddle would go with unlimited travel.
     """
 
     moves: dict[str, Move]
@@ -85,16 +85,16 @@ def plan_bridge(
     response: Mapping[int, float] | None = None,
     why_not: str = "",
 ) -> BridgePlan:
-    """Moves of all adjusters together: the least sum of weight times (error left / standard error) squared.
+    """Return the moves of all adjusters with the least sum of weight times (error left / standard error) squared.
 
-    The standard error of each move is that of this estimate, from the rows' own standard errors.
+    The standard error of each move follows from those of the rows.
 
     Args:
-        rows: what was heard; at most one for each string and fret.
+        rows: the errors; at most one for each string and fret.
         instrument: the instrument.
-        positions: mm each adjuster has moved since the start, by name (0 where it isn't named).
-        response: learnt ratio of a string's own cents per mm to the geometric one, by number; 1 where it isn't named.
-        why_not: why no move is advised; the plan then moves nothing. Empty if it is.
+        positions: adjuster name -> its move since the start in mm; 0 if missing.
+        response: string number -> measured change in cents per mm over that by geometry; 1 if missing.
+        why_not: why no move is advised, and then the plan moves nothing; empty if moves are.
 
     Raises:
         ValueError: no rows, two for one fret, one that isn't finite or has no weight, a response that isn't > 0, or an
@@ -130,7 +130,12 @@ def adjuster_moves(
     fret: int,
     response: Mapping[int, float] | None = None,
 ) -> BridgePlan:
-    """``plan_bridge`` from the comparisons at one fret, by string number; refused if any of them is no ground for it.
+    """Return ``plan_bridge`` for comparisons at one fret; no moves if any comparison is too uncertain.
+
+    Args:
+        errors: string number -> comparison.
+        instrument, positions, response: as in ``plan_bridge``.
+        fret: the fret that was compared.
 
     Raises:
         ValueError: no string was compared, or an unknown string or adjuster.
@@ -142,9 +147,14 @@ def adjuster_moves(
 
 @dataclass(frozen=True)
 class _Laws:
-    """How each row's error goes with the adjusters' moves: arrays over rows, (rows,) and (rows, adjusters).
+    """Errors as functions of the adjusters' moves, in arrays over rows.
 
-    ``factor`` is what an error is multiplied by before it is squared.
+    Attributes:
+        cents, se: errors and standard errors, (rows,).
+        factor: factor of an error before it is squared, (rows,).
+        influence: mm of the row's saddle per mm of each adjuster, (rows, adjusters).
+        lengths: nut to saddle and fret to saddle of each row, mm.
+        response: measured change per mm over that by geometry, (rows,).
     """
 
     cents: Floats
@@ -155,17 +165,18 @@ class _Laws:
     response: Floats
 
     def left_cents(self, saddles_mm: Floats) -> Floats:
-        """Error left on each row after its saddle has moved."""
+        """Return the error left on each row, (rows,), after saddle moves of ``saddles_mm``, (rows,)."""
         changes = [error_after(0.0, at, float(d)) for at, d in zip(self.lengths, saddles_mm, strict=True)]
         return np.asarray(self.cents + self.response * np.array(changes))
 
     def slopes(self, saddles_mm: Floats) -> Floats:
-        """Cents per mm of each row's saddle, there."""
+        """Return the cents per mm of each row's saddle, (rows,), after saddle moves of ``saddles_mm``, (rows,)."""
         pairs = zip(self.lengths, saddles_mm, strict=True)
         return np.asarray(self.response * [cents_per_mm((at[0] + d, at[1] + d)) for at, d in pairs])
 
     def solve(self, rooms: list[tuple[float, float]] | None) -> Floats:
-        """Moves of the adjusters with the least squares of what is left, within ``rooms`` if given."""
+        """Return the least-squares moves, (adjusters,), within the travel left toward and away from the nut if
+        given."""
         count = self.influence.shape[1]
         low = np.array([-toward for toward, _ in rooms]) if rooms else np.full(count, -np.inf)
         high = np.array([away for _, away in rooms]) if rooms else np.full(count, np.inf)
@@ -175,8 +186,8 @@ class _Laws:
             saddles = self.influence @ moves
             jacobian = (self.slopes(saddles) * self.factor)[:, None] * self.influence
             target = jacobian @ moves - self.left_cents(saddles) * self.factor
-            rows = np.vstack([jacobian, _WHISPER * np.eye(count)])
-            # lsq_linear wants some room between its bounds.
+            rows = np.vstack([jacobian, _REGULARISATION * np.eye(count)])
+            # lsq_linear needs bounds that differ.
             bounds = (low - 1e-9, high + 1e-9)
             moves = np.asarray(lsq_linear(rows, np.concatenate([target, np.zeros(count)]), bounds=bounds).x)
             while ((self.influence @ moves) < shortest).any():
@@ -184,13 +195,14 @@ class _Laws:
         return np.clip(moves, low, high)
 
     def se_mm(self, moves: Floats) -> Floats:
-        """Standard errors of the moves, (adjusters,)."""
+        """Return the standard errors of the moves, (adjusters,)."""
         jacobian = (self.slopes(self.influence @ moves) * self.factor)[:, None] * self.influence
         per_cent = np.linalg.pinv(jacobian) * self.factor
         return np.asarray(np.sqrt(per_cent**2 @ self.se**2))
 
 
 def _laws(rows: Sequence[ErrorRow], instrument: Instrument, moved: Floats, response: Mapping[int, float]) -> _Laws:
+    """Return the rows as arrays, the adjusters having moved by ``moved``, (adjusters,), since the start."""
     adjusters = instrument.bridge.adjusters
     influence = np.array([[a.influence.get(r.string, 0.0) for a in adjusters] for r in rows])
     start = influence @ moved if adjusters else np.zeros(len(rows))
@@ -208,6 +220,7 @@ def _laws(rows: Sequence[ErrorRow], instrument: Instrument, moved: Floats, respo
 def _by_string(
     rows: Sequence[ErrorRow], instrument: Instrument, laws: _Laws, done_mm: Floats, left: Floats
 ) -> dict[int, float]:
+    """Return string number -> remaining error, from the error left on each row, (rows,)."""
     slopes = laws.slopes(done_mm)
     remaining: dict[int, float] = {}
     for number in dict.fromkeys(row.string for row in rows):
@@ -215,7 +228,7 @@ def _by_string(
         if len(own) == 1:
             remaining[number] = float(left[own[0]])
             continue
-        # Nut to saddle, the saddle now done moving.
+        # Nut to saddle after the move.
         open_mm = laws.lengths[own[0]][0] + float(done_mm[own[0]])
         string = instrument.string(number)
         position_mm = open_mm - string.scale_mm - string.setback_mm
@@ -228,6 +241,7 @@ def _by_string(
 def _check(
     rows: Sequence[ErrorRow], instrument: Instrument, positions: Mapping[str, float], response: Mapping[int, float]
 ) -> None:
+    """Raise ValueError for what ``plan_bridge`` refuses."""
     unknown = sorted(set(positions) - {a.name for a in instrument.bridge.adjusters})
     if unknown:
         raise ValueError(f"no adjuster is called {unknown[0]!r}")

@@ -1,4 +1,4 @@
-"""Which frets are compared, and how much each counts: where the player plays."""
+"""The frets to compare, and the weight of each by how much the player plays there."""
 
 from __future__ import annotations
 
@@ -9,47 +9,48 @@ THOROUGH = "thorough"
 """Word for a thorough check: frets 1, 3, 5, 7, 12 and 17."""
 
 REFERENCE_FRET = 12
-"""Errors over several frets are summed up as what they ask of the saddle in cents at this fret (or at the last one that
-was compared, if none lies so high): the octave, where trade and published tables give them."""
+"""Errors over several frets are combined to the saddle's part of them at this fret, or at the last one compared if that
+is lower: the octave, as in the trade and in published tables."""
 
 WEIGHT_RANGE = (0.1, 10.0)
 MOST_PLAYED = 12
+"""Largest number of frets."""
 
 _ONE = re.compile(r"(\d{1,2})(?:x(\d{1,2}(?:\.\d{1,3})?|\.\d{1,3}))?")
 
 
 @dataclass(frozen=True)
 class ComparedFrets:
-    """Frets to compare, rising, and the weight of each; shapes (n,)."""
+    """Frets to compare, rising, and the weight of each."""
 
     frets: tuple[int, ...] = (12,)
     weights: tuple[float, ...] = (1.0,)
 
     @property
     def several(self) -> bool:
-        """Whether there is more than one."""
+        """True when there is more than one."""
         return len(self.frets) > 1
 
     @property
     def reference(self) -> int:
-        """The fret that errors are summed up at: the only one, or the twelfth (the last one below it, if none reaches
-        so far)."""
+        """The fret that errors are combined at: the only one, or the twelfth, or the last if that is lower."""
         return self.frets[0] if not self.several else min(REFERENCE_FRET, self.frets[-1])
 
     def weight(self) -> dict[int, float]:
-        """Weight by fret."""
+        """Return fret -> weight."""
         return dict(zip(self.frets, self.weights, strict=True))
 
     def __str__(self) -> str:
-        """The text that ``parse`` reads back: ``1 3 5x2 12``."""
+        """Return the text that ``parse`` reads back: ``1 3 5x2 12``."""
         pairs = zip(self.frets, self.weights, strict=True)
         return " ".join(str(fret) if weight == 1.0 else f"{fret}x{weight:g}" for fret, weight in pairs)
 
     @classmethod
     def parse(cls, text: str, last_fret: int) -> ComparedFrets:
-        """Read frets, each with a weight after an x if it counts more or less than 1: ``12``, ``1 3 5 7 12 17``,
-        ``5x2 12x3 17``, or the word ``thorough``. Commas count as spaces; nothing is fret 12 (the last, on a shorter
-        board).
+        """Read frets, each followed by x and its weight if that is not 1, or the word ``thorough``.
+
+        Examples are ``12``, ``1 3 5 7 12 17`` and ``5x2 12x3 17``. Commas count as spaces. An empty text is fret 12, or
+        the last fret of a shorter board.
 
         Raises:
             ValueError: anything else, a fret that isn't there or comes twice, a weight out of range.

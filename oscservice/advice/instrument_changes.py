@@ -1,7 +1,7 @@
 """What is different about an instrument since it was last on the bench, and what that does to it.
 
-Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow_change`` does it.
-"""
+Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow_change`` does
+it. """
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""How the plucks of the hand at work scatter: freshly fretted ones, and open ones beside them.
+"""Scatter of a player's plucks: of freshly fretted ones, and of open ones.
 
-One hand sets up a whole instrument, so what a string's plucks say of it is known before the next string is plucked: a
-calm hand is believed after fewer plucks, a hasty one after more.
+One player sets up a whole instrument, so the scatter on one string is the prior for the next. A player with a small
+scatter needs fewer plucks. Scatter is in cents, 1 sd.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from scipy.special import digamma, polygamma
 Floats = npt.NDArray[np.float64]
 
 MOST_WEIGHT = 12.0
-"""So many plucks' worth is at most known of a string's scatter from other strings: strings and frets differ."""
+"""Largest weight, in plucks, of a prior from other strings: strings and frets differ."""
 
 KEPT_OPEN = 0.1
-"""What is learnt of the open string counts for all but this share: on another string it may be otherwise."""
+"""Share of the open share's probability that stays spread evenly: another string may differ."""
 
 _WEIGHTS = (0.5, 2000.0)
 
@@ -30,9 +30,9 @@ class PluckScatter:
     """What is known of the scatter of plucks.
 
     Attributes:
-        scatter_cents: of freshly fretted ones, 1 sd.
-        weight: how many plucks' worth of evidence that is.
-        shares: how much open plucks scatter over fretted ones, and how probable each is: pairs.
+        scatter_cents: scatter of freshly fretted plucks (1 sd).
+        weight: weight of that, in plucks.
+        shares: pairs of open share (scatter of open plucks over that of fretted ones) and its probability.
     """
 
     scatter_cents: float
@@ -41,45 +41,44 @@ class PluckScatter:
 
     @property
     def open_share(self) -> float:
-        """How much an open pluck probably scatters over a fretted one (root mean square)."""
+        """Root mean square of the open share."""
         return math.sqrt(sum(probability * share**2 for share, probability in self.shares))
 
     def se_cents(self, stopped: float, opened: float) -> float:
-        """Standard error to expect of an error from so many stopped plucks and open ones around them (1 sd)."""
+        """Return the standard error expected of an error (1 sd) from these numbers of stopped and open plucks."""
         return self.scatter_cents * math.hypot(1.0 / math.sqrt(stopped), self.open_share / math.sqrt(opened))
 
 
 UNKNOWN_SCATTER = PluckScatter(0.7, 3.0, ((0.2, 0.3), (0.45, 0.4), (1.0, 0.3)))
-"""A hand nobody has heard yet: 0.6 to 1 cent for one player's freshly fretted notes, open ones as much or much less
-(assumed)."""
+"""Prior of an unknown player: 0.6 to 1 cent for freshly fretted plucks, open ones as much or much less (assumed)."""
 
 
 def updated_scatter(before: PluckScatter, variances: Floats, shares: Floats, likely: Floats) -> PluckScatter:
-    """What is known of a hand after a comparison, for the next one.
+    """Return what is known of a player's scatter after a comparison.
 
-    The scatter's posterior is summed up as the scaled inverse chi-squared distribution with the same mean and variance
-    of its logarithm: log(s^2) + log(v / 2) - psi(v / 2) and psi'(v / 2) for the scale s and weight v (A. Gelman et al.,
-    Bayesian Data Analysis, from memory; the test draws from it).
+    The posterior of the scatter is replaced by the scaled inverse chi-squared distribution with the same mean and
+    variance of its logarithm: log(s^2) + log(v / 2) - psi(v / 2) and psi'(v / 2) for the scale s and weight v.
+    Source: A. Gelman et al., Bayesian Data Analysis, from memory; the test draws from it.
 
     Args:
-        before: what was known before it.
-        variances: of the scatter, cents squared, shape (g,).
-        shares: of the open string, (g,).
-        likely: probability of each pair, (g,).
+        before: what was known before the comparison.
+        variances: variances of the scatter, cents squared, (g,).
+        shares: open shares, (g,).
+        likely: probability of each pair of variance and share, (g,).
     """
     logs = np.log(variances)
     mean = float(likely @ logs)
     spread = float(likely @ (logs - mean) ** 2)
     weight = _weight_of(spread)
     scale = math.exp(0.5 * (mean - math.log(weight / 2.0) + float(digamma(weight / 2.0))))
-    told = [(share, float(likely[np.isclose(shares, share)].sum())) for share, _ in before.shares]
-    kept = len(told)
-    spread_out = tuple((share, (1.0 - KEPT_OPEN) * probability + KEPT_OPEN / kept) for share, probability in told)
-    return PluckScatter(scale, min(weight, MOST_WEIGHT), spread_out)
+    posterior = [(share, float(likely[np.isclose(shares, share)].sum())) for share, _ in before.shares]
+    count = len(posterior)
+    blended = tuple((share, (1.0 - KEPT_OPEN) * probability + KEPT_OPEN / count) for share, probability in posterior)
+    return PluckScatter(scale, min(weight, MOST_WEIGHT), blended)
 
 
 def _weight_of(spread: float) -> float:
-    """The weight whose log variance has this variance; psi' falls as the weight grows."""
+    """Return the weight whose log variance has the variance ``spread``; psi' falls with the weight."""
     low, high = _WEIGHTS
     if spread >= float(polygamma(1, low / 2.0)):
         return low

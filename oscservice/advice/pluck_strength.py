@@ -2,8 +2,8 @@
 
 A vibration of amplitude a lengthens a string and raises its pitch by df/f = pi^2 kappa a^2 / (8 L^2). One plucking
 force gives the same rise open and stopped, since the amplitude is proportional to the length. A reading removes that
-glide, but on a real string a part is left, which rises with strength. ``Reading.strength_db`` is comparable between open
-and stopped notes of one string, so this part can be learnt from its plucks and removed from both.
+glide, but on a real string a part is left, which rises with strength. ``Reading.strength_db`` is comparable between
+open and stopped notes of one string, so this part can be learnt from its plucks and removed from both.
 
 The part is modelled as linear in amplitude, ``cents = slope * 10^(strength_db / 20)``, not in power as the whole glide.
 On 96 notes of a real guitar (12 pitches, four dynamics, two takes) amplitude fits the four lowest pitches, which depend
@@ -22,8 +22,8 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 PRIOR_CENTS = 1.0
-"""Rise of the settled pitch by a pluck of median strength, 1 sd about 0, before any pluck. Those 96 notes allow 0.8 to 2
-(likelihood within a factor of e^2)."""
+"""Rise of the settled pitch by a pluck of median strength, 1 sd about 0, before any pluck. Those 96 notes allow 0.8 to
+2 (likelihood within a factor of e^2)."""
 
 CARRIES_DB = 6.0
 """A slope learnt at one strength is not used for plucks further from it than this: the input gain was probably

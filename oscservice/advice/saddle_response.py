@@ -1,9 +1,9 @@
-"""A string's own cents a millimetre: what geometry lets expect, and what its moves have taught.
+"""The response of a string to a saddle move: measured change of its error over the change expected by geometry.
 
-Geometry leaves little freedom (``correction.cents_per_mm``), so a string that answers otherwise has a reason: the
-file's thread or scale length is wrong, the screw has play, the string was not brought back to pitch, the saddle
-slipped. What is known is a mixture of normals over the ratio of heard to geometric change: nearly always close to 1,
-now and then anything. Each move is weighed by Bayes' rule, so that a small or ill-heard one teaches little.
+The change by geometry is nearly exact (``correction.cents_per_mm``). So a ratio that is not near 1 has a cause: a wrong
+thread or scale length in the file, play in the screw, a string that was not tuned back to pitch, or a saddle that
+slipped. What is known of the ratio is a mixture of normals: nearly always close to 1, sometimes anything. Each move
+updates it by Bayes' rule, so a small or uncertain one changes little. Errors are in cents, + sharp.
 """
 
 from __future__ import annotations
@@ -18,30 +18,34 @@ from oscservice.advice.comparison import Comparison
 from oscservice.instrument.spec import Adjuster
 
 SOUND_SD = 0.04
-"""How far a string's response strays from geometry when nothing is wrong, 1 sd: length and stiffness of the file, and
-stretch that changes with the saddle (by the full model 0.1 cents of an 8 cent correction on thin plain strings, 0.4 on
-thick wound ones)."""
+"""Ratio of a sound string, 1 sd about 1: by length and stiffness in the file, and by stretch that changes with the
+saddle (by the full model 0.1 cents of a correction of 8 cents on thin plain strings, 0.4 on thick wound ones)."""
 
 ODD_SHARE = 0.08
-"""Share of moves after which something is wrong (assumed)."""
+"""Share of strings with something wrong (assumed)."""
 
 ODD_SD = 0.4
+"""Ratio of those strings, 1 sd about 1 (assumed)."""
 
 ODD_RATIO = 0.2
-"""A response further than this from geometry is named."""
+"""A ratio further than this from 1 is odd."""
 
 SMALLEST_RATIO = 0.3
+"""Smallest ratio that moves are planned with."""
 
-_SURE = 0.9
-_COMMON_SHARE = 0.85  # of the strings to come share a ratio that those before had in common
-_SAME_SD = 0.06  # how alike strings answer that have one wrong thread in common
-_SMALLEST_CENTS = 0.5  # a move worth less teaches nothing
+_SURE = 0.9  # least probability that a response is odd to report it
+_COMMON_SHARE = 0.85  # share of the next strings that have the common ratio of the earlier ones
+_SAME_SD = 0.06  # scatter of the ratios of strings that share one wrong thread
+_SMALLEST_CENTS = 0.5  # smaller changes are not used
 
 
 @dataclass(frozen=True)
 class Response:
-    """Ratio of a string's own cents a millimetre to the geometric one: weights, means and standard deviations of a
-    mixture, shapes (k,)."""
+    """Distribution of a string's ratio of measured to geometric change: a mixture of k normals.
+
+    Attributes:
+        weights, means, sds: weight, mean and standard deviation of each component, (k,).
+    """
 
     weights: tuple[float, ...] = (1.0 - ODD_SHARE, ODD_SHARE)
     means: tuple[float, ...] = (1.0, 1.0)
@@ -49,32 +53,35 @@ class Response:
 
     @property
     def ratio(self) -> float:
-        """Mean of the likeliest component: what to count on; never so small that a move would be out of all bounds."""
+        """Mean of the most probable component, and at least ``SMALLEST_RATIO``, so that no move gets too large."""
         return max(SMALLEST_RATIO, self.means[self._likeliest()])
 
     @property
     def sd(self) -> float:
-        """Its standard deviation."""
+        """Standard deviation of the most probable component."""
         return self.sds[self._likeliest()]
 
     @property
-    def doubt(self) -> float:
-        """Standard deviation of the ratio about ``ratio``, what is odd counted in."""
-        return self._doubt(self.weights)
+    def total_sd(self) -> float:
+        """Standard deviation of the ratio about ``ratio`` over all components."""
+        return self._total_sd(self.weights)
 
-    def doubt_hearing(self, geometric_cents: float, heard_cents: float, se_cents: float) -> float:
-        """The same before a move is counted, but with what is odd weighed by what was heard of it (as in ``after``): a
-        move that did what it should leaves little room for that."""
+    def total_sd_given(self, geometric_cents: float, heard_cents: float, se_cents: float) -> float:
+        """Return ``total_sd`` with the weights after a move, but means and deviations of before (see ``after``).
+
+        A move with the expected effect leaves little probability that something is wrong.
+        """
         weights = self.after(geometric_cents, heard_cents, se_cents).weights
-        return self._doubt(weights if len(weights) == len(self.weights) else self.weights)
+        return self._total_sd(weights if len(weights) == len(self.weights) else self.weights)
 
-    def _doubt(self, weights: tuple[float, ...]) -> float:
+    def _total_sd(self, weights: tuple[float, ...]) -> float:
+        """Return the standard deviation about ``ratio`` with these weights."""
         about = zip(weights, self.means, self.sds, strict=True)
         return math.sqrt(math.fsum(w * (s**2 + (m - self.ratio) ** 2) for w, m, s in about))
 
     @property
-    def odd(self) -> float:
-        """Probability that the ratio is further than 0.2 from 1."""
+    def odd_probability(self) -> float:
+        """Probability that the ratio is further than ``ODD_RATIO`` from 1."""
         inside = (
             w * float(ndtr((1.0 + ODD_RATIO - m) / s) - ndtr((1.0 - ODD_RATIO - m) / s))
             for w, m, s in zip(self.weights, self.means, self.sds, strict=True)
@@ -82,20 +89,21 @@ class Response:
         return 1.0 - math.fsum(inside)
 
     @property
-    def named(self) -> bool:
-        """Whether it is odd enough, and surely enough, to say so."""
-        return self.odd >= _SURE
+    def is_odd(self) -> bool:
+        """True when the ratio is odd with a probability of 0.9 or more."""
+        return self.odd_probability >= _SURE
 
     def _likeliest(self) -> int:
+        """Return the index of the component with the largest weight."""
         return max(range(len(self.weights)), key=self.weights.__getitem__)
 
     def after(self, geometric_cents: float, heard_cents: float, se_cents: float) -> Response:
-        """What is known after a move.
+        """Return what is known after a move.
 
         Args:
-            geometric_cents: change of the error that geometry lets expect of it.
-            heard_cents: change that was heard.
-            se_cents: 1 sd of the heard change, the placing of the saddle included.
+            geometric_cents: change of the error by geometry.
+            heard_cents: measured change.
+            se_cents: standard error of the measured change (1 sd), placing of the saddle included.
         """
         if abs(geometric_cents) < _SMALLEST_CENTS:
             return self
@@ -108,64 +116,67 @@ class Response:
             means.append(m + gain * (heard - m))
             sds.append(s * math.sqrt(1.0 - gain))
         total = math.fsum(weights)
-        if total <= 0.0:  # so far off that no component can say anything: only the heard value is left
+        if total <= 0.0:  # so far off that every component has density 0: only the measured value is left
             return Response((1.0,), (heard,), (max(doubt, SOUND_SD),))
         return Response(tuple(w / total for w in weights), tuple(means), tuple(sds))
 
 
 def geometric_equivalent(error: Comparison, response: Response) -> Comparison:
-    """The error that geometry would have to null for the move that nulls ``error`` on a string of this response; what
-    is not known of the response is in its standard error."""
+    """Return the error whose null by geometry is the move that nulls ``error`` on a string of this response.
+
+    Its standard error includes that of the response.
+    """
     se_cents = math.hypot(error.se_cents, error.error_cents * response.sd / response.ratio) / abs(response.ratio)
     return replace(error, error_cents=error.error_cents / response.ratio, se_cents=se_cents)
 
 
 def common_ratio(responses: Iterable[Response]) -> float | None:
-    """The ratio that strings answer with alike, if it is surely more than a fifth off: what a wrong thread or scale
-    length does. None otherwise, or with less than two strings.
+    """Return the common ratio of all strings, if it is surely further than ``ODD_RATIO`` from 1; else None.
 
-    Each string's odd component tells what its moves alone say. Two stories are weighed: one ratio for all, or each
-    about 1.
+    A wrong thread or scale length gives a common ratio. The last component of each response, which has a wide prior,
+    shows what its moves alone say. Two models are compared: one ratio for all strings, or each about 1. With fewer than
+    two strings there is none.
     """
-    told = [(one.means[-1], one.sds[-1]) for one in responses if one.sds[-1] < 0.5 * ODD_SD]
-    if len(told) < 2:
+    measured = [(one.means[-1], one.sds[-1]) for one in responses if one.sds[-1] < 0.5 * ODD_SD]
+    if len(measured) < 2:
         return None
-    precision = math.fsum(sd**-2 for _, sd in told)
-    ratio = math.fsum(mean * sd**-2 for mean, sd in told) / precision
+    precision = math.fsum(sd**-2 for _, sd in measured)
+    ratio = math.fsum(mean * sd**-2 for mean, sd in measured) / precision
     if abs(ratio - 1.0) <= ODD_RATIO:
         return None
-    alike = math.fsum(_log_density(mean, ratio, math.hypot(sd, _SAME_SD)) for mean, sd in told)
-    sound = math.fsum(_log_density(mean, 1.0, math.hypot(sd, SOUND_SD)) for mean, sd in told)
-    # Averaged over all ratios it might have been, before the strings were heard.
+    alike = math.fsum(_log_density(mean, ratio, math.hypot(sd, _SAME_SD)) for mean, sd in measured)
+    sound = math.fsum(_log_density(mean, 1.0, math.hypot(sd, SOUND_SD)) for mean, sd in measured)
+    # The evidence of the common ratio is averaged over its prior.
     spread = precision**-0.5 / ODD_SD
     odds = ODD_SHARE / (1.0 - ODD_SHARE) * min(1.0, spread) * math.exp(min(alike - sound, 700.0))
     return ratio if odds / (1.0 + odds) >= _SURE else None
 
 
 def _log_density(value: float, mean: float, sd: float) -> float:
+    """Return the log of a normal density up to a constant."""
     return -0.5 * ((value - mean) / sd) ** 2 - math.log(sd)
 
 
 def first_response(others: Iterable[Response]) -> Response:
-    """What is expected of a string not moved yet, from those that were: a wrong thread or scale length is common."""
+    """Return the prior of a string that was not moved yet, from those that were: they may share a wrong thread."""
     others = list(others)
     common = common_ratio(others)
-    odd = [other.ratio for other in others if other.named]
+    odd = [other.ratio for other in others if other.is_odd]
     if common is None and not odd:
         return Response()
-    # One string alone may have a trouble of its own.
+    # A single odd string may have its own cause.
     share = (_COMMON_SHARE if common is not None else 0.5) * (1.0 - ODD_SHARE)
     ratio = common if common is not None else sum(odd) / len(odd)
     return Response((1.0 - ODD_SHARE - share, share, ODD_SHARE), (1.0, ratio, 1.0), (SOUND_SD, _SAME_SD, ODD_SD))
 
 
 def response_warning(number: int, responses: Mapping[int, Response], adjuster: Adjuster | None) -> str | None:
-    """Why a string may have answered otherwise than geometry, in words; None if it didn't, or not surely enough.
+    """Return a warning in words about a string with an odd response; None without one.
 
     Args:
         number: the string.
-        responses: of every string moved so far, by number.
-        adjuster: what moves its saddle; None for a fixed one.
+        responses: string number -> response of every string moved so far.
+        adjuster: the adjuster of its saddle; None for a fixed one.
     """
     own = responses[number]
     common = common_ratio(responses.values())
@@ -173,9 +184,9 @@ def response_warning(number: int, responses: Mapping[int, Response], adjuster: A
         moved = ", ".join(str(n) for n in sorted(responses))
         what = "thread or scale length" if adjuster is not None and adjuster.mm_per_turn is not None else "scale length"
         return f"moves of strings {moved} did {common:.0%} of what they should: check {what} in the file, and the ruler"
-    if not own.named:
+    if not own.is_odd:
         return None
-    told = f"the move of string {number} did {own.ratio:.0%} of what it should"
+    effect = f"the move of string {number} did {own.ratio:.0%} of what it should"
     if adjuster is not None and adjuster.mm_per_turn is not None:
-        return f"{told}: check its thread in the file, play in the screw, and that it was brought back to pitch"
-    return f"{told}: check that the saddle has not slipped, and that the string was brought back to pitch"
+        return f"{effect}: check its thread in the file, play in the screw, and that it was brought back to pitch"
+    return f"{effect}: check that the saddle has not slipped, and that the string was brought back to pitch"

@@ -110,7 +110,7 @@ def expected_of(state: State, number: int, heard: Comparison | None) -> Comparis
     if heard is None or move is None or not state.played.several:
         return expected
     se_cents = math.hypot(heard.se_cents, move.before_se_cents, move.placing_cents)
-    doubt = string.response.doubt_hearing(move.geometric_cents, heard.error_cents - move.before_cents, se_cents)
+    doubt = string.response.total_sd_given(move.geometric_cents, heard.error_cents - move.before_cents, se_cents)
     own_cents = (move.before_se_cents, move.placing_cents, doubt * move.geometric_cents)
     return replace(expected, se_cents=math.hypot(*own_cents))
 

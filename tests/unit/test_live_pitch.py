@@ -217,7 +217,7 @@ def test_partials_are_told_apart_over_few_periods(f1_hz, periods):
     assert fit is not None
     assert abs(cents_between(fit.hz[0], truth.f1_hz)) < 0.1
     assert fit.between < 1e-4
-    assert fit.raised == 1
+    assert fit.true_first == 1
 
 
 def test_too_few_periods_and_no_note_at_all_give_no_fit():
@@ -233,7 +233,7 @@ def test_a_guess_an_octave_or_a_twelfth_too_low_is_raised(number):
     sound, truth = working(330.0, 60.0)
     low = fit_partials(sound, WORKING_HZ, 330.0 / number)
     assert low is not None
-    assert low.raised == number
+    assert low.true_first == number
     fit = fit_present_partials(sound, WORKING_HZ, 330.0 / number)
     assert fit is not None
     assert abs(cents_between(fit.hz[0], truth.f1_hz)) < 0.2
@@ -268,7 +268,7 @@ def test_a_follower_that_started_on_a_knock_comes_to_the_note():
     draw = np.random.default_rng(6)
     samples[:160] += 0.05 * draw.standard_normal(160) * np.exp(-np.arange(160) / 50.0)
     follower = LivePitchTracker(WORKING_HZ)
-    told = [follower.follow(samples[:end], 1e-7) for end in range(256, len(samples), 128)]
+    told = [follower.update(samples[:end], 1e-7) for end in range(256, len(samples), 128)]
     values = [value for value in told if value is not None]
     assert len(values) > 30
     for value in values[5:]:

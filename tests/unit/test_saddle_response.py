@@ -41,7 +41,7 @@ def test_a_move_is_weighed_as_by_brute_force(heard: float, se: float) -> None:
     found = Response().after(geometric, heard, se)
     mean = sum(w * m for w, m in zip(found.weights, found.means, strict=True))
     assert mean == pytest.approx(float(posterior @ grid), abs=1e-3)
-    assert found.odd == pytest.approx(float(posterior[np.abs(grid - 1.0) > 0.2].sum()), abs=2e-3)
+    assert found.odd_probability == pytest.approx(float(posterior[np.abs(grid - 1.0) > 0.2].sum()), abs=2e-3)
 
 
 def test_several_moves_are_weighed_as_by_brute_force() -> None:
@@ -55,14 +55,14 @@ def test_several_moves_are_weighed_as_by_brute_force() -> None:
     posterior /= posterior.sum()
     mean = sum(w * m for w, m in zip(found.weights, found.means, strict=True))
     assert mean == pytest.approx(float(posterior @ grid), abs=1e-3)
-    assert found.odd == pytest.approx(float(posterior[np.abs(grid - 1.0) > 0.2].sum()), abs=2e-3)
+    assert found.odd_probability == pytest.approx(float(posterior[np.abs(grid - 1.0) > 0.2].sum()), abs=2e-3)
 
 
 @pytest.mark.parametrize("ratio", [0.7, 1.3])
 @pytest.mark.parametrize("se", [0.2, 0.3, 0.5])
 def test_an_answer_three_tenths_off_is_named_after_one_clear_move(ratio: float, se: float) -> None:
     found = Response().after(-8.0, -8.0 * ratio, se)
-    assert found.named
+    assert found.is_odd
     assert found.ratio == pytest.approx(ratio, abs=0.03)
 
 
@@ -74,7 +74,7 @@ def named_share(ratio: float, se: float, moves: int, repeats: int) -> float:
         found = Response()
         for _ in range(moves):
             found = found.after(-8.0, -8.0 * ratio + rng.normal(0.0, se), se)
-            if found.named:
+            if found.is_odd:
                 named += 1
                 break
     return named / repeats
@@ -99,7 +99,7 @@ def test_an_ordinary_answer_never_is(ratio: float) -> None:
     found = Response()
     for _ in range(6):
         found = found.after(-8.0, -8.0 * ratio, 0.5)
-        assert not found.named
+        assert not found.is_odd
     assert found.ratio == pytest.approx(ratio, abs=0.03)
 
 
@@ -121,7 +121,7 @@ def test_whatever_is_heard_it_stays_a_probability(moves: list[tuple[float, float
         assert all(math.isfinite(x) for x in (*found.weights, *found.means, *found.sds))
         assert found.ratio >= SMALLEST_RATIO
         assert found.sd > 0.0
-        assert -1e-9 <= found.odd <= 1.0 + 1e-9
+        assert -1e-9 <= found.odd_probability <= 1.0 + 1e-9
 
 
 def test_the_next_move_counts_with_the_answer() -> None:
@@ -135,7 +135,7 @@ def test_the_next_move_counts_with_the_answer() -> None:
 def test_strings_that_answer_alike_speak_for_one_wrong_thread() -> None:
     # none of these is odd enough by itself
     alike = [Response().after(-4.0, -5.3 + d, 0.5) for d in (-0.2, 0.0, 0.2, 0.1)]
-    assert not any(one.named for one in alike)
+    assert not any(one.is_odd for one in alike)
     ratio = common_ratio(alike)
     assert ratio == pytest.approx(1.3, abs=0.08)
     assert first_response(alike).means[1] == ratio

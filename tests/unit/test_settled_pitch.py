@@ -53,7 +53,7 @@ def test_a_glide_is_followed_to_its_end():
         found = settled_of(first_of(plucked(seed)))
         assert abs(cents_between(found.hz, F1_HZ)) < 3.0 * found.se_cents < 0.3
         assert found.beat_cents == 0.0
-        assert found.belief == 1.0
+        assert found.confidence == 1.0
 
 
 @pytest.mark.parametrize("split_cents", [-1.5, 1.2, 3.0])
@@ -107,8 +107,8 @@ def test_what_no_string_does_is_not_believed():
     draw = np.random.default_rng(4)
     wander = np.cumsum(np.cumsum(draw.standard_normal(len(band.values)))) * 2e-3
     moved = replace(band, values=band.values * np.exp(1j * wander))
-    assert settled_of(moved).belief < 0.2
-    assert settled_of(band).belief == 1.0
+    assert settled_of(moved).confidence < 0.2
+    assert settled_of(band).confidence == 1.0
 
 
 @pytest.mark.parametrize("seed", [0, 1])
