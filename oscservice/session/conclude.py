@@ -188,7 +188,7 @@ def _after_move(state: State, number: int, move_mm: float) -> tuple[JudgedError 
     left = known.error_cents + string.response.ratio * change
     # One fret alone is plucked so often that it contradicts a wrong expectation by itself; a few plucks of each of
     # several frets don't, so there all that is odd is allowed for.
-    spread = string.response.doubt if state.played.several else string.response.sd
+    spread = string.response.total_sd if state.played.several else string.response.sd
     after = expected_after(known.as_comparison(), left, math.hypot(placing_cents, spread * change))
     outcome = JudgedError(after.error_cents, after.se_cents, 0, after.scatter_cents)
     # What is heard after the move is compared only with what was heard before it.
