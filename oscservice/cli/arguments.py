@@ -1,4 +1,4 @@
-"""What several commands take: their common options, an instrument by name, a session by name."""
+"""Arguments of several commands: their common options, an instrument by name, a session by name."""
 
 from __future__ import annotations
 
@@ -17,11 +17,13 @@ from oscservice.record.journal import Journal, SessionRow
 from oscservice.record.session_history import sessions_of, state_of
 from oscservice.session.state import State
 
-JournalOption = Annotated[Path | None, typer.Option(help="Journal file; the user's own if not given.")]
+JournalOption = Annotated[Path | None, typer.Option(help="Journal file; by default the user's own.")]
 JsonObject = Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")]
-SessionArgument = Annotated[str, typer.Argument(help="A session, as `history` names it; or last, last-1 and so on.")]
-CountedInstrument = Annotated[str | None, typer.Option(help="The instrument that last is counted on.")]
-NewSemitones = Annotated[int | None, typer.Option(min=-24, max=24, help="Tune all strings by this many; - down.")]
+SessionArgument = Annotated[str, typer.Argument(help="A session's name, as in `history`; or last, last-1 and so on.")]
+CountedInstrument = Annotated[str | None, typer.Option(help="The instrument whose sessions `last` counts.")]
+NewSemitones = Annotated[
+    int | None, typer.Option(min=-24, max=24, help="Retune all strings by this many semitones; - is down.")
+]
 NewNotes = Annotated[str | None, typer.Option(help='Open notes, string 1 first: "D4 A3 F3 C3 G2 C2".')]
 NewReference = Annotated[float | None, typer.Option(help="A4 in Hz.")]
 Capo = Annotated[int | None, typer.Option(help="Fret of a capo.")]

@@ -29,7 +29,7 @@ _MILLIONTHS = 1e6
 
 def compare(
     first: SessionArgument,
-    second: Annotated[str, typer.Argument(help="Another one.")],
+    second: Annotated[str, typer.Argument(help="Another session.")],
     instrument: CountedInstrument = None,
     journal: JournalOption = None,
     as_json: JsonObject = False,
@@ -77,8 +77,8 @@ def _table(first: SetupSummary, found: Changes, why: list[str]) -> Table:
         cells = [cell for cell in found.cells if cell.string == number]
         name = f"{number} {first.strings[number - 1].note}"
         for row, cell in enumerate(cells):
-            told = f"{_shown(cell.what, cell.change, signed=True)} {found.mark(cell)}"
-            change = told if not cell.why else f"not comparable ({why.index(cell.why) + 1})"
+            shown = f"{_shown(cell.what, cell.change, signed=True)} {found.mark(cell)}"
+            change = shown if not cell.why else f"not comparable ({why.index(cell.why) + 1})"
             values = (_shown(cell.what, cell.before), _shown(cell.what, cell.after))
             table.add_row(name if row == 0 else "", _name(cell), *values, change, end_section=cell is cells[-1])
     return table

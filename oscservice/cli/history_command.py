@@ -29,7 +29,9 @@ Entry = tuple[SessionRow, SetupSummary, str]
 def history(
     instrument: Annotated[str, typer.Argument(help="Identity, name or file of an instrument.")],
     journal: JournalOption = None,
-    plot: Annotated[Path | None, typer.Option(help="Draw them over months into this file: .svg, .png or .pdf.")] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Draw the sessions over time into this file: .svg, .png or .pdf.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print a JSON array, one object a session.")] = False,
 ) -> None:
     """Print a table of an instrument's sessions, the newest first, or one JSON array; or draw them.
@@ -55,8 +57,8 @@ def history(
         if not as_json:
             print(f"{found[0][1].identity}: {len(found)} sessions drawn in {plot}")
     if as_json:
-        told = {one.session: one for one in visits}
-        print(json.dumps([_object(*one) | _strings(told[one[0].id]) for one in found]))
+        by_session = {one.session: one for one in visits}
+        print(json.dumps([_object(*one) | _strings(by_session[one[0].id]) for one in found]))
     if as_json or plot is not None:
         return
     newest = found[0][1]
@@ -77,9 +79,9 @@ def _visits(journal: Journal, found: list[Entry]) -> list[Visit]:
 
 
 def _strings(one: Visit) -> dict[str, Any]:
-    """What the drawing shows of one session."""
+    """One session, string by string, as a JSON object."""
 
-    def told(side: Side | None) -> dict[str, float] | None:
+    def side_json(side: Side | None) -> dict[str, float] | None:
         return None if side is None else {"cents": side.value, "se_cents": side.se}
 
     return {
@@ -89,10 +91,10 @@ def _strings(one: Visit) -> dict[str, Any]:
             {
                 "string": string.string,
                 "note": string.standing.note,
-                "open_found": told(string.open_found),
-                "open_left": told(string.open_left),
-                "error_found": told(string.error_found),
-                "error_left": told(string.error_left),
+                "open_found": side_json(string.open_found),
+                "open_left": side_json(string.open_left),
+                "error_found": side_json(string.error_found),
+                "error_left": side_json(string.error_left),
                 "inharmonicity": None if string.inharmonicity is None else string.inharmonicity.value,
                 "inharmonicity_se": None if string.inharmonicity is None else string.inharmonicity.se,
             }

@@ -23,9 +23,11 @@ NEWS_S = 1.0
 
 
 def listen_in(
-    port: Annotated[int, typer.Option(help="Port that the surface sends to; 0 takes any free one.")] = DEFAULT_PORT,
-    host: Annotated[str, typer.Option(help="Address to listen on; 0.0.0.0 for all of this machine's.")] = DEFAULT_HOST,
-    seconds: Annotated[float | None, typer.Option(min=0.1, help="End after so long; else Ctrl-C does.")] = None,
+    port: Annotated[int, typer.Option(help="Port that the surface sends to; 0 chooses a free one.")] = DEFAULT_PORT,
+    host: Annotated[str, typer.Option(help="Address to listen on; 0.0.0.0 is all of this machine.")] = DEFAULT_HOST,
+    seconds: Annotated[
+        float | None, typer.Option(min=0.1, help="End after so many seconds; by default at Ctrl-C.")
+    ] = None,
     root: Annotated[str, typer.Option(help="Root of the daemon's own addresses.")] = DEFAULT_ROOT,
     toml: Annotated[bool, typer.Option("--toml", help="Print the bindings only.")] = False,
 ) -> None:

@@ -24,11 +24,11 @@ COMMANDS = {
     ),
     "serve": (
         "serve_command:serve",
-        "Run the daemon: listen, take OSC commands, send what is found to subscribers.",
+        "Run the daemon: listen, accept OSC commands, send results to subscribers.",
     ),
     "listen-in": (
         "listen_in_command:listen_in",
-        "Show what a control surface sends, and offer the bindings for it. Runs in the daemon's place.",
+        "Show what a control surface sends, and print bindings for it. Runs instead of the daemon.",
     ),
     "measure": (
         "measure_command:measure",
@@ -36,23 +36,23 @@ COMMANDS = {
     ),
     "check": (
         "check_command:check",
-        "Hold recordings against tolerances and a baseline: 0 holds, 1 drifted or out of tolerance, 2 can't be judged.",
+        "Compare recordings with tolerances or a baseline: 0 holds, 1 drifted or out of tolerance, 2 can't be judged.",
     ),
     "predict": (
         "predict_command:predict",
-        "Tell from the strings' build where the saddles should stand, and how they have to follow a change.",
+        "Predict the saddle places from the strings' build, and how they follow a change.",
     ),
     "remains": (
         "remains_command:remains",
-        "Tell what a session leaves at every fret of every string, in this tuning or in another one.",
+        "Show the errors that remain at every fret after a session, in this tuning or in another.",
     ),
     "history": (
         "history_command:history",
-        "List the sessions of an instrument, and how each left it; or draw what became of it.",
+        "List the sessions of an instrument with their results, or draw them over time.",
     ),
     "compare": (
         "compare_command:compare",
-        "Tell what changed on an instrument between two sessions, and what of it is more than chance.",
+        "Show the changes of an instrument between two sessions, and which are more than chance.",
     ),
     "report": (
         "report_command:report",
@@ -60,14 +60,14 @@ COMMANDS = {
     ),
     "remeasure": (
         "remeasure_command:remeasure",
-        "Measure a session's kept sound again, and tell what changes. Ends with 1 if something does.",
+        "Measure a session's kept sound again, and show what changes. The exit code is 1 if something does.",
     ),
     "devices": ("listing_commands:devices", "List the audio inputs."),
     "plugins": ("listing_commands:plugins", "List the plug-ins that are installed, and whether they can be used."),
     "addresses": ("listing_commands:addresses", "List every OSC address."),
     "sentences": (
         "listing_commands:sentences",
-        "Print the English table of what prompts say, to copy and translate; or check a translation of it.",
+        "Print the English texts of the prompts to translate, or check a translation.",
     ),
     "instruments": (
         "listing_commands:instruments_app",
@@ -103,7 +103,7 @@ def main() -> None:
 
 def command_line() -> TyperGroup:
     """The command ``oscservice`` with all of its commands, none of them imported yet."""
-    app = _typer(help="Hears a fretted instrument's strings and says over OSC how each saddle has to move.")
+    app = _typer(help="Hears the strings of a fretted instrument and reports over OSC how to move each saddle.")
     app.callback(invoke_without_command=True)(_top)
     group = cast(TyperGroup, typer.main.get_command(app))
     for name in COMMANDS:
@@ -162,5 +162,5 @@ def _end(complaint: str, code: int) -> NoReturn:
 def _usage(error: Any) -> str:
     """A mistake on the command line in one line: what Typer says, and where the options are explained."""
     path = error.ctx.command_path if error.ctx is not None else "oscservice"
-    said = " ".join(error.format_message().split()).rstrip(".")
-    return f"{said[:1].lower()}{said[1:]}: see `{path} --help`"
+    message = " ".join(error.format_message().split()).rstrip(".")
+    return f"{message[:1].lower()}{message[1:]}: see `{path} --help`"

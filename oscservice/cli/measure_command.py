@@ -78,9 +78,11 @@ class NoteRow:
 
 
 def measure(
-    files: Annotated[list[Path], typer.Argument(help="Recordings, of any kind libsndfile reads.")],
+    files: Annotated[list[Path], typer.Argument(help="Recordings, in any format that libsndfile reads.")],
     expect: Annotated[str | None, typer.Option(help="Note to expect, e.g. e2.")] = None,
-    instrument: Annotated[str | None, typer.Option(help="Preset or file: name string and place of each note.")] = None,
+    instrument: Annotated[
+        str | None, typer.Option(help="Preset or file; then string and place of each note are shown.")
+    ] = None,
     reference_hz: Annotated[float, typer.Option("--reference", min=380.0, max=500.0, help="A4 in Hz.")] = 440.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a note.")] = False,
 ) -> None:

@@ -46,7 +46,7 @@ _SLACKEN = "Slacken a string before its saddle is moved, face and hands out of i
 
 @dataclass(frozen=True)
 class Change:
-    """What is asked to be changed, as it stands on the command line; None is no change.
+    """A change to an instrument, as the command line gives it; None is no change.
 
     Attributes:
         action_mm: by how much fret 12's action rises.
@@ -81,13 +81,13 @@ class Change:
 
 def predict(
     instrument: Annotated[str, typer.Argument(help="Preset or instrument file.")],
-    action_mm: Annotated[float | None, typer.Option(help="Raise the action at fret 12 by this; - lowers.")] = None,
-    nut_mm: Annotated[float | None, typer.Option(help="Height of the strings over the frets at the nut.")] = None,
+    action_mm: Annotated[float | None, typer.Option(help="Change of the action at fret 12; + is higher.")] = None,
+    nut_mm: Annotated[float | None, typer.Option(help="Height of the strings over the frets, at the nut.")] = None,
     semitones: NewSemitones = None,
     notes: NewNotes = None,
     gauges: Annotated[
         str | None,
-        typer.Option(help="Gauges in inches, string 1 first; 0.046/0.018 gives a core, - leaves a string on."),
+        typer.Option(help="Gauges in inches, string 1 first; 0.046/0.018 adds a core, - keeps the string."),
     ] = None,
     reference: NewReference = None,
     capo: Capo = None,
@@ -102,22 +102,22 @@ def predict(
     before = named_instrument(instrument)
     try:
         after = changed(before, change)
-        foretold = prediction.predict(before)
-        foretold_after = prediction.predict(after) if str(change) else ()
+        predicted = prediction.predict(before)
+        predicted_after = prediction.predict(after) if str(change) else ()
         followed = follow_change(before, after) if str(change) else ()
     except ValueError as error:
         raise InputError(f"{instrument}: {error}") from None
-    cautions = [*_cautions(foretold, ""), *_cautions(foretold_after, f" after the change ({change})")]
+    cautions = [*_cautions(predicted, ""), *_cautions(predicted_after, f" after the change ({change})")]
     if as_json:
-        print(json.dumps(_object(before, change, foretold, followed, cautions)))
+        print(json.dumps(_object(before, change, predicted, followed, cautions)))
         return
     console = wide_console(_PIPED_WIDTH)
     console.print(f"{before.title}: where the saddles should stand", style="italic", highlight=False, markup=False)
-    console.print(_predictions(before, foretold))
+    console.print(_predictions(before, predicted))
     console.print(_ON_PREDICTIONS, highlight=False)
     if followed:
         console.print(f"\nHow each saddle has to follow: {change}", style="italic", highlight=False, markup=False)
-        console.print(_followings(foretold, foretold_after, followed))
+        console.print(_followings(predicted, predicted_after, followed))
         console.print(_ON_FOLLOWING, highlight=False)
     if before.bridge.slacken:
         console.print(f"\n{_SLACKEN}", highlight=False)
@@ -163,25 +163,25 @@ def _gauge(word: str) -> NewGauge:
     return NewGauge(*mm)
 
 
-def _cautions(foretold: Sequence[StringPrediction], when: str) -> Iterator[str]:
-    for one in foretold:
+def _cautions(predicted: Sequence[StringPrediction], when: str) -> Iterator[str]:
+    for one in predicted:
         if one.near_breaking:
             yield (
                 f"string {one.string} at {one.note}{when}: {one.tension_n:.0f} N is {100.0 * one.strength_share:.0f} % "
-                "of what its core holds. It may break: bring it up slowly, eyes covered, face and hands out of its way."
+                "of the core's strength. It may break: tune up slowly, wear eye protection, keep face and hands away."
             )
 
 
 def _object(
     instrument: Instrument,
     change: Change,
-    foretold: Sequence[StringPrediction],
+    predicted: Sequence[StringPrediction],
     followed: Sequence[SaddleFollowing],
     cautions: Sequence[str],
 ) -> dict[str, Any]:
     found: dict[str, Any] = {
         "instrument": instrument.name,
-        "strings": [asdict(one) | {"move_mm": one.move_mm, "worth_moving": one.worth_moving} for one in foretold],
+        "strings": [asdict(one) | {"move_mm": one.move_mm, "worth_moving": one.worth_moving} for one in predicted],
     }
     if followed:
         found["change"] = {key: value for key, value in asdict(change).items() if value is not None}
@@ -189,10 +189,10 @@ def _object(
     return found | {"cautions": list(cautions)}
 
 
-def _predictions(instrument: Instrument, foretold: Sequence[StringPrediction]) -> Table:
+def _predictions(instrument: Instrument, predicted: Sequence[StringPrediction]) -> Table:
     numbers = ("gauge", "N", "core", "B", "saddle", "now")
     table = plain_table("string", "note", *numbers, "before the first pluck", right=("string", *numbers))
-    for one in foretold:
+    for one in predicted:
         spec = instrument.string(one.string)
         table.add_row(
             str(one.string),
@@ -209,7 +209,7 @@ def _predictions(instrument: Instrument, foretold: Sequence[StringPrediction]) -
 
 
 def _move(instrument: Instrument, one: StringPrediction) -> str:
-    """What to do before the first pluck, in words."""
+    """The move before the first pluck, in words."""
     adjuster = instrument.adjuster_of(one.string)
     if not one.worth_moving or direction_of(one.move_mm) == STAY:
         return "leave"

@@ -19,6 +19,7 @@ from oscservice.daemon import rehearsal
 from oscservice.daemon.rehearsal import Rehearsed, checked_instrument
 from oscservice.defaults import DEFAULT_INSTRUMENT
 from oscservice.errors import OscserviceError
+from oscservice.sentences.plural import counted, numbered
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
 from oscservice.simulate.technician import Account
 
@@ -32,10 +33,12 @@ class GoalMissedError(OscserviceError):
 
 
 def rehearse(
-    seed: Annotated[int, typer.Option(min=0, help="Which guitar and which hands; the same seed is the same run.")] = 1,
-    real_time: Annotated[bool, typer.Option("--real-time", help="Let time pass as at a real bench.")] = False,
+    seed: Annotated[int, typer.Option(min=0, help="Chooses guitar and player; the same seed gives the same run.")] = 1,
+    real_time: Annotated[bool, typer.Option("--real-time", help="Run at the speed of a real bench.")] = False,
     instrument: Annotated[str, typer.Option(help="Preset or instrument file.")] = DEFAULT_INSTRUMENT,
-    tolerance: Annotated[float, typer.Option(min=LOWEST, max=HIGHEST, help="Error in cents to settle for.")] = 1.0,
+    tolerance: Annotated[
+        float, typer.Option(min=LOWEST, max=HIGHEST, help="Tolerance: the largest error in cents to accept.")
+    ] = 1.0,
     frets: Annotated[str, typer.Option(help='Frets to compare, "1 3 5x2 12" (x2: counts twice) or thorough.')] = "12",
     as_json: JsonObject = False,
 ) -> None:
@@ -52,21 +55,22 @@ def rehearse(
         result = rehearsal.rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time)
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
-        console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, saddles astray.")
+        console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, with misplaced saddles.")
         result = _shown(console, seed, instrument, tolerance, frets, real_time)
         console.print(_table(result, tolerance))
         console.print(
             f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
             "Cents: + is sharp; saddle in mm: + is away from the nut.\n"
-            "Before and after are the simulated guitar's own truth, not what the daemon read.",
+            "Before and after are the true errors of the simulated guitar, not the daemon's readings.",
             highlight=False,
         )
     missed = [s.string for s in result.strings if abs(s.after_cents) > tolerance]
     if missed:
-        names = ", ".join(str(n) for n in missed)
         shared = any(len(a.influence) > 1 for a in profile.bridge.adjusters)
         why = "; saddles that strings share can only be set to the best compromise" if shared else ""
-        raise GoalMissedError(f"string {names} ended more than {tolerance:g} cents from true{why}")
+        raise GoalMissedError(
+            f"{numbered('string', missed)} ended more than {counted(tolerance, 'cent')} from true{why}"
+        )
 
 
 def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets: str, real_time: bool) -> Rehearsed:

@@ -41,7 +41,7 @@ _ON_CHANGE = "The open strings are tuned anew; frets are counted from the capo, 
 
 
 def remains(
-    session: Annotated[str, typer.Argument(help="Name of a session; the newest if not given.")] = "",
+    session: Annotated[str, typer.Argument(help="Name of a session; by default the newest.")] = "",
     journal: JournalOption = None,
     semitones: NewSemitones = None,
     notes: NewNotes = None,
@@ -88,12 +88,12 @@ def remains(
 def _object(
     name: str, instrument: Instrument, label: str, change: Change, found: Mapping[int, StringRemains]
 ) -> dict[str, Any]:
-    asked = {key: value for key, value in asdict(change).items() if value is not None}
+    changes = {key: value for key, value in asdict(change).items() if value is not None}
     return {
         "session": name,
         "instrument": instrument.name,
         "label": label,
-        "change": asked,
+        "change": changes,
         "strings": [asdict(one) for one in found.values()],
     }
 

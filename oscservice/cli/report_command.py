@@ -41,7 +41,9 @@ def report(
     output: Annotated[
         Path | None,
         typer.Option(
-            "--output", "-o", help="HTML file, - for standard output; SESSION.html here if no form is asked for."
+            "--output",
+            "-o",
+            help="HTML file, - for standard output; by default SESSION.html here if no other form is given.",
         ),
     ] = None,
     pdf: Annotated[Path | None, typer.Option(help="PDF file, - for standard output.")] = None,

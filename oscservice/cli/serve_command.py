@@ -34,14 +34,14 @@ def serve(
     settings: Annotated[
         Path | None,
         typer.Option(
-            help="Settings file; the user's own, if there is one, if not given.",
+            help="Settings file; by default the user's own, if there is one.",
             envvar=ENVIRONMENT_PREFIX + "SETTINGS",
             show_envvar=False,
         ),
     ] = None,
     **options: Any,
 ) -> None:
-    """Run the daemon: listen, take OSC commands, send what is found to subscribers.
+    """Run the daemon: listen, accept OSC commands, send results to subscribers.
 
     It runs until SIGINT or SIGTERM. Raises OscserviceError if it can't be started.
     """

@@ -44,7 +44,7 @@ def list_sessions(journal: Path | None) -> None:
         table = plain_table(*columns, right=("events",), fixed=("session",))
         for row in rows:
             began = row.started_utc[:16].replace("T", " ")
-            how = _standing(opened.record(row.id))
+            how = _seal_state(opened.record(row.id))
             table.add_row(row.id, began, row.identity, row.label, str(row.events), how)
     if rows:
         Console().print(table, markup=False)
@@ -52,9 +52,9 @@ def list_sessions(journal: Path | None) -> None:
         print(f"there is no session in the journal {opened.path}")
 
 
-@app.command("verify", help="Tell which sessions were edited since they were recorded, and from which event on.")
+@app.command("verify", help="Show which sessions were edited after they were recorded, and from which event on.")
 def verify_sessions(
-    session: Annotated[str, typer.Argument(help="Name of a session; all if not given.")] = "",
+    session: Annotated[str, typer.Argument(help="Name of a session; by default all.")] = "",
     journal: JournalOption = None,
 ) -> None:
     """Print for one session, or for all, if it is as it was recorded, and if its sound is as it was kept.
@@ -88,8 +88,8 @@ def verify_sessions(
 
 @app.command("export", help="Write sessions as JSON Lines.")
 def export_sessions(
-    sessions: Annotated[list[str] | None, typer.Argument(help="Names of sessions; all if none is given.")] = None,
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="File; standard output if not given.")] = None,
+    sessions: Annotated[list[str] | None, typer.Argument(help="Names of sessions; by default all.")] = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="File; by default standard output.")] = None,
     journal: JournalOption = None,
 ) -> None:
     """Write sessions, or all of them, as JSON Lines to a file or to standard output.
@@ -109,7 +109,7 @@ def export_sessions(
 
 @app.command("import", help="Add exported sessions to the journal.")
 def import_sessions(
-    file: Annotated[Path, typer.Argument(help="What `oscservice sessions export` wrote.")],
+    file: Annotated[Path, typer.Argument(help="A file that `oscservice sessions export` wrote.")],
     journal: JournalOption = None,
 ) -> None:
     """Add the sessions of a file of JSON Lines to the journal, each of them whole or not at all.
@@ -151,7 +151,7 @@ def _difference(journal: Journal, record: Record) -> str:
 
 
 def _sounds(record: Record) -> Iterator[KeptSound]:
-    """What the events say of sound, as far as they can be read."""
+    """The sounds that the events name; an event that can't be read is passed over."""
     events = []
     for row in record.events:
         with contextlib.suppress(ValueError, TypeError):
@@ -172,20 +172,20 @@ def _of_sound(sound: SoundCheck) -> str:
 _DONE = {"new": "imported", "continued": "continued from what was here", "here already": "here already, left alone"}
 
 
-def _standing(record: Record) -> str:
+def _seal_state(record: Record) -> str:
     if edited(record) is not None:
         return "edited or damaged"
     state = "sealed" if record.session.closed else "open"
     return f"{state}, cut" if record.session.cut else state
 
 
-def _names(journal: Journal, asked: Sequence[str]) -> list[str]:
-    """The sessions asked for, or all, the oldest first. Raises JournalError."""
+def _names(journal: Journal, named: Sequence[str]) -> list[str]:
+    """The names of the given sessions, or of all, the oldest first. Raises JournalError."""
     known = [row.id for row in reversed(journal.sessions())]
-    for name in asked:
+    for name in named:
         if name not in known:
             raise JournalError(f"there is no session {name!r} in the journal {journal.path}")
-    return list(dict.fromkeys(asked)) or known
+    return list(dict.fromkeys(named)) or known
 
 
 def _text(found: Iterator[Record]) -> Iterator[str]:
