@@ -31,11 +31,11 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, stdtrit
+from scipy.special import ndtr
 
 from oscservice.advice.pluck_scatter import PluckScatter, updated_scatter
 from oscservice.advice.pluck_strength import DRIFT_CENTS, Slope, amplitude, slope_for, walk_covariance
-from oscservice.hearing.student_t_fit import Scattered, scattered, scattered_unlike
+from oscservice.hearing.student_t_fit import Scattered, scattered, scattered_unlike, t_quantile
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 
 Floats = npt.NDArray[np.float64]
@@ -268,7 +268,7 @@ def joint_errors(
             without, *grid = _fit(kept, scatter)
             # The scatter is an estimate too: the limit has the same probability for Student's t as 4 sd for a normal.
             degrees = scatter.weight + len(kept.cents) - 1.0 - len(targets)
-            limit = float(stdtrit(degrees, float(ndtr(OUTLIER_SD))))
+            limit = t_quantile(float(ndtr(OUTLIER_SD)), degrees)
             if abs(_leave_one_out_residuals(data, without, grid[1])[suspect]) > limit:
                 data, found, (variances, shares) = kept, without, grid
                 flags.add(Flag.OUTLIER)

@@ -19,6 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from oscservice.hearing.student_t_fit import DEGREES, robust_weight
+
 Floats = npt.NDArray[np.float64]
 
 PRIOR_CENTS = 1.0
@@ -37,7 +39,6 @@ DRIFT_CENTS = 1.0
 WALK_CENTS = 0.15
 """Drift of a string from one pluck to the next, 1 sd: steady, and as a random walk."""
 
-_DEGREES = 4.0  # degrees of freedom of Student's t: a bad pluck counts less
 _ROUNDS = 30
 
 
@@ -136,12 +137,12 @@ def learn_slope(plucks: Sequence[Pluck], before: Slope | None = None) -> Slope |
         covariance = np.linalg.inv(x.T @ inverse @ x + precision)
         best = covariance @ (x.T @ inverse @ y + precision @ expected)
         square = (y - x @ best) ** 2
-        weight = (_DEGREES + 1.0) / (_DEGREES + square / (reading + scatter))
+        weight = robust_weight(square / (reading + scatter))
         evidence = max(0.0, len(used) - len(places) - 1.0)
         beyond = float(weight @ np.maximum(square - reading, 0.0)) * evidence / len(used)
         scatter = (SCATTER_WEIGHT * SCATTER_CENTS**2 + beyond) / (SCATTER_WEIGHT + evidence)
     # Weights by the plucks themselves overstate the information by (nu + 3) / (nu + 1).
-    information = (np.linalg.inv(covariance) - precision) * (_DEGREES + 1.0) / (_DEGREES + 3.0)
+    information = (np.linalg.inv(covariance) - precision) * (DEGREES + 1.0) / (DEGREES + 3.0)
     se = float(np.linalg.inv(information + precision)[-1, -1] ** 0.5)
     return Slope(max(0.0, float(best[-1])), se, known.reference_db)
 

@@ -1,8 +1,8 @@
 """Where each place of a string stands, by its notes in one or two sets of recordings.
 
 One string's notes are fitted together by generalised least squares: a level for each case in each set, and one slope of
-pitch against strength for the string, which is known beforehand as ``hearing.strength`` has it. So hard and soft plucks
-are compared at one strength, and what that leaves open is in the standard errors.
+pitch against strength for the string, which is known beforehand as ``advice.pluck_strength`` has it. So hard and soft
+plucks are compared at one strength, and what that leaves open is in the standard errors.
 """
 
 from __future__ import annotations
@@ -13,12 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
-from scipy.stats import t as student
 
 from oscservice.advice.pluck_scatter import UNKNOWN_SCATTER
 from oscservice.advice.pluck_strength import PRIOR_CENTS, amplitude
 from oscservice.check.verdicts import Case, Note
+from oscservice.hearing.student_t_fit import NORMAL_VARIANCE, robust_weight, t_quantile
 from oscservice.instrument.pitch import cents_between
 
 Floats = npt.NDArray[np.float64]
@@ -28,12 +27,6 @@ Level = tuple[int, Case]
 LEFT_OUT_SD = 4.0
 FEWEST_FOR_THAT = 4
 """Of so many notes of a level or more, one that is further than this from what the others say is left out."""
-
-_DEGREES = 4.0  # Student's t: a pluck that went wrong says less of how plucks scatter
-_NORMAL = (_DEGREES + 1.0) * (
-    1.0 - math.sqrt(_DEGREES * math.pi / 2.0) * math.exp(_DEGREES / 2.0) * math.erfc(math.sqrt(_DEGREES / 2.0))
-)
-"""What the weights leave of a variance that is normal after all: the mean of (nu + 1) z^2 / (nu + z^2)."""
 
 _ROUNDS = 12
 
@@ -220,9 +213,9 @@ def scatter_of(strings: Sequence[Sequence[NoteGroup]]) -> Scatter:
                 count = fitted.counts[fitted.at[sound.level]]
                 variance = sound.se_cents**2 + scatter.of(sound.level[1]) ** 2
                 square = residual**2 * count / (count - 1.0)
-                counted = (_DEGREES + 1.0) / (_DEGREES + square / variance)
+                counted = robust_weight(square / variance)
                 share = (count - 1.0) / count
-                sums[stopped] += share * max(counted * square / _NORMAL - sound.se_cents**2, 0.0)
+                sums[stopped] += share * max(counted * square / NORMAL_VARIANCE - sound.se_cents**2, 0.0)
                 degrees[stopped] += share
         prior, weight = Scatter(), UNKNOWN_SCATTER.weight
         scatter = Scatter(
@@ -257,6 +250,4 @@ def degrees_of(weights: Mapping[Level, float], levels: Levels, scatter: Scatter,
 def limit_sd(chance: float, degrees: float) -> float:
     """Standard errors that a change from nothing exceeds with this probability, either way, where the standard error
     itself is known by so many degrees of freedom (Student's t)."""
-    if degrees > 1e4:
-        return float(norm.isf(chance / 2.0))
-    return float(student.isf(chance / 2.0, degrees))
+    return -t_quantile(chance / 2.0, degrees)

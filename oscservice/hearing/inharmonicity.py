@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.hearing.resampling import Samples
-from oscservice.hearing.student_t_fit import scattered
+from oscservice.hearing.student_t_fit import robust_weight, scattered
 from oscservice.instrument.pitch import CENTS_PER_E, OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.instrument.string_physics import inharmonicity, tension_n
@@ -27,7 +27,6 @@ from oscservice.instrument.string_physics import inharmonicity, tension_n
 _SCATTER_PRIOR_CENTS = 0.4
 _SCATTER_PRIOR_WEIGHT = 1.0  # the prior counts as this many partials
 _SCATTER_GRID = np.geomspace(0.05, 20.0, 40) ** 2  # variances, cents squared
-_DEGREES = 4.0  # degrees of freedom of Student's t: nearly normal for most partials, robust against a few
 _FAR = 4.0  # a partial that is off by more than this many standard deviations is not used
 _STIFFEST = 0.02
 
@@ -125,7 +124,7 @@ def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
         residual = cents - level - stretch_cents(k, stiffness)
         scatter = _scatter(residual, se, used)
         far = residual**2 / (se**2 + scatter**2)
-        robust = (_DEGREES + 1.0) / (_DEGREES + far)
+        robust = robust_weight(far)
         if np.count_nonzero(far < _FAR**2) >= 3:
             used = far < _FAR**2
         if turn > 4 and abs(level - before[0]) < 1e-7 and abs(stiffness - before[1]) < 1e-11:

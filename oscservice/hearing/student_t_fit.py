@@ -1,6 +1,7 @@
-"""Least squares of values that scatter by an unknown size: the size is averaged over, not guessed.
+"""Student's t: fits of values that scatter by an unknown size, weights that resist outliers, and quantiles.
 
-So two or three values that happen to agree don't claim to know their mean to a hundredth of a cent.
+``scattered`` averages over the size of the scatter and does not guess it. So two or three values that happen to agree
+don't claim to know their mean to a hundredth of a cent.
 """
 
 from __future__ import annotations
@@ -9,8 +10,32 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri, stdtrit
 
 from oscservice.hearing.resampling import Samples
+
+DEGREES = 4.0
+"""Degrees of freedom of robust weights: nearly normal for most values, and a few far ones count little."""
+
+NORMAL_VARIANCE = (DEGREES + 1.0) * (
+    1.0 - math.sqrt(DEGREES * math.pi / 2.0) * math.exp(DEGREES / 2.0) * math.erfc(math.sqrt(DEGREES / 2.0))
+)
+"""Variance that robust weights leave of normal values of variance 1: the mean of (nu + 1) z^2 / (nu + z^2)."""
+
+_NORMAL_ABOVE = 1e4  # degrees of freedom
+
+
+def robust_weight(square: Samples) -> Samples:
+    """Return the weights of values in an iterated fit, by their squared residuals over their variances.
+
+    Source: K. L. Lange, R. J. A. Little and J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881.
+    """
+    return (DEGREES + 1.0) / (DEGREES + square)
+
+
+def t_quantile(probability: float, degrees: float) -> float:
+    """Return the value below which Student's t is with this probability."""
+    return float(ndtri(probability) if degrees > _NORMAL_ABOVE else stdtrit(degrees, probability))
 
 
 @dataclass(frozen=True)
