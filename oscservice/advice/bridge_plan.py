@@ -175,8 +175,7 @@ class _Laws:
         return np.asarray(self.response * [cents_per_mm((at[0] + d, at[1] + d)) for at, d in pairs])
 
     def solve(self, rooms: list[tuple[float, float]] | None) -> Floats:
-        """Return the least-squares moves, (adjusters,), within the travel left toward and away from the nut if
-        given."""
+        """Return the least-squares moves, (adjusters,), within ``rooms`` (travel toward and away) if given."""
         count = self.influence.shape[1]
         low = np.array([-toward for toward, _ in rooms]) if rooms else np.full(count, -np.inf)
         high = np.array([away for _, away in rooms]) if rooms else np.full(count, np.inf)

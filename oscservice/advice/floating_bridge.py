@@ -1,31 +1,28 @@
-"""A floating bridge: how its strings pull each other, and the targets of a round of tuning.
+"""A floating bridge: how its strings pull each other, and the target of each string in a round of tuning.
 
-How the strings of a floating bridge pull each other: where all of them stand, and how much one moves the rest.
-
-A rigid bridge turns on a pivot between strings and springs. Winding string i on pulls it forward by x, and every other
-string gives by as much: with T the tension and L the sounding length at pitch, k = E A / L_total the rate of a string
-and K_b that of the springs as felt at the strings (N/mm),
+A rigid bridge turns on a pivot between strings and springs. Tightening string i pulls the bridge forward by x, which
+loosens every other string. T is the tension and L the sounding length at pitch, k = E A / L_total the spring rate of a
+string, and K_b that of the springs at the strings (N/mm):
 
     x = T_i dz_i / (K_b + sum of the other k + 2 T_i / L_i),        dz_j = -(k_j / T_j - 2 / L_j) x
 
-where z = (f / f at pitch)^2 - 1 is the relative tension. In z this is linear, in cents (600 log2(1 + z)) only for small
-changes; and it is of rank one off the diagonal. That a linear spring model describes such a bridge, and why rounds of
-tuning converge, is the subject of Hebenstreit, J. Acoust. Soc. Am. 143 (June 2018); the formula is derived here.
+z = (f / f at pitch)^2 - 1 is the relative tension. The model is linear in z, but in cents (600 log2(1 + z)) only for
+small changes. Off the diagonal its matrix has rank one.
 
-What isn't known (K_b, each k) and where the strings stand are kept together as one Gaussian of z and the logarithms of
-the unknowns, and every open string that is heard sharpens it: an extended Kalman filter. Friction at nut and pivot is
-no part of the model; its scatter is in the standard errors.
+The relative tensions and the logarithms of the unknown rates (K_b, each k) are one normal distribution, which every
+reading of an open string updates: an extended Kalman filter. Friction at nut and pivot is not in the model; its scatter
+is in the standard errors.
 
-Strings are counted from 0 here (index 0 is string 1). Cents + sharp, mm + away from the nut.
+In a round of tuning, each string that is tuned pulls the strings tuned before it off again. So each string is tuned
+past its pitch by as much as the rest of the round will pull it back. Errors of the model are left for a second round.
+Where a target would be unsafe, the round goes only a part of the way, the same share for every string, and another
+round follows.
 
-One round of tuning on a floating bridge: the pitch to bring each string to, so that all arrive together.
+Strings are counted from 0 here (index 0 is string 1); their order is that of tuning. Cents are + sharp, mm + away from
+the nut.
 
-A string that is tuned early is pulled off again by each that is tuned after it. Knowing how they pull (``balance``) and
-where they stand, each is brought so far past its pitch that the rest of the round pulls it back onto it. What the model
-got wrong is left for a second, plain round. Where that would take a string further than is safe, the round goes only
-part of the way, every string by the same share, and another follows.
-
-Strings are counted from 0 here, their order is that of tuning; cents + sharp.
+Source: a linear spring model, and why rounds of tuning converge: Hebenstreit, J. Acoust. Soc. Am. 143 (June 2018); the
+formula is derived here.
 """
 
 from __future__ import annotations
@@ -45,55 +42,59 @@ FloatArray = NDArray[np.float64]
 
 SPRINGS_N_MM = 100.0
 SPRINGS_LOG_SD = 0.7
-"""Rate of the springs at the height of the strings before anything is heard, and how far off it may be (1 sd of its
-logarithm, a factor of two): three springs of 2.5 N/mm on arms of 40 and 11 mm (assumed, no source)."""
+"""Prior of the springs' rate at the height of the strings, and 1 sd of its logarithm (a factor of two): three springs
+of 2.5 N/mm on arms of 40 and 11 mm (assumed, no source)."""
 
 HELD_SHARE = 0.9
-"""Sounding length over the length that takes part in the stretch (assumed)."""
+"""Sounding length over the length that is stretched (assumed)."""
 COMMON_LOG_SD = 0.1
 PLAIN_LOG_SD = 0.08
 WOUND_LOG_SD = 0.2
-"""How far all the strings' rates may be off together, and each by itself (1 sd of the logarithm): a core that is in no
-chart is taken to be known to a tenth of its diameter."""
+"""Rates of the strings, 1 sd of the logarithm: common to all, and of each plain or wound string. A core that no chart
+gives is known to about a tenth of its diameter (assumed)."""
 
 INITIAL_SD = 0.3
-"""Relative tension of a string before it is heard (1 sd): some 250 cents."""
+"""Relative tension of a string before its first reading, 1 sd: some 250 cents."""
 SLACK = -0.7
-"""Relative tension of a slackened string, give or take UNHEARD_SD: eight to thirty semitones down."""
+"""Relative tension of a slackened string, give or take INITIAL_SD: eight to thirty semitones down."""
 
 STRAY_SHARE = 0.01
 STRAY_CENTS = 0.1
-"""How far a string may stray from where the model puts it when another is tuned (friction, springs that are not
-straight; 1 sd): as a share of the shift, and at least. Assumed."""
+"""Error of the shift of a string when another is tuned (friction, springs that are not linear), 1 sd: as a share of the
+shift, and at least (assumed)."""
 
 DRIFT_CENTS = 0.05
-"""How far strings drift from one pluck to the next (1 sd; assumed)."""
+"""Drift of a string from one pluck to the next, 1 sd (assumed)."""
 
 HEARD_CENTS = 0.2
-"""How far an open string may be from what was heard of it (1 sd), whatever the reading's own standard error is."""
+"""Error of an open string's reading beyond its own standard error, 1 sd (assumed)."""
 
 TOUCHED_SD = 4.0
-"""A string heard this many standard errors from where it should be was tuned in between."""
+"""A reading this many standard errors from the expected pitch means that the string was tuned in between."""
 
 SAFE_SHARE = 0.75
-"""No string is brought beyond this share of the tensile strength of its core: assumed, for old wire and sharp bends."""
+"""Largest share of the tensile strength of a string's core (assumed: old wire, sharp bends)."""
 SAFE_RISE = 0.5
-"""Nor beyond this much more than its tension at pitch, for the sake of tuners and windings: assumed."""
+"""Largest relative tension that a string is tuned to (assumed: to save tuners and windings)."""
 MOST_PULLED = 0.6
-"""Nor do others pull it further than this over its pitch, some 400 cents: it could be taken for another (assumed)."""
+"""Largest relative tension that the others pull a string to, some 400 cents: it might be taken for another (assumed)."""
 LOWEST_Z = -0.3
-"""Nor is it let down further than this below its pitch, on the way there: the same."""
+"""Lowest relative tension of a target (assumed, for the same reason)."""
+
+LEAST_SHARE = 0.2
+"""Least share of the way that a round goes: with less, tuning would never end."""
 
 
 @dataclass(frozen=True)
 class Balance:
-    """Where the strings stand, and how they pull each other, as a Gaussian.
+    """Pitches of the strings and how they pull each other, as a normal distribution.
 
     Attributes:
-        tension_n, rate_n_mm, length_mm, core_mm: each string at pitch, by the instrument.
-        mean: relative tension z of each string; then the logarithm of the springs' rate over SPRINGS_N_MM, and of each
-            string's over ``rate_n_mm``.
-        covariance: of ``mean``, by rows; first_doubt: what that of the logarithms was before anything was heard.
+        tension_n, rate_n_mm, length_mm, core_mm: each string at pitch, by the instrument file.
+        mean: relative tension z of each string; then the logarithms of the springs' rate over SPRINGS_N_MM, and of each
+            string's rate over ``rate_n_mm``.
+        covariance: of ``mean``, by rows.
+        first_doubt: covariance of the logarithms before any reading, by rows.
     """
 
     tension_n: tuple[float, ...]
@@ -110,16 +111,18 @@ class Balance:
         return len(self.tension_n)
 
     def cents(self, index: int) -> float:
-        """Where the open string stands, in cents from its pitch."""
+        """Return the open string's pitch in cents from its nominal pitch."""
         return cents_from_z(self.mean[index])
 
     def se_cents(self, index: int) -> float:
-        """How sure that is (1 sd)."""
+        """Return the standard error of ``cents`` (1 sd)."""
         return math.sqrt(max(self.covariance[index][index], 0.0)) * cents_per_z(self.mean[index])
 
     def coupling(self) -> FloatArray:
-        """Shape (strings, strings): how much row j moves when column i is tuned by 1, both in z (small changes: in
-        cents); 1 on the diagonal."""
+        """Return the change of string j (row) per change of string i (column) that is tuned, in z.
+
+        For small changes this also holds in cents. The shape is (strings, strings); the diagonal is 1.
+        """
         tension, length = np.array(self.tension_n), np.array(self.length_mm)
         springs, rate = _rates(self)
         push = tension / (springs + float(np.sum(rate)) - rate + 2.0 * tension / length)
@@ -129,22 +132,22 @@ class Balance:
 
 
 def z_from_cents(cents: float) -> float:
-    """Relative tension of a string that stands ``cents`` from its pitch."""
+    """Return the relative tension of a string that is ``cents`` from its pitch."""
     return math.pow(2.0, cents / 600.0) - 1.0
 
 
 def cents_from_z(z: float) -> float:
-    """Cents from pitch of a relative tension; a string without tension counts as four octaves down."""
+    """Return the cents from pitch of a relative tension; at most four octaves down."""
     return 600.0 * math.log2(1.0 + max(z, -255.0 / 256.0))
 
 
 def cents_per_z(z: float) -> float:
-    """Slope of ``cents_from_z``."""
+    """Return the derivative of ``cents_from_z``."""
     return CENTS_PER_E / (2.0 * (1.0 + max(z, -255.0 / 256.0)))
 
 
 def initial_balance(instrument: Instrument) -> Balance:
-    """What is known of an instrument before anything is heard of it: its strings, and an ordinary set of springs."""
+    """Return what is known of an instrument before any reading: its strings, and an ordinary set of springs."""
     numbers = range(1, len(instrument.strings) + 1)
     strings = instrument.strings
     lengths = [spec.scale_mm + spec.setback_mm for spec in strings]
@@ -171,15 +174,16 @@ def initial_balance(instrument: Instrument) -> Balance:
 def after_reading(
     balance: Balance, index: int, cents: float, se_cents: float, *, tuned: bool, fresh: bool = False
 ) -> Balance:
-    """After an open string was heard.
+    """Return the balance after a reading of an open string.
 
     Args:
-        index: which string.
-        cents, se_cents: where it stands, and the reading's standard error.
-        tuned: its peg was turned since it was last heard. Then what it moved by moves the others; else what it moved by
-            is what the others did to it, and teaches how they pull. A string far from where it should be was tuned
-            whatever is said, or the bridge is not what it was: what was learned of the pulls is doubted again.
-        fresh: it may have been wound on only just now, after others were heard: these may have given.
+        balance: the balance before.
+        index: the string.
+        cents, se_cents: pitch from its nominal pitch, and the reading's standard error.
+        tuned: True if its peg was turned since its last reading. Then its change moves the others. Otherwise the others
+            changed it, which shows how they pull. A string far from its expected pitch was tuned in any case, or the
+            bridge has changed: then the pulls are as unknown as at first.
+        fresh: True if it may have been wound on just now, after others were read: these may have changed.
     """
     z = z_from_cents(cents)
     if fresh:
@@ -201,36 +205,35 @@ def after_reading(
 
 
 def after_slackening(balance: Balance, index: int) -> Balance:
-    """After a string was let down, nobody knows how far."""
+    """Return the balance after a string was slackened by an unknown amount."""
     return _after_tuning(balance, index, SLACK, INITIAL_SD**2)
 
 
 def after_saddle_move(balance: Balance, index: int, mm: float) -> Balance:
-    """After a string's saddle was moved: at the same tension the string is longer, and lower."""
+    """Return the balance after a saddle move of ``mm``: at the same tension a longer string is lower."""
     mean = np.array(balance.mean)
     mean[index] -= 2.0 * mm / balance.length_mm[index]
     return replace(balance, mean=tuple(mean.tolist()))
 
 
 def highest_z(balance: Balance, index: int) -> float:
-    """Relative tension beyond which a string isn't brought: SAFE_SHARE of its core's strength, or SAFE_RISE over its
-    pitch; never below its pitch."""
+    """Return the highest relative tension that a string is tuned to: by SAFE_SHARE or SAFE_RISE, and 0 or more."""
     return max(0.0, min(SAFE_RISE, _strongest_z(balance, index)))
 
 
 def highest_pulled_z(balance: Balance, index: int) -> float:
-    """Relative tension beyond which a string isn't pulled by the others: SAFE_SHARE of its core's strength, or
-    MOST_PULLED; never below its pitch."""
+    """Return the highest relative tension that others pull a string to: by SAFE_SHARE or MOST_PULLED, 0 or more."""
     return max(0.0, min(MOST_PULLED, _strongest_z(balance, index)))
 
 
 def _strongest_z(balance: Balance, index: int) -> float:
+    """Return the relative tension at SAFE_SHARE of the strength of a string's core."""
     area_mm2 = math.pi * balance.core_mm[index] ** 2 / 4.0
     return SAFE_SHARE * MUSIC_WIRE_STRENGTH_PA * 1e-6 * area_mm2 / balance.tension_n[index] - 1.0
 
 
 def _with_first_doubt(balance: Balance) -> Balance:
-    """What was learned of the pulls may be wrong: it is as unsure as at first."""
+    """Return the balance with the rates as uncertain as at first."""
     n = balance.count
     covariance = np.array(balance.covariance)
     covariance[:n, n:] = covariance[n:, :n] = 0.0
@@ -239,7 +242,7 @@ def _with_first_doubt(balance: Balance) -> Balance:
 
 
 def _after_possible_pull(balance: Balance, index: int, sd: float) -> Balance:
-    """The others may have been pulled by a string that was wound on by up to ``sd`` (1 sd) since they were heard."""
+    """Return the balance after a string was possibly wound on by ``sd`` (1 sd of z), which pulls the others."""
     n = balance.count
     column = balance.coupling()[:, index]
     column[index] = 0.0
@@ -249,7 +252,7 @@ def _after_possible_pull(balance: Balance, index: int, sd: float) -> Balance:
 
 
 def _after_tuning(balance: Balance, index: int, z: float, variance: float) -> Balance:
-    """After a string's peg was turned until it stood at ``z``: the others give by their share."""
+    """Return the balance after a string was tuned to ``z`` with this variance: the others change by their share."""
     n = balance.count
     mean, covariance = np.array(balance.mean), np.array(balance.covariance)
     by = z - float(mean[index])
@@ -267,7 +270,7 @@ def _after_tuning(balance: Balance, index: int, z: float, variance: float) -> Ba
 
 
 def _coupling_slopes(balance: Balance, index: int) -> FloatArray:
-    """Shape (strings, 1 + strings): what column ``index`` of the coupling changes by, per 1 of each logarithm."""
+    """Return the derivatives of column ``index`` of the coupling by each logarithm, shape (strings, 1 + strings)."""
     n = balance.count
     tension, length = np.array(balance.tension_n), np.array(balance.length_mm)
     springs, rate = _rates(balance)
@@ -284,36 +287,34 @@ def _coupling_slopes(balance: Balance, index: int) -> FloatArray:
 
 
 def _rates(balance: Balance) -> tuple[float, FloatArray]:
-    """Rate of the springs at the height of the strings and of each string, N/mm."""
+    """Return the rate of the springs at the height of the strings, and of each string, N/mm."""
     logs = np.array(balance.mean[balance.count :])
     return SPRINGS_N_MM * math.exp(logs[0]), np.array(balance.rate_n_mm) * np.exp(logs[1:])
 
 
 def _times(left: FloatArray, right: FloatArray) -> FloatArray:
-    """Matrix product, summed in one fixed order on every machine: a journal replays to the last bit."""
+    """Return a matrix product that is summed in one order on every machine: a journal replays to the last bit."""
     return np.asarray((left[:, :, None] * right[None, :, :]).sum(axis=1))
 
 
 def _rows(matrix: FloatArray) -> tuple[tuple[float, ...], ...]:
+    """Return a matrix as tuples."""
     return tuple(tuple(row) for row in matrix.tolist())
 
 
 def _updated(balance: Balance, mean: FloatArray, covariance: FloatArray) -> Balance:
+    """Return the balance with another distribution, its covariance made symmetric."""
     even = (covariance + covariance.T) / 2.0
     return replace(balance, mean=tuple(mean.tolist()), covariance=_rows(even))
 
 
-LEAST_SHARE = 0.2
-"""A round goes at least this share of the way: below that nothing would ever be reached."""
-
-
 @dataclass(frozen=True)
 class RoundGoal:
-    """Where a round is to end.
+    """Pitches at the end of a round.
 
     Attributes:
-        cents: of every string; 0 is its pitch.
-        share: how much of the way there this is; 1 is all of it.
+        cents: pitch of every string; 0 is its nominal pitch.
+        share: share of the way to the nominal pitches; 1 is all of it.
     """
 
     cents: tuple[float, ...]
@@ -321,7 +322,7 @@ class RoundGoal:
 
 
 def round_goal(balance: Balance, order: Sequence[int]) -> RoundGoal:
-    """Where a round that tunes the strings of ``order``, each once, can end without straining one of them."""
+    """Return the goal of a round that tunes each string of ``order`` once, without an unsafe tension on the way."""
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
     turns = _turns(z, coupling, order, np.zeros(n))
@@ -340,12 +341,12 @@ def round_goal(balance: Balance, order: Sequence[int]) -> RoundGoal:
 
 
 def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[float]) -> tuple[float, ...]:
-    """Where every string should stand now, or be brought to when its turn comes, in cents from its pitch.
+    """Return the pitch that every string should have now, or should be tuned to, in cents from its nominal pitch.
 
     Args:
-        balance: where the strings stand, and how they pull.
-        order: those still to be tuned in this round.
-        goal_cents: where the round is to end, of every string.
+        balance: pitches of the strings, and how they pull.
+        order: strings still to be tuned in this round.
+        goal_cents: pitch of every string at the end of the round.
     """
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
@@ -362,13 +363,13 @@ def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[f
 
 
 def strings_to_tune(balance: Balance, order: Sequence[int], off: Sequence[int], window_cents: float) -> tuple[int, ...]:
-    """Strings that have to be tuned in the next round.
+    """Return the strings that have to be tuned in the next round.
 
     Args:
-        balance: where the strings stand, and how they pull.
+        balance: pitches of the strings, and how they pull.
         order: the strings that can be tuned.
-        off: those among them that are known to be off.
-        window_cents: one of the others that the round would pull out of this is tuned as well.
+        off: those of them that are known to be off.
+        window_cents: others that the round would pull out of this range are tuned as well.
     """
     chosen = set(off)
     while True:
@@ -381,7 +382,7 @@ def strings_to_tune(balance: Balance, order: Sequence[int], off: Sequence[int], 
 
 
 def final_cents(balance: Balance, order: Sequence[int]) -> tuple[float, ...]:
-    """Where every string will stand once those of ``order`` were all brought to pitch, in cents from its own."""
+    """Return the pitch of every string in cents from its own, after those of ``order`` were all tuned to pitch."""
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
     ends = z + coupling @ _turns(z, coupling, order, np.zeros(n))
@@ -389,7 +390,7 @@ def final_cents(balance: Balance, order: Sequence[int]) -> tuple[float, ...]:
 
 
 def _turns(z: FloatArray, coupling: FloatArray, order: Sequence[int], goals: FloatArray) -> FloatArray:
-    """What each string's own peg has to add to its z; shape (strings,), 0 for those not in the round."""
+    """Return the change of z by each string's own peg, shape (strings,); 0 for those not in the round."""
     here = list(order)
     turns = np.zeros(z.size)
     turns[here] = np.linalg.solve(coupling[np.ix_(here, here)], goals[here] - z[here])

@@ -1,7 +1,7 @@
-"""What is different about an instrument since it was last on the bench, and what that does to it.
+"""Changes of an instrument since its last session, and their effect on saddles, pitch and tension.
 
 Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow_change`` does
-it. """
+it."""
 
 from __future__ import annotations
 
@@ -10,36 +10,40 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from oscservice.advice.correction import SHOWN_MM
-from oscservice.advice.prediction import SaddleFollowing, follow_change
+from oscservice.advice.prediction import SaddleFollowing, build_of, follow_change
 from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import INCH_MM, inharmonicity, tension_n
 
 SMALLEST_CHANGE_MM = 0.05
-"""Heights and reliefs that differ by less are the same: a ruler and a feeler gauge tell no more (assumed)."""
+"""Smaller differences of height or relief are ignored: a ruler and a feeler gauge are no more exact (assumed)."""
 
 SPRINGS_SHARE = 0.02
-"""A change of all strings' pull together beyond this moves a sprung bridge so far that its springs have to be reset
-(common practice, no source)."""
+"""A larger change of the total tension moves a floating bridge so far that its springs have to be reset (common
+practice, no source)."""
 
 _SAME = 1e-9
 
 
 @dataclass(frozen=True)
 class InstrumentChange:
-    """One difference: ``what`` is ``string/N``, ``reference``, ``relief``, ``bridge``, ``strings`` or ``tension``;
-    ``text`` what it was, what it is, and what to expect of it, in one line."""
+    """One change.
+
+    Attributes:
+        what: ``string/N``, ``reference``, ``relief``, ``bridge``, ``strings`` or ``tension``.
+        text: the value before and now, and the expected effect, in one line.
+    """
 
     what: str
     text: str
 
 
 def instrument_changes(filed: Instrument, left: Instrument, now: Instrument) -> tuple[InstrumentChange, ...]:
-    """What is different.
+    """Return the changes between the end of the last session and now.
 
     Args:
-        filed: the instrument as its file had it when the last session began.
-        left: the same as that session left it, with what was measured in it.
-        now: as its file has it now. Where the file still says what it said then, what was measured since is believed.
+        filed: the instrument as in its file when the last session began.
+        left: the same at the end of that session, with the values measured in it.
+        now: as in its file now. Where the file has not changed, the values measured in the last session are used.
     """
     if len(left.strings) != len(now.strings):
         counts = f"{len(left.strings)} strings before, {len(now.strings)} now"
@@ -50,20 +54,20 @@ def instrument_changes(filed: Instrument, left: Instrument, now: Instrument) -> 
     for number in range(1, len(now.strings) + 1):
         parts = _string_parts(left.string(number), believed.string(number))
         if parts:
-            told = _effect(left, believed, number, effects)
-            found.append(InstrumentChange(f"string/{number}", f"string {number}: {', '.join(parts)}: {told}"))
+            effect = _effect(left, believed, number, effects)
+            found.append(InstrumentChange(f"string/{number}", f"string {number}: {', '.join(parts)}: {effect}"))
     found += _whole(left, believed, effects)
     return tuple(found)
 
 
 def measured_change(left: Instrument, after: Instrument, what: str, strings: Iterable[int]) -> InstrumentChange | None:
-    """What a value that was just measured says has changed, or None if it is about what it was.
+    """Return the change that a new measured value shows, or None if it is about the same as before.
 
     Args:
-        left: the instrument as the last session left it.
-        after: the same with the value as it is now.
-        what: what was measured.
-        strings: the strings it is about.
+        left: the instrument at the end of the last session.
+        after: the same with the new value.
+        what: name of the measured value.
+        strings: the strings that it belongs to.
     """
     if len(left.strings) != len(after.strings):
         return None
@@ -75,12 +79,12 @@ def measured_change(left: Instrument, after: Instrument, what: str, strings: Ite
     if not parts:
         return None
     effects = _effects(left, after)
-    told = "; ".join(f"string {number}: {_effect(left, after, number, effects)}" for number in numbers)
-    return InstrumentChange(what, f"{what}: {', '.join(parts)}: {told}")
+    each = "; ".join(f"string {number}: {_effect(left, after, number, effects)}" for number in numbers)
+    return InstrumentChange(what, f"{what}: {', '.join(parts)}: {each}")
 
 
 def _believed(filed: Instrument, left: Instrument, now: Instrument) -> Instrument:
-    """The instrument now, with what was measured last time wherever the file hasn't changed since."""
+    """Return the instrument now, with the values measured last time where the file hasn't changed."""
     strings = []
     for was, end, here in zip(filed.strings, left.strings, now.strings, strict=True):
         kept = {
@@ -96,14 +100,15 @@ def _believed(filed: Instrument, left: Instrument, now: Instrument) -> Instrumen
 
 
 def _effects(before: Instrument, after: Instrument) -> tuple[SaddleFollowing, ...]:
+    """Return how the saddles have to follow; empty if it can't be computed."""
     try:
         return follow_change(before, after)
-    except ValueError:  # no saddle makes a string true: nothing is foretold of any
+    except ValueError:  # no saddle makes fret 12 of some string true
         return ()
 
 
 def _string_parts(was: StringSpec, here: StringSpec) -> list[str]:
-    """What is different about a string, in words."""
+    """Return the changes of a string in words."""
     parts = []
     if (was.gauge_mm, was.wound) != (here.gauge_mm, here.wound):
         parts.append(f"{_gauge(was)} → {_gauge(here)}")
@@ -121,6 +126,7 @@ def _string_parts(was: StringSpec, here: StringSpec) -> list[str]:
 
 
 def _height_parts(was: StringSpec, here: StringSpec) -> list[str]:
+    """Return the changes of a string's heights in words."""
     heights = (
         ("action", was.action_12_mm, here.action_12_mm),
         ("height at the nut", was.nut_height_mm, here.nut_height_mm),
@@ -129,6 +135,7 @@ def _height_parts(was: StringSpec, here: StringSpec) -> list[str]:
 
 
 def _relief_parts(left: Instrument, now: Instrument) -> list[str]:
+    """Return the change of the relief in words, if there is one."""
     was_mm, here_mm = left.set_up.relief_mm, now.set_up.relief_mm
     if was_mm is None or here_mm is None or abs(was_mm - here_mm) < SMALLEST_CHANGE_MM:
         return []
@@ -136,7 +143,7 @@ def _relief_parts(left: Instrument, now: Instrument) -> list[str]:
 
 
 def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ...]) -> list[InstrumentChange]:
-    """What is different about the instrument as a whole."""
+    """Return the changes of the instrument as a whole."""
     found = []
     if left.reference_hz != now.reference_hz:
         cents = 1200.0 * math.log2(now.reference_hz / left.reference_hz)
@@ -150,8 +157,8 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ..
             if now.bridge.floating
             else "strings pull one another out of tune no more"
         )
-        told = pulls if now.bridge.floating != left.bridge.floating else "saddles are moved another way"
-        found.append(InstrumentChange("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {told}"))
+        effect = pulls if now.bridge.floating != left.bridge.floating else "saddles are moved another way"
+        found.append(InstrumentChange("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {effect}"))
     before_n, after_n = (sum(_pull_n(one, n) for n in range(1, len(now.strings) + 1)) for one in (left, now))
     share = after_n / before_n - 1.0
     if now.bridge.floating and abs(share) > SPRINGS_SHARE:
@@ -166,6 +173,7 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ..
 
 
 def _range(effects: tuple[SaddleFollowing, ...]) -> str:
+    """Return the range of the saddles' moves in words."""
     if not effects:
         return "what saddles have to follow by can't be told"
     moves = [one.change_mm for one in effects]
@@ -177,7 +185,8 @@ def _tenths(value: float) -> str:
 
 
 def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[SaddleFollowing, ...]) -> str:
-    """What to expect of a string: its saddle, its error if that stays, its pull, and its B if it is another string."""
+    """Return the effect on a string: move of its saddle, error if that stays, tension, and B if it is another
+    string."""
     pulls = _pull_n(left, number), _pull_n(now, number)
     parts = ["what its saddle has to follow by can't be told"]
     if effects:
@@ -189,7 +198,7 @@ def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[Saddl
     if abs(pulls[1] / pulls[0] - 1.0) > 0.001:
         parts.append(f"pull {pulls[0]:.0f} → {pulls[1]:.0f} N ({pulls[1] / pulls[0] - 1.0:+.0%})")
     stiffness = _b(left, number), _b(now, number)
-    if _build(left.string(number)) != _build(now.string(number)):
+    if build_of(left.string(number)) != build_of(now.string(number)):
         parts.append(f"B {stiffness[0]:.1e} → {stiffness[1]:.1e}")
     return ", ".join(parts)
 
@@ -204,10 +213,6 @@ def _b(instrument: Instrument, number: int) -> float:
     return inharmonicity(spec.core_mm, _pull_n(instrument, number), spec.scale_mm + spec.setback_mm)
 
 
-def _build(spec: StringSpec) -> tuple[bool, float, float, float]:
-    return spec.wound, spec.gauge_mm, spec.core_mm, spec.unit_weight_kg_m
-
-
 def _gauge(spec: StringSpec) -> str:
-    """A string as the trade names it: ``plain .017``."""
+    """Return a string's gauge as the trade writes it: ``plain .017``."""
     return f"{'wound' if spec.wound else 'plain'} {spec.gauge_mm / INCH_MM:.3f}".replace(" 0.", " .")

@@ -1,7 +1,7 @@
-"""Where each saddle should stand before anything is plucked, and how it has to follow a change of the instrument.
+"""Prediction of each saddle's place from the instrument file, and of its move for a change of the instrument.
 
-What is not known of a string (its core, its modulus, how its ends are clamped, how much of the stretch it keeps, its
-action) is carried through the full model (``instrument.fretting``) to first order. Setbacks in mm, + away from the nut.
+The uncertain factors of a string (core, modulus, clamped ends, share of the stretch, action) go through the full model
+(``instrument.fretting``) to first order. Setbacks are in mm, + away from the nut; errors in cents, + sharp.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from oscservice.instrument.string_physics import (
 )
 
 STRESSED_SHARE = 0.8
-"""Above this share of a core's strength a string is near breaking as it is brought up (common practice, no source)."""
+"""Above this share of its core's strength a string may break while it is tuned up (common practice, no source)."""
 
 _FRET = 12
 _MODULUS_SD = STEEL_MODULUS_SD_PA / STEEL_MODULUS_PA
@@ -42,17 +42,17 @@ _NONE: Mapping[int, Stiffness] = {}
 
 @dataclass(frozen=True)
 class StringPrediction:
-    """What a string's build lets expect.
+    """Prediction for one string.
 
     Attributes:
         string, note: number (from 1) and open note.
-        open_hz: where the open string is wanted.
-        tension_n: its tension there.
-        strength_share: stress in its core as a share of the strength of music wire; above 1 it breaks.
-        inharmonicity: B of the open string, as measured where it was.
+        open_hz: frequency that the open string should have.
+        tension_n: tension at that frequency.
+        strength_share: stress in its core over the strength of music wire; above 1 it breaks.
+        inharmonicity: B of the open string, as measured if it was.
         kappa: relative rise of tension per relative stretch.
-        setback_mm, setback_se_mm: where the saddle makes fret 12 true, beyond the scale length, and 1 sd.
-        saddle_now_mm: where it stands by the instrument file.
+        setback_mm, setback_se_mm: setback that makes fret 12 true, and its standard error (1 sd).
+        saddle_now_mm: setback in the instrument file.
     """
 
     string: int
@@ -68,17 +68,17 @@ class StringPrediction:
 
     @property
     def move_mm(self) -> float:
-        """How far the saddle is from the expected place, + away from the nut."""
+        """Move from the present to the predicted setback, + away from the nut."""
         return self.setback_mm - self.saddle_now_mm
 
     @property
     def worth_moving(self) -> bool:
-        """Whether the saddle stands further from the expected place than that is known."""
+        """True when the move is larger than the standard error of the predicted setback."""
         return abs(self.move_mm) > self.setback_se_mm
 
     @property
     def near_breaking(self) -> bool:
-        """Whether the core is stressed so far that the string may break as it is brought up."""
+        """True when the string may break while it is tuned up."""
         return self.strength_share > STRESSED_SHARE
 
 
@@ -90,8 +90,8 @@ class SaddleFollowing:
         string: number, from 1.
         before_note, after_note: open notes.
         before_mm, after_mm: setbacks that make fret 12 true.
-        change_se_mm: 1 sd of their difference; what is not known of the string, but the same before and after, cancels.
-        stays_cents: error at fret 12 after the change if the saddle was true before it and stays, + sharp.
+        change_se_mm: standard error of their difference (1 sd); factors that are the same before and after cancel.
+        stays_cents: error at fret 12 after the change, if fret 12 was true before and the saddle is not moved.
     """
 
     string: int
@@ -104,16 +104,16 @@ class SaddleFollowing:
 
     @property
     def change_mm(self) -> float:
-        """How far the saddle has to go, + away from the nut."""
+        """Move of the saddle, + away from the nut."""
         return self.after_mm - self.before_mm
 
 
 def predict(instrument: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE) -> tuple[StringPrediction, ...]:
-    """Prediction for every string, string 1 first.
+    """Return the prediction for every string, string 1 first.
 
     Args:
         instrument: the instrument.
-        stiffness: ln B measured on open strings, by number; it replaces what the file assumes of the core.
+        stiffness: string number -> ln B measured on the open string; it replaces the core of the file.
 
     Raises:
         ValueError: no saddle makes fret 12 of a string true.
@@ -126,11 +126,11 @@ def predict(instrument: Instrument, *, stiffness: Mapping[int, Stiffness] = _NON
 def follow_change(
     before: Instrument, after: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE
 ) -> tuple[SaddleFollowing, ...]:
-    """How every saddle has to follow, string 1 first.
+    """Return how every saddle has to follow a change of the instrument, string 1 first.
 
     Args:
         before, after: the instrument before and after the change.
-        stiffness: ln B measured on open strings before the change; used for strings that stay on.
+        stiffness: string number -> ln B measured before the change; used for strings that stay the same.
 
     Raises:
         ValueError: not as many strings after as before, or no saddle makes fret 12 of a string true.
@@ -142,8 +142,8 @@ def follow_change(
     )
 
 
-class _Doubt(Enum):
-    """What is not known."""
+class _Factor(Enum):
+    """Uncertain factors of a string."""
 
     CLAMPED = auto()
     SHARE = auto()
@@ -153,6 +153,7 @@ class _Doubt(Enum):
 
 
 def _predicted(instrument: Instrument, number: int, measured: Stiffness | None) -> StringPrediction:
+    """Return the prediction for one string."""
     spec, open_hz = instrument.string(number), instrument.open_hz(number)
     length_mm = spec.scale_mm + spec.setback_mm
     tension = tension_n(spec.unit_weight_kg_m, open_hz, length_mm)
@@ -167,46 +168,48 @@ def _predicted(instrument: Instrument, number: int, measured: Stiffness | None) 
         inharmonicity=b,
         kappa=string.kappa,
         setback_mm=true_setback_mm(string, _FRET),
-        setback_se_mm=math.hypot(*_doubts(string, spec, measured).values()),
+        setback_se_mm=math.hypot(*_factor_shifts(string, spec, measured).values()),
         saddle_now_mm=spec.setback_mm,
     )
 
 
 def _following(before: Instrument, after: Instrument, number: int, measured: Stiffness | None) -> SaddleFollowing:
     old_spec, new_spec = before.string(number), after.string(number)
-    same = _build(old_spec) == _build(new_spec)
+    same = build_of(old_spec) == build_of(new_spec)
     carried = _carried(before, after, number, measured) if same and measured is not None else None
     old, new = _model(before, number, measured), _model(after, number, carried)
     old_mm, new_mm = true_setback_mm(old, _FRET), true_setback_mm(new, _FRET)
-    doubts = _doubts(new, new_spec, carried)
+    shifts = _factor_shifts(new, new_spec, carried)
     own = 0.0
-    for doubt, mm in _doubts(old, old_spec, measured).items():
-        if doubt is _Doubt.CORE and not same:
+    for factor, mm in _factor_shifts(old, old_spec, measured).items():
+        if factor is _Factor.CORE and not same:
             own = mm
         else:
-            doubts[doubt] -= mm
+            shifts[factor] -= mm
     return SaddleFollowing(
         string=number,
         before_note=old_spec.note,
         after_note=new_spec.note,
         before_mm=old_mm,
         after_mm=new_mm,
-        change_se_mm=math.hypot(own, *doubts.values()),
+        change_se_mm=math.hypot(own, *shifts.values()),
         stays_cents=fretted_error_cents(replace(new, setback_mm=old_mm), _FRET),
     )
 
 
 def _model(instrument: Instrument, number: int, measured: Stiffness | None) -> FrettedString:
+    """Return the model of a string."""
     log_b = None if measured is None else measured.log_b
     return fretted_string(instrument.string(number), instrument.open_hz(number), log_stiffness=log_b)
 
 
-def _build(spec: StringSpec) -> tuple[bool, float, float, float]:
+def build_of(spec: StringSpec) -> tuple[bool, float, float, float]:
+    """Return what makes two strings the same product: wound, gauge, core and mass per length."""
     return spec.wound, spec.gauge_mm, spec.core_mm, spec.unit_weight_kg_m
 
 
 def _carried(before: Instrument, after: Instrument, number: int, measured: Stiffness) -> Stiffness:
-    """The same core's ln B at another tension and length: B goes with 1 / (T L^2)."""
+    """Return ln B of the same core at another tension and length: B is proportional to 1 / (T L^2)."""
     log_b = measured.log_b
     for instrument, sign in ((before, 1.0), (after, -1.0)):
         spec = instrument.string(number)
@@ -216,8 +219,8 @@ def _carried(before: Instrument, after: Instrument, number: int, measured: Stiff
     return Stiffness(log_b, measured.sd)
 
 
-def _doubts(string: FrettedString, spec: StringSpec, measured: Stiffness | None) -> dict[_Doubt, float]:
-    """By how many mm the true setback shifts with 1 sd of each doubt."""
+def _factor_shifts(string: FrettedString, spec: StringSpec, measured: Stiffness | None) -> dict[_Factor, float]:
+    """Return the shift of the true setback in mm by 1 sd of each factor."""
 
     def shift(up: FrettedString, down: FrettedString) -> float:
         return (true_setback_mm(up, _FRET) - true_setback_mm(down, _FRET)) / 2.0
@@ -237,8 +240,8 @@ def _doubts(string: FrettedString, spec: StringSpec, measured: Stiffness | None)
         )
         return shift(up, down)
 
-    # kappa goes with E d^2 / T, the stiffness length with d^2 sqrt(E / T), a plain string's T with d^2. Measured, B
-    # fixes the length whatever E is, and the core by d^4 E / T.
+    # kappa ~ E d^2 / T, stiffness length ~ d^2 sqrt(E / T), and T ~ d^2 for a plain string. A measured B fixes the
+    # stiffness length for any E, and the core by d^4 E / T.
     if measured is None:
         core = 2.0 * WOUND_CORE_SD if spec.wound else PLAIN_CORE_SD
         modulus = stiffer(_MODULUS_SD, _MODULUS_SD / 2.0)
@@ -246,9 +249,9 @@ def _doubts(string: FrettedString, spec: StringSpec, measured: Stiffness | None)
         core = measured.sd / 2.0
         modulus = stiffer(_MODULUS_SD / 2.0 if spec.wound else _MODULUS_SD, 0.0)
     return {
-        _Doubt.CLAMPED: by("clamped_ends", CLAMPED_ENDS_SD),
-        _Doubt.SHARE: by("share", SHARE_SD),
-        _Doubt.ACTION: by("saddle_over_nut_mm", 2.0 * ACTION_SD_MM),
-        _Doubt.MODULUS: modulus,
-        _Doubt.CORE: stiffer(core if spec.wound else 0.0, core),
+        _Factor.CLAMPED: by("clamped_ends", CLAMPED_ENDS_SD),
+        _Factor.SHARE: by("share", SHARE_SD),
+        _Factor.ACTION: by("saddle_over_nut_mm", 2.0 * ACTION_SD_MM),
+        _Factor.MODULUS: modulus,
+        _Factor.CORE: stiffer(core if spec.wound else 0.0, core),
     }

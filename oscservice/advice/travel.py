@@ -1,9 +1,10 @@
-"""What helps a saddle that has come to the end of its travel, least harm first, and the setback it is worth.
+"""Remedies for a saddle at the end of its travel, and the setback that each makes up.
 
-A string needs about m sqrt(E I / T) + kappa share h^2 / X0 of setback for a true fret 12, h its action there, which
-follows from M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, eq. 31. Whatever makes it less stiff,
-less stretched or lower lets it do with less. The core's diameter, clamped ends and stretch are known roughly, so each
-worth is an estimate, +-30 %. Setbacks in mm, + away from the nut.
+For a true fret 12 a string needs a setback of about m sqrt(E I / T) + kappa share h^2 / X0, h its action there. A
+string that is less stiff, less stretched or lower needs less. The core's diameter, clamped ends and stretch are known
+only roughly, so each value is an estimate, +-30 %. Setbacks are in mm, + away from the nut.
+
+Source: M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, eq. 31.
 """
 
 from __future__ import annotations
@@ -35,14 +36,14 @@ MOVE_BRIDGE = "move bridge"
 LIVE_WITH_IT = "live with it"
 
 MOST_ACTION_MM = 0.5
-"""More action up or down is another instrument to play (common practice, no source)."""
+"""Largest change of the action: more changes how the instrument plays (common practice, no source)."""
 LOWEST_ACTION_MM = 1.0
 """Below this at fret 12 strings buzz (common practice, no source)."""
 
-_CORE_SHARE = 0.1  # thinner or thicker: what sets of one note differ by
+_CORE_SHARE = 0.1  # thinner or thicker core: sets differ by this (common practice, no source)
 _LEAST_WOUND_MM = 0.016 * INCH_MM  # thinner strings aren't wound (common practice, no source)
-_THIRD = 3  # the string that comes plain or wound (common practice, no source)
-_WOUND_FOR_PLAIN = 20.0 / 17.0  # .020 wound where .017 plain was (common practice, no source)
+_THIRD = 3  # the string that is sold plain or wound (common practice, no source)
+_WOUND_FOR_PLAIN = 20.0 / 17.0  # .020 wound in place of .017 plain (common practice, no source)
 _CORE_OF_WOUND = 0.6  # of its gauge (assumed, +-10 %)
 _SEMITONE = 2.0 ** (1.0 / 12.0)
 
@@ -52,15 +53,15 @@ _SPRUNG = " Springs pull against the strings: never release either side all at o
 
 @dataclass(frozen=True)
 class TravelRemedy:
-    """One thing that helps.
+    """One remedy.
 
     Attributes:
-        code: which (fixed).
+        code: fixed word for it.
         text: what to do, in one sentence.
-        worth_mm: how much of the missing setback it makes up, >= 0; None if that isn't known beforehand.
-        remaining_cents: error left at fret 12, + sharp; 0 where it is worth enough and the saddle can go back by what
-            is too much; None if not known.
-        caution: where it can hurt; else empty.
+        worth_mm: part of the missing setback that it makes up, >= 0; None if unknown.
+        remaining_cents: error left at fret 12, + sharp; 0 where it makes up enough and the saddle can go back by the
+            rest; None if unknown.
+        caution: danger to person or instrument; empty if there is none.
     """
 
     code: str
@@ -73,16 +74,16 @@ class TravelRemedy:
 def travel_remedies(
     instrument: Instrument, string: int, missing_mm: float, fretted: FrettedString
 ) -> tuple[TravelRemedy, ...]:
-    """What helps a string whose saddle can't go far enough, in the order of least harm.
+    """Return the remedies for a string whose saddle can't go far enough, the least invasive first.
 
     Args:
         instrument: the instrument.
         string: the string's number.
-        missing_mm: how much further its saddle would have to go; + away from the nut, - toward it.
-        fretted: the string as it is now, its saddle at the end of its travel.
+        missing_mm: missing travel, + away from the nut, - toward it.
+        fretted: the string as it is, its saddle at the end of its travel.
 
     Returns:
-        What there is for this string and bridge; nothing where less is missing than is ever printed.
+        The remedies for this string and bridge; none where the missing travel rounds to 0.0 mm.
 
     Raises:
         ValueError: no such string, or a distance that isn't finite.
@@ -96,7 +97,7 @@ def travel_remedies(
     alone = adjuster is not None and len(adjuster.influence) == 1
     back_mm = (adjuster.toward_nut_mm + adjuster.away_mm) if adjuster is not None and alone else 0.0
     at = _Missing(missing_mm, fretted, instrument.bridge.floating, back_mm)
-    ways = [
+    remedies = [
         _turned(instrument, string),
         _action(at),
         _core(at, spec),
@@ -106,12 +107,19 @@ def travel_remedies(
         _bridge(instrument, at),
         _lived_with(at),
     ]
-    return tuple(way for way in ways if way is not None)
+    return tuple(remedy for remedy in remedies if remedy is not None)
 
 
 @dataclass(frozen=True)
 class _Missing:
-    """What is missing, and ``back_mm``: the room that the saddle alone has the other way."""
+    """The missing travel of a string's saddle.
+
+    Attributes:
+        mm: missing travel, + away from the nut.
+        fretted: the string as it is.
+        floating: the bridge floats.
+        back_mm: travel of this saddle alone in the other direction.
+    """
 
     mm: float
     fretted: FrettedString
@@ -120,15 +128,17 @@ class _Missing:
 
     @property
     def direction(self) -> str:
+        """The direction in words."""
         return direction_of(self.mm)
 
     @property
     def sharp(self) -> bool:
-        """Frets stand sharp: the string should need less setback, or the saddle have more room away from the nut."""
+        """True when frets are sharp: the string should need less setback, or the saddle more travel."""
         return self.mm > 0.0
 
     def left_cents(self, worth_mm: float) -> float:
-        """Error left at fret 12 with that much made up: what moving the saddle by the rest would change."""
+        """Return the error left at fret 12 when ``worth_mm`` is made up: the change by moving the saddle by the
+        rest."""
         rest_mm = abs(self.mm) - worth_mm
         if rest_mm < 0.0:
             rest_mm = min(rest_mm + self.back_mm, 0.0)
@@ -136,8 +146,8 @@ class _Missing:
         lengths = open_mm, open_mm - self.fretted.scale_mm / 2.0
         return 0.0 - error_after(0.0, lengths, math.copysign(rest_mm, self.mm * rest_mm))
 
-    def way(self, code: str, text: str, changed: FrettedString, caution: str) -> TravelRemedy | None:
-        """The way that makes the string another one; None where it isn't worth a tenth of a millimetre."""
+    def remedy(self, code: str, text: str, changed: FrettedString, caution: str) -> TravelRemedy | None:
+        """Return the remedy that changes the string; None where it makes up less than a tenth of a millimetre."""
         worth = math.copysign(1.0, self.mm) * (fret_12_setback_mm(self.fretted) - fret_12_setback_mm(changed))
         if worth < SHOWN_MM / 2.0:
             return None
@@ -145,6 +155,7 @@ class _Missing:
 
 
 def _turned(instrument: Instrument, string: int) -> TravelRemedy | None:
+    """Return the remedy of a saddle that is turned round."""
     adjuster = instrument.adjuster_of(string)
     if adjuster is None or adjuster.means == SHAPED or len(adjuster.influence) > 1:
         return None
@@ -155,7 +166,7 @@ def _turned(instrument: Instrument, string: int) -> TravelRemedy | None:
 
 
 def _action(at: _Missing) -> TravelRemedy | None:
-    """The least change of action that makes up what is missing, in tenths of a millimetre."""
+    """Return the smallest change of the action that makes up the missing travel, in tenths of a millimetre."""
     now_mm, per_mm2 = at.fretted.action_12_mm, at.fretted.kappa * at.fretted.share / at.fretted.scale_mm
     wanted_mm = math.sqrt(max(now_mm**2 - at.mm / per_mm2, 0.0)) - now_mm
     tenths = math.ceil(round(abs(wanted_mm) / SHOWN_MM, 6))
@@ -164,11 +175,14 @@ def _action(at: _Missing) -> TravelRemedy | None:
     over_nut_mm = at.fretted.saddle_over_nut_mm + 2.0 * change_mm
     how = "Lower" if at.sharp else "Raise"
     text = f"{how} the string by {abs(change_mm):.1f} mm at fret 12, if it then plays without buzz or strain."
-    return at.way(ACTION, text, replace(at.fretted, saddle_over_nut_mm=over_nut_mm), _TENSION)
+    return at.remedy(ACTION, text, replace(at.fretted, saddle_over_nut_mm=over_nut_mm), _TENSION)
 
 
 def _core(at: _Missing, spec: StringSpec) -> TravelRemedy | None:
-    """Another core: the same weight and tension if wound; if plain, weight and tension go with it and kappa stays."""
+    """Return the remedy of another core.
+
+    A wound string keeps mass and tension. Those of a plain string change with the core, and its kappa stays.
+    """
     factor = 1.0 - _CORE_SHARE if at.sharp else 1.0 + _CORE_SHARE
     word = "thinner" if at.sharp else "thicker"
     if spec.wound:
@@ -177,24 +191,26 @@ def _core(at: _Missing, spec: StringSpec) -> TravelRemedy | None:
             kappa=at.fretted.kappa * factor**2,
             stiffness_mm=at.fretted.stiffness_mm * factor**2,
         )
-        return at.way(CORE, f"Fit a string of the same weight whose core is a tenth {word}.", changed, _TENSION)
+        return at.remedy(CORE, f"Fit a string of the same weight whose core is a tenth {word}.", changed, _TENSION)
     changed = replace(at.fretted, stiffness_mm=at.fretted.stiffness_mm * factor)
     gauge_in = spec.gauge_mm * factor / INCH_MM
-    return at.way(CORE, f"Fit a {word} string: {gauge_in:.3f} in, about a tenth {word}.", changed, _TENSION)
+    return at.remedy(CORE, f"Fit a {word} string: {gauge_in:.3f} in, about a tenth {word}.", changed, _TENSION)
 
 
 def _wound(at: _Missing, spec: StringSpec, number: int, open_hz: float) -> TravelRemedy | None:
+    """Return the remedy of a wound third string in place of a plain one."""
     if not at.sharp or spec.wound or spec.gauge_mm < _LEAST_WOUND_MM - 1e-9 or number < _THIRD:
         return None
     gauge_mm = spec.gauge_mm * _WOUND_FOR_PLAIN
     pull = tension_n(wound_unit_weight_kg_m(gauge_mm), open_hz, at.fretted.scale_mm + at.fretted.setback_mm)
     core_mm = _CORE_OF_WOUND * gauge_mm
     changed = replace(at.fretted, kappa=kappa(core_mm, pull), stiffness_mm=stiffness_length_mm(core_mm, pull))
-    return at.way(WOUND, f"Fit a wound string instead, about {gauge_mm / INCH_MM:.3f} in.", changed, _TENSION)
+    return at.remedy(WOUND, f"Fit a wound string instead, about {gauge_mm / INCH_MM:.3f} in.", changed, _TENSION)
 
 
 def _pitch(at: _Missing) -> TravelRemedy | None:
-    """A semitone up or down: tension goes with the square of pitch, and both kappa and stiffness with it."""
+    """Return the remedy of a semitone up or down: tension changes as the square of pitch, and kappa and stiffness
+    too."""
     factor = _SEMITONE if at.sharp else 1.0 / _SEMITONE
     changed = replace(
         at.fretted,
@@ -205,10 +221,11 @@ def _pitch(at: _Missing) -> TravelRemedy | None:
     if at.sharp and stress_pa > STRESSED_SHARE * MUSIC_WIRE_STRENGTH_PA:
         return None
     text = f"Tune it a semitone {'higher' if at.sharp else 'lower'}, if the player can do with that."
-    return at.way(PITCH, text, changed, _TENSION)
+    return at.remedy(PITCH, text, changed, _TENSION)
 
 
 def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | None:
+    """Return the remedy of shaping the crown of a fixed saddle."""
     if instrument.bridge.kind != FIXED or instrument.adjuster_of(string) is not None:
         return None
     shaped = f"have its crown shaped {abs(at.mm):.1f} mm {at.direction}"
@@ -217,6 +234,7 @@ def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | 
 
 
 def _bridge(instrument: Instrument, at: _Missing) -> TravelRemedy:
+    """Return the remedy of moving the bridge."""
     kind, how_far = instrument.bridge.kind, f"{abs(at.mm):.1f} mm {at.direction}"
     if kind == FIXED:
         text = f"Have a repairer move the saddle's slot {how_far} under this string."
@@ -227,6 +245,7 @@ def _bridge(instrument: Instrument, at: _Missing) -> TravelRemedy:
 
 
 def _lived_with(at: _Missing) -> TravelRemedy:
+    """Return what the error is if nothing is done."""
     cents = at.left_cents(0.0)
     heard, tuned = ("sharp", "flat") if cents > 0.0 else ("flat", "sharp")
     text = (
