@@ -262,7 +262,7 @@ def test_the_docs_name_the_limits() -> None:
         f"{web.IDLE_S:g} s each",
         f"{web.REQUESTS_PER_S} a second, {web.LARGE_PER_S} of containers with {web.LARGE_NODES} nodes or more",
         f"{MAX_STREAM_BYTES // 1024} KiB",
-        f"{websocket.MAX_UNSENT_BYTES // 2**20} MiB, then it is ended",
+        f"{websocket.MAX_UNSENT_BYTES // 2**20} MiB, then the connection is closed",
         f"| {websocket.MAX_LISTENED} |",
     ):
         assert limit in page
