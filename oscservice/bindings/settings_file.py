@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -127,19 +127,6 @@ def read_settings(text: str, origin: str, folder: Path, root: str | None = None)
     except _Mistake as found:
         raise mistake(SettingsForm, text, origin, found.location, found.words) from None
     return SettingsFile(_options(form, folder), bindings, tuple(form.pass_over), listeners, checks)
-
-
-def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
-    """Return the first listener that can't be reached from the IP address that the daemon is bound to, or None.
-
-    A listener on another machine can't be reached from the loopback, nor one at an address of the other IP version.
-    """
-    own = ipaddress.ip_address(host.partition("%")[0])
-    for one in listeners:
-        its = ipaddress.ip_address(one.host)
-        if its.version != own.version or (own.is_loopback and not its.is_loopback):
-            return one
-    return None
 
 
 def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:

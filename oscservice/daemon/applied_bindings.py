@@ -1,14 +1,16 @@
-"""Settings put to work: bindings to commands, and listeners that are sent things without asking."""
+"""Bindings and listeners of a settings file, connected to the server: commands for messages from control surfaces, and
+values for listeners that can't subscribe."""
 
 from __future__ import annotations
 
 import asyncio
+import ipaddress
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from oscservice.bindings.binding import Bindings
-from oscservice.bindings.settings_file import SettingsFile, unreachable
-from oscservice.bindings.value_mapping import ValueMapper
+from oscservice.bindings.settings_file import SettingsFile
+from oscservice.bindings.value_mapping import FixedListener, ValueMapper
 from oscservice.errors import InputError
 from oscservice.osc.packet import Message
 from oscservice.osc.peer import Peer
@@ -19,12 +21,18 @@ _CAUSE = "a bound command was refused"
 
 
 def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None], phase: Callable[[], str]) -> None:
-    """Let foreign messages stand for commands, and send listeners what is configured. The ports are open.
+    """Translate messages from control surfaces into commands, and send each listener its values.
 
-    A command that is refused is one line for a person and an ``/event``, at most once a second.
+    A refused command is one line for a person and an ``/event``, at most once a second.
+
+    Args:
+        server: its ports are open.
+        configured: the settings file.
+        tell: prints one line.
+        phase: returns the session's phase.
 
     Raises:
-        InputError: a listener can't be reached from where the daemon is bound, or is the daemon itself.
+        InputError: a listener can't be reached from the daemon's address, or is the daemon itself.
     """
     far = unreachable(configured.listeners, server.host)
     if far is not None:
@@ -48,8 +56,21 @@ def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None
         server.add_listener(peer, rate_hz=one.rate_hz, refresh_s=one.refresh_s, mapping=mapping)
 
 
+def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener | None:
+    """Return the first listener that can't be reached from the IP address that the daemon is bound to, or None.
+
+    A listener on another machine can't be reached from the loopback, nor one at an address of the other IP version.
+    """
+    own = ipaddress.ip_address(host.partition("%")[0])
+    for one in listeners:
+        its = ipaddress.ip_address(one.host)
+        if its.version != own.version or (own.is_loopback and not its.is_loopback):
+            return one
+    return None
+
+
 def bound_lines(configured: SettingsFile) -> list[str]:
-    """What is bound, in a line or two for a person; none where nothing is."""
+    """Return one or two lines for a person about what is bound; none if nothing is."""
     commands = len(configured.bindings)
     lines = [f"bound to commands: {commands} foreign address{'es' if commands > 1 else ''}"] if commands else []
     shown = ", ".join(f"{one.name} ({one.host} port {one.port})" for one in configured.listeners)
@@ -57,7 +78,7 @@ def bound_lines(configured: SettingsFile) -> list[str]:
 
 
 class _Refusals:
-    """Tells of bound commands that were refused."""
+    """Reports bound commands that were refused."""
 
     def __init__(self, server: OscServer, tell: Callable[[str], None]) -> None:
         self._server = server
@@ -65,7 +86,7 @@ class _Refusals:
         self._lines = LogThrottle()
 
     def __call__(self, line: str) -> None:
-        # What was carried out before is told when the loop comes to it.
+        # Commands that were carried out before are reported by the loop; this line comes after them.
         asyncio.get_running_loop().call_soon(self._say, line)
 
     def _say(self, line: str) -> None:

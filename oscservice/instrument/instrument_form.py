@@ -10,7 +10,7 @@ a record of it needs the kind no more.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from types import MappingProxyType
@@ -18,8 +18,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo, model_validator
 
-from oscservice.instrument import setup_targets as condition
-from oscservice.instrument import spec
+from oscservice.instrument import setup_targets, spec
 from oscservice.instrument.pitch import A4_HZ
 from oscservice.instrument.spec import ADJUSTER_SHARE, MEANS, SCREW, THREAD_RANGE_MM
 from oscservice.instrument.string_physics import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
@@ -64,10 +63,10 @@ NO_KINDS: Kinds = MappingProxyType({})
 
 
 def checked(kind: AddedKind) -> AddedKind:
-    """The same, if it can be a kind of bridge.
+    """Return the same kind, if it is a possible kind of bridge.
 
     Raises:
-        ValueError: what can't be, in one line.
+        ValueError: the mistake, in one line.
     """
     if kind.means not in MEANS:
         raise ValueError(f"means {kind.means!r}; expected one of {', '.join(MEANS)}")
@@ -236,7 +235,8 @@ def _check_travel(toward_nut_mm: float, away_mm: float, step_mm: float | None) -
 
 
 def bridge_of(form: BridgeForm, strings: int, kinds: Kinds = NO_KINDS) -> spec.Bridge:
-    """The bridge that a checked form stands for, on an instrument of so many strings; ``kinds`` as when it was checked.
+    """Return the bridge that a checked form describes, on an instrument with this number of strings; ``kinds`` as when
+    the form was checked.
 
     Raises:
         KeyError: an added kind that is not made for so many strings.
@@ -244,15 +244,11 @@ def bridge_of(form: BridgeForm, strings: int, kinds: Kinds = NO_KINDS) -> spec.B
     added = kinds[form.kind] if form.kind not in spec.KINDS else None
     if added is None:
         # Clamps bite into a saddle and a bar's stop screws carry every string: neither is moved under tension.
-        slacken, floating = (
-            form.kind in (spec.CLAMPED_FLOATING, spec.BAR, spec.FIXED),
-            form.kind == spec.CLAMPED_FLOATING,
-        )
+        slacken = form.kind in (spec.CLAMPED_FLOATING, spec.BAR, spec.FIXED)
+        floating = form.kind == spec.CLAMPED_FLOATING
     else:
         slacken, floating = added.slacken, added.floating
-    own = form.adjuster
-    if own is None:
-        own = _of_the_kind(form, strings) if added is None else _of_an_added_kind(form, strings, added)
+    own = form.adjuster if form.adjuster is not None else _adjusters_of_kind(form, strings, added)
     return spec.Bridge(
         kind=form.kind,
         floating=floating,
@@ -276,38 +272,28 @@ def _adjuster(form: AdjusterForm) -> spec.Adjuster:
     )
 
 
-def _of_the_kind(form: BridgeForm, strings: int) -> list[AdjusterForm]:
-    """The adjusters that a bridge of this kind has."""
-    if form.kind == spec.FIXED and form.toward_nut_mm + form.away_mm == 0.0:
+def _adjusters_of_kind(form: BridgeForm, strings: int, added: AddedKind | None) -> list[AdjusterForm]:
+    """The adjusters that a bridge of this kind has; ``added`` is the kind, if another package adds it."""
+    if added is not None:
+        influences: Iterable[tuple[str, Mapping[int, float]]] = added.layouts[strings].items()
+        means, thread, step_mm = added.means, added.mm_per_turn, added.step_mm
+    elif form.kind == spec.FIXED and form.toward_nut_mm + form.away_mm == 0.0:
         return []
-    means = {spec.CLAMPED_FLOATING: spec.BY_HAND, spec.FIXED: spec.SHAPED}.get(form.kind, spec.SCREW)
-    return [
-        AdjusterForm(
-            name=name,
-            influence=influence,
-            toward_nut_mm=form.toward_nut_mm,
-            away_mm=form.away_mm,
-            means=means,
-            thread=form.thread,
-            step_mm=form.step_mm,
-        )
-        for name, influence in _influences(form, strings)
-    ]
-
-
-def _of_an_added_kind(form: BridgeForm, strings: int, added: AddedKind) -> list[AdjusterForm]:
-    """The adjusters that a bridge of a kind from another package has."""
+    else:
+        influences = _influences(form, strings)
+        means = {spec.CLAMPED_FLOATING: spec.BY_HAND, spec.FIXED: spec.SHAPED}.get(form.kind, spec.SCREW)
+        thread = step_mm = None
     return [
         AdjusterForm(
             name=name,
             influence=dict(influence),
             toward_nut_mm=form.toward_nut_mm,
             away_mm=form.away_mm,
-            means=added.means,
-            thread=added.mm_per_turn if form.thread is None else form.thread,
-            step_mm=added.step_mm if form.step_mm is None else form.step_mm,
+            means=means,
+            thread=thread if form.thread is None else form.thread,
+            step_mm=step_mm if form.step_mm is None else form.step_mm,
         )
-        for name, influence in added.layouts[strings].items()
+        for name, influence in influences
     ]
 
 
@@ -329,7 +315,7 @@ def _influences(form: BridgeForm, strings: int) -> list[tuple[str, dict[int, flo
     return [(f"{part} {n}", {n: 1.0}) for n in range(1, strings + 1)]
 
 
-def _number_in(limits: condition.Range, unit: str) -> str:
+def _number_in(limits: setup_targets.Range, unit: str) -> str:
     return f"a number from {limits[0]:g} to {limits[1]:g} ({unit})"
 
 
@@ -372,7 +358,7 @@ class StringForm(Form):
         return self
 
 
-def _between(limits: condition.Range) -> AfterValidator:
+def _between(limits: setup_targets.Range) -> AfterValidator:
     def check(given: list[float]) -> list[float]:
         if not limits[0] <= given[0] < given[1] <= limits[1]:
             raise ValueError("not the least and the most wanted")
@@ -381,28 +367,28 @@ def _between(limits: condition.Range) -> AfterValidator:
     return AfterValidator(check)
 
 
-def _wanted(limits: condition.Range) -> str:
+def _wanted(limits: setup_targets.Range) -> str:
     return f"the least and the most wanted in mm, from {limits[0]:g} to {limits[1]:g}: [0.1, 0.3], say"
 
 
 _Two = Field(min_length=2, max_length=2)
-ReliefWanted = Annotated[list[float], _Two, _between(condition.RELIEF_LIMITS_MM)]
-ActionWanted = Annotated[list[float], _Two, _between(condition.ACTION_LIMITS_MM)]
-NutWanted = Annotated[list[float], _Two, _between(condition.NUT_LIMITS_MM)]
-ReplaceAfter = Annotated[int, Field(ge=condition.REPLACE_AFTER_LIMITS[0], le=condition.REPLACE_AFTER_LIMITS[1])]
+ReliefWanted = Annotated[list[float], _Two, _between(setup_targets.RELIEF_LIMITS_MM)]
+ActionWanted = Annotated[list[float], _Two, _between(setup_targets.ACTION_LIMITS_MM)]
+NutWanted = Annotated[list[float], _Two, _between(setup_targets.NUT_LIMITS_MM)]
+ReplaceAfter = Annotated[int, Field(ge=setup_targets.REPLACE_AFTER_LIMITS[0], le=setup_targets.REPLACE_AFTER_LIMITS[1])]
 
 
 class SetUpForm(Form):
     """The ``[set_up]`` table: what is wanted before any saddle is moved, and what is known of neck and strings."""
 
-    relief_mm: condition.ReliefMm | None = Field(None, description=_number_in(condition.RELIEF_LIMITS_MM, "mm"))
-    relief_wanted_mm: ReliefWanted | None = Field(None, description=_wanted(condition.RELIEF_LIMITS_MM))
-    action_treble_wanted_mm: ActionWanted | None = Field(None, description=_wanted(condition.ACTION_LIMITS_MM))
-    action_bass_wanted_mm: ActionWanted | None = Field(None, description=_wanted(condition.ACTION_LIMITS_MM))
-    nut_wanted_mm: NutWanted | None = Field(None, description=_wanted(condition.NUT_LIMITS_MM))
+    relief_mm: setup_targets.ReliefMm | None = Field(None, description=_number_in(setup_targets.RELIEF_LIMITS_MM, "mm"))
+    relief_wanted_mm: ReliefWanted | None = Field(None, description=_wanted(setup_targets.RELIEF_LIMITS_MM))
+    action_treble_wanted_mm: ActionWanted | None = Field(None, description=_wanted(setup_targets.ACTION_LIMITS_MM))
+    action_bass_wanted_mm: ActionWanted | None = Field(None, description=_wanted(setup_targets.ACTION_LIMITS_MM))
+    nut_wanted_mm: NutWanted | None = Field(None, description=_wanted(setup_targets.NUT_LIMITS_MM))
     strings_fitted: date | None = Field(None, description="a date without quotes: 2026-11-25, say")
     replace_after_days: ReplaceAfter | None = Field(
-        None, description="a whole number of days from {} to {}".format(*condition.REPLACE_AFTER_LIMITS)
+        None, description="a whole number of days from {} to {}".format(*setup_targets.REPLACE_AFTER_LIMITS)
     )
 
 
@@ -429,7 +415,7 @@ class InstrumentForm(Form):
 
 
 def expand(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> spec.Instrument:
-    """The instrument that a checked form stands for; ``kinds`` as when it was checked."""
+    """Return the instrument that a checked form describes; ``kinds`` as when it was checked."""
     return spec.Instrument(
         name=form.name,
         title=form.title or form.name,
@@ -467,8 +453,8 @@ def _string(entry: StringForm, scale_mm: float) -> spec.StringSpec:
     )
 
 
-def _set_up(form: SetUpForm) -> condition.SetUp:
+def _set_up(form: SetUpForm) -> setup_targets.SetUp:
     given = {field: value for field, value in form.model_dump().items() if value is not None}
     if form.strings_fitted is not None:
         given["strings_fitted"] = form.strings_fitted.isoformat()
-    return condition.SetUp.model_validate(given)
+    return setup_targets.SetUp.model_validate(given)

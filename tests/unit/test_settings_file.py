@@ -19,7 +19,7 @@ from oscservice.bindings.binding import (
     Taken,
     When,
 )
-from oscservice.bindings.settings_file import SettingsFile, load_settings, read_settings, unreachable
+from oscservice.bindings.settings_file import SettingsFile, load_settings, read_settings
 from oscservice.bindings.settings_form import (
     MOST_BINDINGS,
     MOST_CHECKS,
@@ -34,6 +34,7 @@ from oscservice.bindings.settings_form import (
 )
 from oscservice.bindings.value_mapping import FixedListener, Sending
 from oscservice.cli.serve_command import serve
+from oscservice.daemon.applied_bindings import unreachable
 from oscservice.errors import InputError
 from oscservice.osc.pattern import MAX_WILDCARDS
 
