@@ -1,4 +1,4 @@
-// Shows in a terminal what is to be done at the bench, and sends what is typed. Needs Node and its package osc:
+// Shows prompts and a meter in a terminal, and sends typed commands. Needs Node and its package osc:
 //
 //   npm install osc
 //   node bench.js [host [port]]

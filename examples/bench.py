@@ -1,4 +1,4 @@
-"""Shows in a terminal what is to be done at the bench, and sends what is typed. Needs python-osc 1.9 or later.
+"""Shows prompts and a meter in a terminal, and sends typed commands. Needs python-osc 1.9 or later.
 
     python3 bench.py [host [port]]
 
@@ -29,7 +29,7 @@ def show(name: str, values: list) -> None:
 
 
 def listen() -> None:
-    while True:  # no daemon yet, or another one than before: subscribe again
+    while True:  # the daemon may have started later, or again: subscribe again
         bench.send_message("/bench/subscribe", [])
         bench.send_message("/bench/status", [])
         for message in bench.get_messages(5):

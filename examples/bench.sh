@@ -1,11 +1,11 @@
 #!/bin/bash
-# Shows in a shell what is to be done at the bench, with liblo's tools (Debian: liblo-tools), and sends what is typed.
+# Shows prompts and a meter in a shell, with liblo's tools (Debian: liblo-tools), and sends typed commands.
 #
 #   bash bench.sh [port [listen-port]]
 #
-# A typed line is a command, the types of its arguments, and these: session/begin ss six-string-648 "first set-up"
+# A typed line is a command, the types of its arguments, and the arguments: session/begin ss six-string-648 "first set-up"
 # One command alone, from a script or a key: oscsend 127.0.0.1 9787 /bench/session/undo
-# oscsend hears no answer: what is refused shows only in that nothing happens.
+# oscsend receives no answer: a refused command has no visible effect.
 port=${1:-9787} listen=${2:-9000}
 export LC_ALL=C # numbers with a decimal point
 
@@ -32,6 +32,6 @@ while :; do
     if read -r -t 50 command arguments; then
         xargs oscsend 127.0.0.1 "$port" "/bench/$command" <<<"$arguments"
     elif (($? <= 128)); then
-        break # no more is typed
+        break # end of input
     fi
 done

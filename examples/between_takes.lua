@@ -1,12 +1,12 @@
 ardour {
 	["type"] = "EditorHook",
 	name = "Intonation check between takes",
-	description = "When recording stops, asks the bench for a quick check of the instrument; when it starts, for silence.",
+	description = "When recording stops, asks the daemon for a quick check of the instrument; when recording starts, makes it ignore sound.",
 }
 
 -- For a recording program whose scripts are in Lua and have ARDOUR.LuaOSC: add it there as an action hook.
 -- The instrument: "." is the one the daemon was started with; or a preset, or a file in the instruments folder of
--- oscservice. It is checked against the last session that was sealed for it.
+-- oscservice. It is compared with its last sealed session.
 local daemon, instrument = "osc.udp://127.0.0.1:9787", "."
 -- A set of recordings to check as well, by its name; "" for none. See docs/bindings.md of oscservice.
 local set = ""
@@ -25,8 +25,8 @@ function factory ()
 		if recording then
 			bench:send ("/bench/listen", "i", 0)
 		else
-			bench:send ("/bench/listen", "i", 1) -- a check that was under way goes on
-			bench:send ("/bench/session/quick", "s", instrument) -- refused if one is
+			bench:send ("/bench/listen", "i", 1) -- an unfinished check goes on
+			bench:send ("/bench/session/quick", "s", instrument) -- refused if there is one
 			if set ~= "" then bench:send ("/bench/check/run", "s", set) end
 		end
 	end
