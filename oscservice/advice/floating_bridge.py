@@ -77,7 +77,7 @@ SAFE_SHARE = 0.75
 SAFE_RISE = 0.5
 """Largest relative tension that a string is tuned to (assumed: to save tuners and windings)."""
 MOST_PULLED = 0.6
-"""Largest relative tension that the others pull a string to, some 400 cents: it might be taken for another (assumed)."""
+"""Largest relative tension that the others pull a string to, some 400 cents: it might be mistaken (assumed)."""
 LOWEST_Z = -0.3
 """Lowest relative tension of a target (assumed, for the same reason)."""
 

@@ -1,17 +1,13 @@
-"""A block of samples, what every source of blocks has in common, and a ring of the last seconds.
+"""Blocks of samples, the base class of all sources of blocks, and a ring buffer of the last seconds of a channel.
 
-A block of samples, and what every source of blocks has in common.
-
-Positions are counted on the source's own time line: frame 0 is the first frame the source could have given, and frames
-that were lost are counted too. So for any two neighbouring blocks
+Frames are counted on the source's own time line: frame 0 is the first frame that the source could give, and lost frames
+count too. So for two neighbouring blocks
 
     next.start_frame == block.start_frame + len(block.samples) + next.dropped_frames
 
-and ``start_frame / sample_rate_hz`` is a time in seconds that doesn't slip when samples are lost.
+and ``start_frame / sample_rate_hz`` is a time in seconds that stays right when samples are lost.
 
-Flags are fixed words; where a number belongs to one it follows after a colon (``not finite: 3``).
-
-The last seconds of one channel as they came in, so that a note can be kept once it is known to be one.
+Samples are float32 with full scale 1. Flags are fixed words; a number follows after a colon (``not finite: 3``).
 """
 
 from __future__ import annotations
@@ -48,10 +44,11 @@ REOPENED = "reopened"  # first block after the device was lost
 class Block:
     """Consecutive samples of all channels.
 
-    samples: float32, shape (frames, channels), full scale 1.0, always finite, never empty.
-    start_frame: position of the first frame on the source's time line (see the module's text).
-    dropped_frames: frames lost just before this block (an estimate where a device went away).
-    flags: what is wrong with these samples, in the words above.
+    Attributes:
+        samples: always finite, never empty, shape (frames, channels).
+        start_frame: position of the first frame on the source's time line.
+        dropped_frames: frames lost just before this block (an estimate after a device was away).
+        flags: flags of these samples.
     """
 
     samples: Samples
@@ -61,31 +58,36 @@ class Block:
 
 
 def replace_non_finite(samples: Samples) -> tuple[Samples, int]:
-    """The samples with NaN and infinity replaced by 0 (the same array when there are none), and how many there were."""
+    """Return the samples with NaN and infinity replaced by 0 (the same array if there are none), and their number."""
     good = np.isfinite(samples)
     bad = int(samples.size - np.count_nonzero(good))
     return (samples, 0) if bad == 0 else (np.where(good, samples, np.float32(0.0)), bad)
 
 
 def check_rate(rate_hz: float, where: str) -> int:
-    """The sample rate as a whole number of Hz. Raises InputError outside 8 to 192 kHz."""
+    """Return the sample rate as a whole number of Hz. Raises InputError outside 8 to 192 kHz."""
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise InputError(f"{where}: a sample rate of {rate_hz:g} Hz can't be used: it must be 8000 to 192000 Hz")
     return round(rate_hz)
 
 
 def check_channels(channels: int, where: str) -> int:
-    """The channel count. Raises InputError unless it is 1 to 64."""
+    """Return the number of channels. Raises InputError unless it is 1 to 64."""
     if not 1 <= channels <= MOST_CHANNELS:
         raise InputError(f"{where}: {channels} channels can't be used: it must be 1 to {MOST_CHANNELS}")
     return channels
 
 
 class AudioSource(ABC):
-    """Where blocks come from. A context manager, and an iterable that is walked once, in one thread.
+    """Base class of sources of blocks: a context manager, and an iterable that can be iterated once, in one thread.
 
-    Iterating waits for each block and ends when the source has ended or `close` was called, which any thread may do.
-    `on_state` is called in the iterating thread with each new state, one of "starting", "running", "lost", "ended".
+    The iteration waits for each block. It ends when the source has ended, or after `close`, which any thread may call.
+
+    Attributes:
+        sample_rate_hz, channels: of all blocks.
+        description: the source in words.
+        on_state: called in the iterating thread with each new state: "starting", "running", "lost" or "ended".
+        dropped_frames: frames lost so far.
     """
 
     def __init__(self, sample_rate_hz: int, channels: int, description: str) -> None:
@@ -108,7 +110,7 @@ class AudioSource(ABC):
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """Everything flagged since the start, each word once, with the count of samples that were not finite."""
+        """All flags since the start, each once, with the number of samples that were not finite."""
         count = (f"{NOT_FINITE}: {self._not_finite}",) if self._not_finite else ()
         return (*self._flags, *count)
 
@@ -121,7 +123,7 @@ class AudioSource(ABC):
         self.close()
 
     def __iter__(self) -> Iterator[Block]:
-        """Blocks until the end. Raises AudioInputError or InputError."""
+        """Yield blocks until the end. Raises AudioInputError or InputError."""
         with self._starting:
             if self._closed.is_set():
                 return
@@ -139,24 +141,24 @@ class AudioSource(ABC):
             self._set_state("ended")
 
     def close(self) -> None:
-        """End the iteration soon and let go of the device or file. May be called from any thread, and twice."""
+        """End the iteration soon, and release the device or file. May be called from any thread, and twice."""
         with self._starting:
             self._closed.set()
         self._wake()
-        if not self._started:  # nobody walks it, nor will, so nobody else lets go
+        if not self._started:  # no iteration will release it
             self._release()
             self._set_state("ended")
 
     @abstractmethod
     def _blocks(self) -> Iterator[Block]:
-        """Give blocks, made with `_block`, until the end or until `_closed` is set."""
+        """Yield blocks, made with `_block`, until the end or until `_closed` is set."""
 
     @abstractmethod
     def _release(self) -> None:
-        """Let go of what is held. Called at the end, perhaps twice."""
+        """Release the device or file. Called at the end, perhaps twice."""
 
     def _wake(self) -> None:  # noqa: B027 - most sources wait on `_closed`
-        """Make a waiting `_blocks` look at `_closed` now, where waiting on `_closed` itself isn't enough."""
+        """Make a waiting `_blocks` check `_closed` now, in a source that waits on something else."""
 
     def _set_state(self, state: State) -> None:
         if state != self._state:
@@ -168,7 +170,7 @@ class AudioSource(ABC):
         self._flags.extend(flag for flag in flags if flag not in self._flags)
 
     def _block(self, samples: Samples, dropped_frames: int = 0, flags: tuple[str, ...] = ()) -> Block:
-        """The next block: samples made finite, position and totals counted on."""
+        """Return the next block with finite samples, and count its frames."""
         samples, bad = replace_non_finite(samples)
         self._flag(*flags)
         if bad:
@@ -181,9 +183,9 @@ class AudioSource(ABC):
 
 
 class SampleRing:
-    """Samples without a gap: the last block, however long it is, and ``longest_frames`` before it or a block more.
+    """Ring buffer of one channel without gaps, so that the sound of a note can be kept after it was recognised.
 
-    Frames are counted on the source's own time line (``audio.block``).
+    It holds the last block, and at least ``longest_frames`` before it (up to a block more).
     """
 
     def __init__(self, longest_frames: int) -> None:
@@ -193,9 +195,9 @@ class SampleRing:
         self._end = 0
 
     def take(self, samples: Samples, start_frame: int) -> None:
-        """Hold a channel's next samples, shape (n,), the first of which is frame ``start_frame``.
+        """Add the channel's next samples, shape (n,), the first of which is frame ``start_frame``.
 
-        What came before a gap is let go.
+        After a gap everything before it is dropped.
         """
         if start_frame != self._end:
             self.clear()
@@ -206,12 +208,16 @@ class SampleRing:
         self._end = start_frame + len(samples)
 
     def clear(self) -> None:
-        """Samples were lost, nobody knows how many: what comes next is not next to what was held."""
+        """Drop everything: an unknown number of samples was lost."""
         self._pieces.clear()
         self._held = 0
 
     def stretch(self, first_frame: int, end_frame: int) -> tuple[int, Samples]:
-        """The samples from one frame to before another, as far as they are held: number of the first, shape (n,)."""
+        """Return the samples from ``first_frame`` to before ``end_frame``, as far as they are held.
+
+        Returns:
+            Number of the first frame; samples, shape (n,).
+        """
         start = self._end - self._held
         first, end = max(first_frame, start), min(end_frame, self._end)
         if first >= end:

@@ -1,7 +1,7 @@
-"""Blocks from a sound card, through PortAudio.
+"""Source of blocks from a sound card, through PortAudio.
 
-A device that goes away raises nothing anywhere: that is found out here by the clock, and the device tried again until
-it is back or the source is closed.
+PortAudio reports nothing when a device goes away. So a clock detects it here, and the device is opened again until it
+is back or the source is closed.
 """
 
 from __future__ import annotations
@@ -29,21 +29,27 @@ from oscservice.audio.portaudio import (
 from oscservice.errors import AudioInputError
 
 DEVICE_BLOCK_FRAMES = 512
-_QUEUE_S = 4.0  # how far the listener may fall behind before samples are dropped
+_QUEUE_S = 4.0  # the listener may be late by this before samples are dropped
 _FIRST_BLOCK_S = 4.0  # a sound server may take 2 s to give the first block
-_NEXT_BLOCK_S = 1.0  # silence of the device itself, not of the strings, for so long means that it is lost
+_NEXT_BLOCK_S = 1.0  # a device without blocks for this time is lost
 _POLL_S = 0.1
 _BACKOFF_S = (0.5, 5.0)  # first and longest wait between attempts to open the device again
 
 
 class DeviceSource(AudioSource):
-    """A live input. The device is looked up at once, and opened by the `with` statement or by walking.
+    """A live input. The device is looked up at once, and opened by the `with` statement or by the iteration.
 
-    name: as `find_device` takes it. rate in Hz: None means the device's own. channels: the first so many, None means 1.
-    When the device is lost the state is "lost" and no blocks come, until it could be opened again. The first block then
-    is flagged "reopened", and its `dropped_frames` is how long the device was away, by the clock.
-    Raises AudioInputError if PortAudio or the device is missing or refuses rate or channels, InputError for a rate or
-    channel count out of all reason.
+    While the device is lost, the state is "lost" and no blocks come. The first block after it is opened again is
+    flagged "reopened"; its `dropped_frames` is the time that the device was away, by the clock.
+
+    Args:
+        name: as for `find_device`.
+        rate: sample rate in Hz; None for that of the device.
+        channels: number of channels from the first on; None for 1.
+
+    Raises:
+        AudioInputError: PortAudio or the device is missing, or refuses the rate or the channels.
+        InputError: a rate or number of channels out of range.
     """
 
     def __init__(self, name: str | None = None, rate: int | None = None, channels: int | None = None) -> None:
@@ -71,7 +77,7 @@ class DeviceSource(AudioSource):
                 self._capture = _Capture(device, self.sample_rate_hz, self.channels)
 
     def _is_lost(self, capture: _Capture) -> bool:
-        with self._opening:  # another thread may be closing the stream, which must not be asked anything then
+        with self._opening:  # another thread may be closing the stream, which must not be used then
             return capture is self._capture and capture.is_lost()
 
     def _blocks(self) -> Iterator[Block]:
@@ -92,9 +98,9 @@ class DeviceSource(AudioSource):
                 capture = self._reopen(capture)
 
     def _reopen(self, lost: _Capture) -> _Capture | None:
-        """The device opened anew, however long that takes, or None if the source was closed meanwhile."""
+        """Return the device opened again, however long that takes, or None if the source was closed meanwhile."""
         self._release()
-        if not lost.any:  # it could be opened, but gave nothing: PortAudio's list may be of another time
+        if not lost.any:  # it was opened but gave no blocks: PortAudio's list of devices may be out of date
             with self._opening:
                 refresh_devices()
         wait_s, longest_s = _BACKOFF_S
@@ -109,8 +115,8 @@ class DeviceSource(AudioSource):
         return None
 
     def _wake(self) -> None:
-        # The walking thread lets go as well, but it may never be resumed. It may also hang in the driver while it opens
-        # a device, and then this thread must not hang with it.
+        # The iterating thread releases the device too, but it may never resume. It may also hang in the driver while it
+        # opens a device: then this thread must not wait for it.
         self._release(patience_s=1.0)
 
     def _release(self, patience_s: float = -1.0) -> None:
@@ -125,6 +131,8 @@ class DeviceSource(AudioSource):
 
 @dataclass(frozen=True)
 class _CapturedBlock:
+    """Samples from the callback, shape (frames, channels), and when they began (monotonic clock)."""
+
     samples: Samples
     dropped_frames: int
     overflow: bool
@@ -132,7 +140,7 @@ class _CapturedBlock:
 
 
 class _Capture:
-    """One open stream and the bounded queue its callback fills. Raises AudioInputError if it can't be opened."""
+    """One open stream and the bounded queue that its callback fills. Raises AudioInputError if it can't be opened."""
 
     def __init__(self, device: InputDevice, rate_hz: int, channels: int) -> None:
         sd = portaudio()
@@ -168,7 +176,8 @@ class _Capture:
         )
 
     def _callback(self, samples: Samples, frames: int, _time: Any, status: Any) -> None:
-        """Runs in PortAudio's thread, which must not wait. An exception here would end the stream without a word."""
+        """Queue a block. Runs in PortAudio's thread, which must not wait; an exception would end the stream
+        silently."""
         try:
             now_s = time.monotonic()
             if self._queue.qsize() >= self._most_blocks:
@@ -192,7 +201,7 @@ class _Capture:
             return None
 
     def is_lost(self) -> bool:
-        """Whether the stream has stopped, or has given nothing for too long. (A dead sound server does the first.)"""
+        """Return True when the stream has stopped (as with a dead sound server), or gave nothing for too long."""
         limit_s = _NEXT_BLOCK_S if self.any else _FIRST_BLOCK_S
         if time.monotonic() - self.heard_s > limit_s:
             return True

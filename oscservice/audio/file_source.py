@@ -1,4 +1,4 @@
-"""Blocks from a sound file, at the pace of a live input or as fast as they are taken."""
+"""Source of blocks from a sound file, at the pace of a live input or as fast as they are taken."""
 
 from __future__ import annotations
 
@@ -13,19 +13,23 @@ import soundfile
 from oscservice.audio.block import BLOCK_FRAMES, TRUNCATED, AudioSource, Block, Samples, check_channels, check_rate
 from oscservice.errors import InputError
 
-# Programs that write a WAV into a pipe can't know its length and promise about the most the field holds (2 or 4 GiB).
+# Programs that write a WAV into a pipe don't know its length, and set it to nearly the largest value (2 or 4 GiB).
 _UNKNOWN_LENGTH_BYTES = 0x7FFF_0000
 
-# What libsndfile notes when a chunk promises another length than the file has room for. The outermost size of RIFF and
-# FORM files is left out: many writers get it wrong by a few bytes, and the sample data's own size stands beside it.
+# libsndfile's note that the length of a chunk doesn't fit the file. The outermost size of RIFF and FORM files is
+# ignored: many writers get it wrong by a few bytes, and the size of the sample data is given too.
 _WRONG_LENGTH = re.compile(r"^(?!\s*(?:RIFF|FORM)\b).*: (\d+) \(should be (\d+)\)", re.MULTILINE)
 
 
 class FileSource(AudioSource):
-    """Any file libsndfile reads. Unless `fast`, a block comes when its last frame would have been recorded.
+    """Any file that libsndfile reads. A file shorter than in its header is flagged "truncated" on the last block.
 
-    A file that ends before its header says is read as far as it goes, and flagged "truncated" on the last block.
-    Raises InputError if the file can't be read, has no samples, or a sample rate outside 8 to 192 kHz.
+    Args:
+        path: the file.
+        fast: False to give each block when its last frame would have been recorded.
+
+    Raises:
+        InputError: the file can't be read, has no samples, or a sample rate outside 8 to 192 kHz.
     """
 
     def __init__(self, path: str | os.PathLike[str], fast: bool = False) -> None:
@@ -48,7 +52,7 @@ class FileSource(AudioSource):
         if held is None:
             raise InputError(f"{self._path}: the sound file holds no samples that can be read")
         while held is not None and not self._closed.is_set():
-            following = self._read()  # read ahead: only then is it known which block is the last
+            following = self._read()  # read ahead, to know which block is the last
             cut = following is None and self._is_cut(self._next_frame + len(held))
             block = self._block(held, flags=(TRUNCATED,) if cut else ())
             if not self._fast:
@@ -58,7 +62,7 @@ class FileSource(AudioSource):
             held = following
 
     def _read(self) -> Samples | None:
-        """Up to BLOCK_FRAMES frames, or None at the end. Where a cut file can't be decoded any further, it ends."""
+        """Return up to BLOCK_FRAMES frames, or None at the end, or where a truncated file can't be decoded further."""
         try:
             samples: Samples = self._file.read(BLOCK_FRAMES, dtype="float32", always_2d=True)
         except soundfile.LibsndfileError:
@@ -67,9 +71,9 @@ class FileSource(AudioSource):
         return samples if len(samples) else None
 
     def _is_cut(self, frames: int) -> bool:
-        """Whether the file, which gave so many frames, was meant to be longer."""
-        promises = ((int(told), int(real)) for told, real in _WRONG_LENGTH.findall(self._file.extra_info))
-        short = any(real < told < _UNKNOWN_LENGTH_BYTES for told, real in promises)
+        """Return True when the file, which gave so many frames, should be longer."""
+        lengths = ((int(stated), int(real)) for stated, real in _WRONG_LENGTH.findall(self._file.extra_info))
+        short = any(real < stated < _UNKNOWN_LENGTH_BYTES for stated, real in lengths)
         return short or frames < self._file.frames or TRUNCATED in self.flags
 
     def _release(self) -> None:
@@ -77,10 +81,11 @@ class FileSource(AudioSource):
 
 
 def _open(path: Path) -> soundfile.SoundFile:
+    """Open a sound file. Raises InputError with the reason in one line."""
     try:
         if not path.is_file():
             raise InputError(f"{path}: {'not a sound file' if path.exists() else 'there is no such file'}")
-        with path.open("rb") as probe:  # libsndfile says only "System error": let the system say what is wrong
+        with path.open("rb") as probe:  # libsndfile says only "System error": the system gives the reason
             if not probe.read(1):
                 raise InputError(f"{path}: the file is empty (0 bytes)")
         return soundfile.SoundFile(path)

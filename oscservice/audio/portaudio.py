@@ -1,6 +1,6 @@
-"""The input devices PortAudio knows.
+"""PortAudio's input devices.
 
-PortAudio is imported when first needed, so that everything else works on a machine without it.
+PortAudio is imported when it is first used, so that everything else works on a machine without it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _CARD_NUMBER = re.compile(r"\(hw:\d+,\d+\)")
 
 @dataclass(frozen=True)
 class InputDevice:
-    """One device that can record. `default` tells whether it is the one used when none is named."""
+    """One device that can record; `default` is True for the one that is used when none is named."""
 
     index: int
     name: str
@@ -30,10 +30,11 @@ class InputDevice:
 
 
 def portaudio() -> ModuleType:
-    """The sounddevice module. Raises AudioInputError with the command that installs PortAudio when it is missing."""
+    """Return the sounddevice module. Raises AudioInputError with the command that installs PortAudio if it is
+    missing."""
     try:
         import sounddevice
-    except OSError:  # how sounddevice says that the shared library isn't there
+    except OSError:  # sounddevice doesn't find the shared library
         raise AudioInputError(
             "live audio needs the PortAudio library, which is not installed: apt-get install libportaudio2"
         ) from None
@@ -44,7 +45,7 @@ def portaudio() -> ModuleType:
 
 
 def list_devices() -> list[InputDevice]:
-    """All devices with at least one input channel. Raises AudioInputError if PortAudio is missing or fails."""
+    """Return all devices with an input channel. Raises AudioInputError if PortAudio is missing or fails."""
     sd = portaudio()
     try:
         apis = sd.query_hostapis()
@@ -67,9 +68,12 @@ def list_devices() -> list[InputDevice]:
 
 
 def find_device(name: str | None) -> InputDevice:
-    """The input device of that name or number: the whole name, else a part of only one name (capitals don't matter).
+    """Return the input device with this name or number, or with this part of its name if no other has it.
 
-    None means the system's default. Raises AudioInputError.
+    Capitals don't matter in a part of a name. None is the system's default.
+
+    Raises:
+        AudioInputError: no device, or more than one, fits.
     """
     devices = list_devices()
     if not devices:
@@ -95,9 +99,10 @@ def find_device(name: str | None) -> InputDevice:
 
 
 def same_device(device: InputDevice) -> InputDevice:
-    """The device as it is listed now, never another one. Raises AudioInputError while it isn't there.
+    """Return the same device as it is listed now. Raises AudioInputError while it isn't there.
 
-    A replugged device may get another number, and ALSA another card number in its name: "(hw:1,0)".
+    A device that was plugged in again may have another number, and with ALSA another card number in its name:
+    "(hw:1,0)".
     """
     listed = [other for other in list_devices() if other.host_api == device.host_api]
     ways = (
@@ -112,21 +117,21 @@ def same_device(device: InputDevice) -> InputDevice:
 
 
 def refresh_devices() -> None:
-    """Make PortAudio list the devices afresh: it does so only when it starts.
+    """Make PortAudio list the devices again, which it does only when it starts.
 
-    sounddevice has no public way to do this. There must be no open stream.
+    sounddevice has no public function for this. No stream may be open.
     """
     sd = portaudio()
     for step in (sd._terminate, sd._initialize):
-        with suppress(sd.PortAudioError):  # where it fails, the next look at the list tells
+        with suppress(sd.PortAudioError):  # the next use of the list reports a failure
             step()
 
 
 @contextmanager
 def silenced_stderr() -> Iterator[None]:
-    """Keep what C libraries print on the standard error to themselves, so that one clear line can stand for it.
+    """Discard what C libraries print on standard error, so that one clear line can replace it.
 
-    It holds for the whole process: only for while nothing else runs yet. (sounddevice does the same as it starts.)
+    This is for the whole process, so use it only while nothing else runs. (sounddevice does the same when it starts.)
     """
     kept = os.dup(2)
     nowhere = os.open(os.devnull, os.O_WRONLY)
@@ -140,5 +145,5 @@ def silenced_stderr() -> Iterator[None]:
 
 
 def one_line(error: Exception) -> str:
-    """A driver's message on one line."""
+    """Return a driver's message on one line."""
     return " ".join(str(part) for part in error.args[:1]).replace("\n", " ") or type(error).__name__

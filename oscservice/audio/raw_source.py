@@ -1,4 +1,4 @@
-"""Blocks from raw PCM on a stream, such as standard input fed by a recorder or a network audio tool."""
+"""Source of blocks from raw PCM on a stream, such as standard input from a recorder or a network audio tool."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from oscservice.errors import AudioInputError, InputError
 RawFormat = Literal["s16le", "s24le", "f32le"]
 RAW_FORMATS: tuple[str, ...] = get_args(RawFormat)
 
-_POLL_S = 0.05  # how soon a close is noticed, and how long an unfinished block is held back
+_POLL_S = 0.05  # a close is noticed within this time, and an unfinished block is given after it
 
 
 def _s16(data: bytes) -> Samples:
@@ -25,7 +25,7 @@ def _s16(data: bytes) -> Samples:
 def _s24(data: bytes) -> Samples:
     triples = np.frombuffer(data, np.uint8).reshape(-1, 3)
     words = np.zeros((len(triples), 4), np.uint8)
-    words[:, 1:] = triples  # in the upper three bytes, so that the sign comes out right; 24 bits fit float32 exactly
+    words[:, 1:] = triples  # the upper three bytes, which keeps the sign; 24 bits fit float32 exactly
     return words.view("<i4")[:, 0].astype(np.float32) / np.float32(1 << 31)
 
 
@@ -43,9 +43,18 @@ _DECODERS: dict[str, tuple[int, Callable[[bytes], Samples]]] = {
 class RawSource(AudioSource):
     """Interleaved little-endian samples: 16 or 24 bit signed (packed in three bytes), or 32 bit float.
 
-    Blocks are BLOCK_FRAMES long however the bytes arrive, unless the stream pauses for 50 ms: then what is there is
-    given. A frame cut by the end of the stream is dropped and flagged "partial frame". The stream isn't closed.
-    Raises InputError for a format, rate or channel count that can't be used.
+    Blocks have BLOCK_FRAMES frames however the bytes arrive, except that a shorter block is given when the stream
+    pauses for 50 ms. An incomplete frame at the end of the stream is dropped and flagged "partial frame". The stream is
+    not closed.
+
+    Args:
+        stream: bytes to read.
+        rate: sample rate in Hz.
+        channels: number of channels.
+        format: one of RAW_FORMATS.
+
+    Raises:
+        InputError: a format, rate or number of channels that can't be used.
     """
 
     def __init__(self, stream: BinaryIO, rate: int, channels: int = 1, format: str = "s16le") -> None:
@@ -57,7 +66,7 @@ class RawSource(AudioSource):
         width, self._decode = _DECODERS[format]
         self._frame_bytes = width * channels
         self._block_bytes = BLOCK_FRAMES * self._frame_bytes
-        # A buffered stream may hold bytes that its descriptor no longer tells of: go below the buffer.
+        # Polling the descriptor doesn't see bytes in a stream's buffer: read below the buffer.
         self._stream = getattr(stream, "raw", stream)
         self._poll = _poll_of(self._stream)
 
@@ -67,7 +76,7 @@ class RawSource(AudioSource):
             data = self._read(self._block_bytes + 1 - len(pending))
             if data:
                 pending += data
-                # One byte more than a block shows that the stream goes on; otherwise the block may be the last one.
+                # One byte more than a block shows that the stream goes on; otherwise this may be the last block.
                 whole = self._block_bytes if len(pending) > self._block_bytes else 0
             else:
                 whole = len(pending) - len(pending) % self._frame_bytes
@@ -83,7 +92,7 @@ class RawSource(AudioSource):
                 return
 
     def _read(self, most: int) -> bytes | None:
-        """Some bytes, b"" at the end of the stream, or None when none came for a moment."""
+        """Return some bytes, b"" at the end of the stream, or None when none came within the poll time."""
         try:
             if self._poll is not None and not self._poll.poll(_POLL_S * 1000):
                 return None
@@ -95,11 +104,11 @@ class RawSource(AudioSource):
         return data
 
     def _release(self) -> None:
-        """The stream belongs to whoever opened it."""
+        """Do nothing: the caller closes the stream."""
 
 
 def _poll_of(stream: BinaryIO) -> select.poll | None:
-    """Asks whether the stream has bytes (or its end) to give; None for one without a descriptor, which never waits."""
+    """Return a poll object for the stream; None for one without a descriptor, which never waits."""
     try:
         descriptor = stream.fileno()
     except (AttributeError, io.UnsupportedOperation):

@@ -1,4 +1,4 @@
-"""The text that names a source, as in `--source`, and the source it stands for."""
+"""The text that names a source of blocks, as in `--source`, and opening the source."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from oscservice.errors import InputError
 Kind = Literal["device", "file", "stdin", "simulated"]
 
 BUILT_IN = ("device", "file", "simulated")
-"""First words of the sources that need no plug-in, beside ``-``."""
+"""First words of the built-in sources, besides ``-``."""
 
 CHOICES = "device, device:NAME, file:PATH, - (raw samples on standard input) or simulated"
 
 
 @dataclass(frozen=True)
 class SourceSpec:
-    """A source by kind. `name` is the device's name (None: the default one) or the file's path, else None."""
+    """A source by kind; `name` is the device's name (None for the default) or the file's path, else None."""
 
     kind: Kind
     name: str | None = None
@@ -33,7 +33,7 @@ class SourceSpec:
 
 
 def parse_source(text: str) -> SourceSpec:
-    """What `text` names. Raises InputError, naming the choices."""
+    """Return the source that `text` names. Raises InputError with the choices."""
     kind, colon, name = text.partition(":")
     if text == "-":
         return SourceSpec("stdin")
@@ -47,7 +47,7 @@ def parse_source(text: str) -> SourceSpec:
 
 
 def unknown_source(text: str) -> str:
-    """What is said of a source that isn't known."""
+    """Return the error message for an unknown source."""
     return f"unknown source {text!r}: choose {CHOICES}"
 
 
@@ -59,11 +59,19 @@ def open_source(
     fast: bool = False,
     stdin: BinaryIO | None = None,
 ) -> AudioSource | None:
-    """The source that `spec` names, or None for "simulated", which is built by whoever has the guitar.
+    """Return the source of `spec`; None for "simulated", which the caller builds from its guitar.
 
-    rate in Hz, channels and format describe raw samples on standard input (there the rate is needed, the others default
-    to 1 and s16le); for a device, rate and channels are asked of it. A file brings its own.
-    Raises InputError for options that don't fit the source, and whatever the source itself raises.
+    Args:
+        spec: the source.
+        rate: sample rate in Hz: of raw samples, where it is required; or asked of a device. A file has its own.
+        channels: number of channels, likewise; 1 by default for raw samples.
+        format: format of raw samples; s16le by default.
+        fast: True to read a file as fast as possible.
+        stdin: the stream of raw samples.
+
+    Raises:
+        InputError: options that don't fit the source.
+        AudioInputError: the device can't be used.
     """
     if fast and spec.kind != "file":
         raise InputError(f"--fast is for a file, not for the source {str(spec)!r}: leave it out")
@@ -87,6 +95,7 @@ def open_source(
 
 
 def _file(path: str, rate: int | None, channels: int | None, fast: bool) -> FileSource:
+    """Return the source of a file. Raises InputError when the options don't fit the file."""
     source = FileSource(path, fast)
     for option, asked, real in (("--rate", rate, source.sample_rate_hz), ("--channels", channels, source.channels)):
         if asked is not None and asked != real:

@@ -1,9 +1,12 @@
-"""How sharp a stopped string is, from its geometry, its stretch and its stiffness; and where nut and saddle undo that.
+"""Model of a fretted string: its error at each fret from geometry, stretch and stiffness, and the setback that nulls
+it.
 
-The model is that of M. Anderson and R. Beausoleil, "Classical guitar intonation and compensation: the well-tempered
-guitar", J. Acoust. Soc. Am. 156 (2024) 683, eqs. 11 to 23, with two numbers left free: how much of the stretch stays in
-the sounding string, and how many of its ends are clamped. Lengths in mm, pitch in cents, + sharp. The saddle's setback
-is + away from the nut, the nut's shift + away from the saddle.
+Two numbers of the published model are free here: the share of the stretch that stays in the sounding string, and the
+number of its ends that are clamped. Lengths are in mm, errors in cents, + sharp. The saddle's setback is + away from
+the nut, the nut's shift + away from the saddle.
+
+Source: M. Anderson and R. Beausoleil, "Classical guitar intonation and compensation: the well-tempered guitar",
+J. Acoust. Soc. Am. 156 (2024) 683, eqs. 11 to 23.
 """
 
 from __future__ import annotations
@@ -23,40 +26,40 @@ Floats = npt.NDArray[np.float64]
 
 CLAMPED_ENDS = 1.0
 CLAMPED_ENDS_SD = 0.5
-"""Ends of the sounding string that are clamped, saddle and fret together: 0 pinned, 2 both clamped. Anderson and
-Beausoleil measured 1.1 +- 0.2 on five guitars; the doubt here is wider, as for other strings and other saddles."""
+"""Number of clamped ends of the sounding string, saddle and fret together, and 1 sd: 0 is pinned, 2 both clamped. The
+source measured 1.1 +- 0.2 on five guitars; the deviation here is larger to allow for other strings and saddles."""
 
 SHARE = 0.9
 SHARE_SD = 0.1
-"""Share of the stretch that stays between nut and saddle: 1 where both hold the string, 0.75 to 0.8 where it slides
-freely to peg and anchor (by their lengths)."""
+"""Share of the stretch that stays between nut and saddle, and 1 sd: 1 where both hold the string, 0.75 to 0.8 where it
+slides freely to peg and anchor (by the lengths there)."""
 
 WOUND_CORE_SD = 0.10
 PLAIN_CORE_SD = 0.02
-"""Relative doubt of a core's diameter (assumed): no maker's chart gives cores; plain wire is what its gauge says."""
+"""Relative error of a core's diameter, 1 sd (assumed): makers publish no cores; plain wire agrees with its gauge."""
 
 ACTION_SD_MM = 0.2
-"""Doubt of the action at fret 12 as read off a ruler (assumed)."""
+"""Error of the action at fret 12 as read with a ruler, 1 sd (assumed)."""
 
 
 @dataclass(frozen=True)
 class FrettedString:
-    """One string at pitch, as the model needs it.
+    """One string at pitch, as input of the model.
 
     Attributes:
         scale_mm: scale length, twice the distance from the nut's nominal place to the 12th fret.
         setback_mm: saddle beyond the scale length, + away from the nut.
-        nut_height_mm: string over the fret plane at the nut.
-        saddle_over_nut_mm: string at the saddle over the string at the nut; the action at fret 12 is the nut's height
-            and half of this.
+        nut_height_mm: height of the string over the fret plane at the nut.
+        saddle_over_nut_mm: height of the string at the saddle above that at the nut; the action at fret 12 is the
+            height at the nut plus half of this.
         kappa: relative rise of tension per relative stretch, E A / T.
         stiffness_mm: sqrt(E I / T), by which one clamped end shortens the string.
-        clamped_ends: how many ends of the sounding string are clamped, fractions allowed.
-        share: share of the stretch that stays in the string between nut and saddle.
-        nut_shift_mm: nut off its nominal place, + away from the saddle.
-        take_up_mm: string taken up by the finger beyond what its place and the height over the fret take.
-        finger_mm: the finger's distance behind the fret, 0 right at it; never more than half way to the fret before.
-        press_mm: how far below the crowns the finger holds the string.
+        clamped_ends: number of clamped ends of the sounding string, fractions allowed.
+        share: share of the stretch that stays between nut and saddle.
+        nut_shift_mm: nut from its nominal place, + away from the saddle.
+        take_up_mm: string taken up by the finger in addition to that by its place and by the height over the fret.
+        finger_mm: distance of the finger behind the fret, 0 right at it; at most half way to the fret before.
+        press_mm: depth below the crowns at which the finger holds the string.
     """
 
     scale_mm: float
@@ -74,16 +77,18 @@ class FrettedString:
 
     @property
     def action_12_mm(self) -> float:
-        """String over the fret plane at fret 12."""
+        """Height of the string over the fret plane at fret 12."""
         return self.nut_height_mm + self.saddle_over_nut_mm / 2.0
 
 
 @dataclass(frozen=True)
 class Terms:
-    """Error of a fret with u = 2^(n/12) - 1 as inverse/u + constant + linear u, all in cents at fret 12.
+    """Error of a fret as inverse/u + constant + linear u with u = 2^(n/12) - 1; all in cents at fret 12.
 
-    The nut's height makes ``inverse_cents``, saddle, stiffness and action ``linear_cents``; where the nut stands, the
-    open string's pitch and the finger ``constant_cents``.
+    Attributes:
+        inverse_cents: part of the nut's height.
+        constant_cents: part of the nut's place, the open string's pitch and the finger.
+        linear_cents: part of saddle, stiffness and action.
     """
 
     inverse_cents: float
@@ -92,10 +97,10 @@ class Terms:
 
 
 def fretted_error_cents(string: FrettedString, fret: int) -> float:
-    """Cents by which a fret stands sharp of its equal-tempered place above the open string, by the full model.
+    """Return the error of a fret by the full model, in cents, + sharp of equal temperament above the open string.
 
-    Eq. 11 with the lengths of eqs. 12, 13 and 18, the tension of eqs. 22 and 23; the partial of a stiff string with m
-    clamped ends is that of a pinned one shorter by m sqrt(E I / T), which follows the exact characteristic equation.
+    It is eq. 11 with the lengths of eqs. 12, 13 and 18 and the tension of eqs. 22 and 23. A stiff string with m clamped
+    ends has the partials of a pinned one that is shorter by m sqrt(E I / T), by the exact characteristic equation.
 
     Raises:
         ValueError: a fret below 1, or a setback that leaves no string between fret and saddle.
@@ -117,7 +122,7 @@ def fretted_error_cents(string: FrettedString, fret: int) -> float:
 
 
 def true_setback_mm(string: FrettedString, fret: int = 12) -> float:
-    """Setback that makes a fret true, + away from the nut: root of the full model, whatever the string's own setback.
+    """Return the setback that makes a fret true, + away from the nut: the root of the full model.
 
     Raises:
         ValueError: a fret below 1, or no saddle makes it true.
@@ -134,9 +139,10 @@ def true_setback_mm(string: FrettedString, fret: int = 12) -> float:
 
 
 def fret_12_setback_mm(string: FrettedString) -> float:
-    """Setback that makes fret 12 true, in closed form: m sqrt(E I / T) + kappa share h12^2 / X0, h12 the action there.
+    """Return the setback that makes fret 12 true in closed form: m sqrt(E I / T) + kappa share h12^2 / X0.
 
-    Follows from the three terms with u = 1; the nut at its nominal place and no string taken up.
+    h12 is the action there. This follows from the three terms with u = 1, the nut at its nominal place and no string
+    taken up.
     """
     raised = string.kappa * string.share * string.action_12_mm**2 / string.scale_mm
     return string.clamped_ends * string.stiffness_mm + raised
@@ -145,21 +151,21 @@ def fret_12_setback_mm(string: FrettedString) -> float:
 def fretted_string(
     spec: StringSpec, open_hz: float, *, log_stiffness: float | None = None, setback_mm: float | None = None
 ) -> FrettedString:
-    """The model of an instrument file's string.
+    """Return the model of a string of an instrument.
 
     Args:
         spec: the string.
-        open_hz: pitch of the open string.
-        log_stiffness: ln B of the open string as measured at this pitch; the core then follows from it. The mass of a
-            plain string, and so its tension, goes with its core; that of a wound one is taken as known.
-        setback_mm: where the saddle stands, + away from the nut; where the file says if None.
+        open_hz: frequency of the open string.
+        log_stiffness: ln B of the open string measured at this frequency; the core then follows from it. The mass of a
+            plain string, and so its tension, changes with its core; that of a wound one stays.
+        setback_mm: setback of the saddle, + away from the nut; that of the spec if None.
     """
     setback = spec.setback_mm if setback_mm is None else setback_mm
     length_mm = spec.scale_mm + setback
     tension, core_mm = tension_n(spec.unit_weight_kg_m, open_hz, length_mm), spec.core_mm
     if log_stiffness is not None:
         excess = math.exp(log_stiffness) / inharmonicity(core_mm, tension, length_mm)
-        core_mm *= excess**0.25 if spec.wound else excess**0.5  # B goes with d^4 / T
+        core_mm *= excess**0.25 if spec.wound else excess**0.5  # B is proportional to d^4 / T
         tension *= 1.0 if spec.wound else excess
     return FrettedString(
         scale_mm=spec.scale_mm,
@@ -172,7 +178,7 @@ def fretted_string(
 
 
 def _behind_mm(string: FrettedString, fret: int) -> float:
-    """Length of the string from the nut down to the finger and up to the fret."""
+    """Return the length of the string from the nut down to the finger and up to the fret."""
     beyond_mm = string.scale_mm / _interval(fret)
     finger_mm = min(string.finger_mm, beyond_mm * (_interval(1) - 1.0) / 2.0)
     along_mm = string.scale_mm - beyond_mm + string.nut_shift_mm - finger_mm
@@ -180,13 +186,14 @@ def _behind_mm(string: FrettedString, fret: int) -> float:
 
 
 def _interval(fret: int) -> float:
+    """Return the frequency ratio of a fret to the open string in equal temperament."""
     if fret < 1:
         raise ValueError(f"fret {fret} isn't there; expected 1 or more")
     return float(2.0 ** (fret / 12.0))
 
 
 def _log_stiffening(length_mm: float, string: FrettedString) -> float:
-    """ln of the first partial over that of a limp string of the same length and tension."""
+    """Return ln of the first partial over that of a string of the same length and tension without stiffness."""
     shortened = length_mm - string.clamped_ends * string.stiffness_mm
     bend = math.pi * string.stiffness_mm / shortened
     return math.log(length_mm / shortened) + 0.5 * math.log1p(bend**2)

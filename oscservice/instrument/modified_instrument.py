@@ -1,7 +1,7 @@
-"""An instrument after a change: other strings, another tuning, action, nut or reference, a capo.
+"""An instrument after a change: other strings, tuning, action, relief, nut or reference, or a capo.
 
-Each function gives a new instrument that has been checked like one from a file; the saddles stay where they stand.
-Errors are one line: the field, the value and the reason.
+Each function returns a new instrument that is validated like one from a file; the saddles are not moved. An error is
+one line: the field, the value and the reason. Lengths are in mm.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from oscservice.instrument.string_physics import (
 
 @dataclass(frozen=True)
 class NewGauge:
-    """Another string's outside diameter and core, mm.
+    """Outside diameter and core of a new string, mm.
 
-    Without a core a plain string stays plain, and a wound one wound with its core in the same proportion to the gauge
-    (assumed). A core thinner than the gauge makes a wound string, one equal to it a plain one.
+    Without a core, a plain string stays plain, and a wound one has a core in the same proportion to the gauge as before
+    (assumed). A core thinner than the gauge means a wound string, an equal one a plain string.
     """
 
     gauge_mm: float
@@ -37,7 +37,7 @@ class NewGauge:
 
 
 def with_gauges(instrument: Instrument, gauges: Mapping[int, NewGauge]) -> Instrument:
-    """Other strings, by string number; their mass follows from gauge and kind.
+    """Return the instrument with other strings (string number -> gauge); their mass follows from gauge and kind.
 
     Raises:
         ValueError: a string that isn't there, a gauge or core that can't be, a tension that no string of the trade has.
@@ -46,12 +46,12 @@ def with_gauges(instrument: Instrument, gauges: Mapping[int, NewGauge]) -> Instr
 
 
 def tuned_by(instrument: Instrument, semitones: int) -> Instrument:
-    """All strings tuned by so many semitones, + up. Raises ValueError as ``with_notes``."""
+    """Return the instrument with all strings tuned by ``semitones``, + up. Raises ValueError as ``with_notes``."""
     return with_notes(instrument, [note_name(note_number(s.note) + semitones) for s in instrument.strings])
 
 
 def with_notes(instrument: Instrument, notes: Sequence[str]) -> Instrument:
-    """Other open notes, string 1 first; each string keeps its offset from its note.
+    """Return the instrument with other open notes, string 1 first; each string keeps its offset from its note.
 
     Raises:
         ValueError: not one note for each string, a text that is no note, a tension that no string of the trade has.
@@ -62,16 +62,23 @@ def with_notes(instrument: Instrument, notes: Sequence[str]) -> Instrument:
 
 
 def with_action_raised(instrument: Instrument, by_mm: float) -> Instrument:
-    """All strings higher at fret 12 by ``by_mm``, + up, by raising the saddles. Raises ValueError out of range."""
+    """Return the instrument with all strings higher at fret 12 by ``by_mm``, by its saddles.
+
+    Raises:
+        ValueError: a height out of range.
+    """
     return _with_strings(
         instrument, {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
     )
 
 
 def with_action(instrument: Instrument, treble_mm: float, bass_mm: float) -> Instrument:
-    """String 1 and the last at these heights over fret 12, the others on a straight line between (common practice).
+    """Return the instrument with these heights of string 1 and the last string over fret 12.
 
-    What was wanted stays wanted. Raises ValueError out of range.
+    The other strings are on a straight line between (common practice, no source). The targets stay the same.
+
+    Raises:
+        ValueError: a height out of range.
     """
     last = max(1, len(instrument.strings) - 1)
     line = {n: treble_mm + (bass_mm - treble_mm) * (n - 1) / last for n in range(1, len(instrument.strings) + 1)}
@@ -81,12 +88,12 @@ def with_action(instrument: Instrument, treble_mm: float, bass_mm: float) -> Ins
 
 
 def with_relief(instrument: Instrument, relief_mm: float, *, heights_stay: bool) -> Instrument:
-    """Another relief of the neck, in mm at its deepest.
+    """Return the instrument with another relief of the neck.
 
-    ``heights_stay``: the neck was bent since the actions were measured, nut and saddles as high as they were. Fret 12
-    then goes down by its part of the bow, and the string's height over it is what bends the stopped string: the model's
-    c becomes c + 2 relief_12 (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683). Otherwise, or where
-    the relief was not known before, the actions are those measured with it: they hold it already.
+    With ``heights_stay`` the neck was bent after the actions were measured, and nut and saddles were not moved. Fret 12
+    then goes down by its part of the bow, and the action grows by as much: the model's c becomes c + 2 relief_12.
+    Otherwise, or if no relief was known before, the actions were measured with this relief and already include it.
+    Source: M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683.
 
     Raises:
         ValueError: out of range, or a string that would lie on the frets.
@@ -100,20 +107,23 @@ def with_relief(instrument: Instrument, relief_mm: float, *, heights_stay: bool)
 
 
 def with_height_over_fret_1(instrument: Instrument, string: int, height_mm: float) -> Instrument:
-    """A string's height over fret 1 as measured, its action as it is. Raises ValueError out of range."""
+    """Return the instrument with a string's measured height over fret 1. Raises ValueError out of range."""
     at_nut_mm = nut_height_mm(height_mm, instrument.string(string).action_12_mm)
     return _with_strings(instrument, {string: {"nut_height_mm": at_nut_mm}}, set_up=instrument.wanted.model_dump())
 
 
 def with_strings_fitted(instrument: Instrument, day: str) -> Instrument:
-    """Strings put on on a day, as 2026-11-25. Raises ValueError for no date."""
+    """Return the instrument with strings put on on ``day``, such as 2026-11-25. Raises ValueError for no date."""
     return _checked(instrument.model_dump() | {"set_up": _known(instrument.set_up, strings_fitted=day)})
 
 
 def with_nut_height(instrument: Instrument, height_mm: float) -> Instrument:
-    """All strings ``height_mm`` over the fret plane at the nut, the saddles as high as they are.
+    """Return the instrument with all strings ``height_mm`` over the fret plane at the nut, the saddles not moved.
 
-    Half of what the nut changes is seen at fret 12. Raises ValueError for a height out of range.
+    The action at fret 12 changes by half as much.
+
+    Raises:
+        ValueError: a height out of range.
     """
     return _with_strings(
         instrument,
@@ -128,16 +138,19 @@ def with_nut_height(instrument: Instrument, height_mm: float) -> Instrument:
 
 
 def with_reference(instrument: Instrument, reference_hz: float) -> Instrument:
-    """Another A4 in Hz. Raises ValueError for one out of range, or for a tension that no string of the trade has."""
+    """Return the instrument with another A4 in Hz.
+
+    Raises:
+        ValueError: a frequency out of range, or a tension that no string of the trade has.
+    """
     return _checked(instrument.model_dump() | {"reference_hz": reference_hz})
 
 
 def with_capo(instrument: Instrument, fret: int) -> Instrument:
-    """A capo at a fret: what lies between it and the saddles is taken as an instrument of its own.
+    """Return the instrument with a capo: the part between the capo's fret and the saddles as an instrument of its own.
 
-    The capo's fret is its nut: it holds the string as a nut does, at no height over the frets. The strings run from
-    there straight to the saddles, which stay as far beyond the scale length and as high as they are. What the capo's
-    pad takes up of the string is left out, since the strings are tuned with the capo on.
+    That fret is the nut, with a height of 0. The strings run straight from there to the saddles, whose setback and
+    height stay the same. String taken up by the pad of the capo is ignored, since strings are tuned with the capo on.
 
     Raises:
         ValueError: a fret that isn't there, or one that leaves a scale too short.
@@ -157,10 +170,12 @@ def with_capo(instrument: Instrument, fret: int) -> Instrument:
 
 
 def _known(set_up: SetUp, **known: float | str) -> dict[str, Any]:
+    """Return the fields of a set-up with some of them replaced."""
     return set_up.model_dump() | known
 
 
 def _gauged(string: StringSpec, new: NewGauge) -> dict[str, Any]:
+    """Return the fields of a string that a new gauge changes."""
     core_mm = new.core_mm
     if core_mm is None:
         core_mm = new.gauge_mm * string.core_mm / string.gauge_mm if string.wound else new.gauge_mm
@@ -175,11 +190,13 @@ def _gauged(string: StringSpec, new: NewGauge) -> dict[str, Any]:
 
 
 def _with_strings(instrument: Instrument, changed: Mapping[int, dict[str, Any]], **more: Any) -> Instrument:
+    """Return the validated instrument with changed fields of its strings (by number) and of its own."""
     strings = [s.model_dump() | changed.get(n, {}) for n, s in enumerate(instrument.strings, start=1)]
     return _checked(instrument.model_dump() | {"strings": strings} | more)
 
 
 def _checked(data: dict[str, Any]) -> Instrument:
+    """Return the instrument of these fields. Raises ValueError with one line for the first mistake."""
     try:
         instrument = Instrument.model_validate(data)
     except ValidationError as mistake:
@@ -200,6 +217,7 @@ def _checked(data: dict[str, Any]) -> Instrument:
 
 
 def _first_mistake(mistake: ValidationError) -> str:
+    """Return the first mistake in one line."""
     error = mistake.errors(include_url=False)[0]
     match error["loc"]:
         case ("strings", int(index), str(field)):

@@ -1,13 +1,13 @@
-"""Note names, equal temperament and places on a string.
+"""Note names, equal temperament, places on a string, and MIDI pitch bend.
 
-Scientific pitch names with MIDI note numbers: A4 = 69, C4 = 60 (middle C). A4 = 440 Hz is ISO 16:1975; any other
+Scientific pitch names have MIDI note numbers: A4 = 69, C4 = 60 (middle C). A4 = 440 Hz is ISO 16:1975; another
 reference can be given. Cents are 1200 times the base-2 logarithm of a frequency ratio; + is sharp.
 
-A deviation in cents as the 14-bit pitch bend of a note.
+A pitch bend has 14 bits: 0 is all the way down, 8192 (2000 hex) is no bend, 16383 is all the way up. The bend range in
+semitones is registered parameter 0. A unit is the same above and below the centre, so all the way up is one unit less
+than the range.
 
-MIDI 1.0 Detailed Specification, Pitch Bend Change (from memory): 14 bits, 0 is all the way down, 8192 (2000 hex) is no
-bend, 16383 all the way up; how far that is in semitones is the bend range (registered parameter 0). A unit is the same
-above the centre and below it, so that all the way up is one unit short of the range.
+Source: MIDI 1.0 Detailed Specification, Pitch Bend Change, from memory.
 """
 
 from __future__ import annotations
@@ -20,7 +20,12 @@ A4_HZ = 440.0
 """Standard tuning frequency of A4 in Hz (ISO 16:1975)."""
 
 CENTS_PER_E = 1200.0 / math.log(2.0)
-"""Cents in a factor of e: small relative changes of frequency times this are cents."""
+"""Cents in a factor of e: a small relative change of frequency times this is in cents."""
+
+BEND_CENTRE, BEND_HIGHEST = 8192, 16383
+
+MOST_SEMITONES = 96
+"""Widest bend range that can be set: the range of notes of any instrument here."""
 
 _STEPS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
@@ -28,7 +33,7 @@ _NOTE = re.compile(r"([a-gA-G])([#b]?)(-?\d{1,2})")
 
 
 def note_number(name: str) -> int:
-    """MIDI note number of a scientific pitch name such as ``E2``, ``f#3`` or ``Eb4``.
+    """Return the MIDI note number of a scientific pitch name such as ``E2``, ``f#3`` or ``Eb4``.
 
     Raises:
         ValueError: the text is not a note name.
@@ -41,24 +46,24 @@ def note_number(name: str) -> int:
 
 
 def note_name(number: int) -> str:
-    """Scientific pitch name of a MIDI note number, with sharps: 40 is ``E2``."""
+    """Return the scientific pitch name of a MIDI note number, with sharps: 40 is ``E2``."""
     return f"{_NAMES[number % 12]}{number // 12 - 1}"
 
 
 def note_hz(number: float, reference_hz: float = A4_HZ) -> float:
-    """Frequency in Hz of a MIDI note number (fractions allowed) in equal temperament at A4 = ``reference_hz``."""
+    """Return the equal-tempered frequency in Hz of a MIDI note number (fractions allowed) at A4 = ``reference_hz``."""
     return reference_hz * float(2.0 ** ((number - 69.0) / 12.0))
 
 
 def nearest_note(frequency_hz: float, reference_hz: float = A4_HZ) -> tuple[int, float]:
-    """Nearest MIDI note number to ``frequency_hz`` and the deviation from it in cents (+ sharp)."""
+    """Return the MIDI note number nearest to ``frequency_hz``, and the deviation from it in cents (+ sharp)."""
     exact = 69.0 + 12.0 * math.log2(frequency_hz / reference_hz)
     number = round(exact)
     return number, 100.0 * (exact - number)
 
 
 def cents_between(frequency_hz: float, from_hz: float) -> float:
-    """Cents by which ``frequency_hz`` stands above ``from_hz`` (+ sharp)."""
+    """Return the cents of ``frequency_hz`` above ``from_hz`` (+ sharp)."""
     return 1200.0 * math.log2(frequency_hz / from_hz)
 
 
@@ -66,7 +71,9 @@ def cents_between(frequency_hz: float, from_hz: float) -> float:
 class Place:
     """Where a string is stopped: ``open``, ``harmonic`` (12th-fret touch harmonic) or ``fret K``.
 
-    ``fret`` is 0 for open and for the harmonic.
+    Attributes:
+        kind: ``open``, ``harmonic`` or ``fret``.
+        fret: number of the fret; 0 for open and for the harmonic.
     """
 
     kind: str
@@ -101,14 +108,8 @@ OPEN = Place("open")
 HARMONIC = Place("harmonic")
 
 
-BEND_CENTRE, BEND_HIGHEST = 8192, 16383
-
-MOST_SEMITONES = 96
-"""Widest bend range that can be asked for: all notes of any instrument here."""
-
-
 def pitch_bend(cents: float, range_semitones: int) -> int:
-    """The 14-bit bend nearest to a deviation in cents, + sharp; beyond the range, all the way.
+    """Return the 14-bit bend nearest to a deviation in cents, + sharp; outside the range the lowest or highest.
 
     Raises:
         ValueError: a range below one semitone.

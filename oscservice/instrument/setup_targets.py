@@ -1,7 +1,8 @@
-"""What must be right about an instrument before its saddles are set: what is wanted, and what wears.
+"""Targets of a set-up: relief, action, height at the nut, and age of the strings.
 
-Lengths in mm. The relief is the neck's bow at its deepest, string held at fret 1 and at the last fret; the action is
-the string over fret 12, and a string's height at the nut is measured over fret 1, open, all with the neck as it is.
+Lengths are in mm. The relief is the largest bow of the neck, the string held at fret 1 and at the last fret. The action
+is the height of the string over fret 12; its height at the nut is measured over fret 1. Both are of the open string,
+with the neck as it is.
 """
 
 from __future__ import annotations
@@ -18,19 +19,19 @@ from oscservice.toml_file import Frozen
 RELIEF_LIMITS_MM = (-2.0, 3.0)
 ACTION_LIMITS_MM = (0.0, 10.0)
 NUT_LIMITS_MM = (0.0, 5.0)
-"""What can be measured."""
+"""Ranges of measured values that are accepted."""
 
 RELIEF_WANTED_MM = (0.10, 0.35)
-"""Wanted unless the file says otherwise (common practice, no source)."""
+"""Default target (common practice, no source)."""
 
 ACTION_MARGIN_MM = 0.25
 NUT_MARGIN_MM = 0.15
-"""Action and height over fret 1 are wanted within this of the file's, unless it says otherwise (common practice, no
+"""Default targets of action and height over fret 1: the values of the file plus or minus this (common practice, no
 source)."""
 
 REPLACE_AFTER_DAYS = 60
 REPLACE_AFTER_LIMITS = (1, 3650)
-"""Strings older than this are not fresh, unless the file says otherwise (common practice, no source)."""
+"""Default age limit of strings (common practice, no source), and its range."""
 
 Range = tuple[float, float]
 
@@ -53,15 +54,16 @@ ReliefMm = Annotated[float, Field(ge=RELIEF_LIMITS_MM[0], le=RELIEF_LIMITS_MM[1]
 
 
 class SetUp(Frozen):
-    """What is wanted of an instrument, and what is known of it that wears.
+    """Targets of an instrument, and values that change by wear.
 
     Attributes:
-        relief_mm: the neck's relief as it is; the strings' actions were measured with it. None if not known.
-        relief_wanted_mm: least and most that is wanted.
-        action_treble_wanted_mm, action_bass_wanted_mm: of string 1 and of the last; None: follows from the file.
-        nut_wanted_mm: of any string over fret 1; None: follows from the file.
-        strings_fitted: day on which the strings were put on, as 2026-11-25; empty if not known.
-        replace_after_days: from when on strings are not fresh any more.
+        relief_mm: present relief, with which the strings' actions were measured; None if not known.
+        relief_wanted_mm: target of the relief, lowest and highest.
+        action_treble_wanted_mm, action_bass_wanted_mm: targets of the action of string 1 and of the last string; None
+            for the default.
+        nut_wanted_mm: target of every string's height over fret 1; None for the default.
+        strings_fitted: day when the strings were put on, such as 2026-11-25; empty if not known.
+        replace_after_days: age limit of the strings.
     """
 
     relief_mm: ReliefMm | None = None
@@ -76,7 +78,7 @@ class SetUp(Frozen):
 
 
 def with_default_targets(set_up: SetUp, actions_mm: Sequence[float], over_fret_1_mm: Sequence[float]) -> SetUp:
-    """What is wanted, where it isn't said, from the strings as they are: string 1 first."""
+    """Return the targets with the missing ones filled in from the strings' heights, string 1 first."""
 
     def around(low_mm: float, high_mm: float, margin_mm: float) -> Range:
         return round(max(0.0, low_mm - margin_mm), 3), round(high_mm + margin_mm, 3)
@@ -93,14 +95,21 @@ def with_default_targets(set_up: SetUp, actions_mm: Sequence[float], over_fret_1
 
 
 def age_days(day: str, fitted: str) -> int | None:
-    """Days from ``fitted`` to ``day``, as 2026-11-25; None where one isn't known. Raises ValueError for no date."""
+    """Return the days from ``fitted`` to ``day`` (such as 2026-11-25); None where one isn't known.
+
+    Raises:
+        ValueError: a text that is no date.
+    """
     if not day or not fitted:
         return None
     return (date.fromisoformat(day) - date.fromisoformat(fitted)).days
 
 
 def relief_at_12(relief_mm: float, frets: int) -> float:
-    """Relief at fret 12 in mm, of a neck bowed as a parabola between fret 1 and its last fret (assumed); 0 beyond."""
+    """Return the relief at fret 12 in mm.
+
+    The bow is a parabola between fret 1 and the last fret (assumed); 0 when the last fret is 12 or lower.
+    """
     first, last, here = (fret_position_mm(1.0, fret) for fret in (1, frets, 12))
     if here >= last:
         return 0.0
@@ -109,12 +118,12 @@ def relief_at_12(relief_mm: float, frets: int) -> float:
 
 
 def over_fret_1_mm(nut_height_mm: float, action_12_mm: float) -> float:
-    """A straight string's height over fret 1, from those over the fret plane at the nut and over fret 12."""
+    """Return a straight string's height over fret 1, from its heights over the fret plane at the nut and at fret 12."""
     at = 2.0 * fret_position_mm(1.0, 1)
     return nut_height_mm + (action_12_mm - nut_height_mm) * at
 
 
 def nut_height_mm(over_fret_1_mm: float, action_12_mm: float) -> float:
-    """A straight string's height at the nut, from those over frets 1 and 12: ``over_fret_1_mm`` turned round."""
+    """Return a straight string's height at the nut, from its heights over frets 1 and 12."""
     at = 2.0 * fret_position_mm(1.0, 1)
     return (over_fret_1_mm - action_12_mm * at) / (1.0 - at)

@@ -1,9 +1,7 @@
-"""The kind of record that instruments are made of.
+"""The specification of an instrument: strings, scale, bridge and targets, as frozen and validated records.
 
-What is known of an instrument before a note is played: strings, scale, bridge.
-
-Plain frozen data, checked on the way in. Lengths in mm, unit weights in kg/m, + mm is away from the nut. Strings are
-numbered from 1, the thinnest, as the trade numbers them.
+Lengths are in mm, + away from the nut; mass per length in kg/m. Strings are numbered from 1, the thinnest, as in the
+trade.
 """
 
 from __future__ import annotations
@@ -28,23 +26,23 @@ PAIRED = "paired saddles"
 BAR = "two-screw bar"
 FIXED = "fixed saddle"
 KINDS = (CLAMPED_FLOATING, SCREW_FIXED, PAIRED, BAR, FIXED)
-"""Kinds of bridge that are built in; other packages may add more."""
+"""Built-in kinds of bridge; plug-ins may add more."""
 
 SCREW = "screw"
 BY_HAND = "clamped by hand"
 SHAPED = "shaped"
 MEANS = (SCREW, BY_HAND, SHAPED)
-"""What moves an adjuster: a screw, a hand and then a clamp, a file on the crown of a saddle."""
+"""How an adjuster is moved: by a screw, by hand and then clamped, or by shaping the crown of a saddle."""
 
 STEPS_A_TURN = 8
 """A screw is turned to an eighth of a turn (common practice, no source)."""
 STEP_MM = {BY_HAND: 0.1, SHAPED: 0.2}
-"""Smallest step of what has no screw (common practice, no source)."""
+"""Smallest step of an adjuster without a screw (common practice, no source)."""
 
 THREAD_RANGE_MM = (0.1, 3.0)
-"""Millimetres a turn."""
+"""Range of mm per turn."""
 ADJUSTER_SHARE = (0.001, 10.0)
-"""How many mm a saddle moves per mm of its adjuster, either way."""
+"""Range of mm of a saddle per mm of its adjuster, either sign."""
 
 SCALE_RANGE_MM = (300.0, 1000.0)
 GAUGE_RANGE_MM = (0.1, 4.2)
@@ -90,7 +88,7 @@ Identity = Annotated[str, Field(min_length=1, max_length=LONGEST_IDENTITY), Afte
 
 
 class StringSpec(Frozen):
-    """One string as it lies on the instrument.
+    """One string on the instrument.
 
     Attributes:
         note: open note, scientific pitch name.
@@ -99,10 +97,10 @@ class StringSpec(Frozen):
         wound: True for a wound string.
         core_mm: diameter of the core; equal to the gauge on a plain string.
         unit_weight_kg_m: mass per length.
-        action_12_mm: string over the fret plane at fret 12.
-        nut_height_mm: string over the fret plane at the nut.
-        setback_mm: saddle's distance beyond the scale length at the start, + away from the nut.
-        offset_cents: where the open string is wanted, off its note in equal temperament; + sharp.
+        action_12_mm: height of the string over the fret plane at fret 12.
+        nut_height_mm: height of the string over the fret plane at the nut.
+        setback_mm: saddle beyond the scale length at the start, + away from the nut.
+        offset_cents: wanted pitch of the open string from its note in equal temperament, + sharp.
     """
 
     note: NoteName
@@ -126,16 +124,16 @@ class StringSpec(Frozen):
 
 
 class Adjuster(Frozen):
-    """One thing on the bridge that can be moved.
+    """One part of the bridge that can be moved.
 
     Attributes:
-        name: what to call it in a prompt.
-        influence: string number -> mm that string's saddle moves per mm of the adjuster.
-        toward_nut_mm: room left toward the nut from where it stands at the start.
-        away_mm: room left away from the nut from where it stands at the start.
-        mm_per_turn: thread, or None if it isn't driven by a screw.
-        means: one of MEANS. Not given: a screw where there is a thread, else clamped by hand.
-        step_mm: smallest step it can be set by. Not given: an eighth of a turn, or that of its means.
+        name: its name in a prompt.
+        influence: string number -> mm of that string's saddle per mm of the adjuster.
+        toward_nut_mm: travel toward the nut from its position at the start.
+        away_mm: travel away from the nut from its position at the start.
+        mm_per_turn: thread in mm per turn; None without a screw.
+        means: one of MEANS. By default a screw where there is a thread, else by hand.
+        step_mm: smallest step. By default an eighth of a turn, or that of its means.
     """
 
     name: str
@@ -170,10 +168,10 @@ class Bridge(Frozen):
     """The bridge as a set of adjusters.
 
     Attributes:
-        kind: its name: one of KINDS, or that of an added kind, which the record needs no more.
-        floating: it moves when the strings' tension changes.
+        kind: one of KINDS, or the kind of a plug-in (which this record doesn't need any more).
+        floating: the bridge moves when the tension of the strings changes.
         slacken: a string must be slackened before its saddle is moved.
-        adjusters: what can be moved; empty on a fixed saddle whose crown has no room for shaping.
+        adjusters: the parts that can be moved; empty on a fixed saddle whose crown can't be shaped.
     """
 
     kind: BridgeKind
@@ -183,9 +181,17 @@ class Bridge(Frozen):
 
 
 class Instrument(Frozen):
-    """An instrument. ``strings[0]`` is string 1, the thinnest.
+    """An instrument.
 
-    ``identity`` is what its sessions go by, whatever its file is called; not given: its name.
+    Attributes:
+        name: name of its file or preset.
+        title: what it is, for people.
+        identity: what its sessions are stored under, independent of the file's name; by default ``name``.
+        reference_hz: frequency of A4.
+        frets: number of frets.
+        strings: the strings; ``strings[0]`` is string 1, the thinnest.
+        bridge: the bridge.
+        set_up: targets, and values that wear.
     """
 
     name: str
@@ -214,39 +220,39 @@ class Instrument(Frozen):
         return self
 
     def string(self, number: int) -> StringSpec:
-        """String ``number`` (from 1). Raises ValueError for a string that isn't there."""
+        """Return string ``number`` (from 1). Raises ValueError for a string that isn't there."""
         if not 1 <= number <= len(self.strings):
             raise ValueError(f"string {number} isn't there; expected 1 to {len(self.strings)}")
         return self.strings[number - 1]
 
     def open_hz(self, number: int) -> float:
-        """Frequency in Hz that the open string is wanted at: its note's, and the string's own offset from it."""
+        """Return the wanted frequency of an open string in Hz: that of its note with the string's own offset."""
         string = self.string(number)
         note = note_hz(note_number(string.note), self.reference_hz)
         return note * float(2.0 ** (string.offset_cents / 1200.0))
 
     def place_hz(self, number: int, place: Place) -> float:
-        """Equal-tempered frequency in Hz of a place on a string, from where the open string is wanted."""
+        """Return the equal-tempered frequency in Hz of a place on a string, from its ``open_hz``."""
         return self.open_hz(number) * float(2.0 ** (place.semitones / 12.0))
 
     def adjuster_of(self, number: int) -> Adjuster | None:
-        """The adjuster that moves this string's saddle most (the first of equals), or None if nothing does."""
+        """Return the adjuster that moves this string's saddle most (the first of equals), or None."""
         self.string(number)
         moving = [a for a in self.bridge.adjusters if a.influence.get(number)]
         return max(moving, key=lambda a: abs(a.influence[number]), default=None)
 
     @property
     def wanted(self) -> SetUp:
-        """What is wanted of it; what its file doesn't say follows from how its strings lie."""
+        """The targets; those that the file doesn't give follow from the heights of its strings."""
         actions_mm = [string.action_12_mm for string in self.strings]
         over_mm = [over_fret_1_mm(string.nut_height_mm, string.action_12_mm) for string in self.strings]
         return with_default_targets(self.set_up, actions_mm, over_mm)
 
     def to_json(self) -> str:
-        """JSON text that ``from_json`` reads back to an equal instrument."""
+        """Return JSON text that ``from_json`` reads back to an equal instrument."""
         return self.model_dump_json()
 
     @classmethod
     def from_json(cls, text: str) -> Instrument:
-        """Read what ``to_json`` wrote. Raises ValueError (pydantic's ValidationError) for anything else."""
+        """Read the text of ``to_json``. Raises ValueError (pydantic's ValidationError) for anything else."""
         return cls.model_validate_json(text)

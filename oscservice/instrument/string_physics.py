@@ -1,7 +1,7 @@
 """Physics of one steel string: tension, stiffness, and mass per length.
 
-Lengths in mm, tension in N, mass per length in kg/m, frequency in Hz. A wound string is stiff by its core alone and
-heavy by the whole.
+Lengths are in mm, tension in N, mass per length in kg/m, frequency in Hz. The stiffness of a wound string is that of
+its core; its mass is that of core and winding.
 """
 
 from __future__ import annotations
@@ -11,15 +11,15 @@ import math
 import numpy as np
 
 STEEL_MODULUS_PA = 200e9
-"""Young's modulus of music wire, +-7 GPa: between the 190 GPa that materials tables give for ASTM A228 and the 203 GPa
-that spring design books give for thin wire."""
 STEEL_MODULUS_SD_PA = 7e9
+"""Young's modulus of music wire, and its standard deviation: between 190 GPa in materials tables for ASTM A228 and 203
+GPa in spring design books for thin wire."""
 
 MUSIC_WIRE_STRENGTH_PA = 2450e6
 """Tensile strength of music wire (ASTM A228 data sheet); thin wire is stronger, old and kinked wire weaker."""
 
 PLAIN_STEEL_KG_M3 = 7806.0
-"""Density that the plain rows of the published string tension chart imply (0.282 lb/in3)."""
+"""Density by the plain rows of the published string tension chart (0.282 lb/in3)."""
 
 INCH_MM = 25.4
 LB_IN_KG_M = 0.45359237 / 0.0254
@@ -37,15 +37,15 @@ _WOUND_GAUGE_IN, _WOUND_WEIGHT = np.array(
 
 
 def plain_unit_weight_kg_m(gauge_mm: float) -> float:
-    """Mass per length of plain steel wire: density times cross-section."""
+    """Return the mass per length of plain steel wire: density times cross-section."""
     return PLAIN_STEEL_KG_M3 * math.pi * (gauge_mm * 1e-3) ** 2 / 4.0
 
 
 def wound_unit_weight_kg_m(gauge_mm: float) -> float:
-    """Mass per length of a nickel-wound string, interpolated in the published string tension chart (.018 to .056).
+    """Return the mass per length of a nickel-wound string, interpolated in the published chart (.018 to .056).
 
-    Interpolated as effective density (mass over the full cross-section), which is nearly constant. Beyond either end of
-    the chart the density of its last row is kept, so heavier strings (bass) are an estimate.
+    The effective density (mass over the full cross-section) is interpolated, since it is nearly constant. Outside the
+    chart that of its last row is used, so heavier strings (bass) are an estimate.
     """
     density = _WOUND_WEIGHT / _WOUND_GAUGE_IN**2
     gauge_in = gauge_mm / INCH_MM
@@ -53,43 +53,43 @@ def wound_unit_weight_kg_m(gauge_mm: float) -> float:
 
 
 def tension_n(unit_weight_kg_m: float, frequency_hz: float, length_mm: float) -> float:
-    """Tension of an ideal string of that pitch: T = mu (2 L f)^2 (Mersenne's law)."""
+    """Return the tension of an ideal string of that pitch: T = mu (2 L f)^2 (Mersenne's law)."""
     return unit_weight_kg_m * (2.0 * length_mm * 1e-3 * frequency_hz) ** 2
 
 
 def inharmonicity(core_mm: float, tension_n: float, length_mm: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
-    """Inharmonicity coefficient B of f_k = k f0 sqrt(1 + B k^2), ends pinned.
+    """Return the inharmonicity coefficient B of f_k = k f0 sqrt(1 + B k^2) with pinned ends.
 
-    B = pi^3 E d^4 / (64 T L^2): H. Fletcher, "Normal vibration frequencies of a stiff piano string", J. Acoust. Soc.
-    Am. 36 (1964) 203. ``core_mm`` is d (the core of a wound string), ``tension_n`` that of the whole string.
+    B = pi^3 E d^4 / (64 T L^2), where ``core_mm`` is d (the core of a wound string) and ``tension_n`` T.
+    Source: H. Fletcher, "Normal vibration frequencies of a stiff piano string", J. Acoust. Soc. Am. 36 (1964) 203.
     """
     return math.pi**3 * modulus_pa * (core_mm * 1e-3) ** 4 / (64.0 * tension_n * (length_mm * 1e-3) ** 2)
 
 
 def kappa(core_mm: float, tension_n: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
-    """Relative rise of tension per relative stretch: E A / T, with the core's cross-section A.
+    """Return the relative rise of tension per relative stretch: E A / T, with the core's cross-section A.
 
-    M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, where T = T0 (1 + kappa Q).
+    Source: M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683, where T = T0 (1 + kappa Q).
     """
     return modulus_pa * math.pi * (core_mm * 1e-3) ** 2 / 4.0 / tension_n
 
 
 def stiffness_length_mm(core_mm: float, tension_n: float, modulus_pa: float = STEEL_MODULUS_PA) -> float:
-    """Length sqrt(E I / T), I = pi d^4 / 64, by which one clamped end shortens a stiff string.
+    """Return sqrt(E I / T) with I = pi d^4 / 64: the length by which one clamped end shortens a stiff string.
 
-    Its link to the inharmonicity of the same string: B = (pi length / L)^2.
+    The inharmonicity of the same string is B = (pi length / L)^2.
     """
     second_moment_m4 = math.pi * (core_mm * 1e-3) ** 4 / 64.0
     return math.sqrt(modulus_pa * second_moment_m4 / tension_n) * 1e3
 
 
 def strength_share(core_mm: float, tension_n: float) -> float:
-    """Stress in a core as a share of the tensile strength of music wire; the core alone carries the string."""
+    """Return the stress in a core over the tensile strength of music wire; the core alone carries the tension."""
     return tension_n / (math.pi * (core_mm * 1e-3) ** 2 / 4.0) / MUSIC_WIRE_STRENGTH_PA
 
 
 def fret_position_mm(scale_mm: float, fret: int) -> float:
-    """Distance from the nut to a fret in equal temperament: L (1 - 2^(-n/12))."""
+    """Return the distance from the nut to a fret in equal temperament: L (1 - 2^(-n/12))."""
     return scale_mm * (1.0 - float(2.0 ** (-fret / 12.0)))
 
 
