@@ -54,15 +54,15 @@ class Cause(StrEnum):
 
 @dataclass(frozen=True)
 class CauseProbability:
-    """A cause that the pattern speaks for.
+    """A cause and its probability.
 
     Attributes:
-        cause: which.
-        strings: those it is about.
-        fret: the fret it is about; 0 for none.
-        size, se: how large it is, 1 sd: mm, or for an uneven string the cents of its worst place.
-        probability: of this cause among all causes, and none at all.
-        shift: cents by which it shifts each value of ``ExpectedErrors``, (n,).
+        cause: the cause.
+        strings: strings that have it.
+        fret: fret that has it; 0 for none.
+        size, se: its size and standard error (1 sd): mm, or for an uneven string cents at its worst place.
+        probability: of this cause among all causes and none.
+        shift: its shift of each value of ``ExpectedErrors``, cents, (n,).
     """
 
     cause: Cause
@@ -110,17 +110,27 @@ _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))
 
 @dataclass(frozen=True)
 class _CauseModel:
-    """One model of a cause: its possible shifts, each as likely, and the covariance it adds."""
+    """One model of a cause: equally probable shifts, or a normal covariance.
+
+    Attributes:
+        cause, strings, fret: as in ``CauseProbability``.
+        prior: prior probability.
+        sizes: size for each shift, (k,); one 0 for a normal model.
+        shifts: shift of each value, cents, (k, n).
+        spread: covariance that a normal model adds, (n, n).
+        column: cents per unit of size where the size is normal, else zeros, (n,).
+        saddles_known: the model counts only where the file has the true places of the saddles.
+    """
 
     cause: Cause
     strings: tuple[int, ...]
     fret: int
     prior: float
-    sizes: Floats  # (k,), of each shift; (1,) of 0 for one that is all in ``spread``
-    shifts: Floats  # (k, n)
-    spread: Floats  # (n, n) beside the rest
-    column: Floats  # (n,) cents per unit of size where the size is normal, else zeros
-    saddles_known: bool = False  # counts only where the file has the true saddle places
+    sizes: Floats
+    shifts: Floats
+    spread: Floats
+    column: Floats
+    saddles_known: bool = False
 
 
 def named_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
@@ -277,14 +287,15 @@ CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column
 
 @dataclass(frozen=True)
 class Finding:
-    """A cause as it is reported and recorded. Fields as in ``CauseProbability``, but
+    """A named cause as it is reported and recorded.
 
     Attributes:
-        cause: a word of ``Cause``.
-        unit: of size and se: mm or cents.
-        evidence: the numbers that speak for it, as a text.
+        cause: value of a ``Cause``.
+        strings, fret, size, se, probability: as in ``CauseProbability``.
+        unit: unit of size and se: mm or cents.
+        evidence: the numbers that support it, in words.
         check: what to check by hand.
-        stops: true if no saddle cures it; its strings get no advice then.
+        stops: True when no saddle cures it, so that its strings get no advice.
     """
 
     cause: str

@@ -69,12 +69,12 @@ _ROUNDS = 2
 
 @dataclass(frozen=True)
 class LastPass:
-    """A comparison newer than the survey, the saddle where it now stands.
+    """A comparison newer than the survey, at the present position of the saddle.
 
     Attributes:
-        comparison: error and standard error at ``fret``, as ``neck.as_one`` sums them up.
-        fret: the fret it is given for.
-        weights: of each fret that it is made of.
+        comparison: error and standard error at ``fret`` (``neck_errors.equivalent_comparison``).
+        fret: the fret that the comparison is for.
+        weights: fret -> weight of each fret that it combines.
     """
 
     comparison: Comparison
@@ -246,7 +246,7 @@ def _after_saddle_move(
 
 
 def _last_pass_weights(at: FretPosterior, instrument: Instrument, number: int, newer: LastPass) -> Floats:
-    """Weight of each row in what a last pass sums up: least squares of the saddle's part (``neck.as_one``)."""
+    """Return the weight of each row in a last pass's comparison (see ``neck_errors.equivalent_comparison``)."""
     spec, place_mm = instrument.string(number), at.place_mm[number]
     reference = cents_per_mm(speaking_lengths_mm(spec, newer.fret, place_mm))
     take = np.zeros(len(at.mean))
