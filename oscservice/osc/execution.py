@@ -38,6 +38,7 @@ HEADER_BYTES = 48
 
 _ID = re.compile(r"id=[A-Za-z0-9._-]{1,32}")
 _LONGEST_TEXT = 500
+_FAILED = "failed inside; the daemon's log says why"
 _TOO_LONG = "the answer is too long for an address that is not proved: subscribe, confirm; or use TCP"
 
 log = logging.getLogger(__name__)
@@ -75,12 +76,18 @@ class ReplyEncoder:
         self._reply = prefix + "/reply"
         self._error = prefix + "/error"
 
-    def reply(
-        self, about: str, values: Sequence[Value | np.generic], request_id: str, budget: ReplyBudget
+    def answer(
+        self, about: str, outcome: Sequence[Value | np.generic] | RefusedCall, request_id: str, budget: ReplyBudget
     ) -> bytes | None:
-        """Return the answer to what was carried out; where that is too long an error that says so, and None where not
-        even that fits. Raises ValueError: the values can't be sent."""
-        packet = encode(self._reply, about, *values, *([request_id] if request_id else []))
+        """Return the reply to what was carried out, or the error for what was not; None where not even the code of an
+        error fits. A reply that is too long, or whose values can't be sent, becomes an error too."""
+        if isinstance(outcome, RefusedCall):
+            return self.error(outcome, request_id, budget)
+        try:
+            packet = encode(self._reply, about, *outcome, *([request_id] if request_id else []))
+        except ValueError:
+            log.exception("%s failed", about)
+            return self.error(RefusedCall(about, ErrorCode.FAILED, _FAILED), request_id, budget)
         if budget.take(len(packet)):
             return packet
         return self.error(RefusedCall(about, ErrorCode.REFUSED, _TOO_LONG), request_id, budget)
@@ -172,7 +179,12 @@ class Executor:
                     self._run_bound(own, message.address, sender, done)
                 continue
             for item in items:
-                done.answers.append(self._answer(item, request_id, sender, budget, done))
+                to = self._clients.answered_at(item, sender)
+                outcome = self._outcome(item, sender)
+                if isinstance(outcome, Subscribed):
+                    to, outcome = outcome.target, outcome.values
+                    done.newcomers[to] = None
+                done.answers.append((self._replies.answer(item.concrete, outcome, request_id, budget), to))
         return done
 
     def refuse(
@@ -187,27 +199,12 @@ class Executor:
         """Return the error for bytes that are no packet."""
         return self._replies.error(RefusedCall("", ErrorCode.BAD_PACKET, reason), "", budget), sender
 
-    def _answer(
-        self, item: Call | RefusedCall, request_id: str, sender: Peer, budget: ReplyBudget, done: Executed
-    ) -> Answer:
-        """Carry out one call; return its one answer, a reply or an error."""
-        if isinstance(item, RefusedCall):
-            return self._replies.error(item, request_id, budget), self._clients.answered_at(None, sender)
-        to = self._clients.answered_at(item, sender)
-        outcome = self._outcome(item, sender)
-        if isinstance(outcome, Subscribed):
-            to, outcome = outcome.target, outcome.values
-            done.newcomers[to] = None
-        if isinstance(outcome, RefusedCall):
-            return self._replies.error(outcome, request_id, budget), to
-        try:
-            return self._replies.reply(item.concrete, outcome, request_id, budget), to
-        except ValueError:
-            log.exception("%s failed", item.concrete)
-            return self._replies.error(_failed(item), request_id, budget), to
-
-    def _outcome(self, call: Call, sender: Peer) -> Sequence[Value | np.generic] | Subscribed | RefusedCall:
+    def _outcome(
+        self, call: Call | RefusedCall, sender: Peer
+    ) -> Sequence[Value | np.generic] | Subscribed | RefusedCall:
         """Carry out one call; return what it is answered with."""
+        if isinstance(call, RefusedCall):
+            return call
         try:
             handler = call.address.handler
             return self._clients.carry_out(call, sender) if handler is None else handler(self._context, call, sender)
@@ -217,7 +214,7 @@ class Executor:
             return RefusedCall(call.concrete, ErrorCode.FAILED, str(error))
         except Exception:
             log.exception("%s failed", call.concrete)
-            return _failed(call)
+            return RefusedCall(call.concrete, ErrorCode.FAILED, _FAILED)
 
     def _bound_to(self, message: Message, sender: Peer) -> Sequence[Message] | None:
         """Return the own messages that a foreign one is bound to; None if it is not bound."""
@@ -234,14 +231,10 @@ class Executor:
             self._bound_refused(f"{heard}: what is bound asks for more than {MAX_CALLS} things at once")
             return
         for item in resolve(message, self.space):
-            outcome = item if isinstance(item, RefusedCall) else self._outcome(item, sender)
+            outcome = self._outcome(item, sender)
             if isinstance(outcome, RefusedCall):
                 self._bound_refused(f"{heard} asked for {outcome.concrete}: {outcome.text}")
 
 
 def _unknown(item: Call | RefusedCall) -> bool:
     return isinstance(item, RefusedCall) and item.code is ErrorCode.UNKNOWN_ADDRESS
-
-
-def _failed(call: Call) -> RefusedCall:
-    return RefusedCall(call.concrete, ErrorCode.FAILED, "failed inside; the daemon's log says why")

@@ -18,7 +18,7 @@ import numpy as np
 
 from oscservice.osc.address import AddressSpace, Values
 from oscservice.osc.dispatch import MAX_CALLS, asked_for, is_answer
-from oscservice.osc.execution import Answer, Executor, ReplyBudget, Translate
+from oscservice.osc.execution import Executor, ReplyBudget, Translate
 from oscservice.osc.link import Link, Links
 from oscservice.osc.packet import Message, PacketError, Timed, Value, decode_from
 from oscservice.osc.peer import Networks, Peer, Transport
@@ -221,11 +221,15 @@ class OscServer:
         calls = sum(asked_for(one.message, self.space) for one in timed)
         if calls > MAX_CALLS:
             text = f"the packet asks for {calls} things at once; at most {MAX_CALLS}"
-            messages, calls = [one.message for one in timed], len(timed)
-            self._send(self._executor.refuse(messages, ErrorCode.TOO_MANY, text, sender, budget))
+            self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, budget)
+            calls = len(timed)
         else:
             for due, messages in _together(timed).items():
-                calls += self._at_its_time(messages, due, sender, budget)
+                ahead_s = 0.0 if due is None else due - self._wall()
+                if ahead_s <= 0:
+                    calls += self._run(messages, sender, budget)
+                else:
+                    self._schedule(ahead_s, messages, sender, budget)
         self._buckets.spend(sender.source, max(0, calls - 1))
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:
@@ -243,23 +247,25 @@ class OscServer:
 
     # A packet's way
 
-    def _at_its_time(self, messages: list[Message], due: float | None, sender: Peer, budget: ReplyBudget) -> int:
-        """Carry out messages that are due together, now or at their time; return the calls that bindings added."""
-        ahead_s = 0.0 if due is None else due - self._wall()
-        if ahead_s <= 0:
-            return self._run(messages, sender, budget)
-        if ahead_s > MAX_AHEAD_S:
-            text = f"the time tag lies {ahead_s:.0f} s ahead; at most {MAX_AHEAD_S:g} s"
-            self._send(self._executor.refuse(messages, ErrorCode.OUT_OF_RANGE, text, sender, budget))
-        elif len(self.scheduled) >= MAX_SCHEDULED:
-            text = f"{MAX_SCHEDULED} bundles wait for their time already"
-            self._send(self._executor.refuse(messages, ErrorCode.TOO_MANY, text, sender, budget))
-        else:
-            self._schedule(ahead_s, messages, sender, budget)
-        return 0
+    def _run(self, messages: list[Message], sender: Peer, budget: ReplyBudget) -> int:
+        """Carry out messages and send their answers; return the calls that bindings added."""
+        done = self._executor.run(messages, sender, budget)
+        for packet, peer in done.answers:
+            self._links.send(packet, peer)
+        for subscriber in done.newcomers:
+            self._clients.send_state(subscriber)
+        return done.bound_calls
 
     def _schedule(self, ahead_s: float, messages: list[Message], sender: Peer, budget: ReplyBudget) -> None:
         """Carry out messages so many seconds from now."""
+        if ahead_s > MAX_AHEAD_S:
+            text = f"the time tag lies {ahead_s:.0f} s ahead; at most {MAX_AHEAD_S:g} s"
+            self._refuse(messages, ErrorCode.OUT_OF_RANGE, text, sender, budget)
+            return
+        if len(self.scheduled) >= MAX_SCHEDULED:
+            text = f"{MAX_SCHEDULED} bundles wait for their time already"
+            self._refuse(messages, ErrorCode.TOO_MANY, text, sender, budget)
+            return
 
         def due() -> None:
             self.scheduled.discard(timer)
@@ -268,16 +274,9 @@ class OscServer:
         timer = asyncio.get_running_loop().call_later(ahead_s, due)
         self.scheduled.add(timer)
 
-    def _run(self, messages: list[Message], sender: Peer, budget: ReplyBudget) -> int:
-        """Carry out messages and send their answers; return the calls that bindings added."""
-        done = self._executor.run(messages, sender, budget)
-        self._send(done.answers)
-        for subscriber in done.newcomers:
-            self._clients.send_state(subscriber)
-        return done.bound_calls
-
-    def _send(self, answers: Iterable[Answer]) -> None:
-        for packet, peer in answers:
+    def _refuse(self, messages: list[Message], code: ErrorCode, text: str, sender: Peer, budget: ReplyBudget) -> None:
+        """Send one error for each message; none of them is carried out."""
+        for packet, peer in self._executor.refuse(messages, code, text, sender, budget):
             self._links.send(packet, peer)
 
     def _complain(self, cause: str, detail: str) -> None:

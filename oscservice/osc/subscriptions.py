@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from oscservice.osc.address import Call, Values
+from oscservice.osc.dispatch import RefusedCall
 from oscservice.osc.link import Links
 from oscservice.osc.packet import Value, encode
 from oscservice.osc.peer import Peer, Transport
@@ -223,10 +224,10 @@ class Clients:
                 return self._confirm(str(call.args[0]), sender)
         raise OscRefusal(ErrorCode.UNKNOWN_ADDRESS, "no such command")
 
-    def answered_at(self, call: Call | None, sender: Peer) -> Peer:
+    def answered_at(self, call: Call | RefusedCall | None, sender: Peer) -> Peer:
         """Return where a client hears the answer to a call: at the port it has named, or names with this call."""
-        port = _port(call) if call is not None else None
-        if call is not None and port is not None and port >= LOWEST_PORT and sender.transport is Transport.UDP:
+        port = _port(call) if isinstance(call, Call) else None
+        if isinstance(call, Call) and port is not None and port >= LOWEST_PORT and sender.transport is Transport.UDP:
             named = target_of(sender, port)
             subscribes = call.address.path == "/subscribe" and not self._links.is_own(named)
             if subscribes or (call.address.path == "/unsubscribe" and named in self._subscribers.targets()):
