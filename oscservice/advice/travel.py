@@ -47,7 +47,7 @@ _WOUND_FOR_PLAIN = 20.0 / 17.0  # .020 wound in place of .017 plain (common prac
 _CORE_OF_WOUND = 0.6  # of its gauge (assumed, +-10 %)
 _SEMITONE = 2.0 ** (1.0 / 12.0)
 
-_TENSION = "A string under tension can break: slacken it first, eyes out of its line; cut ends are sharp."
+_TENSION = "A string under tension can break: slacken it first, keep your face away; cut ends are sharp."
 _SPRUNG = " Springs pull against the strings: never release either side all at once."
 
 

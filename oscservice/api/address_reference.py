@@ -30,74 +30,74 @@ from oscservice.osc.tcp import MAX_CONNECTIONS, SILENT_S
 from oscservice.sentences.sentence_table import ENGLISH
 
 HEADINGS: Mapping[str, str] = {
-    "client": "From a client: be sent things, ask how the daemon is, have recordings checked. Answered in any phase.",
+    "client": "From a client: subscribe, ask for the status, check recordings. Answered in any phase.",
     "command": "From a client: drive the session. Each is answered with one `/reply` or one `/error`, "
-    "code 4 in a phase that is not named beside it.",
+    "code 4 in a phase that the row doesn't list.",
     SIMULATOR: "From a client: play the simulated guitar. Refused (code 8) with any other source.",
-    "state": "To subscribers: where the session stands. Sent whole on subscribing, then on every change.",
-    "live": f"To subscribers: what sounds now, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
-    "result": "To subscribers: what has been measured. Sent whole on subscribing, then on every change.",
-    "advice": "To subscribers: what the saddle should do. Sent whole on subscribing, then on every change. "
+    "state": "To subscribers: the state of the session. Sent completely on subscribing, then on every change.",
+    "live": f"To subscribers: live values, at most {1 / LIVE_INTERVAL_S:.0f} times a second an address.",
+    "result": "To subscribers: measured values. Sent completely on subscribing, then on every change.",
+    "advice": "To subscribers: advice on the saddle. Sent completely on subscribing, then on every change. "
     "Slacken the string before you loosen or move a saddle.",
-    "event": "To subscribers: what just happened. Never repeated on subscribing.",
-    "service": "To subscribers: how the daemon and its audio source are.",
-    "answer": "To the sender of a message, where it came from, or at the port it named on subscribing.",
+    "event": "To subscribers: events. Never repeated on subscribing.",
+    "service": "To subscribers: the state of the daemon and its audio source.",
+    "answer": "To the sender of a message, at its own port or at the port given on subscribing.",
 }
 
 _INTRODUCTION = """\
 # OSC addresses
 
-All addresses stand below the root `{prefix}`, which can be changed in the settings. `{{string}}` is the number of a
+All addresses are below the root `{prefix}`, which can be changed in the settings. `{{string}}` is the number of a
 string from 1, the thinnest (up to {strings}); `{{fret}}` the number of a fret from 1 (up to {frets}); `{{item}}` the
 name of an inspection item. Cents are + sharp, millimetres + away from the nut, standard errors 1 standard deviation.
 
 Only `i` (32-bit integer), `f` (32-bit float) and `s` (string) are sent, one message a value, each address always with
 the same types, never NaN or infinity. `?` marks an argument that may be left out, `…` any further arguments.
 
-What is taken: a number as `i`, `h`, `f` or `d` (a whole number where `i` is asked for), a switch also as `T` or `F`, a
+Accepted arguments: a number as `i`, `h`, `f` or `d` (a whole number for `i`), a switch also as `T` or `F`, a
 string of at most {text} printable characters. A command without arguments, or with none but an optional string, may be
 sent by a button: a lone 0 is its release and is ignored, anything else is the press. Address patterns (`?`, `*`,
-`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these answers for itself. `//` stands for any
-number of levels, none included: `//undo`; at the end it is whatever lies below.
+`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these sends its own answer. `//` stands for any
+number of levels, including none: `//undo`; at the end it is every address below.
 
-A last string argument `id=…` (1 to 32 letters, digits, `.`, `_`, `-`) is no argument of the command: it comes back as
-the last argument of the answer, so that a program knows which of its questions is answered.
+A last string argument `id=…` (1 to 32 letters, digits, `.`, `_`, `-`) is no argument of the command: it returns as
+the last argument of the answer, so a program can match answers to questions.
 
-## Ways in
+## Transports
 
-UDP, TCP and WebSocket, all under one port number, and all alike. On TCP the first byte says what is spoken: `c0` SLIP
+UDP, TCP and WebSocket use one port number and work the same. On TCP the first byte selects the framing: `c0` SLIP
 with END before and after each packet (OSC 1.1), `00` a 32-bit size before each packet (OSC 1.0), a capital letter HTTP,
-which tells what there is ([query.md](query.md)).
-You are answered as you speak.
+which describes the address space ([query.md](query.md)).
+Replies use your framing.
 
-## How to listen
+## Subscribing
 
 Send `{prefix}/subscribe` from the socket you listen on, or with the number of the port you listen on. The answer,
 `{prefix}/reply {prefix}/subscribe {lease}`, gives the lease in seconds; the whole state follows, then every change.
 Anything you send from that socket renews the lease: `{prefix}/ping` once a minute is enough. Subscribing again renews
-it too. When a lease ends, or the daemon does, you are sent `{prefix}/reply {prefix}/subscribe 0`. You are told of your
-own changes like everyone else. If you named a port, answers to what you send from that socket come there too.
+it too. When a lease or the daemon ends, it sends `{prefix}/reply {prefix}/subscribe 0`. You get your own
+changes like every subscriber. If you gave a port, answers to your messages from that socket also go there.
 
-`{prefix}/subscribe 0 "{prefix}/string/*/cents //prompt" 10` is sent those addresses only (whole addresses, or patterns
-of them; `//` stands for any number of levels), each at most 10 times a second; of values that come faster the latest
-is sent. Events are never thinned. A fourth argument 1 has values that go out together come as one bundle of at most
-{bundle} bytes.
+`{prefix}/subscribe 0 "{prefix}/string/*/cents //prompt" 10` selects only those addresses (complete addresses,
+or patterns of them; `//` stands for any number of levels), each at most 10 times a second; of faster values the latest
+is sent. Events are never dropped. With a fourth argument 1, values that are sent together arrive as one bundle of at
+most {bundle} bytes.
 
 Over UDP from another machine the answer is `{prefix}/reply {prefix}/subscribe 0 TOKEN`, at the port you listen on. Send
-`{prefix}/confirm TOKEN` within {token} s from the same machine: that shows that packets reach you, is answered with the
-lease, and the state follows. Until then an answer is never longer than {growth} times what it answers, so nobody can
-make the daemon flood somebody else; what does not fit is cut or left out. A connection needs no token.
+`{prefix}/confirm TOKEN` within {token} s from the same machine. That shows that packets reach you; the answer gives the
+lease, and the state follows. Until then an answer is never longer than {growth} times its question, so nobody can
+make the daemon flood somebody else; longer answers are cut or left out. A connection needs no token.
 """
 
 _LIMITS = f"""\
 ## Limits
 
-| what | limit |
+| item | limit |
 |---|---|
 | datagram | {MAX_DATAGRAM_BYTES} bytes |
 | address | {MAX_ADDRESS_BYTES} bytes, {MAX_PATTERN_CHARACTERS} pattern characters (`//` counts as one) |
 | address patterns | {MAX_PATTERNS} in a packet |
-| what one packet asks for | {MAX_CALLS // COMMAND_CALLS} commands to the session, or {MAX_CALLS} other things; each \
+| requests in one packet | {MAX_CALLS // COMMAND_CALLS} commands to the session, or {MAX_CALLS} other things; each \
 address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 | type tags of a message | {MAX_TAGS} |
 | bundle | nested {MAX_DEPTH} deep, {MAX_ELEMENTS} elements altogether; one bad message refuses the whole bundle |
@@ -109,9 +109,9 @@ address of a pattern counts, a subscription {SUBSCRIPTION_CALLS} times |
 | TCP connections | {MAX_CONNECTIONS}, {tcp.MAX_PER_HOST} from one other machine, closed after {SILENT_S:g} s silent |
 
 A packet that is not OSC is answered with code 6 and an empty address, in at most {ANSWER_GROWTH} times its own length
-or, if that is too short, not at all. A packet that asks for several things counts as so many packets,
-a command to the session as {COMMAND_CALLS}. What comes faster than that is
-dropped over UDP, and held back over TCP and WebSocket.
+or, if that is too short, not at all. A packet with several requests counts as several packets,
+a command to the session as {COMMAND_CALLS}. Faster packets are
+dropped over UDP, and delayed over TCP and WebSocket.
 """
 
 
@@ -145,7 +145,7 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         parts.append(_table(("address", "tags", "arguments", "meaning"), rows))
     parts.append("## Prompt codes\n")
     for field, heading in (
-        ("text", "sentence (may change and be translated; codes do not)"),
+        ("text", "sentence (may change and be translated; codes don't)"),
         ("caution", "its caution"),
     ):
         texts = ENGLISH.column("prompt", field).items()

@@ -42,8 +42,8 @@ ERROR_TEXTS: dict[ErrorCode, str] = {
     ErrorCode.NOT_FOUND: "not found: instrument, session, string, fret, set of recordings or subscription",
     ErrorCode.BAD_PACKET: "bad packet: not OSC, or larger or deeper than the limits",
     ErrorCode.TOO_MANY: "too many at once: subscribers, scheduled bundles, or checks of recordings",
-    ErrorCode.REFUSED: "refused here, for safety or by the settings",
-    ErrorCode.FAILED: "failed inside; the daemon's log says why",
+    ErrorCode.REFUSED: "refused, for safety or by the settings",
+    ErrorCode.FAILED: "internal failure; see the daemon's log",
 }
 
 PHASES: dict[str, str] = {str(word): text for word, text in PHASE_TEXTS.items()}
@@ -59,16 +59,16 @@ ITEMS: dict[str, str] = INSPECTION_ITEMS
 
 RECORDED_VERDICTS: dict[str, str] = {str(word): text for word, text in RECORDED_TEXTS.items()}
 RECORDED_ENDINGS: dict[str, str] = RECORDED_VERDICTS | {
-    "failed": "the check came to no end; its sentence says why",
-    "stopped": "somebody stopped it, or the daemon ended",
+    "failed": "the check ended without a verdict; its sentence gives the reason",
+    "stopped": "a client stopped it, or the daemon ended",
 }
 RECORDED_FINDINGS: dict[str, str] = {str(word): text for word, text in WHAT_TEXTS.items()} | {
     "none": "nothing could be measured; the numbers beside it are 0",
 }
 
 DIRECTIONS: dict[str, str] = {
-    "toward the nut": "shorten the string: it frets flat",
-    "away from the nut": "lengthen the string: it frets sharp",
+    "toward the nut": "shorten the string: the fretted note is flat",
+    "away from the nut": "lengthen the string: the fretted note is sharp",
     "stay": "within the tolerance",
     "none": "no advice yet",
 }
@@ -79,20 +79,20 @@ CAUSES: tuple[str, ...] = tuple(map(str, Cause))
 AUDIO_STATES: dict[str, str] = {
     "starting": "the source is being opened",
     "running": "blocks of samples arrive",
-    "ended": "a file or stream came to its end",
-    "lost": "the device went away",
+    "ended": "the file or stream has ended",
+    "lost": "the device disappeared",
 }
 
 RECORD_STATES: dict[str, str] = {
-    "recording": "what is announced is on the disk",
-    "in memory": "the journal can't be written; tried again each second, and lost if the daemon ends before",
+    "recording": "all announced events are on the disk",
+    "in memory": "the journal can't be written; the daemon tries each second, and the events are lost if it ends first",
 }
 
 SOUND_STATES: dict[str, str] = {
     "off": "no sound is kept (`--keep-audio`)",
-    "kept": "what each reading rests on is written beside the journal",
-    "failing": "it can't be written for now; tried again every two seconds",
-    "full": "this session's alone fills what may be kept; nothing more of it is",
+    "kept": "the sound of each reading is written beside the journal",
+    "failing": "it can't be written now; the daemon tries every two seconds",
+    "full": "this session's sound alone fills the limit; no more of it is kept",
 }
 
 

@@ -281,10 +281,10 @@ RECEIVED: tuple[Address, ...] = (
             Argument("rate", "f", "Hz", 0, 100, optional=True),
             Argument("bundle", "i", optional=True, switch=True),
         ),
-        "Send me the whole state, then every change. Again renews, and changes what is sent. The port (0: this one) is "
-        "for a client that listens on another, and gets its answers there. Topics: addresses or patterns, spaces "
-        "between. Rate: how often a value may come (0: as usual); events always come. Bundle 1: what goes out together "
-        "comes in one packet.",
+        "Send me the whole state, then every change. Repeating it renews the lease and may change the options. Port: "
+        "for a client that listens on another port and gets its answers there (0: this one). Topics: addresses or "
+        "patterns, spaces between. Rate: the highest rate of a value (0: the default); events are always sent. "
+        "Bundle 1: values that are sent together arrive in one packet.",
         answer=(int_arg("lease", "s", 0), Argument("token", "s", optional=True)),
         cost=SUBSCRIPTION_CALLS,
     ),
@@ -292,16 +292,16 @@ RECEIVED: tuple[Address, ...] = (
         "/confirm",
         CLIENT,
         (text_arg("token"),),
-        "I got your token: what I am sent does reach me. Asked of who subscribes over UDP from another machine.",
+        "Returns the token, which shows that packets arrive. Required of a subscriber over UDP from another machine.",
         answer=(int_arg("lease", "s", 0),),
     ),
-    Address("/unsubscribe", CLIENT, (_REPLY_PORT,), "Send me nothing more."),
+    Address("/unsubscribe", CLIENT, (_REPLY_PORT,), "Ends the subscription."),
     Address("/ping", CLIENT, (), "Renews the lease and shows that the daemon answers."),
     Address(
         "/status",
         CLIENT,
         (),
-        "How the daemon is.",
+        "Status of the daemon.",
         answer=(
             *(int_arg("uptime", "s", 0), int_arg("subscribers", "", 0), text_arg("audio state", codes.AUDIO_STATES)),
             *(
@@ -322,7 +322,7 @@ RECEIVED: tuple[Address, ...] = (
         "/version",
         CLIENT,
         (),
-        "Which daemon.",
+        "Program and version of the daemon.",
         answer=(text_arg("program"), text_arg("version"), int_arg("protocol", "", 1)),
         handler=_version,
     ),
@@ -330,32 +330,30 @@ RECEIVED: tuple[Address, ...] = (
         "/listen",
         CLIENT,
         (Argument("on", "i", switch=True),),
-        "1 to use what is heard, 0 to pay no heed to it, in this session and in those to come. No step to take back.",
+        "1: use the sound; 0: ignore the input, in this session and in later ones. `undo` doesn't affect it.",
         handler=_listen,
     ),
     Address(
         "/bend/set",
         CLIENT,
         (int_arg("range", "semitones", 0, MOST_SEMITONES),),
-        "Send deviations as pitch bends too, all the way being so many semitones; 0: don't. Holds for all subscribers.",
+        "Send deviations also as pitch bends with this range; 0: no bends. Applies to all subscribers.",
         handler=_set_bend_range,
     ),
     Address(
         "/check/run",
         CLIENT,
         (text_arg("set"),),
-        "Check a named set of recordings, beside whatever the session does. The answer says that it has begun; then "
-        "comes `/check/recorded` for each string, and `/check/summary` at the end. One set at a time (code 7).",
+        "Check a named set of recordings while the session goes on. The answer comes at the start; then "
+        "`/check/recorded` for each string, and `/check/summary` at the end. One set at a time (code 7).",
         handler=_run_check,
     ),
-    Address(
-        "/check/stop", CLIENT, (), "Stop the check of recordings that is under way, if one is.", handler=_stop_check
-    ),
+    Address("/check/stop", CLIENT, (), "Stop the check of recordings, if one is running.", handler=_stop_check),
     Address(
         "/check/sets",
         CLIENT,
         (),
-        "Which sets of recordings can be checked.",
+        "Names of the sets of recordings.",
         answer=(text_arg("name of each set, one after the other"),),
         handler=_check_sets,
     ),
@@ -363,7 +361,7 @@ RECEIVED: tuple[Address, ...] = (
         f"{AT_STRING}/remains",
         CLIENT,
         (),
-        "What to tell the player: the error at every fret, measured or not, + sharp, the saddle as it stands.",
+        "Expected error at every fret with the saddle where it is, measured or not; + sharp.",
         answer=(float_arg("error at fret 1, 2, 3 and so on to the last", "cents"),),
         handler=_remains,
     ),
@@ -383,8 +381,8 @@ RECEIVED: tuple[Address, ...] = (
             Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
             Argument("frets", "s", optional=True),
         ),
-        "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` if not given, "
-        "or as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
+        "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` by default, "
+        "or such as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
         answer=(text_arg("session"),),
         make=_begin,
     ),
@@ -393,7 +391,7 @@ RECEIVED: tuple[Address, ...] = (
         cm.Quick,
         (text_arg("instrument"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
         "Check every string open and at fret 12 against the last sealed session. `.` is the instrument that the daemon "
-        "was started with. Tolerance: as then if not given.",
+        "was started with. Tolerance: by default that of the sealed session.",
         answer=(text_arg("session"),),
         make=_quick,
     ),
@@ -401,7 +399,7 @@ RECEIVED: tuple[Address, ...] = (
         "/session/resume",
         cm.Begin,
         (text_arg("session"),),
-        "Go on with an open session.",
+        "Resume an open session.",
         answer=(text_arg("session"),),
         handler=_resume,
     ),
@@ -409,20 +407,20 @@ RECEIVED: tuple[Address, ...] = (
         "/session/inspect",
         cm.Inspect,
         (text_arg("item"), text_arg("verdict", codes.VERDICTS), Argument("note", "s", optional=True)),
-        "Settle an inspection item, or all that wait with the item `all`. A waived item needs a note.",
+        "Give the verdict on an inspection item, or with `all` on all that wait. A waived item needs a note.",
     ),
     _command(
         "/session/measured",
         cm.Measured,
         (text_arg("what"), float_arg("value", "mm", -2, 10)),
-        "What was measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
+        "A value measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
         "string N over fret 1.",
     ),
     _command(
         "/session/fitted",
         cm.Fitted,
         (text_arg("day"),),
-        "When the strings were put on, as `2026-11-25`; for their age.",
+        "The day on which the strings were fitted, such as `2026-11-25`; gives their age.",
     ),
     _command(
         "/session/next",
@@ -434,14 +432,14 @@ RECEIVED: tuple[Address, ...] = (
         "/session/by_hand",
         cm.ByHand,
         (Argument("on", "i", switch=True),),
-        "1: nothing advances by itself, `/session/next` takes each step; 0: hands free.",
+        "1: each step waits for `/session/next`; 0: hands free.",
         make=_by_hand,
     ),
     _command(
         "/session/undo",
         cm.Undo,
         (),
-        "Take the last step back.",
+        "Undo the last step.",
     ),
     _command(
         "/session/finish",
@@ -453,13 +451,13 @@ RECEIVED: tuple[Address, ...] = (
         "/session/abandon",
         cm.Abandon,
         (),
-        "Close the session as it stands.",
+        "Close the session unfinished.",
     ),
     _command(
         f"{AT_STRING}/focus",
         cm.Focus,
         (place_arg(),),
-        "Take this string next, at a place such as `open`, `harmonic` or `fret 12`.",
+        "Go to this string next, at a place such as `open`, `harmonic` or `fret 12`.",
         make=_at_place,
     ),
     _command(
@@ -484,7 +482,7 @@ RECEIVED: tuple[Address, ...] = (
         f"{AT_STRING}/overrule",
         cm.Overrule,
         (),
-        "Advise on this string's saddle all the same, whatever cause was named.",
+        "Give advice on this string's saddle although a cause was named.",
     ),
     _command(
         f"{AT_STRING}/set_aside",
@@ -496,29 +494,29 @@ RECEIVED: tuple[Address, ...] = (
         f"{AT_STRING}/plucked",
         cm.Plucked,
         (place_arg(),),
-        "The note in doubt was this string, at the place in question or at another such as `open` or `fret 12`.",
+        "The unclear note was this string, at the place in question or at another such as `open` or `fret 12`.",
         make=_at_place,
     ),
     _command(
         "/reading/discard",
         cm.Discard,
         (),
-        "Do not use the note in doubt, or else the last reading.",
+        "Do not use the unclear note; if there is none, the last reading.",
     ),
     _simulator(
         "/simulator/pluck",
         (STRING, text_arg("place"), Argument("strength", "f", "mm", 0.1, 6, optional=True)),
         "Pluck a string at a place such as `open` or `fret 12`; the strength is how far it is pulled aside.",
     ),
-    _simulator("/simulator/peg", (STRING, float_arg("change", "cents", -2400, 2400)), "Turn a peg; + up."),
-    _simulator("/simulator/slacken", (STRING,), "Let a string down until it is slack."),
+    _simulator("/simulator/peg", (STRING, float_arg("change", "cents", -2400, 2400)), "Turn a tuner; + up."),
+    _simulator("/simulator/slacken", (STRING,), "Slacken a string completely."),
     _simulator("/simulator/saddle", (STRING, float_arg("move", "mm", -25, 25)), "Move a saddle; + away from the nut."),
     _simulator("/simulator/damp", (), "Lay a hand on all strings."),
     _simulator("/simulator/wait", (float_arg("time", "s", 0, 60),), "Let time pass."),
     _simulator(
         "/simulator/truth",
         (STRING,),
-        "The simulated guitar's own truth about a string.",
+        "True values of a string of the simulated guitar.",
         answer=(float_arg("open frequency", "Hz", 0), float_arg("error at fret 12", "cents")),
     ),
 )

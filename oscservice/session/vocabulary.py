@@ -81,11 +81,11 @@ TOLERANCE_RANGE_CENTS = (0.2, 20.0)
 
 PHASE_TEXTS: dict[Phase, str] = {
     Phase.IDLE: "nothing on the bench",
-    Phase.INSPECTING: "what must be right before starting is being checked",
-    Phase.TUNING: "all open strings are being brought to pitch",
-    Phase.COMPARING: "open against fretted, string by string",
-    Phase.MOVING: "a saddle is being moved (its string slackened first where the bridge asks for it)",
-    Phase.RETUNING: "the moved string (floating bridge: every string) is being brought back to pitch",
+    Phase.INSPECTING: "the inspection before the start",
+    Phase.TUNING: "all open strings are tuned to pitch",
+    Phase.COMPARING: "open and fretted notes are compared, string by string",
+    Phase.MOVING: "a saddle is moved (its string is slackened first if the bridge needs it)",
+    Phase.RETUNING: "the moved string (floating bridge: every string) is tuned back to pitch",
     Phase.PROVING: "one last pass over every string, open and fretted",
     Phase.CHECKING: "the quick check: open and fret 12 of every string against the last sealed session",
     Phase.CLOSED: "the record is sealed",
@@ -93,34 +93,34 @@ PHASE_TEXTS: dict[Phase, str] = {
 
 STATUS_TEXTS: dict[Status, str] = {
     Status.UNTRIED: "not compared yet",
-    Status.COMPARING: "comparison under way",
+    Status.COMPARING: "is being compared",
     Status.TO_MOVE: "the saddle should move; see the advice",
     Status.SLACK: "the string is slackened",
     Status.RETUNING: "the saddle has moved; bring the string back to pitch",
     Status.SETTLED: "within the tolerance, or as near as the bridge allows",
-    Status.OUT_OF_TRAVEL: "the saddle has no room left in the direction it should go",
+    Status.OUT_OF_TRAVEL: "the saddle has no travel left in the needed direction",
     Status.SET_ASIDE: "left out, with a reason",
-    Status.CHECKED: "held against the last sealed session; see the check",
+    Status.CHECKED: "compared with the last sealed session; see the check",
 }
 
 CHECK_TEXTS: dict[Check, str] = {
-    Check.HOLDS: "nothing has changed by more than matters",
+    Check.HOLDS: "no change above the limit",
     Check.DRIFTED: "tuning or intonation has changed",
-    Check.UNSURE: "the plucks don't tell; check it again, plucking alike",
+    Check.UNSURE: "the plucks don't decide; check again with even plucks",
 }
 
 DRIFT_TEXTS: dict[Drift, str] = {
-    Drift.NONE: "neither, as far as is known",
-    Drift.TUNING: "the open string is at another pitch",
-    Drift.INTONATION: "the fret stands otherwise against the open string",
+    Drift.NONE: "no known drift",
+    Drift.TUNING: "the open string has another pitch",
+    Drift.INTONATION: "the fret has another error against the open string",
     Drift.BOTH: "both",
 }
 
 VERDICT_TEXTS: dict[InspectionVerdict, str] = {
-    InspectionVerdict.WAITING: "not looked at yet",
+    InspectionVerdict.WAITING: "not inspected yet",
     InspectionVerdict.PASSED: "in order",
-    InspectionVerdict.WAIVED: "not in order or not looked at, and left so with a reason",
-    InspectionVerdict.FAILED: "not in order; put it right before going on",
+    InspectionVerdict.WAIVED: "not in order or not inspected, accepted with a reason",
+    InspectionVerdict.FAILED: "not in order; correct it before the start",
 }
 
 INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")

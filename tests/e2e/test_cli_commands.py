@@ -26,7 +26,7 @@ def test_help_names_every_command_and_what_stepping_is() -> None:
     for name in names:
         assert f" {name} " in done.stdout
     done = run("serve", "--help", COLUMNS="200")
-    assert "time stands still until a client sends" in " ".join(done.stdout.replace("│", " ").split())
+    assert "time passes only when a client sends" in " ".join(done.stdout.replace("│", " ").split())
 
 
 @pytest.mark.parametrize("word", ["--help", "--version"])

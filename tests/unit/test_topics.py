@@ -232,7 +232,7 @@ def test_ways_out_are_told_where_travel_is_missing() -> None:
     ways = str(text).split("; ")
     assert ways[0].startswith("Lower the string by")
     assert ways[-2].startswith("Live with it")
-    assert "eyes" in str(topics(job.state)["/string/6/ways_out/caution"][0])
+    assert "face away" in str(topics(job.state)["/string/6/ways_out/caution"][0])
 
 
 class Named:
