@@ -30,7 +30,7 @@ OF_STRINGS: tuple[Address, ...] = (
         f"{AT_STRING}/cents",
         LIVE,
         (float_arg("deviation", "cents"),),
-        "Deviation from the expected pitch of its open string, fret or harmonic; + sharp.",
+        "Deviation from the nominal pitch of the recognised place; + sharp.",
     ),
     Address(
         f"{AT_STRING}/bend",
