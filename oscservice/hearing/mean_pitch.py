@@ -18,17 +18,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from oscservice.hearing.baseband import Baseband, log_amplitude_fit, unwrapped_phase
+from oscservice.hearing.phase_model import GlidePhase, PhaseModel, PolynomialPhase, glide_phase_and_derivative
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
     WIDEST_SPLIT_CENTS,
-    GlidePhase,
     Line,
-    PhaseModel,
-    PolynomialPhase,
     Tone,
     bounded_exp,
     fit_tone,
-    glide_phase_and_derivative,
     model_average,
     second_polarisation_starts,
 )

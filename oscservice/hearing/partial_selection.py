@@ -22,9 +22,9 @@ import numpy as np
 from oscservice.hearing.baseband import Baseband, ComplexSamples
 from oscservice.hearing.coarse_pitch import parabolic_peaks
 from oscservice.hearing.inharmonicity import StiffString, level_and_stiffness, stiff_string, stretch_cents
+from oscservice.hearing.phase_model import glide_phase_and_derivative
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.settled_pitch import SettledPartials
-from oscservice.hearing.tone_fit import glide_phase_and_derivative
 from oscservice.instrument.pitch import CENTS_PER_E
 
 _LINES = 5  # number of a partial's loudest lines that are used

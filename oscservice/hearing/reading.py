@@ -30,9 +30,10 @@ from oscservice.hearing.hum import MAINS_HZ, OFF_MAINS, Hum, hum_in_peaks, measu
 from oscservice.hearing.level import find_onset, is_clipped, level_dbfs, strength_db
 from oscservice.hearing.mean_pitch import FEWEST_VALUES, mean_pitch
 from oscservice.hearing.partial_selection import stiff_string_law
+from oscservice.hearing.phase_model import GlidePhase
 from oscservice.hearing.resampling import Samples, decimate, decimation
 from oscservice.hearing.settled_pitch import LARGEST_SHIFT, FirstPartial, settled_first_partial, settled_pitch
-from oscservice.hearing.tone_fit import GlidePhase, Line
+from oscservice.hearing.tone_fit import Line
 from oscservice.instrument.pitch import CENTS_PER_E, cents_between
 
 SHORT_S = 0.6

@@ -17,16 +17,14 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.hearing.baseband import Baseband, correlation_length, log_amplitude_fit, unwrapped_phase
+from oscservice.hearing.phase_model import GlidePhase, glide_phase, glide_phase_and_derivative
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
     WIDEST_SPLIT_CENTS,
-    GlidePhase,
     Line,
     Tone,
     TonePrior,
     fit_tone,
-    glide_phase,
-    glide_phase_and_derivative,
     model_average,
     second_polarisation_starts,
 )

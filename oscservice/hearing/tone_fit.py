@@ -3,7 +3,7 @@
     z(t) = exp(a(t) + i p(t)) (1 + c exp(g t)) + sum_l h_l exp(i d_l t)
 
 * a(t) is a polynomial: the log amplitude (decay).
-* p(t) is the phase by a phase model: a polynomial, or a glide to a settled pitch.
+* p(t) is the phase by a phase model (``hearing.phase_model``): a polynomial, or a glide to a settled pitch.
 * c and g (complex) are a second polarisation, which beats with the first. A string swings in two planes, and bridge and
   nut give way differently in each; the two frequencies differ by tenths of a cent to a cent or two.
 * h_l are lines of hum or of another string within the low-pass, d_l their distance from the carrier.
@@ -19,14 +19,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 from scipy.linalg import block_diag
 
 from oscservice.hearing.baseband import Baseband, ComplexSamples, correlation_length, lowpass_gain, unwrapped_phase
+from oscservice.hearing.phase_model import PhaseModel
 from oscservice.hearing.resampling import Samples
-from oscservice.instrument.pitch import CENTS_PER_E
 
 WIDEST_SPLIT_CENTS = 4.0
 """Two polarisations are closer than this; lines further apart are two strings (common practice, no source)."""
@@ -42,140 +41,10 @@ _MAINS_SD_HZ = 0.01
 """Error of the mains frequency that the other hum lines leave (1 sd)."""
 
 
-class PhaseModel(Protocol):
-    """The phase p(t) of a tone."""
-
-    @property
-    def count(self) -> int:
-        """Number of parameters."""
-
-    @property
-    def prior_mean(self) -> Samples:
-        """Shape (count,)."""
-
-    @property
-    def prior_precision(self) -> Samples:
-        """Inverse covariance of the prior, shape (count, count); 0 where nothing is known beforehand."""
-
-    def phase(self, parameters: Samples) -> Samples:
-        """Return p at every time, shape (n,), for ``parameters``, shape (count,)."""
-
-    def jacobian(self, parameters: Samples) -> Samples:
-        """Return the derivatives of p by the parameters, shape (n, count)."""
-
-
-@dataclass(frozen=True)
-class PolynomialPhase:
-    """p(t) as a polynomial of ``degree`` over ``times``, shape (n,); parameters are its coefficients, ascending."""
-
-    times: Samples
-    degree: int
-
-    @property
-    def count(self) -> int:
-        return self.degree + 1
-
-    @property
-    def prior_mean(self) -> Samples:
-        return np.zeros(self.count)
-
-    @property
-    def prior_precision(self) -> Samples:
-        return np.zeros((self.count, self.count))
-
-    def phase(self, parameters: Samples) -> Samples:
-        return np.asarray(np.polynomial.polynomial.polyval(self.times, parameters))
-
-    def jacobian(self, parameters: Samples) -> Samples:
-        return np.vander(self.times, self.count, increasing=True)
-
-
-@dataclass(frozen=True)
-class GlidePhase:
-    """p(t) of a string that glides down to its settled pitch: a phase, a slope, and a glide of g exp(-2 t / tau).
-
-    The parameters are the phase in rad, the slope in rad/s, g in cents at time 0, and ln tau (tau in seconds). The
-    glide follows the energy of the vibration, so tau is near the time constant of the amplitude.
-    Source: K. A. Legge and N. H. Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, from memory.
-
-    Attributes
-    ----------
-    times_s : ndarray of float64, shape (n,)
-        Time of each value, seconds.
-    carrier_hz : float
-        Frequency that the cents of the glide refer to.
-    mean : ndarray of float64, shape (2,)
-        Prior mean of g and ln tau.
-    precision : ndarray of float64, shape (2, 2)
-        Inverse covariance of that prior.
-    count : int
-        Number of parameters.
-    """
-
-    times_s: Samples
-    carrier_hz: float
-    mean: Samples
-    precision: Samples
-    count: int = 4
-
-    @property
-    def prior_mean(self) -> Samples:
-        return np.concatenate(([0.0, 0.0], self.mean))
-
-    @property
-    def prior_precision(self) -> Samples:
-        precision = np.zeros((4, 4))
-        precision[2:, 2:] = self.precision
-        return precision
-
-    def phase(self, parameters: Samples) -> Samples:
-        start, slope, glide, log_tau = parameters.tolist()
-        per_cent = glide_phase(self.times_s, self.carrier_hz, log_tau)
-        return np.asarray(start + slope * self.times_s + glide * per_cent)
-
-    def jacobian(self, parameters: Samples) -> Samples:
-        per_cent, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
-        return np.stack((np.ones_like(self.times_s), self.times_s, per_cent, parameters[2] * by_log_tau), axis=1)
-
-
 def bounded_exp(rate: complex, times: Samples) -> ComplexSamples:
     """Return exp(rate t), shape (n,); its size is limited to exp(50), so that it doesn't overflow."""
     exponent = rate * times
     return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
-
-
-def glide_phase(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
-    """Return the phase that a glide of one cent at time 0 has added at each time.
-
-    Parameters
-    ----------
-    times_s : ndarray of float64, shape (n,)
-        Seconds.
-    carrier_hz : float
-        Frequency that the cents refer to.
-    log_tau : float
-        Ln of tau in seconds; the glide falls as exp(-2 t / tau).
-
-    Returns
-    -------
-    ndarray of float64
-        Radians, shape (n,).
-    """
-    scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
-    return np.asarray(scale * tau / 2.0 * (1.0 - left))
-
-
-def glide_phase_and_derivative(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
-    """Return ``glide_phase`` and its derivative by ln tau, both shape (n,)."""
-    scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
-    phase = scale * tau / 2.0 * (1.0 - left)
-    return phase, phase - scale * times_s * left
-
-
-def _glide_terms(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[float, float, Samples]:
-    """Return the rad/s of one cent, tau in seconds (limited), and the share of the glide left at each time, (n,)."""
-    tau = math.exp(min(max(log_tau, -5.0), 5.0))
-    return 2.0 * math.pi * carrier_hz / CENTS_PER_E, tau, np.exp(-2.0 * times_s / tau)
 
 
 @dataclass(frozen=True)

@@ -11,9 +11,9 @@ from chance import fewest
 from made_sound import synthetic_note
 
 from oscservice.hearing.baseband import Baseband, demodulate
+from oscservice.hearing.phase_model import GlidePhase
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.settled_pitch import FirstPartial, settled_first_partial
-from oscservice.hearing.tone_fit import GlidePhase
 from oscservice.instrument.pitch import cents_between
 
 RATE_HZ = 16000.0

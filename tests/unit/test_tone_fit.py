@@ -18,17 +18,9 @@ from oscservice.hearing.baseband import (
     lowpass_gain,
     lowpass_periods,
 )
+from oscservice.hearing.phase_model import GlidePhase, PolynomialPhase, glide_phase_and_derivative
 from oscservice.hearing.resampling import Samples
-from oscservice.hearing.tone_fit import (
-    GlidePhase,
-    Line,
-    PolynomialPhase,
-    Tone,
-    fit_tone,
-    glide_phase_and_derivative,
-    line_columns,
-    second_polarisation_starts,
-)
+from oscservice.hearing.tone_fit import Line, Tone, fit_tone, line_columns, second_polarisation_starts
 
 RATE_HZ = 8000.0
 CENTS = 1200.0 / math.log(2.0)

@@ -1,0 +1,146 @@
+"""Phase models of a partial: a polynomial, or a glide down to a settled pitch.
+
+Phases are in radians, times in seconds (or on the caller's scale), frequencies in Hz; a glide is in cents above the
+settled pitch.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from oscservice.hearing.resampling import Samples
+from oscservice.instrument.pitch import CENTS_PER_E
+
+
+class PhaseModel(Protocol):
+    """The phase p(t) of a tone."""
+
+    @property
+    def count(self) -> int:
+        """Number of parameters."""
+
+    @property
+    def prior_mean(self) -> Samples:
+        """Shape (count,)."""
+
+    @property
+    def prior_precision(self) -> Samples:
+        """Inverse covariance of the prior, shape (count, count); 0 where nothing is known beforehand."""
+
+    def phase(self, parameters: Samples) -> Samples:
+        """Return p at every time, shape (n,), for ``parameters``, shape (count,)."""
+
+    def jacobian(self, parameters: Samples) -> Samples:
+        """Return the derivatives of p by the parameters, shape (n, count)."""
+
+
+@dataclass(frozen=True)
+class PolynomialPhase:
+    """p(t) as a polynomial of ``degree`` over ``times``, shape (n,); parameters are its coefficients, ascending."""
+
+    times: Samples
+    degree: int
+
+    @property
+    def count(self) -> int:
+        return self.degree + 1
+
+    @property
+    def prior_mean(self) -> Samples:
+        return np.zeros(self.count)
+
+    @property
+    def prior_precision(self) -> Samples:
+        return np.zeros((self.count, self.count))
+
+    def phase(self, parameters: Samples) -> Samples:
+        return np.asarray(np.polynomial.polynomial.polyval(self.times, parameters))
+
+    def jacobian(self, parameters: Samples) -> Samples:
+        return np.vander(self.times, self.count, increasing=True)
+
+
+@dataclass(frozen=True)
+class GlidePhase:
+    """p(t) of a string that glides down to its settled pitch: a phase, a slope, and a glide of g exp(-2 t / tau).
+
+    The parameters are the phase in rad, the slope in rad/s, g in cents at time 0, and ln tau (tau in seconds). The
+    glide follows the energy of the vibration, so tau is near the time constant of the amplitude.
+    Source: K. A. Legge and N. H. Fletcher, J. Acoust. Soc. Am. 76 (1984) 5, from memory.
+
+    Attributes
+    ----------
+    times_s : ndarray of float64, shape (n,)
+        Time of each value, seconds.
+    carrier_hz : float
+        Frequency that the cents of the glide refer to.
+    mean : ndarray of float64, shape (2,)
+        Prior mean of g and ln tau.
+    precision : ndarray of float64, shape (2, 2)
+        Inverse covariance of that prior.
+    count : int
+        Number of parameters.
+    """
+
+    times_s: Samples
+    carrier_hz: float
+    mean: Samples
+    precision: Samples
+    count: int = 4
+
+    @property
+    def prior_mean(self) -> Samples:
+        return np.concatenate(([0.0, 0.0], self.mean))
+
+    @property
+    def prior_precision(self) -> Samples:
+        precision = np.zeros((4, 4))
+        precision[2:, 2:] = self.precision
+        return precision
+
+    def phase(self, parameters: Samples) -> Samples:
+        start, slope, glide, log_tau = parameters.tolist()
+        per_cent = glide_phase(self.times_s, self.carrier_hz, log_tau)
+        return np.asarray(start + slope * self.times_s + glide * per_cent)
+
+    def jacobian(self, parameters: Samples) -> Samples:
+        per_cent, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
+        return np.stack((np.ones_like(self.times_s), self.times_s, per_cent, parameters[2] * by_log_tau), axis=1)
+
+
+def glide_phase(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
+    """Return the phase that a glide of one cent at time 0 has added at each time.
+
+    Parameters
+    ----------
+    times_s : ndarray of float64, shape (n,)
+        Seconds.
+    carrier_hz : float
+        Frequency that the cents refer to.
+    log_tau : float
+        Ln of tau in seconds; the glide falls as exp(-2 t / tau).
+
+    Returns
+    -------
+    ndarray of float64
+        Radians, shape (n,).
+    """
+    scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
+    return np.asarray(scale * tau / 2.0 * (1.0 - left))
+
+
+def glide_phase_and_derivative(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
+    """Return ``glide_phase`` and its derivative by ln tau, both shape (n,)."""
+    scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
+    phase = scale * tau / 2.0 * (1.0 - left)
+    return phase, phase - scale * times_s * left
+
+
+def _glide_terms(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[float, float, Samples]:
+    """Return the rad/s of one cent, tau in seconds (limited), and the share of the glide left at each time, (n,)."""
+    tau = math.exp(min(max(log_tau, -5.0), 5.0))
+    return 2.0 * math.pi * carrier_hz / CENTS_PER_E, tau, np.exp(-2.0 * times_s / tau)
