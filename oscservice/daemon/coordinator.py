@@ -136,7 +136,7 @@ class Coordinator:
             **self._plugins.topics(),
             **self.checks.topics(),
         }
-        return own | topics(self._session.state, self._sentences)
+        return own | topics(self._session.state, self._sentences, self._session.figures())
 
     def offered(self) -> SessionRow | None:
         """Return an open session that can be resumed, while no session is under way."""

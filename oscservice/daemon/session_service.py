@@ -1,8 +1,4 @@
-"""The session and its journal, always in step; an instrument's last session.
-
-The last session of an instrument, looked up in the journal.
-
-The session's keeper: the state in memory and its journal, always in step.
+"""The session under way and its journal, always in step.
 
 Events are committed before the new state is given out, so whatever was announced survives the process.
 """
@@ -23,8 +19,8 @@ from oscservice.record.session_history import last_sealed, state_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import LastTime, impossible
-from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
+from oscservice.session.decide import take_step
+from oscservice.session.figures import NO_FIGURES, Figures, figures
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
@@ -54,9 +50,6 @@ def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime |
     return None
 
 
-log = logging.getLogger(__name__)
-
-
 def wall_clock() -> datetime:
     """The time now, in UTC."""
     return datetime.now(UTC)
@@ -84,6 +77,7 @@ class SessionService:
         self._journal = journal
         self._now = now
         self.state = State()
+        self._figures = NO_FIGURES
         self.session_id = ""
         self.last_seq = 0
         for row in journal.open_sessions():
@@ -103,10 +97,10 @@ class SessionService:
             Refused, Ignored: nothing has changed.
             JournalError: it could not be written; nothing has changed.
         """
-        events = decide(self.state, command)
+        step = take_step(self.state, command)
+        events, after = step.events, step.state
         if not events:
             return []
-        after = fold(events, self.state)
         session_id, at_utc = self.session_id, utc_text(self._now())
         bodies = [ev.to_body(event) for event in events]
         if isinstance(command, cm.Begin | cm.Quick):
@@ -124,6 +118,12 @@ class SessionService:
         if after.phase is Phase.CLOSED:
             self._seal(at_utc)
         return events
+
+    def figures(self) -> Figures:
+        """Figures of the state; only those that changed since the last call are calculated."""
+        if self._figures.state is not self.state:
+            self._figures = figures(self.state, self._figures)
+        return self._figures
 
     def _seal(self, at_utc: str) -> None:
         """Seal the session held. Its events are on the disk: if this fails, the next start makes up for it."""

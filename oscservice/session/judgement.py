@@ -8,13 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
 from oscservice.advice.bridge_plan import BridgePlan, adjuster_moves, strings_moved_together
 from oscservice.advice.causes import Finding, findings, strings_without_advice, suspected_cause
-from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, PluckReading, compare
+from oscservice.advice.comparison import FEWEST_PLUCKS, Comparison, compare
 from oscservice.advice.correction import (
     SHOWN_MM,
     Ambiguity,
@@ -30,8 +29,6 @@ from oscservice.advice.correction import (
 from oscservice.advice.decision import LAST_PASS_PLUCKS, Decision, combined_with_expected, judge
 from oscservice.advice.expected_errors import Survey
 from oscservice.advice.neck_errors import NeckErrors, equivalent_comparison
-from oscservice.advice.pluck_scatter import PluckScatter
-from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.saddle_response import geometric_equivalent, response_warning
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
@@ -66,14 +63,9 @@ def comparison_of(state: State, number: int) -> Comparison | None:
     if not {OPEN, *(Place("fret", fret) for fret in state.played.frets)} <= there:
         return None
     if not state.played.several:
-        return _compared(string.plucks, state.fret, state.hand, string.slope)
+        return compare(string.plucks, state.fret, state.hand, string.slope)
     neck = neck_of(state, number)
     return None if neck is None else _as_one(state, number, neck)
-
-
-@lru_cache(maxsize=64)
-def _compared(plucks: tuple[PluckReading, ...], fret: int, hand: PluckScatter, slope: Slope | None) -> Comparison:
-    return compare(plucks, fret, hand, slope)
 
 
 def surveyed(state: State, number: int) -> Comparison | None:

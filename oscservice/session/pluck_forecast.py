@@ -30,10 +30,11 @@ def foreseen(state: State) -> list[ev.Event]:
     number, before = state.focus, state.string(state.focus).plucks_left
     if _amid(state, before):
         return []
-    left = plucks_left(state)
+    heard = comparison_of(state, number)
+    left = plucks_left(state, heard)
     if left == before:
         return []
-    return [ev.PlucksForeseen(number, left, _why(state) if left > before else "")]
+    return [ev.PlucksForeseen(number, left, _why(state, heard) if left > before else "")]
 
 
 def _amid(state: State, announced: int) -> bool:
@@ -47,21 +48,24 @@ def _amid(state: State, announced: int) -> bool:
     return announced > 0 and places[-1] == OPEN
 
 
-def plucks_left(state: State) -> int:
-    """Plucks of the string in focus until it is tuned, judged, surveyed or proved: the middle one of what it would take
-    with the error where it is, and somewhat to either side of that."""
+def plucks_left(state: State, heard: Comparison | None) -> int:
+    """Plucks of the string in focus until it is tuned, judged, surveyed or proved.
+
+    ``heard`` is its comparison so far. The count is made with the error as heard, and half a standard error or so to
+    either side: the middle one counts.
+    """
     string = state.string(state.focus)
     if state.phase is Phase.MOVING:
         return 1
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         return int(state.asked_place is not None or not in_tune(string))
-    return sorted(_count(state, shift) for shift in (-_QUARTILE, 0.0, _QUARTILE))[1]
+    return sorted(_count(state, heard, shift) for shift in (-_QUARTILE, 0.0, _QUARTILE))[1]
 
 
-def _count(state: State, shift: float) -> int:
+def _count(state: State, heard: Comparison | None, shift: float) -> int:
     places = [pluck.place for pluck in state.string(state.focus).plucks]
     pattern = pattern_of(state, state.focus)
-    enough = _enough(state, shift)
+    enough = _enough(state, heard, shift)
     for count in range(1, MOST_FORESEEN):
         place = state.asked_place if count == 1 and state.asked_place is not None else pattern.after(places)
         places.append(place)
@@ -70,15 +74,15 @@ def _count(state: State, shift: float) -> int:
     return MOST_FORESEEN
 
 
-def _enough(state: State, shift: float) -> Callable[[list[Place]], bool]:
-    """Whether such plucks will do, told from the places alone, the error by ``shift`` sd off where it is."""
+def _enough(state: State, heard: Comparison | None, shift: float) -> Callable[[list[Place]], bool]:
+    """A test whether plucks of these places are enough, if the error is ``shift`` standard errors from what was
+    heard."""
     if state.phase is Phase.PROVING:
-        return _enough_to_prove(state, shift)
+        return _enough_to_prove(state, heard, shift)
     frets = [Place("fret", fret) for fret in state.played.frets]
     if surveying(state) and lacking(state, state.focus):
         wanted = state.survey_plucks
         return lambda places: all(places.count(fret) >= wanted for fret in frets)
-    heard = comparison_of(state, state.focus)
     known = expected_of(state, state.focus, heard)
     begun = heard or known or Comparison(0.0, 0.0, 0, state.hand.scatter_cents)
     error_cents = begun.error_cents + shift * begun.se_cents
@@ -92,11 +96,10 @@ def _enough(state: State, shift: float) -> Callable[[list[Place]], bool]:
     return enough
 
 
-def _enough_to_prove(state: State, shift: float) -> Callable[[list[Place]], bool]:
+def _enough_to_prove(state: State, heard: Comparison | None, shift: float) -> Callable[[list[Place]], bool]:
     string = state.string(state.focus)
     frets = [Place("fret", fret) for fret in state.played.frets]
     wanted = frets if string.no_harmonic else [HARMONIC, *frets]
-    heard = comparison_of(state, state.focus)
     begun = heard or (string.last.as_comparison() if string.last is not None else None)
     error_cents = 0.0 if begun is None else begun.error_cents + shift * begun.se_cents
 
@@ -124,7 +127,7 @@ def _ahead(state: State, heard: Comparison | None, error_cents: float, places: l
     return Comparison(error_cents, ratio * se_cents, stopped, heard.scatter_cents, flags)
 
 
-def _why(state: State) -> str:
+def _why(state: State, heard: Comparison | None) -> str:
     """Why it takes more plucks than were announced."""
     string = state.string(state.focus)
     if state.phase in (Phase.TUNING, Phase.RETUNING, Phase.MOVING):
@@ -135,7 +138,6 @@ def _why(state: State) -> str:
         if string.scattered:
             return "its plucks scattered too much: compared again"
         return "it is compared" if string.first is None else "it is compared again, its saddle where it now stands"
-    heard = comparison_of(state, state.focus)
     if heard is None:
         return "every place has to be heard"
     if Flag.OUTLIER in heard.flags:

@@ -6,14 +6,12 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
-from functools import lru_cache
 from typing import Any
 
 from oscservice.advice.causes import Finding, misplaced_frets
-from oscservice.advice.comparison import Flag, PluckReading, harmonic_check
+from oscservice.advice.comparison import Flag, harmonic_check
 from oscservice.advice.expected_errors import Survey
 from oscservice.advice.neck_errors import NeckErrors, combined_neck_errors, compare_frets
-from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.saddle_response import Response, first_response
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -50,13 +48,7 @@ def neck_of(state: State, number: int) -> NeckErrors | None:
     Causes are told from how far single strings stray: so each tells its own scatter, and other strings' doesn't count.
     """
     string = state.string(number)
-    return neck_errors(string.plucks, state.played.frets, string.slope)
-
-
-@lru_cache(maxsize=64)
-def neck_errors(plucks: tuple[PluckReading, ...], frets: tuple[int, ...], slope: Slope | None) -> NeckErrors | None:
-    """``compare_frets``, remembered: it is asked for at every turn."""
-    return compare_frets(plucks, frets, slope)
+    return compare_frets(string.plucks, state.played.frets, string.slope)
 
 
 def weights_of(state: State, number: int) -> Mapping[int, float]:

@@ -9,7 +9,7 @@ from made_up import FIXED, FLOATING, SCREWS, Job, refused
 
 from oscservice.advice.instrument_changes import SMALLEST_CHANGE_MM
 from oscservice.advice.prediction import predict
-from oscservice.api.topics import foretold, topics
+from oscservice.api.topics import topics
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_action, with_gauges, with_reference
 from oscservice.instrument.setup_targets import relief_at_12
@@ -17,6 +17,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
+from oscservice.session.figures import figures
 from oscservice.session.inspection import age_of, measured_of
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
@@ -167,7 +168,7 @@ def test_relief_feeds_it_too_but_never_twice() -> None:
     job = begun()  # the file knows 0.2
     job.do(cm.Measured("relief", 0.3))
     assert action(job) == pytest.approx(1.6 + relief_at_12(0.1, GUITAR.frets))
-    assert foretold(job.state.instrument or GUITAR, 1, None) != foretold(GUITAR, 1, None)
+    assert figures(job.state).strings[0].prediction != figures(begun().state).strings[0].prediction
     job.do(cm.Measured("action/treble", 1.7))
     assert action(job) == 1.7
     job.do(cm.Measured("relief", 0.2))

@@ -24,6 +24,7 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.osc.packet import encode
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.figures import Figures, figures
 from oscservice.session.state import State
 from oscservice.session.summarize import compared, remaining
 from oscservice.session.survey import to_json
@@ -247,6 +248,9 @@ class Named:
 
     def carry_out(self, command: cm.Command) -> list[ev.Event]:
         return [ev.CauseNamed(to_json(self._finding))]
+
+    def figures(self) -> Figures:
+        return figures(self.state)
 
 
 def test_a_cause_that_is_named_is_sent_as_one_message_and_told(tmp_path: Path) -> None:
