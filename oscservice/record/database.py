@@ -13,10 +13,12 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
 from oscservice.record.event_chain import first_link, link, seal_of
+from oscservice.record.session_files import free_name
 
 _STEPS = (
     "ALTER TABLE sessions ADD COLUMN identity TEXT NOT NULL DEFAULT ''",
@@ -199,6 +201,8 @@ def sqlite_errors(path: Path) -> Iterator[None]:
         yield
     except sqlite3.ProgrammingError:
         raise  # our own mistake, such as another thread
+    except UnicodeDecodeError:  # SQLite quotes damaged bytes in a message
+        raise damaged(path, "its tables have names that are no text") from None
     except sqlite3.Error as error:
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or str(error) == "unsupported file format":
@@ -216,6 +220,26 @@ def sqlite_errors(path: Path) -> Iterator[None]:
 def damaged(path: Path, what: str) -> JournalDamagedError:
     advice = "move it away to begin a new one, or put back a copy"
     return JournalDamagedError(f"the journal {path} is damaged ({what}): {advice}")
+
+
+def put_database_aside(path: Path) -> Path:
+    """Rename a damaged database, with its write-ahead log, and return its name. It may be interrupted at any step: the
+    log goes first, since SQLite would take it for that of a new file."""
+    kept = name_for_damaged(path)
+    try:
+        log = path.with_name(f"{path.name}-wal")
+        if log.exists():
+            os.replace(log, kept.with_name(f"{kept.name}-wal"))
+        path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
+        os.replace(path, kept)
+    except OSError as error:
+        raise unusable(path, error) from None
+    return kept
+
+
+def name_for_damaged(path: Path) -> Path:
+    """Return a free name beside a database for it, or for a copy, once damage was found."""
+    return free_name(path, f"damaged-{datetime.now(UTC):%Y%m%dT%H%M%S}")
 
 
 def _pragma(database: sqlite3.Connection, name: str) -> int:

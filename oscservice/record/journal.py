@@ -21,8 +21,8 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -30,7 +30,15 @@ from typing import Any, Self
 import platformdirs
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
-from oscservice.record.database import WAIT_S, damaged, open_database, prepare_place, sqlite_errors, unusable
+from oscservice.record.database import (
+    WAIT_S,
+    damaged,
+    name_for_damaged,
+    open_database,
+    prepare_place,
+    put_database_aside,
+    sqlite_errors,
+)
 from oscservice.record.event_chain import (
     EventRow,
     Record,
@@ -49,7 +57,7 @@ from oscservice.record.event_chain import (
     storable,
     utc_text,
 )
-from oscservice.record.session_files import SessionFiles, free_name
+from oscservice.record.session_files import SessionFiles
 from oscservice.record.session_lock import SessionLock
 
 __all__ = ["Journal", "SessionRow", "default_path", "utc_text"]
@@ -261,15 +269,7 @@ class Journal:
         try:
             with self._transaction():
                 session_id = row.id if self._is_free(record) else self._free_id(row.started_utc[:10])
-                self._database.execute(
-                    "INSERT INTO sessions (id, instrument, label, started_utc, closed_utc, identity, origin, seal, cut)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        *(session_id, row.instrument, row.label, row.started_utc, row.closed_utc),
-                        *(row.identity, row.origin, row.seal, row.cut),
-                    ),
-                )
-                self._insert(session_id, record.events)
+                self._insert_session(session_id, record)
                 lock = SessionLock(self.path, session_id) if claim and session_id not in self._locks else None
         except BaseException:
             if lock is not None:
@@ -381,6 +381,18 @@ class Journal:
         (origin,) = self._database.execute("SELECT origin FROM sessions WHERE id = ?", (session_id,)).fetchone()
         return EventRow(0, "", "", "", first_link(origin))
 
+    def _insert_session(self, session_id: str, record: Record) -> None:
+        row = record.session
+        self._database.execute(
+            "INSERT INTO sessions (id, instrument, label, started_utc, closed_utc, identity, origin, seal, cut) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                *(session_id, row.instrument, row.label, row.started_utc, row.closed_utc),
+                *(row.identity, row.origin, row.seal, row.cut),
+            ),
+        )
+        self._insert(session_id, record.events)
+
     def _insert(self, session_id: str, rows: Sequence[EventRow]) -> None:
         self._database.executemany(
             "INSERT INTO events (session, seq, at_utc, kind, body, hash) VALUES (?, ?, ?, ?, ?, ?)",
@@ -481,7 +493,7 @@ class Journal:
 
     def _keep_copy(self) -> Path:
         """Write a copy of the whole journal to a new file beside it, and return its name."""
-        kept = _name_for_damaged(self.path)
+        kept = name_for_damaged(self.path)
         with sqlite_errors(self.path):
             copy = sqlite3.connect(kept)
             try:
@@ -514,29 +526,27 @@ class Journal:
                 self._reconcile(row.id)
         missing = files.keys() - {row.id for row in rows} - self._locks.keys()
         restored = self._restore(missing) if missing else []
-        events = f"{sum(len(one.events) for one in restored)} events of {len(restored)} sessions"
-        cuts = [f"; session {one.session.id} ends after event {len(one.events)}" for one in restored if one.session.cut]
+        events = f"{sum(row.events for row in restored)} events of {len(restored)} sessions"
+        cuts = [f"; session {row.id} ends after event {row.events}" for row in restored if row.cut]
         if put_aside is not None:
             what = f"the journal was damaged and is recovered: {events}{''.join(cuts)}"
             self.notes.append(f"{what}; the damaged file is kept as {put_aside}")
         elif restored:
             self.notes.append(f"{events} were missing in the journal and are restored from their files{''.join(cuts)}")
 
-    def _restore(self, names: Iterable[str]) -> list[Record]:
-        """Add the sessions that only have a file, and return them."""
-        with _repair_lock(self.path):
+    def _restore(self, names: Iterable[str]) -> list[SessionRow]:
+        """Add the sessions that only have a file, all or none, and return them."""
+        restored = []
+        with _repair_lock(self.path), self._transaction():
             known = {(row.origin, row.started_utc) for row in self.sessions()}
-            found = []
-            for name in names:
+            for name in sorted(names, key=lambda name: (name[:10], int(name[11:]))):
                 copy = self._file_of(name)
                 if copy is None:
                     self.notes.append(f"the file of session {name} in {self.files.folder} can't be read")
                 elif (copy.session.origin, copy.session.started_utc) not in known and not self.open_elsewhere(name):
-                    found.append(copy)
-            found.sort(key=lambda one: (one.session.started_utc, len(one.session.id), one.session.id))
-            for record in found:
-                self.put(record)
-        return found
+                    self._insert_session(name, copy)
+                    restored.append(replace(copy.session, events=len(copy.events)))
+        return restored
 
 
 def _open_or_put_aside(path: Path, wait_s: float) -> tuple[sqlite3.Connection, Path | None]:
@@ -552,27 +562,8 @@ def _open_or_put_aside(path: Path, wait_s: float) -> tuple[sqlite3.Connection, P
         try:
             return open_database(path, readonly=False, wait_s=wait_s), None  # another process was quicker
         except JournalDamagedError:
-            kept = _put_aside(path)
+            kept = put_database_aside(path)
         return open_database(path, readonly=False, wait_s=wait_s), kept
-
-
-def _put_aside(path: Path) -> Path:
-    """Rename a damaged database, with its write-ahead log, and return its name. It may be interrupted at any step: the
-    log goes first, since SQLite would take it for that of a new file."""
-    kept = _name_for_damaged(path)
-    try:
-        log = path.with_name(f"{path.name}-wal")
-        if log.exists():
-            os.replace(log, kept.with_name(f"{kept.name}-wal"))
-        path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
-        os.replace(path, kept)
-    except OSError as error:
-        raise unusable(path, error) from None
-    return kept
-
-
-def _name_for_damaged(path: Path) -> Path:
-    return free_name(path, f"damaged-{datetime.now(UTC):%Y%m%dT%H%M%S}")
 
 
 @contextmanager

@@ -21,7 +21,6 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
-from oscservice.record import journal as journal_module
 from oscservice.record.event_chain import Record, edited
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
@@ -414,6 +413,7 @@ def check_nothing_is_lost(path: Path) -> bool:
 )
 @example(place=0, length=10**7, flips=(1, 1, 1, 1))
 @example(place=100, length=10**7, flips=(1, 1, 1, 1))
+@example(place=4049, length=30, flips=(1, 1, 1, 128))
 def test_bytes_changed_anywhere_lose_nothing(sound: Path, place: int, length: int, flips: tuple[int, ...]) -> None:
     with copy_of(sound) as path:
         content = bytearray(path.read_bytes())
@@ -577,7 +577,7 @@ def test_recovering_may_itself_be_interrupted(
         return real(*arguments)
 
     with monkeypatch.context() as patched:
-        patched.setattr(journal_module.os, step, dies)
+        patched.setattr(os, step, dies)
         with contextlib.suppress(KeyboardInterrupt):
             Recorder.open(path).close()
     assert check_nothing_is_lost(path)
