@@ -8,9 +8,8 @@ from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
 from oscservice.sentences.plural import counted, numbered
 from oscservice.session import events as ev
-from oscservice.session.prompts import where
 from oscservice.session.survey import finding_from_json
-from oscservice.session.vocabulary import Drift, Status
+from oscservice.session.vocabulary import Drift, Status, place_text
 
 
 def sentence(event: ev.Event) -> str | None:
@@ -94,7 +93,7 @@ def _targets(event: ev.TargetsSet) -> str:
 
 def _doubted(event: ev.ReadingDoubted) -> str:
     bodies = json.loads(event.first), json.loads(event.second)
-    first, second = (where(body["string"], Place.parse(body["place"])) for body in bodies)
+    first, second = (place_text(body["string"], Place.parse(body["place"])) for body in bodies)
     return f"unclear: {first} ({event.probability:.0%}) or {second} ({event.second_probability:.0%})"
 
 

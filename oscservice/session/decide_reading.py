@@ -31,6 +31,9 @@ from oscservice.session.state import DoubtfulReading, State, StringState
 from oscservice.session.survey import stiffness_of
 from oscservice.session.vocabulary import Phase, Status, place_text
 
+PITCH_RANGE_HZ = (10.0, 20_000.0)
+"""Pitches that a reading can have: from well below any string, which nobody hears as a tone, to the highest audible."""
+
 SURE_SHARE = 0.8
 """A note is taken for its likeliest string and place if that is at least four times as likely as the second."""
 
@@ -137,8 +140,9 @@ def heard(state: State, command: cm.Hear) -> list[ev.Event]:
     assert instrument is not None
     if not state.listening:
         raise Ignored("not listening")
-    if not _sound(reading):
-        raise Ignored("a reading that is no number")
+    impossible = _impossible(reading)
+    if impossible is not None:
+        raise Ignored(impossible)
     if command.only_string is not None and command.only_string not in state.numbers:
         raise Ignored(f"channel {command.only_string} has no string on this instrument")
     if state.phase is Phase.MOVING and state.by_hand:
@@ -326,6 +330,13 @@ def _need_sure(taken: ev.ReadingTaken, limit_cents: float) -> None:
         raise Ignored(f"the reading is unsure by {taken.se_cents:.1f} cents; let the note ring longer")
 
 
-def _sound(reading: Reading) -> bool:
+def _impossible(reading: Reading) -> str | None:
+    """Why a reading can't be that of a string, in one line; None if it can."""
+    low_hz, high_hz = PITCH_RANGE_HZ
     numbers = (reading.f1_hz, reading.se_cents, reading.level_dbfs, reading.attack_cents, reading.inharmonicity)
-    return all(math.isfinite(number) for number in numbers) and reading.f1_hz > 0.0 and reading.se_cents >= 0.0
+    if not all(math.isfinite(number) for number in numbers):
+        return "a reading that is no number"
+    for hz in (reading.f1_hz, finite_or_none(reading.string_hz)):
+        if hz is not None and not low_hz <= hz <= high_hz:
+            return f"{hz:g} Hz is not the pitch of a string; expected {low_hz:g} to {high_hz:g} Hz"
+    return None if reading.se_cents >= 0.0 else f"a standard error of {reading.se_cents:g} cents; expected 0 or more"

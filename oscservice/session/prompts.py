@@ -55,9 +55,6 @@ _ENDINGS: dict[Ending, str] = {
 }
 
 
-where = place_text
-
-
 @dataclass(frozen=True)
 class Prompt:
     """What to do next: a fixed code, a sentence, a caution (may be empty)."""

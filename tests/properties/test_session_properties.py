@@ -25,6 +25,7 @@ from oscservice.session import events as ev
 from oscservice.session.automatic_steps import advance
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.decide import decide
+from oscservice.session.decide_reading import PITCH_RANGE_HZ
 from oscservice.session.evolve import evolve, fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
@@ -279,9 +280,13 @@ class Session(RuleBasedStateMachine):
             note = reading(nominal_hz * 2.0 ** (cents / 1200.0), se, inharmonicity=b, inharmonicity_se=b_se)
             self.do(cm.Hear(note, only))
 
-    @rule(hz=WILD, se=WILD, level=WILD)
+    @rule(hz=st.one_of(WILD, st.just(5e-324)), se=WILD, level=WILD)
     def hear_anything(self, hz: float, se: float, level: float) -> None:
+        before = self.state
         self.do(cm.Hear(reading(hz, se, level)))
+        low_hz, high_hz = PITCH_RANGE_HZ
+        if not (low_hz <= hz <= high_hz and 0.0 <= se < math.inf and math.isfinite(level)):
+            assert self.state is before, "no reading of a string"
 
     @rule(error=st.floats(-40.0, 40.0), scatter=st.sampled_from([0.0, 0.2, 0.2, 6.0]), notes=st.integers(4, 60))
     def do_as_asked(self, error: float, scatter: float, notes: int) -> None:
@@ -353,7 +358,5 @@ class Session(RuleBasedStateMachine):
         assert fold(ev.from_body(*json.loads(text)) for text in self.journal) == self.state
 
 
-Session.TestCase.settings = settings(
-    max_examples=80, stateful_step_count=40, suppress_health_check=list(HealthCheck)
-)
+Session.TestCase.settings = settings(max_examples=80, stateful_step_count=40, suppress_health_check=list(HealthCheck))
 TestSession = Session.TestCase

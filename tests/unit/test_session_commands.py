@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from made_up import FLOATING, FRET, PAIRED, SCREWS, Hands, Job
+from made_up import FLOATING, FRET, PAIRED, SCREWS, Hands, Job, reading
 
+from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -168,6 +170,29 @@ def test_not_listening_hears_nothing_and_takes_words_still() -> None:
     job.do(cm.Listen(True))
     job.hear(5)
     assert job.state.focus == 4
+
+
+@pytest.mark.parametrize(
+    ("note", "why"),
+    [
+        (reading(5e-324), "4.94066e-324 Hz is not the pitch of a string; expected 10 to 20000 Hz"),
+        (reading(9.99), "9.99 Hz is not the pitch of a string; expected 10 to 20000 Hz"),
+        (reading(20_001.0), "20001 Hz is not the pitch of a string; expected 10 to 20000 Hz"),
+        (reading(-82.4), "-82.4 Hz is not the pitch of a string; expected 10 to 20000 Hz"),
+        (replace(reading(82.4), string_hz=1e-300), "1e-300 Hz is not the pitch of a string; expected 10 to 20000 Hz"),
+        (reading(math.nan), "a reading that is no number"),
+        (reading(math.inf), "a reading that is no number"),
+        (reading(82.4, math.inf), "a reading that is no number"),
+        (reading(82.4, 0.1, -math.inf), "a reading that is no number"),
+        (reading(82.4, inharmonicity=math.nan), "a reading that is no number"),
+        (reading(82.4, -0.1), "a standard error of -0.1 cents; expected 0 or more"),
+    ],
+)
+def test_a_reading_that_no_string_can_have_is_ignored(note: Reading, why: str) -> None:
+    for job in (Job().inspected(), Job().tuned()):
+        with pytest.raises(Ignored) as ignored:
+            job.do(cm.Hear(note))
+        assert str(ignored.value) == why
 
 
 def test_abandoning_is_possible_in_every_phase() -> None:
