@@ -187,10 +187,10 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             if settings.keep_audio:
                 tell(f"keeping sound in {folder_of(recorder.path)}, {settings.keep_audio_mb} MB at most")
             settle()
-            offered = daemon.coordinator.offered()
-            if offered is not None:
-                how = f"{settings.root}/session/resume {offered.id}"
-                tell(f"session {offered.id} ({offered.label}) is still open: {how} takes it up again")
+            resumable = daemon.coordinator.resumable()
+            if resumable is not None:
+                how = f"{settings.root}/session/resume {resumable.id}"
+                tell(f"session {resumable.id} ({resumable.label}) is still open: {how} takes it up again")
             waits = [asyncio.create_task(stop.wait())]
             if settings.exit_at_end:
                 waits.append(asyncio.create_task(daemon.ended.wait()))
@@ -302,10 +302,10 @@ async def _watch_drops(coordinator: Coordinator, source: AudioSource) -> None:
 
 
 def _resume(coordinator: Coordinator) -> None:
-    offered = coordinator.offered()
-    if offered is None:
+    resumable = coordinator.resumable()
+    if resumable is None:
         return
     try:
-        coordinator.resume(offered.id)
+        coordinator.resume(resumable.id)
     except Refused as refusal:
         raise OscserviceError(refusal.text) from None

@@ -1,10 +1,11 @@
-"""The ears: a thread that takes blocks from a source, listens, and hands what it hears to the loop.
+"""A thread that takes blocks from a source, listens to them, and delivers what it hears to the event loop.
 
-The handing over waits until the loop has dealt with it. That keeps the order of things the same on every run, and a
-source that is faster than real time never runs ahead of the session. A live device has a queue of its own, so nothing
-is lost meanwhile.
+A delivery waits until the loop has processed it. So the order of things is the same on every run, and a source that is
+faster than real time never runs ahead of the session. A live device has a queue of its own, so nothing is lost
+meanwhile.
 
-Where sound is kept, the last seconds of each channel are held beside its listener, which is not touched by that.
+Where sound is kept, a ring buffer beside each listener has the last seconds of its channel. It does not affect the
+listener.
 """
 
 from __future__ import annotations
@@ -23,24 +24,24 @@ from oscservice.record.kept_sound import Stretch, stretch
 log = logging.getLogger(__name__)
 
 Sounds = Sequence[Stretch | None]
-"""What can be kept of each of the things heard."""
+"""The sound of each event; None where there is none to keep."""
 
-_PATIENCE_S = 30.0
-_HELD_S = 5.0  # what comes before a note and the longest that is read, and a good deal more
+_DELIVERY_TIMEOUT_S = 30.0
+_RING_S = 5.0  # more than the time before a note and the longest reading together
 
 
 class AudioThread:
     """Listens to a source in a thread of its own.
 
     Args:
-        source: where blocks come from.
-        loop: the loop that ``on_heard`` is called on.
-        on_heard: takes a channel (from 0), what was heard in it, and the sound of each where it is kept.
-        on_end: called on the loop when the source has ended, with what went wrong, or None.
-        expected_hz: gives the pitches that are asked for now.
-        channels: which channels are listened to, from 0.
-        keep: whether sound is kept.
-        string_a_channel: each channel is one string's.
+        source: the source of blocks.
+        loop: the loop on which ``on_heard`` and ``on_end`` are called.
+        on_heard: takes a channel (from 0), the events heard in it, and their sounds.
+        on_end: called when the source has ended, with the error that ended it, or None.
+        expected_hz: returns the pitches that are asked for now in a channel.
+        channels: the channels to listen to, from 0.
+        keep: sound is kept.
+        string_a_channel: each channel carries one string.
     """
 
     def __init__(
@@ -62,49 +63,49 @@ class AudioThread:
         self._expected_hz = expected_hz
         self._string_a_channel = string_a_channel
         self._listeners = {channel: Listener(source.sample_rate_hz) for channel in channels}
-        held = round(_HELD_S * source.sample_rate_hz)
-        self._rings = {channel: SampleRing(held) for channel in channels} if keep else {}
+        frames = round(_RING_S * source.sample_rate_hz)
+        self._rings = {channel: SampleRing(frames) for channel in channels} if keep else {}
         self._stopped = threading.Event()
         self._abandoned = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="ears", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="audio", daemon=True)
 
     def start(self) -> None:
-        """Begin to listen."""
+        """Start to listen."""
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop listening: a note that still sounds is not read. ``on_end`` comes when they have stopped."""
+        """Stop listening; a note that still sounds is not read. ``on_end`` is called when the thread has stopped."""
         self._stopped.set()
         self._source.close()
 
     def abandon(self) -> None:
-        """Take nothing more of what they hear, and no word of their end."""
+        """Call neither ``on_heard`` nor ``on_end`` any more."""
         self._abandoned.set()
 
     def _run(self) -> None:
-        trouble: OscserviceError | None = None
+        fault: OscserviceError | None = None
         try:
             for block in self._source:
                 for channel, listener in self._listeners.items():
                     listener.expect(self._expected_hz(channel))
                     if block.dropped_frames or OVERFLOW in block.flags:
-                        self._hand_over(channel, listener.lost(block.dropped_frames))
-                    self._hold(channel, block)
-                    self._hand_over(channel, listener.feed(block.samples[:, channel]))
+                        self._deliver(channel, listener.lost(block.dropped_frames))
+                    self._record(channel, block)
+                    self._deliver(channel, listener.feed(block.samples[:, channel]))
             if not self._stopped.is_set():
                 for channel, listener in self._listeners.items():
-                    self._hand_over(channel, listener.finish())
+                    self._deliver(channel, listener.finish())
         except OscserviceError as error:
-            trouble = error
+            fault = error
         except _LoopGoneError:
             return
         except Exception:
             log.exception("listening failed")
-            trouble = AudioInputError("listening failed inside; the log says why")
+            fault = AudioInputError("listening failed inside; the log says why")
         with contextlib.suppress(_LoopGoneError):
-            self._loop_call(self._on_end, trouble)
+            self._loop_call(self._on_end, fault)
 
-    def _hold(self, channel: int, block: Block) -> None:
+    def _record(self, channel: int, block: Block) -> None:
         ring = self._rings.get(channel)
         if ring is not None:
             if OVERFLOW in block.flags:
@@ -112,30 +113,30 @@ class AudioThread:
             ring.take(block.samples[:, channel], block.start_frame)
 
     def _sound(self, channel: int, event: ListenerEvent) -> Stretch | None:
-        """What can be kept of a note, or None."""
+        """Return the sound to keep of a note; None for other events, or where no sound is kept."""
         ring = self._rings.get(channel)
         if ring is None or not isinstance(event, NoteHeard):
             return None
         rate_hz = self._source.sample_rate_hz
         first, samples = ring.stretch(round(event.from_s * rate_hz), round(event.until_s * rate_hz))
-        only = channel + 1 if self._string_a_channel else None
-        return stretch(samples, rate_hz, event.onset_s - first / rate_hz, event.knew, only)
+        only_string = channel + 1 if self._string_a_channel else None
+        return stretch(samples, rate_hz, event.onset_s - first / rate_hz, event.knew, only_string)
 
-    def _hand_over(self, channel: int, events: Sequence[ListenerEvent]) -> None:
+    def _deliver(self, channel: int, events: Sequence[ListenerEvent]) -> None:
         if not events:
             return
         sounds = [self._sound(channel, event) for event in events]
         done = threading.Event()
 
-        def deal_with() -> None:
+        def process() -> None:
             try:
                 self._on_heard(channel, events, sounds)
             finally:
                 done.set()
 
-        self._loop_call(deal_with)
-        if not done.wait(_PATIENCE_S):
-            log.warning("the session took more than %g s over one note", _PATIENCE_S)
+        self._loop_call(process)
+        if not done.wait(_DELIVERY_TIMEOUT_S):
+            log.warning("the session took more than %g s over one note", _DELIVERY_TIMEOUT_S)
 
     def _loop_call(self, function: Callable[..., None], *arguments: object) -> None:
         def call() -> None:
@@ -149,4 +150,4 @@ class AudioThread:
 
 
 class _LoopGoneError(Exception):
-    """The loop was closed while the ears still listened."""
+    """The loop was closed while the thread still listened."""

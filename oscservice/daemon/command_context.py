@@ -113,7 +113,7 @@ class DaemonContext:
     def carry_out(self, command: cm.Command) -> str:
         """Decide and commit a command to the session; return the session's id. Raises Refused."""
         if isinstance(command, cm.Begin):
-            command = replace(self.session.with_past(command), by_hand=self.defaults.by_hand)
+            command = replace(self.session.with_history(command), by_hand=self.defaults.by_hand)
         self.announcer.changed(self.session.carry_out(command))
         return self.session.session_id
 

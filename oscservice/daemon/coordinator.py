@@ -123,13 +123,13 @@ class Coordinator:
 
     def snapshot(self) -> dict[str, Topic]:
         """Return every topic there is now; the prompt last."""
-        offered = self.offered()
+        resumable = self.resumable()
         own: dict[str, Topic] = {
             "/audio/state": (self._audio_state,),
             "/audio/fault": (self._audio_fault,),
             "/audio/dropped": (self._audio_dropped,),
             "/session/id": (self._session.session_id,),
-            "/session/offered": (offered.id if offered is not None else "",),
+            "/session/offered": (resumable.id if resumable is not None else "",),
             **self._recording.topics(),
             **self._bending.topics(),
             **self._gate.topics(self._session.state),
@@ -138,12 +138,12 @@ class Coordinator:
         }
         return own | topics(self._session.state, self._sentences, self._session.figures())
 
-    def offered(self) -> SessionRow | None:
+    def resumable(self) -> SessionRow | None:
         """Return an open session that can be resumed, while no session is under way."""
         if self._session.state.phase is not Phase.IDLE:
             return None
         try:
-            return self._session.offered()
+            return self._session.resumable()
         except JournalError as error:  # the state goes out all the same
             log.error("no open session can be offered: %s", error)
             return None
@@ -158,7 +158,7 @@ class Coordinator:
         while True:
             await asyncio.sleep(HEARTBEAT_S)
             name = self._session.session_id
-            written = self._session.try_again()
+            written = self._session.retry_recording()
             self._recording.renamed(name, self._session.session_id)
             if written or self._recording.sound_has_changed():
                 self._announce([])

@@ -1,6 +1,6 @@
-"""The session under way and its journal, always in step.
+"""The current session and its journal, always in step.
 
-Events are committed before the new state is given out, so whatever was announced survives the process.
+Events are committed before the new state is visible, so whatever was announced survives the process.
 """
 
 from __future__ import annotations
@@ -28,22 +28,22 @@ from oscservice.session.vocabulary import Phase
 log = logging.getLogger(__name__)
 
 
-def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime | None:
-    """The instrument as its last closed set-up had and left it; None for its first.
+def last_session(journal: Journal | Recorder, instrument: Instrument) -> LastTime | None:
+    """Return the instrument at the begin and at the end of its last closed set-up; None if there was no set-up.
 
-    A session that can't be read is passed over: the next may still go on without it.
+    A session that can't be read is skipped.
     """
     try:
         rows = [row for row in journal.sessions() if row.closed and row.identity == instrument.identity]
     except JournalError as error:
-        log.warning("what changed since the last session can't be told: %s", error)
+        log.warning("what changed since the last session is unknown: %s", error)
         return None
     for row in rows:
         try:
             state = state_of(journal, row.id)
             begun = next(body for _, _, kind, body in journal.events(row.id) if kind == ev.SessionBegun.__name__)
         except (JournalError, StopIteration) as error:
-            log.warning("session %s is passed over: %s", row.id, error)
+            log.warning("session %s is skipped: %s", row.id, error)
             continue
         if state.instrument is not None and state.against is None:  # a quick check changes and measures nothing
             return LastTime(Instrument.from_json(begun["instrument"]), state.instrument)
@@ -51,25 +51,22 @@ def last_time(journal: Journal | Recorder, instrument: Instrument) -> LastTime |
 
 
 def wall_clock() -> datetime:
-    """The time now, in UTC."""
+    """Return the time now, in UTC."""
     return datetime.now(UTC)
 
 
-def identity_of(instrument: Instrument) -> str:
-    """What tells an instrument from every other one."""
-    return instrument.identity
-
-
 class SessionService:
-    """Holds one session at a time.
+    """Carries out commands on one session at a time.
 
-    A session whose process died between its last event and its sealing is sealed here.
+    A session whose process died after its last event and before it was sealed is sealed at the start.
 
     Args:
-        journal: where events go. A recorder goes on in memory where a journal raises JournalError.
-        now: the wall clock.
+        journal: where events are committed. A recorder goes on in memory where a journal raises JournalError.
+        now: returns the wall clock time.
 
     Attributes:
+        state: the state of the session.
+        session_id: its name in the journal; empty before the first session.
         last_seq: number of the last event that was committed here.
     """
 
@@ -81,21 +78,21 @@ class SessionService:
         self.session_id = ""
         self.last_seq = 0
         for row in journal.open_sessions():
-            with contextlib.suppress(JournalError):  # held by another process, or not to be read: not ours to seal
+            with contextlib.suppress(JournalError):  # another process has it, or it can't be read
                 if any(kind == ev.SessionClosed.__name__ for _, _, kind, _ in journal.events(row.id)[-1:]):
                     journal.seal(row.id, utc_text(self._now()))
 
-    def with_past(self, command: cm.Begin) -> cm.Begin:
-        """The same with what is known beside it: today, and the instrument's last session."""
+    def with_history(self, command: cm.Begin) -> cm.Begin:
+        """Return the command with today's date and the instrument's last session."""
         today = self._now().astimezone().date().isoformat()
-        return replace(command, day=today, last_time=last_time(self._journal, command.instrument))
+        return replace(command, day=today, last_time=last_session(self._journal, command.instrument))
 
     def carry_out(self, command: cm.Command) -> list[ev.Event]:
-        """Decide, commit, and only then change the state; gives the events.
+        """Decide, commit, and only then change the state; return the events.
 
         Raises:
-            Refused, Ignored: nothing has changed.
-            JournalError: it could not be written; nothing has changed.
+            Refused, Ignored: the command is not possible; nothing has changed.
+            JournalError: the events could not be written; nothing has changed.
         """
         step = take_step(self.state, command)
         events, after = step.events, step.state
@@ -105,12 +102,11 @@ class SessionService:
         bodies = [ev.to_body(event) for event in events]
         if isinstance(command, cm.Begin | cm.Quick):
             instrument = command.instrument
-            identity = identity_of(instrument)
-            session_id = self._journal.new_session(instrument.name, after.label, self._now(), identity)
+            session_id = self._journal.new_session(instrument.name, after.label, self._now(), instrument.identity)
             try:
                 self.last_seq = self._journal.append(session_id, bodies, at_utc)
             except BaseException:
-                self._journal.release(session_id)  # it stays empty, and is never offered
+                self._journal.release(session_id)  # it stays empty, and is never resumed
                 raise
         else:
             self.last_seq = self._journal.append(session_id, bodies, at_utc)
@@ -120,49 +116,49 @@ class SessionService:
         return events
 
     def figures(self) -> Figures:
-        """Figures of the state; only those that changed since the last call are calculated."""
+        """Return the figures of the state; only those that changed since the last call are calculated."""
         if self._figures.state is not self.state:
             self._figures = figures(self.state, self._figures)
         return self._figures
 
     def _seal(self, at_utc: str) -> None:
-        """Seal the session held. Its events are on the disk: if this fails, the next start makes up for it."""
+        """Seal the session. Its events are on the disk; if sealing fails, the next start seals it."""
         try:
             self._journal.seal(self.session_id, at_utc)
         except JournalError as error:
             log.warning("session %s is closed but could not be marked so yet: %s", self.session_id, error)
 
-    def offered(self) -> SessionRow | None:
-        """The newest open session that nobody holds, or None."""
-        free = (row for row in self._open() if row.id != self.session_id)
+    def resumable(self) -> SessionRow | None:
+        """Return the newest open session that no process works on, or None."""
+        free = (row for row in self._open_sessions() if row.id != self.session_id)
         return next((row for row in free if not self._journal.open_elsewhere(row.id)), None)
 
     def last_sealed(self, instrument: Instrument) -> SetupSummary | None:
-        """How the last sealed set-up of an instrument left it, or None. Raises JournalError."""
-        return last_sealed(self._journal, identity_of(instrument))
+        """Return how the last sealed set-up of an instrument left it, or None. Raises JournalError."""
+        return last_sealed(self._journal, instrument.identity)
 
-    def try_again(self) -> bool:
-        """Write what is in memory only, if the journal can be written again. False: there was nothing to do."""
+    def retry_recording(self) -> bool:
+        """Try to write what is in memory only; return False if there was nothing to write."""
         if not isinstance(self._journal, Recorder) or not self._journal.fault:
             return False
         renamed = self._journal.try_again()
         self.session_id = renamed.get(self.session_id, self.session_id)
         return True
 
-    def _open(self) -> list[SessionRow]:
+    def _open_sessions(self) -> list[SessionRow]:
         return [row for row in self._journal.open_sessions() if row.events]
 
     def resume(self, session_id: str) -> None:
-        """Go on with an open session at the step where it stands.
+        """Continue an open session at its last step.
 
         Raises:
-            Refused: a session is under way, or there is no such open session.
-            JournalError: the session is held elsewhere, or its events can't be read.
+            Refused: another session is open here, or there is no such open session.
+            JournalError: another process has the session, or its events can't be read.
         """
-        under_way = impossible(cm.Begin, self.state.phase)
-        if under_way is not None:
-            raise cm.Refused("phase", under_way)
-        if all(row.id != session_id for row in self._open()):
+        why_not = impossible(cm.Begin, self.state.phase)
+        if why_not is not None:
+            raise cm.Refused("phase", why_not)
+        if all(row.id != session_id for row in self._open_sessions()):
             raise cm.Refused("missing", f"no open session is called {session_id!r}")
         self._journal.claim(session_id)
         try:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from oscservice.daemon.session_service import SessionService, last_time
+from oscservice.daemon.session_service import SessionService, last_session
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import with_action
 from oscservice.instrument.spec import Instrument
@@ -40,30 +40,30 @@ def session(journal: Journal, instrument: Instrument = GUITAR, treble_mm: float 
 
 
 def test_the_newest_closed_session_is_the_last_with_what_was_measured_in_it(journal: Journal) -> None:
-    assert last_time(journal, GUITAR) is None
+    assert last_session(journal, GUITAR) is None
     session(journal, treble_mm=1.4)
     session(journal, treble_mm=1.8)
     session(journal, load_instrument("bass-4-864"))
     SessionService(journal, clock).carry_out(cm.Begin(GUITAR, "still open"))
-    assert last_time(journal, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.8, 2.0))
+    assert last_session(journal, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.8, 2.0))
 
 
 def test_an_instrument_goes_by_its_identity_and_not_by_its_name(journal: Journal) -> None:
     blue = GUITAR.model_copy(update={"identity": "the blue one"})
     session(journal, blue)
-    assert last_time(journal, GUITAR) is None
-    assert last_time(journal, blue.model_copy(update={"name": "renamed"})) == cm.LastTime(blue, blue)
+    assert last_session(journal, GUITAR) is None
+    assert last_session(journal, blue.model_copy(update={"name": "renamed"})) == cm.LastTime(blue, blue)
 
 
 def test_what_is_in_memory_only_counts_too(tmp_path: Path) -> None:
     (tmp_path / "j").mkdir()
     recorder = Recorder(None, tmp_path / "j", "no disk")
-    assert last_time(recorder, GUITAR) is None
+    assert last_session(recorder, GUITAR) is None
     keeper = SessionService(recorder, clock)
     keeper.carry_out(cm.Begin(GUITAR, "made up"))
     keeper.carry_out(cm.Measured("action/bass", 2.2))
     keeper.carry_out(cm.Abandon())
-    assert last_time(recorder, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.6, 2.2))
+    assert last_session(recorder, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.6, 2.2))
 
 
 def test_a_session_that_cannot_be_read_is_passed_over(
@@ -74,13 +74,13 @@ def test_a_session_that_cannot_be_read_is_passed_over(
     with sqlite3.connect(tmp_path / "journal.sqlite3") as other:
         other.execute("UPDATE events SET body = '{}' WHERE session LIKE '%-2' AND kind = 'ItemMeasured'")
     other.close()
-    assert last_time(journal, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.4, 2.0))
-    assert "2026-11-25-2 is passed over" in caplog.text
+    assert last_session(journal, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.4, 2.0))
+    assert "2026-11-25-2 is skipped" in caplog.text
 
 
 def test_the_keeper_knows_the_day_and_the_last_session(journal: Journal) -> None:
     session(journal, treble_mm=1.8)
-    begin = SessionService(journal, clock).with_past(cm.Begin(GUITAR, "next", 1.0, "5 12"))
+    begin = SessionService(journal, clock).with_history(cm.Begin(GUITAR, "next", 1.0, "5 12"))
     here = clock().astimezone().date().isoformat()
     last = cm.LastTime(GUITAR, with_action(GUITAR, 1.8, 2.0))
     assert begin == cm.Begin(GUITAR, "next", 1.0, "5 12", here, last)

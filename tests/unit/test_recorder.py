@@ -93,16 +93,16 @@ def test_on_a_full_disk_the_session_goes_on_and_is_written_when_there_is_room(pa
     work(keeper, 6, 5, 4)
     assert keeper.state.revision > at_fault
     assert recorded(path, keeper.session_id).revision < keeper.state.revision
-    assert keeper.try_again()
+    assert keeper.retry_recording()
     assert recorder.fault, "there is still no room"
     assert recorded(path, keeper.session_id).revision < at_fault
     room(recorder)
-    assert keeper.try_again()
+    assert keeper.retry_recording()
     assert recorder.fault == ""
     assert recorded(path, keeper.session_id) == keeper.state
     work(keeper, 3)
     assert recorded(path, keeper.session_id) == keeper.state
-    assert not keeper.try_again(), "there is nothing to do"
+    assert not keeper.retry_recording(), "there is nothing to do"
 
 
 def test_steps_from_before_and_from_memory_can_be_taken_back(path: Path, recorder: Recorder) -> None:
@@ -113,7 +113,7 @@ def test_steps_from_before_and_from_memory_can_be_taken_back(path: Path, recorde
     keeper.carry_out(cm.Undo())
     assert keeper.state.items == before
     room(recorder)
-    keeper.try_again()
+    keeper.retry_recording()
     keeper.carry_out(cm.Undo())
     assert recorded(path, keeper.session_id) == keeper.state
 
@@ -138,7 +138,7 @@ def test_sessions_closed_and_begun_in_memory_are_all_written_in_order(path: Path
     keeper.carry_out(cm.Begin(GUITAR, "third"))
     assert len({first, second, keeper.session_id}) == 3
     room(recorder)
-    keeper.try_again()
+    keeper.retry_recording()
     with Journal.open(path, readonly=True) as journal:
         rows = {row.label: row for row in journal.sessions()}
         assert [rows[label].closed for label in ("made up", "second", "third")] == [True, True, False]
@@ -161,7 +161,7 @@ def test_another_program_in_the_middle_of_writing_is_caught_up_with(path: Path, 
         other.execute("ROLLBACK")
     finally:
         other.close()
-    keeper.try_again()
+    keeper.retry_recording()
     assert recorder.fault == ""
     assert recorded(path, keeper.session_id) == keeper.state
 
@@ -184,7 +184,7 @@ def test_a_journal_deleted_under_a_session_is_written_again_whole(
     delete(path, files_too)
     work(keeper, 6)
     assert "no longer where it was" in recorder.fault
-    keeper.try_again()
+    keeper.retry_recording()
     assert recorder.fault == ""
     work(keeper, 5)
     assert recorded(path, keeper.session_id) == keeper.state
@@ -201,7 +201,7 @@ def test_a_journal_moved_away_and_back_is_gone_on_with(path: Path, recorder: Rec
     assert recorder.fault
     for end in ("", "-wal"):
         os.rename(f"{away}{end}", f"{path}{end}")
-    keeper.try_again()
+    keeper.retry_recording()
     assert recorder.fault == ""
     work(keeper, 6)
     assert recorded(path, keeper.session_id) == keeper.state
@@ -219,7 +219,7 @@ def test_a_journal_damaged_under_a_session_is_recovered_and_the_session_is_whole
         recorder._journal._database.execute("PRAGMA shrink_memory")  # what it read before it forgets
         for _ in range(3):
             work(keeper, 6)
-            keeper.try_again()
+            keeper.retry_recording()
         assert recorder.fault == ""
         assert any("recovered" in note for note in recorder.take_notes())
         assert recorded(path, keeper.session_id) == keeper.state
@@ -232,7 +232,7 @@ def test_a_session_whose_name_was_taken_meanwhile_gets_another_and_says_so(path:
     with Journal.open(path) as other:
         assert other.put(made_by_another(old)) == old
     keeper.carry_out(cm.Inspect("all", "passed"))
-    keeper.try_again()
+    keeper.retry_recording()
     assert keeper.session_id != old
     assert f"session {old} is recorded as {keeper.session_id}: that name was taken" in recorder.take_notes()
     work(keeper, 6)
@@ -271,14 +271,14 @@ def test_a_folder_that_cannot_be_written_at_the_start(closed_folder: tuple[Path,
     with Recorder.open(path) as recorder:
         assert "Permission denied" in recorder.fault
         keeper = begun(recorder)
-        assert keeper.offered() is None
+        assert keeper.resumable() is None
         keeper.carry_out(cm.Inspect("all", "passed"))
         work(keeper, 6, 5)
-        keeper.try_again()
+        keeper.retry_recording()
         assert recorder.fault
         assert not folder.exists()
         patched.undo()
-        keeper.try_again()
+        keeper.retry_recording()
         assert recorder.fault == ""
         assert recorded(path, keeper.session_id) == keeper.state
         assert keeper.session_id == "2026-11-25-1"
@@ -351,6 +351,6 @@ def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     assert told.to_send(heard=True) == [line]
     assert told.to_send(heard=True) == []
     room(recorder)
-    keeper.try_again()
+    keeper.retry_recording()
     assert told.news() == ["recording again: everything held in memory is written"]
     assert told.topics() == {**WELL, "/record/sound": ("off",)}

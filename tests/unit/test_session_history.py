@@ -116,7 +116,7 @@ def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Job)
             keeper.carry_out(cm.Finish())
     with Journal.open(path) as opened:  # another process goes on with it
         keeper = SessionService(opened)
-        assert keeper.offered() is not None
+        assert keeper.resumable() is not None
         keeper.resume(check)
         assert keeper.state == state
         assert (keeper.state.phase, keeper.state.focus) == (Phase.CHECKING, 5)

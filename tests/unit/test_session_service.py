@@ -27,7 +27,7 @@ GUITAR = load_instrument(FLOATING)
 
 def offered(keeper: SessionService) -> str:
     """Name of the session a keeper offers, or an empty text."""
-    row = keeper.offered()
+    row = keeper.resumable()
     return "" if row is None else row.id
 
 
