@@ -30,7 +30,7 @@ OF_STRINGS: tuple[Address, ...] = (
         f"{AT_STRING}/cents",
         LIVE,
         (float_arg("deviation", "cents"),),
-        "Deviation from the nominal pitch of the recognised place; + sharp.",
+        "Deviation from the pitch of the recognised place; + sharp.",
     ),
     Address(
         f"{AT_STRING}/bend",

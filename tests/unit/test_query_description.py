@@ -63,7 +63,7 @@ def test_what_a_live_value_is_told_with() -> None:
         "CLIPMODE": ["none"],
         "CRITICAL": False,
         "TAGS": ["live"],
-        "DESCRIPTION": "Deviation from the nominal pitch of the recognised place; + sharp. Arguments: deviation (cents).",
+        "DESCRIPTION": "Deviation from the pitch of the recognised place; + sharp. Arguments: deviation (cents).",
     }
 
 
