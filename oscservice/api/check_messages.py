@@ -1,4 +1,4 @@
-"""What ``oscservice check`` says of a set of recordings, as messages. Pure."""
+"""Results of ``oscservice check`` on a set of recordings, as messages. Pure."""
 
 from __future__ import annotations
 
@@ -12,50 +12,56 @@ from oscservice.api.argument_values import MAX_STRINGS, RECORDED_FINDINGS, RECOR
 from oscservice.api.topics import MOST_CHARACTERS, Topic
 
 MOST_ROWS = 64
-"""So many verdicts are sent at most; the summary counts them all."""
+"""Largest number of verdicts that are sent; the summary counts all of them."""
 
 
 @dataclass(frozen=True)
-class Recorded:
-    """A set of recordings that was checked.
+class RecordedCheck:
+    """Result of the check of a set of recordings.
 
     Attributes:
-        rows: of ``/check/recorded``, one a string in the order of the check; of a set without strings one a case.
-        summary: of ``/check/summary``; its last value is the same for a person.
+        rows: values of ``/check/recorded``: one row for each string in the order of the check; for each case in a set
+            without strings.
+        summary: values of ``/check/summary``; the last one is a sentence for a person.
     """
 
     rows: tuple[Topic, ...]
     summary: Topic
 
+    @property
+    def sentence(self) -> str:
+        """The summary as a sentence."""
+        return str(self.summary[-1])
 
-def recorded(name: str, printed: bytes | str) -> Recorded:
-    """What the check of a set printed as JSON.
+
+def recorded(name: str, printed: bytes | str) -> RecordedCheck:
+    """Return the result of the check of a set from the JSON that it printed.
 
     Raises:
         ValueError: it is not what a check prints.
     """
     try:
-        told = json.loads(printed)
-        strings = [_row(row, row["string"], str(row["case"])) for row in told["strings"]]
-        stringless = [case for case in told["cases"] if case["string"] is None]
+        output = json.loads(printed)
+        strings = [_row(row, row["string"], str(row["case"])) for row in output["strings"]]
+        stringless = [case for case in output["cases"] if case["string"] is None]
         rows = strings + [_row(_worst(case), 0, str(case["case"])) for case in stringless]
-        verdict, refused = str(told["verdict"]), len(told["refused"])
+        verdict, refused = str(output["verdict"]), len(output["refused"])
         if verdict not in RECORDED_VERDICTS:
             raise ValueError(f"a verdict {verdict!r}")
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise ValueError(f"not what a check prints: {type(error).__name__}: {error}") from None
     counts = [sum(row[1] in words for row in rows) for words in (("holds",), ("drifted", "out"), ("unsure",))]
     sentence = _sentence(name, verdict, rows, refused)
-    return Recorded(tuple(rows[:MOST_ROWS]), (name, verdict, *counts, refused, sentence))
+    return RecordedCheck(tuple(rows[:MOST_ROWS]), (name, verdict, *counts, refused, sentence))
 
 
-def ended(name: str, ending: str, why: str) -> Topic:
-    """``/check/summary`` of a check that came to no verdict: ``failed`` or ``stopped``, and why."""
-    return (name, ending, 0, 0, 0, 0, f"{name}: {ending}: {why}"[:MOST_CHARACTERS])
+def ended(name: str, ending: str, why: str) -> RecordedCheck:
+    """Return the result of a check without a verdict: it ``failed`` or was ``stopped``, and why."""
+    return RecordedCheck((), (name, ending, 0, 0, 0, 0, f"{name}: {ending}: {why}"[:MOST_CHARACTERS]))
 
 
 def _worst(case: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The finding that decides a case, as a row of a string has it."""
+    """Return the finding that decides a case, with the keys of a string's row."""
     verdict = case["verdict"]
     deciding = [one for one in case["found"] if one["verdict"] == verdict]
     return {**(deciding[0] if deciding else {"what": None}), "verdict": verdict}
@@ -72,19 +78,19 @@ def _row(row: Mapping[str, Any], string: object, case: str) -> Topic:
 
 
 def _number(value: object) -> float | None:
-    """A number that can be sent, or None."""
+    """Return the value as a number that can be sent, or None."""
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
 def _sentence(name: str, verdict: str, rows: Sequence[Topic], refused: int) -> str:
-    """``between takes: drifted: string 6 open, pitch drift +2.3 ± 0.3 cents; 5 hold; 1 file refused``."""
+    """Return a sentence: ``between takes: drifted: string 6 open, pitch drift +2.3 ± 0.3 cents; 5 hold``."""
     parts = []
     for _, its, what, cents, se_cents, where in rows:
         if its != "holds":
             size = "" if what == "none" else f", {what} {cents:+.1f} ± {se_cents:.1f} cents"
             parts.append(f"{'' if its == verdict else f'{its}: '}{where}{size}")
     holding = sum(row[1] == "holds" for row in rows)
-    told = [*parts, f"{holding} hold{'s' if holding == 1 else ''}"]
+    clauses = [*parts, f"{holding} hold{'s' if holding == 1 else ''}"]
     if refused:
-        told.append(f"{refused} file{'s' if refused > 1 else ''} refused")
-    return f"{name}: {verdict}: {'; '.join(told)}"[:MOST_CHARACTERS]
+        clauses.append(f"{refused} file{'s' if refused > 1 else ''} refused")
+    return f"{name}: {verdict}: {'; '.join(clauses)}"[:MOST_CHARACTERS]

@@ -54,17 +54,29 @@ REFUSAL_CODES: dict[str, ErrorCode] = {
 Reply: TypeAlias = Sequence[Value]
 
 
-class CheckRunner(Protocol):
-    """Checks named sets of recordings. Methods raise OscRefusal."""
+class Simulator(Protocol):
+    """A simulated guitar, played by commands. Methods raise ValueError for what is not possible."""
 
-    def names(self) -> list[str]:
-        """Return the sets that can be checked."""
+    def pluck(self, string: int, place: Place, pull_mm: float) -> None:
+        """Pluck a string that is pulled aside by ``pull_mm``."""
 
-    def run(self, name: str) -> None:
-        """Begin to check a set."""
+    def turn_peg(self, string: int, cents: float) -> None:
+        """Turn a tuner; + up."""
 
-    def stop(self) -> None:
-        """End the check that is under way, if one is."""
+    def slacken(self, string: int) -> None:
+        """Slacken a string completely."""
+
+    def move_saddle(self, string: int, mm: float) -> None:
+        """Move a saddle; + away from the nut."""
+
+    def damp(self) -> None:
+        """Stop all strings."""
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+
+    def truth(self, string: int) -> tuple[float, float]:
+        """Return a string's true open frequency in Hz and its true error at fret 12 in cents."""
 
 
 class CommandContext(Protocol):
@@ -78,7 +90,7 @@ class CommandContext(Protocol):
     def tolerance_cents(self) -> float: ...
 
     @property
-    def checks(self) -> CheckRunner: ...
+    def simulator(self) -> Simulator | None: ...
 
     def status(self) -> Reply:
         """Return how the daemon is, as ``/status`` answers it."""
@@ -102,11 +114,17 @@ class CommandContext(Protocol):
     def set_bend_range(self, semitones: int) -> None:
         """Set how far a whole pitch bend is; 0: no bends are sent."""
 
+    def check_sets(self) -> list[str]:
+        """Return the names of the sets of recordings that can be checked."""
+
+    def run_check(self, name: str) -> None:
+        """Begin to check a set of recordings. Raises OscRefusal."""
+
+    def stop_check(self) -> None:
+        """Stop the check of recordings, if one is running."""
+
     def remaining(self, string: int) -> StringRemains:
         """Return the errors left on a string. Raises Refused."""
-
-    def simulate(self, path: str, args: Reply) -> Reply:
-        """Carry out a command of the simulated guitar; return its answer. Raises ValueError."""
 
 
 def _status(context: CommandContext, call: Call, sender: Peer) -> Reply:
@@ -128,17 +146,17 @@ def _set_bend_range(context: CommandContext, call: Call, sender: Peer) -> Reply:
 
 
 def _run_check(context: CommandContext, call: Call, sender: Peer) -> Reply:
-    context.checks.run(str(call.args[0]))
+    context.run_check(str(call.args[0]))
     return ()
 
 
 def _stop_check(context: CommandContext, call: Call, sender: Peer) -> Reply:
-    context.checks.stop()
+    context.stop_check()
     return ()
 
 
 def _check_sets(context: CommandContext, call: Call, sender: Peer) -> Reply:
-    return context.checks.names()
+    return context.check_sets()
 
 
 def _remains(context: CommandContext, call: Call, sender: Peer) -> Reply:
@@ -167,11 +185,8 @@ def _resume(context: CommandContext, call: Call, sender: Peer) -> Reply:
     return (session_id,)
 
 
-def _simulate(context: CommandContext, call: Call, sender: Peer) -> Reply:
-    try:
-        return context.simulate(call.address.path, call.args)
-    except ValueError as error:
-        raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+def _pluck(simulator: Simulator, string: int, place: str, pull_mm: float = 1.0) -> None:
+    simulator.pluck(string, Place.parse(place), pull_mm)
 
 
 def _plain(context: CommandContext, call: Call) -> cm.Command:
@@ -264,9 +279,27 @@ def _command(
     )
 
 
-def _simulator(path: str, arguments: tuple[Argument, ...], text: str, answer: tuple[Argument, ...] = ()) -> Address:
-    """Return the address of a command to the simulated guitar."""
-    return Address(path, COMMAND, arguments, text, answer, _simulate, group=SIMULATOR)
+def _simulator(
+    path: str,
+    arguments: tuple[Argument, ...],
+    text: str,
+    method: Callable[..., Reply | None],
+    answer: tuple[Argument, ...] = (),
+) -> Address:
+    """Return the address of a command to the simulated guitar.
+
+    ``method`` takes the simulator and the arguments; it returns the answer, if there is one.
+    """
+
+    def handler(context: CommandContext, call: Call, sender: Peer) -> Reply:
+        if context.simulator is None:
+            raise OscRefusal(ErrorCode.REFUSED, NOT_SIMULATED)
+        try:
+            return method(context.simulator, *call.args) or ()
+        except ValueError as error:
+            raise OscRefusal(ErrorCode.REFUSED, str(error)) from None
+
+    return Address(path, COMMAND, arguments, text, answer, handler, group=SIMULATOR)
 
 
 _REPLY_PORT = Argument("port", "i", "", 1024, 65535, optional=True, or_zero=True)
@@ -507,16 +540,38 @@ RECEIVED: tuple[Address, ...] = (
         "/simulator/pluck",
         (STRING, text_arg("place"), Argument("strength", "f", "mm", 0.1, 6, optional=True)),
         "Pluck a string at a place such as `open` or `fret 12`; the strength is how far it is pulled aside.",
+        _pluck,
     ),
-    _simulator("/simulator/peg", (STRING, float_arg("change", "cents", -2400, 2400)), "Turn a tuner; + up."),
-    _simulator("/simulator/slacken", (STRING,), "Slacken a string completely."),
-    _simulator("/simulator/saddle", (STRING, float_arg("move", "mm", -25, 25)), "Move a saddle; + away from the nut."),
-    _simulator("/simulator/damp", (), "Lay a hand on all strings."),
-    _simulator("/simulator/wait", (float_arg("time", "s", 0, 60),), "Let time pass."),
+    _simulator(
+        "/simulator/peg",
+        (STRING, float_arg("change", "cents", -2400, 2400)),
+        "Turn a tuner; + up.",
+        lambda simulator, string, cents: simulator.turn_peg(string, cents),
+    ),
+    _simulator(
+        "/simulator/slacken",
+        (STRING,),
+        "Slacken a string completely.",
+        lambda simulator, string: simulator.slacken(string),
+    ),
+    _simulator(
+        "/simulator/saddle",
+        (STRING, float_arg("move", "mm", -25, 25)),
+        "Move a saddle; + away from the nut.",
+        lambda simulator, string, mm: simulator.move_saddle(string, mm),
+    ),
+    _simulator("/simulator/damp", (), "Lay a hand on all strings.", lambda simulator: simulator.damp()),
+    _simulator(
+        "/simulator/wait",
+        (float_arg("time", "s", 0, 60),),
+        "Let time pass.",
+        lambda simulator, seconds: simulator.wait(seconds),
+    ),
     _simulator(
         "/simulator/truth",
         (STRING,),
         "True values of a string of the simulated guitar.",
+        lambda simulator, string: simulator.truth(string),
         answer=(float_arg("open frequency", "Hz", 0), float_arg("error at fret 12", "cents")),
     ),
 )

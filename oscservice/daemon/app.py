@@ -19,7 +19,7 @@ from oscservice.daemon.audio_thread import AudioThread
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.network_announcement import announced, own_name
 from oscservice.daemon.plugin_service import PluginService
-from oscservice.daemon.recording_checks import Sets
+from oscservice.daemon.recording_checks import RecordingSets
 from oscservice.daemon.session_service import SessionService
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
@@ -98,7 +98,7 @@ async def running(
         bend_range_semitones=settings.bend_range,
         plugins=plugins,
         allowed=Networks(settings.allow),
-        sets=Sets(check_folder(), configured.checks),
+        sets=RecordingSets(check_folder(), configured.checks),
     )
     own_names = machine_names() | {settings.host.lower()}
     web = Web(coordinator.server, settings.name or own_name(), own_names, program="oscservice")

@@ -8,11 +8,10 @@ from pathlib import Path
 from typing import Protocol
 
 from oscservice.advice.remaining_errors import StringRemains
-from oscservice.api.incoming_addresses import NOT_SIMULATED
 from oscservice.api.note_messages import Bending
 from oscservice.daemon.listening_gate import ListeningGate
 from oscservice.daemon.plugin_service import PluginService
-from oscservice.daemon.recording_checks import Checks
+from oscservice.daemon.recording_checks import RecordingChecks
 from oscservice.daemon.session_service import SessionService
 from oscservice.daemon.simulated_source import SimulatedSource
 from oscservice.instrument.instrument_file import load_named
@@ -74,7 +73,7 @@ class DaemonContext:
         bending: deviations as pitch bends.
         gate: whether what is heard is used.
         plugins: the plug-ins at work.
-        simulated: the simulated source, if that is what is listened to.
+        simulator: the simulated guitar, if that is the source.
         checks: of recordings.
     """
 
@@ -84,8 +83,8 @@ class DaemonContext:
     bending: Bending
     gate: ListeningGate
     plugins: PluginService
-    simulated: SimulatedSource | None
-    checks: Checks
+    simulator: SimulatedSource | None
+    checks: RecordingChecks
     _remaining: tuple[State, dict[int, StringRemains]] | None = None
 
     @property
@@ -133,6 +132,19 @@ class DaemonContext:
         self.bending.range_semitones = semitones
         self.announcer.say("")
 
+    def check_sets(self) -> list[str]:
+        """Return the names of the sets of recordings that can be checked."""
+        return self.checks.names()
+
+    def run_check(self, name: str) -> None:
+        """Begin to check a set of recordings. Raises OscRefusal: no such set, or another check is running."""
+        self.checks.run(name)
+        self.announcer.say(f"checking the set {name!r}")
+
+    def stop_check(self) -> None:
+        """Stop the check of recordings, if one is running."""
+        self.checks.stop()
+
     def remaining(self, string: int) -> StringRemains:
         """Return the errors left on a string. Raises Refused."""
         state = self.session.state
@@ -143,9 +155,3 @@ class DaemonContext:
         if self._remaining is None or self._remaining[0] is not state:  # a client asks for one string after the other
             self._remaining = state, remaining(state)
         return self._remaining[1][string]
-
-    def simulate(self, path: str, args: Sequence[Value]) -> Sequence[Value]:
-        """Carry out a command of the simulated guitar; return its answer. Raises ValueError."""
-        if self.simulated is None:
-            raise ValueError(NOT_SIMULATED)
-        return self.simulated.carry_out(path, args)

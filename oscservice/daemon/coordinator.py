@@ -13,6 +13,7 @@ from itertools import zip_longest
 from pathlib import Path
 
 from oscservice.api.address_table import DEFAULT_PREFIX, address_space
+from oscservice.api.check_messages import RecordedCheck
 from oscservice.api.event_text import sentence
 from oscservice.api.note_messages import Bending, reading
 from oscservice.api.topics import MOST_CHARACTERS, Topic, cause, changed, checked, topics
@@ -22,7 +23,7 @@ from oscservice.daemon.listening_gate import NOT_LISTENING, ListeningGate
 from oscservice.daemon.live_values import LiveValues
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.record_status import RecordStatus
-from oscservice.daemon.recording_checks import Checks, Sets
+from oscservice.daemon.recording_checks import RecordingChecks, RecordingSets
 from oscservice.daemon.session_service import SessionService
 from oscservice.daemon.simulated_source import SimulatedSource
 from oscservice.errors import JournalError
@@ -90,7 +91,7 @@ class Coordinator:
         bend_range_semitones: int = 0,
         plugins: PluginService | None = None,
         allowed: Networks | None = None,
-        sets: Sets | None = None,
+        sets: RecordingSets | None = None,
     ) -> None:
         self._session = session
         self._recording = RecordStatus(recorder, sound)
@@ -106,7 +107,7 @@ class Coordinator:
         self._audio_dropped = 0
         self._sent: dict[str, Topic] = {}
         self._closed = False
-        self.checks = Checks(sets or Sets(), lambda values: self.server.publish(values), self.say)
+        self.checks = RecordingChecks(sets or RecordingSets(), self._check_ended)
         self._prefix, self._simulated = prefix, simulated is not None
         defaults = SessionDefaults(instrument_folder, dict(instruments or {}), tolerance_cents, by_hand)
         self.context = DaemonContext(
@@ -222,6 +223,12 @@ class Coordinator:
             self._tell(line)
             self.server.publish({"/event": (line,)})
         self._announce([])
+
+    def _check_ended(self, found: RecordedCheck) -> None:
+        for row in found.rows:
+            self.server.publish({"/check/recorded": row})
+        self.server.publish({"/check/summary": found.summary})
+        self.say(found.sentence)
 
     def hear(self, channel: int, events: Sequence[heard.ListenerEvent], sounds: Sounds = ()) -> None:
         """Take what was heard in a channel, and the sound of each where it is kept."""

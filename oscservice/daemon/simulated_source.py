@@ -1,8 +1,7 @@
-"""A guitar on the bench as an audio source: what hands do to it comes as OSC commands, what it sounds like goes to the
-ears as blocks.
+"""A simulated guitar as an audio source: it is played by OSC commands, and its sound comes as blocks.
 
-Time either runs by itself, as at a real bench, or passes only while ``/simulator/wait`` asks for it. The second way
-makes a rehearsal as quick as the machine and the same on every run.
+Time either runs by itself, as at a real bench, or passes only while ``/simulator/wait`` asks for it. In the second way
+a rehearsal is as fast as the machine and the same on every run.
 """
 
 from __future__ import annotations
@@ -10,7 +9,7 @@ from __future__ import annotations
 import random
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 
 from oscservice.audio.block import AudioSource, Block
 from oscservice.instrument.pitch import Place
@@ -18,7 +17,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar import Guitar
 
 WORST_SADDLE_MM = 4.0
-WORST_SHARE = 0.8  # of the bridge's room
+WORST_SHARE = 0.8  # of the travel of the bridge
 WORST_TUNING_CENTS = 25.0
 
 _FRAMES = 1024
@@ -27,7 +26,7 @@ _FRAMES = 1024
 def rehearsal_guitar(
     instrument: Instrument, seed: int, sample_rate_hz: float = 48000.0, *, string_a_channel: bool = False
 ) -> Guitar:
-    """A guitar out of tune by up to 25 cents, its saddles wrong by up to 4 mm (as far as the bridge allows).
+    """Return a guitar out of tune by up to 25 cents, with saddles misplaced by up to 4 mm, or as the bridge allows.
 
     Raises:
         ValueError: no guitar can be made from this instrument.
@@ -51,23 +50,18 @@ class SimulatedSource(AudioSource):
 
     Args:
         guitar: the guitar; nobody else may touch it while the source runs.
-        free_running: time runs by itself; otherwise it stands still until somebody waits.
-        paced: time passes no quicker than real time.
-        on_done: called in the ears' thread when a wait has passed and all of its sound has been heard, with the
-            simulated time in seconds.
+        free_running: time runs by itself; otherwise it passes only during ``wait``.
+        paced: time passes no faster than real time.
+
+    Attributes:
+        on_done: called with the simulated time in seconds when a wait is over and all of its sound has been heard, in
+            the thread that reads the blocks.
     """
 
-    def __init__(
-        self,
-        guitar: Guitar,
-        *,
-        free_running: bool,
-        paced: bool,
-        on_done: Callable[[float], None] | None = None,
-    ) -> None:
+    def __init__(self, guitar: Guitar, *, free_running: bool, paced: bool) -> None:
         how = "" if free_running else ", time passes when asked"
         super().__init__(round(guitar.sample_rate_hz), guitar.channels, f"simulated guitar{how}")
-        self.on_done = on_done
+        self.on_done: Callable[[float], None] | None = None
         self._guitar = guitar
         self._free_running = free_running
         self._paced = paced
@@ -76,35 +70,41 @@ class SimulatedSource(AudioSource):
         self._until: list[int] = []
         self._frames = 0
 
-    def carry_out(self, path: str, values: Sequence[int | float | str]) -> Sequence[int | float | str]:
-        """Carry out a simulator command by its declared address; gives what the reply says.
-
-        Raises:
-            ValueError: no such string or place, or what the hands were asked to do can't be done.
-        """
+    def pluck(self, string: int, place: Place, pull_mm: float = 1.0) -> None:
+        """Pluck a string that is pulled aside by ``pull_mm``. Raises ValueError: no such string or place."""
         with self._lock:
-            return self._do(path, values)
+            self._guitar.pluck(string, place, pull_mm)
 
-    def _do(self, path: str, values: Sequence[int | float | str]) -> Sequence[int | float | str]:
-        match path, tuple(values):
-            case "/simulator/pluck", (int(string), str(place), *rest):
-                self._guitar.pluck(string, Place.parse(place), float(rest[0]) if rest else 1.0)
-            case "/simulator/peg", (int(string), float(cents)):
-                self._guitar.turn_peg(string, cents)
-            case "/simulator/slacken", (int(string),):
-                self._guitar.slacken(string)
-            case "/simulator/saddle", (int(string), float(mm)):
-                self._guitar.move_saddle(string, mm)
-            case "/simulator/damp", ():
-                self._guitar.damp(None)
-            case "/simulator/wait", (float(seconds),):
-                self._until.append(self._frames + max(1, round(seconds * self.sample_rate_hz)))
-                self._asked.notify()
-            case "/simulator/truth", (int(string),):
-                return (self._guitar.open_hz(string), self._guitar.error_cents(string))
-            case _:
-                raise ValueError(f"{path} does not take {list(values)}")
-        return ()
+    def turn_peg(self, string: int, cents: float) -> None:
+        """Turn a tuner; + up. Raises ValueError: no such string, or one that would break."""
+        with self._lock:
+            self._guitar.turn_peg(string, cents)
+
+    def slacken(self, string: int) -> None:
+        """Slacken a string completely. Raises ValueError: no such string."""
+        with self._lock:
+            self._guitar.slacken(string)
+
+    def move_saddle(self, string: int, mm: float) -> None:
+        """Move a saddle; + away from the nut. Raises ValueError: no such string, or no room."""
+        with self._lock:
+            self._guitar.move_saddle(string, mm)
+
+    def damp(self) -> None:
+        """Stop all strings."""
+        with self._lock:
+            self._guitar.damp(None)
+
+    def wait(self, seconds: float) -> None:
+        """Let time pass."""
+        with self._lock:
+            self._until.append(self._frames + max(1, round(seconds * self.sample_rate_hz)))
+            self._asked.notify()
+
+    def truth(self, string: int) -> tuple[float, float]:
+        """Return a string's true open frequency in Hz and its true error at fret 12 in cents. Raises ValueError."""
+        with self._lock:
+            return self._guitar.open_hz(string), self._guitar.error_cents(string)
 
     def _blocks(self) -> Iterator[Block]:
         began = time.monotonic()
@@ -112,9 +112,9 @@ class SimulatedSource(AudioSource):
         while not self._closed.is_set():
             with self._lock:
                 while not (self._free_running or self._until or self._closed.is_set()):
-                    stood = time.monotonic()
+                    paused = time.monotonic()
                     self._asked.wait()
-                    began += time.monotonic() - stood
+                    began += time.monotonic() - paused
                 if self._closed.is_set():
                     return
                 count = min([_FRAMES, *(u - self._frames for u in self._until)])
@@ -126,7 +126,7 @@ class SimulatedSource(AudioSource):
             if self._paced:
                 self._closed.wait(max(0.0, began + heard_s - time.monotonic()))
             yield self._block(samples)
-            # Here the ears have dealt with the block.
+            # Here the block has been heard.
             if passed and self.on_done is not None:
                 self.on_done(heard_s)
 

@@ -19,10 +19,18 @@ from hypothesis import strategies as st
 
 from oscservice.api.address_table import TABLE
 from oscservice.api.argument_values import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS
-from oscservice.api.check_messages import MOST_ROWS, ended, recorded
+from oscservice.api.check_messages import MOST_ROWS, RecordedCheck, ended, recorded
 from oscservice.check.check_output import as_json
 from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
-from oscservice.daemon.recording_checks import MOST_LISTED, NICE, Checks, ErrandFailed, Sets, checking, errand
+from oscservice.daemon.recording_checks import (
+    MOST_LISTED,
+    NICE,
+    ProgramFailed,
+    RecordingChecks,
+    RecordingSets,
+    check_command_line,
+    run_program,
+)
 from oscservice.instrument.pitch import OPEN
 from oscservice.osc.refusal import ErrorCode, OscRefusal
 
@@ -150,7 +158,9 @@ def test_what_a_check_prints_can_be_read() -> None:
 def test_a_check_without_a_verdict_has_a_summary_too() -> None:
     for ending in ("failed", "stopped"):
         assert ending in RECORDED_ENDINGS
-        summary = ended("x", ending, "because")
+        found = ended("x", ending, "because")
+        assert found.rows == ()
+        summary = found.summary
         assert TABLE.typed("/check/summary", summary) == ("x", ending, 0, 0, 0, 0, f"x: {ending}: because")
 
 
@@ -162,7 +172,7 @@ def test_sets_are_files_of_a_folder_and_what_the_settings_name(tmp_path: Path) -
         (tmp_path / name).write_text("")
     (tmp_path / "folder.toml").mkdir()
     (tmp_path.parent / "outside.toml").write_text("")
-    sets = Sets(tmp_path, {"mine": Path("/my.toml"), "red": Path("/my-red.toml")})
+    sets = RecordingSets(tmp_path, {"mine": Path("/my.toml"), "red": Path("/my-red.toml")})
     assert sets.names() == ["between takes", "mine", "red"]
     assert sets.manifest("between takes") == tmp_path / "between takes.toml"
     assert sets.manifest("red") == Path("/my-red.toml")
@@ -171,12 +181,12 @@ def test_sets_are_files_of_a_folder_and_what_the_settings_name(tmp_path: Path) -
 
 
 def test_no_folder_and_very_many_files(tmp_path: Path) -> None:
-    assert Sets().names() == []
-    assert Sets().manifest("red") is None
-    assert Sets(tmp_path / "none").names() == []
+    assert RecordingSets().names() == []
+    assert RecordingSets().manifest("red") is None
+    assert RecordingSets(tmp_path / "none").names() == []
     for number in range(MOST_LISTED + 5):
         (tmp_path / f"{number}.toml").write_text("")
-    assert len(Sets(tmp_path).names()) == MOST_LISTED
+    assert len(RecordingSets(tmp_path).names()) == MOST_LISTED
 
 
 # The process
@@ -186,31 +196,31 @@ def python(code: str) -> list[str]:
     return [sys.executable, "-c", code]
 
 
-def returned(code: str, longest_s: float = 30.0, most_bytes: int = 1000) -> Any:
-    return asyncio.run(errand(python(code), longest_s=longest_s, most_bytes=most_bytes))
+def returned(code: str, timeout_s: float = 30.0, most_bytes: int = 1000) -> Any:
+    return asyncio.run(run_program(python(code), timeout_s=timeout_s, most_bytes=most_bytes))
 
 
 def test_what_a_program_came_to() -> None:
     found = returned("import sys; print('out'); print('one\\ntwo\\n\\n', file=sys.stderr); sys.exit(3)")
-    assert (found.code, found.out, found.complaint) == (3, b"out\n", "two")
+    assert (found.code, found.out, found.error_line) == (3, b"out\n", "two")
     found = returned("import sys; sys.stderr.write('x' * 1_000_000 + '\\nlast')")
-    assert (found.code, found.out, found.complaint) == (0, b"", "last")
+    assert (found.code, found.out, found.error_line) == (0, b"", "last")
     assert returned("import os, signal; os.kill(os.getpid(), signal.SIGKILL)").code == -9
 
 
-def test_it_comes_after_the_ears_and_has_one_thread() -> None:
+def test_it_comes_after_the_audio_thread_and_has_one_thread() -> None:
     niced = min(os.getpriority(os.PRIO_PROCESS, 0) + NICE, 19)
     waits = f"import os, time\nwhile os.getpriority(os.PRIO_PROCESS, 0) != {niced}: time.sleep(0.01)\n"
     assert returned(waits + "print(os.environ['OMP_NUM_THREADS'])").out == b"1\n"
 
 
 def test_too_long_too_much_and_not_there() -> None:
-    with pytest.raises(ErrandFailed, match=r"not done after 0\.2 s"):
-        returned("import time; time.sleep(60)", longest_s=0.2)
-    with pytest.raises(ErrandFailed, match="printed more than 1000 bytes"):
+    with pytest.raises(ProgramFailed, match=r"not done after 0\.2 s"):
+        returned("import time; time.sleep(60)", timeout_s=0.2)
+    with pytest.raises(ProgramFailed, match="printed more than 1000 bytes"):
         returned("while True: print('x' * 500)")
-    with pytest.raises(ErrandFailed, match="can't be started"):
-        asyncio.run(errand(["/no/such/program"], longest_s=1.0, most_bytes=1))
+    with pytest.raises(ProgramFailed, match="can't be started"):
+        asyncio.run(run_program(["/no/such/program"], timeout_s=1.0, most_bytes=1))
 
 
 def gone(pid: int) -> bool:
@@ -242,7 +252,7 @@ def test_cancelled_it_is_killed_with_what_it_started(tmp_path: Path) -> None:
     pids = tmp_path / "pids"
 
     async def run() -> None:
-        task = asyncio.create_task(errand([*python(FAMILY), str(pids)], longest_s=60.0, most_bytes=10))
+        task = asyncio.create_task(run_program([*python(FAMILY), str(pids)], timeout_s=60.0, most_bytes=10))
         await settled(pids.exists)
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
@@ -256,54 +266,56 @@ def test_cancelled_it_is_killed_with_what_it_started(tmp_path: Path) -> None:
 
 
 class Told:
-    """What is sent and said, in order."""
+    """The results of checks that ended, in order."""
 
     def __init__(self) -> None:
-        self.sent: list[tuple[str, Any]] = []
-        self.lines: list[str] = []
+        self.ended: list[RecordedCheck] = []
 
-    def publish(self, values: dict[str, Any]) -> None:
-        self.sent += [(address, TABLE.typed(address, given)) for address, given in values.items()]
+    def take(self, found: RecordedCheck) -> None:
+        for row in found.rows:
+            assert TABLE.typed("/check/recorded", row) == row
+        assert TABLE.typed("/check/summary", found.summary) == found.summary
+        self.ended.append(found)
 
     def summary(self) -> tuple[Any, ...]:
-        (found,) = (values for address, values in self.sent if address == "/check/summary")
-        return tuple(found)
+        (found,) = self.ended
+        return tuple(found.summary)
 
 
-def checks(tmp_path: Path, told: Told, code: str, longest_s: float = 30.0) -> Checks:
+def checks(tmp_path: Path, told: Told, code: str, timeout_s: float = 30.0) -> RecordingChecks:
     manifest = tmp_path / "red.toml"
     manifest.write_text("")
 
-    def words(given: Path) -> list[str]:
+    def command_line(given: Path) -> list[str]:
         assert given == manifest
         return python(code)
 
-    return Checks(Sets(tmp_path), told.publish, told.lines.append, words=words, longest_s=longest_s)
+    return RecordingChecks(RecordingSets(tmp_path), told.take, command_line=command_line, timeout_s=timeout_s)
 
 
-def check(tmp_path: Path, code: str, longest_s: float = 30.0) -> Told:
+def check(tmp_path: Path, code: str, timeout_s: float = 30.0) -> Told:
     """Run a check to its end with a stand-in for the program."""
     told = Told()
 
     async def run() -> None:
-        made = checks(tmp_path, told, code, longest_s)
+        made = checks(tmp_path, told, code, timeout_s)
         made.run("red")
         assert made.topics() == {"/check/running": ("red",)}
-        assert told.lines == ["checking the set 'red'"]
+        assert told.ended == []
         await settled(lambda: made.topics() == {"/check/running": ("",)})
         made.run("red")  # the next one may begin
         await made.end()
 
     asyncio.run(run())
-    told.sent = told.sent[:-1]  # of the second
+    told.ended = told.ended[:-1]  # of the second
     return told
 
 
 def test_a_check_tells_of_each_string_and_ends(tmp_path: Path) -> None:
     told = check(tmp_path, f"print({printed(row(6, 'drifted'), row(5, 'holds'), verdict='drifted')!r}); exit(1)")
-    assert [address for address, _ in told.sent] == ["/check/recorded", "/check/recorded", "/check/summary"]
+    assert [row[:2] for row in told.ended[0].rows] == [(6, "drifted"), (5, "holds")]
     assert told.summary()[:6] == ("red", "drifted", 1, 1, 0, 0)
-    assert told.lines[1] == told.summary()[-1]
+    assert told.ended[0].sentence == told.summary()[-1]
 
 
 @pytest.mark.parametrize(
@@ -319,7 +331,7 @@ def test_a_check_tells_of_each_string_and_ends(tmp_path: Path) -> None:
 def test_a_check_that_comes_to_nothing_says_why(tmp_path: Path, code: str, why: str) -> None:
     told = check(tmp_path, code)
     assert told.summary() == ("red", "failed", 0, 0, 0, 0, f"red: failed: {why}")
-    assert told.lines[1] == f"red: failed: {why}"
+    assert told.ended[0].sentence == f"red: failed: {why}"
 
 
 def test_a_check_that_takes_too_long(tmp_path: Path) -> None:
@@ -353,12 +365,12 @@ def test_a_set_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(OscRefusal, match=r"no set of recordings is called 'blue'; there are: red") as refusal:
         made.run("blue")
     assert refusal.value.code is ErrorCode.NOT_FOUND
-    none = Checks(Sets(tmp_path / "none"), Told().publish, print)
+    none = RecordingChecks(RecordingSets(tmp_path / "none"), print)
     with pytest.raises(OscRefusal, match="none yet: put a manifest into"):
         none.run("blue")
 
 
 def test_the_program_is_this_one() -> None:
-    words = checking(Path("/sets/red.toml"))
+    words = check_command_line(Path("/sets/red.toml"))
     assert words[:4] == [sys.executable, "-m", "oscservice", "check"]
     assert words[4:] == ["--manifest", "/sets/red.toml", "--json", "-", "--jobs", "1"]

@@ -14,7 +14,7 @@ from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
 from oscservice.daemon.coordinator import Coordinator
-from oscservice.daemon.recording_checks import Sets
+from oscservice.daemon.recording_checks import RecordingSets
 from oscservice.daemon.session_service import SessionService
 from oscservice.hearing.listener import NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
@@ -40,10 +40,10 @@ class Asked:
         self.answers: list[bytes] = []
         self.keeper = keeper
         (folder / "red.toml").write_text("")
-        sets = Sets(folder, {"mine": folder / "red.toml"})
+        sets = RecordingSets(folder, {"mine": folder / "red.toml"})
         self.bench = Coordinator(keeper, tell=self.lines.append, instrument_folder=folder, sets=sets)
         program = [sys.executable, "-c", f"{WAITS}print({RESULT!r})", str(folder / "finish")]
-        self.bench.checks._words = lambda manifest: program
+        self.bench.checks._command_line = lambda manifest: program
         self.bench.server.publish = lambda values: self.sent.extend(values.items())  # type: ignore[method-assign]
         self.bench.server.attach(SENDER.transport, self)
 
@@ -106,6 +106,8 @@ def test_a_check_runs_beside_the_session_and_is_no_step_of_it(tmp_path: Path) ->
 
     made = asked(tmp_path, work)
     assert [line for line in made.lines if "mine" in line] == ["checking the set 'mine'", "mine: holds: 1 holds"]
+    results = [address for address, _ in made.sent if address in ("/check/recorded", "/check/summary")]
+    assert results == ["/check/recorded", "/check/summary"]
 
 
 def test_what_can_be_asked_for_and_what_is_refused(tmp_path: Path) -> None:
