@@ -24,11 +24,11 @@ from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
-from oscservice.session.effective_events import course_of
+from oscservice.session.effective_events import effective_events
 from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig
 from oscservice.simulate.uneven_string import Uneven
@@ -113,7 +113,7 @@ class Invented:
     @cached_property
     def facts(self) -> Facts:
         """What its report tells."""
-        return facts_of(self.record, course_of(self.timed), VERSION)
+        return facts_of(self.record, effective_events(self.timed), VERSION)
 
 
 def out_of_true(instrument: Instrument, seed: int, worst_mm: float = 4.0, faults: Faults = SOUND) -> Rig:
@@ -213,7 +213,7 @@ def quick() -> Invented:
     rig = out_of_true(instrument, 7, 3.0)
     work = begun(instrument, rig, 7)
     work.follow()
-    against = standing_of(work.state, "2026-11-25-6")
+    against = summary_of(work.state, "2026-11-25-6")
     rig.move_saddle(5, 1.2)
     rig.turn_peg(2, -9.0)
     for number in (1, 3, 4, 5, 6):

@@ -28,7 +28,7 @@ from oscservice.session.decide import decide
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -130,7 +130,7 @@ def live(path: Path, planned: Sequence[Planned], preset: str = "six-string-628",
             else:
                 set_up(work, cm.Begin(instrument, "set-up (invented)", 2.0, day=plan.day.isoformat()))
             name = put(journal, work, plan.day)
-            against = against if plan.quick else standing_of(work.state, name)
+            against = against if plan.quick else summary_of(work.state, name)
             before = plan.day
 
 

@@ -28,7 +28,7 @@ from oscservice.defaults import DEFAULT_TOLERANCE_CENTS
 from oscservice.instrument.pitch import HARMONIC, OPEN, note_hz
 from oscservice.instrument.spec import Instrument
 from oscservice.session.next_pluck import DRIFT_LIMIT_CENTS, TUNING_WINDOW_CENTS
-from oscservice.session.quick_check import DRIFT_SD, RULED_OUT, judged
+from oscservice.session.quick_check import DRIFT_SD, RULED_OUT, change_verdict
 from oscservice.session.setup_changes import unlike
 from oscservice.session.vocabulary import Check
 
@@ -200,7 +200,7 @@ def _finding(quantity: _Quantity, drift_sd: float) -> CheckFinding:
     what, limit_cents = quantity.what, quantity.limit_cents
     if quantity.cents is None or quantity.se_cents is None:
         return CheckFinding(what, None, None, limit_cents, CheckVerdict.UNSURE, quantity.why)
-    check = judged(quantity.cents, quantity.se_cents, limit_cents, last_word=True, drift_sd=drift_sd)
+    check = change_verdict(quantity.cents, quantity.se_cents, limit_cents, last_word=True, drift_sd=drift_sd)
     verdict = CheckVerdict.HOLDS if check is Check.HOLDS else CheckVerdict.UNSURE
     why, wanted = "", 0
     if check is Check.DRIFTED:

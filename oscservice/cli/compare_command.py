@@ -22,7 +22,7 @@ from oscservice.cli.console import plain_table, say
 from oscservice.record.journal import Journal
 from oscservice.session.setup_changes import FRET, STIFFNESS, UNITS, Cell, Changes, Side, changes
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 
 _MILLIONTHS = 1e6
 
@@ -47,7 +47,7 @@ def compare(
     """
     with Journal.open(journal, readonly=True) as opened:
         names = [named_session(opened, name, instrument) for name in (first, second)]
-        before, after = (standing_of(begun_session(opened, name)[0], name) for name in names)
+        before, after = (summary_of(begun_session(opened, name)[0], name) for name in names)
     found = changes(before, after)
     if as_json:
         print(json.dumps(_object(before, after, found)))

@@ -20,7 +20,7 @@ from oscservice.session.evolve import fold
 from oscservice.session.setup_changes import Side
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 
 Entry = tuple[SessionRow, SetupSummary, str]
 """A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
@@ -104,7 +104,7 @@ def _strings(one: Visit) -> dict[str, Any]:
 
 
 def _entry(row: SessionRow, state: State) -> Entry:
-    return row, standing_of(state, row.id), _outcome(row, state)
+    return row, summary_of(state, row.id), _outcome(row, state)
 
 
 def _outcome(row: SessionRow, state: State) -> str:

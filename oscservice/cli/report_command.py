@@ -20,7 +20,7 @@ from oscservice.record.kept_sound import folder_of
 from oscservice.record.session_history import course_events, state_of
 from oscservice.report.facts import Facts, Falls
 from oscservice.report.gather_facts import facts_of, falls_of
-from oscservice.session.effective_events import EffectiveEvents, course_of
+from oscservice.session.effective_events import EffectiveEvents, effective_events
 
 STANDARD_OUTPUT = Path("-")
 _NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
@@ -93,7 +93,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
             raise JournalError(f"there is no session in the journal {opened.path}")
         name = named_session(opened, session, instrument)
         state_of(opened, name)  # says in one line what can't be read
-        course = course_of(course_events(opened, name))
+        course = effective_events(course_events(opened, name))
         return facts_of(opened.record(name), course, __version__, _falls(folder_of(opened.path), name, course))
 
 

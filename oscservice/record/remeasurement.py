@@ -15,13 +15,13 @@ from oscservice.hearing.reading import Reading, finite_or_none
 from oscservice.instrument.pitch import cents_between
 from oscservice.record.kept_sound import AlteredSoundError, KeptSound, MissingSoundError, find, floats, read, sound_of
 from oscservice.session import events as ev
-from oscservice.session.effective_events import course_of
+from oscservice.session.effective_events import effective_events
 from oscservice.session.evolve import evolve
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import expected_hz
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.survey import survey_of, to_json
 
 MARKED_SD = 2.0
@@ -132,7 +132,7 @@ def remeasure(
 
 def taken_back(events: NumberedEvents) -> set[int]:
     """Return the event numbers of the readings whose steps were undone."""
-    in_effect = {events[turn.number - 1][0] for turn in course_of([("", event) for _, event in events]).turns}
+    in_effect = {events[turn.number - 1][0] for turn in effective_events([("", event) for _, event in events]).turns}
     return {seq for seq, event in events if isinstance(event, ev.ReadingTaken)} - in_effect
 
 
@@ -189,7 +189,7 @@ def errors_again(events: NumberedEvents, now: Mapping[int, ev.ReadingTaken]) -> 
     if then.instrument is None:
         return ()
     found = []
-    for one, other in zip(standing_of(then).strings, standing_of(after).strings, strict=True):
+    for one, other in zip(summary_of(then).strings, summary_of(after).strings, strict=True):
         for error in one.errors:
             changed = other.at(error.fret)
             if changed is not None:

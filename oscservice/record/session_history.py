@@ -12,7 +12,7 @@ from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Ending
 
 SEALED = (Ending.PROVED, Ending.PARTLY_PROVED)
@@ -73,7 +73,7 @@ def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | No
     """
     for row in journal.sessions():
         if row.closed and row.identity == identity and _is_sealed_set_up(journal, row):
-            return standing_of(state_of(journal, row.id), row.id)
+            return summary_of(state_of(journal, row.id), row.id)
     if isinstance(journal, Recorder) and journal.fault:
         raise JournalUnavailableError(journal.fault)
     return None

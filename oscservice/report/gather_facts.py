@@ -43,8 +43,8 @@ from oscservice.session.inspection import STRINGS, age_of, measured_of
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.setup_summary import StringSummary
 from oscservice.session.state import State, StringState
-from oscservice.session.summarize import compared, remaining, standing_of
-from oscservice.session.survey import finding_from_json, here
+from oscservice.session.summarize import compared, remaining, summary_of
+from oscservice.session.survey import current_survey, finding_from_json
 from oscservice.session.vocabulary import COMPARED, InspectionVerdict
 
 
@@ -59,7 +59,7 @@ def results_of(course: EffectiveEvents) -> tuple[StringFact, ...]:
         for turn in course.turns
         if isinstance(turn.event, ev.ReadingTaken) and turn.before.phase in COMPARED
     ]
-    standing = standing_of(state)
+    standing = summary_of(state)
     return tuple(
         _result(one, state.string(one.string), found.get(one.string), left.get(one.string), plucks.count(one.string))
         for one in standing.strings
@@ -108,7 +108,7 @@ def _result(
         left_out=standing.left_out,
         overruled=string.overruled,
         proved=string.proved,
-        heard=string.judged_here or here(string) is not None,
+        heard=string.judged_here or current_survey(string) is not None,
         frets=_frets(found, left),
         open=_value(standing.open_cents, standing.open_se_cents),
         octave=_value(standing.harmonic_cents, standing.harmonic_se_cents),

@@ -29,7 +29,7 @@ from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.setup_changes import Side, unlike
 from oscservice.session.setup_summary import SetupSummary, StringSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import open_se_cents, standing_of
+from oscservice.session.summarize import open_se_cents, summary_of
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def visit(row: SessionRow, state: State, events: NumberedEvents, fret: int | Non
         events: all its events with their numbers.
         fret: which fret's errors to tell; the one compared that is nearest to the twelfth if None.
     """
-    standing = standing_of(state, row.id)
+    standing = summary_of(state, row.id)
     fret = standing.check_fret if fret is None else fret
     found = {} if standing.quick else _first_heard(events)
     assert state.instrument is not None

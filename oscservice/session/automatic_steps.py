@@ -16,20 +16,20 @@ from oscservice.session.judgement import (
     causes_tested,
     comparison_of,
     expected_of,
-    judged,
+    judge_string,
     response_learnt,
+    stopped_as_uneven,
     stopped_by,
     survey_event,
-    uneven,
     verdict_on,
 )
 from oscservice.session.last_pass import after_proving, next_to_prove
 from oscservice.session.next_pluck import drifted, in_tune, tuned_strings
-from oscservice.session.pluck_forecast import foreseen
+from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import after_checking
 from oscservice.session.state import NOTHING_HELD, HeldStep, State, with_string
-from oscservice.session.survey import MOST_SURVEY_PLUCKS, lacking, survey_of, surveying, surveys
-from oscservice.session.tuning_rounds import round_goes_on
+from oscservice.session.survey import MOST_SURVEY_PLUCKS, needs_survey, survey_of, surveying, surveys
+from oscservice.session.tuning_rounds import next_in_round
 from oscservice.session.vocabulary import InspectionVerdict, Phase, Status
 
 SCATTER_ROUNDS = 2
@@ -38,7 +38,7 @@ SCATTER_ROUNDS = 2
 
 def advance(state: State) -> list[ev.Event]:
     """What follows now, or nothing."""
-    return following(state) or foreseen(state)
+    return following(state) or forecast(state)
 
 
 def following(state: State) -> list[ev.Event]:
@@ -66,7 +66,7 @@ def _after_tuning(state: State) -> list[ev.Event]:
         return [ev.Focused(waits, ""), ev.PhaseEntered(Phase.MOVING)]
     wanted = tuned_strings(state)
     if state.balance is not None:
-        follow = round_goes_on(state)
+        follow = next_in_round(state)
         return _all_tuned(state, wanted) if follow is None else follow
     if state.focus in wanted and not in_tune(state.string(state.focus)):
         return []
@@ -132,11 +132,11 @@ def _after_comparing(state: State) -> list[ev.Event]:
         learnt = [heard]
         state = with_string(state, state.focus, response=values.response_of(heard.response), last_move=None)
     survey = survey_of(state, state.focus) if string.plucks else None
-    stopped = uneven(state, survey) if verdict is Decision.MOVE else []
+    stopped = stopped_as_uneven(state, survey) if verdict is Decision.MOVE else []
     taken = [] if survey is None else [survey_event(state.focus, survey)]
     if stopped:
         return [*learnt, *taken, *stopped]
-    following = judged(state, combined_with_expected(comparison, expected), settled=verdict is Decision.SETTLED)
+    following = judge_string(state, combined_with_expected(comparison, expected), settled=verdict is Decision.SETTLED)
     if any(isinstance(event, ev.StringJudged) and event.string == state.focus for event in following):
         return [*learnt, *taken, *following]
     return [*learnt, *following]  # judged together with others: its plucks wait for theirs
@@ -145,7 +145,7 @@ def _after_comparing(state: State) -> list[ev.Event]:
 def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
     """Compare every string over the frets, then hold what was heard against the causes."""
     string = state.string(state.focus)
-    if lacking(state, state.focus):
+    if needs_survey(state, state.focus):
         taken = survey_of(state, state.focus)
         if comparison is None or taken is None or min(taken.neck.plucks) < state.survey_plucks:
             return []
@@ -156,7 +156,7 @@ def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
         if (wild or string.scattered) and min(taken.neck.plucks) < MOST_SURVEY_PLUCKS:
             return []
         return [survey_event(state.focus, taken)]
-    waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and lacking(state, n)]
+    waiting = [n for n in reversed(state.numbers) if not state.string(n).ended and needs_survey(state, n)]
     return [ev.Focused(waiting[0], "")] if waiting else causes_tested(state)
 
 

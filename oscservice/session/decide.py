@@ -20,14 +20,14 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.automatic_steps import advance, held_back, held_step
 from oscservice.session.commands import Ignored, Refused, impossible
-from oscservice.session.decide_reading import heard, told
+from oscservice.session.decide_reading import decide_doubt, decide_reading
 from oscservice.session.event_values import held_text
 from oscservice.session.evolve import concluded
 from oscservice.session.inspection import fit, inspect, measure
-from oscservice.session.judgement import comparison_of, judged
+from oscservice.session.judgement import comparison_of, judge_string
 from oscservice.session.next_pluck import asked, ending, unproved
-from oscservice.session.pluck_forecast import foreseen
-from oscservice.session.quick_check import begun, uncheckable, unchecked, verdict
+from oscservice.session.pluck_forecast import forecast
+from oscservice.session.quick_check import begin_quick_check, uncheckable, unchecked, verdict
 from oscservice.session.state import NOTHING_HELD, HeldStep, State, StringState
 from oscservice.session.vocabulary import COMPARED, TOLERANCE_RANGE_CENTS, Ending, InspectionVerdict, Phase, Status
 
@@ -70,7 +70,7 @@ def take_step(state: State, command: cm.Command) -> Step:
     events, now = concluded(state, [ev.StepBegun(type(command).__name__), *made])
     if now.by_hand and (isinstance(command, _HEARD) or (_waits(state) and not isinstance(command, cm.Next))):
         held = held_step(now)
-        more, now = concluded(now, [] if held.word else foreseen(now))
+        more, now = concluded(now, [] if held.word else forecast(now))
         return _held(Step(events + more, now), held)
     for _ in range(_MOST_FOLLOWING):
         more, now = concluded(now, advance(now))
@@ -142,7 +142,7 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         reason = None if within and alone else refusal(comparison)
         if reason is not None:
             raise Refused("refused", f"{reason}; or set the string aside")
-        return judged(state, comparison, settled=within)
+        return judge_string(state, comparison, settled=within)
     if asked(state) == (state.focus, HARMONIC) and state.phase is Phase.PROVING:
         return [ev.HarmonicPassedOver(state.focus)]
     if state.phase is Phase.CHECKING:
@@ -274,7 +274,7 @@ def _plucked(state: State, command: cm.Plucked) -> list[ev.Event]:
         place = Place.parse(asked_about[0].place) if asked_about else OPEN
     if place.fret > state.instrument.frets:
         raise Refused("missing", f"fret {place.fret}; this instrument has {state.instrument.frets}")
-    return told(state, doubt, command.string, place)
+    return decide_doubt(state, doubt, command.string, place)
 
 
 def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
@@ -303,11 +303,11 @@ def _known(state: State, number: int) -> StringState:
 
 _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Begin: _begin,
-    cm.Quick: begun,
+    cm.Quick: begin_quick_check,
     cm.Inspect: inspect,
     cm.Measured: measure,
     cm.Fitted: fit,
-    cm.Hear: heard,
+    cm.Hear: decide_reading,
     cm.Next: _next,
     cm.Finish: _finish,
     cm.Abandon: _abandon,

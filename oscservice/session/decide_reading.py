@@ -134,7 +134,7 @@ SLACKEST_CENTS = -3600.0
 AT_PITCH_CENTS = 150.0
 
 
-def heard(state: State, command: cm.Hear) -> list[ev.Event]:
+def decide_reading(state: State, command: cm.Hear) -> list[ev.Event]:
     """The events that follow from a note. Raises Ignored when it is no evidence."""
     reading, instrument = command.reading, state.instrument
     assert instrument is not None
@@ -190,7 +190,7 @@ def _wanted(state: State, identity: NoteIdentity) -> Assignment | None:
     return next((one for one in identity.likely if (one.string, one.place) == waited), None)
 
 
-def told(state: State, doubt: DoubtfulReading, string: int, place: Place) -> list[ev.Event]:
+def decide_doubt(state: State, doubt: DoubtfulReading, string: int, place: Place) -> list[ev.Event]:
     """The events that follow when somebody says what the note in doubt was. Raises Refused when it can't have been."""
     assert state.instrument is not None
     cents = cents_between(doubt.first.f1_hz, state.instrument.place_hz(string, place))

@@ -29,7 +29,7 @@ class EffectiveEvents:
     taken_back: int
 
 
-def course_of(events: Sequence[tuple[str, ev.Event]]) -> EffectiveEvents:
+def effective_events(events: Sequence[tuple[str, ev.Event]]) -> EffectiveEvents:
     """The course of a session.
 
     Args:

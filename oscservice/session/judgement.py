@@ -37,7 +37,7 @@ from oscservice.session import events as ev
 from oscservice.session.state import State
 from oscservice.session.survey import (
     MOST_SURVEY_PLUCKS,
-    here,
+    current_survey,
     neck_of,
     response_of,
     surveys,
@@ -68,9 +68,9 @@ def comparison_of(state: State, number: int) -> Comparison | None:
     return None if neck is None else _as_one(state, number, neck)
 
 
-def surveyed(state: State, number: int) -> Comparison | None:
+def survey_comparison(state: State, number: int) -> Comparison | None:
     """What the string's survey says of its error with the saddle where it stands; None without one."""
-    survey = here(state.string(number))
+    survey = current_survey(state.string(number))
     return None if survey is None else _as_one(state, number, survey.neck)
 
 
@@ -93,7 +93,7 @@ def expected_of(state: State, number: int, heard: Comparison | None) -> Comparis
     anew, or else what the last move should have left, as a comparison of no plucks; how sure that is goes by ``heard``,
     what its plucks say so far."""
     string = state.string(number)
-    found = surveyed(state, number) if state.played.several else None
+    found = survey_comparison(state, number) if state.played.several else None
     if found is not None:
         return found
     if string.expected is None:
@@ -121,7 +121,7 @@ def verdict_on(state: State, comparison: Comparison, expected: Comparison | None
     )
 
 
-def judged(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Event]:
+def judge_string(state: State, comparison: Comparison, *, settled: bool) -> list[ev.Event]:
     """The decision on the string in focus: settled, to move (and off to moving), or out of travel."""
     assert state.instrument is not None
     number = state.focus
@@ -185,7 +185,7 @@ def _known(state: State, number: int) -> Comparison | None:
     running = comparison_of(state, number)
     if running is not None and refusal(running) is None:
         return combined_with_expected(running, expected_of(state, number, running))
-    found = surveyed(state, number) if state.played.several else None
+    found = survey_comparison(state, number) if state.played.several else None
     if found is not None:
         return found
     if string.ended and string.judged_here and string.last is not None:
@@ -308,7 +308,7 @@ def causes_tested(state: State) -> list[ev.Event]:
     return [*told, *aside, *first, ev.CausesTested(bool(found))]
 
 
-def uneven(state: State, survey: Survey | None) -> list[ev.Event]:
+def stopped_as_uneven(state: State, survey: Survey | None) -> list[ev.Event]:
     """What the 12th-fret harmonic says against moving the saddle of the string in focus, where it was heard; ``survey``
     is the string's newest."""
     string = state.string(state.focus)

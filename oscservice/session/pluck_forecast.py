@@ -12,7 +12,7 @@ from oscservice.session.judgement import comparison_of, expected_of, verdict_on
 from oscservice.session.last_pass import last_word
 from oscservice.session.next_pluck import asked, in_tune, pattern_of
 from oscservice.session.state import State
-from oscservice.session.survey import lacking, surveying
+from oscservice.session.survey import needs_survey, surveying
 from oscservice.session.vocabulary import Phase
 
 MOST_FORESEEN = 60
@@ -22,7 +22,7 @@ _WILD = 1.3  # times the scatter that was reckoned with
 _TRUST = (0.7, 1.5)  # the present standard error over the one to expect, as far as that is believed
 
 
-def foreseen(state: State) -> list[ev.Event]:
+def forecast(state: State) -> list[ev.Event]:
     """The event that announces how many plucks the string in focus still takes, if that is not what was announced."""
     waited = asked(state)
     if waited is None or state.doubt is not None or state.phase is Phase.CHECKING:
@@ -80,7 +80,7 @@ def _enough(state: State, heard: Comparison | None, shift: float) -> Callable[[l
     if state.phase is Phase.PROVING:
         return _enough_to_prove(state, heard, shift)
     frets = [Place("fret", fret) for fret in state.played.frets]
-    if surveying(state) and lacking(state, state.focus):
+    if surveying(state) and needs_survey(state, state.focus):
         wanted = state.survey_plucks
         return lambda places: all(places.count(fret) >= wanted for fret in frets)
     known = expected_of(state, state.focus, heard)

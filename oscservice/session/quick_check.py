@@ -37,7 +37,7 @@ _RULING_OUT_SD = 2.0
 _LIKELY_SD = 1.0  # standard errors beyond what matters before a change is a drift
 
 
-def begun(state: State, command: cm.Quick) -> list[ev.Event]:
+def begin_quick_check(state: State, command: cm.Quick) -> list[ev.Event]:
     """The events that begin a quick check. Raises Refused."""
     instrument = command.instrument
     if not command.against:
@@ -126,8 +126,8 @@ def verdict(state: State, *, last_word: bool = False) -> ev.StringChecked | None
     tuning = opened_cents - before.open_cents, math.hypot(opened_se_cents, before.open_se_cents)
     intonation = comparison.error_cents - known.error_cents, math.hypot(comparison.se_cents, known.se_cents)
     enough = last_word or comparison.plucks >= MOST_FRETTED
-    tuned = judged(*tuning, TUNING_WINDOW_CENTS, last_word=enough)
-    fretted = judged(*intonation, state.tolerance_cents, last_word=enough)
+    tuned = change_verdict(*tuning, TUNING_WINDOW_CENTS, last_word=enough)
+    fretted = change_verdict(*intonation, state.tolerance_cents, last_word=enough)
     if tuned is Check.DRIFTED and abs(opened_cents) > DRIFT_LIMIT_CENTS:
         fretted = Check.HOLDS  # so slack or so tight a string frets otherwise: that is the tuning's doing
     if tuned is None or fretted is None:
@@ -135,7 +135,7 @@ def verdict(state: State, *, last_word: bool = False) -> ev.StringChecked | None
     return _checked(state, comparison, (tuned, *tuning), (fretted, *intonation))
 
 
-def judged(
+def change_verdict(
     change_cents: float, se_cents: float, matters_cents: float, *, last_word: bool, drift_sd: float = DRIFT_SD
 ) -> Check | None:
     """What a change comes to; None: more plucks may tell.

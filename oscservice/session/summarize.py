@@ -88,7 +88,7 @@ def _last_pass(state: State, number: int) -> LastPass | None:
     return LastPass(string.last.as_comparison(), state.fret, weights)
 
 
-def standing_of(state: State, session: str = "") -> SetupSummary:
+def summary_of(state: State, session: str = "") -> SetupSummary:
     """How the instrument stands as far as the session knows. Its errors are what ``remaining`` tells of the frets that
     were compared: all that was heard of them, the saddles as they stand.
 

@@ -32,13 +32,13 @@ def surveying(state: State) -> bool:
 def places(state: State, number: int) -> tuple[Place, ...]:
     """Stopped places that are compared on a string now, in the order in which they are plucked."""
     frets = tuple(Place("fret", fret) for fret in state.played.frets)
-    wanted = surveying(state) and here(state.string(number)) is None
+    wanted = surveying(state) and current_survey(state.string(number)) is None
     return (HARMONIC, *frets) if wanted else frets
 
 
-def lacking(state: State, number: int) -> bool:
+def needs_survey(state: State, number: int) -> bool:
     """Whether a string has to be plucked before causes can be tested."""
-    survey = here(state.string(number))
+    survey = current_survey(state.string(number))
     return survey is None or min(survey.neck.plucks) < state.survey_plucks
 
 
@@ -64,7 +64,7 @@ def survey_of(state: State, number: int) -> Survey | None:
     string, neck = state.string(number), neck_of(state, number)
     if neck is None or neck.frets != state.played.frets:
         return None
-    before = here(string)
+    before = current_survey(string)
     cents, se = string.harmonic_cents, string.harmonic_se_cents
     if before is not None and before.neck.frets == neck.frets:
         neck = combined_neck_errors(before.neck, neck)
@@ -86,7 +86,7 @@ def stiffness_of(string: StringState) -> float:
     return string.stiffness if string.learnt_stiffness is None else math.exp(string.learnt_stiffness.log_b)
 
 
-def here(string: StringState) -> Survey | None:
+def current_survey(string: StringState) -> Survey | None:
     """The string's survey, if its saddle still stands where it was taken."""
     survey = string.survey
     return survey if survey is not None and survey.position_mm == string.moved_mm else None

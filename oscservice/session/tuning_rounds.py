@@ -58,7 +58,7 @@ REPLANNED_CENTS = 0.5
 """A target that should be this far elsewhere, by what was heard since, is set anew."""
 
 
-def round_goes_on(state: State) -> list[ev.Event] | None:
+def next_in_round(state: State) -> list[ev.Event] | None:
     """What follows while a floating bridge is being tuned: nothing while hands are wanted, None once all is in tune."""
     wanted = tuned_strings(state)
     under_way = any(state.string(n).awaits for n in wanted)

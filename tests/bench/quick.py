@@ -23,7 +23,7 @@ from silent import SilentBench, quick_check, set_up
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Check, Drift
 from oscservice.simulate.guitar_builder import rig_of
 
@@ -52,7 +52,7 @@ def one(job: tuple[int, float]) -> list[Checked]:
     numbers = range(1, len(instrument.strings) + 1)
     astray, detuned = [draw.uniform(-3.0, 3.0) for _ in numbers], [draw.uniform(-25.0, 25.0) for _ in numbers]
     left = rig_of(instrument, saddle_error_mm=astray, detune_cents=detuned)
-    against = standing_of(set_up(instrument, left, seed, tolerance_cents=tolerance_cents).state, "reference")
+    against = summary_of(set_up(instrument, left, seed, tolerance_cents=tolerance_cents).state, "reference")
     found: list[Checked] = []
     for way in (Drift.TUNING, Drift.INTONATION):
         for times in PUT_OUT:

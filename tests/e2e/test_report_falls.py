@@ -17,7 +17,7 @@ from oscservice.report import pitch_track_drawing as falling
 from oscservice.report.gather_facts import falls_of
 from oscservice.report.page import page
 from oscservice.session import events as ev
-from oscservice.session.effective_events import course_of
+from oscservice.session.effective_events import effective_events
 
 pytestmark = pytest.mark.slow
 
@@ -55,7 +55,7 @@ def journal(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Invented]:
 
 def test_falls_are_found_in_kept_sound(journal):
     path, invented = journal
-    found = falls_of(folder_of(path), invented.name, course_of(invented.timed))
+    found = falls_of(folder_of(path), invented.name, effective_events(invented.timed))
     assert (len(found.plucks), found.missing, found.altered) == (6, 0, 0)
     numbers = {pluck.number: pluck for pluck in invented.facts.plucks}
     for fall in found.plucks:
@@ -82,14 +82,14 @@ def test_missing_and_altered_files_are_counted_and_the_rest_is_told(tmp_path):
     first, second, *_ = sorted((folder / invented.name).iterdir())
     first.unlink()
     second.write_bytes(b"no sound at all")
-    found = falls_of(folder, invented.name, course_of(invented.timed))
+    found = falls_of(folder, invented.name, effective_events(invented.timed))
     assert (len(found.plucks), found.missing, found.altered) == (2, 1, 1)
     facts = replace(invented.facts, falls=found)
     assert "1 files are missing, 1 are not as they were kept" in page(facts)
 
 
 def test_without_sound_there_is_nothing_of_it():
-    assert falls_of(Path("nowhere"), normal().name, course_of(normal().timed)) is None
+    assert falls_of(Path("nowhere"), normal().name, effective_events(normal().timed)) is None
     assert "As it was heard" not in page(normal().facts)
     gone = with_falls()
     nothing_left = replace(gone, falls=replace(gone.falls, plucks=(), missing=3))

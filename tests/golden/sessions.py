@@ -29,7 +29,7 @@ from oscservice.session.next_pluck import asked, unproved
 from oscservice.session.prompts import prompt
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -344,7 +344,7 @@ def set_up_before() -> tuple[OnRig, SetupSummary]:
     work = OnRig(SCREWS, 7, 2.0)
     work.begin(3.0)
     work.follow()
-    return work, standing_of(work.state, "2026-11-25-1")
+    return work, summary_of(work.state, "2026-11-25-1")
 
 
 def quick_holds() -> OnRig:

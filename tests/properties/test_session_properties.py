@@ -31,7 +31,7 @@ from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 
 STRINGS = st.integers(0, 9)
@@ -64,7 +64,7 @@ def left(instrument: int) -> str:
     """How a set-up left an instrument, its second string set aside; as JSON."""
     state = fold(decide(State(), cm.Begin(instruments()[instrument], "any")))
     heard = (FretError(12, 0.5, 0.4),)
-    found = standing_of(state, "before")
+    found = summary_of(state, "before")
     strings = [replace(one, open_cents=0.2, open_se_cents=0.6, errors=heard) for one in found.strings]
     strings[1:2] = [replace(one, status="set aside", left_out="rusty") for one in strings[1:2]]
     return replace(found, strings=tuple(strings)).to_json()

@@ -22,7 +22,7 @@ from oscservice.session.commands import POSSIBLE, Ignored, impossible
 from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 
 GUITAR = load_instrument(FLOATING)
@@ -81,7 +81,7 @@ def states() -> dict[Phase, State]:
         found.setdefault(job.phase(), job.state)
         hands.step()
     found[Phase.CLOSED] = job.state
-    left = standing_of(job.state, "before").to_json()
+    left = summary_of(job.state, "before").to_json()
     found[Phase.CHECKING] = fold(decide(State(), cm.Quick(job.instrument, left)), State())
     return found
 

@@ -17,7 +17,7 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 
 SENTENCES = ENGLISH.column("prompt", "text")
@@ -95,7 +95,7 @@ def jobs() -> tuple[Job, ...]:
 
 def checked(before: Job, error_cents: float) -> Job:
     """A quick check of what a job left, every string but the first so much sharper at fret 12, plucked in a hurry."""
-    job, left = Job(before.instrument), standing_of(before.state, "2026-11-25-1")
+    job, left = Job(before.instrument), summary_of(before.state, "2026-11-25-1")
     job.do(cm.Abandon())
     job.do(cm.Quick(before.instrument, left.to_json()))
     while job.state.phase is Phase.CHECKING:

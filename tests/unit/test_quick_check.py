@@ -21,10 +21,10 @@ from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
-from oscservice.session.quick_check import MOST_FRETTED, judged
+from oscservice.session.quick_check import MOST_FRETTED, change_verdict
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Check, Drift, Ending, Phase, Status
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -47,7 +47,7 @@ def done() -> Job:
 
 @pytest.fixture(scope="module")
 def left(done: Job) -> SetupSummary:
-    return standing_of(done.state, "2026-11-25-1")
+    return summary_of(done.state, "2026-11-25-1")
 
 
 class Quick(Job):
@@ -142,14 +142,14 @@ def test_where_plucks_do_not_tell_more_are_asked_for_and_in_the_end_it_is_unsure
 
 
 def test_the_three_answers() -> None:
-    assert judged(0.0, 0.9, 2.0, last_word=False) is Check.HOLDS
-    assert judged(-6.0, 0.9, 2.0, last_word=False) is Check.DRIFTED
-    assert judged(2.2, 0.9, 2.0, last_word=False) is None
-    assert judged(2.2, 0.9, 2.0, last_word=True) is Check.UNSURE
+    assert change_verdict(0.0, 0.9, 2.0, last_word=False) is Check.HOLDS
+    assert change_verdict(-6.0, 0.9, 2.0, last_word=False) is Check.DRIFTED
+    assert change_verdict(2.2, 0.9, 2.0, last_word=False) is None
+    assert change_verdict(2.2, 0.9, 2.0, last_word=True) is Check.UNSURE
     # However large: a change that its own standard error explains is no drift.
-    assert judged(20.0, 9.0, 2.0, last_word=True) is Check.UNSURE
+    assert change_verdict(20.0, 9.0, 2.0, last_word=True) is Check.UNSURE
     # However small: what is not known well enough does not hold.
-    assert judged(0.0, 3.0, 2.0, last_word=True) is Check.UNSURE
+    assert change_verdict(0.0, 3.0, 2.0, last_word=True) is Check.UNSURE
 
 
 def test_without_a_sealed_session_there_is_nothing_to_check_against(done: Job) -> None:
@@ -168,7 +168,7 @@ def test_a_set_up_is_not_disturbed(left: SetupSummary) -> None:
 
 def test_strings_that_cannot_be_checked_are_set_aside_and_said() -> None:
     before = proved(aside=4)
-    left = standing_of(before.state, "s")
+    left = summary_of(before.state, "s")
     other = with_gauges(before.instrument, {2: NewGauge(0.36)})
     job = Quick(left, other)
     assert job.string(4).reason == "set aside in session s: rusty"
@@ -183,7 +183,7 @@ def test_strings_that_cannot_be_checked_are_set_aside_and_said() -> None:
 def test_a_session_that_compared_nothing_or_other_strings_is_refused(left: SetupSummary) -> None:
     job = Job(SCREWS)
     job.do(cm.Abandon())
-    nothing = standing_of(job.state, "s")
+    nothing = summary_of(job.state, "s")
     assert "compared no fret" in refused(job, cm.Quick(job.instrument, nothing.to_json()), "refused")
     bass = load_instrument("bass-4-864")
     assert "no string can be checked against session" in refused(job, cm.Quick(bass, left.to_json()), "refused")
@@ -271,7 +271,7 @@ def test_a_quick_check_leaves_a_standing_of_its_own(left: SetupSummary) -> None:
     job = Quick(left)
     for string in (6, 5, 4, 3, 2, 1):
         job.pluck(string, 1.0, 1.0 if string > 1 else 6.0)
-    found = standing_of(job.state, "2")
+    found = summary_of(job.state, "2")
     assert found.quick
     for before, after in zip(left.strings, found.strings, strict=True):
         error, known = after.at(12), before.at(12)
@@ -292,7 +292,7 @@ def guitar() -> tuple[Instrument, Rig, SetupSummary]:
     astray = [draw.uniform(-3.0, 3.0) for _ in instrument.strings]
     rig = rig_of(instrument, saddle_error_mm=astray, detune_cents=[draw.uniform(-20.0, 20.0) for _ in astray])
     account = set_up(instrument, rig, 8)
-    return instrument, rig, standing_of(account.state, "set-up")
+    return instrument, rig, summary_of(account.state, "set-up")
 
 
 def test_a_guitar_nobody_touched_holds(guitar: tuple[Instrument, Rig, SetupSummary]) -> None:

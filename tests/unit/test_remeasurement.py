@@ -18,7 +18,7 @@ from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.state import State
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.simulate.guitar_builder import rig_of
 
 Events = list[tuple[int, ev.Event]]
@@ -69,7 +69,7 @@ def plain(events: Events) -> State:
 def test_with_the_same_readings_nothing_changes_by_a_bit(frets):
     found = session(frets)
     assert refolded(found, {}) == plain(found)
-    assert standing_of(refolded(found, readings(found))) == standing_of(plain(found))
+    assert summary_of(refolded(found, readings(found))) == summary_of(plain(found))
     errors = errors_again(found, readings(found))
     assert {one.string for one in errors} == {1, 2, 3, 4, 5, 6}
     assert all(one.then == one.now and one.change_cents == 0.0 and not one.marked for one in errors)
@@ -100,7 +100,7 @@ def test_a_quick_check_is_worked_out_anew_too():
     instrument = load_instrument("six-string-628")
     rig = rig_of(instrument)
     account = set_up(instrument, rig, 4)
-    against = standing_of(account.state, "2026-11-25-1")
+    against = summary_of(account.state, "2026-11-25-1")
     events: Events = []
     now = State()
     bench = SilentBench(rig, 5)

@@ -17,9 +17,9 @@ from oscservice.report.facts import Facts
 from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.effective_events import course_of
+from oscservice.session.effective_events import effective_events
 from oscservice.session.evolve import fold
-from oscservice.session.summarize import remaining, standing_of
+from oscservice.session.summarize import remaining, summary_of
 from oscservice.session.vocabulary import Phase
 
 
@@ -31,7 +31,7 @@ def of(job: Job) -> Facts:
 @pytest.mark.parametrize("name", SESSIONS)
 def test_the_course_ends_where_the_session_does(name):
     invented = SESSIONS[name]()
-    course = course_of(invented.timed)
+    course = effective_events(invented.timed)
     events = [event for step in invented.steps for event in step]
     assert course.state == fold(events)
     for turn in course.turns:
@@ -39,7 +39,7 @@ def test_the_course_ends_where_the_session_does(name):
 
 
 def test_steps_taken_back_are_left_out():
-    course = course_of(normal().timed)
+    course = effective_events(normal().timed)
     assert course.taken_back == 1
     assert not any(isinstance(turn.event, ev.TakenBack) for turn in course.turns)
     kept = [turn.event for turn in course.turns if isinstance(turn.event, ev.ReadingTaken)]
@@ -56,15 +56,15 @@ def test_whatever_is_taken_back_what_stands_gives_the_same_session(steps):
             job.hear(job.state.focus or 6, OPEN) if job.phase() is not Phase.INSPECTING else job.inspected()
         elif job.state.past is not None:
             job.do(cm.Undo())
-    course = course_of([("", event) for event in job.events])
+    course = effective_events([("", event) for event in job.events])
     again = fold(turn.event for turn in course.turns)
     assert replace(again, revision=0) == replace(job.state, revision=0)
 
 
 def test_as_left_is_what_the_session_leaves():
-    facts, state = normal().facts, course_of(normal().timed).state
+    facts, state = normal().facts, effective_events(normal().timed).state
     left = remaining(state)
-    for one, standing in zip(facts.results, standing_of(state).strings, strict=True):
+    for one, standing in zip(facts.results, summary_of(state).strings, strict=True):
         told = left[one.string]
         assert [at.fret for at in one.frets] == list(range(1, 25))
         assert [at.left.value for at in one.frets] == list(told.errors_cents)
@@ -76,7 +76,7 @@ def test_as_left_is_what_the_session_leaves():
 
 def test_as_found_is_what_was_known_before_the_first_move():
     facts = normal().facts
-    course = course_of(normal().timed)
+    course = effective_events(normal().timed)
     for one in facts.results:
         first = next(
             (t for t in course.turns if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string), None
@@ -130,7 +130,7 @@ def test_a_move_said_by_the_technician_is_told_so_and_one_not_heard_yet_has_noth
 
 
 def test_plucks_are_those_that_were_compared():
-    facts, events = normal().facts, course_of(normal().timed).turns
+    facts, events = normal().facts, effective_events(normal().timed).turns
     taken = [t for t in events if isinstance(t.event, ev.ReadingTaken)]
     assert 0 < len(facts.plucks) < len(taken), "tuning is not told"
     assert {pluck.phase for pluck in facts.plucks} == {"comparing", "proving"}
@@ -190,10 +190,10 @@ def test_a_record_that_was_edited_is_told():
     row = record.events[40]
     other = EventRow(row.seq, row.at_utc, row.kind, row.body.replace("0", "1", 1), row.hash)
     edited = replace(record, events=(*record.events[:40], other, *record.events[41:]))
-    seal = facts_of(edited, course_of(normal().timed), VERSION).seal
+    seal = facts_of(edited, effective_events(normal().timed), VERSION).seal
     assert (seal.state, seal.fault) == ("edited", "event 41 does not fit its hash")
     cut = replace(record, session=replace(record.session, cut="damage", seal="0" * 64))
-    seal = facts_of(cut, course_of(normal().timed), VERSION).seal
+    seal = facts_of(cut, effective_events(normal().timed), VERSION).seal
     assert (seal.state, seal.cut) == ("edited", "damage")
 
 

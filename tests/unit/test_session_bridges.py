@@ -12,7 +12,7 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.judgement import judged
+from oscservice.session.judgement import judge_string
 from oscservice.session.vocabulary import Phase, Status
 
 ERRORS = {1: 5.0, 2: -4.0, 3: 0.4, 4: -9.0, 5: 3.0, 6: 10.0}
@@ -228,7 +228,7 @@ def test_a_fixed_saddle_is_named_out_of_travel_and_the_session_closes() -> None:
 @pytest.mark.parametrize("error", [-90.0, 90.0, 400.0])
 def test_an_error_no_saddle_can_cause_sets_the_string_aside(instrument: str, fret: int, error: float) -> None:
     state = replace(Job(instrument).tuned().state, fret=fret)
-    (aside,) = judged(state, Comparison(error, 0.5, 5, 0.6), settled=False)
+    (aside,) = judge_string(state, Comparison(error, 0.5, 5, 0.6), settled=False)
     assert isinstance(aside, ev.StringSetAside)
     assert "no saddle" in aside.reason
 

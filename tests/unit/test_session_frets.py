@@ -14,9 +14,9 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.evolve import fold
-from oscservice.session.judgement import surveyed
+from oscservice.session.judgement import survey_comparison
 from oscservice.session.next_pluck import asked
-from oscservice.session.survey import here, survey_from_json, surveys, to_json, weights_of
+from oscservice.session.survey import current_survey, survey_from_json, surveys, to_json, weights_of
 from oscservice.session.vocabulary import Phase, Status
 
 SOUND = {1: 0.3, 2: -0.2, 3: 0.3, 4: 0.1, 5: 0.0, 6: -0.3}
@@ -117,14 +117,14 @@ def test_a_survey_is_of_the_place_of_the_saddle() -> None:
     job = Job(SCREWS, frets="5 12").inspected()
     hands = Hands(job, {**SOUND, 6: 8.0})
     until(job, hands, "turn_screw")
-    assert here(job.string(6)) is not None
-    found = surveyed(job.state, 6)
+    assert current_survey(job.string(6)) is not None
+    found = survey_comparison(job.state, 6)
     assert found is not None
     assert found.error_cents == pytest.approx(8.0, abs=3.5 * found.se_cents)
     job.do(cm.Moved(6, 2.0))
-    assert here(job.string(6)) is None
-    assert surveyed(job.state, 6) is None
-    assert here(job.string(5)) is not None
+    assert current_survey(job.string(6)) is None
+    assert survey_comparison(job.state, 6) is None
+    assert current_survey(job.string(5)) is not None
 
 
 # What counts how much

@@ -19,7 +19,7 @@ from oscservice.record.session_history import last_sealed, sessions_of, state_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
-from oscservice.session.summarize import standing_of
+from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -52,7 +52,7 @@ def quick(before: Job) -> Job:
     job = Job(before.instrument)
     job.do(cm.Abandon())
     job.events.clear()
-    job.do(cm.Quick(before.instrument, standing_of(before.state, "s").to_json()))
+    job.do(cm.Quick(before.instrument, summary_of(before.state, "s").to_json()))
     job.do(cm.Abandon())
     return job
 
@@ -61,7 +61,7 @@ def test_the_last_sealed_set_up_of_the_same_instrument(journal: Journal, proved:
     assert last_sealed(journal, "mine") is None
     first = put(journal, proved)
     found = last_sealed(journal, "mine")
-    assert found == standing_of(proved.state, first)
+    assert found == summary_of(proved.state, first)
     assert last_sealed(journal, SCREWS) is None, "of that name, but another one"
     second = put(journal, proved)
     abandoned = Job(proved.instrument)

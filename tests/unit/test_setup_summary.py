@@ -14,7 +14,7 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
 from oscservice.session.setup_changes import BY_CHANCE, FRET, SADDLE, Cell, Changes, Side, changes, unlike
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.summarize import open_se_cents, remaining, standing_of
+from oscservice.session.summarize import open_se_cents, remaining, summary_of
 from oscservice.session.vocabulary import Status
 
 
@@ -29,7 +29,7 @@ def done() -> tuple[Job, Hands]:
 
 
 def left(job: Job, session: str = "one") -> SetupSummary:
-    return standing_of(job.state, session)
+    return summary_of(job.state, session)
 
 
 def test_what_a_session_leaves(done: tuple[Job, Hands]) -> None:
@@ -66,7 +66,7 @@ def test_a_standing_is_its_json(done: tuple[Job, Hands]) -> None:
     assert (begun.worst, begun.check_fret, begun.outcome) == (None, None, "")
     assert begun.string(7) is None
     with pytest.raises(ValueError, match="no session was begun"):
-        standing_of(type(done[0].state)())
+        summary_of(type(done[0].state)())
 
 
 def test_the_fret_of_a_quick_check_is_the_nearest_to_the_twelfth(done: tuple[Job, Hands]) -> None:
