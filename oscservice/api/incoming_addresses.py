@@ -93,7 +93,7 @@ class CommandContext(Protocol):
     def simulator(self) -> Simulator | None: ...
 
     def status(self) -> Reply:
-        """Return how the daemon is, as ``/status`` answers it."""
+        """Return the status of the daemon, as ``/status`` answers it."""
 
     def instrument(self, name: str) -> Instrument:
         """Return an instrument by its name. Raises InputError."""
@@ -106,13 +106,13 @@ class CommandContext(Protocol):
         """Decide and commit a command to the session; return the session's id. Raises Refused."""
 
     def resume(self, session_id: str) -> None:
-        """Go on with an open session. Raises Refused or JournalError."""
+        """Continue an open session. Raises Refused or JournalError."""
 
     def listen(self, command: cm.Listen) -> None:
-        """Use what is heard from now on, or don't."""
+        """Use what is heard from now on, or ignore it."""
 
     def set_bend_range(self, semitones: int) -> None:
-        """Set how far a whole pitch bend is; 0: no bends are sent."""
+        """Set the range of pitch bends; 0: no bends are sent."""
 
     def check_sets(self) -> list[str]:
         """Return the names of the sets of recordings that can be checked."""

@@ -19,13 +19,13 @@ from oscservice.daemon.audio_thread import AudioThread
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.network_announcement import announced, own_name
 from oscservice.daemon.plugin_service import PluginService
+from oscservice.daemon.record_status import RecordStatus
 from oscservice.daemon.recording_checks import RecordingSets
 from oscservice.daemon.session_service import SessionService
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError, JournalError, OscserviceError
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.http_server import Web, machine_names
-from oscservice.osc.peer import Networks
 from oscservice.osc.ports import open_ports
 from oscservice.plugins.plugin_source import open_plugin
 from oscservice.plugins.registry import InstalledKinds, Offer, Registry
@@ -84,20 +84,14 @@ async def running(
         sound = SoundWriter(recorder.path, settings.keep_audio_mb, settings.keep_audio_days)
     coordinator = Coordinator(
         SessionService(recorder),
+        settings,
         tell=tell,
         instruments=own,
         instrument_folder=instrument_folder(),
-        tolerance_cents=settings.tolerance,
-        by_hand=settings.by_hand,
-        string_a_channel=settings.string_a_channel,
-        simulated=simulated,
-        recorder=recorder,
-        sound=sound,
-        prefix=settings.root,
         sentences=sentences,
-        bend_range_semitones=settings.bend_range,
+        simulator=simulated,
+        record=RecordStatus(recorder, sound),
         plugins=plugins,
-        allowed=Networks(settings.allow),
         sets=RecordingSets(check_folder(), configured.checks),
     )
     own_names = machine_names() | {settings.host.lower()}

@@ -1,4 +1,4 @@
-"""The daemon as command handlers see it: the session, the simulated guitar, checks, bends, and whether it listens."""
+"""The daemon as the handlers of incoming addresses see it."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from pathlib import Path
 from typing import Protocol
 
 from oscservice.advice.remaining_errors import StringRemains
-from oscservice.api.note_messages import Bending
-from oscservice.daemon.listening_gate import ListeningGate
+from oscservice.api.incoming_addresses import Simulator
+from oscservice.api.note_messages import PitchBends
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.recording_checks import RecordingChecks
 from oscservice.daemon.session_service import SessionService
-from oscservice.daemon.simulated_source import SimulatedSource
 from oscservice.instrument.instrument_file import load_named
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.packet import Value
@@ -23,18 +22,18 @@ from oscservice.session.state import State
 from oscservice.session.summarize import compared, remaining
 
 ON_THE_BENCH = "."
-"""Name of the instrument that the daemon was started with, for bindings that can't know it."""
+"""Name of the instrument that the daemon was started with, for bindings, which don't know its own name."""
 
 
 @dataclass(frozen=True)
 class SessionDefaults:
-    """What sessions begin with.
+    """Instruments and settings of new sessions.
 
     Attributes:
-        folder: where else instruments may be asked for by name.
-        instruments: by name, beside the presets: the one the daemon was started with.
-        tolerance_cents: of sessions begun without one.
-        by_hand: they advance only on command.
+        folder: folder of the user's instrument files.
+        instruments: instruments by name, beside the presets and the folder: the one the daemon was started with.
+        tolerance_cents: tolerance of a session that is begun without one.
+        by_hand: sessions advance only on command.
     """
 
     folder: Path
@@ -44,22 +43,22 @@ class SessionDefaults:
 
 
 class Announcer(Protocol):
-    """Sends everybody what has changed. What it is asked for here goes out after the answer."""
+    """Sends all subscribers what has changed, after the answer to the command that changed it."""
 
     def alive(self) -> tuple[int, int, str]:
         """Return the uptime in seconds, the number of subscribers, and the state of the audio source."""
 
     def traffic(self) -> tuple[int, ...]:
-        """Return what came and went over OSC so far."""
+        """Return the counts of packets so far."""
 
     def changed(self, events: Sequence[ev.Event]) -> None:
-        """The session has gone on by these events."""
+        """Announce these events of the session."""
 
     def say(self, line: str) -> None:
-        """Something else than the session has changed; a line for a person, if there is one."""
+        """Announce a line for a person, if it is not empty, and the topics that have changed."""
 
     def resume(self, session_id: str) -> None:
-        """Go on with an open session. Raises Refused or JournalError."""
+        """Continue an open session. Raises Refused or JournalError."""
 
 
 @dataclass
@@ -70,20 +69,18 @@ class DaemonContext:
         session: the session and its journal.
         announcer: announces what follows from a command.
         defaults: what sessions begin with.
-        bending: deviations as pitch bends.
-        gate: whether what is heard is used.
-        plugins: the plug-ins at work.
+        bends: deviations as pitch bends.
+        plugins: the plug-ins.
         simulator: the simulated guitar, if that is the source.
-        checks: of recordings.
+        checks: the checks of recordings.
     """
 
     session: SessionService
     announcer: Announcer
     defaults: SessionDefaults
-    bending: Bending
-    gate: ListeningGate
+    bends: PitchBends
     plugins: PluginService
-    simulator: SimulatedSource | None
+    simulator: Simulator | None
     checks: RecordingChecks
     _remaining: tuple[State, dict[int, StringRemains]] | None = None
 
@@ -93,7 +90,7 @@ class DaemonContext:
         return self.defaults.tolerance_cents
 
     def status(self) -> Sequence[Value]:
-        """Return how the daemon is."""
+        """Return the status of the daemon."""
         return (*self.announcer.alive(), str(self.session.state.phase), *self.announcer.traffic())
 
     def instrument(self, name: str) -> Instrument:
@@ -117,19 +114,16 @@ class DaemonContext:
         return self.session.session_id
 
     def resume(self, session_id: str) -> None:
-        """Go on with an open session. Raises Refused or JournalError."""
+        """Continue an open session. Raises Refused or JournalError."""
         self.announcer.resume(session_id)
 
     def listen(self, command: cm.Listen) -> None:
-        """Use what is heard from now on, or don't."""
-        line = self.gate.set(command.on, self.session.state)
-        if command.on and not self.session.state.listening:  # an older journal's session
-            self.session.carry_out(command)
-        self.announcer.say(line)
+        """Use what is heard from now on, or ignore it."""
+        self.announcer.say(self.session.listen(command.on))
 
     def set_bend_range(self, semitones: int) -> None:
-        """Set how far a whole pitch bend is; 0: no bends are sent."""
-        self.bending.range_semitones = semitones
+        """Set the range of pitch bends; 0: no bends are sent."""
+        self.bends.range_semitones = semitones
         self.announcer.say("")
 
     def check_sets(self) -> list[str]:
@@ -152,6 +146,6 @@ class DaemonContext:
             raise cm.Refused("missing", f"string {string} isn't there")
         if string not in compared(state):
             raise cm.Refused("phase", f"string {string} was not compared yet: pluck it open and fretted")
-        if self._remaining is None or self._remaining[0] is not state:  # a client asks for one string after the other
+        if self._remaining is None or self._remaining[0] is not state:  # clients ask for one string after the other
             self._remaining = state, remaining(state)
         return self._remaining[1][string]

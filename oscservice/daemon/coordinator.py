@@ -1,6 +1,6 @@
-"""The coordinator: notes that are heard go into the session, and what changes in it is announced.
+"""The coordinator: notes that are heard become commands to the session, and its changes are announced.
 
-Everything here runs on the one asyncio loop. Order of things: decide, commit, then announce.
+Everything here runs on the one event loop. The order is: decide, commit, announce.
 """
 
 from __future__ import annotations
@@ -12,20 +12,18 @@ from collections.abc import Callable, Sequence
 from itertools import zip_longest
 from pathlib import Path
 
-from oscservice.api.address_table import DEFAULT_PREFIX, address_space
+from oscservice.api.address_table import address_space
 from oscservice.api.check_messages import RecordedCheck
 from oscservice.api.event_text import sentence
-from oscservice.api.note_messages import Bending, reading
+from oscservice.api.incoming_addresses import Simulator
+from oscservice.api.note_messages import LiveValues, PitchBends, reading_message
 from oscservice.api.topics import MOST_CHARACTERS, Topic, cause, changed, checked, topics
 from oscservice.daemon.audio_thread import Sounds
 from oscservice.daemon.command_context import DaemonContext, SessionDefaults
-from oscservice.daemon.listening_gate import NOT_LISTENING, ListeningGate
-from oscservice.daemon.live_values import LiveValues
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.record_status import RecordStatus
 from oscservice.daemon.recording_checks import RecordingChecks, RecordingSets
 from oscservice.daemon.session_service import SessionService
-from oscservice.daemon.simulated_source import SimulatedSource
 from oscservice.errors import JournalError
 from oscservice.hearing import listener as heard
 from oscservice.instrument.spec import Instrument
@@ -35,14 +33,13 @@ from oscservice.osc.server import OscServer
 from oscservice.plugins.registry import Registry
 from oscservice.record.journal import SessionRow
 from oscservice.record.kept_sound import Stretch
-from oscservice.record.recorder import Recorder
-from oscservice.record.sound_writer import SoundWriter
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.next_pluck import expected_hz
 from oscservice.session.survey import finding_from_json
 from oscservice.session.vocabulary import Phase
+from oscservice.settings import ServeSettings
 
 log = logging.getLogger(__name__)
 
@@ -52,54 +49,42 @@ CLIPS = "the input clips: turn it down, or pluck less hard"
 
 
 class Coordinator:
-    """Commands and notes in, changes of state out.
+    """Takes commands and notes, and announces what changes.
 
     Args:
         session: the session and its journal.
+        settings: the settings of the daemon.
         tell: takes one line for a person at each change of state.
-        instruments: instruments by name beside the presets: the ones the daemon was started with.
-        instrument_folder: where else instruments may be asked for by name.
-        tolerance_cents: of sessions begun without one.
-        by_hand: sessions begun here advance only on command.
-        string_a_channel: each channel of the source is one string's.
-        simulated: the simulated source, if that is what is listened to.
-        recorder: the session's, if it has one; its faults are reported.
-        sound: writes the sound that readings rest on, if it is kept.
-        prefix: root of the addresses.
-        sentences: what prompts are read from.
-        bend_range_semitones: what a whole pitch bend is; 0: no bends are sent.
-        plugins: the plug-ins at work.
-        allowed: networks that packets are taken from, beside this machine.
+        instruments: instruments by name, beside the presets and the folder: the one the daemon was started with.
+        instrument_folder: folder of the user's instrument files.
+        sentences: the texts of prompts.
+        simulator: the simulated guitar, if that is the source.
+        record: the status of the recording.
+        plugins: the plug-ins.
         sets: sets of recordings that can be checked by name.
     """
 
     def __init__(
         self,
         session: SessionService,
+        settings: ServeSettings = ServeSettings(),
         *,
         tell: Callable[[str], None],
         instruments: dict[str, Instrument] | None = None,
         instrument_folder: Path,
-        tolerance_cents: float = 2.0,
-        by_hand: bool = False,
-        string_a_channel: bool = False,
-        simulated: SimulatedSource | None = None,
-        recorder: Recorder | None = None,
-        sound: SoundWriter | None = None,
-        prefix: str = DEFAULT_PREFIX,
         sentences: Sentences = ENGLISH,
-        bend_range_semitones: int = 0,
+        simulator: Simulator | None = None,
+        record: RecordStatus | None = None,
         plugins: PluginService | None = None,
-        allowed: Networks | None = None,
         sets: RecordingSets | None = None,
     ) -> None:
         self._session = session
-        self._recording = RecordStatus(recorder, sound)
+        self._settings = settings
+        self._record = record or RecordStatus(None)
         self._tell = tell
-        self._string_a_channel = string_a_channel
         self._sentences = sentences
-        self._bending = Bending(bend_range_semitones)
-        self._gate = ListeningGate()
+        self._bends = PitchBends(settings.bend_range)
+        self._live_values = LiveValues(self._bends)
         self._plugins = plugins or PluginService(Registry(), tell)
         self._began_s = time.monotonic()
         self._audio_state = "starting"
@@ -107,18 +92,17 @@ class Coordinator:
         self._audio_dropped = 0
         self._sent: dict[str, Topic] = {}
         self._closed = False
+        self._simulated = simulator is not None
         self.checks = RecordingChecks(sets or RecordingSets(), self._check_ended)
-        self._prefix, self._simulated = prefix, simulated is not None
-        defaults = SessionDefaults(instrument_folder, dict(instruments or {}), tolerance_cents, by_hand)
-        self.context = DaemonContext(
-            session, self, defaults, self._bending, self._gate, self._plugins, simulated, self.checks
+        defaults = SessionDefaults(instrument_folder, dict(instruments or {}), settings.tolerance, settings.by_hand)
+        self.context = DaemonContext(session, self, defaults, self._bends, self._plugins, simulator, self.checks)
+        self.server = OscServer(
+            self._address_space(), self.context, snapshot=self.snapshot, allowed=Networks(settings.allow)
         )
-        self.server = OscServer(self._address_space(), self.context, snapshot=self.snapshot, allowed=allowed)
-        self._live_values = LiveValues(lambda values: self.server.publish(values), self._bending)
         self._sent = self.snapshot()
 
     def close(self) -> None:
-        """End all subscriptions. Notes that are heard after that are not used: the journal may be closed."""
+        """End all subscriptions. Notes that are heard later are not used: the journal may be closed."""
         self._closed = True
         self.server.close()
 
@@ -131,9 +115,9 @@ class Coordinator:
             "/audio/dropped": (self._audio_dropped,),
             "/session/id": (self._session.session_id,),
             "/session/offered": (resumable.id if resumable is not None else "",),
-            **self._recording.topics(),
-            **self._bending.topics(),
-            **self._gate.topics(self._session.state),
+            **self._record.topics(),
+            **self._bends.topics(),
+            "/listening": (int(self._session.listening),),
             **self._plugins.topics(),
             **self.checks.topics(),
         }
@@ -150,8 +134,12 @@ class Coordinator:
             return None
 
     def expected_hz(self, channel: int) -> tuple[float, ...]:
-        """Return the pitches asked for now in a channel."""
-        return expected_hz(self._session.state, channel + 1 if self._string_a_channel else None)
+        """Return the pitches that are asked for now in a channel."""
+        return expected_hz(self._session.state, self._only_string(channel))
+
+    def _only_string(self, channel: int) -> int | None:
+        """Return the only string that a channel carries, or None."""
+        return channel + 1 if self._settings.string_a_channel else None
 
     async def beat(self) -> None:
         """Send a heartbeat each second until cancelled, and try to record what could not be recorded."""
@@ -160,20 +148,20 @@ class Coordinator:
             await asyncio.sleep(HEARTBEAT_S)
             name = self._session.session_id
             written = self._session.retry_recording()
-            self._recording.renamed(name, self._session.session_id)
-            if written or self._recording.sound_has_changed():
+            self._record.renamed(name, self._session.session_id)
+            if written or self._record.sound_has_changed():
                 self._announce([])
             self._report_record()
             self.server.publish({"/alive": self.alive()})
 
     def _report_record(self) -> None:
-        for line in self._recording.news():
+        for line in self._record.news():
             self._tell(line)
-        for line in self._recording.to_send(heard=bool(self.server.subscribers.targets())):
+        for line in self._record.to_send(heard=bool(self.server.subscribers.targets())):
             self.server.publish({"/event": (line,)})
 
     def audio_state(self, state: str, fault: str | None = None) -> None:
-        """Take note of the state of the audio source."""
+        """Announce the state of the audio source."""
         if self._closed:
             return
         if fault:
@@ -191,31 +179,31 @@ class Coordinator:
         self._said(line)
 
     def audio_dropped(self, frames: int) -> None:
-        """Take note of how many frames were lost since the start."""
+        """Announce the number of frames that were lost since the start."""
         if frames != self._audio_dropped and not self._closed:
             self._audio_dropped = frames
             self._announce([])
 
     def resume(self, session_id: str) -> None:
-        """Go on with an open session; it is announced when the loop comes to it. Raises Refused or JournalError."""
+        """Continue an open session; it is announced in the next turn of the loop. Raises Refused or JournalError."""
         self._session.resume(session_id)
         self._present()
         self._tell(f"session {session_id} taken up again; phase: {self._session.state.phase}")
         asyncio.get_running_loop().call_soon(self._announce, [])
 
     def traffic(self) -> tuple[int, ...]:
-        """Return what came and went over OSC so far."""
+        """Return the counts of packets so far."""
         return self.server.traffic()
 
     def changed(self, events: Sequence[ev.Event]) -> None:
-        """The session has gone on by these events: they are announced when the loop comes to it."""
+        """Announce events of the session in the next turn of the loop."""
         self._present()
         loop = asyncio.get_running_loop()
         loop.call_soon(self._announce, events, self._session.state.instrument)
         loop.call_soon(self._plugins.take, self._session.session_id, events)
 
     def say(self, line: str) -> None:
-        """Something else has changed: it is announced, after a line for a person, when the loop comes to it."""
+        """Announce a line for a person, if it is not empty, and changed topics in the next turn of the loop."""
         asyncio.get_running_loop().call_soon(self._said, line)
 
     def _said(self, line: str) -> None:
@@ -231,33 +219,32 @@ class Coordinator:
         self.say(found.sentence)
 
     def hear(self, channel: int, events: Sequence[heard.ListenerEvent], sounds: Sounds = ()) -> None:
-        """Take what was heard in a channel, and the sound of each where it is kept."""
-        only = channel + 1 if self._string_a_channel else None
+        """Take the events of a channel, and the sound of each where sound is kept."""
+        only_string = self._only_string(channel)
         for event, stretch in () if self._closed else zip_longest(events, sounds):
             match event:
                 case heard.LiveReading():
-                    self._live_values.live(self._session.state, event, channel, only)
+                    self.server.publish(self._live_values.sounding(self._session.state, event, channel, only_string))
                 case heard.NoteHeard(onset_s=onset_s, reading=reading):
-                    self._live_values.still(channel)
+                    self.server.publish(self._live_values.ended(channel))
                     self._input_clips("clipped" in reading.flags)
                     sound = "" if stretch is None else stretch.sound.to_json()
-                    self._take(cm.Hear(reading, only, onset_s, sound), stretch)
+                    self._take_reading(cm.Hear(reading, only_string, onset_s, sound), stretch)
                 case heard.NoteDismissed(reason=reason):
-                    self._live_values.still(channel)
+                    self.server.publish(self._live_values.ended(channel))
                     self.server.publish({"/reading/ignored": (reason,)})
 
     def _input_clips(self, clips: bool) -> None:
-        """Report a note that clipped, until one comes that did not."""
+        """Report a note that clipped; the report ends with a note that did not."""
         if clips != (self._audio_fault == CLIPS) and self._audio_state == "running":
             if clips:
                 self._tell(CLIPS)
             self._audio_fault = CLIPS if clips else ""
             self._announce([])
 
-    def _take(self, command: cm.Hear, stretch: Stretch | None) -> None:
+    def _take_reading(self, command: cm.Hear, stretch: Stretch | None) -> None:
+        """Give a reading to the session, and announce what follows from it."""
         try:
-            if not self._gate.on:
-                raise cm.Ignored(NOT_LISTENING)
             events = self._session.carry_out(command)
         except cm.Ignored as reason:
             self.server.publish({"/reading/ignored": (str(reason),)})
@@ -266,7 +253,7 @@ class Coordinator:
             self._tell(f"a reading could not be recorded and is not used: {error}")
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
-            self._recording.keep(self._session.session_id, self._session.last_seq, events, stretch)
+            self._record.keep(self._session.session_id, self._session.last_seq, events, stretch)
             self._present()
             self._announce(events, self._session.state.instrument)
             self._plugins.take(self._session.session_id, events)
@@ -277,13 +264,13 @@ class Coordinator:
         return self._session.state.phase
 
     def _present(self) -> None:
-        """Tell the server what addresses there are now: they come and go with the instrument and the phase."""
+        """Give the server the addresses there are now: they depend on the instrument and the phase."""
         self.server.present(self._address_space())
 
     def _address_space(self) -> AddressSpace:
         state = self._session.state
         return address_space(
-            self._prefix,
+            self._settings.root,
             len(state.strings),
             fret_count=state.instrument.frets if state.instrument is not None else 0,
             items=tuple(name for name, _ in state.items),
@@ -297,12 +284,14 @@ class Coordinator:
         return uptime, len(self.server.subscribers.targets()), self._audio_state
 
     def _announce(self, events: Sequence[ev.Event], instrument: Instrument | None = None) -> None:
-        """Send readings of this instrument, sentences and the topics that changed; the prompt comes last."""
+        """Publish readings of this instrument, sentences and the topics that changed; the prompt comes last."""
         if self._closed:
             return
         for event in events:
             if isinstance(event, ev.ReadingTaken) and instrument is not None:
-                self.server.publish({"/reading": reading(event, instrument)} | self._bending.read(event, instrument))
+                self.server.publish(
+                    {"/reading": reading_message(event, instrument)} | self._bends.reading(event, instrument)
+                )
             if isinstance(event, ev.StringChecked):
                 self.server.publish({"/check/string": checked(event)})
             if isinstance(event, ev.CauseNamed):

@@ -1,6 +1,10 @@
-"""The current session and its journal, always in step.
+"""The current session and its journal, always in step; and the switch for listening.
 
 Events are committed before the new state is visible, so whatever was announced survives the process.
+
+The switch decides if readings are used. It is valid in every phase, so that a recording program can set it before any
+session. It is no step of a session: ``undo`` takes back the technician's last step, also where a take was recorded
+after it.
 """
 
 from __future__ import annotations
@@ -26,6 +30,9 @@ from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 
 log = logging.getLogger(__name__)
+
+
+NOT_LISTENING = "not listening"
 
 
 def last_session(journal: Journal | Recorder, instrument: Instrument) -> LastTime | None:
@@ -75,6 +82,7 @@ class SessionService:
         self._now = now
         self.state = State()
         self._figures = NO_FIGURES
+        self._switched_on = True
         self.session_id = ""
         self.last_seq = 0
         for row in journal.open_sessions():
@@ -91,9 +99,11 @@ class SessionService:
         """Decide, commit, and only then change the state; return the events.
 
         Raises:
-            Refused, Ignored: the command is not possible; nothing has changed.
+            Refused, Ignored: the command is not possible, or readings are not used now; nothing has changed.
             JournalError: the events could not be written; nothing has changed.
         """
+        if isinstance(command, cm.Hear) and not self._switched_on:
+            raise cm.Ignored(NOT_LISTENING)
         step = take_step(self.state, command)
         events, after = step.events, step.state
         if not events:
@@ -114,6 +124,19 @@ class SessionService:
         if after.phase is Phase.CLOSED:
             self._seal(at_utc)
         return events
+
+    @property
+    def listening(self) -> bool:
+        """True if readings are used. A session of an older journal can be off by itself."""
+        return self._switched_on and self.state.listening
+
+    def listen(self, on: bool) -> str:
+        """Use readings from now on, or not; return a line for a person, empty if nothing changed."""
+        changed = on != self._switched_on or (on and not self.state.listening)
+        self._switched_on = on
+        if on and not self.state.listening:
+            self.carry_out(cm.Listen(True))
+        return "" if not changed else "listening" if on else NOT_LISTENING
 
     def figures(self) -> Figures:
         """Return the figures of the state; only those that changed since the last call are calculated."""

@@ -13,7 +13,6 @@ from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
 from oscservice.daemon.coordinator import Coordinator
-from oscservice.daemon.listening_gate import ListeningGate
 from oscservice.daemon.session_service import SessionService
 from oscservice.hearing.listener import NoteHeard
 from oscservice.instrument.instrument_file import load_instrument
@@ -22,25 +21,30 @@ from oscservice.osc.peer import Peer
 from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 
 GUITAR = load_instrument(SCREWS)
 SENDER = Peer("127.0.0.1", 5000)
 
 
-def test_a_line_is_said_once() -> None:
-    heeding = ListeningGate()
-    assert [heeding.set(on, State()) for on in (True, False, False, True)] == ["", "not listening", "", "listening"]
-    assert heeding.topics(State()) == {"/listening": (1,)}
-    assert heeding.topics(State(listening=False)) == {"/listening": (0,)}
-    assert heeding.set(True, State(listening=False)) == "listening"
-
-
 @pytest.fixture
 def journal(tmp_path: Path) -> Any:
     with Journal.open(tmp_path / "journal.sqlite3") as journal:
         yield journal
+
+
+def test_a_line_is_said_once(journal: Journal) -> None:
+    service = SessionService(journal, clock)
+    assert service.listening
+    assert [service.listen(on) for on in (True, False, False, True)] == ["", "not listening", "", "listening"]
+    assert service.listening
+    service.carry_out(cm.Begin(GUITAR, "made up"))
+    service.carry_out(cm.Inspect("all", "passed"))
+    service.carry_out(cm.Listen(False))
+    assert not service.listening
+    assert service.listen(True) == "listening"
+    assert service.listening
+    assert service.listen(True) == ""
 
 
 def at_work(

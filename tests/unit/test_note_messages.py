@@ -14,7 +14,7 @@ from made_up import SCREWS, clock
 from made_up import reading as made_up_reading
 
 from oscservice.api.address_table import TABLE, lookup
-from oscservice.api.note_messages import Bending, note_of, reading
+from oscservice.api.note_messages import PitchBends, midi_note, reading_message
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.session_service import SessionService
 from oscservice.hearing.listener import LiveReading, NoteHeard
@@ -61,7 +61,7 @@ def taken(instrument: Instrument, string: int, place: Place, cents: float) -> Re
     ],
 )
 def test_the_note_of_a_place(string: int, place: Place, name: str, midi: int, hz: float) -> None:
-    sent = reading(taken(GUITAR, string, place, 0.0), GUITAR)
+    sent = reading_message(taken(GUITAR, string, place, 0.0), GUITAR)
     assert sent[:5] == (string, place.kind, place.fret, name, midi)
     assert sent[5] == pytest.approx(hz, rel=1e-6)
     assert sent[6] == 0.0
@@ -71,7 +71,7 @@ def test_the_note_of_a_place(string: int, place: Place, name: str, midi: int, hz
 @pytest.mark.parametrize("place", [OPEN, HARMONIC, Place("fret", 7)])
 def test_note_and_deviation_belong_together_however_far_off(place: Place, cents: float) -> None:
     """Note and deviation together give the pitch that was heard, whatever the nearest note would be."""
-    _, _, _, _, midi, hz, off, *_ = reading(taken(GUITAR, 4, place, cents), GUITAR)
+    _, _, _, _, midi, hz, off, *_ = reading_message(taken(GUITAR, 4, place, cents), GUITAR)
     assert isinstance(midi, int)
     assert float(hz) == pytest.approx(440.0 * 2.0 ** ((midi - 69 + float(off) / 100.0) / 12.0), rel=1e-9)
 
@@ -80,8 +80,8 @@ def test_at_another_reference_the_deviation_is_from_the_note_at_that_reference()
     low = with_reference(GUITAR, 432.0)
     event = taken(low, 1, Place("fret", 5), 2.0)
     assert event.f1_hz == pytest.approx(432.0 * 2.0 ** (2.0 / 1200.0))
-    assert reading(event, low)[3:5] == ("A4", 69)
-    assert reading(event, low)[6] == 2.0
+    assert reading_message(event, low)[3:5] == ("A4", 69)
+    assert reading_message(event, low)[6] == 2.0
     assert cents_between(event.f1_hz, 440.0) == pytest.approx(2.0 - 31.7667, abs=1e-3), "which is not what is sent"
 
 
@@ -96,8 +96,8 @@ def test_at_another_reference_the_deviation_is_from_the_note_at_that_reference()
     ],
 )
 def test_in_other_tunings(instrument: Instrument, string: int, place: Place, note: tuple[str, int]) -> None:
-    assert reading(taken(instrument, string, place, 1.0), instrument)[3:5] == note
-    assert note_of(instrument, string, place) == note[1]
+    assert reading_message(taken(instrument, string, place, 1.0), instrument)[3:5] == note
+    assert midi_note(instrument, string, place) == note[1]
 
 
 def test_a_strings_own_offset_is_in_what_is_wanted() -> None:
@@ -106,8 +106,8 @@ def test_a_strings_own_offset_is_in_what_is_wanted() -> None:
     sweet = GUITAR.model_copy(update={"strings": strings})
     event = taken(sweet, 6, OPEN, 0.0)
     assert cents_between(event.f1_hz, 82.40689) == pytest.approx(-4.0, abs=1e-3)
-    assert reading(event, sweet)[6] == 0.0
-    assert Bending(2).read(event, sweet) == {"/reading/bend": (6, 40, BEND_CENTRE)}
+    assert reading_message(event, sweet)[6] == 0.0
+    assert PitchBends(2).reading(event, sweet) == {"/reading/bend": (6, 40, BEND_CENTRE)}
 
 
 # MIDI 1.0 Detailed Specification, Pitch Bend Change, and registered parameter 0, pitch bend sensitivity (both from
@@ -164,8 +164,8 @@ def test_no_range_is_no_bend() -> None:
     for wrong in (0, -2):
         with pytest.raises(ValueError, match="expected 1 or more"):
             pitch_bend(0.0, wrong)
-    off = Bending()
-    assert (off.topics(), off.live(3, 5.0), off.read(taken(GUITAR, 3, OPEN, 5.0), GUITAR)) == (
+    off = PitchBends()
+    assert (off.topics(), off.live(3, 5.0), off.reading(taken(GUITAR, 3, OPEN, 5.0), GUITAR)) == (
         {"/bend/range": (0,)},
         {},
         {},

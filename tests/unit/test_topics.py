@@ -246,6 +246,8 @@ class Named:
         self.state = state
         self._finding = finding
 
+    listening = True
+
     def carry_out(self, command: cm.Command) -> list[ev.Event]:
         return [ev.CauseNamed(to_json(self._finding))]
 
