@@ -7,7 +7,7 @@ import os
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -30,102 +30,135 @@ _MOST_LINES = 20
 _MOST_ROWS = 100
 
 
-@dataclass(frozen=True)
-class CheckOptions:
-    """What the command line says; None or empty: what the manifest says, or the usual."""
-
-    files: Sequence[str] = ()
-    list_file: str | None = None
-    manifest: Path | None = None
-    names: str | None = None
-    instrument: str | None = None
-    reference_hz: float | None = None
-    channel: int | None = None
-    string_a_channel: bool = False
-    baseline: Path | None = None
-    accept: bool = False
-    limits: Limits = field(default_factory=Limits)
-    json: str | None = None
-    junit: Path | None = None
-    jobs: int = 0
-    cluster: str = ""
-    no_cache: bool = False
-    cache: Path | None = None
+_LIMIT = {"min": 0.01, "max": 100.0}
 
 
-def check_command(options: CheckOptions) -> int:
-    """Check recordings, print a table and what was refused, write what was asked for, and give the exit code.
+def check(
+    files: Annotated[
+        list[str] | None, typer.Argument(help="Recordings, folders of them, or patterns such as 'takes/*.wav'.")
+    ] = None,
+    list_file: Annotated[
+        str | None,
+        typer.Option("--list", metavar="FILE", help="A file with a path on each line; - for standard input."),
+    ] = None,
+    manifest: Annotated[Path | None, typer.Option(help="A TOML file that describes the check.")] = None,
+    names: Annotated[
+        str | None,
+        typer.Option(help="Pattern of the file names: string{string}_{place}_{take}, {note}_{dynamic}_{take}."),
+    ] = None,
+    instrument: Annotated[str | None, typer.Option(help="Preset or instrument file; none: note names only.")] = None,
+    reference: Annotated[
+        float | None, typer.Option(min=380.0, max=500.0, help="A4 in Hz, if there is no instrument.")
+    ] = None,
+    channel: Annotated[
+        int | None, typer.Option(min=1, max=64, help="The channel to read; by default the loudest.")
+    ] = None,
+    string_a_channel: Annotated[bool, typer.Option("--string-a-channel", help="Channel 1 carries string 1.")] = False,
+    baseline: Annotated[Path | None, typer.Option(help="An accepted earlier state to compare with.")] = None,
+    accept: Annotated[bool, typer.Option("--accept", help="Write the measured notes to the baseline.")] = False,
+    drift: Annotated[
+        float | None, typer.Option(**_LIMIT, help="Largest difference from the baseline in cents; by default 1.")
+    ] = None,
+    retuned: Annotated[
+        bool, typer.Option("--retuned", help="Retuned after the baseline: judge errors, not pitches.")
+    ] = False,
+    tuning: Annotated[float | None, typer.Option(**_LIMIT, help="Largest error of an open string in cents.")] = None,
+    error: Annotated[float | None, typer.Option(**_LIMIT, help="Largest error of a fret in cents.")] = None,
+    json_file: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE", help="Write the result as a JSON object; - prints it, and no table."),
+    ] = None,
+    junit: Annotated[Path | None, typer.Option(help="Write the result as JUnit XML, for a build server.")] = None,
+    jobs: Annotated[int, typer.Option(min=0, max=256, help="Number of processes; 0: one for each core.")] = 0,
+    cluster: Annotated[str, typer.Option(metavar="tcp://HOST:PORT", help="A Dask scheduler to measure on.")] = "",
+    no_cache: Annotated[bool, typer.Option("--no-cache", help="Neither read nor write the cache.")] = False,
+    cache: Annotated[Path | None, typer.Option(help="Folder of the cache; by default the user's own.")] = None,
+) -> None:
+    """Check recordings, print a table and what was refused, and write what was asked for.
+
+    An option that is not given leaves what the manifest says.
 
     Raises:
+        typer.Exit: with the exit code of the verdict, unless all is well.
         InputError: an option or a manifest that can't be used; nothing to check.
     """
-    asked = _asked(options)
-    instrument = None if asked.instrument is None else named_instrument(asked.instrument)
+    check_set = CheckSet() if manifest is None else load_manifest(manifest)
+    patterns = (*(files or ()), *_listed(list_file))
+    if patterns:
+        recordings = (Recordings(patterns, Path(), check_set.info, check_set.names),)
+        check_set = replace(check_set, recordings=recordings)
+    pattern = _compiled(names)
+    limits = check_set.limits
+    check_set = replace(
+        check_set,
+        recordings=tuple(_changed(some, pattern, channel, string_a_channel) for some in check_set.recordings),
+        instrument=instrument or check_set.instrument,
+        reference_hz=reference or check_set.reference_hz,
+        baseline=baseline or check_set.baseline,
+        limits=Limits(
+            limits.tuning_cents if tuning is None else tuning,
+            limits.error_cents if error is None else error,
+            limits.drift_cents if drift is None else drift,
+            limits.retuned or retuned,
+        ),
+    )
+    profile = None if check_set.instrument is None else named_instrument(check_set.instrument)
     began_s = time.monotonic()
-    cache = None if options.no_cache else Cache.open(options.cache)
+    results = None if no_cache else Cache.open(cache)
     try:
         with progress_bar("measuring") as measuring:
             result = run_check(
-                asked,
-                instrument,
-                accept=options.accept,
-                jobs=options.jobs or os.cpu_count() or 1,
-                cluster=options.cluster,
-                cache=cache,
+                check_set,
+                profile,
+                accept=accept,
+                jobs=jobs or os.cpu_count() or 1,
+                cluster=cluster,
+                cache=results,
                 measuring=measuring,
             )
     finally:
-        if cache is not None:
-            cache.close()
-    if cache is not None and cache.remarks:
-        result = replace(result, remarks=(*result.remarks, *cache.remarks))
-    if options.junit is not None:
-        _write(options.junit, as_junit(result, time.monotonic() - began_s))
-    if options.json is not None:
+        if results is not None:
+            results.close()
+    if results is not None and results.remarks:
+        result = replace(result, remarks=(*result.remarks, *results.remarks))
+    if junit is not None:
+        _write(junit, as_junit(result, time.monotonic() - began_s))
+    if json_file is not None:
         text = json.dumps(as_json(result), allow_nan=False)
-        if options.json == "-":
+        if json_file == "-":
             print(text)
         else:
-            _write(Path(options.json), text + "\n")
+            _write(Path(json_file), text + "\n")
     for refused in result.refused:
         print(f"oscservice: {refused}", file=sys.stderr)
-    if options.json != "-":
-        _print(result, accepted=options.accept)
-    return result.verdict.exit_code
+    if json_file != "-":
+        _print(result, accepted=accept)
+    if result.verdict.exit_code:
+        raise typer.Exit(result.verdict.exit_code)
 
 
-def _asked(options: CheckOptions) -> CheckSet:
-    """The set, by the manifest and by what the command line says in its place."""
-    asked = CheckSet() if options.manifest is None else load_manifest(options.manifest)
-    patterns = tuple(options.files)
-    if options.list_file is not None:
-        patterns += listed(sys.stdin.read()) if options.list_file == "-" else read_list(Path(options.list_file))
+def _listed(list_file: str | None) -> tuple[str, ...]:
+    """The paths of a list; ``-`` is standard input. Raises InputError."""
+    if list_file is None:
+        return ()
+    return listed(sys.stdin.read()) if list_file == "-" else read_list(Path(list_file))
+
+
+def _compiled(names: str | None) -> Names | None:
+    """What file names say. Raises InputError for a pattern that can't be used."""
     try:
-        names = None if options.names is None else compile_names(options.names)
+        return None if names is None else compile_names(names)
     except ValueError as mistake:
         raise InputError(f"--names: {mistake}") from None
-    recordings = asked.recordings
-    if patterns:
-        recordings = (Recordings(patterns, Path(), asked.info, asked.names),)
-    recordings = tuple(_in_its_place(some, names, options) for some in recordings)
-    limits = {name: value for name, value in vars(options.limits).items() if value not in (None, False)}
-    return replace(
-        asked,
-        recordings=recordings,
-        instrument=options.instrument or asked.instrument,
-        reference_hz=options.reference_hz or asked.reference_hz,
-        baseline=options.baseline or asked.baseline,
-        limits=replace(asked.limits, **limits),
-    )
 
 
-def _in_its_place(some: Recordings, names: Names | None, options: CheckOptions) -> Recordings:
-    """The recordings with what the command line says of names and channels in place of what the manifest does."""
+def _changed(some: Recordings, names: Names | None, channel: int | None, string_a_channel: bool) -> Recordings:
+    """The recordings, with names and channels as the command line gives them."""
     info = some.info
-    if options.string_a_channel:
+    if string_a_channel:
         info = replace(info, channel=0, string_a_channel=True)
-    elif options.channel is not None:
-        info = replace(info, channel=options.channel, string_a_channel=False)
+    elif channel is not None:
+        info = replace(info, channel=channel, string_a_channel=False)
     return replace(some, info=info, names=names or some.names)
 
 
@@ -198,65 +231,3 @@ def _accepted(shown: Sequence[CaseFound]) -> Table:
     for one in shown:
         table.add_row(escape(str(one.case)), str(one.notes))
     return table
-
-
-_LIMIT = {"min": 0.01, "max": 100.0}
-
-
-def check(
-    files: Annotated[
-        list[str] | None, typer.Argument(help="Recordings, folders of them, or patterns such as 'takes/*.wav'.")
-    ] = None,
-    list_file: Annotated[
-        str | None,
-        typer.Option("--list", metavar="FILE", help="A file with a path on each line; - for standard input."),
-    ] = None,
-    manifest: Annotated[Path | None, typer.Option(help="A TOML file that says what the check is of.")] = None,
-    names: Annotated[
-        str | None, typer.Option(help="What file names say: string{string}_{place}_{take}, {note}_{dynamic}_{take}.")
-    ] = None,
-    instrument: Annotated[str | None, typer.Option(help="Preset or instrument file; none: notes go by names.")] = None,
-    reference: Annotated[float | None, typer.Option(min=380.0, max=500.0, help="A4 in Hz, without instrument.")] = None,
-    channel: Annotated[int | None, typer.Option(min=1, max=64, help="The channel to read; else the loudest.")] = None,
-    string_a_channel: Annotated[bool, typer.Option("--string-a-channel", help="Channel 1 carries string 1.")] = False,
-    baseline: Annotated[Path | None, typer.Option(help="An accepted earlier state to hold the notes against.")] = None,
-    accept: Annotated[bool, typer.Option("--accept", help="Make what is heard the baseline.")] = False,
-    drift: Annotated[
-        float | None, typer.Option(**_LIMIT, help="Cents by which a pitch may differ from the baseline; else 1.")
-    ] = None,
-    retuned: Annotated[bool, typer.Option("--retuned", help="Tuned anew since: judge errors, not pitches.")] = False,
-    tuning: Annotated[float | None, typer.Option(**_LIMIT, help="Cents that an open string may be off.")] = None,
-    error: Annotated[float | None, typer.Option(**_LIMIT, help="Cents that a fret may be off its open string.")] = None,
-    json: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the result as a JSON object; - prints it, and no table.")
-    ] = None,
-    junit: Annotated[Path | None, typer.Option(help="Write the result as JUnit XML, for a build server.")] = None,
-    jobs: Annotated[int, typer.Option(min=0, max=256, help="Processes that measure; 0: one a core.")] = 0,
-    cluster: Annotated[str, typer.Option(metavar="tcp://HOST:PORT", help="A Dask scheduler to measure on.")] = "",
-    no_cache: Annotated[bool, typer.Option("--no-cache", help="Measure all anew, and keep nothing.")] = False,
-    cache: Annotated[Path | None, typer.Option(help="Folder of what was measured before; else the user's own.")] = None,
-) -> None:
-    """Hold recordings against tolerances and a baseline: 0 holds, 1 drifted or out of tolerance, 2 can't be judged."""
-
-    options = CheckOptions(
-        files or (),
-        list_file,
-        manifest,
-        names,
-        instrument,
-        reference,
-        channel,
-        string_a_channel,
-        baseline,
-        accept,
-        Limits(tuning, error, drift, retuned),
-        json,
-        junit,
-        jobs,
-        cluster,
-        no_cache,
-        cache,
-    )
-    code = check_command(options)
-    if code:
-        raise typer.Exit(code)

@@ -69,10 +69,10 @@ def _print(name: str, found: Remeasured) -> None:
     console = Console()
     measured = [one for one in found.readings if one.now is not None]
     marked = sum(one.marked for one in measured)
-    said = [f"{len(measured)} of {len(found.readings) + found.without} readings measured again"]
-    said += [f"{found.without} kept no sound"] if found.without else []
-    said += [f"{n} {what}" for fault, what in _FAULTS.items() if (n := found.faults(fault))]
-    say(console, f"session {name}: {', '.join(said)}")
+    counts = [f"{len(measured)} of {len(found.readings) + found.without} readings measured again"]
+    counts += [f"{found.without} kept no sound"] if found.without else []
+    counts += [f"{n} {what}" for fault, what in _FAULTS.items() if (n := found.faults(fault))]
+    say(console, f"session {name}: {', '.join(counts)}")
     console.print(_readings(found.readings), markup=False)
     for one in found.readings:
         if one.fault:

@@ -1,4 +1,4 @@
-"""Two hundred accidents: a daemon killed outright at random moments of rehearsals loses nothing that was announced.
+"""A hundred accidents: a daemon killed outright at random moments of rehearsals loses nothing that was announced.
 
 Each life is a process of its own (`nursery`); the guitar outlives them all, and one technician goes on where the last
 daemon left off, as a person would. A kill follows a random number of packets and a random part of a second, so that it
@@ -46,7 +46,7 @@ pytestmark = pytest.mark.slow
 INSTRUMENT = "six-string-628"
 GUITAR = load_instrument(INSTRUMENT)
 RATE_HZ = 16000
-KILLS = 200
+KILLS = 100
 PATIENCE_S = 30.0
 
 
@@ -115,13 +115,20 @@ class Subscriber:
 
     def __init__(self, port: int) -> None:
         self.messages: list[Message] = []
+        self._daemon = ("127.0.0.1", port)
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4 * 1024 * 1024)
         self._socket.bind(("127.0.0.1", 0))
-        self._socket.sendto(OscMessageBuilder("/bench/subscribe").build().dgram, ("127.0.0.1", port))
+        self._send("/bench/subscribe")
+
+    def _send(self, address: str) -> None:
+        self._socket.sendto(OscMessageBuilder(address).build().dgram, self._daemon)
+        self._renewed_s = time.monotonic()
 
     def take(self, wait_s: float) -> bool:
-        """Take the next message, if one comes in time."""
+        """Take the next message, if one comes in time. A life on a busy machine may be longer than a lease."""
+        if time.monotonic() > self._renewed_s + PATIENCE_S:
+            self._send("/bench/ping")
         self._socket.settimeout(wait_s)
         try:
             message = OscMessage(self._socket.recv(65536))
@@ -332,7 +339,7 @@ def check_taken_up(lines: list[str], messages: list[Message], session_id: str, s
         assert first.get("/phase", ("idle",)) == ("idle",)
 
 
-def test_two_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> None:
+def test_a_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> None:
     path, draw, book = tmp_path / "journal.sqlite3", random.Random(20261125), Book(tmp_path / "journal.sqlite3")
     begun: set[tuple[object, ...]] = set()
     kills = readings = jobs = unannounced = 0

@@ -230,7 +230,12 @@ def test_an_impossible_address_is_refused_in_one_line(host: str, port: int, what
 
 LIBLO = """
 import json, subprocess, sys, time
+from pathlib import Path
 from test_osc_socket import Daemon
+
+def listens(udp_port):
+    tables = [Path("/proc/net/udp"), Path("/proc/net/udp6")]
+    return any(f":{udp_port:04X} " in table.read_text() for table in tables if table.exists())
 
 def sent(*words):
     subprocess.run(["oscsend", "127.0.0.1", str(port), *words], check=True)
@@ -244,7 +249,9 @@ with Daemon() as daemon:
     port = daemon.server.port
     dump = subprocess.Popen(["oscdump", "-L", "19101"], stdout=subprocess.PIPE, text=True)
     try:
-        time.sleep(0.5)  # oscdump says nothing once it listens
+        while not listens(19101):  # oscdump says nothing once it listens
+            assert dump.poll() is None
+            time.sleep(0.01)
         sent("/bench/subscribe", "i", "19101")
         sent("/bench/string/3/moved", "f", "-0.5")
         sent("/bench/string/[12]/moved", "d", "0.25")

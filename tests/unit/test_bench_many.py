@@ -15,6 +15,8 @@ import pytest
 import oscservice
 from oscservice.archive.measure_many import FileOutcome, measure_many
 
+pytestmark = pytest.mark.slow
+
 BENCH = Path(__file__).parents[1] / "bench" / "many.py"
 
 

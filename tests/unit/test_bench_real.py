@@ -13,6 +13,8 @@ import soundfile
 
 import oscservice
 
+pytestmark = pytest.mark.slow
+
 BENCH = Path(__file__).parents[1] / "bench"
 RATE_HZ = 24000
 

@@ -80,6 +80,7 @@ def settled(full) -> Measured:
     return measured([reading for _, _, reading in full], [note.settled_hz for note, _, _ in full])
 
 
+@pytest.mark.slow
 def test_mean_over_the_window(window):
     assert window.inside(0.005) >= fewest(0.5, COUNT)
     assert window.inside(0.1) >= fewest(0.95, COUNT)
@@ -109,6 +110,7 @@ def test_stiffness_and_string_pitch_are_within_their_standard_errors(full):
     assert all(math.isfinite(r.inharmonicity_se) for _, _, r in full)
 
 
+@pytest.mark.slow
 def test_steady_notes_are_read_as_well_as_a_spectrum_can(bench, steady):
     """On a steady tone alone an interpolated spectrum is near the best there is: ours is no worse anywhere."""
     spectrum = next(peer for peer in bench("peers").all_peers() if peer.name == "interpolated FFT")

@@ -27,6 +27,7 @@ def changes(samples: np.ndarray) -> list[float]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("gap_s", "ring_s", "hum_dbfs", "noise_dbfs", "worst"),
     [

@@ -8,8 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import soundfile
+from one_strength import taken_to
 
 from oscservice import read_note
+from oscservice.advice.pluck_strength import Pluck, learn_slope
 from oscservice.hearing.listener import Listener, LiveReading, NoteHeard
 from oscservice.instrument.pitch import cents_between, note_hz, note_number
 
@@ -28,8 +30,13 @@ def notes(recordings):
     return found
 
 
-def test_every_note_read_as_a_whole_is_the_note_of_its_name(notes):
-    off = {name: cents_between(read_note(x, rate).f1_hz, hz) for name, x, rate, hz in notes}
+@pytest.fixture(scope="module")
+def readings(notes):
+    return {name: read_note(x, rate) for name, x, rate, _ in notes}
+
+
+def test_every_note_read_as_a_whole_is_the_note_of_its_name(notes, readings):
+    off = {name: cents_between(readings[name].f1_hz, hz) for name, _, _, hz in notes}
     assert {name: cents for name, cents in off.items() if abs(cents) > WITHIN_CENTS} == {}
 
 
@@ -44,9 +51,8 @@ def test_the_listener_finds_one_note_in_each_and_the_right_one(notes):
         assert np.percentile(np.abs(live), 90) < 2 * WITHIN_CENTS, name
 
 
-def test_two_takes_alike_agree_and_the_attack_stands_above(notes):
+def test_two_takes_alike_agree_and_the_attack_stands_above(readings):
     """Takes of one strength differ by about 0.6 cents (1 sd) on this guitar; hard plucks start sharp."""
-    readings = {name: read_note(x, rate) for name, x, rate, _ in notes}
     pairs = [(r, readings[name[:-1] + "2"]) for name, r in readings.items() if name.endswith("_1")]
     apart = [abs(cents_between(a.f1_hz, b.f1_hz)) for a, b in pairs if max(a.se_cents, b.se_cents) < 0.5]
     assert len(apart) > 20
@@ -54,3 +60,27 @@ def test_two_takes_alike_agree_and_the_attack_stands_above(notes):
     hard = [r.attack_cents for name, r in readings.items() if "_f_" in name]
     soft = [r.attack_cents for name, r in readings.items() if "_p_" in name]
     assert np.median(hard) > np.median(soft) + 3.0
+
+
+def test_recorded_notes_taken_to_one_strength_lie_closer_together(readings):
+    """Twelve pitches, four dynamics, two takes: the spread of each pitch's eight notes, plain and taken to its middle
+    strength. The four lowest, whose pitch depends on strength most, come together by more than a quarter.
+    """
+    plain: dict[str, float] = {}
+    taken: dict[str, float] = {}
+    for name in sorted({take.split("_")[0] for take in readings}):
+        heard = [
+            Pluck(name, cents_between(r.f1_hz, note_hz(note_number(name))), r.se_cents, r.strength_db)
+            for take, r in readings.items()
+            if take.split("_")[0] == name
+        ]
+        slope = learn_slope(heard)
+        assert slope is not None
+        plain[name] = float(np.std([p.cents for p in heard], ddof=1))
+        taken[name] = float(np.std([p.cents for p in taken_to(heard, slope.reference_db, slope)], ddof=1))
+    for name in sorted(plain, key=note_number):
+        print(f"{name}: {plain[name]:.2f} -> {taken[name]:.2f} cents")
+    assert all(taken[name] < plain[name] + 0.05 for name in plain)
+    assert np.mean(list(taken.values())) < 0.85 * np.mean(list(plain.values()))
+    lowest = sorted(plain, key=note_number)[:4]
+    assert sum(taken[name] for name in lowest) < 0.75 * sum(plain[name] for name in lowest)

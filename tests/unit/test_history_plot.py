@@ -132,6 +132,7 @@ def test_stiffness_is_told_against_new_strings(year):
 # What is drawn
 
 
+@pytest.mark.slow
 def test_the_same_sessions_are_the_same_bytes(year, tmp_path):
     for form in ("svg", "png", "pdf"):
         for name in ("a", "b"):
@@ -189,6 +190,7 @@ def test_a_date_is_drawn_where_a_session_of_that_day_is(year):
     assert min(abs(x - july) for x in marks) < 1e-6
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("which", ["year", "eight", "one", "two", "ten years", "a month"])
 def test_no_text_is_cut_off_or_runs_into_another(which, year, eight):
     long = [Visit(**{**vars(one), "at": one.at.replace(year=2016 + n % 10)}) for n, one in enumerate(year)]

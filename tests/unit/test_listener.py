@@ -307,6 +307,7 @@ def test_from_the_lowest_string_to_the_last_fret_at_any_rate(f1_hz, rate_hz):
     assert all(abs(cents_between(event.hz, truth.momentary_hz(event.time_s))) < 1.0 for event in live)
 
 
+@pytest.mark.slow
 def test_memory_stays_where_it_is():
     """Eight more plucks leave nothing behind: everything that is kept has a bound."""
     pluck = damped(note(196.0, 0.6, pluck_s=0.1), 0.3).astype(np.float32)

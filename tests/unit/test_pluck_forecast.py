@@ -103,6 +103,7 @@ def test_an_uneven_string_is_named_in_the_last_pass_though_it_is_in_tune_where_c
     assert [finding.cause for finding in job.state.findings] == ["uneven string"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frets", ["12", "5 7 12"])
 def test_announced_plucks_never_grow_without_a_reason(frets: str, monkeypatch: pytest.MonkeyPatch) -> None:
     # Whole set-ups with scatter of hand and ear; every state of every one is looked at.

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from one_strength import taken_to
@@ -15,7 +14,7 @@ from oscservice import read_note
 from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn_slope, slope_for
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.instrument_file import load_instrument
-from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between, note_hz, note_number
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.simulate.guitar import Guitar
 
 RATE_HZ = 48000.0
@@ -163,6 +162,7 @@ def plucked(string: int, place: Place, strength_mm: float, seed: int = 3) -> Rea
     return read_note(guitar.render(round(2.0 * RATE_HZ))[:, 0], RATE_HZ)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("string", [1, 2, 3, 4, 5, 6])
 def test_one_force_has_one_strength_open_and_stopped(string: int) -> None:
     """Within 1 dB, at any of 3 seeds: pick and pickup stand elsewhere on the shorter string, so it isn't exact."""
@@ -202,27 +202,3 @@ def test_the_glide_goes_with_the_square_of_the_amplitude() -> None:
 
 def test_harmonics_have_a_strength_too() -> None:
     assert math.isfinite(plucked(4, HARMONIC, 1.0).strength_db)
-
-
-@pytest.mark.slow
-def test_recorded_notes_taken_to_one_strength_lie_closer_together(recordings) -> None:
-    """Twelve pitches, four dynamics, two takes: the spread of each pitch's eight notes, plain and taken to its middle
-    strength. The four lowest, whose pitch depends on strength most, come together by more than a quarter.
-    """
-    plain: dict[str, float] = {}
-    taken: dict[str, float] = {}
-    for name in sorted({path.stem.split("_")[0] for path in recordings.glob("*_*_*.flac")}):
-        heard = []
-        for path in sorted(recordings.glob(f"{name}_*_*.flac")):
-            r = read_note(*soundfile.read(path))
-            heard.append(Pluck(name, cents_between(r.f1_hz, note_hz(note_number(name))), r.se_cents, r.strength_db))
-        slope = learn_slope(heard)
-        assert slope is not None
-        plain[name] = float(np.std([p.cents for p in heard], ddof=1))
-        taken[name] = float(np.std([p.cents for p in taken_to(heard, slope.reference_db, slope)], ddof=1))
-    for name in sorted(plain, key=note_number):
-        print(f"{name}: {plain[name]:.2f} -> {taken[name]:.2f} cents")
-    assert all(taken[name] < plain[name] + 0.05 for name in plain)
-    assert np.mean(list(taken.values())) < 0.85 * np.mean(list(plain.values()))
-    lowest = sorted(plain, key=note_number)[:4]
-    assert sum(taken[name] for name in lowest) < 0.75 * sum(plain[name] for name in lowest)

@@ -112,6 +112,7 @@ def checked(before: Job, error_cents: float) -> Job:
     return job
 
 
+@pytest.mark.slow
 def test_every_prompt_comes_up_and_none_other() -> None:
     seen = {code for job in jobs() for code in job.prompts} | {prompt(State()).code}
     assert seen == set(SENTENCES)

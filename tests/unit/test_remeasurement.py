@@ -65,6 +65,7 @@ def plain(events: Events) -> State:
     return fold(event for _, event in events)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frets", ["12", "thorough"])
 def test_with_the_same_readings_nothing_changes_by_a_bit(frets):
     found = session(frets)

@@ -26,6 +26,7 @@ def worked(instrument: str, errors: dict[int, float], *, commands: bool, seed: i
     return hands
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("commands", [False, True], ids=["hands-free", "by commands"])
 @pytest.mark.parametrize("instrument", [FLOATING, SCREWS])
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -57,6 +58,7 @@ def test_hands_free_nothing_is_told_but_the_inspection() -> None:
 # Saddles that strings share
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("commands", [False, True], ids=["hands-free", "by commands"])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_paired_saddles_come_to_the_best_of_both(commands: bool, seed: int) -> None:
@@ -71,6 +73,7 @@ def test_paired_saddles_come_to_the_best_of_both(commands: bool, seed: int) -> N
     assert hands.job.string(3).moves == 0, "within tolerance as they are"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("commands", [False, True], ids=["hands-free", "by commands"])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_bar_comes_to_the_best_line(commands: bool, seed: int) -> None:
@@ -241,6 +244,7 @@ def rebuilt(instrument: str, **bridge: object) -> Instrument:
     return given.model_copy(update={"bridge": given.bridge.model_copy(update=bridge)})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("instrument", ["bass-4-864", "bass-5-864", "seven-string-648", "eight-string-multi-scale"])
 def test_more_and_fewer_strings(instrument: str) -> None:
     job = Job(instrument).inspected()

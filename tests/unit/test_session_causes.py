@@ -209,6 +209,7 @@ def up_to(worn_cents: float) -> Job:
     raise AssertionError("nobody was asked to look, and nothing to be moved")
 
 
+@pytest.mark.slow
 def test_in_doubt_every_string_is_plucked_on_and_then_somebody_looks_or_a_saddle_is_moved() -> None:
     """From a harmonic that is in order to one that is clearly off: nothing, doubt, a cause."""
     jobs = {cents: up_to(cents) for cents in (0.0, 1.25, 1.5, 1.75, 4.0)}

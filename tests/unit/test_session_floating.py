@@ -122,6 +122,7 @@ def test_a_fixed_bridge_has_no_targets() -> None:
     assert not any(isinstance(event, ev.TargetsSet) for event in job.events)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", ["100 flat", "tone down", "one tone down", "astray"])
 def test_with_targets_two_rounds_bring_a_guitar_to_pitch(start: str) -> None:
     found = [floating.one((start, seed)) for seed in (100, 101, 102, 103)]

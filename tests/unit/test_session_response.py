@@ -175,6 +175,7 @@ def test_over_several_frets_a_move_is_learnt_from_at_the_fret_they_are_summed_up
 FAR_OFF = {6: 12.0, 5: -11.0} | dict.fromkeys(range(1, 5), 0.2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("response", [1.3, 1.5])
 def test_what_a_move_should_have_left_does_not_outweigh_what_is_heard(response: float, seed: int) -> None:
@@ -183,6 +184,7 @@ def test_what_a_move_should_have_left_does_not_outweigh_what_is_heard(response: 
     assert all(abs(hands.error(n)) <= 2.5 for n in job.state.numbers)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(8))
 def test_what_the_last_pass_contradicts_is_not_settled_on_again(seed: int) -> None:
     job, _ = worked(FAR_OFF, 1.5, seed, frets="5 12 17")
@@ -190,6 +192,7 @@ def test_what_the_last_pass_contradicts_is_not_settled_on_again(seed: int) -> No
     assert all(string.reopened <= 1 for string in job.state.strings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_bar_teaches_every_string_it_carries(seed: int) -> None:
     job = Job(BAR).inspected()

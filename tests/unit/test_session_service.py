@@ -215,6 +215,7 @@ def test_taken_up_again_it_stands_where_it_stood(path: Path) -> None:
         assert recorded(journal, session_id) == again.state
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_whole_job_in_pieces_is_the_same_job(path: Path, seed: int) -> None:
     job = Job().inspected()

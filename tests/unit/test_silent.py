@@ -16,6 +16,8 @@ from oscservice.session.vocabulary import Ending, Status
 from oscservice.simulate.guitar_builder import Faults, rig_of
 from oscservice.simulate.uneven_string import Uneven
 
+pytestmark = pytest.mark.slow
+
 FLOATING, SCREWS, PAIRED, BAR = "six-string-648", "six-string-628", "six-string-648-paired", "six-string-628-bar"
 TWELFTH = Place("fret", 12)
 
