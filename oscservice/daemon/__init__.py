@@ -1,1 +1,1 @@
-"""The daemon: the one place where ears, session, journal and OSC are wired together and live."""
+"""The daemon: audio thread, session, journal and OSC server, connected on one event loop."""

@@ -1,4 +1,4 @@
-"""Starting, running and ending a daemon."""
+"""The start, the run and the end of a daemon."""
 
 from __future__ import annotations
 
@@ -39,14 +39,19 @@ from oscservice.sentences.translation import load_translation
 from oscservice.session.commands import Refused
 from oscservice.settings import ServeSettings, check_folder, instrument_folder
 
-# The longest wait for the audio thread, which may be in the middle of a reading. It takes a tenth of a second at rest,
-# and service managers wait longer than this.
-_ENDING_S = 8.0
+# The longest wait for the audio thread, which may be in the middle of a reading. Without a load a reading takes a tenth
+# of a second; service managers wait longer than this.
+_END_TIMEOUT_S = 8.0
 
 
 @dataclass
 class Running:
-    """A daemon that runs. ``ended`` is set when its source has ended, ``fault`` says why if badly."""
+    """A daemon that runs.
+
+    Attributes:
+        ended: set when its source has ended.
+        fault: the error that ended the source, or None.
+    """
 
     coordinator: Coordinator
     port: int
@@ -63,10 +68,15 @@ async def running(
     configured: SettingsFile = NOTHING,
     plugins: PluginService | None = None,
 ) -> AsyncIterator[Running]:
-    """A daemon on the present loop: socket bound, listening; ended in order on leaving. ``configured``: its bindings
-    and listeners.
+    """Run a daemon on the current loop while the block runs: its ports are open, and it listens.
 
-    Without ``plugins``, of all plug-ins only bridge kinds are used.
+    Args:
+        settings: its settings.
+        source: the source of sound.
+        journal: the journal.
+        tell: takes one line for a person at each change of state.
+        configured: bindings and listeners of a settings file.
+        plugins: the plug-ins; None: only kinds of bridge are used.
 
     Raises:
         PortError, InputError, JournalError, AudioInputError: it can't be started.
@@ -77,7 +87,7 @@ async def running(
     sentences = _sentences(settings)
     recorder = journal if isinstance(journal, Recorder) else Recorder.of(journal)
     plugins = plugins or PluginService(Registry(settings.without_plugin), tell)
-    own = {settings.instrument: load_instrument(settings.instrument, plugins.kinds)}
+    instruments = {settings.instrument: load_instrument(settings.instrument, plugins.kinds)}
     sound = None
     if settings.keep_audio:
         check_rate_kept(source.sample_rate_hz)
@@ -86,7 +96,7 @@ async def running(
         SessionService(recorder),
         settings,
         tell=tell,
-        instruments=own,
+        instruments=instruments,
         instrument_folder=instrument_folder(),
         sentences=sentences,
         simulator=simulated,
@@ -102,11 +112,11 @@ async def running(
     def ended(fault: OscserviceError | None) -> None:
         daemon.fault = fault
         coordinator.audio_dropped(source.dropped_frames)
-        coordinator.audio_state("ended", _remark(source) if fault is None else str(fault))
+        coordinator.audio_state("ended", _flags_text(source) if fault is None else str(fault))
         daemon.ended.set()
 
     def state_changed(state: str) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop may be gone by the time the source ends
+        with contextlib.suppress(RuntimeError):  # the loop may be closed when the source ends
             loop.call_soon_threadsafe(coordinator.audio_state, state)
 
     def plugin_failed(line: str) -> None:
@@ -116,8 +126,16 @@ async def running(
     source.on_state = lambda state: state_changed(state) if state != "ended" else None
     if simulated is not None:
         simulated.on_done = lambda at_s: _publish_done(loop, coordinator, at_s)
-    keeping = {"keep": settings.keep_audio, "string_a_channel": settings.string_a_channel}
-    audio_thread = AudioThread(source, loop, coordinator.hear, ended, coordinator.expected_hz, channels, **keeping)
+    audio_thread = AudioThread(
+        source,
+        loop,
+        coordinator.hear,
+        ended,
+        coordinator.expected_hz,
+        channels,
+        keep=settings.keep_audio,
+        string_a_channel=settings.string_a_channel,
+    )
     beat = asyncio.create_task(coordinator.beat())
     watch = asyncio.create_task(_watch_drops(coordinator, source))
     try:
@@ -132,9 +150,9 @@ async def running(
             yield daemon
         finally:
             audio_thread.stop()
-            # The thread may be waiting for this very loop to take what it heard: let it, until it is done.
+            # The thread may wait for this loop to take what it heard, so the loop goes on until the thread has ended.
             try:
-                await asyncio.wait_for(daemon.ended.wait(), _ENDING_S)
+                await asyncio.wait_for(daemon.ended.wait(), _END_TIMEOUT_S)
             except TimeoutError:
                 audio_thread.abandon()
                 ended(None)
@@ -152,17 +170,21 @@ async def running(
 
 
 async def serve(settings: ServeSettings, tell: Callable[[str], None], configured: SettingsFile = NOTHING) -> None:
-    """Run a daemon until it is told to end (SIGINT, SIGTERM), or its source ends and that is to be the end.
-    ``configured``: its bindings and listeners.
+    """Run a daemon until SIGINT or SIGTERM, or until its source ends if the settings ask for that.
+
+    Args:
+        settings: its settings.
+        tell: takes one line for a person at each change of state.
+        configured: bindings and listeners of a settings file.
 
     Raises:
-        OscserviceError: it can't be started, or its source ended badly and that is to be the end.
+        OscserviceError: it can't be started, or it ended because of an error of its source.
     """
     if ROOT.fullmatch(settings.root) is None:
         raise InputError(f"--root {settings.root!r}: no root of OSC addresses; expected one like /bench or /shop/two")
     registry = Registry(settings.without_plugin)
-    plugins = PluginService(registry, tell, heed=True, rests=settings.plugin)
-    load_instrument(settings.instrument, plugins.kinds)  # mistakes in files are told before anything is opened
+    plugins = PluginService(registry, tell, with_listeners=True, arguments=settings.plugin)
+    load_instrument(settings.instrument, plugins.kinds)  # mistakes in files are reported before anything is opened
     _sentences(settings)
     source = make_source(settings, registry)
     stop = asyncio.Event()
@@ -180,7 +202,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
                 tell(line)
             if settings.keep_audio:
                 tell(f"keeping sound in {folder_of(recorder.path)}, {settings.keep_audio_mb} MB at most")
-            settle()
+            freeze_garbage_collector()
             resumable = daemon.coordinator.resumable()
             if resumable is not None:
                 how = f"{settings.root}/session/resume {resumable.id}"
@@ -192,20 +214,23 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             for wait in waits:
                 wait.cancel()
             fault = daemon.fault if settings.exit_at_end else None
-        _leave_nothing(recorder, tell)
+        _write_unwritten(recorder, tell)
     if fault is not None:
         raise fault
 
 
-def settle() -> None:
-    """What was made at the start stays to the end: looking through it for garbage again and again would hold up the
-    loop and the audio thread, for tens of milliseconds at a time."""
+def freeze_garbage_collector() -> None:
+    """Exclude the objects made at the start from garbage collection.
+
+    They stay to the end, and each search through them would stop the loop and the audio thread for tens of
+    milliseconds.
+    """
     gc.collect()
     gc.freeze()
 
 
-def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:
-    """Write what is in memory only, at the last moment. Raises JournalError if that can't be."""
+def _write_unwritten(recorder: Recorder, tell: Callable[[str], None]) -> None:
+    """Write what is in memory only, at the end. Raises JournalError: it can't be written."""
     recorder.try_again()
     for line in recorder.take_notes():
         tell(line)
@@ -214,7 +239,7 @@ def _leave_nothing(recorder: Recorder, tell: Callable[[str], None]) -> None:
 
 
 def make_source(settings: ServeSettings, registry: Registry | None = None) -> AudioSource:
-    """The source that the settings name. Raises InputError or AudioInputError."""
+    """Return the source that the settings name. Raises InputError or AudioInputError."""
     registry = registry or Registry(settings.without_plugin)
     plugin = _source_plugin(settings, registry)
     if plugin is not None:
@@ -229,10 +254,10 @@ def make_source(settings: ServeSettings, registry: Registry | None = None) -> Au
 
 
 def _source_plugin(settings: ServeSettings, registry: Registry) -> tuple[Offer, str] | None:
-    """The plug-in that is to be listened to and what was typed for it; None for a built-in source.
+    """Return the plug-in that is the source, and its argument; None for a built-in source.
 
     Raises:
-        InputError: no such source, or an option that no plug-in takes.
+        InputError: no such source, or an option that plug-ins do not take.
     """
     kind, _, rest = settings.source.partition(":")
     if settings.source == "-" or kind in BUILT_IN:
@@ -279,8 +304,8 @@ def _channels(settings: ServeSettings, source: AudioSource) -> list[int]:
     return [settings.channel - 1]
 
 
-def _remark(source: AudioSource) -> str | None:
-    """What was wrong with a source's samples, in one line, or None."""
+def _flags_text(source: AudioSource) -> str | None:
+    """Return the flags of a source's samples in one line, or None."""
     return f"{source.description}: {', '.join(source.flags)}" if source.flags else None
 
 

@@ -1,5 +1,7 @@
-"""Bindings and listeners of a settings file, connected to the server: commands for messages from control surfaces, and
-values for listeners that can't subscribe."""
+"""Bindings and listeners of a settings file at work in the OSC server.
+
+Messages of control surfaces become commands, and listeners that can't subscribe get their values.
+"""
 
 from __future__ import annotations
 

@@ -148,16 +148,16 @@ class Coordinator:
             await asyncio.sleep(HEARTBEAT_S)
             name = self._session.session_id
             written = self._session.retry_recording()
-            self._record.renamed(name, self._session.session_id)
+            self._record.session_renamed(name, self._session.session_id)
             if written or self._record.sound_has_changed():
                 self._announce([])
             self._report_record()
             self.server.publish({"/alive": self.alive()})
 
     def _report_record(self) -> None:
-        for line in self._record.news():
+        for line in self._record.new_lines():
             self._tell(line)
-        for line in self._record.to_send(heard=bool(self.server.subscribers.targets())):
+        for line in self._record.unsent_lines(has_subscribers=bool(self.server.subscribers.targets())):
             self.server.publish({"/event": (line,)})
 
     def audio_state(self, state: str, fault: str | None = None) -> None:
@@ -200,7 +200,7 @@ class Coordinator:
         self._present()
         loop = asyncio.get_running_loop()
         loop.call_soon(self._announce, events, self._session.state.instrument)
-        loop.call_soon(self._plugins.take, self._session.session_id, events)
+        loop.call_soon(self._plugins.notify, self._session.session_id, events)
 
     def say(self, line: str) -> None:
         """Announce a line for a person, if it is not empty, and changed topics in the next turn of the loop."""
@@ -256,7 +256,7 @@ class Coordinator:
             self._record.keep(self._session.session_id, self._session.last_seq, events, stretch)
             self._present()
             self._announce(events, self._session.state.instrument)
-            self._plugins.take(self._session.session_id, events)
+            self._plugins.notify(self._session.session_id, events)
 
     @property
     def phase(self) -> Phase:

@@ -1,8 +1,8 @@
-"""Telling the network where the daemon is (DNS-SD over multicast DNS), so that programs find it by themselves.
+"""Announcement of the daemon on the network (DNS-SD over multicast DNS), so that programs can find it.
 
 Service types and the keys of their records: A. Freed and A. Schmeder, "Features and Future of Open Sound Control
 version 1.1 for NIME" (2009), and the OSCQuery proposal (third revision, 2018) for ``_oscjson._tcp``. The values of
-``framing`` and ``uri`` are ours: ``uri`` is where the address space is described.
+``framing`` and ``uri`` are our own; ``uri`` is the address of the description of the address space.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from oscservice.osc.server import OscServer
 from oscservice.settings import ServeSettings
 
 TYPES = "ifsbhtdScrmTFNI"
-"""Type tags that are taken."""
+"""Type tags that the daemon accepts."""
 
 WITHDRAWAL_S = 1.0
 _LONGEST_NAME_BYTES = 63
@@ -33,14 +33,18 @@ log = logging.getLogger(__name__)
 
 
 def own_name() -> str:
-    """Return the name of a daemon that was given none."""
+    """Return the default name of a daemon."""
     return f"oscservice on {socket.gethostname()}"
 
 
 def services(name: str, addresses: Sequence[str], port: int, prefix: str) -> list[ServiceInfo]:
-    """The services of a daemon: OSC over UDP and TCP, and the description of its address space.
+    """Return the services of a daemon: OSC over UDP and TCP, and the description of its address space.
 
-    ``addresses`` are the IP addresses it is reached at, the first of them in ``uri``; ``prefix`` is its OSC root.
+    Args:
+        name: name of the daemon.
+        addresses: IP addresses of the daemon; the first is used in ``uri``.
+        port: its port.
+        prefix: its OSC root.
     """
     name = instance_name(name)
     host = f"[{addresses[0]}]" if ":" in addresses[0] else addresses[0]
@@ -61,19 +65,19 @@ def services(name: str, addresses: Sequence[str], port: int, prefix: str) -> lis
 
 
 def instance_name(name: str) -> str:
-    """A name as DNS-SD takes it: one label of at most 63 bytes, without a dot or control characters."""
+    """Return a name as DNS-SD allows it: one label of at most 63 bytes, without a dot or control characters."""
     plain = "".join(c if c.isprintable() and c != "." else " " for c in name)
     cut = plain.encode("utf-8", "replace")[:_LONGEST_NAME_BYTES].decode("utf-8", "ignore")
     return " ".join(cut.split()) or "oscservice"
 
 
 def own_addresses(host: str) -> list[str]:
-    """IP addresses that a daemon bound to the IP address ``host`` is reached at.
+    """Return the IP addresses at which a daemon bound to the IP address ``host`` can be reached.
 
-    That one, or those on networks where it stands for all of this machine's.
+    That is ``host`` itself, or all addresses on networks if ``host`` means all addresses of this machine.
 
     Raises:
-        OSError: there are none.
+        OSError: there is none.
     """
     bound = ipaddress.ip_address(host)
     if not bound.is_unspecified:
@@ -91,16 +95,17 @@ def own_addresses(host: str) -> list[str]:
 
 @contextlib.asynccontextmanager
 async def announced(settings: ServeSettings, server: OscServer) -> AsyncIterator[None]:
-    """Announce an open server while the block runs, if it is bound beyond the loopback or that was asked for.
+    """Announce an open server while the block runs.
 
-    Nothing waits for that while the block runs; what fails is one line in the log.
+    It is announced if it is bound to more than the loopback, or if the settings ask for it. The block does not wait
+    for the announcement; a failure is one line in the log.
     """
     if is_loopback(server.host) and not settings.announce:
         yield
         return
     logging.getLogger("zeroconf").addFilter(_one_line)
-    made: list[AsyncZeroconf] = []
-    task = asyncio.create_task(_announce(settings.name or own_name(), server, made))
+    responders: list[AsyncZeroconf] = []
+    task = asyncio.create_task(_announce(settings.name or own_name(), server, responders))
     try:
         yield
     finally:
@@ -109,27 +114,27 @@ async def announced(settings: ServeSettings, server: OscServer) -> AsyncIterator
             await task
         with contextlib.suppress(TimeoutError, OSError, ZeroconfError):
             async with asyncio.timeout(WITHDRAWAL_S):
-                for responder in made:
+                for responder in responders:
                     await responder.async_close()
 
 
-async def _announce(name: str, server: OscServer, made: list[AsyncZeroconf]) -> None:
-    """Announce it, and hand out the responder that does, which has to be closed."""
+async def _announce(name: str, server: OscServer, responders: list[AsyncZeroconf]) -> None:
+    """Announce a server, and add to ``responders`` the responder, which has to be closed."""
     try:
         bound = ipaddress.ip_address(server.host)
         every = IPVersion.V4Only if bound.version == 4 else IPVersion.All
         responder = AsyncZeroconf(ip_version=every) if bound.is_unspecified else AsyncZeroconf(interfaces=[str(bound)])
-        made.append(responder)
-        told = services(name, own_addresses(server.host), server.port, server.space.prefix)
+        responders.append(responder)
+        offered = services(name, own_addresses(server.host), server.port, server.space.prefix)
         broadcasts = await asyncio.gather(
-            *(responder.async_register_service(service, allow_name_change=True) for service in told)
+            *(responder.async_register_service(service, allow_name_change=True) for service in offered)
         )
         await asyncio.gather(*broadcasts)
-    except Exception as error:  # without a network, say; OSC is served all the same
+    except Exception as error:  # such as no network; OSC works all the same
         log.warning("not announced on the network: %s", str(error) or type(error).__name__)
 
 
 def _one_line(record: logging.LogRecord) -> bool:
-    """Make one line of what the library says of a network that fails it; it says each thing once."""
+    """Shorten a record of the library about a failing network to one line; return True, so that it is logged."""
     record.msg, record.args, record.exc_info = f"announcing on the network: {record.getMessage()}", (), None
     return True

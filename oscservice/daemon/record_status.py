@@ -1,6 +1,4 @@
-"""How the record stands, as topics and as lines for a person: a standing warning while it is in memory only. And what
-is kept of the sound that readings rest on.
-"""
+"""The status of the recording of events and of sound, as topics and as lines for a person."""
 
 from __future__ import annotations
 
@@ -19,64 +17,70 @@ OFF = "off"
 
 
 class RecordStatus:
-    """Watches a recorder, without which all is well, and the writer of kept sound, if there is one."""
+    """The status of a recorder and of the writer of kept sound.
+
+    Args:
+        recorder: records events; None: a journal that has no faults.
+        sound: writes kept sound; None: no sound is kept.
+    """
 
     def __init__(self, recorder: Recorder | None, sound: SoundWriter | None = None) -> None:
         self._recorder = recorder
         self._sound = sound
-        self._sound_told = OFF
-        self._told = ""
+        self._sound_sent = OFF
+        self._reported_fault = ""
         self._unsent: list[str] = []
 
     def topics(self) -> dict[str, Topic]:
-        """Whether what is announced is on the disk, and why not."""
+        """Return whether events are on the disk, why not, and whether sound is kept."""
         fault = self._recorder.fault if self._recorder is not None else ""
-        self._sound_told = OFF if self._sound is None else self._sound.state
+        self._sound_sent = OFF if self._sound is None else self._sound.state
         return {
             "/record/state": (IN_MEMORY if fault else RECORDING,),
             "/record/fault": (fault[:MOST_CHARACTERS],),
-            "/record/sound": (self._sound_told,),
+            "/record/sound": (self._sound_sent,),
         }
 
     def keep(self, session: str, last_seq: int, events: Sequence[ev.Event], stretch: Stretch | None) -> None:
-        """Keep the sound that one of these events, the last of them number ``last_seq``, rests on, if one does."""
+        """Keep the sound of a reading, if one of these events has it; the last event has the number ``last_seq``."""
         if self._sound is None or stretch is None:
             return
         for seq, event in enumerate(events, last_seq - len(events) + 1):
             if sound_of(event) == stretch.sound:
-                self._sound.keep(session, seq, stretch, f"session {session}, event {seq}{_what(event)}")
+                self._sound.keep(session, seq, stretch, f"session {session}, event {seq}{_place_of(event)}")
                 return
 
     def sound_has_changed(self) -> bool:
-        """Whether the keeping of sound stands otherwise than last told."""
-        return self._sound is not None and self._sound.state != self._sound_told
+        """Return True if the status of kept sound differs from that in the last topics."""
+        return self._sound is not None and self._sound.state != self._sound_sent
 
-    def renamed(self, old: str, new: str) -> None:
-        """The session has another name in the journal than it was begun under."""
+    def session_renamed(self, old: str, new: str) -> None:
+        """Change the session's name in kept sound: in the journal it has another one than at its begin."""
         if self._sound is not None and new != old:
             self._sound.renamed(old, new)
 
-    def news(self) -> list[str]:
-        """Lines that have not been given yet; they are also to be sent, once somebody listens."""
+    def new_lines(self) -> list[str]:
+        """Return the lines that are new since the last call; ``unsent_lines`` returns them too."""
         notes = [] if self._recorder is None else self._recorder.take_notes()
         notes += [] if self._sound is None else self._sound.take_notes()
         lines = [line[:MOST_CHARACTERS] for line in notes]
         fault = "" if self._recorder is None else self._recorder.fault
-        if fault and fault != self._told:
+        if fault and fault != self._reported_fault:
             lines.append(f"recording in memory only, and lost if the daemon ends: {fault}"[:MOST_CHARACTERS])
-        elif self._told and not fault:
+        elif self._reported_fault and not fault:
             lines.append("recording again: everything held in memory is written")
-        self._told = fault
+        self._reported_fault = fault
         self._unsent += lines
         return lines
 
-    def to_send(self, heard: bool) -> list[str]:
-        """The lines to send now, if anybody hears them."""
-        if not heard:
+    def unsent_lines(self, has_subscribers: bool) -> list[str]:
+        """Return the lines to send now; none while there are no subscribers, so that they are sent later."""
+        if not has_subscribers:
             return []
         lines, self._unsent = self._unsent, []
         return lines
 
 
-def _what(event: ev.Event) -> str:
+def _place_of(event: ev.Event) -> str:
+    """Return string and place of a reading for a title; empty for another event."""
     return f": {place_text(event.string, Place.parse(event.place))}" if isinstance(event, ev.ReadingTaken) else ""

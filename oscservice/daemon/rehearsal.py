@@ -24,7 +24,13 @@ from oscservice.simulate.technician import Account, Technician
 
 @dataclass(frozen=True)
 class RehearsedString:
-    """One string's rehearsal: the guitar's own truth at fret 12 in cents before and after, and what it took."""
+    """Result of one string.
+
+    Attributes:
+        before_cents, after_cents: true error at fret 12 before and after the set-up; + sharp.
+        moves_mm: the saddle moves; + away from the nut.
+        plucks: number of plucks.
+    """
 
     string: int
     note: str
@@ -36,14 +42,14 @@ class RehearsedString:
 
 @dataclass(frozen=True)
 class Rehearsed:
-    """The strings' results, and how much time passed on the bench in seconds."""
+    """Results of all strings, and the simulated time in seconds."""
 
     strings: tuple[RehearsedString, ...]
     bench_s: float
 
 
 def checked_instrument(name: str, frets: str) -> Instrument:
-    """The instrument of a preset or file. Raises InputError for none of this name, or one without such frets."""
+    """Return the instrument of a preset or file. Raises InputError: no such instrument, or it has no such frets."""
     instrument = load_instrument(name, InstalledKinds(Registry()))
     try:
         ComparedFrets.parse(frets, instrument.frets)
@@ -63,21 +69,21 @@ def rehearse(
     watch: Callable[[Account, str, str], None] | None = None,
     journal_path: Path | None = None,
 ) -> Rehearsed:
-    """Run the whole job; the same seed gives the same run, to the last bit.
+    """Run a whole set-up and return its result; the same seed gives the same run, to the last bit.
 
     Args:
-        seed: of guitar and hands.
-        instrument_name: preset or file.
-        tolerance_cents: error to settle for.
-        frets: what is compared, as ``advice.played`` reads it; fret 12 if empty.
-        real_time: let time pass as at a real bench.
-        tell: takes each line the daemon says.
-        watch: called with the account, the prompt code and its sentence before each step.
-        journal_path: where the session is recorded; nowhere that lasts if None.
+        seed: seed of the guitar and of the technician.
+        instrument_name: a preset or a file.
+        tolerance_cents: largest error to accept.
+        frets: frets to compare, as ``ComparedFrets.parse`` reads them; fret 12 if empty.
+        real_time: time passes as at a real bench.
+        tell: takes each line of the daemon.
+        watch: called before each step with the account, the code of the prompt and its text.
+        journal_path: journal of the session; None: a temporary one.
 
     Raises:
-        InputError: no such instrument or frets, or none that can be simulated.
-        RehearsalError: the job came to a stop.
+        InputError: no such instrument or frets, or it can't be simulated.
+        RehearsalError: the set-up did not reach its end.
     """
     instrument = checked_instrument(instrument_name, frets)
     try:
@@ -87,8 +93,8 @@ def rehearse(
     with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
         path = journal_path or Path(folder) / "journal.sqlite3"
         source = SimulatedSource(guitar, free_running=False, paced=real_time)
-        stage = Stage(ServeSettings(port=0, instrument=instrument_name), source, path, tell)
-        port = stage.open()
+        daemon = DaemonThread(ServeSettings(port=0, instrument=instrument_name), source, path, tell)
+        port = daemon.open()
         technician = Technician("127.0.0.1", port, seed=seed, watch=watch)
         try:
             numbers = range(1, len(instrument.strings) + 1)
@@ -101,7 +107,7 @@ def rehearse(
             after = {n: technician.truth(n)[1] for n in numbers}
         finally:
             technician.close()
-            stage.close()
+            daemon.close()
     done = technician.account
     return Rehearsed(
         tuple(
@@ -119,8 +125,8 @@ def rehearse(
     )
 
 
-class Stage:
-    """A daemon on a loop in a thread of its own; ``tell`` takes the lines it says."""
+class DaemonThread:
+    """A daemon on an event loop in a thread of its own; ``tell`` takes its lines."""
 
     def __init__(
         self, settings: ServeSettings, source: SimulatedSource, journal: Path, tell: Callable[[str], None]
@@ -137,7 +143,7 @@ class Stage:
         self._thread = threading.Thread(target=self._run, name="daemon", daemon=True)
 
     def open(self) -> int:
-        """Start it and give its port. Raises what kept it from starting."""
+        """Start the daemon and return its port. Raises the error that prevents the start."""
         self._thread.start()
         self._ready.wait()
         if self._fault is not None:
@@ -145,7 +151,7 @@ class Stage:
         return self._port
 
     def close(self) -> None:
-        """End it."""
+        """End the daemon."""
         if self._loop is not None and self._stop is not None and not self._loop.is_closed():
             self._loop.call_soon_threadsafe(self._stop.set)
         self._thread.join()

@@ -19,7 +19,7 @@ from noises import Sound, kinds
 from numpy.typing import NDArray
 
 from oscservice.advice.bridge_plan import strings_moved_together
-from oscservice.daemon.rehearsal import Stage
+from oscservice.daemon.rehearsal import DaemonThread
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place, cents_between
@@ -237,7 +237,7 @@ def set_up(
     with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
         path = journal or Path(folder) / "journal.sqlite3"
         source = SimulatedSource(workshop, free_running=False, paced=False)  # type: ignore[arg-type]
-        stage = Stage(ServeSettings(port=0, instrument=instrument_name), source, path, lambda line: None)
+        stage = DaemonThread(ServeSettings(port=0, instrument=instrument_name), source, path, lambda line: None)
         port = stage.open()
         technician = NoisyTechnician(
             "127.0.0.1", port, seed=seed, watch=lambda done, code, text: prompts.append((len(account.plucks), text))

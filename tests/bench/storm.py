@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from grammar import Grammar, changed, corpus, truncated, wicked
 from socketless import NEAR, PEERS, Socketless
 
-from oscservice.daemon.app import settle
+from oscservice.daemon.app import freeze_garbage_collector
 from oscservice.osc.packet import encode
 
 MOST_MS = 5.0
@@ -83,7 +83,7 @@ async def storm(name: str, packets: Iterator[bytes], most: int) -> bool:
 
 async def storms(count: int, seed: int) -> int:
     """All of them; 1 if one went wrong."""
-    settle()  # as the daemon does
+    freeze_garbage_collector()  # as the daemon does
     grammar = Grammar(seed)
     good = [packet for packet in corpus() if len(packet) < MOST_CHANGED_BYTES]
     changes = itertools.chain(wicked() * len(PEERS), truncated(corpus()), changed(good))

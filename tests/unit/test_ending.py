@@ -1,4 +1,4 @@
-"""The end of a daemon whose ears are busy: waited for, and not for ever."""
+"""The end of a daemon whose audio thread is busy: it waits for the thread, but not for ever."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from oscservice.settings import ServeSettings
 
 
 class _Stuck(AudioSource):
-    """A source that heeds nobody for ``stuck_s`` seconds, as ears in the middle of a long reading do."""
+    """A source that does not react for ``stuck_s`` seconds, as in the middle of a long reading."""
 
     def __init__(self, stuck_s: float) -> None:
         super().__init__(48000, 1, "a stuck source")
@@ -48,12 +48,12 @@ def _lines(source: _Stuck, tmp_path: Path) -> list[str]:
     return lines
 
 
-def test_busy_ears_are_waited_for(tmp_path: Path) -> None:
+def test_the_end_waits_for_a_busy_audio_thread(tmp_path: Path) -> None:
     assert _lines(_Stuck(1.5), tmp_path) == ["audio: running", "audio: ended"]
 
 
-def test_ears_that_never_come_back_do_not_hold_the_end_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(run, "_ENDING_S", 0.1)
+def test_an_audio_thread_that_hangs_does_not_stop_the_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(run, "_END_TIMEOUT_S", 0.1)
     source = _Stuck(60.0)
     assert _lines(source, tmp_path) == ["audio: running", "audio: ended"]
     source.let_go.set()

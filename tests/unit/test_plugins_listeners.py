@@ -105,11 +105,11 @@ def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Pat
     name = offering(there, HEEDING, listeners={"first": "heed", "second": "heed"})
     offering(there, "raise RuntimeError('old')", listeners={"wrong": "heed"})
     told: list[str] = []
-    plugged = PluginService(Registry(), told.append, heed=True)
+    plugged = PluginService(Registry(), told.append, with_listeners=True)
     assert plugged.topics() == {"/plugins/disabled": ("",)}
     failures: list[str] = []
     plugged.start(failures.append)
-    plugged.take("2026-11-26-1", [ev.Focused(3, ""), ev.TakenBack()])
+    plugged.notify("2026-11-26-1", [ev.Focused(3, ""), ev.TakenBack()])
     plugged.end()
     heard = __import__(name).heard
     assert len(heard) == 4
@@ -124,7 +124,7 @@ def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Pat
 
 def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
     with pytest.raises(InputError, match=r"--plugin 'csv': no such listener; .*: none is installed"):
-        PluginService(Registry(), print, heed=True, rests=["csv:x"])
+        PluginService(Registry(), print, with_listeners=True, arguments=["csv:x"])
 
 
 def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(there: Path) -> None:

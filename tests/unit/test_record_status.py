@@ -79,8 +79,8 @@ def test_what_is_no_reading_is_not_kept(made):
 
 def test_another_name_is_handed_on_and_the_same_is_none():
     one, writer = recording()
-    one.renamed(SESSION, SESSION)
-    one.renamed(SESSION, "2026-11-25-2")
+    one.session_renamed(SESSION, SESSION)
+    one.session_renamed(SESSION, "2026-11-25-2")
     assert writer.asked == [(SESSION, "2026-11-25-2")]
 
 
@@ -93,9 +93,9 @@ def test_a_change_stands_until_it_was_told():
     assert one.topics()["/record/sound"] == ("failing",)
     assert not one.sound_has_changed()
     writer.notes.append("sound can't be kept for now")
-    assert one.news() == ["sound can't be kept for now"]
-    assert one.to_send(heard=True) == ["sound can't be kept for now"]
-    assert one.news() == []
+    assert one.new_lines() == ["sound can't be kept for now"]
+    assert one.unsent_lines(has_subscribers=True) == ["sound can't be kept for now"]
+    assert one.new_lines() == []
 
 
 def test_without_a_writer_it_is_off():

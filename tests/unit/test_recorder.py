@@ -339,18 +339,18 @@ WELL = {"/record/state": ("recording",), "/record/fault": ("",)}
 def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     told = RecordStatus(recorder)
     assert told.topics() == {**WELL, "/record/sound": ("off",)}
-    assert told.news() == []
+    assert told.new_lines() == []
     keeper = begun(recorder)
     fill_up(keeper, recorder)
     assert told.topics()["/record/state"] == ("in memory",)
     assert "make room" in str(told.topics()["/record/fault"][0])
-    (line,) = told.news()
+    (line,) = told.new_lines()
     assert line.startswith("recording in memory only")
-    assert told.news() == []
-    assert told.to_send(heard=False) == []
-    assert told.to_send(heard=True) == [line]
-    assert told.to_send(heard=True) == []
+    assert told.new_lines() == []
+    assert told.unsent_lines(has_subscribers=False) == []
+    assert told.unsent_lines(has_subscribers=True) == [line]
+    assert told.unsent_lines(has_subscribers=True) == []
     room(recorder)
     keeper.retry_recording()
-    assert told.news() == ["recording again: everything held in memory is written"]
+    assert told.new_lines() == ["recording again: everything held in memory is written"]
     assert told.topics() == {**WELL, "/record/sound": ("off",)}
