@@ -204,7 +204,7 @@ def _cause_topics(state: State, number: int) -> dict[str, Topic]:
 
 
 def _remedy_topics(root: str, string: StringState, known: StringFigures) -> dict[str, Topic]:
-    """What helps where travel is missing, and the longest caution: the others are parts of it."""
+    """Remedies where travel is missing, and the longest caution: the others are parts of it."""
     if string.status is Status.UNTRIED:
         return {}
     remedies = _joined([text.rstrip(".") for text in known.remedies])

@@ -37,12 +37,12 @@ SCATTER_ROUNDS = 2
 
 
 def advance(state: State) -> list[ev.Event]:
-    """What follows now, or nothing."""
+    """The next events, or none when the session is at rest."""
     return following(state) or forecast(state)
 
 
 def following(state: State) -> list[ev.Event]:
-    """The next step, or nothing; what is only announced is none."""
+    """The next step, or nothing; a forecast of plucks is no step."""
     if state.phase is Phase.INSPECTING:
         if all(item.verdict in (InspectionVerdict.PASSED, InspectionVerdict.WAIVED) for _, item in state.items):
             return [ev.PhaseEntered(Phase.TUNING), ev.Focused(max(state.numbers), "")]
@@ -72,7 +72,7 @@ def _after_tuning(state: State) -> list[ev.Event]:
         return []
     waiting = [n for n in wanted if not in_tune(state.string(n))]
     if waiting:
-        # Go on down the strings from where the hand is, then round again.
+        # The next one down from the string in focus, then from the thickest again.
         later = [n for n in waiting if wanted.index(n) > (wanted.index(state.focus) if state.focus in wanted else -1)]
         return [ev.Focused((later or waiting)[0], "")]
     return _all_tuned(state, wanted)
@@ -90,7 +90,7 @@ def _all_tuned(state: State, wanted: list[int]) -> list[ev.Event]:
 
 
 def _still_to_move(state: State) -> int | None:
-    """A string to move before anything is tuned: it is slack already, or its move was planned with one just made."""
+    """A string to move before anything is tuned: it is slack, or its move was planned together with the last one."""
     if state.instrument is None or state.phase is not Phase.RETUNING:
         return None
     for number in reversed(state.numbers):
@@ -143,7 +143,7 @@ def _after_comparing(state: State) -> list[ev.Event]:
 
 
 def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
-    """Compare every string over the frets, then hold what was heard against the causes."""
+    """Compare every string over the frets, then test the causes."""
     string = state.string(state.focus)
     if needs_survey(state, state.focus):
         taken = survey_of(state, state.focus)
@@ -151,7 +151,7 @@ def _surveying(state: State, comparison: Comparison | None) -> list[ev.Event]:
             return []
         if comparison.scatter_cents > SCATTER_LIMIT_CENTS:
             return _scattered(state, comparison)
-        # What scattered once, or may, is plucked on until that is known.
+        # A string that scattered before, or may do so, gets more plucks.
         wild = taken.neck.scatter_bound_cents > SCATTER_LIMIT_CENTS or Flag.OUTLIER in taken.neck.flags
         if (wild or string.scattered) and min(taken.neck.plucks) < MOST_SURVEY_PLUCKS:
             return []

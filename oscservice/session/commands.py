@@ -1,10 +1,6 @@
-"""Commands: what a session can be asked to do, what it can hear, and in which phases.
+"""Commands of a session, notes that it hears, and the phases in which each is possible.
 
-What a session can be asked to do, and what it can hear.
-
-In which phases each command is possible: the one place that says so.
-
-What else a command needs (a string that is there, a pluck in doubt) is looked at where it is carried out.
+The one place for phases. Other conditions (a string that exists, a pluck in doubt) are checked by ``decide``.
 """
 
 from __future__ import annotations
@@ -20,10 +16,10 @@ NOTHING_TO_TAKE_BACK = "there is no step to take back; abandon the session to be
 
 
 class Refused(Exception):
-    """A command that can't be carried out: a short code word and one line of text.
+    """A command is refused: a short code word and one line of text.
 
-    ``code`` is ``phase`` (not possible now), ``missing`` (no such string, fret or item), ``range`` (a value that can't
-    be) or ``refused`` (for safety or by rule).
+    ``code`` is ``phase`` (not possible now), ``missing`` (no such string, fret or item), ``range`` (a value out of
+    range) or ``refused`` (for safety or by rule).
     """
 
     def __init__(self, code: str, text: str) -> None:
@@ -47,9 +43,12 @@ class LastTime:
 
 @dataclass(frozen=True)
 class Begin:
-    """``frets``: what to compare (``advice.played``); nothing is fret 12. ``day``: today, as 2026-11-25, for the age of
-    strings; empty if not known. ``last_time``: the instrument's last session; None for its first. ``by_hand``: nothing
-    is to advance by itself."""
+    """A set-up.
+
+    ``frets``: what to compare (``advice.compared_frets``); empty: fret 12. ``day``: today, as 2026-11-25, for the age
+    of strings; empty if not known. ``last_time``: the instrument's last session; None for its first. ``by_hand``: each
+    step waits for ``Next``.
+    """
 
     instrument: Instrument
     label: str
@@ -62,8 +61,11 @@ class Begin:
 
 @dataclass(frozen=True)
 class Quick:
-    """A quick check. ``against``: the last sealed session of this instrument (``session.standing``, JSON), or empty if
-    there is none; without a tolerance, that session's."""
+    """A quick check.
+
+    ``against``: the last sealed session of this instrument (``session.setup_summary``, JSON), or empty if there is
+    none. Without a tolerance, that session's.
+    """
 
     instrument: Instrument
     against: str
@@ -97,7 +99,7 @@ class Fitted:
 @dataclass(frozen=True)
 class Hear:
     """A note was heard; ``only_string`` is its channel's string, when every string has one; ``onset_s`` is its pluck,
-    in seconds of what is listened to; ``sound`` says what is kept of it (``record.kept.Sound``, JSON)."""
+    in seconds of what is listened to; ``sound``: the part of it that is kept (``record.kept_sound``, JSON)."""
 
     reading: Reading
     only_string: int | None = None
@@ -107,7 +109,7 @@ class Hear:
 
 @dataclass(frozen=True)
 class Next:
-    """Go on by hand: take what the prompt waits for as done."""
+    """Go on by hand: what the prompt asks for counts as done."""
 
 
 @dataclass(frozen=True)
@@ -156,14 +158,14 @@ class SetAside:
 
 @dataclass(frozen=True)
 class Overrule:
-    """Advise on this string's saddle, whatever cause was named."""
+    """Give advice for this string's saddle although a cause was named."""
 
     string: int
 
 
 @dataclass(frozen=True)
 class Plucked:
-    """What the note in doubt was; without a place, the one in question on that string, or else open."""
+    """The answer which string the note in doubt was; without a place: the one in question there, or else open."""
 
     string: int
     place: Place | None = None
@@ -171,12 +173,12 @@ class Plucked:
 
 @dataclass(frozen=True)
 class Discard:
-    """The note in doubt, or else the last pluck of the string at hand, was not a good one."""
+    """Drop the note in doubt, or else the last pluck of the string in focus."""
 
 
 @dataclass(frozen=True)
 class ByHand:
-    """Whether the session waits for ``Next`` before each step that follows from what was heard."""
+    """Turn on or off that each step waits for ``Next``."""
 
     on: bool
 
@@ -245,7 +247,7 @@ _SEALED = "the record is sealed; nothing in it can be taken back"
 
 
 def impossible(command: type[Command], phase: Phase) -> str | None:
-    """Why a command can't be carried out in a phase, in one line; None where the phase doesn't stand against it."""
+    """The reason why a command is not possible in a phase, in one line; None if it is."""
     if phase in POSSIBLE[command]:
         return None
     if command is Undo:

@@ -80,14 +80,14 @@ def _reading_taken(state: State, event: ev.ReadingTaken) -> ev.ReadingTaken:
 
 
 def _counts(state: State, string: StringState, event: ev.ReadingTaken, place: Place) -> bool:
-    """Whether a reading is a pluck of the comparison under way, which begins with an open note."""
+    """True if a reading is a pluck of the comparison under way, which begins with an open note."""
     if event.string != state.focus or state.phase not in COMPARED:
         return False
     return place == OPEN or (place in pattern_of(state, event.string).stopped and bool(string.plucks))
 
 
 def _strays(state: State, event: ev.ReadingTaken, place: Place) -> bool:
-    """Whether a note is another than was asked for, and of its pitch."""
+    """True if a note is another string or place than was asked for, but has its pitch."""
     waited = asked(state)
     if waited is None or state.instrument is None or (event.string, place) == waited:
         return False

@@ -1,7 +1,4 @@
-"""What a note that was heard means to the session, phase by phase.
-
-Which string and place a note is, as far as the session knows its strings.
-"""
+"""A note that was heard: which string and place it is, and the events that follow in each phase."""
 
 from __future__ import annotations
 
@@ -54,7 +51,7 @@ def identified(
     inharmonicity_se: float = math.inf,
     only_string: int | None = None,
 ) -> NoteIdentity:
-    """String and place of a note of this first partial (Hz) and B, with probabilities; see ``hearing.place``.
+    """String and place of a note of this first partial (Hz) and B, with probabilities; see ``hearing.note_identity``.
 
     While strings are tuned, every open string; after that, the frets compared at too.
     """
@@ -75,12 +72,12 @@ def identified(
 
 
 def answers(state: State, f1_hz: float) -> bool:
-    """Whether a note is the note in doubt, plucked again."""
+    """True if a note is the note in doubt, plucked again."""
     return state.doubt is not None and abs(cents_between(f1_hz, state.doubt.first.f1_hz)) <= SAME_NOTE_CENTS
 
 
 def close(identity: NoteIdentity) -> bool:
-    """Whether the two likeliest answers are too close to choose without asking."""
+    """True if the two most probable answers are too close to choose without asking."""
     best, rival = identity.best, identity.rival
     if best is None or rival is None:
         return False
@@ -157,7 +154,7 @@ def decide_reading(state: State, command: cm.Hear) -> list[ev.Event]:
     taken = _taken(identity.best, command)
     wanted = _wanted(state, identity)
     if wanted is not None and wanted != identity.best and state.strayed:
-        # Plucked again, and once more it seems to be something else of that pitch: hands may know better.
+        # The second note in a row of that pitch that seems to be another string: the player may know better.
         if answers(state, reading.f1_hz):
             return _used(state, _taken(wanted, command))
         if _usable(state, _taken(wanted, command)):
@@ -175,8 +172,8 @@ def decide_reading(state: State, command: cm.Hear) -> list[ev.Event]:
 
 
 def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
-    """Whether a note taken for the harmonic is so far from the open octave that it was pressed down, it may be: both
-    sound the same partials, so the ear can't tell, and an uneven string would be named for nothing."""
+    """True if a harmonic is so far from the open octave that it may have been the fret, pressed down: both have the
+    same partials, and a string would be called uneven without reason."""
     string = state.string(taken.string)
     if Place.parse(taken.place) != HARMONIC or string.open_cents is None:
         return False
@@ -185,13 +182,13 @@ def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
 
 
 def _wanted(state: State, identity: NoteIdentity) -> Assignment | None:
-    """What was asked for, if the note may have been that."""
+    """The string and place that were asked for, if the note may be that."""
     waited = asked(state)
     return next((one for one in identity.likely if (one.string, one.place) == waited), None)
 
 
 def decide_doubt(state: State, doubt: DoubtfulReading, string: int, place: Place) -> list[ev.Event]:
-    """The events that follow when somebody says what the note in doubt was. Raises Refused when it can't have been."""
+    """The events that follow when somebody says which string the note in doubt was. Raises Refused if it can't be."""
     assert state.instrument is not None
     cents = cents_between(doubt.first.f1_hz, state.instrument.place_hz(string, place))
     if not NEW_STRING_CENTS <= cents <= FARTHEST_CENTS:
@@ -240,8 +237,8 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
 
 
 def _need_own(state: State, taken: ev.ReadingTaken) -> None:
-    """Refuse a string nobody asked for that has what was asked for among its partials: it rings along, and both sound
-    as if it were plucked. Raises Ignored."""
+    """Refuse a string nobody asked for if the pitch asked for is one of its partials: it may only ring along. Raises
+    Ignored."""
     waited = asked(state)
     if waited is None:  # a cause waits to be seen: nothing was asked for that could sound along
         return
@@ -280,7 +277,7 @@ def _doubted(first: ev.ReadingTaken, second: ev.ReadingTaken, best: Assignment, 
 
 
 def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> list[ev.Event]:
-    """While a saddle is being moved only two things count: the string has been slackened, or it is back at pitch."""
+    """While a saddle is moved only two things count: the string was slackened, or it is back at pitch."""
     reading, number = command.reading, state.focus
     if command.only_string not in (None, number):
         raise Ignored(f"string {number} is being moved; other strings are no evidence now")

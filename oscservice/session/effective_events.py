@@ -1,4 +1,4 @@
-"""The course of a session: its events without the steps that were taken back, and the state each of them met."""
+"""The effective events of a session: those that were not taken back, each with the state before it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from oscservice.session.state import State
 
 @dataclass(frozen=True)
 class Turn:
-    """One event that stands: its number in the journal, when it was recorded (text in UTC), and the state before it."""
+    """One effective event: its number in the journal, the time of recording (text in UTC), and the state before it."""
 
     number: int
     at_utc: str
@@ -22,7 +22,7 @@ class Turn:
 
 @dataclass(frozen=True)
 class EffectiveEvents:
-    """What stands of a session, in order, the state at its end, and how many steps were taken back."""
+    """The effective events in order, the state after them, and how many steps were taken back."""
 
     turns: tuple[Turn, ...]
     state: State
@@ -30,7 +30,7 @@ class EffectiveEvents:
 
 
 def effective_events(events: Sequence[tuple[str, ev.Event]]) -> EffectiveEvents:
-    """The course of a session.
+    """The effective events of a session.
 
     Args:
         events: every event of its journal with the time it was recorded, in order.
@@ -50,5 +50,5 @@ def effective_events(events: Sequence[tuple[str, ev.Event]]) -> EffectiveEvents:
 
 
 def _last_step(turns: Sequence[Turn]) -> int:
-    """Where the last step begins that can be taken back."""
+    """The index at which the last step begins."""
     return max((at for at, turn in enumerate(turns) if isinstance(turn.event, ev.StepBegun)), default=len(turns))

@@ -93,7 +93,7 @@ def response_of(text: str) -> Response:
 
 @dataclass(frozen=True)
 class MoveOutcome:
-    """What a move of its saddle changes in what is known of a string.
+    """A string as known after a move of its saddle.
 
     Attributes:
         response: how the string responds to moves.

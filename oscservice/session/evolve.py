@@ -126,7 +126,7 @@ def _string_checked(state: State, event: ev.StringChecked) -> State:
 def _comparison_ended(
     state: State, event: ev.StringJudged | ev.StringSurveyed | ev.StringProved | ev.StringChecked
 ) -> State:
-    """What the plucks of a comparison say of all plucks is known, and the next comparison begins without them."""
+    """Scatter and slope are as known after the comparison; the next one begins without its plucks."""
     assert event.pluck_scatter is not None
     assert event.strength_slope is not None
     state = replace(state, hand=values.scatter_of(event.pluck_scatter))

@@ -25,7 +25,7 @@ _NO_BRIDGE = Bridge(kind=FIXED, floating=False, slacken=False, adjusters=())
 
 @dataclass(frozen=True)
 class PredictionInputs:
-    """What a prediction depends on. ``stiffness``: B as heard, which replaces what the file assumes of the core."""
+    """The inputs of a prediction. ``stiffness``: B as heard; it replaces B by the core in the file."""
 
     spec: StringSpec
     reference_hz: float
@@ -41,10 +41,10 @@ class StringFigures:
         ambiguity_mm: how far apart first partial and string pitch put the saddle; None if unknown.
         neck: errors of the comparison under way by fret, where several frets are compared; None before the first.
         nut: how the errors of all frets are shared between saddle and nut; None until all were plucked.
-        prediction: what the string's build predicts; None if no saddle makes its octave true.
-        prediction_inputs: what the prediction was calculated from.
-        remedies: what helps a string whose saddle can't move far enough, the least invasive first.
-        cautions: what to be careful of, one for each remedy.
+        prediction: by the string's build; None if no saddle makes its octave true.
+        prediction_inputs: its inputs.
+        remedies: for a string whose saddle can't move far enough, the least invasive first.
+        cautions: one for each remedy.
     """
 
     comparison: Comparison | None
@@ -98,7 +98,7 @@ def figures(state: State, before: Figures = NO_FIGURES) -> Figures:
 
 
 def _shared(state: State) -> tuple[object, ...]:
-    """What the figures of every string depend on, beside its own state."""
+    """The inputs of every string's figures, beside its own state."""
     return state.instrument, state.played, state.fret, state.hand, state.findings
 
 
@@ -155,7 +155,7 @@ def _prediction(inputs: PredictionInputs) -> StringPrediction | None:
 
 
 def _remedies(instrument: Instrument, number: int, string: StringState) -> list[tuple[str, str]]:
-    """What helps a string out of travel, and what to be careful of with each; empty for any other string."""
+    """Remedies for a string out of travel, each with its caution; empty for any other string."""
     if string.status is not Status.OUT_OF_TRAVEL or string.advice is None:
         return []
     known, spec = string.learnt_stiffness, instrument.string(number)

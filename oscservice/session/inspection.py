@@ -1,4 +1,4 @@
-"""What must be right before starting: what was measured, how far it is off, and what each command makes of it."""
+"""The inspection before a set-up: items, measured values and their limits, and the commands about them."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ RELIEF, TREBLE, BASS = "relief", "action/treble", "action/bass"
 STRINGS = "strings"
 
 _NUT = re.compile(r"nut/([1-9][0-9]?)")
-_ROUNDED = 3  # digits after the point: what comes as a 32-bit number is a little beside what was typed
+_ROUNDED = 3  # digits after the point: a 32-bit number differs a little from what was typed
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class MeasuredItem:
         return max(0.0, self.value_mm - high) + min(0.0, self.value_mm - low)
 
     def text(self, sentences: Sentences = ENGLISH) -> str:
-        """The value, and how it stands to what is wanted, in words."""
+        """The value compared with its target, in words."""
         name, _, place = self.what.partition("/")
         key = name if name == "nut" else self.what
         values = {"low": self.wanted_mm[0], "high": self.wanted_mm[1], "by": abs(self.by_mm), "value": self.value_mm}
@@ -66,12 +66,12 @@ class Age:
 
 
 def item_of(what: str) -> str:
-    """The inspection item that something measured belongs to."""
+    """The inspection item of a measured value."""
     return what.partition("/")[0]
 
 
 def measured_of(state: State, item: str) -> tuple[MeasuredItem, ...]:
-    """What was measured for an item in this session, in the order of measuring."""
+    """The values measured for an item in this session, in order."""
     return tuple(_judged(state, what, mm) for what, mm in state.measured if item_of(what) == item)
 
 
@@ -84,7 +84,7 @@ def age_of(state: State) -> Age | None:
 
 
 def off(state: State, item: str, sentences: Sentences = ENGLISH) -> str:
-    """What stands against passing an item, in words: a measured value out of range, strings too old. Empty: nothing."""
+    """The reasons why an item can't pass, in words: a measured value out of range, strings too old; empty if it can."""
     texts = [one.text(sentences) for one in measured_of(state, item) if one.by_mm]
     age = age_of(state) if item == STRINGS else None
     if age is not None and age.days > age.most:
@@ -203,7 +203,7 @@ def _judged(state: State, what: str, value_mm: float) -> MeasuredItem:
 
 
 def _noticed(state: State, what: str, value_mm: float) -> list[ev.Event]:
-    """What a measured value says has changed since the instrument's last session."""
+    """The change since the instrument's last session that a measured value shows."""
     left = state.previous
     if left is None or _limits(left, what) is None:
         return []

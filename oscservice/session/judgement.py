@@ -47,10 +47,10 @@ from oscservice.session.survey import (
 from oscservice.session.vocabulary import Phase, Status
 
 LARGEST_ERROR_CENTS = 60.0
-"""No saddle is the cause of a larger error: it would take more than two centimetres of travel."""
+"""A larger error has another cause: it would take more than two centimetres of saddle travel."""
 
 MOST_MOVES = 5
-"""A saddle that was moved so often, and still asks for another move, is not what is wrong."""
+"""After so many moves of a saddle, an error has another cause."""
 
 _WORTH_MM = 2.0 * SHOWN_MM  # a shared saddle is not moved for less
 _WORTH_TOLERANCES = 0.25  # nor when its strings gain less than this share of the tolerance
@@ -69,7 +69,7 @@ def comparison_of(state: State, number: int) -> Comparison | None:
 
 
 def survey_comparison(state: State, number: int) -> Comparison | None:
-    """What the string's survey says of its error with the saddle where it stands; None without one."""
+    """The survey of a string as a comparison; None without a survey at the present position of the saddle."""
     survey = current_survey(state.string(number))
     return None if survey is None else _as_one(state, number, survey.neck)
 
@@ -89,9 +89,11 @@ def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity
 
 
 def expected_of(state: State, number: int, heard: Comparison | None) -> Comparison | None:
-    """What is known of a string before its plucks: what was found where its saddle stands, if it is being compared
-    anew, or else what the last move should have left, as a comparison of no plucks; how sure that is goes by ``heard``,
-    what its plucks say so far."""
+    """The error of a string as expected before its plucks; None if nothing is known.
+
+    It is its survey if its saddle was not moved since, or else the error that the last move should have left, as a
+    comparison of no plucks. The standard error of the latter depends on ``heard``, its comparison so far.
+    """
     string = state.string(number)
     found = survey_comparison(state, number) if state.played.several else None
     if found is not None:
@@ -108,7 +110,7 @@ def expected_of(state: State, number: int, heard: Comparison | None) -> Comparis
 
 
 def verdict_on(state: State, comparison: Comparison, expected: Comparison | None) -> Decision:
-    """What the comparison of the string in focus asks for, the last pass foreseen."""
+    """The decision on a comparison of the string in focus; a last pass will follow."""
     assert state.instrument is not None
     moved_mm = state.string(state.focus).moved_mm
     lengths = speaking_lengths_mm(state.instrument.string(state.focus), state.fret, moved_mm)
@@ -180,7 +182,7 @@ def _judged_together(state: State, comparison: Comparison) -> list[ev.Event]:
 
 
 def _known(state: State, number: int) -> Comparison | None:
-    """What is known of another string's error with the saddle where it stands, if well enough to move on."""
+    """The error of another string at the present position of the saddle, if it is known well enough for a move."""
     string = state.string(number)
     running = comparison_of(state, number)
     if running is not None and refusal(running) is None:
@@ -189,7 +191,7 @@ def _known(state: State, number: int) -> Comparison | None:
     if found is not None:
         return found
     if string.ended and string.judged_here and string.last is not None:
-        # A last pass may be short; it stands on the longer comparison before it.
+        # A last pass may be short; the longer comparison before it counts too.
         return replace(string.last.as_comparison(), plucks=max(string.last.plucks, FEWEST_PLUCKS))
     return None
 
@@ -216,8 +218,7 @@ def _plan(state: State, errors: Mapping[int, Comparison]) -> BridgePlan:
 
 
 def _worthwhile(plan: BridgePlan, errors: Mapping[int, Comparison], tolerance_cents: float) -> bool:
-    """Whether a string is out of tolerance, and the worst of them or all together gain enough by a move that can be
-    made."""
+    """True if a string is out of tolerance, and the worst one or all together gain enough by a possible move."""
     if not any(abs(move.mm) >= _WORTH_MM for move in plan.moves.values()):
         return False
     before, after = [error.error_cents for error in errors.values()], list(plan.remaining_cents.values())
@@ -280,8 +281,8 @@ def _judgement(
 
 SUSPECT = 0.25
 IN_DOUBT = 0.35
-"""More plucks are asked for while causes that no saddle cures are likelier than the first, and none is sure; when there
-were enough of them and it is still likelier than the second, somebody has to look before a saddle is moved."""
+"""Probabilities of causes that no saddle cures, while none of them is sure: above the first, more plucks are asked for;
+above the second, somebody has to look after enough plucks."""
 
 
 def survey_event(number: int, survey: Survey) -> ev.StringSurveyed:
@@ -290,7 +291,7 @@ def survey_event(number: int, survey: Survey) -> ev.StringSurveyed:
 
 
 def causes_tested(state: State) -> list[ev.Event]:
-    """Hold the pattern of all strings surveyed against the causes; strings that no saddle cures are set aside."""
+    """Compare the pattern of all surveyed strings with the causes; strings that no saddle cures are set aside."""
     assert state.instrument is not None
     heard = surveys(state)
     found = findings(state.instrument, heard)
@@ -302,15 +303,17 @@ def causes_tested(state: State) -> list[ev.Event]:
         if likeliest is not None and probability > IN_DOUBT:
             found = (likeliest,)
     stopped = {n: f for n, f in strings_without_advice(found).items() if _advised(state, n)}
-    told: list[ev.Event] = [ev.CauseNamed(to_json(finding)) for finding in found]
+    named: list[ev.Event] = [ev.CauseNamed(to_json(finding)) for finding in found]
     aside: list[ev.Event] = [ev.StringSetAside(n, _reason(finding)) for n, finding in stopped.items()]
     first: list[ev.Event] = [ev.Focused(max(found[0].strings), "")] if found else []
-    return [*told, *aside, *first, ev.CausesTested(bool(found))]
+    return [*named, *aside, *first, ev.CausesTested(bool(found))]
 
 
 def stopped_as_uneven(state: State, survey: Survey | None) -> list[ev.Event]:
-    """What the 12th-fret harmonic says against moving the saddle of the string in focus, where it was heard; ``survey``
-    is the string's newest."""
+    """The events that stop a move of the string in focus because its 12th-fret harmonic is off; empty if it is not.
+
+    ``survey`` is the string's newest survey.
+    """
     string = state.string(state.focus)
     if state.played.several or string.harmonic_cents is None or not _advised(state, state.focus):
         return []

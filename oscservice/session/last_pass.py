@@ -1,4 +1,4 @@
-"""The last pass: every string open, as a harmonic and at the frets compared, in as few plucks as that takes."""
+"""The last pass: every string open, as a harmonic and at the frets compared, with as few plucks as possible."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from oscservice.session.vocabulary import Phase
 MOST_REOPENED = 3
 """A string that the last pass sent back so often is not sent back once more."""
 
-_MOST_PROVING_NOTES = 40  # a last pass that comes to nothing is given up, and the string compared again
+_MOST_PROVING_NOTES = 40  # after these a last pass is given up, and the string compared again
 
 
 def next_to_prove(state: State) -> list[ev.Event]:
@@ -29,7 +29,7 @@ def next_to_prove(state: State) -> list[ev.Event]:
 
 
 def after_proving(state: State) -> list[ev.Event]:
-    """What follows from what the last pass has heard so far."""
+    """The events that follow from the plucks of the last pass so far."""
     string = state.string(state.focus) if state.focus else None
     if string is None or string.proved or string.left_out:
         return next_to_prove(state)
@@ -54,7 +54,7 @@ def after_proving(state: State) -> list[ev.Event]:
 
 
 def last_word(state: State, comparison: Comparison) -> bool | None:
-    """Whether the string in focus is borne out by what its last pass found; None: that takes more plucks."""
+    """True if the last pass confirms the string in focus, False if it does not; None: that takes more plucks."""
     last = state.string(state.focus).last
     assert last is not None
     before = last.as_comparison()
@@ -62,7 +62,7 @@ def last_word(state: State, comparison: Comparison) -> bool | None:
 
 
 def _uneven(state: State) -> list[ev.Event]:
-    """A string proved where it was compared may be uneven all the same: its harmonic tells, and that is said."""
+    """A cause to name for a string that is proved at the frets compared, but whose harmonic shows that it is uneven."""
     survey = survey_of(state, state.focus)
     if survey is None or state.instrument is None or state.named(state.focus) is not None:
         return []

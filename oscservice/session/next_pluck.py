@@ -1,9 +1,4 @@
-"""The next pluck: which string and place the session waits for.
-
-In which order a string is plucked while it is compared, and in the last pass.
-
-What the session waits for next, read off its state: which string and place, and whether strings are in tune.
-"""
+"""The next pluck: the string and place that the session waits for, and whether strings are in tune."""
 
 from __future__ import annotations
 
@@ -16,10 +11,10 @@ from oscservice.session.survey import HARMONIC_PLUCKS, places
 from oscservice.session.vocabulary import COMPARED, Ending, Phase, Status
 
 MOST_BETWEEN = 3
-"""Stopped notes between two open ones: so few that the open string is known where it stands between them."""
+"""Stopped notes between two open ones: so few that the drift of the open string between them is known."""
 
 PROVING_BETWEEN = 4
-"""The same in the last pass, which only bears out what is known."""
+"""The same in the last pass, which only confirms."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +26,7 @@ class PluckPattern:
     harmonics: int = HARMONIC_PLUCKS
 
     def after(self, plucked: Sequence[Place]) -> Place:
-        """What to pluck next: open first and last, and in between the stopped places plucked least."""
+        """The place to pluck next: open first and last, and in between the stopped place with the fewest plucks."""
         if not plucked:
             return OPEN
         counts = {place: plucked.count(place) for place in self.stopped}
@@ -44,8 +39,10 @@ class PluckPattern:
 
 
 def pattern_of(state: State, number: int) -> PluckPattern:
-    """How a string is plucked now. Of a single fret, as many more notes than open ones as these are steadier: so every
-    pluck tells most."""
+    """The pattern in which a string is plucked now.
+
+    With a single fret, there are as many times more stopped notes as open ones scatter less: so each pluck counts most.
+    """
     stopped = places(state, number)
     if state.phase is Phase.CHECKING:
         return PluckPattern(stopped, 1)  # three plucks mostly do
@@ -66,7 +63,7 @@ TUNING_WINDOW_CENTS = 3.0
 """An open string within this of its nominal is in tune: enough for comparing, which rests on ratios."""
 
 BROUGHT_CENTS = 1.5
-"""On a floating bridge a string that is being tuned is brought this near to its target: others will pull at it yet."""
+"""On a floating bridge a string that is being tuned is brought this near to its target: others will still pull it."""
 
 UNSURE_LIMIT_CENTS = 5.0
 """A string whose pitch is known no better than this (1 sd) is heard again."""
@@ -83,14 +80,14 @@ ARRIVED_CENTS = 1.5
 
 
 def in_tune(string: StringState) -> bool:
-    """Whether the open string is at its target as far as is known: at pitch, but while a floating bridge is tuned."""
+    """True if the open string is known to be at its target: its pitch, except while a floating bridge is tuned."""
     if string.in_tune_by_hand:
         return True
     return within(string, BROUGHT_CENTS if string.awaits else TUNING_WINDOW_CENTS)
 
 
 def within(string: StringState, window_cents: float) -> bool:
-    """Whether the open string is known to be that near to its target: surely within twice as much."""
+    """True if the open string is this near to its target, and surely within twice as much."""
     if string.open_cents is None:
         return False
     off_cents = abs(string.open_cents - string.target_cents)
@@ -98,7 +95,7 @@ def within(string: StringState, window_cents: float) -> bool:
 
 
 def unclear(string: StringState) -> bool:
-    """Whether an open string has to be heard before anybody can say which way its peg should go."""
+    """True if an open string has to be heard before it is clear which way to turn its peg."""
     if string.open_cents is None or string.unsure_cents > CLEAR_CENTS:
         return True
     return 2.0 * string.unsure_cents > abs(string.open_cents - string.target_cents)
@@ -115,20 +112,20 @@ def tuned_strings(state: State) -> list[int]:
 
 
 def _lost(string: StringState) -> bool:
-    """Whether nobody knows that the string is near its pitch."""
+    """True if it is not known that the string is near its pitch."""
     if string.in_tune_by_hand:
         return False
     return string.open_cents is None or string.unsure_cents > UNSURE_LIMIT_CENTS or drifted(string)
 
 
 def drifted(string: StringState) -> bool:
-    """Whether the open string was last heard so far off that it has to be tuned before it is compared on."""
+    """True if the open string was last heard so far off that it has to be tuned before it is compared further."""
     off = string.open_cents is not None and abs(string.open_cents) > DRIFT_LIMIT_CENTS
     return off and not string.in_tune_by_hand
 
 
 def asked(state: State) -> tuple[int, Place] | None:
-    """String and place of the pluck that is waited for, or None."""
+    """String and place of the pluck that the session waits for, or None."""
     if state.focus == 0 or state.unseen or state.phase in (Phase.IDLE, Phase.INSPECTING, Phase.CLOSED):
         return None
     if state.asked_place is not None:

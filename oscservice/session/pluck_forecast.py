@@ -1,4 +1,4 @@
-"""How many more plucks a string will take, announced ahead; and why, when it becomes more than was announced."""
+"""A forecast of how many more plucks a string takes, and the reason when it becomes more than announced."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from oscservice.session.vocabulary import Phase
 MOST_FORESEEN = 60
 
 _QUARTILE = 0.674  # sd: half of all errors lie nearer
-_WILD = 1.3  # times the scatter that was reckoned with
-_TRUST = (0.7, 1.5)  # the present standard error over the one to expect, as far as that is believed
+_WILD = 1.3  # times the expected scatter
+_TRUST = (0.7, 1.5)  # limits of the present standard error over the expected one
 
 
 def forecast(state: State) -> list[ev.Event]:
-    """The event that announces how many plucks the string in focus still takes, if that is not what was announced."""
+    """The event that announces how many plucks the string in focus still takes, if the number has changed."""
     waited = asked(state)
     if waited is None or state.doubt is not None or state.phase is Phase.CHECKING:
         return []
@@ -38,7 +38,7 @@ def forecast(state: State) -> list[ev.Event]:
 
 
 def _amid(state: State, announced: int) -> bool:
-    """Whether stopped notes are being plucked that were announced: they tell little before the open one after them."""
+    """True while announced stopped notes are being plucked: they say little before the open note after them."""
     plucks = state.string(state.focus).plucks
     if state.phase not in (Phase.COMPARING, Phase.PROVING) or not plucks or plucks[-1].place == OPEN:
         return False
@@ -115,7 +115,7 @@ def _enough_to_prove(state: State, heard: Comparison | None, shift: float) -> Ca
 
 
 def _ahead(state: State, heard: Comparison | None, error_cents: float, places: list[Place]) -> Comparison:
-    """The comparison that such plucks will allow, the error staying as it is."""
+    """The comparison after plucks of these places, if the error stays the same."""
     stopped = sum(place.kind == "fret" for place in places)
     se_cents = state.hand.se_cents(max(1, stopped), max(1, places.count(OPEN)))
     if heard is None:

@@ -57,7 +57,7 @@ _ENDINGS: dict[Ending, str] = {
 
 @dataclass(frozen=True)
 class Prompt:
-    """What to do next: a fixed code, a sentence, a caution (may be empty)."""
+    """The next thing to do: a fixed code, a sentence, a caution (may be empty)."""
 
     code: str
     text: str
@@ -129,7 +129,7 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
 
 
 def _checked(state: State, sentences: Sentences) -> dict[str, object]:
-    """What a quick check found, in words."""
+    """The findings of a quick check in words."""
     if state.against is None:
         return {}
     checks = {number: state.string(number).check for number in reversed(state.numbers)}

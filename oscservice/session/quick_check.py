@@ -1,8 +1,8 @@
-"""The quick check between takes: open and one fret of every string, held against how a sealed session left them.
+"""The quick check between takes: open and one fret of every string, compared with a sealed session.
 
-Two changes are told apart: that of the open string, which is tuning, and that of the fret against its own open string,
-which is intonation. Each is held against what matters (for tuning the tuning window, for intonation the tolerance) and
-against its own standard error, that of the sealed session in it. One open and one fretted pluck between open ones are
+There are two changes: that of the open string (tuning), and that of the fret against its own open string (intonation).
+Each is compared with its limit (the tuning window, the tolerance) and with its standard error, which includes that of
+the sealed session. One open and one fretted pluck between open ones are
 mostly enough; more are asked for only while the evidence is too thin to say.
 """
 
@@ -85,7 +85,7 @@ def _uncheckable(instrument: Instrument, against: SetupSummary, fret: int) -> di
 
 
 def after_checking(state: State) -> list[ev.Event]:
-    """What follows in a quick check: the verdict on the string at hand, the next string, the end."""
+    """The next events of a quick check: the verdict on the string in focus, the next string, or the end."""
     if state.string(state.focus).status in (Status.CHECKED, Status.SET_ASIDE):
         waiting = unchecked(state)
         return [ev.Focused(max(waiting), "")] if waiting else [ev.SessionClosed(check_ending(state))]
@@ -94,13 +94,13 @@ def after_checking(state: State) -> list[ev.Event]:
 
 
 def unchecked(state: State) -> list[int]:
-    """Strings that a quick check has still to come to."""
+    """Strings without a verdict yet."""
     ended = (Status.CHECKED, Status.SET_ASIDE)
     return [n for n in state.numbers if state.string(n).status not in ended]
 
 
 def check_ending(state: State) -> Ending:
-    """How a quick check of which nothing is left ends."""
+    """The ending of a quick check with nothing left to check."""
     verdicts = {string.check.verdict for string in state.strings if string.check is not None}
     if Check.DRIFTED in verdicts:
         return Ending.DRIFTED
@@ -108,11 +108,11 @@ def check_ending(state: State) -> Ending:
 
 
 def verdict(state: State, *, last_word: bool = False) -> ev.StringChecked | None:
-    """The verdict on the string at hand; None while more plucks are wanted.
+    """The verdict on the string in focus; None while more plucks are needed.
 
     Args:
         state: a quick check.
-        last_word: more plucks are not to be had.
+        last_word: there will be no more plucks.
     """
     string = state.string(state.focus)
     before = None if state.against is None else state.against.string(state.focus)
@@ -138,12 +138,12 @@ def verdict(state: State, *, last_word: bool = False) -> ev.StringChecked | None
 def change_verdict(
     change_cents: float, se_cents: float, matters_cents: float, *, last_word: bool, drift_sd: float = DRIFT_SD
 ) -> Check | None:
-    """What a change comes to; None: more plucks may tell.
+    """The verdict on a change; None: more plucks may decide.
 
     Args:
         change_cents, se_cents: the change and its standard error.
         matters_cents: a change below this doesn't matter.
-        last_word: no more plucks are to be had: what can't be told is unsure.
+        last_word: there will be no more plucks: an undecided change is unsure.
         drift_sd: standard errors below which nothing is a drift.
     """
     size = abs(change_cents)
@@ -155,7 +155,7 @@ def change_verdict(
 
 
 def _opened(state: State) -> tuple[float, float]:
-    """The open string at hand off its nominal pitch, and the standard error of that."""
+    """Deviation of the open string in focus from its nominal pitch, and its standard error, cents."""
     assert state.instrument is not None
     nominal_hz = state.instrument.open_hz(state.focus)
     plucks = [pluck for pluck in state.string(state.focus).plucks if pluck.place == OPEN]

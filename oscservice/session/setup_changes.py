@@ -1,6 +1,6 @@
-"""What changed on an instrument between two standings, and which of it is more than the standard errors explain.
+"""Changes of an instrument between two sessions, and which of them the standard errors don't explain.
 
-A change is held against the standard errors of both sides, as ones that have nothing in common. Many cells are looked
+A change is compared with the standard errors of both sides, taken as independent. Many cells are looked
 at at once, so two marks are given: ``*`` where a change is more than twice its standard error, which about one cell in
 22 is by chance (normal law), and ``**`` where not one of all the cells heard would be so far off, in 19 of 20 such
 tables, if nothing had changed (C. E. Bonferroni's inequality; O. J. Dunn, J. Am. Stat. Assoc. 56 (1961) 52, both from
@@ -66,21 +66,21 @@ class Cell:
 
     @property
     def z(self) -> float | None:
-        """The change in standard errors; None if there is no change to tell or no error to hold it against."""
+        """The change in standard errors; None without a change or a standard error."""
         change = self.change
         return None if change is None or change.se == 0.0 else change.value / change.se
 
 
 @dataclass(frozen=True)
 class Changes:
-    """All cells, string 1 first, and what else is to be said of the two sessions, a line each."""
+    """All cells, string 1 first, and remarks on the two sessions, a line each."""
 
     cells: tuple[Cell, ...]
     remarks: tuple[str, ...]
 
     @property
     def heard(self) -> int:
-        """How many changes rest on what was heard: not where saddles stand, which was told."""
+        """How many changes were heard: positions of saddles are reported, not heard."""
         return sum(cell.z is not None and cell.what != SADDLE for cell in self.cells)
 
     @property
@@ -98,7 +98,7 @@ class Changes:
 
 
 class StringIdentity(Protocol):
-    """What tells a string from another one."""
+    """What identifies a string."""
 
     @property
     def note(self) -> str: ...
@@ -116,7 +116,7 @@ class StringIdentity(Protocol):
 
 @dataclass(frozen=True)
 class FiledString:
-    """What tells a string from another one, by the instrument file."""
+    """What identifies a string, by the instrument file."""
 
     note: str
     nominal_hz: float
@@ -133,7 +133,7 @@ def filed_string(instrument: Instrument, number: int) -> FiledString:
 
 
 def unlike(before: StringIdentity, after: StringIdentity) -> str:
-    """Why what is heard of two strings can't be compared: another string, scale or pitch; empty if it can."""
+    """The reason why two strings can't be compared: another string, scale or pitch; empty if they can."""
     if abs(before.scale_mm - after.scale_mm) > _SAME_MM:
         return f"another scale length ({before.scale_mm:g} and {after.scale_mm:g} mm)"
     if before.wound != after.wound:
@@ -150,7 +150,7 @@ def unlike(before: StringIdentity, after: StringIdentity) -> str:
 
 
 def changes(before: SetupSummary, after: SetupSummary) -> Changes:
-    """What changed from one session to the other. Cells that neither session knows are left out."""
+    """The changes from one session to the other, without cells that neither knows."""
     cells: list[Cell] = []
     remarks: list[str] = []
     if before.identity != after.identity:
@@ -189,7 +189,7 @@ def _side(value: float | None, se: float) -> Side | None:
 
 
 def _saddle(before: StringSummary, after: StringSummary, why: str) -> Cell:
-    """Where the saddle stands: by the file, and by moves that were told or taken from the advice."""
+    """The saddle's position: by the file, and by moves that were reported or taken from the advice."""
     if abs(before.scale_mm - after.scale_mm) <= _SAME_MM:
         why = ""  # a saddle is where it is, whatever string lies on it
     same_start = abs(before.filed_setback_mm - after.filed_setback_mm) <= _SAME_MM

@@ -1,4 +1,4 @@
-"""How an instrument stood when a session left it: plain numbers, to lay beside another session or a later check.
+"""An instrument as a session left it, in plain numbers: for comparison with another session or a later check.
 
 Cents + sharp, mm + away from the nut, standard errors 1 sd, None for what was not heard.
 """
@@ -32,10 +32,10 @@ class StringSummary:
         status: the session's word for it; left_out: why it was left out, or empty.
         errors: of the frets compared, rising.
         harmonic_cents, harmonic_se_cents: 12th-fret harmonic above the open octave, what stiffness explains taken off.
-        open_cents, open_se_cents: the open string off its nominal pitch as last heard; what one pluck may differ from
-            the next, and what tuning others may have done to it since, are in the standard error.
+        open_cents, open_se_cents: the open string off its nominal pitch as last heard; the scatter of
+            plucks, and what tuning others may have done since, are in the standard error.
         inharmonicity, inharmonicity_se: B of the open string.
-        filed_setback_mm, moved_mm, moves: where the file says the saddle stood at the start, how far it was moved
+        filed_setback_mm, moved_mm, moves: the saddle's position at the start by the file, how far it was moved
             since, and in how many moves.
     """
 
@@ -61,7 +61,7 @@ class StringSummary:
 
     @property
     def saddle_mm(self) -> float:
-        """Where the saddle stands beyond the scale length, by the file and the moves."""
+        """The saddle's position beyond the scale length, by the file and the moves."""
         return self.filed_setback_mm + self.moved_mm
 
     def at(self, fret: int) -> FretError | None:
@@ -100,7 +100,7 @@ class SetupSummary:
         return self.strings[number - 1] if 1 <= number <= len(self.strings) else None
 
     def to_json(self) -> str:
-        """JSON text that ``from_json`` reads back to an equal standing."""
+        """JSON text that ``from_json`` reads back to an equal summary."""
         return json.dumps(asdict(self), allow_nan=False)
 
     @classmethod

@@ -1,4 +1,4 @@
-"""What the session knows: plain frozen data, the fold of its events.
+"""The state of a session: plain frozen data, the fold of its events.
 
 Cents + sharp, mm + away from the nut, strings numbered from 1 (the thinnest).
 """
@@ -44,14 +44,14 @@ class JudgedError:
 
 @dataclass(frozen=True)
 class Advice:
-    """What a string's saddle should do.
+    """The advised move of a string's saddle.
 
     Attributes:
-        mm: how far it should go, + away from the nut; se_mm its standard error.
+        mm: the move, + away from the nut; se_mm its standard error.
         turns: of the screw that moves it, sign as ``mm``; None without a screw.
         direction: in words.
-        room_mm: travel left that way; missing_mm: what is needed beyond it.
-        left_cents: what it should leave of the error, as far as it can be made; None if that isn't known.
+        room_mm: travel left that way; missing_mm: what is needed beyond that.
+        left_cents: the error that it should leave, as far as it can be made; None if unknown.
     """
 
     mm: float
@@ -65,8 +65,8 @@ class Advice:
 
 @dataclass(frozen=True)
 class LastMove:
-    """The last move of a saddle: the change of the error at the compared fret that geometry lets expect of it, what
-    the error and its standard error were before, and how well the saddle was placed (1 sd); all in cents."""
+    """The last move of a saddle, in cents at the compared fret: the expected change of the error by geometry, the error
+    and its standard error before it, and the standard deviation of placing the saddle."""
 
     geometric_cents: float
     before_cents: float
@@ -80,34 +80,34 @@ class StringState:
 
     Attributes:
         status: see Status.
-        open_pluck, open_cents: the last open reading, and its cents from its nominal; None until heard.
+        open_pluck, open_cents: the last open reading, and its cents from its nominal; None until heard. On a floating
+            bridge, ``open_cents`` includes what tuning the others has done since.
         stiffness: B of the open string as last heard.
-        learnt_stiffness: what its open readings have taught of its B so far; None before the first that tells.
-            On a floating bridge what was tuned since has been allowed for.
-        unsure_cents: how sure that is (1 sd) on a floating bridge; 0 on a fixed one.
-        target_cents: where the open string should stand now, from its nominal: not at 0 while a floating bridge is
-            being tuned, as strings tuned later pull it there.
+        learnt_stiffness: B as estimated from its open readings; None before the first with a B.
+        unsure_cents: standard deviation of ``open_cents`` on a floating bridge; 0 on a fixed one.
+        target_cents: where the open string should be now, from its nominal; not 0 while a floating bridge is being
+            tuned, since strings tuned later pull it.
         goal_cents: where it should be after this round of tuning; awaits: it waits to be brought to its target in it.
-        in_tune_by_hand: the technician said it is tuned, whatever was heard.
+        in_tune_by_hand: the technician said it is in tune.
         plucks: readings of the comparison under way, in order.
         slope: pitch against strength, learnt from earlier comparisons; None before the first.
         first, last: the first and the latest judged comparison.
-        expected: what the last move should have left, before anything is heard of it.
+        expected: the error that the last move should have left, before plucks after it.
         survey: its errors over the frets when last judged or surveyed; None before.
-        last_move: what the last move should have done, until it has been heard; None otherwise.
-        response: its own cents a millimetre, as moves have taught.
-        oddity: why it may have answered a move otherwise than it should; empty if it didn't.
-        overruled: it is advised on whatever cause was named.
-        judged_here: whether ``last`` was found with the saddle where it now stands.
+        last_move: the last move, until a comparison after it; None otherwise.
+        response: its cents per millimetre over those of geometry, as learnt from moves.
+        oddity: why its response may differ from geometry; empty if it does not.
+        overruled: it gets advice although a cause was named.
+        judged_here: the saddle was not moved since ``last``.
         advice: the move advised and not yet made, if any.
         moved_mm, moves: what the saddle has moved so far, and in how many moves.
         proved: passed the last pass.
-        scattered: how often its comparison was given up for scatter; reopened: how often after the last pass.
+        scattered: how often its comparison was given up for scatter; reopened: how often the last pass sent it back.
         harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard;
             harmonic_se_cents its standard error.
         no_harmonic: its last pass goes without the harmonic.
-        plucks_left: how many more plucks were announced for what is being done with it; plucks_why: why they became
-            more, if they did.
+        plucks_left: how many more plucks were announced for the present work on it; plucks_why: why they became more,
+            if they did.
         reason: why it was set aside.
         check: a quick check's verdict; None before.
     """
@@ -149,12 +149,12 @@ class StringState:
 
     @property
     def ended(self) -> bool:
-        """Whether no more work is planned on it before the last pass."""
+        """True if no more work is planned on it before the last pass."""
         return self.status in (Status.SETTLED, Status.OUT_OF_TRAVEL, Status.SET_ASIDE)
 
     @property
     def left_out(self) -> bool:
-        """Whether the last pass passes it over."""
+        """True if the last pass leaves it out."""
         return self.status in (Status.OUT_OF_TRAVEL, Status.SET_ASIDE)
 
 
@@ -196,19 +196,26 @@ def _nothing_inspected() -> tuple[tuple[str, Item], ...]:
 class State:
     """The whole session.
 
-    ``revision`` counts its steps, those taken back and the taking back among them. ``doubt`` is a note that waits until
-    somebody says what it was; any other step drops it. ``strayed``: the last note had the pitch that was asked for, and
-    was taken for another string or place. ``past`` is the state before the last step, for taking it back;
-    it is no part of equality. ``by_hand``: nothing advances by itself. ``findings`` are the causes named so far;
-    ``tested``: the pattern of all strings was held against them; ``unseen``: nobody has taken note yet;
-    ``survey_plucks``: plucks at every fret before that is done.
-    ``hand`` is what the comparisons so far have taught of how its plucks scatter.
-    ``day``: when it began, as 2026-11-25, empty if not known; ``previous``: the instrument as its last session left it;
-    ``measured``: what was measured before the start, with mm, the latest last; ``changes``: what is different since the
-    last session, with a line on each.
-    ``against`` is what a quick check is held against; None in a set-up.
-    ``balance``: how the strings of a floating bridge stand and pull each other; None for a fixed one. ``round_share``:
-    how much of the way to pitch the present round of tuning goes.
+    Attributes:
+        phase, outcome: see Phase and Ending; ``outcome`` is empty while it is open.
+        revision: count of its steps, including those taken back and each undo.
+        instrument, label, tolerance_cents, day: as begun; ``day`` is as 2026-11-25, empty if not known.
+        fret, played: where errors are summed up, and the frets compared.
+        previous: the instrument as its last session left it; changes: differences since then, with a line on each.
+        items, measured: the inspection: its items, and measured values in mm, the latest last.
+        strings: string 1 first; focus: number of the string being worked on, 0 for none.
+        asked_place: a place asked for once; None: the work decides.
+        doubt: a note that waits until somebody says which string it was; any other step drops it.
+        strayed: the last note had the pitch that was asked for, but was taken for another string or place.
+        findings: causes named so far; tested: the pattern of all strings was compared with them; unseen: nobody has
+            taken note yet; survey_plucks: plucks at every fret before that is done.
+        hand: how plucks scatter, as learnt from the comparisons so far.
+        against: the session that a quick check compares with; None in a set-up.
+        balance: positions and coupling of the strings of a floating bridge; None for a fixed one.
+        round_share: how much of the way to pitch the present round of tuning goes.
+        listening: notes are heard; by_hand: each step waits for the technician.
+        held: the step that waits; None if an older journal doesn't say.
+        past: the state before the last step, for undo; it is no part of equality.
     """
 
     phase: Phase = Phase.IDLE

@@ -1,11 +1,4 @@
-"""A session in plain numbers: its summary, and the errors it leaves.
-
-Why a string is left out of a session.
-
-What a session leaves: its state as ``advice.remains`` asks for it.
-
-A session summed up: its state as the plain numbers of ``standing``.
-"""
+"""A session in plain numbers: its summary, the errors that remain, and why strings are left out."""
 
 from __future__ import annotations
 
@@ -38,7 +31,7 @@ def left_out_because(state: State, number: int) -> str:
 
 
 def compared(state: State) -> dict[int, Survey]:
-    """What was compared of each string so far, by number; strings of which nothing was are left out."""
+    """The errors compared so far of each string, by number; strings without any are left out."""
     found = {number: _survey(state, number) for number in state.numbers}
     return {number: survey for number, survey in found.items() if survey is not None}
 
@@ -46,11 +39,11 @@ def compared(state: State) -> dict[int, Survey]:
 def remaining(
     state: State, frets: Sequence[int] | None = None, changed: Instrument | None = None
 ) -> dict[int, StringRemains]:
-    """Errors over the frets of every string compared so far, the saddles as they stand.
+    """Errors over the frets of every string compared so far, at the present positions of the saddles.
 
     Args:
         state: the session.
-        frets: the frets to tell; all of them if None.
+        frets: the frets wanted; None: all.
         changed: the instrument in another tuning or with a capo; None for as it is.
 
     Raises:
@@ -80,7 +73,7 @@ def _survey(state: State, number: int) -> Survey | None:
 
 
 def _last_pass(state: State, number: int) -> LastPass | None:
-    """The last pass, once it was passed: its plucks are in no survey."""
+    """The last pass of a proved string: its plucks are in no survey."""
     string = state.string(number)
     if not string.proved or string.last is None or string.survey is None:
         return None
@@ -89,8 +82,7 @@ def _last_pass(state: State, number: int) -> LastPass | None:
 
 
 def summary_of(state: State, session: str = "") -> SetupSummary:
-    """How the instrument stands as far as the session knows. Its errors are what ``remaining`` tells of the frets that
-    were compared: all that was heard of them, the saddles as they stand.
+    """The instrument as the session knows it. Its errors are those of ``remaining`` at the frets that were compared.
 
     Args:
         state: the session; ``session`` its id.
@@ -116,8 +108,8 @@ def summary_of(state: State, session: str = "") -> SetupSummary:
 
 
 def open_se_cents(reading_se_cents: float, plucks: int = 1, unsure_cents: float = 0.0) -> float:
-    """Standard error of where an open string stands by so many plucks of one reading's error: they scatter, the more so
-    the less alike they are plucked, and tuning other strings may have shifted it since."""
+    """Standard error of an open string's pitch after so many plucks, with their scatter and with ``unsure_cents``, by
+    which tuning other strings may have shifted it since."""
     return math.hypot(math.hypot(reading_se_cents, SCATTER_CENTS) / math.sqrt(plucks), unsure_cents)
 
 
@@ -127,8 +119,8 @@ def _errors(state: State) -> dict[int, tuple[FretError, ...]]:
         return {}
     found: dict[int, tuple[FretError, ...]] = {}
     for number, left in remaining(state, state.played.frets).items():
-        told = zip(left.frets, left.errors_cents, left.se_cents, strict=True)
-        found[number] = tuple(FretError(*one) for one in told if one[0] in left.measured)
+        found_here = zip(left.frets, left.errors_cents, left.se_cents, strict=True)
+        found[number] = tuple(FretError(*one) for one in found_here if one[0] in left.measured)
     return found
 
 

@@ -1,4 +1,4 @@
-"""A string's survey: its errors over the frets as the session knows them, and as its journal keeps them."""
+"""A string's survey: its errors over the frets, and their text in the journal."""
 
 from __future__ import annotations
 
@@ -21,23 +21,23 @@ HARMONIC_PLUCKS = 2
 """Plucks of the 12th-fret harmonic before causes are tested."""
 
 MOST_SURVEY_PLUCKS = 4
-"""Plucks at every fret at most, where fewer don't tell a cause, or by how much they scatter."""
+"""Most plucks at every fret, where with fewer a cause or the scatter is unclear."""
 
 
 def surveying(state: State) -> bool:
-    """Whether strings are still being compared so that causes can be tested, before any is advised on."""
+    """True while strings are compared for the test of causes, before any advice."""
     return state.played.several and not state.tested
 
 
 def places(state: State, number: int) -> tuple[Place, ...]:
-    """Stopped places that are compared on a string now, in the order in which they are plucked."""
+    """Stopped places that are compared on a string now, in the order of plucking."""
     frets = tuple(Place("fret", fret) for fret in state.played.frets)
     wanted = surveying(state) and current_survey(state.string(number)) is None
     return (HARMONIC, *frets) if wanted else frets
 
 
 def needs_survey(state: State, number: int) -> bool:
-    """Whether a string has to be plucked before causes can be tested."""
+    """True if a string has to be plucked before causes can be tested."""
     survey = current_survey(state.string(number))
     return survey is None or min(survey.neck.plucks) < state.survey_plucks
 
@@ -45,7 +45,7 @@ def needs_survey(state: State, number: int) -> bool:
 def neck_of(state: State, number: int) -> NeckErrors | None:
     """Errors at those frets that the string's plucks so far allow, or None before the first.
 
-    Causes are told from how far single strings stray: so each tells its own scatter, and other strings' doesn't count.
+    The test of causes uses how far single strings differ, so the scatter of other strings does not count here.
     """
     string = state.string(number)
     return compare_frets(string.plucks, state.played.frets, string.slope)
@@ -76,7 +76,7 @@ def survey_of(state: State, number: int) -> Survey | None:
 
 
 def response_of(state: State, number: int) -> Response:
-    """How the string answers moves: as its own have taught, or as those of others before it was moved."""
+    """How the string responds to moves: as learnt from its own, or from those of others before its first."""
     string = state.string(number)
     return string.response if string.moves else first_response(s.response for s in state.strings if s.moves)
 
@@ -87,7 +87,7 @@ def stiffness_of(string: StringState) -> float:
 
 
 def current_survey(string: StringState) -> Survey | None:
-    """The string's survey, if its saddle still stands where it was taken."""
+    """The string's survey, if its saddle was not moved since; else None."""
     survey = string.survey
     return survey if survey is not None and survey.position_mm == string.moved_mm else None
 

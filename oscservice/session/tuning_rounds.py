@@ -55,18 +55,18 @@ def balance_after_hand(state: State, balance: Balance, number: int) -> Balance:
 
 
 REPLANNED_CENTS = 0.5
-"""A target that should be this far elsewhere, by what was heard since, is set anew."""
+"""A target is set again if readings since then change it by this much."""
 
 
 def next_in_round(state: State) -> list[ev.Event] | None:
-    """What follows while a floating bridge is being tuned: nothing while hands are wanted, None once all is in tune."""
+    """The next events while a floating bridge is tuned: empty while a string has to be tuned, None once all are."""
     wanted = tuned_strings(state)
     under_way = any(state.string(n).awaits for n in wanted)
     unknown = [n for n in wanted if _unknown(state, n, under_way)]
     if unknown and state.focus in wanted and _wound_on(state):
         return []  # a new string is followed until it is near its pitch
     if unknown:
-        # All are heard before any is tuned: where one is to be brought depends on where the others stand.
+        # All are heard before any is tuned: each target depends on the pitches of all.
         return [] if state.focus in unknown else [ev.Focused(_after(wanted, unknown, state.focus), "")]
     awaiting = [n for n in wanted if state.string(n).awaits]
     if not awaiting:
@@ -95,12 +95,12 @@ def _round_begun(state: State, wanted: Sequence[int]) -> list[ev.Event] | None:
 
 
 def _window_cents(state: State) -> float:
-    """To begin with all strings are brought to pitch; after a move that was so, and comparing rests on ratios."""
+    """At the start all strings are brought to pitch; after a move they were there, and comparisons use ratios."""
     return ARRIVED_CENTS if state.phase is Phase.TUNING else TUNING_WINDOW_CENTS
 
 
 def _still_needed(state: State, wanted: Sequence[int], others: Sequence[int]) -> Sequence[int]:
-    """Strings of the round that have to be tuned yet: what is in tune now may have righted others."""
+    """Strings of the round that still have to be tuned: one in tune may have corrected others."""
     assert state.balance is not None
     if state.round_share < 1.0:
         return others

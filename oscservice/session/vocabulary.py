@@ -9,7 +9,7 @@ from oscservice.sentences.sentence_table import ENGLISH, Sentences
 
 
 class Phase(StrEnum):
-    """Where the session stands."""
+    """Phases of a session."""
 
     IDLE = "idle"
     INSPECTING = "inspecting"
@@ -23,7 +23,7 @@ class Phase(StrEnum):
 
 
 class Status(StrEnum):
-    """Where a string stands."""
+    """States of a string."""
 
     UNTRIED = "untried"
     COMPARING = "comparing"
@@ -37,7 +37,7 @@ class Status(StrEnum):
 
 
 class InspectionVerdict(StrEnum):
-    """What became of an inspection item."""
+    """Verdicts on an inspection item."""
 
     WAITING = "waiting"
     PASSED = "passed"
@@ -57,7 +57,7 @@ class Ending(StrEnum):
 
 
 class Check(StrEnum):
-    """What a quick check says of a string."""
+    """Verdicts of a quick check on a string."""
 
     HOLDS = "holds"
     DRIFTED = "drifted"
@@ -74,10 +74,10 @@ class Drift(StrEnum):
 
 
 COMPARED = (Phase.COMPARING, Phase.PROVING, Phase.CHECKING)
-"""Phases in which plucks are evidence of how a fret stands against its open string."""
+"""Phases in which a fret is compared with its open string."""
 
 TOLERANCE_RANGE_CENTS = (0.2, 20.0)
-"""Errors a session may be told to settle for."""
+"""Least and largest tolerance of a session."""
 
 PHASE_TEXTS: dict[Phase, str] = {
     Phase.IDLE: "nothing on the bench",
@@ -124,7 +124,7 @@ VERDICT_TEXTS: dict[InspectionVerdict, str] = {
 }
 
 INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")
-"""What must be right before starting (common practice, no source)."""
+"""Items of the inspection before the start (common practice, no source)."""
 
 
 def place_text(string: int, place: Place, sentences: Sentences = ENGLISH) -> str:
