@@ -1,4 +1,4 @@
-"""The facts of a report as one table of CSV (RFC 4180): a number a row, so that a spreadsheet can sort and filter."""
+"""The facts of a report as one table of CSV (RFC 4180), one number a row, so that a spreadsheet can sort and filter."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import io
 from collections.abc import Iterator
 
 from oscservice.report.facts import Facts, StringFact, Value
+from oscservice.sentences.plural import counted
 
 COLUMNS = ("session", "about", "string", "place", "what", "value", "se", "unit", "text")
 
@@ -17,7 +18,7 @@ Row = tuple[str, int | None, str, str, float | None, float | None, str, str]
 
 
 def csv_text(facts: Facts) -> str:
-    """The table: a heading line, then a row for each number that the report has."""
+    """Return the table: a heading line, then a row for each number of the report."""
     with io.StringIO(newline="") as written:
         writer = csv.writer(written)
         writer.writerow(COLUMNS)
@@ -30,8 +31,10 @@ def csv_text(facts: Facts) -> str:
 
 
 def harmless(text: str) -> str:
-    """A text that no spreadsheet takes for a formula: an apostrophe goes before what could begin one (OWASP, "CSV
-    Injection")."""
+    """Return a text that no spreadsheet reads as a formula: an apostrophe before what could begin one.
+
+    Source: OWASP, "CSV Injection".
+    """
     return f"'{text}" if text.startswith(_FORMULA) else text
 
 
@@ -50,7 +53,8 @@ def _rows(facts: Facts) -> Iterator[Row]:
     for result in facts.results:
         yield from _result(result)
     for move in facts.moves:
-        yield "move", move.string, "", f"move {move.number}", move.mm, None, "mm", "told" if move.told else "as advised"
+        source = "reported" if move.told else "as advised"
+        yield "move", move.string, "", f"move {move.number}", move.mm, None, "mm", source
         yield from _value("move", move.string, "", f"before move {move.number}", move.before, "cents")
         yield from _value("move", move.string, "", f"after move {move.number}", move.after, "cents")
     for pluck in facts.plucks:
@@ -74,7 +78,7 @@ def _rows(facts: Facts) -> Iterator[Row]:
 
 def _result(one: StringFact) -> Iterator[Row]:
     yield "string", one.string, "", "status", None, None, "", one.status + (f": {one.left_out}" if one.out else "")
-    yield "string", one.string, "", "saddle moved", one.moved_mm, None, "mm", f"{one.moves} moves"
+    yield "string", one.string, "", "saddle moved", one.moved_mm, None, "mm", counted(one.moves, "move")
     yield from _value("string", one.string, "open", "off its pitch", one.open, "cents")
     yield from _value("string", one.string, "harmonic", "above the octave", one.octave, "cents")
     yield from _value("string", one.string, "open", "inharmonicity", one.inharmonicity, "")

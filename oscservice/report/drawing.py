@@ -1,20 +1,10 @@
-"""Drawings: colours, scales, keys, and a figure as SVG, PNG or PDF.
+"""Drawings: colours, scales, keys, panels, and a figure as SVG, PNG or PDF.
 
-The colours of reports and drawings, in light and in dark, by what they are for.
+Meaning never rests on colour alone: before and after differ in line and mark too. Blue, orange and reddish purple can
+be told apart with the usual kinds of colour blindness (M. Okabe, K. Ito, "Color Universal Design", 2008, from memory).
 
-Meaning never rests on colour alone: before and after differ in line and mark too. Blue, orange and reddish purple are
-among the colours that readers with any of the usual kinds of colour blindness tell apart (M. Okabe, K. Ito, "Color
-Universal Design", 2008, from memory).
-
-What drawings have in common: how they look, and how a figure becomes SVG, PNG or PDF.
-
-Sizes are in pixels of a page (96 to an inch): text of 12 in a figure is text of 12 on the page, as long as the figure
-is shown as wide as it was drawn. The same figure gives the same bytes. Figures are made without pyplot and its global
-state.
-
-How far drawings reach, what in them is marked, and numbers as they stand in them.
-
-The key of a drawing: what its lines and marks mean, each beside a piece of it.
+Sizes are in pixels of a page (96 to an inch): text of 12 in a figure is text of 12 on the page if the figure is shown
+as wide as it was drawn. The same figure gives the same bytes. Figures are made without pyplot and its global state.
 """
 
 from __future__ import annotations
@@ -22,7 +12,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from functools import lru_cache
@@ -40,16 +30,16 @@ _COLOUR = re.compile(r"#[0-9a-f]{6}")
 
 @dataclass(frozen=True)
 class Palette:
-    """One colour, ``#rrggbb``, for each purpose; no two are alike, so that one can be put in another's place.
+    """One colour, ``#rrggbb``, for each purpose; no two are equal, so that each can be replaced.
 
     Attributes:
-        paper: what everything stands on.
-        ink, soft: text, and text that stands back.
-        line: what has to be seen but is no text: frets, strings at rest, limits.
-        faint: rules and washes that only part things.
+        paper: the background.
+        ink, soft: text, and less important text.
+        line: important lines: frets, strings at rest, limits.
+        faint: rules that only separate things.
         band: between the limits of a tolerance, whose edges are drawn as lines.
-        after, before: what is now, and what was.
-        alert: what asks for attention, always with words or a mark of its own.
+        after, before: values now, and values before.
+        alert: needs attention; always with words or a mark of its own.
     """
 
     paper: str
@@ -63,7 +53,7 @@ class Palette:
     alert: str
 
     def roles(self) -> dict[str, str]:
-        """Colours by purpose."""
+        """Return the colours by purpose."""
         return asdict(self)
 
 
@@ -93,10 +83,10 @@ PRINTED = Palette(**{**LIGHT.roles(), "paper": "#ffffff"})
 
 
 def recoloured(text: str, colours: Mapping[str, str]) -> str:
-    """A text with every colour of ``LIGHT`` in it replaced by the one that ``colours`` has for the same purpose.
+    """Return a text with each colour of ``LIGHT`` replaced by the one of ``colours`` for the same purpose.
 
     Raises:
-        ValueError: a colour that is none of ``LIGHT``.
+        ValueError: a colour that is not in ``LIGHT``.
     """
     purposes = {colour: purpose for purpose, colour in LIGHT.roles().items()}
 
@@ -109,7 +99,7 @@ def recoloured(text: str, colours: Mapping[str, str]) -> str:
 
 
 def variables() -> dict[str, str]:
-    """What stands for each colour in a page whose style sheet says what it is: ``var(--ink)``."""
+    """Return the CSS variable of each colour by purpose: ``var(--ink)``."""
     return {purpose: f"var(--{purpose})" for purpose in LIGHT.roles()}
 
 
@@ -123,7 +113,7 @@ _XLINK = "http://www.w3.org/1999/xlink"
 _STYLE: dict[Any, Any] = {
     "figure.dpi": _PX_AN_INCH,
     "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],  # the one that matplotlib brings along: laid out alike everywhere
+    "font.sans-serif": ["DejaVu Sans"],  # matplotlib includes it: the same layout everywhere
     "font.size": TEXT_PX,
     "text.color": LIGHT.ink,
     "text.parse_math": False,
@@ -140,7 +130,7 @@ _LONG_NUMBER = re.compile(r"-?\d+\.\d{3,}")
 
 @contextmanager
 def style() -> Iterator[None]:
-    """While a figure is made and written, matplotlib is as it comes, whatever its user has set, in our style."""
+    """Set matplotlib to its defaults and our style while a figure is made and written, whatever its user has set."""
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         for key, value in _STYLE.items():
@@ -149,12 +139,12 @@ def style() -> Iterator[None]:
 
 
 def blank(width_px: float, height_px: float) -> Figure:
-    """An empty figure. Draw on it, and write it, within ``style``."""
+    """Return an empty figure. Draw on it, and write it, within ``style``."""
     return Figure(figsize=(width_px / _PX_AN_INCH, height_px / _PX_AN_INCH), facecolor=LIGHT.paper)
 
 
 def bare_axes(figure: Figure, left_px: float, top_px: float, width_px: float, height_px: float) -> Axes:
-    """Axes without frame, ticks and labels, by their place on the figure from its upper left corner."""
+    """Return axes without frame, ticks and labels, placed from the figure's upper left corner."""
     whole_px, tall_px = (inches * _PX_AN_INCH for inches in figure.get_size_inches())
     place = (left_px / whole_px, 1.0 - (top_px + height_px) / tall_px, width_px / whole_px, height_px / tall_px)
     axes = figure.add_axes(place)
@@ -163,7 +153,7 @@ def bare_axes(figure: Figure, left_px: float, top_px: float, width_px: float, he
 
 
 def page_axes(figure: Figure) -> Axes:
-    """Axes over the whole figure whose units are pixels from its upper left corner, down the page."""
+    """Return axes over the whole figure in pixels from its upper left corner, down the page."""
     width_px, height_px = (inches * _PX_AN_INCH for inches in figure.get_size_inches())
     axes = bare_axes(figure, 0.0, 0.0, width_px, height_px)
     axes.set_xlim(0.0, width_px)
@@ -180,20 +170,20 @@ def svg(
     colours: Mapping[str, str] | None = None,
     in_page: bool = False,
 ) -> str:
-    """A figure as the text of an SVG element, which can stand in a page or in a file of its own.
+    """Return a figure as the text of an SVG element, for a page or for a file of its own.
 
     Args:
         figure: drawn in the colours of ``LIGHT``.
-        name: what the ids in it begin with; no two drawings of a page have the same.
-        title, description: what a reader who can't see it is told.
-        colours: what to put for each colour by its purpose; None leaves them.
-        in_page: the page has its say about fonts, as it may have about colours (``palette.variables``).
+        name: prefix of the ids in it; no two drawings of a page have the same.
+        title, description: for a reader who can't see it.
+        colours: replacement of each colour by its purpose; None keeps them.
+        in_page: the page sets the fonts, as it may set the colours (``variables``).
     """
     with io.StringIO() as written:
         figure.savefig(written, format="svg", facecolor=LIGHT.paper, metadata={"Date": None, "Creator": None})
         root = ElementTree.fromstring(written.getvalue())
     width_px, height_px = (inches * _PX_AN_INCH for inches in figure.get_size_inches())
-    _without_what_would_leak(root)
+    _remove_metadata_and_style(root)
     _own_ids(root, name)
     _tidied(root, colours or LIGHT.roles())
     for key, value in {
@@ -206,21 +196,21 @@ def svg(
     }.items():
         root.set(key, value)
     for tag, text in (("desc", description), ("title", title)):
-        told = ElementTree.Element(f"{{{_SVG}}}{tag}", {"id": f"{name}-{tag}"})
-        told.text = text
-        root.insert(0, told)
+        label = ElementTree.Element(f"{{{_SVG}}}{tag}", {"id": f"{name}-{tag}"})
+        label.text = text
+        root.insert(0, label)
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", _XLINK)
     return ElementTree.tostring(root, encoding="unicode")
 
 
 def png(figure: Figure, scale: float = 2.0) -> bytes:
-    """A figure as a picture with ``scale`` dots for each pixel."""
+    """Return a figure as a PNG with ``scale`` dots for each pixel."""
     return _bytes(figure, "png", dpi=_PX_AN_INCH * scale, metadata={"Software": None})
 
 
 def pdf(figure: Figure) -> bytes:
-    """A figure as one page of PDF of its own size."""
+    """Return a figure as one page of PDF of its own size."""
     return _bytes(figure, "pdf", metadata={"CreationDate": None, "Creator": None, "Producer": None})
 
 
@@ -230,8 +220,8 @@ def _bytes(figure: Figure, form: str, **how: Any) -> bytes:
         return written.getvalue()
 
 
-def _without_what_would_leak(root: ElementTree.Element) -> None:
-    """Take out what matplotlib says of itself, and its style sheet, which would hold for the whole page."""
+def _remove_metadata_and_style(root: ElementTree.Element) -> None:
+    """Remove matplotlib's metadata, and its style sheet, which would apply to the whole page."""
     for child in list(root):
         is_style = child.tag == f"{{{_SVG}}}defs" and child.find(f"{{{_SVG}}}style") is not None
         if child.tag == f"{{{_SVG}}}metadata" or is_style:
@@ -239,7 +229,7 @@ def _without_what_would_leak(root: ElementTree.Element) -> None:
 
 
 def _own_ids(root: ElementTree.Element, name: str) -> None:
-    """Keep the ids that something refers to, under names of this drawing's own."""
+    """Keep only the ids that are referred to, renamed with this drawing's prefix."""
     elements = list(root.iter())
     wanted: dict[str, str] = {}
     for element in elements:
@@ -261,7 +251,7 @@ def _own_ids(root: ElementTree.Element, name: str) -> None:
 
 
 def _tidied(root: ElementTree.Element, colours: Mapping[str, str]) -> None:
-    """Colours put in, fonts left to the page, and nothing that is not needed."""
+    """Put in the colours; remove fonts and everything that is not needed."""
     for element in root.iter():
         element.tail = None
         if element.tag in (f"{{{_SVG}}}g", f"{{{_SVG}}}defs", f"{{{_SVG}}}svg", f"{{{_SVG}}}clipPath"):
@@ -279,50 +269,48 @@ def _tidied(root: ElementTree.Element, colours: Mapping[str, str]) -> None:
 
 
 def _rounded(number: re.Match[str]) -> str:
-    """A hundredth of a pixel is enough, and the page is a third smaller."""
+    """Round to a hundredth of a pixel, which makes the page a third smaller."""
     return f"{round(float(number[0]), 2) + 0.0:g}"
 
 
 _STEPS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
 MARKED_SD = 2.0
-"""An error is marked as too large once it is that many standard errors beyond the tolerance."""
+"""An error is marked as too large if it is this many standard errors beyond the tolerance."""
 
 
 def nice_above(value: float) -> float:
-    """A round number at or above a positive value."""
+    """Return a round number at or above a positive value."""
     power = 10.0 ** math.floor(math.log10(value))
     return next(step * power for step in _STEPS if step * power >= value * (1.0 - 1e-9))
 
 
 def nice_below(value: float) -> float:
-    """The number of the kind 1, 2, 5, 10 at or below a positive value."""
+    """Return the number of the series 1, 2, 5, 10 at or below a positive value."""
     power = 10.0 ** math.floor(math.log10(value))
     return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= value * (1.0 + 1e-9))
 
 
 def marked(cents: float, se: float, tolerance_cents: float) -> bool:
-    """Whether an error is surely beyond the tolerance."""
+    """Return whether an error is clearly beyond the tolerance."""
     return abs(cents) - MARKED_SD * se > tolerance_cents
 
 
 def signed(value: float, digits: int = 1) -> str:
-    """A number with its sign, and no sign where it is nothing: ``+1.2``, ``−0.3``, ``0.0``."""
+    """Return a number with its sign, and zero without one: ``+1.2``, ``−0.3``, ``0.0``."""
     rounded = round(value, digits) + 0.0
     sign = "+" if rounded > 0.0 else "−" if rounded < 0.0 else ""
     return f"{sign}{abs(rounded):.{digits}f}"
 
 
-def in_cents(cents: float) -> str:
-    """A round number of cents with its unit: ``1 cent``, ``2.5 cents``."""
-    return f"{cents:g} {'cent' if cents == 1.0 else 'cents'}"
-
+WIDE_PX, NARROW_PX = 800.0, 328.0
+"""Widths of a drawing on a wide and on a narrow page."""
 
 SMALL_PX = 11.0
-"""Size of text that stands back."""
+"""Size of less important text."""
 
 PIECE_PX = 26.0
-"""How long a piece of a line in a key is."""
+"""Length of a sample of a line in a key."""
 
 ROW_PX = 21.0
 
@@ -335,7 +323,8 @@ _DIGIT_PX = 8.4  # a bold one
 
 @dataclass(frozen=True)
 class Entry:
-    """What is said, and what draws a piece of it on axes from a place to ``PIECE_PX`` right of it."""
+    """A line of a key: its text, and a function that draws a sample on axes from a place to ``PIECE_PX`` right of
+    it."""
 
     text: str
     draw: Callable[[Axes, float, float], None]
@@ -343,13 +332,13 @@ class Entry:
 
 @lru_cache(maxsize=512)
 def width_px(text: str) -> float:
-    """How wide a line of small text is in the font that drawings are laid out by."""
+    """Return the width of small text in the drawings' font."""
     path = TextPath((0.0, 0.0), text or " ", size=SMALL_PX, prop=FontProperties(family="DejaVu Sans"))
     return float(path.get_extents().width)
 
 
 def name_string(axes: Axes, x: float, y: float, string: int, note: str) -> float:
-    """The number and the note of a string; gives where they end."""
+    """Write the number and the note of a string; return where they end."""
     after = x + len(str(string)) * _DIGIT_PX + 8.0
     axes.text(x, y, str(string), weight="bold")
     axes.text(after, y, note, size=SMALL_PX)
@@ -357,7 +346,7 @@ def name_string(axes: Axes, x: float, y: float, string: int, note: str) -> float
 
 
 def line(axes: Axes, points: Sequence[tuple[float, float]], **how: Any) -> None:
-    """A line through points."""
+    """Draw a line through points."""
     axes.plot([x for x, _ in points], [y for _, y in points], **{"solid_capstyle": "round", **how})
 
 
@@ -371,7 +360,7 @@ def dot(
     hollow: bool = False,
     size: float = 7.5,
 ) -> None:
-    """A mark that stands off what it lies on."""
+    """Draw a mark with an edge that separates it from what is below."""
     how: dict[str, Any] = (
         {"mfc": LIGHT.paper, "mec": colour, "mew": 1.6} if hollow else {"mfc": colour, "mec": LIGHT.paper, "mew": 1.0}
     )
@@ -379,12 +368,12 @@ def dot(
 
 
 def arrow(axes: Axes, x: float, y: float, turned: float, *, colour: str = LIGHT.alert, size: float = 8.0) -> None:
-    """An arrowhead that points up the page, or turned from there by so many degrees to the left."""
+    """Draw an arrowhead that points up the page, turned to the left by ``turned`` degrees."""
     axes.plot([x], [y], marker=(3, 0, turned), ms=size, mfc=colour, mec=LIGHT.paper, mew=0.6, ls="none")
 
 
 def rows_of(entries: Sequence[Entry], room_px: float) -> list[list[tuple[float, Entry]]]:
-    """Entries in rows of at most ``room_px``, each with its distance from the left."""
+    """Return the entries in rows of at most ``room_px``, each with its distance from the left."""
     rows: list[list[tuple[float, Entry]]] = [[]]
     x = 0.0
     for entry in entries:
@@ -398,9 +387,62 @@ def rows_of(entries: Sequence[Entry], room_px: float) -> list[list[tuple[float, 
 
 
 def draw_key(axes: Axes, rows: Sequence[Sequence[tuple[float, Entry]]], left_px: float, top_px: float) -> None:
-    """The key in rows, downwards from a place on axes whose units are pixels."""
+    """Draw the key in rows, downwards from a place on axes in pixels."""
     for number, row in enumerate(rows):
         y = top_px + (number + 0.5) * ROW_PX
         for x, entry in row:
             entry.draw(axes, left_px + x, y)
             axes.text(left_px + x + PIECE_PX + 8.0, y + 4.0, entry.text, size=SMALL_PX)
+
+
+def panel_grid(
+    entries: Sequence[Entry], count: int, width_px: float, across: int, panel_px: float
+) -> tuple[Figure, Axes, list[tuple[float, float]]]:
+    """Return a figure with its key on top, its axes in pixels, and the left and top of each panel below the key.
+
+    Args:
+        entries: of the key.
+        count: number of panels.
+        width_px: of the figure; each panel has ``width_px / across``.
+        across: panels side by side.
+        panel_px: height of a panel.
+    """
+    key = rows_of(entries, width_px)
+    top = len(key) * ROW_PX + 8.0
+    figure = blank(width_px, top + math.ceil(count / across) * panel_px)
+    axes = page_axes(figure)
+    draw_key(axes, key, 2.0, 0.0)
+    places = [(n % across * (width_px / across), top + n // across * panel_px) for n in range(count)]
+    return figure, axes, places
+
+
+def usual_limits(
+    lows: Iterable[float], highs: Iterable[float], share: float, least_cents: float, most_cents: float
+) -> tuple[float, float]:
+    """Return the lowest and highest cents to draw, so that ``share`` of all values fit in.
+
+    Each is a round number, ``least_cents`` to ``most_cents`` away from 0.
+    """
+    below, above = sorted(lows), sorted(highs)
+    low = below[int((1.0 - share) * (len(below) - 1))]
+    high = above[math.ceil(share * (len(above) - 1))]
+    down, up = (nice_above(min(max(value, least_cents), most_cents)) for value in (-low, high))
+    return -down, up
+
+
+def cents_scale(
+    axes: Axes,
+    ends: tuple[float, float],
+    limits: tuple[float, float],
+    y_of: Callable[[float], float],
+    *,
+    zero: str = "0",
+) -> None:
+    """Draw a rule from ``ends[0]`` to ``ends[1]`` at round cents, with the number on its left; ``zero`` labels 0."""
+    low, high = limits
+    step = nice_below((high - low) / 2.0)
+    for mark in range(math.ceil(low / step), math.floor(high / step) + 1):
+        y = y_of(mark * step)
+        line(axes, [(ends[0], y), (ends[1], y)], color=LIGHT.faint if mark else LIGHT.line, lw=0.9)
+        text = f"{mark * step:+g}".replace("-", "−") if mark else zero
+        axes.text(ends[0] - 5.0, y + 4.0, text, ha="right", size=SMALL_PX, color=LIGHT.soft)

@@ -24,6 +24,7 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import SessionRow
 from oscservice.record.remeasurement import NumberedEvents, taken_back
 from oscservice.report.drawing import LIGHT, blank, page_axes, pdf, png, style, svg
+from oscservice.sentences.plural import counted
 from oscservice.session import events as ev
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.setup_changes import Side, unlike
@@ -230,7 +231,7 @@ def described(visits: Sequence[Visit]) -> str:
     """What the drawing shows, for somebody who can't see it."""
     quick = sum(one.quick for one in visits)
     fitted = _fitted(visits)
-    parts = [f"{_counted(len(visits) - quick, 'set-up')} and {_counted(quick, 'quick check')}"]
+    parts = [f"{counted(len(visits) - quick, 'set-up')} and {counted(quick, 'quick check')}"]
     parts += [f"strings put on {', '.join(day.isoformat() for day in fitted)}"] if fitted else []
     for column in columns(visits):
         worst = _worst(column)
@@ -253,11 +254,7 @@ def _fitted(visits: Sequence[Visit]) -> list[date]:
 def _when(visits: Sequence[Visit]) -> str:
     """How many sessions, and from when to when."""
     first, last = visits[0].at.date(), visits[-1].at.date()
-    return f"{_counted(len(visits), 'session')}, {first}" + (f" to {last}" if last != first else "")
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+    return f"{counted(len(visits), 'session')}, {first}" + (f" to {last}" if last != first else "")
 
 
 @dataclass(frozen=True)

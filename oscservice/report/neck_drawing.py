@@ -1,7 +1,8 @@
-"""The neck as a player sees it, each string a line that leaves its rest by as many cents as each fret is off.
+"""The neck as a player sees it: each string is a line that leaves its rest by the error of each fret in cents.
 
-Lying, the nut is on the left, string 1 on top, and up is sharp; standing (for narrow pages), the nut is on top, string
-1 on the right, and right is sharp. Frets are at their real distances and thick strings are drawn thicker.
+On a wide page the neck lies: the nut is on the left, string 1 on top, and up is sharp. On a narrow page it is upright:
+the nut is on top, string 1 on the right, and right is sharp. Frets are at their real distances, and thick strings are
+drawn thicker.
 """
 
 from __future__ import annotations
@@ -18,15 +19,16 @@ from oscservice.report.drawing import (
     DASHED,
     DOTTED,
     LIGHT,
+    NARROW_PX,
     PIECE_PX,
     ROW_PX,
     SMALL_PX,
+    WIDE_PX,
     Entry,
     arrow,
     blank,
     dot,
     draw_key,
-    in_cents,
     line,
     marked,
     name_string,
@@ -38,15 +40,13 @@ from oscservice.report.drawing import (
     width_px,
 )
 from oscservice.report.facts import AtFret, Facts, StringFact, Value
+from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Status
-
-LYING_PX, STANDING_PX = 800.0, 328.0
-"""How wide the two are."""
 
 _STANDING_NECK_PX = 560.0
 _LABEL_PX = 58.0
-_SHARE = 0.46  # of the distance between two strings, that a string may leave its rest by
-_MOST_TOLERANCES = 8.0  # drawn, so that the tolerance itself can be seen
+_SHARE = 0.46  # largest error, as a share of the distance between two strings
+_MOST_TOLERANCES = 8.0  # largest error drawn: the tolerance itself must be visible
 _LEAST_TOLERANCES = 3.0
 _LEAST_LIMIT_CENTS = 4.0
 _USUAL_FRETS = (12, 5, 7, 3, 9, 17, 24, 1, 15, 19, 21, 36, 29, 33, 27, 31)
@@ -55,8 +55,8 @@ _FRET_ROOM_PX = 20.0
 
 @dataclass(frozen=True)
 class _Board:
-    """Where things are: a share of the way from the nut along the neck, and px across from a string's rest towards
-    sharp, become a place on the page by ``to``. Cents are drawn up to ``limit_cents``, each ``cent_px``."""
+    """The scale of the drawing. ``to`` turns a share of the way from the nut along the neck, and pixels from a string's
+    rest toward sharp, into a place on the page. Cents are drawn up to ``limit_cents``, each ``cent_px``."""
 
     facts: Facts
     axes: Axes
@@ -77,13 +77,13 @@ class _Board:
         return (at, rest - across_px) if self.lying else (rest + across_px, at)
 
     def along(self, fret: int) -> float:
-        """Where a fret is, as a share of the way from the nut to a little behind the last fret."""
+        """Return the place of a fret as a share of the way from the nut to a little behind the last fret."""
         assert self.facts.instrument is not None
         return fret_position_mm(1.0, fret) / (fret_position_mm(1.0, self.facts.instrument.frets) * 1.015)
 
 
 def limit_of(facts: Facts) -> float:
-    """Cents up to which the neck is drawn: what is left fits in, as long as the tolerance can be seen beside it."""
+    """Return the largest error in cents that is drawn: all errors as left, if the tolerance remains visible."""
     tolerance = facts.overview.tolerance_cents
     left = [abs(value.value) + value.se for value in _values(facts, found=False)]
     most = max(_MOST_TOLERANCES * tolerance, _LEAST_LIMIT_CENTS)
@@ -91,24 +91,28 @@ def limit_of(facts: Facts) -> float:
 
 
 def is_cut(facts: Facts) -> bool:
-    """Whether something lies further out than is drawn."""
+    """Return whether an error is larger than is drawn."""
     return any(abs(value.value) > limit_of(facts) for value in [*_values(facts, True), *_values(facts, False)])
 
 
-def lying(facts: Facts) -> Figure:
-    """The neck for a wide page. Draw within ``drawing.style``."""
+def draw(facts: Facts, *, wide: bool) -> Figure:
+    """Return the neck, lying on a wide page or standing on a narrow one. Call within ``drawing.style``."""
+    return _lying(facts) if wide else _standing(facts)
+
+
+def _lying(facts: Facts) -> Figure:
     count = len(facts.results)
     remarks = {one.string: _remarks(one) for one in facts.results}
     right = max((width_px(text) for said in remarks.values() for text in said), default=0.0) + 18.0
     limit = limit_of(facts)
     between = 76.0 if count <= 6 else 66.0 if count <= 8 else 56.0
-    key = rows_of(_key(facts, limit, between, lying=True), LYING_PX)
+    key = rows_of(_key(facts, limit, between, lying=True), WIDE_PX)
     top = len(key) * ROW_PX + 8.0
     bottom = top + count * between
-    figure = blank(LYING_PX, bottom + 26.0)
+    figure = blank(WIDE_PX, bottom + 26.0)
     axes = page_axes(figure)
     draw_key(axes, key, 2.0, 0.0)
-    neck_px = LYING_PX - _LABEL_PX - right
+    neck_px = WIDE_PX - _LABEL_PX - right
     board = _Board(facts, axes, True, between, limit, lambda n: top + (n - 0.5) * between, _LABEL_PX, neck_px)
     _frets(board, top, bottom)
     for fret in _labelled(board):
@@ -121,21 +125,20 @@ def lying(facts: Facts) -> Figure:
         said = remarks[one.string]
         for row, text in enumerate(said):
             shift = (row - 0.5 * (len(said) - 1)) * 14.0
-            axes.text(LYING_PX - right + 12.0, y + 4.0 + shift, text, size=SMALL_PX)
+            axes.text(WIDE_PX - right + 12.0, y + 4.0 + shift, text, size=SMALL_PX)
         _string(board, one)
     return figure
 
 
-def standing(facts: Facts) -> Figure:
-    """The neck for a narrow page. Draw within ``drawing.style``."""
+def _standing(facts: Facts) -> Figure:
     count = len(facts.results)
     left = 30.0
     limit = limit_of(facts)
-    between = min((STANDING_PX - left - 4.0) / count, 110.0)
-    key = rows_of(_key(facts, limit, between, lying=False), STANDING_PX)
+    between = min((NARROW_PX - left - 4.0) / count, 110.0)
+    key = rows_of(_key(facts, limit, between, lying=False), NARROW_PX)
     top = len(key) * ROW_PX + 26.0
     nut = top + 24.0
-    figure = blank(STANDING_PX, nut + _STANDING_NECK_PX + 6.0)
+    figure = blank(NARROW_PX, nut + _STANDING_NECK_PX + 6.0)
     axes = page_axes(figure)
     draw_key(axes, key, 2.0, 0.0)
     board = _Board(
@@ -163,7 +166,7 @@ def _values(facts: Facts, found: bool) -> Iterator[Value]:
 
 
 def _labelled(board: _Board) -> list[int]:
-    """Frets whose numbers are told: those that were compared, then the usual ones, as far as there is room."""
+    """Return the frets with a number: those that were compared, then the usual ones, where there is room."""
     assert board.facts.instrument is not None
     last = board.facts.instrument.frets
     found: list[int] = []
@@ -183,7 +186,7 @@ def _frets(board: _Board, first_px: float, last_px: float) -> None:
 
 
 def _string(board: _Board, one: StringFact) -> None:
-    """One string: the band of the tolerance, where it should lie, as found and as left."""
+    """Draw one string: the band of its tolerance, its rest, its errors as found and as left."""
     axes, number = board.axes, one.string
     within = board.facts.overview.tolerance_cents * board.cent_px
     corners = [board.to(number, *at) for at in ((0.0, within), (1.0, within), (1.0, -within), (0.0, -within))]
@@ -197,18 +200,18 @@ def _string(board: _Board, one: StringFact) -> None:
             axes.text(x, y + 4.0, "not compared", ha="center", size=SMALL_PX, bbox={"fc": LIGHT.paper, "lw": 0.0})
         return
     found = [(at.fret, at.found.value) for at in one.frets if at.found is not None]
-    _course(board, number, found, color=LIGHT.before, lw=1.4, ls=DASHED)
+    _line_over_frets(board, number, found, color=LIGHT.before, lw=1.4, ls=DASHED)
     assert board.facts.instrument is not None
     thick = 0.9 + 1.5 * math.sqrt(board.facts.instrument.strings[number - 1].gauge_mm)
     left = [(at.fret, at.left.value) for at in one.frets if at.left is not None]
-    _course(board, number, left, color=LIGHT.after, lw=thick)
+    _line_over_frets(board, number, left, color=LIGHT.after, lw=thick)
     for at in one.frets:
         if at.left is not None:
             _whisker(board, number, at, at.left)
 
 
-def _course(board: _Board, number: int, points: Sequence[tuple[int, float]], **how: object) -> None:
-    """A line from the nut over the frets, up to where it leaves what is drawn; there an arrowhead says it goes on."""
+def _line_over_frets(board: _Board, number: int, points: Sequence[tuple[int, float]], **how: object) -> None:
+    """Draw a line from the nut over the frets. Where it leaves the drawing it ends in an arrowhead."""
     inside, before = [board.to(number, 0.0, 0.0)], (0.0, 0.0)
     for fret, cents in points:
         along = board.along(fret)
@@ -231,8 +234,7 @@ def _turned(board: _Board, cents: float) -> float:
 
 
 def _whisker(board: _Board, number: int, at: AtFret, left: Value) -> None:
-    """How sure the error at a fret is, a dot where it was plucked, an arrowhead beyond it where it is surely too
-    large."""
+    """Draw the standard error at a fret, a dot if it was plucked, an arrowhead if the error is clearly too large."""
     along, limit = board.along(at.fret), board.limit_cents
     if abs(left.value) <= limit:
         ends = [max(-limit, min(limit, left.value + way * left.se)) * board.cent_px for way in (1.0, -1.0)]
@@ -246,12 +248,12 @@ def _whisker(board: _Board, number: int, at: AtFret, left: Value) -> None:
 
 
 def _remarks(one: StringFact) -> tuple[str, ...]:
-    """What is said beside a string: its largest error and where, and whether it was left out."""
+    """Return the remarks beside a string: whether it was left out, its largest error and the fret."""
     said = {Status.SET_ASIDE: ["set aside"], Status.OUT_OF_TRAVEL: ["out of travel"]}.get(Status(one.status), [])
     known = [(at.left.value, at.fret) for at in one.frets if at.left is not None]
     if known:
         cents, fret = max(known, key=lambda item: abs(item[0]))
-        said.append(f"most {signed(cents)} at {fret}")
+        said.append(f"largest {signed(cents)} at {fret}")
         if not one.heard:
             said.append("expected")
     return tuple(said)
@@ -293,9 +295,9 @@ def _key(facts: Facts, limit_cents: float, between_px: float, *, lying: bool) ->
         entries.append(Entry("as found", as_found))
     entries += [
         Entry("plucked, ± 1 sd", plucked),
-        Entry(f"true, ± {in_cents(tolerance)}", band),
+        Entry(f"tolerance ± {counted(tolerance, 'cent')}", band),
     ]
     if any(marked(value.value, value.se, tolerance) for value in _values(facts, found=False)):
-        entries.append(Entry("surely further off", too_far))
-    entries.append(Entry(f"{in_cents(ruler_cents)}; {'up' if lying else 'right'} is sharp", ruler))
+        entries.append(Entry("clearly beyond it", too_far))
+    entries.append(Entry(f"{counted(ruler_cents, 'cent')}; {'up' if lying else 'right'} is sharp", ruler))
     return entries

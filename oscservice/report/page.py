@@ -1,15 +1,13 @@
-"""A report as one page of HTML that needs no network, and the same page as PDF.
+"""A report as one page of HTML, which needs no network, script or font; and the same page as PDF.
 
-A report as one page of HTML that needs nothing else: no network, no script, no font of its own.
-
-A report as PDF, laid out by WeasyPrint, which is an extra and needs Pango.
+WeasyPrint, which is an extra and needs Pango, makes the PDF.
 """
 
 from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import median
@@ -17,6 +15,7 @@ from typing import Any, NoReturn
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from matplotlib.figure import Figure
 
 from oscservice.errors import InputError
 from oscservice.report import neck_drawing as neck
@@ -24,8 +23,9 @@ from oscservice.report import pitch_track_drawing as falling
 from oscservice.report import report_text as words
 from oscservice.report import row_drawing as rows
 from oscservice.report import settling_drawing as settling
-from oscservice.report.drawing import DARK, LIGHT, PRINTED, Palette, in_cents, signed, style, svg, variables
+from oscservice.report.drawing import DARK, LIGHT, PRINTED, Palette, signed, style, svg, variables
 from oscservice.report.facts import Facts, StringFact
+from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Ending, InspectionVerdict
 
 _STRINGS_A_TABLE = 6
@@ -34,19 +34,19 @@ _SHORT_HASH = 12
 
 @dataclass(frozen=True)
 class SettledRow:
-    """A string's plucks summed up: how far they fell, in the middle and at most."""
+    """A string's plucks summed up: how far they fell, median and largest."""
 
     result: StringFact
     fell: str
 
 
 def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
-    """The report as HTML; the same facts give the same text.
+    """Return the report as HTML; the same facts give the same text.
 
     Args:
-        facts: what it tells.
-        printed: for paper alone: in the colours of paper, without what only a screen can open.
-        paper: ``A4`` or ``letter``; empty leaves it to whoever prints.
+        facts: the report's facts.
+        printed: for paper only: in the colours of paper, without the parts that only a screen can open.
+        paper: ``A4`` or ``letter``; empty: the printer decides.
     """
     text: str = (
         _environment()
@@ -72,11 +72,11 @@ def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
 
 
 def seal_line(facts: Facts) -> str:
-    """How the record stands, in a few words."""
+    """Return the state of the record, in a few words."""
     seal = facts.seal
     if seal.state == "edited":
         return "Edited or damaged"
-    said = "Sealed, and as it was written" if seal.state == "sealed" else "Open, not sealed yet"
+    said = "Sealed and unchanged" if seal.state == "sealed" else "Open, not sealed yet"
     return f"{said} ({seal.sha256[:_SHORT_HASH]}…)"
 
 
@@ -105,32 +105,27 @@ def _root(palette: Palette) -> str:
 
 
 def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]]:
-    """By name, each drawing for wide and narrow pages."""
+    """Return by name each drawing for wide and narrow pages."""
     how: dict[str, Any] = {"colours": PRINTED.roles()} if printed else {"colours": variables(), "in_page": True}
-    makers: list[tuple[str, str, str, Sequence[tuple[str, Any]]]] = []
+    makers: list[tuple[str, str, str, Callable[..., Figure]]] = []
     if any(one.check or one.frets for one in facts.results):
         title = "What changed on each string" if facts.quick else "Each string's error as found and as left"
-        what = "A row for each string; the table below has the same numbers."
-        makers.append(("rows", title, what, (("wide", rows.wide), ("narrow", rows.narrow))))
+        makers.append(("rows", title, "A row for each string; the table below has the same numbers.", rows.draw))
     if facts.compared and not facts.quick:
         what = "The neck with every string as a line; the tables at the end have the same numbers."
-        both = (("wide", neck.lying), ("narrow", neck.standing))
-        makers.append(("neck", "Error at every fret of every string", what, both))
+        makers.append(("neck", "Error at every fret of every string", what, neck.draw))
     if facts.plucks:
         what = "A panel for each string with its plucks in order; the tables below have the same numbers."
-        each = (("wide", settling.wide), ("narrow", settling.narrow))
-        makers.append(("settling", "How pitch settled after each pluck", what, each))
+        makers.append(("settling", "How pitch settled after each pluck", what, settling.draw))
     if facts.falls is not None and facts.falls.plucks:
-        what = "A panel for each string, every pluck a line from its attack to its rest."
-        lines = (("wide", falling.wide), ("narrow", falling.narrow))
-        makers.append(("falling", "Pitch after each pluck, as its sound was kept", what, lines))
+        what = "A panel for each string; every pluck is a line from its attack to its settled pitch."
+        makers.append(("falling", "Pitch after each pluck, from kept sound", what, falling.draw))
     drawn: dict[str, list[tuple[str, Markup]]] = {}
     with style():
-        for name, title, what, ways in makers:
+        for name, title, what, draw in makers:
             drawn[name] = [
-                (way, Markup(svg(make(facts), f"{name}-{way}", title, what, **how)))
-                for way, make in ways
-                if way == "wide" or not printed
+                (way, Markup(svg(draw(facts, wide=way == "wide"), f"{name}-{way}", title, what, **how)))
+                for way in (("wide",) if printed else ("wide", "narrow"))
             ]
     return drawn
 
@@ -143,7 +138,7 @@ def _settled(facts: Facts) -> Iterator[SettledRow]:
 
 
 def _slices(strings: Sequence[StringFact]) -> list[Sequence[StringFact]]:
-    """Strings in tables that fit a page of paper."""
+    """Split strings into tables that fit a page of paper."""
     return [strings[at : at + _STRINGS_A_TABLE] for at in range(0, len(strings), _STRINGS_A_TABLE)]
 
 
@@ -172,7 +167,7 @@ def _environment() -> Environment:
         "moved": words.moved,
         "is_named": words.is_named,
         "signed": signed,
-        "in_cents": in_cents,
+        "counted": counted,
         "slices": _slices,
         "capitalized": _capitalized,
         "verdict": _verdict,
@@ -189,10 +184,10 @@ _PANGO = (
 
 
 def pdf_of(facts: Facts, paper: str) -> bytes:
-    """The report on paper; the same facts give the same bytes.
+    """Return the report as PDF; the same facts give the same bytes.
 
     Args:
-        facts: what it tells.
+        facts: the report's facts.
         paper: ``A4`` or ``letter``.
 
     Raises:
@@ -202,13 +197,13 @@ def pdf_of(facts: Facts, paper: str) -> bytes:
         import weasyprint
     except ImportError:
         raise InputError(_EXTRA) from None
-    except OSError:  # it is there, and the libraries it calls are not
+    except OSError:  # its own libraries are missing
         raise InputError(_PANGO) from None
-    logging.getLogger("weasyprint").setLevel(logging.CRITICAL)  # it warns of every rule that is only for screens
+    logging.getLogger("weasyprint").setLevel(logging.CRITICAL)  # it warns of every rule for screens
     text = page(facts, printed=True, paper=paper)
     written: bytes = weasyprint.HTML(string=text, url_fetcher=_nothing_else).write_pdf(pdf_variant="pdf/ua-1")
     return written
 
 
 def _nothing_else(url: str, *_: Any, **__: Any) -> NoReturn:
-    raise ValueError(f"a report asks for nothing else, and here for {url}")
+    raise ValueError(f"a report loads nothing, but this one asks for {url}")

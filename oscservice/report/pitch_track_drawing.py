@@ -1,4 +1,4 @@
-"""How plucks fell, where their sound was kept: string by string, every pluck a line from its attack to its rest."""
+"""Glides from kept sound, string by string: every pluck is a line from its attack to its settled pitch."""
 
 from __future__ import annotations
 
@@ -12,23 +12,20 @@ from matplotlib.figure import Figure
 from oscservice.report.drawing import (
     DASHED,
     LIGHT,
+    NARROW_PX,
     PIECE_PX,
-    ROW_PX,
     SMALL_PX,
+    WIDE_PX,
     Entry,
-    blank,
-    draw_key,
+    cents_scale,
     line,
     name_string,
     nice_above,
     nice_below,
-    page_axes,
-    rows_of,
+    panel_grid,
+    usual_limits,
 )
 from oscservice.report.facts import Facts, Fall
-
-WIDE_PX, NARROW_PX = 800.0, 328.0
-"""How wide the two are."""
 
 _PANEL_PX, _PLOT_PX = 136.0, 84.0
 _LABEL_PX = 34.0
@@ -42,39 +39,24 @@ _HOW: dict[str, dict[str, Any]] = {
 _NAMES = {"open": "open", "harmonic": "harmonic", "fret": "at a fret"}
 
 
-def wide(facts: Facts) -> Figure:
-    """For a wide page, two strings side by side. Draw within ``drawing.style``."""
-    return _all(facts, WIDE_PX, across=2)
-
-
-def narrow(facts: Facts) -> Figure:
-    """For a narrow page. Draw within ``drawing.style``."""
-    return _all(facts, NARROW_PX, across=1)
-
-
 def limits_of(falls: Sequence[Fall]) -> tuple[float, float, float]:
-    """Cents that are drawn, from the lowest to the highest, and seconds, the same for every string."""
-    values = sorted(cents for one in falls for cents in one.cents)
-    low = values[int((1.0 - _USUAL) * (len(values) - 1))]
-    high = values[math.ceil(_USUAL * (len(values) - 1))]
-    down, up = (nice_above(min(max(value, _LEAST_CENTS), _MOST_CENTS)) for value in (-low, high))
-    return -down, up, nice_above(max(one.at_s[-1] for one in falls))
+    """Return the lowest and highest cents and the seconds to draw, the same for every string."""
+    values = [cents for one in falls for cents in one.cents]
+    low, high = usual_limits(values, values, _USUAL, _LEAST_CENTS, _MOST_CENTS)
+    return low, high, nice_above(max(one.at_s[-1] for one in falls))
 
 
-def _all(facts: Facts, width_px: float, *, across: int) -> Figure:
+def draw(facts: Facts, *, wide: bool) -> Figure:
+    """Return the drawing for a wide page, two strings side by side, or a narrow one. Call within ``drawing.style``."""
     assert facts.falls is not None
     falls = facts.falls.plucks
     limits = limits_of(falls)
     strings = [one for one in facts.results if any(fall.string == one.string for fall in falls)]
     kinds = {_kind(fall) for fall in falls}
-    key = rows_of([_entry(kind) for kind in _HOW if kind in kinds], width_px)
-    key_px = len(key) * ROW_PX + 6.0
-    figure = blank(width_px, key_px + math.ceil(len(strings) / across) * _PANEL_PX)
-    axes = page_axes(figure)
-    draw_key(axes, key, 2.0, 0.0)
-    for number, one in enumerate(strings):
-        left = number % across * (width_px / across)
-        top = key_px + number // across * _PANEL_PX
+    entries = [_entry(kind) for kind in _HOW if kind in kinds]
+    width_px, across = (WIDE_PX, 2) if wide else (NARROW_PX, 1)
+    figure, axes, places = panel_grid(entries, len(strings), width_px, across, _PANEL_PX)
+    for one, (left, top) in zip(strings, places, strict=True):
         name_string(axes, left + 2.0, top + 14.0, one.string, one.note)
         own = [fall for fall in falls if fall.string == one.string]
         _panel(axes, own, limits, left + _LABEL_PX, top + 24.0, width_px / across - _LABEL_PX - 18.0)
@@ -87,12 +69,11 @@ def _panel(
     low, high, long_s = limits
     cent_px, second_px = _PLOT_PX / (high - low), width / long_s
     bottom = top + _PLOT_PX
-    ticks = nice_below((high - low) / 2.0)
-    for mark in range(math.ceil(low / ticks), math.floor(high / ticks) + 1):
-        y = top + (high - mark * ticks) * cent_px
-        line(axes, [(left, y), (left + width, y)], color=LIGHT.faint if mark else LIGHT.line, lw=0.9)
-        text = f"{mark * ticks:+g}".replace("-", "−") if mark else "rest"
-        axes.text(left - 5.0, y + 4.0, text, ha="right", size=SMALL_PX, color=LIGHT.soft)
+
+    def level(cents: float) -> float:
+        return top + (high - max(low, min(high, cents))) * cent_px
+
+    cents_scale(axes, (left, left + width), (low, high), level, zero="rest")
     seconds = nice_below(long_s / 2.0)
     for mark in range(math.floor(long_s / seconds) + 1):
         x = left + mark * seconds * second_px
@@ -100,10 +81,7 @@ def _panel(
         text = f"{mark * seconds:g} s"
         axes.text(x, bottom + 17.0, text, ha="center" if mark else "left", size=SMALL_PX, color=LIGHT.soft)
     for fall in falls:
-        points = [
-            (left + at_s * second_px, top + (high - max(low, min(high, cents))) * cent_px)
-            for at_s, cents in zip(fall.at_s, fall.cents, strict=True)
-        ]
+        points = [(left + at_s * second_px, level(cents)) for at_s, cents in zip(fall.at_s, fall.cents, strict=True)]
         line(axes, points, **_HOW[_kind(fall)])
 
 

@@ -1,20 +1,21 @@
-"""What a report says in words: how a session ended, where a string stands, and numbers with their errors."""
+"""Texts of a report: how a session ended, the state of a string, and numbers with their errors."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from oscservice.report.drawing import in_cents, signed
+from oscservice.report.drawing import signed
 from oscservice.report.facts import Facts, StringFact, Value
+from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import PHASE_TEXTS, Check, Drift, Ending, InspectionVerdict, Phase, Status
 
 LEAST_SE = 0.1
-"""No error is told finer than this, in cents or mm."""
+"""The smallest standard error that is shown, in cents or mm."""
 
 VERDICTS = {
-    InspectionVerdict.WAITING: "not looked at",
+    InspectionVerdict.WAITING: "not inspected",
     InspectionVerdict.PASSED: "in order",
-    InspectionVerdict.WAIVED: "left so",
+    InspectionVerdict.WAIVED: "waived",
     InspectionVerdict.FAILED: "not in order",
 }
 _HEADINGS = {
@@ -23,9 +24,9 @@ _HEADINGS = {
     Ending.ABANDONED: "Abandoned",
     Ending.HOLDS: "Holds",
     Ending.DRIFTED: "Drifted",
-    Ending.UNSURE: "Can't be told",
+    Ending.UNSURE: "Unclear",
 }
-_CHECKS = {Check.HOLDS: "holds", Check.UNSURE: "can't be told"}
+_CHECKS = {Check.HOLDS: "holds", Check.UNSURE: "unclear"}
 _DRIFTS = {
     Drift.TUNING: "drifted in tuning",
     Drift.INTONATION: "drifted in intonation",
@@ -34,34 +35,34 @@ _DRIFTS = {
 
 
 def with_error(value: Value | None) -> str:
-    """A value and its standard error to a tenth: ``+1.2 ± 0.3``; a dash where it isn't known."""
+    """Return a value and its standard error to a tenth: ``+1.2 ± 0.3``; a dash if it is unknown."""
     return "–" if value is None else f"{signed(value.value)} ± {max(value.se, LEAST_SE):.1f}"
 
 
 def moment(at_utc: str) -> str:
-    """A time of the journal to the minute: ``2026-11-25 09:30``."""
+    """Return a time of the journal to the minute: ``2026-11-25 09:30``."""
     return at_utc[:16].replace("T", " ")
 
 
 def listed(numbers: Sequence[int]) -> str:
-    """``string 4``, ``strings 2 and 4``, ``strings 1, 2 and 4``."""
+    """Return strings in words: ``string 4``, ``strings 2 and 4``, ``strings 1, 2 and 4``."""
     words = [str(number) for number in numbers]
     joined = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
     return f"string{'s' if len(words) > 1 else ''} {joined}"
 
 
 def heading(facts: Facts) -> str:
-    """How the session ended, in a word or two."""
+    """Return how the session ended, in a word or two."""
     if not facts.overview.kind:
         return "Nothing begun"
     return _HEADINGS[Ending(facts.overview.outcome)] if facts.overview.outcome else "Still open"
 
 
 def summary(facts: Facts) -> str:
-    """The same in a sentence or two."""
+    """Return how the session ended, in a sentence or two."""
     overview, results = facts.overview, facts.results
     if not overview.kind:
-        return "The journal has this session, but no instrument was ever put on the bench in it."
+        return "The journal has this session, but no set-up and no check was begun in it."
     if facts.quick:
         return _checked(facts)
     out = [one.string for one in results if one.out]
@@ -70,16 +71,16 @@ def summary(facts: Facts) -> str:
         return f"Every string was set and passed the last pass. {_largest(facts)}"
     if overview.outcome == Ending.PARTLY_PROVED:
         if not proved:
-            return f"Left out: {listed(out)}; why is told below."
+            return f"Left out: {listed(out)}; see the reasons below."
         said = f"Only {listed(proved)}" if len(proved) < len(out) else f"All but {listed(out)}"
-        return f"{said} passed the last pass; why is told below. {_largest(facts)}"
+        return f"{said} passed the last pass; see the reasons below. {_largest(facts)}"
     if overview.outcome == Ending.ABANDONED:
-        return f"The set-up was given up before it was done. {_so_far(facts)}"
+        return f"The set-up was abandoned before it was finished. {_so_far(facts)}"
     return f"The set-up is not finished: {PHASE_TEXTS[Phase(overview.phase)]}. {_so_far(facts)}"
 
 
 def outcome_of(one: StringFact) -> str:
-    """Where a string stands, in a word or two."""
+    """Return the state of a string, in a word or two."""
     if one.check is not None:
         check = Check(one.check.verdict)
         return _DRIFTS[Drift(one.check.what)] if check is Check.DRIFTED else _CHECKS[check]
@@ -92,14 +93,14 @@ def outcome_of(one: StringFact) -> str:
 
 
 def moved(one: StringFact) -> str:
-    """How far a string's saddle was moved in all, mm, and in how many moves if there were several."""
+    """Return how far a string's saddle was moved in all, mm, and the number of moves if there were several."""
     if not one.moves:
         return "stayed"
     return signed(one.moved_mm) + (f" ({one.moves})" if one.moves > 1 else "")
 
 
 def is_named(reason: str, facts: Facts) -> bool:
-    """Whether the reason that a string is left out is a cause that was named."""
+    """Return whether a string is left out because of a named cause."""
     return any(reason.startswith(cause.name) for cause in facts.causes)
 
 
@@ -113,10 +114,10 @@ def _largest(facts: Facts) -> str:
     if not known:
         return ""
     value, string = max(known, key=lambda item: abs(item[0].value))
-    tolerance = in_cents(facts.overview.tolerance_cents)
+    tolerance = counted(facts.overview.tolerance_cents, "cent")
     among = "Of those that passed, the" if any(one.out for one in facts.results) else "The"
-    told = f"{among} largest error at fret {fret} is {with_error(value)} cents (string {string})"
-    return f"{told}; it was to be within {tolerance}."
+    largest = f"{among} largest error at fret {fret} is {with_error(value)} cents (string {string})"
+    return f"{largest}; the tolerance is {tolerance}."
 
 
 def _so_far(facts: Facts) -> str:
@@ -137,11 +138,11 @@ def _checked(facts: Facts) -> str:
     if drifted:
         said = [f"Drifted since {since}: {listed(drifted)}."]
     elif facts.overview.outcome == Ending.HOLDS:
-        said = [f"Every string that was checked is as {since} left it, as far as it matters."]
+        said = [f"No string that was checked has changed beyond its limits since {since}."]
     else:
         said = [f"No string is known to have drifted since {since}."]
     if unsure:
-        said.append(f"Of {listed(unsure)} it can't be told.")
+        said.append(f"{listed(unsure).capitalize()} {'is' if len(unsure) == 1 else 'are'} unclear.")
     if waiting:
         said.append(f"Not checked: {listed(waiting)}.")
     return " ".join(said)

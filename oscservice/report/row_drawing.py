@@ -1,6 +1,6 @@
-"""A row a string: how far off it is, as found and as left, or what changed, on a line whose middle is true.
+"""A row for each string: its error as found and as left, or its change, on a line whose middle is true.
 
-A row's mark is where the value is, its whisker one standard error either way, and the band what is fine.
+The mark in a row is the value, its whisker one standard error either way, and the band the tolerance.
 """
 
 from __future__ import annotations
@@ -16,37 +16,32 @@ from oscservice.report.drawing import (
     DASHED,
     DOTTED,
     LIGHT,
+    NARROW_PX,
     PIECE_PX,
-    ROW_PX,
     SMALL_PX,
+    WIDE_PX,
     Entry,
     arrow,
-    blank,
     dot,
-    draw_key,
-    in_cents,
     line,
     marked,
     name_string,
     nice_above,
     nice_below,
-    page_axes,
-    rows_of,
+    panel_grid,
 )
 from oscservice.report.facts import Facts, StringFact, Value
+from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Check, Drift
-
-WIDE_PX, NARROW_PX = 800.0, 328.0
-"""How wide the two are."""
 
 _BETWEEN_PX = 30.0
 _LABEL_PX = 54.0
-_MOST_FINE, _LEAST_LIMIT_CENTS = 10.0, 5.0  # drawn: so many times what is fine, but no less than cents
+_MOST_FINE, _LEAST_LIMIT_CENTS = 10.0, 5.0  # drawn: at most so many times the tolerance, or so many cents
 
 
 @dataclass(frozen=True)
 class StringRow:
-    """One string: what was, what is, and whether it is surely too far off; None for what is not known."""
+    """One string: its value before and after (None if unknown), and whether it is clearly off."""
 
     string: int
     note: str
@@ -58,8 +53,7 @@ class StringRow:
 
 @dataclass(frozen=True)
 class Panel:
-    """What is drawn side by side: a heading, what the middle is called, the rows, and how many cents
-    either way are fine."""
+    """Rows of one quantity: heading, label of the middle, rows, and the tolerance in cents either way."""
 
     heading: str
     middle: str
@@ -68,7 +62,7 @@ class Panel:
 
     @property
     def limit_cents(self) -> float:
-        """How far is drawn."""
+        """The largest value that is drawn, either way."""
         values = [one for row in self.rows for one in (row.before, row.after) if one is not None]
         most = max([abs(one.value) + one.se for one in values], default=0.0)
         limit = max(_MOST_FINE * self.fine_cents, _LEAST_LIMIT_CENTS)
@@ -76,28 +70,31 @@ class Panel:
 
 
 def panels_of(facts: Facts) -> tuple[Panel, ...]:
-    """What there is to draw: as found and as left in a set-up, both kinds of drift in a quick check."""
+    """Return the panels: errors as found and as left in a set-up, both kinds of drift in a quick check."""
     overview = facts.overview
     if facts.quick:
         tuning = tuple(_drift(one, Drift.TUNING) for one in facts.results)
         intonation = tuple(_drift(one, Drift.INTONATION) for one in facts.results)
         return (
             Panel("change of the open string", "none", tuning, overview.tuning_cents),
-            Panel(f"change of fret {overview.fret} against it", "none", intonation, overview.tolerance_cents),
+            Panel(f"change of fret {overview.fret} compared with open", "none", intonation, overview.tolerance_cents),
         )
     rows = tuple(_at(one, overview.fret, overview.tolerance_cents) for one in facts.results)
     return (Panel(f"error at fret {overview.fret}", "true", rows, overview.tolerance_cents),)
 
 
-def wide(facts: Facts) -> Figure:
-    """For a wide page, panels side by side. Draw within ``drawing.style``."""
+def draw(facts: Facts, *, wide: bool) -> Figure:
+    """Return the drawing: panels side by side on a wide page, one below the other on a narrow one.
+
+    Call within ``drawing.style``.
+    """
     panels = panels_of(facts)
-    return _drawn(panels, WIDE_PX, side_by_side=True)
-
-
-def narrow(facts: Facts) -> Figure:
-    """For a narrow page, panels one below the other. Draw within ``drawing.style``."""
-    return _drawn(panels_of(facts), NARROW_PX, side_by_side=False)
+    width_px, across = (WIDE_PX, len(panels)) if wide else (NARROW_PX, 1)
+    tall = 24.0 + len(panels[0].rows) * _BETWEEN_PX + 38.0
+    figure, axes, places = panel_grid(_key(panels), len(panels), width_px, across, tall)
+    for panel, (left, top) in zip(panels, places, strict=True):
+        _panel(axes, panel, left, top, width_px / across - 16.0 * (across > 1))
+    return figure
 
 
 def _at(one: StringFact, fret: int, tolerance_cents: float) -> StringRow:
@@ -109,29 +106,13 @@ def _at(one: StringFact, fret: int, tolerance_cents: float) -> StringRow:
 
 
 def _drift(one: StringFact, kind: Drift) -> StringRow:
-    """What a quick check says of one kind of drift."""
+    """Return the row of one kind of drift in a quick check."""
     check = one.check
     if check is None:
         return StringRow(one.string, one.note, None, None, False, "not checked")
     value = check.tuning if kind is Drift.TUNING else check.intonation
     off = check.verdict == Check.DRIFTED and check.what in (kind, Drift.BOTH)
     return StringRow(one.string, one.note, None, value, off, "")
-
-
-def _drawn(panels: Sequence[Panel], width_px: float, *, side_by_side: bool) -> Figure:
-    count = len(panels[0].rows)
-    key = rows_of(_key(panels), width_px)
-    key_px = len(key) * ROW_PX + 8.0
-    tall = 24.0 + count * _BETWEEN_PX + 38.0
-    across = len(panels) if side_by_side else 1
-    down = 1 if side_by_side else len(panels)
-    figure = blank(width_px, key_px + down * tall)
-    axes = page_axes(figure)
-    draw_key(axes, key, 2.0, 0.0)
-    for number, panel in enumerate(panels):
-        left = number % across * (width_px / across)
-        _panel(axes, panel, left, key_px + number // across * tall, width_px / across - 16.0 * (across > 1))
-    return figure
 
 
 def _panel(axes: Axes, panel: Panel, left: float, top: float, width: float) -> None:
@@ -212,8 +193,8 @@ def _key(panels: Sequence[Panel]) -> list[Entry]:
     entries = [Entry("change, ± 1 sd" if drift else "as left, ± 1 sd", after)]
     if any(row.before is not None for row in rows):
         entries.append(Entry("as found, ± 1 sd", before))
-    limits = " and ± ".join(in_cents(panel.fine_cents) for panel in panels)
-    entries.append(Entry(f"{'does not matter' if drift else 'true'}, ± {limits}", fine))
+    limits = " and ± ".join(counted(panel.fine_cents, "cent") for panel in panels)
+    entries.append(Entry(f"{'limit' if drift else 'tolerance'} ± {limits}", fine))
     if any(row.off for row in rows):
-        entries.append(Entry("drifted" if drift else "surely further off", off))
+        entries.append(Entry("drifted" if drift else "clearly beyond it", off))
     return entries

@@ -1,9 +1,7 @@
-"""How pitch settled after each pluck, string by string: where the first tenth of a second stood, and where it came to
-rest.
+"""How pitch settled after each pluck, string by string: from the first tenth of a second to the settled pitch.
 
-A pluck is a stroke that falls from its attack to a mark: a ring for the open string, a square at a fret, a diamond for
-the harmonic. Cents are from what the place should have in equal temperament. An upright line stands where the saddle
-was moved.
+A pluck is a stroke from its attack to a mark: a ring for the open string, a square at a fret, a diamond for the
+harmonic. Cents are from the place's pitch in equal temperament. An upright line marks a move of the saddle.
 """
 
 from __future__ import annotations
@@ -18,27 +16,22 @@ from matplotlib.figure import Figure
 
 from oscservice.report.drawing import (
     LIGHT,
+    NARROW_PX,
     PIECE_PX,
-    ROW_PX,
     SMALL_PX,
+    WIDE_PX,
     Entry,
     arrow,
-    blank,
+    cents_scale,
     dot,
-    draw_key,
     line,
     name_string,
-    nice_above,
-    nice_below,
-    page_axes,
-    rows_of,
+    panel_grid,
     signed,
+    usual_limits,
     width_px,
 )
 from oscservice.report.facts import Facts, MoveFact, PluckFact
-
-WIDE_PX, NARROW_PX = 800.0, 328.0
-"""How wide the two are."""
 
 _PANEL_PX = 118.0
 _PLOT_PX = 78.0
@@ -49,7 +42,7 @@ _USUAL = 0.95  # share of plucks that have to fit in
 
 @dataclass(frozen=True)
 class Drawn:
-    """One string's plucks, in order, and its moves by how many plucks came before each."""
+    """One string's plucks in order, and its moves: the number of plucks before each, and mm."""
 
     string: int
     note: str
@@ -58,7 +51,7 @@ class Drawn:
 
 
 def drawn_of(facts: Facts) -> tuple[Drawn, ...]:
-    """The strings that were plucked while they were compared."""
+    """Return the strings that were plucked while they were compared."""
     found = []
     for one in facts.results:
         plucks = tuple(pluck for pluck in facts.plucks if pluck.string == one.string)
@@ -67,19 +60,20 @@ def drawn_of(facts: Facts) -> tuple[Drawn, ...]:
     return tuple(found)
 
 
-def wide(facts: Facts) -> Figure:
-    """For a wide page, two strings side by side. Draw within ``drawing.style``."""
-    return _all(facts, WIDE_PX, across=2)
-
-
-def narrow(facts: Facts) -> Figure:
-    """For a narrow page. Draw within ``drawing.style``."""
-    return _all(facts, NARROW_PX, across=1)
+def draw(facts: Facts, *, wide: bool) -> Figure:
+    """Return the drawing for a wide page, two strings side by side, or a narrow one. Call within ``drawing.style``."""
+    strings = drawn_of(facts)
+    limits = limits_of(strings)
+    whole_px, across = (WIDE_PX, 2) if wide else (NARROW_PX, 1)
+    figure, axes, places = panel_grid(_key(strings), len(strings), whole_px, across, _PANEL_PX)
+    most = max(len(one.plucks) for one in strings)
+    for one, (left, top) in zip(strings, places, strict=True):
+        _panel(axes, one, limits, most, left, top, whole_px / across - 14.0 * (across > 1))
+    return figure
 
 
 def _moves(plucks: Sequence[PluckFact], moves: Sequence[MoveFact], string: int) -> tuple[tuple[int, float], ...]:
-    """Where a string's saddle was moved between its plucks: after how many of them, and by how much where it was moved
-    under its own name."""
+    """Return the moves of a string's saddle: after how many of its plucks, and mm (nan if another string's move)."""
     own = [move.mm for move in moves if move.string == string and move.mm != 0.0]
     found = []
     steps = [(at, before.moves, after.moves) for at, (before, after) in enumerate(pairwise(plucks), start=1)]
@@ -91,30 +85,11 @@ def _moves(plucks: Sequence[PluckFact], moves: Sequence[MoveFact], string: int) 
 
 
 def limits_of(strings: Sequence[Drawn]) -> tuple[float, float]:
-    """Cents that are drawn: from the lowest to the highest, the same for every string, strays left out."""
-    lows = sorted(pluck.pitch.value for one in strings for pluck in one.plucks)
-    highs = sorted(pluck.pitch.value + max(0.0, pluck.attack_cents) for one in strings for pluck in one.plucks)
-    low = lows[int((1.0 - _USUAL) * (len(lows) - 1))]
-    high = highs[math.ceil(_USUAL * (len(highs) - 1))]
-    down, up = (nice_above(min(max(value, _LEAST_CENTS), _MOST_CENTS)) for value in (-low, high))
-    return -down, up
-
-
-def _all(facts: Facts, width_px: float, *, across: int) -> Figure:
-    strings = drawn_of(facts)
-    low, high = limits_of(strings)
-    key = rows_of(_key(strings), width_px)
-    key_px = len(key) * ROW_PX + 6.0
-    down = math.ceil(len(strings) / across)
-    figure = blank(width_px, key_px + down * _PANEL_PX)
-    axes = page_axes(figure)
-    draw_key(axes, key, 2.0, 0.0)
-    most = max(len(one.plucks) for one in strings)
-    for number, one in enumerate(strings):
-        left = number % across * (width_px / across)
-        top = key_px + number // across * _PANEL_PX
-        _panel(axes, one, (low, high), most, left, top, width_px / across - 14.0 * (across > 1))
-    return figure
+    """Return the lowest and highest cents to draw, the same for every string, without outliers."""
+    plucks = [pluck for one in strings for pluck in one.plucks]
+    lows = (pluck.pitch.value for pluck in plucks)
+    highs = (pluck.pitch.value + max(0.0, pluck.attack_cents) for pluck in plucks)
+    return usual_limits(lows, highs, _USUAL, _LEAST_CENTS, _MOST_CENTS)
 
 
 def _panel(
@@ -130,13 +105,7 @@ def _panel(
         return first + (high - max(low, min(high, cents))) * cent_px
 
     free = name_string(axes, left + 2.0, top + 14.0, one.string, one.note) + 10.0
-    ticks = nice_below((high - low) / 2.0)
-    for mark in range(math.ceil(low / ticks), math.floor(high / ticks) + 1):
-        cents = mark * ticks
-        y = level(cents)
-        line(axes, [(start, y), (stop, y)], color=LIGHT.line if mark == 0 else LIGHT.faint, lw=0.9)
-        text = f"{cents:+g}".replace("-", "−") if mark else "0"
-        axes.text(start - 5.0, y + 4.0, text, ha="right", size=SMALL_PX, color=LIGHT.soft)
+    cents_scale(axes, (start, stop), limits, level)
     for at, mm in one.moves:
         x = start + at * step_px
         line(axes, [(x, first - 4.0), (x, last)], color=LIGHT.ink, lw=0.9)

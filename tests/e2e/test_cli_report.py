@@ -173,7 +173,7 @@ def test_a_record_that_was_edited_says_so(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
     assert "This record was edited" in done.stdout
     assert "does not fit its hash" in done.stdout
-    assert "as it was written (" not in done.stdout
+    assert "Sealed and unchanged" not in done.stdout
 
 
 def test_what_only_reports_need_is_not_loaded_by_the_daemon() -> None:

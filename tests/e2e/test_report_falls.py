@@ -72,8 +72,8 @@ def test_the_report_tells_them(journal, tmp_path):
     assert (got.code, got.err) == (0, "")
     assert len(json.loads(place.read_text(encoding="utf-8"))["falls"]["plucks"]) == 6
     text = (tmp_path / "a.html").read_text(encoding="utf-8")
-    assert "As it was heard" in text
-    assert "that is not told here" not in text
+    assert "From kept sound" in text
+    assert "that is left out here" not in text
 
 
 def test_missing_and_altered_files_are_counted_and_the_rest_is_told(tmp_path):
@@ -85,16 +85,16 @@ def test_missing_and_altered_files_are_counted_and_the_rest_is_told(tmp_path):
     found = falls_of(folder, invented.name, effective_events(invented.timed))
     assert (len(found.plucks), found.missing, found.altered) == (2, 1, 1)
     facts = replace(invented.facts, falls=found)
-    assert "1 files are missing, 1 are not as they were kept" in page(facts)
+    assert "Kept sound that is left out here: 1 missing file, 1 changed file." in page(facts)
 
 
 def test_without_sound_there_is_nothing_of_it():
     assert falls_of(Path("nowhere"), normal().name, effective_events(normal().timed)) is None
-    assert "As it was heard" not in page(normal().facts)
+    assert "From kept sound" not in page(normal().facts)
     gone = with_falls()
     nothing_left = replace(gone, falls=replace(gone.falls, plucks=(), missing=3))
-    assert "As it was heard" not in page(nothing_left)
-    assert "3 files are missing" in page(nothing_left)
+    assert "From kept sound" not in page(nothing_left)
+    assert "Kept sound that is left out here: 3 missing files, 1 changed file." in page(nothing_left)
 
 
 def test_a_drawing_reaches_as_far_as_the_falls():

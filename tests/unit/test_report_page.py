@@ -28,10 +28,11 @@ from oscservice.report import neck_drawing as neck
 from oscservice.report import row_drawing as rows
 from oscservice.report import settling_drawing as settling
 from oscservice.report.csv_table import COLUMNS, csv_text, harmless
-from oscservice.report.drawing import DARK, LIGHT, in_cents, marked, nice_above, nice_below, signed
+from oscservice.report.drawing import DARK, LIGHT, marked, nice_above, nice_below, signed
 from oscservice.report.facts import Value
 from oscservice.report.page import page
 from oscservice.report.report_text import heading, listed, outcome_of, summary, with_error
+from oscservice.sentences.plural import counted
 
 
 @cache
@@ -144,12 +145,27 @@ def test_a_set_up_tells_its_numbers():
     assert "Relief: 0.20 mm, within the target (0.10 to 0.35)" in text
     assert "fret 14 a little worn" in text
     assert facts.seal.sha256 in text
-    assert "1 step of the session was taken back" in text
+    assert "1 step of the session was undone and is not shown here" in text
     assert "dropped as a slip" in text
+    assert "Sealed and unchanged (" in text
+    assert "Fell by: median, largest." in text
+    assert "fret 14 a little worn; the player is told" in text
+    assert re.search(r"<td[^>]*>waived</td>", drawn(normal))
     for caution in facts.cautions:
         assert caution in text
     assert "never release either side all at once" in text
     assert "never release either side" not in Outline(drawn(thorough)).text, "that bridge does not float"
+
+
+def test_a_string_that_was_not_moved_has_one_error_as_found_and_as_left():
+    facts, text = normal().facts, drawn(normal)
+    stayed = [one for one in facts.results if not one.moves]
+    assert stayed
+    for one in stayed:
+        left = with_error(one.at(12).left)
+        row = re.search(rf'<th scope="row" class="number">{one.string} <span.*?</tr>', text)
+        assert row is not None
+        assert re.findall(r'<td class="number">(.*?)</td>', row[0]) == [left, left, "stayed"]
 
 
 def test_causes_are_told_with_evidence_and_what_to_check():
@@ -158,19 +174,19 @@ def test_causes_are_told_with_evidence_and_what_to_check():
         assert cause.evidence in text
         assert cause.check in text
     assert "String 4 (D3): set aside" in text
-    assert "no saddle cures it" in text
+    assert "moving the saddle can't correct it" in text
 
 
 def test_what_the_technician_decided_is_told_as_such():
     facts, text = returned().facts, Outline(drawn(returned)).text
     assert [one.string for one in facts.results if one.overruled] == [4]
-    assert "because the technician said so: string 4" in text
+    assert "The technician overruled the cause, so the saddle was advised on: string 4." in text
     told = [move for move in facts.moves if move.told]
     assert told
     for move in told:
-        assert f"Move {move.number}, string {move.string}: {signed(move.advised.value)} mm were advised." in text
+        assert f"Move {move.number}, string {move.string}: advised {signed(move.advised.value)} mm." in text
         assert move.mm == pytest.approx(move.advised.value + 0.6)
-    assert "as the technician said" in text
+    assert "distance as the technician reported it" in text
     assert "Changed since the last session" in text
     assert len(facts.changes) >= 2
     for change in facts.changes:
@@ -178,11 +194,11 @@ def test_what_the_technician_decided_is_told_as_such():
 
 
 def test_other_sessions_say_what_they_are():
-    assert "Drifted since session 2026-11-25-6: strings 2 and 5. Of string 3 it can't be told." in summary(
-        quick().facts
-    )
+    assert "Drifted since session 2026-11-25-6: strings 2 and 5. String 3 is unclear." in summary(quick().facts)
     assert heading(still_open().facts) == "Still open"
-    assert summary(thorough().facts).startswith("All but string 4 passed the last pass; why is told below. Of those")
+    assert summary(thorough().facts).startswith(
+        "All but string 4 passed the last pass; see the reasons below. Of those"
+    )
     assert summary(out_of_travel().facts).startswith("Only string 4 passed the last pass")
     assert "mm of travel missing" in drawn(out_of_travel)
     assert "So far string 6 was settled." in summary(still_open().facts)
@@ -212,7 +228,7 @@ def test_no_number_is_finer_than_known():
 def test_words_and_scales():
     assert listed([4]) == "string 4"
     assert listed([1, 2, 4]) == "strings 1, 2 and 4"
-    assert (in_cents(1.0), in_cents(2.5)) == ("1 cent", "2.5 cents")
+    assert (counted(1.0, "cent"), counted(2.5, "cent")) == ("1 cent", "2.5 cents")
     assert [nice_above(value) for value in (0.11, 1.0, 1.01, 7.0, 96.0)] == pytest.approx([0.15, 1.0, 1.5, 8.0, 100.0])
     assert [nice_below(value) for value in (0.3, 1.0, 4.9, 99.0)] == pytest.approx([0.2, 1.0, 2.0, 50.0])
     assert marked(3.0, 0.4, 2.0)
