@@ -136,7 +136,7 @@ async def running(
         keep=settings.keep_audio,
         string_a_channel=settings.string_a_channel,
     )
-    beat = asyncio.create_task(coordinator.beat())
+    heartbeat = asyncio.create_task(coordinator.heartbeat())
     watch = asyncio.create_task(_watch_drops(coordinator, source))
     try:
         bind(coordinator.server, configured, tell, lambda: str(coordinator.phase))
@@ -157,7 +157,7 @@ async def running(
                 audio_thread.abandon()
                 ended(None)
     finally:
-        beat.cancel()
+        heartbeat.cancel()
         watch.cancel()
         coordinator.close()
         await coordinator.checks.end()

@@ -51,10 +51,10 @@ class Announcer(Protocol):
     def traffic(self) -> tuple[int, ...]:
         """Return the counts of packets so far."""
 
-    def changed(self, events: Sequence[ev.Event]) -> None:
+    def session_changed(self, events: Sequence[ev.Event]) -> None:
         """Announce these events of the session."""
 
-    def say(self, line: str) -> None:
+    def announce_line(self, line: str) -> None:
         """Announce a line for a person, if it is not empty, and the topics that have changed."""
 
     def resume(self, session_id: str) -> None:
@@ -110,7 +110,7 @@ class DaemonContext:
         """Decide and commit a command to the session; return the session's id. Raises Refused."""
         if isinstance(command, cm.Begin):
             command = replace(self.session.with_history(command), by_hand=self.defaults.by_hand)
-        self.announcer.changed(self.session.carry_out(command))
+        self.announcer.session_changed(self.session.carry_out(command))
         return self.session.session_id
 
     def resume(self, session_id: str) -> None:
@@ -119,12 +119,12 @@ class DaemonContext:
 
     def listen(self, command: cm.Listen) -> None:
         """Use what is heard from now on, or ignore it."""
-        self.announcer.say(self.session.listen(command.on))
+        self.announcer.announce_line(self.session.listen(command.on))
 
     def set_bend_range(self, semitones: int) -> None:
         """Set the range of pitch bends; 0: no bends are sent."""
         self.bends.range_semitones = semitones
-        self.announcer.say("")
+        self.announcer.announce_line("")
 
     def check_sets(self) -> list[str]:
         """Return the names of the sets of recordings that can be checked."""
@@ -133,7 +133,7 @@ class DaemonContext:
     def run_check(self, name: str) -> None:
         """Begin to check a set of recordings. Raises OscRefusal: no such set, or another check is running."""
         self.checks.run(name)
-        self.announcer.say(f"checking the set {name!r}")
+        self.announcer.announce_line(f"checking the set {name!r}")
 
     def stop_check(self) -> None:
         """Stop the check of recordings, if one is running."""

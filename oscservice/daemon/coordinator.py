@@ -101,6 +101,11 @@ class Coordinator:
         )
         self._sent = self.snapshot()
 
+    @property
+    def phase(self) -> Phase:
+        """The phase of the session."""
+        return self._session.state.phase
+
     def close(self) -> None:
         """End all subscriptions. Notes that are heard later are not used: the journal may be closed."""
         self._closed = True
@@ -124,12 +129,12 @@ class Coordinator:
         return own | topics(self._session.state, self._sentences, self._session.figures())
 
     def resumable(self) -> SessionRow | None:
-        """Return an open session that can be resumed, while no session is under way."""
+        """Return an open session that can be resumed; None while a session is in progress."""
         if self._session.state.phase is not Phase.IDLE:
             return None
         try:
             return self._session.resumable()
-        except JournalError as error:  # the state goes out all the same
+        except JournalError as error:  # the other topics are sent all the same
             log.error("no open session can be offered: %s", error)
             return None
 
@@ -141,7 +146,7 @@ class Coordinator:
         """Return the only string that a channel carries, or None."""
         return channel + 1 if self._settings.string_a_channel else None
 
-    async def beat(self) -> None:
+    async def heartbeat(self) -> None:
         """Send a heartbeat each second until cancelled, and try to record what could not be recorded."""
         self._report_record()
         while True:
@@ -176,7 +181,7 @@ class Coordinator:
         """Report a plug-in that is disabled."""
         if self._closed:
             self._tell(line)
-        self._said(line)
+        self._announce_line(line)
 
     def audio_dropped(self, frames: int) -> None:
         """Announce the number of frames that were lost since the start."""
@@ -187,7 +192,7 @@ class Coordinator:
     def resume(self, session_id: str) -> None:
         """Continue an open session; it is announced in the next turn of the loop. Raises Refused or JournalError."""
         self._session.resume(session_id)
-        self._present()
+        self._update_addresses()
         self._tell(f"session {session_id} taken up again; phase: {self._session.state.phase}")
         asyncio.get_running_loop().call_soon(self._announce, [])
 
@@ -195,18 +200,18 @@ class Coordinator:
         """Return the counts of packets so far."""
         return self.server.traffic()
 
-    def changed(self, events: Sequence[ev.Event]) -> None:
+    def session_changed(self, events: Sequence[ev.Event]) -> None:
         """Announce events of the session in the next turn of the loop."""
-        self._present()
+        self._update_addresses()
         loop = asyncio.get_running_loop()
         loop.call_soon(self._announce, events, self._session.state.instrument)
         loop.call_soon(self._plugins.notify, self._session.session_id, events)
 
-    def say(self, line: str) -> None:
+    def announce_line(self, line: str) -> None:
         """Announce a line for a person, if it is not empty, and changed topics in the next turn of the loop."""
-        asyncio.get_running_loop().call_soon(self._said, line)
+        asyncio.get_running_loop().call_soon(self._announce_line, line)
 
-    def _said(self, line: str) -> None:
+    def _announce_line(self, line: str) -> None:
         if line and not self._closed:
             self._tell(line)
             self.server.publish({"/event": (line,)})
@@ -216,7 +221,7 @@ class Coordinator:
         for row in found.rows:
             self.server.publish({"/check/recorded": row})
         self.server.publish({"/check/summary": found.summary})
-        self.say(found.sentence)
+        self.announce_line(found.sentence)
 
     def hear(self, channel: int, events: Sequence[heard.ListenerEvent], sounds: Sounds = ()) -> None:
         """Take the events of a channel, and the sound of each where sound is kept."""
@@ -227,14 +232,14 @@ class Coordinator:
                     self.server.publish(self._live_values.sounding(self._session.state, event, channel, only_string))
                 case heard.NoteHeard(onset_s=onset_s, reading=reading):
                     self.server.publish(self._live_values.ended(channel))
-                    self._input_clips("clipped" in reading.flags)
+                    self._report_clipping("clipped" in reading.flags)
                     sound = "" if stretch is None else stretch.sound.to_json()
                     self._take_reading(cm.Hear(reading, only_string, onset_s, sound), stretch)
                 case heard.NoteDismissed(reason=reason):
                     self.server.publish(self._live_values.ended(channel))
                     self.server.publish({"/reading/ignored": (reason,)})
 
-    def _input_clips(self, clips: bool) -> None:
+    def _report_clipping(self, clips: bool) -> None:
         """Report a note that clipped; the report ends with a note that did not."""
         if clips != (self._audio_fault == CLIPS) and self._audio_state == "running":
             if clips:
@@ -254,16 +259,11 @@ class Coordinator:
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
             self._record.keep(self._session.session_id, self._session.last_seq, events, stretch)
-            self._present()
+            self._update_addresses()
             self._announce(events, self._session.state.instrument)
             self._plugins.notify(self._session.session_id, events)
 
-    @property
-    def phase(self) -> Phase:
-        """The phase of the session."""
-        return self._session.state.phase
-
-    def _present(self) -> None:
+    def _update_addresses(self) -> None:
         """Give the server the addresses there are now: they depend on the instrument and the phase."""
         self.server.present(self._address_space())
 
@@ -288,16 +288,9 @@ class Coordinator:
         if self._closed:
             return
         for event in events:
-            if isinstance(event, ev.ReadingTaken) and instrument is not None:
-                self.server.publish(
-                    {"/reading": reading_message(event, instrument)} | self._bends.reading(event, instrument)
-                )
-            if isinstance(event, ev.StringChecked):
-                self.server.publish({"/check/string": checked(event)})
-            if isinstance(event, ev.CauseNamed):
-                self.server.publish({"/cause": cause(finding_from_json(event.finding))})
-            if isinstance(event, ev.ChangeNoticed):
-                self.server.publish({"/change": (event.what, event.text[:MOST_CHARACTERS])})
+            values = self._event_values(event, instrument)
+            if values:
+                self.server.publish(values)
             line = sentence(event)
             if line is not None:
                 self._tell(line)
@@ -306,3 +299,16 @@ class Coordinator:
         now = self.snapshot()
         self.server.publish(changed(self._sent, now))
         self._sent = now
+
+    def _event_values(self, event: ev.Event, instrument: Instrument | None) -> dict[str, Topic]:
+        """Return the values that are sent of an event beside its sentence; empty for most events."""
+        match event:
+            case ev.ReadingTaken() if instrument is not None:
+                return {"/reading": reading_message(event, instrument)} | self._bends.reading(event, instrument)
+            case ev.StringChecked():
+                return {"/check/string": checked(event)}
+            case ev.CauseNamed(finding=finding):
+                return {"/cause": cause(finding_from_json(finding))}
+            case ev.ChangeNoticed(what=what, text=text):
+                return {"/change": (what, text[:MOST_CHARACTERS])}
+        return {}
