@@ -35,6 +35,7 @@ from oscservice.api.topics import topics
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
+from oscservice.record.session_files import SessionFiles
 from oscservice.session import events as ev
 from oscservice.session.evolve import evolve
 from oscservice.session.state import State
@@ -171,7 +172,10 @@ class Book:
     hashes: dict[str, list[str]] = field(default_factory=dict)
 
     def read(self) -> tuple[str, list[ev.Event], dict[int, State]]:
-        """The newest session, its new events, and the state after each of its steps since, by revision."""
+        """The newest session, its new events, and the state after each of its steps since, by revision.
+
+        An event that the session's file lacks is left out: it must not have been announced.
+        """
         with Journal.open(self.path, readonly=True) as journal:
             rows = journal.sessions()
             if not rows:
@@ -180,14 +184,18 @@ class Book:
         assert edited(record) is None
         known = self.hashes.setdefault(rows[0].id, [])
         assert [row.hash for row in record.events[: len(known)]] == known, "what was there is there still"
+        copy = SessionFiles(self.path).read(rows[0].id)
+        in_file = () if copy is None else copy.events
+        assert [row.hash for row in in_file] == [row.hash for row in record.events[: len(in_file)]]
         state = self.states.get(rows[0].id, State())
         states, new = {0: State(), state.revision: state}, []
         with Journal.open(self.path, readonly=True) as journal:
-            for _, _, kind, body in journal.events(rows[0].id)[len(known) :]:
+            for seq, _, kind, body in journal.events(rows[0].id)[len(known) :]:
                 event = ev.from_body(kind, body)
                 state = evolve(state, event)
-                states[state.revision] = state
-                new.append(event)
+                if seq <= len(in_file):
+                    states[state.revision] = state
+                    new.append(event)
         self.states[rows[0].id] = state
         self.hashes[rows[0].id] = [row.hash for row in record.events]
         return rows[0].id, new, states
@@ -364,5 +372,10 @@ def test_a_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> 
     assert jobs, "a job was finished"
     with Journal.open(path, readonly=True) as journal:
         assert not [row.id for row in journal.open_sessions() if row.events]
-        assert all(edited(journal.record(row.id)) is None for row in journal.sessions())
+        records = [journal.record(row.id) for row in journal.sessions()]
+    assert all(edited(record) is None for record in records)
+    path.write_bytes(b"\xff" * path.stat().st_size)
+    Path(f"{path}-wal").unlink(missing_ok=True)
+    with Journal.open_repaired(path) as journal:
+        assert [journal.record(row.id) for row in journal.sessions()] == records
     print(f"{kills} kills, {jobs} jobs, {readings} readings announced, {unannounced} kills before an announcement")
