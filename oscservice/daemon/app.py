@@ -45,7 +45,7 @@ _END_TIMEOUT_S = 8.0
 
 
 @dataclass
-class Running:
+class RunningDaemon:
     """A daemon that runs.
 
     Attributes:
@@ -67,7 +67,7 @@ async def running(
     tell: Callable[[str], None],
     configured: SettingsFile = NOTHING,
     plugins: PluginService | None = None,
-) -> AsyncIterator[Running]:
+) -> AsyncIterator[RunningDaemon]:
     """Run a daemon on the current loop while the block runs: its ports are open, and it listens.
 
     Args:
@@ -107,7 +107,7 @@ async def running(
     own_names = machine_names() | {settings.host.lower()}
     web = Web(coordinator.server, settings.name or own_name(), own_names, program="oscservice")
     await open_ports(coordinator.server, settings.host, settings.port, web.http)
-    daemon = Running(coordinator, coordinator.server.port, asyncio.Event())
+    daemon = RunningDaemon(coordinator, coordinator.server.port, asyncio.Event())
 
     def ended(fault: OscserviceError | None) -> None:
         daemon.fault = fault
@@ -115,17 +115,13 @@ async def running(
         coordinator.audio_state("ended", _flags_text(source) if fault is None else str(fault))
         daemon.ended.set()
 
-    def state_changed(state: str) -> None:
+    def call_on_loop(function: Callable[..., None], *arguments: object) -> None:
         with contextlib.suppress(RuntimeError):  # the loop may be closed when the source ends
-            loop.call_soon_threadsafe(coordinator.audio_state, state)
+            loop.call_soon_threadsafe(function, *arguments)
 
-    def plugin_failed(line: str) -> None:
-        with contextlib.suppress(RuntimeError):
-            loop.call_soon_threadsafe(coordinator.plugin_failed, line)
-
-    source.on_state = lambda state: state_changed(state) if state != "ended" else None
+    source.on_state = lambda state: call_on_loop(coordinator.audio_state, state) if state != "ended" else None
     if simulated is not None:
-        simulated.on_done = lambda at_s: _publish_done(loop, coordinator, at_s)
+        simulated.on_done = lambda at_s: call_on_loop(coordinator.server.publish, {"/simulator/done": (at_s,)})
     audio_thread = AudioThread(
         source,
         loop,
@@ -142,7 +138,7 @@ async def running(
         bind(coordinator.server, configured, tell, lambda: str(coordinator.phase))
         if settings.resume:
             _resume(coordinator)
-        plugins.start(plugin_failed)
+        plugins.start(lambda line: call_on_loop(coordinator.plugin_failed, line))
         if sound is not None:
             sound.start()
         audio_thread.start()
@@ -250,7 +246,7 @@ def make_source(settings: ServeSettings, registry: Registry | None = None) -> Au
         raise InputError(f"--stepped is for the simulated source, not for the source {str(spec)!r}: leave it out")
     stdin = sys.stdin.buffer if spec.kind == "stdin" else None
     source = open_source(spec, settings.rate, settings.channels, settings.format, settings.fast, stdin)
-    return _simulated(settings, registry) if source is None else source
+    return _simulated_source(settings, registry) if source is None else source
 
 
 def _source_plugin(settings: ServeSettings, registry: Registry) -> tuple[Offer, str] | None:
@@ -277,10 +273,12 @@ def _source_plugin(settings: ServeSettings, registry: Registry) -> tuple[Offer, 
 
 
 def _sentences(settings: ServeSettings) -> Sentences:
+    """Return the texts of prompts. Raises InputError."""
     return ENGLISH if settings.sentences is None else load_translation(settings.sentences).sentences
 
 
-def _simulated(settings: ServeSettings, registry: Registry) -> SimulatedSource:
+def _simulated_source(settings: ServeSettings, registry: Registry) -> SimulatedSource:
+    """Return the simulated guitar of the settings. Raises InputError."""
     instrument = load_instrument(settings.instrument, InstalledKinds(registry))
     rate_hz = check_rate(48000 if settings.rate is None else settings.rate, "simulated guitar")
     channels = len(instrument.strings) if settings.string_a_channel else 1
@@ -297,6 +295,7 @@ def _simulated(settings: ServeSettings, registry: Registry) -> SimulatedSource:
 
 
 def _channels(settings: ServeSettings, source: AudioSource) -> list[int]:
+    """Return the channels to listen to, from 0. Raises InputError."""
     if settings.string_a_channel:
         return list(range(source.channels))
     if not 1 <= settings.channel <= source.channels:
@@ -309,18 +308,15 @@ def _flags_text(source: AudioSource) -> str | None:
     return f"{source.description}: {', '.join(source.flags)}" if source.flags else None
 
 
-def _publish_done(loop: asyncio.AbstractEventLoop, coordinator: Coordinator, at_s: float) -> None:
-    with contextlib.suppress(RuntimeError):
-        loop.call_soon_threadsafe(coordinator.server.publish, {"/simulator/done": (at_s,)})
-
-
 async def _watch_drops(coordinator: Coordinator, source: AudioSource) -> None:
+    """Announce lost frames until cancelled."""
     while True:
         await asyncio.sleep(0.5)
         coordinator.audio_dropped(source.dropped_frames)
 
 
 def _resume(coordinator: Coordinator) -> None:
+    """Continue the newest open session, if there is one. Raises OscserviceError."""
     resumable = coordinator.resumable()
     if resumable is None:
         return

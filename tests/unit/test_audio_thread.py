@@ -1,4 +1,4 @@
-"""The ears: what they hand over is the same to the last bit whether sound is kept or not."""
+"""The audio thread: it delivers the same events, bit for bit, whether sound is kept or not."""
 
 from __future__ import annotations
 
@@ -53,8 +53,8 @@ def played(channels: int = 1) -> np.ndarray:
     return np.concatenate(parts)
 
 
-def handed_over(source: AudioSource, channels: Sequence[int] = (0,), **how: bool) -> Heards:
-    """Channel, event and what can be kept of it, of all that is heard."""
+def delivered(source: AudioSource, channels: Sequence[int] = (0,), **how: bool) -> Heards:
+    """Channel, event and sound of all that is heard."""
     found: Heards = []
 
     async def run() -> None:
@@ -76,7 +76,7 @@ def handed_over(source: AudioSource, channels: Sequence[int] = (0,), **how: bool
 
 def test_keeping_sound_changes_nothing_of_what_is_heard():
     samples = played()
-    kept, without = handed_over(Played(samples), keep=True), handed_over(Played(samples))
+    kept, without = delivered(Played(samples), keep=True), delivered(Played(samples))
     assert [one[:2] for one in kept] == [one[:2] for one in without]
     assert {one[2] for one in without} == {None}
     notes = [(event, sound) for _, event, sound in kept if isinstance(event, NoteHeard)]
@@ -92,7 +92,7 @@ def test_keeping_sound_changes_nothing_of_what_is_heard():
 
 def test_each_channel_keeps_its_own():
     samples = played(channels=6)
-    found = handed_over(Played(samples), range(6), keep=True, string_a_channel=True)
+    found = delivered(Played(samples), range(6), keep=True, string_a_channel=True)
     notes = [(channel, sound) for channel, event, sound in found if isinstance(event, NoteHeard)]
     assert {channel for channel, _ in notes} == {0, 3, 5}
     for channel, sound in notes:
@@ -104,7 +104,7 @@ def test_each_channel_keeps_its_own():
 @pytest.mark.parametrize(("frames", "flags"), [(4321, ()), (0, (OVERFLOW,))])
 def test_nothing_is_kept_across_a_gap(frames, flags):
     samples, gap = played(), round(2.4 * RATE_HZ) // 1000 * 1000
-    found = handed_over(Played(samples, {gap: frames}, flags), keep=True)
+    found = delivered(Played(samples, {gap: frames}, flags), keep=True)
     notes = [(event, sound) for _, event, sound in found if isinstance(event, NoteHeard)]
     after = [(event, sound) for event, sound in notes if event.onset_s > gap / RATE_HZ]
     assert after

@@ -32,11 +32,11 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 def session(journal: Journal, instrument: Instrument = GUITAR, treble_mm: float | None = None) -> None:
     """A whole session, abandoned; with an action measured in it."""
-    keeper = SessionService(journal, clock)
-    keeper.carry_out(cm.Begin(instrument, "made up"))
+    service = SessionService(journal, clock)
+    service.carry_out(cm.Begin(instrument, "made up"))
     if treble_mm is not None:
-        keeper.carry_out(cm.Measured("action/treble", treble_mm))
-    keeper.carry_out(cm.Abandon())
+        service.carry_out(cm.Measured("action/treble", treble_mm))
+    service.carry_out(cm.Abandon())
 
 
 def test_the_newest_closed_session_is_the_last_with_what_was_measured_in_it(journal: Journal) -> None:
@@ -59,10 +59,10 @@ def test_what_is_in_memory_only_counts_too(tmp_path: Path) -> None:
     (tmp_path / "j").mkdir()
     recorder = Recorder(None, tmp_path / "j", "no disk")
     assert last_session(recorder, GUITAR) is None
-    keeper = SessionService(recorder, clock)
-    keeper.carry_out(cm.Begin(GUITAR, "made up"))
-    keeper.carry_out(cm.Measured("action/bass", 2.2))
-    keeper.carry_out(cm.Abandon())
+    service = SessionService(recorder, clock)
+    service.carry_out(cm.Begin(GUITAR, "made up"))
+    service.carry_out(cm.Measured("action/bass", 2.2))
+    service.carry_out(cm.Abandon())
     assert last_session(recorder, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.6, 2.2))
 
 

@@ -1,4 +1,4 @@
-"""Whether what is heard is used: the daemon's own, in every phase, beside what sessions of older journals say."""
+"""The switch for listening: it belongs to the daemon and works in every phase, also with sessions of older journals."""
 
 from __future__ import annotations
 
@@ -48,34 +48,34 @@ def test_a_line_is_said_once(journal: Journal) -> None:
 
 
 def at_work(
-    keeper: SessionService,
+    service: SessionService,
     folder: Path,
     work: Callable[[Callable[..., None], Callable[[], None], dict[str, Any]], None],
 ) -> list[str]:
-    """A bench on which somebody sends commands and plucks string 6; gives the lines it told."""
+    """Return the lines of a daemon to which somebody sends commands and plays string 6."""
     lines: list[str] = []
 
     async def run() -> None:
-        bench = Coordinator(keeper, tell=lines.append, instrument_folder=folder)
+        coordinator = Coordinator(service, tell=lines.append, instrument_folder=folder)
         sent: dict[str, Any] = {}
 
         def say(path: str, *values: int | str) -> None:
-            bench.server.receive(encode("/bench" + path, *values), SENDER)
+            coordinator.server.receive(encode("/bench" + path, *values), SENDER)
 
         def pluck() -> None:
-            bench.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])
+            coordinator.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])
 
-        with unittest.mock.patch.object(bench.server, "publish", sent.update):
+        with unittest.mock.patch.object(coordinator.server, "publish", sent.update):
             work(say, pluck, sent)
             await asyncio.sleep(0)
-        assert bench.snapshot()["/listening"] == sent.get("/listening", (1,))
+        assert coordinator.snapshot()["/listening"] == sent.get("/listening", (1,))
 
     asyncio.run(run())
     return lines
 
 
 def test_it_holds_before_a_session_and_is_no_step(journal: Journal, tmp_path: Path) -> None:
-    keeper = SessionService(journal, clock)
+    service = SessionService(journal, clock)
 
     def work(say: Callable[..., None], pluck: Callable[[], None], sent: dict[str, Any]) -> None:
         say("/listen", 0)
@@ -84,26 +84,26 @@ def test_it_holds_before_a_session_and_is_no_step(journal: Journal, tmp_path: Pa
         pluck()
         assert sent.pop("/reading/ignored") == ("not listening",)
         assert "/reading" not in sent
-        before = keeper.state
+        before = service.state
         say("/listen", 1)
-        assert keeper.state is before
+        assert service.state is before
         pluck()
         assert sent["/reading"][:2] == (6, "open")
         say("/listen", 0)
         say("/session/undo")
-        assert keeper.state.phase is Phase.TUNING
-        assert keeper.state.string(6).open_cents is None
+        assert service.state.phase is Phase.TUNING
+        assert service.state.string(6).open_cents is None
 
-    lines = at_work(keeper, tmp_path, work)
+    lines = at_work(service, tmp_path, work)
     assert [line for line in lines if "listening" in line] == ["not listening", "listening", "not listening"]
-    kinds = {kind for _, _, kind, _ in journal.events(keeper.session_id)}
+    kinds = {kind for _, _, kind, _ in journal.events(service.session_id)}
     assert ev.ListeningSet.__name__ not in kinds
 
 
 def test_a_session_of_an_older_journal_that_did_not_listen_can_be_made_to(journal: Journal, tmp_path: Path) -> None:
-    keeper = SessionService(journal, clock)
+    service = SessionService(journal, clock)
     for command in (cm.Begin(GUITAR, "made up"), cm.Inspect("all", "passed"), cm.Listen(False)):
-        keeper.carry_out(command)
+        service.carry_out(command)
 
     def work(say: Callable[..., None], pluck: Callable[[], None], sent: dict[str, Any]) -> None:
         pluck()
@@ -112,5 +112,5 @@ def test_a_session_of_an_older_journal_that_did_not_listen_can_be_made_to(journa
         pluck()
         assert sent["/reading"][:2] == (6, "open")
 
-    assert "listening" in at_work(keeper, tmp_path, work)
-    assert keeper.state.listening
+    assert "listening" in at_work(service, tmp_path, work)
+    assert service.state.listening

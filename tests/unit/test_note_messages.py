@@ -175,7 +175,9 @@ def test_no_range_is_no_bend() -> None:
 def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
     async def run() -> None:
         with Journal.open(tmp_path / "journal.sqlite3") as journal:
-            bench = Coordinator(SessionService(journal, clock), tell=lambda line: None, instrument_folder=tmp_path)
+            coordinator = Coordinator(
+                SessionService(journal, clock), tell=lambda line: None, instrument_folder=tmp_path
+            )
             sent: dict[str, Any] = {}
 
             def ask(path: str, *values: int | str) -> None:
@@ -183,13 +185,13 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
                 assert found is not None
                 handler = found[0].handler
                 assert handler is not None
-                assert handler(bench.context, Call("/bench" + path, found[0], {}, values), sender) is not None
+                assert handler(coordinator.context, Call("/bench" + path, found[0], {}, values), sender) is not None
 
             def pluck(string: int) -> None:
                 hz = GUITAR.open_hz(string) * 2.0 ** (12.0 / 1200.0)
-                bench.hear(0, [LiveReading(0.1, hz, 0.3, -20.0), NoteHeard(0.1, made_up_reading(hz))])
+                coordinator.hear(0, [LiveReading(0.1, hz, 0.3, -20.0), NoteHeard(0.1, made_up_reading(hz))])
 
-            with unittest.mock.patch.object(bench.server, "publish", sent.update):
+            with unittest.mock.patch.object(coordinator.server, "publish", sent.update):
                 ask("/session/begin", SCREWS, "made up")
                 ask("/session/inspect", "all", "passed")
                 pluck(6)
@@ -202,7 +204,7 @@ def test_the_bench_sends_bends_once_a_range_is_set(tmp_path: Path) -> None:
                 twelve_cents = 8192 + round(12 / 200 * 8192)
                 assert sent["/reading/bend"] == (5, 45, twelve_cents)
                 assert sent["/string/5/bend"] == (twelve_cents,)
-                assert bench.snapshot()["/bend/range"] == (2,)
+                assert coordinator.snapshot()["/bend/range"] == (2,)
                 sent.clear()
                 ask("/bend/set", 0)
                 pluck(4)

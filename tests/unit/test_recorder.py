@@ -60,90 +60,90 @@ def recorded(path: Path, session_id: str) -> State:
         return fold(ev.from_body(kind, body) for _, _, kind, body in journal.events(session_id))
 
 
-def work(keeper: SessionService, *numbers: int) -> None:
+def work(service: SessionService, *numbers: int) -> None:
     for number in numbers:
-        keeper.carry_out(cm.Hear(reading(GUITAR.open_hz(number))))
+        service.carry_out(cm.Hear(reading(GUITAR.open_hz(number))))
 
 
-def fill_up(keeper: SessionService, recorder: Recorder) -> None:
+def fill_up(service: SessionService, recorder: Recorder) -> None:
     """Work until the disk, which has room for a little only, is full."""
     full(recorder)
     for n in range(400):
         if recorder.fault:
             return
-        keeper.carry_out(cm.Inspect(ITEM, "failed" if n % 2 else "passed", "x" * 200))
+        service.carry_out(cm.Inspect(ITEM, "failed" if n % 2 else "passed", "x" * 200))
     pytest.fail("there was room for everything")
 
 
 def begun(recorder: Recorder) -> SessionService:
-    keeper = SessionService(recorder, clock)
-    keeper.carry_out(cm.Begin(GUITAR, "made up"))
-    return keeper
+    service = SessionService(recorder, clock)
+    service.carry_out(cm.Begin(GUITAR, "made up"))
+    return service
 
 
 # --- a full disk ---
 
 
 def test_on_a_full_disk_the_session_goes_on_and_is_written_when_there_is_room(path: Path, recorder: Recorder) -> None:
-    keeper = begun(recorder)
-    fill_up(keeper, recorder)
+    service = begun(recorder)
+    fill_up(service, recorder)
     assert "make room on the disk" in recorder.fault
-    at_fault = keeper.state.revision
-    keeper.carry_out(cm.Inspect("all", "passed"))
-    work(keeper, 6, 5, 4)
-    assert keeper.state.revision > at_fault
-    assert recorded(path, keeper.session_id).revision < keeper.state.revision
-    assert keeper.retry_recording()
+    at_fault = service.state.revision
+    service.carry_out(cm.Inspect("all", "passed"))
+    work(service, 6, 5, 4)
+    assert service.state.revision > at_fault
+    assert recorded(path, service.session_id).revision < service.state.revision
+    assert service.retry_recording()
     assert recorder.fault, "there is still no room"
-    assert recorded(path, keeper.session_id).revision < at_fault
+    assert recorded(path, service.session_id).revision < at_fault
     room(recorder)
-    assert keeper.retry_recording()
+    assert service.retry_recording()
     assert recorder.fault == ""
-    assert recorded(path, keeper.session_id) == keeper.state
-    work(keeper, 3)
-    assert recorded(path, keeper.session_id) == keeper.state
-    assert not keeper.retry_recording(), "there is nothing to do"
+    assert recorded(path, service.session_id) == service.state
+    work(service, 3)
+    assert recorded(path, service.session_id) == service.state
+    assert not service.retry_recording(), "there is nothing to do"
 
 
 def test_steps_from_before_and_from_memory_can_be_taken_back(path: Path, recorder: Recorder) -> None:
-    keeper = begun(recorder)
-    fill_up(keeper, recorder)
-    before = keeper.state.items
-    keeper.carry_out(cm.Inspect(ITEM, "failed", "y"))
-    keeper.carry_out(cm.Undo())
-    assert keeper.state.items == before
+    service = begun(recorder)
+    fill_up(service, recorder)
+    before = service.state.items
+    service.carry_out(cm.Inspect(ITEM, "failed", "y"))
+    service.carry_out(cm.Undo())
+    assert service.state.items == before
     room(recorder)
-    keeper.retry_recording()
-    keeper.carry_out(cm.Undo())
-    assert recorded(path, keeper.session_id) == keeper.state
+    service.retry_recording()
+    service.carry_out(cm.Undo())
+    assert recorded(path, service.session_id) == service.state
 
 
 def test_what_is_refused_in_memory_leaves_no_trace(recorder: Recorder) -> None:
-    keeper = begun(recorder)
-    fill_up(keeper, recorder)
-    before, count = keeper.state, recorder.unwritten
+    service = begun(recorder)
+    fill_up(service, recorder)
+    before, count = service.state, recorder.unwritten
     with pytest.raises(cm.Refused):
-        keeper.carry_out(cm.Finish())
-    assert (keeper.state, recorder.unwritten) == (before, count)
+        service.carry_out(cm.Finish())
+    assert (service.state, recorder.unwritten) == (before, count)
 
 
 def test_sessions_closed_and_begun_in_memory_are_all_written_in_order(path: Path, recorder: Recorder) -> None:
-    keeper = begun(recorder)
-    first = keeper.session_id
-    fill_up(keeper, recorder)
-    keeper.carry_out(cm.Abandon())
-    keeper.carry_out(cm.Begin(GUITAR, "second"))
-    second = keeper.session_id
-    keeper.carry_out(cm.Abandon())
-    keeper.carry_out(cm.Begin(GUITAR, "third"))
-    assert len({first, second, keeper.session_id}) == 3
+    service = begun(recorder)
+    first = service.session_id
+    fill_up(service, recorder)
+    service.carry_out(cm.Abandon())
+    service.carry_out(cm.Begin(GUITAR, "second"))
+    second = service.session_id
+    service.carry_out(cm.Abandon())
+    service.carry_out(cm.Begin(GUITAR, "third"))
+    assert len({first, second, service.session_id}) == 3
     room(recorder)
-    keeper.retry_recording()
+    service.retry_recording()
     with Journal.open(path, readonly=True) as journal:
         rows = {row.label: row for row in journal.sessions()}
         assert [rows[label].closed for label in ("made up", "second", "third")] == [True, True, False]
         assert all(edited(journal.record(row.id)) is None for row in rows.values())
-    assert recorded(path, keeper.session_id) == keeper.state
+    assert recorded(path, service.session_id) == service.state
     assert recorded(path, first).phase is Phase.CLOSED
 
 
@@ -151,19 +151,19 @@ def test_sessions_closed_and_begun_in_memory_are_all_written_in_order(path: Path
 
 
 def test_another_program_in_the_middle_of_writing_is_caught_up_with(path: Path, recorder: Recorder) -> None:
-    keeper = begun(recorder)
+    service = begun(recorder)
     other = sqlite3.connect(path, isolation_level=None)
     try:
         other.execute("BEGIN IMMEDIATE")
-        keeper.carry_out(cm.Inspect("all", "passed"))
+        service.carry_out(cm.Inspect("all", "passed"))
         assert "another program holds it" in recorder.fault
-        work(keeper, 6)
+        work(service, 6)
         other.execute("ROLLBACK")
     finally:
         other.close()
-    keeper.retry_recording()
+    service.retry_recording()
     assert recorder.fault == ""
-    assert recorded(path, keeper.session_id) == keeper.state
+    assert recorded(path, service.session_id) == service.state
 
 
 def delete(path: Path, files_too: bool) -> None:
@@ -179,38 +179,38 @@ def delete(path: Path, files_too: bool) -> None:
 def test_a_journal_deleted_under_a_session_is_written_again_whole(
     path: Path, recorder: Recorder, files_too: bool
 ) -> None:
-    keeper = begun(recorder)
-    keeper.carry_out(cm.Inspect("all", "passed"))
+    service = begun(recorder)
+    service.carry_out(cm.Inspect("all", "passed"))
     delete(path, files_too)
-    work(keeper, 6)
+    work(service, 6)
     assert "no longer where it was" in recorder.fault
-    keeper.retry_recording()
+    service.retry_recording()
     assert recorder.fault == ""
-    work(keeper, 5)
-    assert recorded(path, keeper.session_id) == keeper.state
+    work(service, 5)
+    assert recorded(path, service.session_id) == service.state
     with Journal.open(path) as other, pytest.raises(JournalError, match="open in another"):
-        other.claim(keeper.session_id)
+        other.claim(service.session_id)
 
 
 def test_a_journal_moved_away_and_back_is_gone_on_with(path: Path, recorder: Recorder) -> None:
-    keeper = begun(recorder)
+    service = begun(recorder)
     away = path.with_name("away.sqlite3")
     for end in ("", "-wal"):
         os.rename(f"{path}{end}", f"{away}{end}")
-    keeper.carry_out(cm.Inspect("all", "passed"))
+    service.carry_out(cm.Inspect("all", "passed"))
     assert recorder.fault
     for end in ("", "-wal"):
         os.rename(f"{away}{end}", f"{path}{end}")
-    keeper.retry_recording()
+    service.retry_recording()
     assert recorder.fault == ""
-    work(keeper, 6)
-    assert recorded(path, keeper.session_id) == keeper.state
+    work(service, 6)
+    assert recorded(path, service.session_id) == service.state
 
 
 def test_a_journal_damaged_under_a_session_is_recovered_and_the_session_is_whole(path: Path) -> None:
     with Recorder.open(path) as recorder:
-        keeper = begun(recorder)
-        keeper.carry_out(cm.Inspect("all", "passed"))
+        service = begun(recorder)
+        service.carry_out(cm.Inspect("all", "passed"))
         assert recorder._journal is not None
         recorder._journal._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         data = bytearray(path.read_bytes())
@@ -218,25 +218,25 @@ def test_a_journal_damaged_under_a_session_is_recovered_and_the_session_is_whole
         path.write_bytes(data)
         recorder._journal._database.execute("PRAGMA shrink_memory")  # what it read before it forgets
         for _ in range(3):
-            work(keeper, 6)
-            keeper.retry_recording()
+            work(service, 6)
+            service.retry_recording()
         assert recorder.fault == ""
         assert any("recovered" in note for note in recorder.take_notes())
-        assert recorded(path, keeper.session_id) == keeper.state
+        assert recorded(path, service.session_id) == service.state
 
 
 def test_a_session_whose_name_was_taken_meanwhile_gets_another_and_says_so(path: Path, recorder: Recorder) -> None:
-    keeper = begun(recorder)
-    old = keeper.session_id
+    service = begun(recorder)
+    old = service.session_id
     delete(path, files_too=True)
     with Journal.open(path) as other:
         assert other.put(made_by_another(old)) == old
-    keeper.carry_out(cm.Inspect("all", "passed"))
-    keeper.retry_recording()
-    assert keeper.session_id != old
-    assert f"session {old} is recorded as {keeper.session_id}: that name was taken" in recorder.take_notes()
-    work(keeper, 6)
-    assert recorded(path, keeper.session_id) == keeper.state
+    service.carry_out(cm.Inspect("all", "passed"))
+    service.retry_recording()
+    assert service.session_id != old
+    assert f"session {old} is recorded as {service.session_id}: that name was taken" in recorder.take_notes()
+    work(service, 6)
+    assert recorded(path, service.session_id) == service.state
 
 
 def made_by_another(session_id: str) -> Any:
@@ -270,18 +270,18 @@ def test_a_folder_that_cannot_be_written_at_the_start(closed_folder: tuple[Path,
     path = folder / "journal.sqlite3"
     with Recorder.open(path) as recorder:
         assert "Permission denied" in recorder.fault
-        keeper = begun(recorder)
-        assert keeper.resumable() is None
-        keeper.carry_out(cm.Inspect("all", "passed"))
-        work(keeper, 6, 5)
-        keeper.retry_recording()
+        service = begun(recorder)
+        assert service.resumable() is None
+        service.carry_out(cm.Inspect("all", "passed"))
+        work(service, 6, 5)
+        service.retry_recording()
         assert recorder.fault
         assert not folder.exists()
         patched.undo()
-        keeper.retry_recording()
+        service.retry_recording()
         assert recorder.fault == ""
-        assert recorded(path, keeper.session_id) == keeper.state
-        assert keeper.session_id == "2026-11-25-1"
+        assert recorded(path, service.session_id) == service.state
+        assert service.session_id == "2026-11-25-1"
 
 
 @pytest.mark.parametrize("what", ["newer", "another program's", "a folder", "under a file"])
@@ -317,9 +317,9 @@ def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
     path: Path, recorder: Recorder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    keeper = begun(recorder)
-    fill_up(keeper, recorder)
-    keeper.carry_out(cm.Inspect("all", "passed"))
+    service = begun(recorder)
+    fill_up(service, recorder)
+    service.carry_out(cm.Inspect("all", "passed"))
     line = recorder.rescued()
     (file,) = tmp_path.glob("*.jsonl")
     assert f"oscservice sessions import {file}" in line
@@ -328,7 +328,7 @@ def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
         (found,) = records(file.read_text().splitlines(), "f")
         assert not isinstance(found, Exception)
         assert journal.import_session(found).how == "continued"
-    assert recorded(path, keeper.session_id) == keeper.state
+    assert recorded(path, service.session_id) == service.state
 
 
 # --- what is told ---
@@ -340,8 +340,8 @@ def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     told = RecordStatus(recorder)
     assert told.topics() == {**WELL, "/record/sound": ("off",)}
     assert told.new_lines() == []
-    keeper = begun(recorder)
-    fill_up(keeper, recorder)
+    service = begun(recorder)
+    fill_up(service, recorder)
     assert told.topics()["/record/state"] == ("in memory",)
     assert "make room" in str(told.topics()["/record/fault"][0])
     (line,) = told.new_lines()
@@ -351,6 +351,6 @@ def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     assert told.unsent_lines(has_subscribers=True) == [line]
     assert told.unsent_lines(has_subscribers=True) == []
     room(recorder)
-    keeper.retry_recording()
+    service.retry_recording()
     assert told.new_lines() == ["recording again: everything held in memory is written"]
     assert told.topics() == {**WELL, "/record/sound": ("off",)}

@@ -31,21 +31,21 @@ WAITS = "import pathlib, sys, time\nwhile not pathlib.Path(sys.argv[1]).exists()
 
 
 class Asked:
-    """A bench, what it sent and answered, and the lines it told; its check ends once ``finish`` is called."""
+    """A coordinator, what it sent and answered, and the lines it told; its check ends once ``finish`` is called."""
 
-    def __init__(self, keeper: SessionService, folder: Path) -> None:
+    def __init__(self, service: SessionService, folder: Path) -> None:
         self.folder = folder
         self.lines: list[str] = []
         self.sent: list[tuple[str, Any]] = []
         self.answers: list[bytes] = []
-        self.keeper = keeper
+        self.service = service
         (folder / "red.toml").write_text("")
         sets = RecordingSets(folder, {"mine": folder / "red.toml"})
-        self.bench = Coordinator(keeper, tell=self.lines.append, instrument_folder=folder, sets=sets)
+        self.coordinator = Coordinator(service, tell=self.lines.append, instrument_folder=folder, sets=sets)
         program = [sys.executable, "-c", f"{WAITS}print({RESULT!r})", str(folder / "finish")]
-        self.bench.checks._command_line = lambda manifest: program
-        self.bench.server.publish = lambda values: self.sent.extend(values.items())  # type: ignore[method-assign]
-        self.bench.server.attach(SENDER.transport, self)
+        self.coordinator.checks._command_line = lambda manifest: program
+        self.coordinator.server.publish = lambda values: self.sent.extend(values.items())  # type: ignore[method-assign]
+        self.coordinator.server.attach(SENDER.transport, self)
 
     def send(self, packet: bytes, peer: Peer) -> bool:
         self.answers.append(packet)
@@ -61,7 +61,7 @@ class Asked:
 
     def say(self, path: str, *values: int | str) -> bytes:
         """Send a message; gives its answer."""
-        self.bench.server.receive(encode("/bench" + path, *values), SENDER)
+        self.coordinator.server.receive(encode("/bench" + path, *values), SENDER)
         return self.answers.pop()
 
     def finish(self) -> None:
@@ -80,8 +80,8 @@ def asked(tmp_path: Path, work: Callable[[Asked], Any]) -> Asked:
             try:
                 await work(made)
             finally:
-                made.bench.close()
-                await made.bench.checks.end()
+                made.coordinator.close()
+                await made.coordinator.checks.end()
             return made
 
     return asyncio.run(run())
@@ -91,13 +91,13 @@ def test_a_check_runs_beside_the_session_and_is_no_step_of_it(tmp_path: Path) ->
     async def work(made: Asked) -> None:
         made.say("/session/begin", SCREWS, "made up")
         made.say("/session/inspect", "all", "passed")
-        before = made.keeper.state
+        before = made.service.state
         assert made.say("/check/run", "mine", "id=a1") == encode("/bench/reply", "/bench/check/run", "id=a1")
-        assert made.keeper.state is before
+        assert made.service.state is before
         await made.until("/check/running", "mine")
-        made.bench.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])
+        made.coordinator.hear(0, [NoteHeard(0.1, made_up_reading(GUITAR.open_hz(6)))])
         assert [values[:2] for address, values in made.sent if address == "/reading"] == [(6, "open")]
-        assert made.keeper.state is not before
+        assert made.service.state is not before
         made.finish()
         await made.until("/check/recorded", 6, "holds", "pitch drift", 0.0, 0.2, "string 6 open")
         await made.until("/check/summary", "mine", "holds", 1, 0, 0, 0, "mine: holds: 1 holds")
@@ -140,7 +140,7 @@ def test_in_every_phase(tmp_path: Path, phase: str) -> None:
             made.say("/session/begin", SCREWS, "made up")
         if phase == "tuning":
             made.say("/session/inspect", "all", "passed")
-        assert str(made.keeper.state.phase) == phase
+        assert str(made.service.state.phase) == phase
         assert made.say("/check/run", "red") == encode("/bench/reply", "/bench/check/run")
 
     asked(tmp_path, work)

@@ -102,26 +102,26 @@ def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Job)
     with Journal.open(path) as opened:
         name = put(opened, proved)
     with Journal.open(path) as opened:
-        keeper = SessionService(opened)
-        left = keeper.last_sealed(proved.instrument)
+        service = SessionService(opened)
+        left = service.last_sealed(proved.instrument)
         assert left is not None
         assert left.session == name
-        keeper.carry_out(cm.Quick(proved.instrument, left.to_json()))
-        check = keeper.session_id
+        service.carry_out(cm.Quick(proved.instrument, left.to_json()))
+        check = service.session_id
         row = next(row for row in opened.sessions() if row.id == check)
         assert (row.identity, row.label) == ("mine", f"quick check against session {name}")
-        keeper.carry_out(cm.SetAside(6, "no time"))
-        state = keeper.state
+        service.carry_out(cm.SetAside(6, "no time"))
+        state = service.state
         with pytest.raises(Refused):
-            keeper.carry_out(cm.Finish())
+            service.carry_out(cm.Finish())
     with Journal.open(path) as opened:  # another process goes on with it
-        keeper = SessionService(opened)
-        assert keeper.resumable() is not None
-        keeper.resume(check)
-        assert keeper.state == state
-        assert (keeper.state.phase, keeper.state.focus) == (Phase.CHECKING, 5)
-        keeper.carry_out(cm.Undo())
-        assert keeper.state.focus == 6
+        service = SessionService(opened)
+        assert service.resumable() is not None
+        service.resume(check)
+        assert service.state == state
+        assert (service.state.phase, service.state.focus) == (Phase.CHECKING, 5)
+        service.carry_out(cm.Undo())
+        assert service.state.focus == 6
 
 
 def test_what_is_held_in_memory_counts_while_the_journal_is_away(tmp_path: Path, proved: Job) -> None:

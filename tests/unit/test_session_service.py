@@ -1,4 +1,4 @@
-"""The keeper: what is announced is on the disk, and a session can be taken up again."""
+"""The session service: what is announced is on the disk, and a session can be taken up again."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ from oscservice.session.vocabulary import Phase
 GUITAR = load_instrument(FLOATING)
 
 
-def offered(keeper: SessionService) -> str:
-    """Name of the session a keeper offers, or an empty text."""
-    row = keeper.resumable()
+def offered(service: SessionService) -> str:
+    """Name of the session a service offers, or an empty text."""
+    row = service.resumable()
     return "" if row is None else row.id
 
 
@@ -43,18 +43,18 @@ def journal(path: Path) -> Iterator[Journal]:
 
 
 def begun(journal: Journal) -> SessionService:
-    keeper = SessionService(journal, clock)
-    keeper.carry_out(cm.Begin(GUITAR, "made up"))
-    return keeper
+    service = SessionService(journal, clock)
+    service.carry_out(cm.Begin(GUITAR, "made up"))
+    return service
 
 
 def tuned(journal: Journal) -> SessionService:
-    keeper = begun(journal)
-    keeper.carry_out(cm.Inspect("all", "passed"))
+    service = begun(journal)
+    service.carry_out(cm.Inspect("all", "passed"))
     for number in (6, 5, 4, 3, 2, 1):
-        keeper.carry_out(cm.Hear(reading(GUITAR.open_hz(number))))
-    assert keeper.state.phase is Phase.COMPARING
-    return keeper
+        service.carry_out(cm.Hear(reading(GUITAR.open_hz(number))))
+    assert service.state.phase is Phase.COMPARING
+    return service
 
 
 def recorded(journal: Journal, session_id: str) -> State:
@@ -81,7 +81,7 @@ class Failing(Journal):
 
 
 def test_every_step_is_on_the_disk_when_it_is_known(journal: Journal, path: Path) -> None:
-    keeper = begun(journal)
+    service = begun(journal)
     commands: list[cm.Command] = [
         cm.Inspect("all", "passed"),
         cm.Hear(reading(GUITAR.open_hz(6))),
@@ -90,77 +90,77 @@ def test_every_step_is_on_the_disk_when_it_is_known(journal: Journal, path: Path
         cm.SetAside(1, "worn"),
     ]
     for command in commands:
-        keeper.carry_out(command)
+        service.carry_out(command)
         with Journal.open(path, readonly=True) as other:
-            assert recorded(other, keeper.session_id) == keeper.state
+            assert recorded(other, service.session_id) == service.state
 
 
 def test_what_can_not_be_written_does_not_happen(path: Path) -> None:
     with Failing.open(path) as journal:
-        keeper = tuned(journal)
-        before, events = keeper.state, len(journal.events(keeper.session_id))
+        service = tuned(journal)
+        before, events = service.state, len(journal.events(service.session_id))
         journal.failing = frozenset({"append"})
         for command in (cm.Hear(reading(GUITAR.open_hz(6))), cm.Undo(), cm.SetAside(6, "x"), cm.Abandon()):
             with pytest.raises(JournalError, match="make room"):
-                keeper.carry_out(command)
-            assert keeper.state is before
+                service.carry_out(command)
+            assert service.state is before
         journal.failing = frozenset()
-        assert len(journal.events(keeper.session_id)) == events
-        keeper.carry_out(cm.Hear(reading(GUITAR.open_hz(6))))
-        assert recorded(journal, keeper.session_id) == keeper.state
+        assert len(journal.events(service.session_id)) == events
+        service.carry_out(cm.Hear(reading(GUITAR.open_hz(6))))
+        assert recorded(journal, service.session_id) == service.state
 
 
 def test_a_file_that_another_program_holds_is_a_journal_error(journal: Journal, path: Path) -> None:
-    keeper = tuned(journal)
-    before = keeper.state
+    service = tuned(journal)
+    before = service.state
     journal._database.execute("PRAGMA busy_timeout = 10")
     other = sqlite3.connect(path, isolation_level=None)
     try:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(JournalError):
-            keeper.carry_out(cm.SetAside(6, "x"))
-        assert keeper.state is before
+            service.carry_out(cm.SetAside(6, "x"))
+        assert service.state is before
         other.execute("ROLLBACK")
     finally:
         other.close()
-    keeper.carry_out(cm.SetAside(6, "x"))
-    assert recorded(journal, keeper.session_id) == keeper.state
+    service.carry_out(cm.SetAside(6, "x"))
+    assert recorded(journal, service.session_id) == service.state
 
 
 def test_a_session_whose_beginning_could_not_be_written_is_not_begun_nor_offered(path: Path) -> None:
     with Failing.open(path) as journal:
-        keeper = SessionService(journal, clock)
+        service = SessionService(journal, clock)
         journal.failing = frozenset({"append"})
         with pytest.raises(JournalError):
-            keeper.carry_out(cm.Begin(GUITAR, "lost"))
-        assert (keeper.session_id, keeper.state.phase) == ("", Phase.IDLE)
+            service.carry_out(cm.Begin(GUITAR, "lost"))
+        assert (service.session_id, service.state.phase) == ("", Phase.IDLE)
         journal.failing = frozenset()
-        assert offered(keeper) == ""
+        assert offered(service) == ""
         (empty,) = journal.open_sessions()
         with pytest.raises(Refused) as refusal:
-            keeper.resume(empty.id)
+            service.resume(empty.id)
         assert refusal.value.code == "missing"
-        keeper.carry_out(cm.Begin(GUITAR, "found"))
-        assert keeper.state.label == "found"
+        service.carry_out(cm.Begin(GUITAR, "found"))
+        assert service.state.label == "found"
 
 
 def test_refused_and_ignored_leave_no_trace(journal: Journal) -> None:
-    keeper = tuned(journal)
-    before, events = keeper.state, journal.events(keeper.session_id)
+    service = tuned(journal)
+    before, events = service.state, journal.events(service.session_id)
     with pytest.raises(Refused):
-        keeper.carry_out(cm.Finish())
+        service.carry_out(cm.Finish())
     with pytest.raises(Ignored):
-        keeper.carry_out(cm.Hear(reading(3000.0)))
-    assert keeper.carry_out(cm.Listen(True)) == []
-    assert keeper.state is before
-    assert journal.events(keeper.session_id) == events
+        service.carry_out(cm.Hear(reading(3000.0)))
+    assert service.carry_out(cm.Listen(True)) == []
+    assert service.state is before
+    assert journal.events(service.session_id) == events
 
 
 def test_before_a_session_nothing_is_written(journal: Journal) -> None:
-    keeper = SessionService(journal, clock)
+    service = SessionService(journal, clock)
     for command in (cm.Listen(False), cm.Next(), cm.Undo(), cm.Abandon()):
         with pytest.raises(Refused):
-            keeper.carry_out(command)
+            service.carry_out(command)
     assert journal.sessions() == []
 
 
@@ -168,23 +168,23 @@ def test_before_a_session_nothing_is_written(journal: Journal) -> None:
 
 
 def test_a_closed_session_is_sealed_and_the_next_can_begin(journal: Journal) -> None:
-    keeper = begun(journal)
-    first = keeper.session_id
-    keeper.carry_out(cm.Abandon())
+    service = begun(journal)
+    first = service.session_id
+    service.carry_out(cm.Abandon())
     (row,) = journal.sessions()
     assert row.closed
-    keeper.carry_out(cm.Begin(load_instrument(PAIRED), "next"))
-    assert keeper.session_id != first
-    assert recorded(journal, keeper.session_id) == keeper.state
-    assert keeper.state.revision == 1
+    service.carry_out(cm.Begin(load_instrument(PAIRED), "next"))
+    assert service.session_id != first
+    assert recorded(journal, service.session_id) == service.state
+    assert service.state.revision == 1
 
 
 def test_closed_but_not_marked_so_is_closed_all_the_same(path: Path) -> None:
     with Failing.open(path) as journal:
-        keeper = begun(journal)
+        service = begun(journal)
         journal.failing = frozenset({"seal"})
-        keeper.carry_out(cm.Abandon())
-        assert keeper.state.phase is Phase.CLOSED
+        service.carry_out(cm.Abandon())
+        assert service.state.phase is Phase.CLOSED
         assert not journal.sessions()[0].closed
     with Journal.open(path) as journal:
         again = SessionService(journal, clock)
@@ -197,11 +197,11 @@ def test_closed_but_not_marked_so_is_closed_all_the_same(path: Path) -> None:
 
 def test_taken_up_again_it_stands_where_it_stood(path: Path) -> None:
     with Journal.open(path) as journal:
-        keeper = tuned(journal)
-        keeper.carry_out(cm.Hear(reading(GUITAR.open_hz(6))))
-        keeper.carry_out(cm.Undo())
-        keeper.carry_out(cm.Slackened(4))
-        session_id, state = keeper.session_id, keeper.state
+        service = tuned(journal)
+        service.carry_out(cm.Hear(reading(GUITAR.open_hz(6))))
+        service.carry_out(cm.Undo())
+        service.carry_out(cm.Slackened(4))
+        session_id, state = service.session_id, service.state
     with Journal.open(path) as journal:
         again = SessionService(journal, clock)
         assert offered(again) == session_id
@@ -225,13 +225,13 @@ def test_a_whole_job_in_pieces_is_the_same_job(path: Path, seed: int) -> None:
     done = False
     while not done:
         with Journal.open(path) as journal:
-            keeper = SessionService(journal, clock)
+            service = SessionService(journal, clock)
             if session_id:
-                keeper.resume(session_id)
+                service.resume(session_id)
             else:
-                keeper.carry_out(cm.Begin(GUITAR, "made up"))
-                keeper.carry_out(cm.Inspect("all", "passed"))
-                session_id = keeper.session_id
+                service.carry_out(cm.Begin(GUITAR, "made up"))
+                service.carry_out(cm.Inspect("all", "passed"))
+                session_id = service.session_id
             for _ in range(17):
                 event = next(heard, None)
                 if event is None:
@@ -242,59 +242,59 @@ def test_a_whole_job_in_pieces_is_the_same_job(path: Path, seed: int) -> None:
                     if isinstance(event, ev.ReadingTaken)
                     else GUITAR.open_hz(event.string) * 2 ** (-700 / 1200)
                 )
-                keeper.carry_out(cm.Hear(reading(hz)))
-    assert keeper.state == job.state
-    assert keeper.state.phase is Phase.CLOSED
+                service.carry_out(cm.Hear(reading(hz)))
+    assert service.state == job.state
+    assert service.state.phase is Phase.CLOSED
 
 
 def test_resume_is_refused_while_a_session_is_under_way(journal: Journal) -> None:
-    keeper = begun(journal)
-    before = keeper.state
-    for name in (keeper.session_id, "2026-11-25-9"):
+    service = begun(journal)
+    before = service.state
+    for name in (service.session_id, "2026-11-25-9"):
         with pytest.raises(Refused) as refusal:
-            keeper.resume(name)
+            service.resume(name)
         assert refusal.value.code == "phase"
-    assert keeper.state is before
+    assert service.state is before
 
 
 @pytest.mark.parametrize("name", ["", "2026-11-25-9", "../../etc/passwd", "a\nb"])
 def test_an_unknown_session_is_refused(journal: Journal, name: str) -> None:
-    keeper = SessionService(journal, clock)
+    service = SessionService(journal, clock)
     with pytest.raises(Refused) as refusal:
-        keeper.resume(name)
+        service.resume(name)
     assert refusal.value.code == "missing"
     assert "\n" not in refusal.value.text
 
 
 def test_a_closed_session_is_not_taken_up(journal: Journal) -> None:
-    keeper = begun(journal)
-    keeper.carry_out(cm.Abandon())
+    service = begun(journal)
+    service.carry_out(cm.Abandon())
     with pytest.raises(Refused) as refusal:
-        keeper.resume(keeper.session_id)
+        service.resume(service.session_id)
     assert refusal.value.code == "missing"
 
 
 def test_a_session_that_another_holds_is_not_taken_up(journal: Journal, path: Path) -> None:
-    keeper = tuned(journal)
+    service = tuned(journal)
     with Journal.open(path) as second:
         other = SessionService(second, clock)
         assert offered(other) == "", "what can't be had is not offered"
         with pytest.raises(JournalError, match="open in another"):
-            other.resume(keeper.session_id)
+            other.resume(service.session_id)
         assert (other.session_id, other.state.phase) == ("", Phase.IDLE)
         other.carry_out(cm.Begin(GUITAR, "its own"))
         assert offered(other) == ""
-    keeper.carry_out(cm.SetAside(6, "x"))
-    assert recorded(journal, keeper.session_id) == keeper.state
+    service.carry_out(cm.SetAside(6, "x"))
+    assert recorded(journal, service.session_id) == service.state
 
 
 def test_a_session_is_offered_once_its_holder_is_gone(journal: Journal, path: Path) -> None:
-    keeper = tuned(journal)
+    service = tuned(journal)
     with Journal.open(path) as second:
         other = SessionService(second, clock)
         assert offered(other) == ""
-        journal.release(keeper.session_id)
-        assert offered(other) == keeper.session_id
+        journal.release(service.session_id)
+        assert offered(other) == service.session_id
 
 
 def test_a_lock_file_left_behind_by_a_reboot_is_no_hindrance(path: Path) -> None:
@@ -302,26 +302,26 @@ def test_a_lock_file_left_behind_by_a_reboot_is_no_hindrance(path: Path) -> None
         session_id = tuned(journal).session_id
     path.with_name(f"{path.name}.{session_id}.lock").write_text("12345")
     with Journal.open(path) as journal:
-        keeper = SessionService(journal, clock)
-        assert offered(keeper) == session_id
-        keeper.resume(session_id)
-        keeper.carry_out(cm.SetAside(6, "x"))
+        service = SessionService(journal, clock)
+        assert offered(service) == session_id
+        service.resume(session_id)
+        service.carry_out(cm.SetAside(6, "x"))
 
 
 def test_the_newest_open_session_is_offered(path: Path) -> None:
     names = []
     for _ in range(2):
         with Journal.open(path) as journal:
-            keeper = begun(journal)
-            names.append(keeper.session_id)
+            service = begun(journal)
+            names.append(service.session_id)
     with Journal.open(path) as journal:
-        keeper = SessionService(journal, clock)
-        assert offered(keeper) == names[1]
-        keeper.resume(names[1])
-        assert offered(keeper) == names[0]
-        keeper.carry_out(cm.Abandon())
-        keeper.resume(names[0])
-        assert keeper.state.phase is Phase.INSPECTING
+        service = SessionService(journal, clock)
+        assert offered(service) == names[1]
+        service.resume(names[1])
+        assert offered(service) == names[0]
+        service.carry_out(cm.Abandon())
+        service.resume(names[0])
+        assert service.state.phase is Phase.INSPECTING
 
 
 @pytest.mark.parametrize(
@@ -338,8 +338,8 @@ def test_the_newest_open_session_is_offered(path: Path) -> None:
 )
 def test_events_that_can_not_be_read_are_a_journal_error_and_stay(path: Path, kind: str, body: dict[str, Any]) -> None:
     with Journal.open(path) as journal:
-        keeper = tuned(journal)
-        session_id = keeper.session_id
+        service = tuned(journal)
+        session_id = service.session_id
         journal.append(session_id, [(kind, body)], "later")
         count = len(journal.events(session_id))
     with Journal.open(path) as journal:

@@ -237,7 +237,7 @@ def test_ways_out_are_told_where_travel_is_missing() -> None:
 
 
 class Named:
-    """A keeper for whom a note names a cause."""
+    """A service for whom a note names a cause."""
 
     session_id = "made up"
     last_seq = 1
@@ -258,11 +258,11 @@ class Named:
 def test_a_cause_that_is_named_is_sent_as_one_message_and_told(tmp_path: Path) -> None:
     found = Finding("nut slot high", (3,), 0, 0.5, 0.1, "mm", 0.93, "+4.0 cents heard", "file it", stops=True)
     told: list[str] = []
-    keeper = cast(SessionService, Named(Job(SCREWS).tuned().state, found))
-    bench = Coordinator(keeper, tell=told.append, instrument_folder=tmp_path)
+    service = cast(SessionService, Named(Job(SCREWS).tuned().state, found))
+    coordinator = Coordinator(service, tell=told.append, instrument_folder=tmp_path)
     sent: dict[str, tuple[object, ...]] = {}
-    with unittest.mock.patch.object(bench.server, "publish", sent.update):
-        bench.hear(0, [NoteHeard(0.1, reading(82.4))])
+    with unittest.mock.patch.object(coordinator.server, "publish", sent.update):
+        coordinator.hear(0, [NoteHeard(0.1, reading(82.4))])
     assert sent["/cause"] == ("3", 0, "nut slot high", 0.5, 0.1, "mm", 0.93, "+4.0 cents heard")
     assert told == ["cause: nut slot high, string 3 (93% sure): +4.0 cents heard"]
 
