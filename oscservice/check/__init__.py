@@ -1,1 +1,1 @@
-"""Regression checks: what recordings say, held against tolerances and a baseline."""
+"""Regression checks: recordings compared with tolerances and a baseline."""

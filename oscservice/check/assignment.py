@@ -1,4 +1,4 @@
-"""From what was heard in a file to the cases its notes belong to: told by name or manifest, or by ear."""
+"""The cases that a file's notes belong to: by its name, by the manifest, or by ear."""
 
 from __future__ import annotations
 
@@ -12,33 +12,34 @@ from oscservice.hearing.note_identity import identify
 from oscservice.hearing.reading import finite_or_none
 from oscservice.instrument.pitch import OPEN, Place, cents_between, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.spec import Instrument
+from oscservice.sentences.plural import counted
 
 ANOTHER_CENTS = 200.0
-"""A pitch further than this from what the name says is another note; up to it the name is believed, since a string may
-have gone out of tune as far."""
+"""A pitch further than this from the named note is another note. Up to it the name counts: a string may be out of tune
+by as much."""
 
 SURE = 0.8
-"""By ear, a string and a place have to be this probable."""
+"""Least probability of a string and a place that are found by ear."""
 
 DEAD_DBFS = -90.0
-"""A channel whose mean level is lower carries nothing: a plug left out, or a mute."""
+"""A channel with a lower mean level is silent: not connected, or muted."""
 
 _NEAR_CENTS = 50.0
 
 BY_EAR = (OPEN, Place("fret", 12))
-"""Where strings are taken to be stopped if nobody says: what a set-up compares."""
+"""Places that notes may be at if nothing says more: those that a set-up compares."""
 
 
 @dataclass(frozen=True)
 class RecordingInfo:
-    """What is known of a file before it is heard.
+    """The information about a file before it is measured.
 
     Attributes:
-        named: what its name, or the manifest, says of every note in it.
+        named: of every note in it, from its name or the manifest.
         places: of its notes in the order they are played; empty: one for all, or by ear.
         channel: from 1; 0: the loudest one.
         string_a_channel: channel 1 is string 1, and so on.
-        listen_for: places that a note may be at, where nothing says which string it is.
+        listen_for: places that a note may be at, if the string is not given.
     """
 
     named: NameParts = field(default_factory=NameParts)
@@ -50,8 +51,8 @@ class RecordingInfo:
 
 @dataclass(frozen=True)
 class Assigned:
-    """The notes of a file by case, in the order they were heard; what was refused of it, and what is remarked, a line
-    each without the file's name."""
+    """The notes of a file by case, in the order they were heard; refusals and remarks, a line each without the file's
+    name."""
 
     notes: tuple[tuple[Case, Note], ...] = ()
     refused: tuple[str, ...] = ()
@@ -61,14 +62,14 @@ class Assigned:
 def assign(
     file: str, measured: MeasuredFile, info: RecordingInfo, instrument: Instrument | None, reference_hz: float
 ) -> Assigned:
-    """Give each note of a file its case.
+    """Assign each note of a file to its case.
 
     Args:
         file: its name, as it is shown.
-        measured: what was heard in it.
-        info: what is known of it.
-        instrument: what it was played on; None: notes go by their names.
-        reference_hz: A4, where there is no instrument.
+        measured: its notes.
+        info: the information about it.
+        instrument: the one it was played on; None: notes are known by name only.
+        reference_hz: A4, if there is no instrument.
     """
     found = _Found(file, info, instrument, reference_hz)
     if info.string_a_channel:
@@ -94,7 +95,7 @@ def _loudest(measured: MeasuredFile) -> int:
 
 
 class _Found:
-    """Gathers what a file holds."""
+    """Collects the notes of a file."""
 
     def __init__(self, file: str, info: RecordingInfo, instrument: Instrument | None, reference_hz: float) -> None:
         self._file = file
@@ -106,7 +107,7 @@ class _Found:
         self.remarks: list[str] = []
 
     def by_channel(self, measured: MeasuredFile) -> None:
-        """Each channel is a string's own."""
+        """Take each channel as one string's."""
         strings = measured.channels if self._instrument is None else len(self._instrument.strings)
         if measured.channels != strings:
             self.refused.append(f"has {measured.channels} channels, and the instrument {strings} strings")
@@ -130,12 +131,12 @@ class _Found:
             return
         places: Sequence[Place | None] = self._info.places or [named.place] * len(heard)
         if len(places) != len(heard):
-            counted = f"{at}{len(heard)} notes heard where {len(places)} places are told"
+            mismatch = f"{at}{counted(len(heard), 'note')} heard, but {counted(len(places), 'place')} given"
             by_pitch = self._some_of(self._info.places, heard, named.string)
             if by_pitch is None:
-                self.refused.append(counted)
+                self.refused.append(mismatch)
                 return
-            self.remarks.append(f"{counted}; which of them follows from their pitch")
+            self.remarks.append(f"{mismatch}; the pitch of each shows its place")
             places = by_pitch
         fitting, others = 0, list[str]()
         for one, place in zip(heard, places, strict=True):
@@ -146,13 +147,13 @@ class _Found:
             else:
                 others.append(f"{at}{found}")
         if others and fitting and (named.place is not None or named.note is not None):
-            self.remarks += [f"passed over: {line}" for line in others]  # noises beside the note that was meant
+            self.remarks += [f"ignored: {line}" for line in others]  # noises beside the intended note
         else:
             self.refused += others
 
     def _some_of(self, places: Sequence[Place], heard: Sequence[NoteFound], string: int | None) -> list[Place] | None:
-        """Where notes were played of which some were not heard: None unless their pitch leaves no choice and
-        every place is among them."""
+        """Return the places of the notes if some were not heard: None unless their pitch leaves no choice and every
+        place is among them."""
         strings = 0 if self._instrument is None else len(self._instrument.strings)
         if self._instrument is None or string is None or not 1 <= string <= strings or len(heard) > len(places):
             return None
@@ -163,13 +164,13 @@ class _Found:
                 for place in dict.fromkeys(places)
                 if abs(cents_between(one.reading.f1_hz, self._instrument.place_hz(string, place))) <= ANOTHER_CENTS
             ]
-            if len(near) != 1 or near[0] not in rest:  # which looks on from where the last one was found
+            if len(near) != 1 or near[0] not in rest:  # `in` continues after the last one found
                 return None
             found += near
         return found if set(found) == set(places) else None
 
     def _case(self, one: NoteFound, named: NameParts) -> Case | str:
-        """The case of a note, or why it has none."""
+        """Return the case of a note, or why it has none."""
         reading = one.reading
         number, _ = nearest_note(reading.f1_hz, self._reference_hz)
         heard = f"{note_name(number)} ({reading.f1_hz:.1f} Hz) at {one.onset_s:.1f} s"
@@ -194,21 +195,21 @@ class _Found:
             return f"fret {place.fret} is not on the instrument, which has {self._instrument.frets}"
         case = self._on(self._instrument, named.string, place, named.labels)
         if abs(cents_between(reading.f1_hz, self._instrument.place_hz(named.string, place))) > ANOTHER_CENTS:
-            return f"heard {heard} where {case} is told, {note_name(case.note)}"
+            return f"heard {heard}, but expected {case}, {note_name(case.note)}"
         return case
 
     def _by_note(self, f1_hz: float, named: NameParts, number: int, heard: str) -> Case | str:
         note = number if named.note is None else named.note
         if abs(cents_between(f1_hz, note_hz(note, self._reference_hz))) > ANOTHER_CENTS:
-            return f"heard {heard} where {said(named)} is told"
+            return f"heard {heard}, but expected {said(named)}"
         if named.string is None:
             return Case(0, None, note, named.labels)
         if named.place is None and named.note is None:
-            return f"string {named.string} is told and no instrument; expected one, or the note"
+            return f"string {named.string} is given without an instrument; expected one, or the note"
         return Case(named.string, named.place, note, named.labels)
 
     def _by_ear(self, one: NoteFound, instrument: Instrument, named: NameParts, heard: str) -> Case | str:
-        """String and place by pitch and stiffness."""
+        """Return the case by pitch and stiffness."""
         reading = one.reading
         places = self._info.listen_for if named.place is None else (named.place,)
         identity = identify(
@@ -226,7 +227,9 @@ class _Found:
         if best.probability < SURE * total:
             rival = likely[1] if len(likely) > 1 else None
             other = "" if rival is None else f" or string {rival.string} {rival.place}"
-            return f"heard {heard}: string {best.string} {best.place}{other}? Tell it by name or in a manifest"
+            return (
+                f"heard {heard}: string {best.string} {best.place}{other}? Say which in the file name or in a manifest"
+            )
         return self._on(instrument, best.string, best.place, named.labels)
 
     def _on(self, instrument: Instrument, string: int, place: Place, labels: Labels) -> Case:

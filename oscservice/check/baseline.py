@@ -1,4 +1,4 @@
-"""A baseline: the notes of an earlier state that was accepted, as JSON."""
+"""A baseline: the notes of an accepted earlier state, as JSON."""
 
 from __future__ import annotations
 
@@ -23,8 +23,10 @@ LARGEST_FILE = 200_000_000
 
 
 def baseline_text(heard: RecordingHeard, estimator: str = "") -> str:
-    """The JSON text of a baseline: the same notes give the same text, wherever their files are. ``estimator`` tells
-    what measured them."""
+    """Return the JSON text of a baseline: the same notes give the same text, wherever their files are.
+
+    ``estimator`` is the number of the estimator that measured them.
+    """
     body = {
         "form": FORM,
         "estimator": estimator,
@@ -45,10 +47,10 @@ def baseline_text(heard: RecordingHeard, estimator: str = "") -> str:
 
 
 def read_baseline(path: Path) -> tuple[RecordingHeard, str]:
-    """The notes of a baseline, and what measured them.
+    """Return the notes of a baseline, and the number of the estimator that measured them.
 
     Raises:
-        InputError: it can't be read, or is none.
+        InputError: it can't be read, or is no baseline.
     """
     try:
         if path.stat().st_size > LARGEST_FILE:
@@ -67,7 +69,7 @@ def read_baseline(path: Path) -> tuple[RecordingHeard, str]:
 
 
 def write_baseline(path: Path, text: str) -> None:
-    """Put a baseline in its place, all or nothing. Raises InputError."""
+    """Write a whole baseline or nothing. Raises InputError."""
     try:
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, delete=False) as file:
             made = Path(file.name)
@@ -82,12 +84,12 @@ def write_baseline(path: Path, text: str) -> None:
                 raise
     except OSError as trouble:
         raise InputError(
-            f"{path}: the baseline can't be written ({trouble.strerror}); the old one is as it was"
+            f"{path}: the baseline can't be written ({trouble.strerror}); the old one is unchanged"
         ) from None
 
 
 def _umask() -> int:
-    """Of this process; it can only be read by setting it."""
+    """Return the process's umask, which can only be read by setting it."""
     found = os.umask(0o022)
     os.umask(found)
     return found

@@ -1,8 +1,8 @@
-"""A check's result in the forms that programs read: a JSON object, and JUnit's XML for build servers.
+"""A check's result for programs: a JSON object, and JUnit's XML for build servers.
 
-JUnit's form has no standard of its own; what build servers share is in the schema ``junit-10.xsd`` that came with the
-xUnit plug-in of one of them (G. Boissinot, 2014). A case is a ``testcase``; one that drifted or is out of tolerance is
-a ``failure``, one that could not be judged an ``error``, and so is everything refused.
+JUnit's form has no standard. Build servers share the schema ``junit-10.xsd`` of the xUnit plug-in of one of them
+(G. Boissinot, 2014). A case is a ``testcase``. A case that drifted or is out of tolerance has a ``failure``; a case
+that could not be judged, and everything refused, has an ``error``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def as_json(result: CheckResult) -> dict[str, Any]:
-    """The result as an object."""
+    """Return the result as an object."""
     return {
         "name": result.name,
         "verdict": str(result.verdict),
@@ -83,7 +83,7 @@ def _string(number: int, one: CaseFound) -> dict[str, Any]:
 
 
 def as_junit(result: CheckResult, seconds: float) -> str:
-    """The result as JUnit XML; ``seconds`` is what it took."""
+    """Return the result as JUnit XML; ``seconds`` is its duration."""
     name = result.name or "recordings"
     failed = result.counts[CheckVerdict.DRIFTED] + result.counts[CheckVerdict.OUT]
     counts = {
@@ -99,8 +99,8 @@ def as_junit(result: CheckResult, seconds: float) -> str:
         gravest = one.gravest
         if gravest is not None and one.verdict is not CheckVerdict.HOLDS:
             kind = "error" if one.verdict is CheckVerdict.UNSURE else "failure"
-            told = ElementTree.SubElement(case, kind, {"type": str(one.verdict), "message": line(gravest)})
-            told.text = "\n".join(line(finding) for finding in one.findings)
+            failure = ElementTree.SubElement(case, kind, {"type": str(one.verdict), "message": line(gravest)})
+            failure.text = "\n".join(line(finding) for finding in one.findings)
         elif one.findings:
             ElementTree.SubElement(case, "system-out").text = "\n".join(line(finding) for finding in one.findings)
     for refused in result.refused:
@@ -114,7 +114,7 @@ def as_junit(result: CheckResult, seconds: float) -> str:
 
 
 def line(finding: CheckFinding) -> str:
-    """A finding in one line."""
+    """Return a finding in one line."""
     words = [str(finding.what)]
     if finding.cents is not None and finding.se_cents is not None and finding.limit_cents is not None:
         words.append(f"{finding.cents:+.1f} ± {max(finding.se_cents, 0.05):.1f} cents, limit {finding.limit_cents:g}")
@@ -122,10 +122,10 @@ def line(finding: CheckFinding) -> str:
     if finding.why:
         words.append(finding.why)
     if finding.wanted:
-        words.append(f"about {finding.wanted} notes at each place would tell")
+        words.append(f"about {finding.wanted} notes at each place would be enough")
     return ": ".join((words[0], ", ".join(words[1:])))
 
 
 def _clean(text: str) -> str:
-    """The text without what XML can't hold."""
+    """Return the text without characters that XML can't hold."""
     return _NO_XML.sub("\ufffd", text)

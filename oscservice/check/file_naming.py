@@ -1,9 +1,9 @@
-"""What a file's name says of the note in it, read by a pattern that the user states.
+"""The note that a file's name describes, read by the user's pattern.
 
 A pattern is text with fields in braces: ``string{string}_{place}_{take}``. ``{string}`` is a string's number,
 ``{place}`` is ``open``, ``harmonic`` or a fret (``fret12``, ``fret 12``, ``12``), ``{fret}`` a fret's number with 0 for
-open, ``{note}`` a note name with ``b`` or ``#`` (``eb3``). ``{take}`` and ``{any}`` are passed over: takes of one thing
-are held against each other. Any other field is a label, which keeps apart what differs in it: ``{dynamic}``, say.
+open, ``{note}`` a note name with ``b`` or ``#`` (``eb3``). ``{take}`` and ``{any}`` are ignored: takes of one case are
+compared with each other. Any other field is a label, such as ``{dynamic}``; other labels are other cases.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ MOST_FIELDS = 8
 PASSED_OVER = ("take", "any")
 MEANT = ("string", "place", "fret", "note")
 
-_MISSPELT = 0.75  # so like a field's name that it was probably meant
+_MISSPELT = 0.75  # similarity to a field's name that was probably meant
 
 _FIELD = re.compile(r"\{([^{}]*)\}")
 _LABEL = re.compile(r"[a-z][a-z0-9_]{0,29}")
@@ -36,13 +36,13 @@ _DIGITS = re.compile(r"\d+")
 
 @dataclass(frozen=True)
 class NameParts:
-    """What a name says: None where it says nothing.
+    """The parts of a name; None for what it does not say.
 
     Attributes:
         string: number of the string, from 1.
         place: where it is stopped.
         note: MIDI note number.
-        labels: what else is told apart, pairs of field and text, by field.
+        labels: further parts, pairs of field and text, by field.
     """
 
     string: int | None = None
@@ -53,20 +53,20 @@ class NameParts:
 
 @dataclass(frozen=True)
 class Names:
-    """A pattern, ready to read names with."""
+    """A compiled pattern."""
 
     pattern: str
     parts: int
     _expression: re.Pattern[str]
 
     def read(self, path: PurePath) -> NameParts | None:
-        """What the name of a file says, or None if the pattern does not fit it. The ending is left out; a pattern with
-        slashes is held against as many folders too."""
+        """Return the parts of a file's name, or None if the pattern does not fit it. The suffix is ignored; a pattern
+        with slashes is compared with as many folders too."""
         parts = path.parts[-self.parts :]
-        told = self._expression.fullmatch("/".join((*parts[:-1], path.stem)))
-        if told is None:
+        match = self._expression.fullmatch("/".join((*parts[:-1], path.stem)))
+        if match is None:
             return None
-        fields = told.groupdict()
+        fields = match.groupdict()
         string = fields.pop("string", None)
         place = _place(fields.pop("place", None))
         fret = fields.pop("fret", None)
@@ -82,7 +82,7 @@ class Names:
 
 
 def compile_names(pattern: str) -> Names:
-    """The pattern, ready to read names with.
+    """Compile a pattern.
 
     Raises:
         ValueError: an unknown or repeated field, or braces that don't fit; one line.
@@ -120,7 +120,7 @@ def _group(name: str, seen: list[str]) -> str:
     if name in PASSED_OVER:
         return "[^/]*?"
     if name in seen:
-        raise ValueError(f"{{{name}}} stands twice; expected each field once, but {{any}}")
+        raise ValueError(f"{{{name}}} is there twice; expected each field once, except {{any}}")
     if name in _READ:
         return f"(?P<{name}>{_READ[name]})"
     if _LABEL.fullmatch(name) is None:
@@ -142,7 +142,7 @@ def _place(text: str | None) -> Place | None:
 
 
 def said(named: NameParts) -> str:
-    """What a name says, in words."""
+    """Return the parts of a name in words."""
     words = []
     if named.string is not None:
         words.append(f"string {named.string}")

@@ -1,8 +1,9 @@
-"""Recordings held against tolerances and a baseline.
+"""Recordings compared with tolerances and a baseline.
 
-Two things are told apart, as in a quick check: the open string's pitch, which is tuning, and a fret against its open
-string, which is intonation. A note of which no open string is heard goes by its own pitch. Nothing is a drift unless it
-is more than the limit and more than chance: over a whole run in which nothing has changed, one in a hundred alarms.
+Two quantities are judged separately, as in a quick check: tuning, the open string's pitch; and intonation, a fret
+compared with its open string. A note without an open string is judged by its own pitch. A drift is more than the limit
+and more
+than chance: of a hundred runs in which nothing has changed, one alarms.
 """
 
 from __future__ import annotations
@@ -33,19 +34,19 @@ from oscservice.session.setup_changes import unlike
 from oscservice.session.vocabulary import Check
 
 DEFAULT_DRIFT_CENTS = 1.0
-"""A change since the baseline that is still good, unless told otherwise: half of what a set-up settles for."""
+"""Default limit of a change since the baseline: half the tolerance of a set-up."""
 
 ALARMS = 0.01
-"""How often a run may alarm if nothing has changed."""
+"""Probability that a run alarms if nothing has changed."""
 
 BASELINE, NOW = 0, 1
 
-_FINEST_SHARE = 0.25  # of the limit: nobody is asked to pluck until more is known than that
+_FINEST_SHARE = 0.25  # of the limit: no finer standard error is asked for
 
 
 def default_limits(instrument: Instrument | None, *, baseline: bool) -> Limits:
-    """What is judged unless told otherwise: changes where there is a baseline, else tolerances where the instrument is
-    known, those of a session."""
+    """Return the default limits: of changes if there is a baseline, else a session's tolerances if the instrument is
+    known."""
     if baseline:
         return Limits(drift_cents=DEFAULT_DRIFT_CENTS)
     if instrument is None:
@@ -55,7 +56,7 @@ def default_limits(instrument: Instrument | None, *, baseline: bool) -> Limits:
 
 @dataclass(frozen=True)
 class StringHistory:
-    """A string as what is heard of it can be compared by (``session.changes.Strung``)."""
+    """A string with what must be equal for its notes to be comparable (``session.setup_changes``)."""
 
     note: str
     nominal_hz: float
@@ -66,18 +67,18 @@ class StringHistory:
 
 
 def strung(instrument: Instrument, number: int) -> StringHistory:
-    """String ``number`` of an instrument."""
+    """Return string ``number`` of an instrument."""
     spec = instrument.string(number)
     return StringHistory(spec.note, instrument.open_hz(number), spec.gauge_mm, spec.core_mm, spec.wound, spec.scale_mm)
 
 
 def judge(heard: RecordingHeard, baseline: RecordingHeard | None, limits: Limits) -> tuple[list[CaseFound], list[str]]:
-    """Every case that was heard, here or in the baseline, thick strings first; and remarks, a line each.
+    """Return every case that was heard here or in the baseline, thick strings first; and remarks, a line each.
 
     Args:
-        heard: what the recordings hold.
-        baseline: what they are held against, of the same instrument; None: tolerances only.
-        limits: what is still good.
+        heard: the notes of the recordings.
+        baseline: the notes to compare with, of the same instrument; None: tolerances only.
+        limits: of each quantity.
     """
     sets = [{} if baseline is None else baseline.notes, heard.notes]
     nominal_hz = _nominal(heard, [*sets[0], *sets[1]])
@@ -88,8 +89,8 @@ def judge(heard: RecordingHeard, baseline: RecordingHeard | None, limits: Limits
     cases = sorted({*sets[0], *sets[1]}, key=lambda case: case.order)
     quantities = [(case, judging.quantities(case)) for case in cases]
     chance = ALARMS / max(1, sum(len(found) for _, found in quantities))
-    told = [CaseFound(case, len(heard.notes.get(case, ())), _findings(found, chance)) for case, found in quantities]
-    return _tuning_explains(told), _left_out(fitted)
+    judged = [CaseFound(case, len(heard.notes.get(case, ())), _findings(found, chance)) for case, found in quantities]
+    return _blame_tuning(judged), _left_out(fitted)
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,7 @@ class _Quantity:
 
 
 class _Judging:
-    """What is to be held against limits, case by case."""
+    """Computes the quantities to compare with limits, case by case."""
 
     def __init__(
         self,
@@ -123,7 +124,7 @@ class _Judging:
         self._louder = louder
 
     def quantities(self, case: Case) -> list[_Quantity]:
-        """What is judged of a case."""
+        """Return the quantities of a case."""
         found = []
         opened = self._open_of(case)
         limits = self._limits
@@ -139,7 +140,7 @@ class _Judging:
         ):
             found.append(self._drift(case, opened, limits.drift_cents))
         if not found and here and case.place != OPEN:
-            found.append(_Quantity(What.PRESENCE, 0.0, why="there is nothing to hold it against"))
+            found.append(_Quantity(What.PRESENCE, 0.0, why="there is nothing to compare it with"))
         return found
 
     def _error(self, case: Case, opened: Case | None, limit_cents: float) -> _Quantity:
@@ -154,18 +155,18 @@ class _Judging:
         assert self._baseline is not None
         before, now = self._baseline.notes, self._heard.notes
         if case not in now:
-            return _Quantity(What.PRESENCE, limit_cents, why="in the baseline, and not heard here")
+            return _Quantity(What.PRESENCE, limit_cents, why="in the baseline, but not heard here")
         if case not in before:
             return _Quantity(What.PRESENCE, limit_cents, why="not in the baseline; accept a new one")
         instruments = self._baseline.instrument, self._heard.instrument
         if case.string and instruments[0] is not None and instruments[1] is not None:
             why = unlike(*(strung(instrument, case.string) for instrument in instruments if instrument is not None))
             if why:
-                return _Quantity(What.PITCH_DRIFT, limit_cents, why=f"not the string of the baseline: {why}")
+                return _Quantity(What.PITCH_DRIFT, limit_cents, why=f"not the same string as in the baseline: {why}")
         weights: dict[Level, float] = {(NOW, case): 1.0, (BASELINE, case): -1.0}
         if opened is None or opened not in before or opened not in now:
             if self._limits.retuned:
-                why = "tuned anew, and its open string was not heard"
+                why = "retuned, and its open string was not heard"
                 return _Quantity(What.ERROR_DRIFT, limit_cents, why=why)
             return self._quantity(What.PITCH_DRIFT, limit_cents, case, weights)
         weights |= {(NOW, opened): -1.0, (BASELINE, opened): 1.0}
@@ -179,7 +180,7 @@ class _Judging:
         return _Quantity(what, limit_cents, cents, se_cents, plucks=plucks, degrees=degrees)
 
     def _open_of(self, case: Case) -> Case | None:
-        """The open string that a stopped one is held against: the one with its labels, or the only one."""
+        """Return the open string to compare a stopped one with: the one with its labels, or the only one."""
         if not case.string or case.place in (OPEN, None):
             return None
         opened = {one for notes in self._sets() for one in notes if one.string == case.string and one.place == OPEN}
@@ -208,12 +209,12 @@ def _finding(quantity: _Quantity, drift_sd: float) -> CheckFinding:
     elif check is Check.UNSURE:
         wanted = _wanted(quantity.plucks, abs(quantity.cents), quantity.se_cents, limit_cents, drift_sd)
         near = abs(quantity.cents) > limit_cents
-        why = "over the limit by less than its evidence" if near else "the evidence is too thin"
+        why = "over the limit, but not clearly" if near else "too few readings"
     return CheckFinding(what, quantity.cents, quantity.se_cents, limit_cents, verdict, why, wanted)
 
 
 def _wanted(plucks: int, size_cents: float, se_cents: float, limit_cents: float, drift_sd: float) -> int:
-    """About how many plucks at each place would settle what is unsure, if the change is what it looks like."""
+    """Return about how many plucks at each place would decide, if the change is as large as it looks."""
     if size_cents <= limit_cents:
         enough = 0.5 * (RULED_OUT * limit_cents - size_cents)
     else:
@@ -222,8 +223,8 @@ def _wanted(plucks: int, size_cents: float, se_cents: float, limit_cents: float,
     return max(plucks + 1, math.ceil(plucks * (se_cents / enough) ** 2))
 
 
-def _tuning_explains(cases: list[CaseFound]) -> list[CaseFound]:
-    """A string that is far off its pitch frets otherwise: that is the tuning's doing, and no drift of its own."""
+def _blame_tuning(cases: list[CaseFound]) -> list[CaseFound]:
+    """Make the errors of a string that is far out of tune unsure: its tuning alone changes them."""
     far = {
         one.case.string
         for one in cases
@@ -233,7 +234,7 @@ def _tuning_explains(cases: list[CaseFound]) -> list[CaseFound]:
     found = []
     for one in cases:
         if one.case.string in far and one.case.place != OPEN:
-            why = "the string is too far off its pitch to tell"
+            why = "the string is too far out of tune to judge this"
             blamed = [
                 replace(f, verdict=CheckVerdict.UNSURE, why=why) if f.what in (What.ERROR, What.ERROR_DRIFT) else f
                 for f in one.findings
@@ -267,7 +268,7 @@ def _nominal(heard: RecordingHeard, cases: list[Case]) -> dict[Case, float]:
 
 
 def _stiffness(notes: tuple[Note, ...]) -> float:
-    """B of an open string by its notes, weighted by what each knows of it."""
+    """Return B of an open string, the mean of its notes weighted by their standard errors."""
     known = [(n.inharmonicity, n.inharmonicity_se) for n in notes if n.inharmonicity_se]
     if not known:
         return 0.0

@@ -1,4 +1,4 @@
-"""Where each place of a string stands, by its notes in one or two sets of recordings.
+"""The pitch level of each place of a string, from its notes in one or two sets of recordings.
 
 One string's notes are fitted together by generalised least squares: a level for each case in each set, and one slope of
 pitch against strength for the string, which is known beforehand as ``advice.pluck_strength`` has it. So hard and soft
@@ -22,19 +22,18 @@ from oscservice.instrument.pitch import cents_between
 
 Floats = npt.NDArray[np.float64]
 Level = tuple[int, Case]
-"""A set of recordings (0 the baseline, 1 what is checked) and a case."""
+"""A set of recordings (0 the baseline, 1 the checked ones) and a case."""
 
 LEFT_OUT_SD = 4.0
 FEWEST_FOR_THAT = 4
-"""Of so many notes of a level or more, one that is further than this from what the others say is left out."""
+"""Of so many notes of a level or more, one that is further than ``LEFT_OUT_SD`` from the others is left out."""
 
 _ROUNDS = 12
 
 
 @dataclass(frozen=True)
 class Scatter:
-    """How single plucks scatter beyond their readings' errors, 1 sd in cents, and how many plucks' worth of evidence
-    says so.
+    """Scatter of single plucks beyond their readings' errors, 1 sd in cents, and its degrees of freedom.
 
     Attributes:
         open_cents, stopped_cents: of open strings and harmonics; of fretted ones.
@@ -47,14 +46,14 @@ class Scatter:
     stopped_weight: float = UNKNOWN_SCATTER.weight
 
     def of(self, case: Case) -> float:
-        """That of a case's plucks."""
+        """Return the scatter of a case's plucks."""
         return self.stopped_cents if case.stopped else self.open_cents
 
 
 @dataclass(frozen=True)
 class NoteGroup:
-    """One note as it is fitted: its level, cents from the nominal pitch of its case, 1 sd of the reading, and its
-    amplitude as a multiple of the reference one, less 1 (0 where it isn't known)."""
+    """One note of the fit: its level, cents from the nominal pitch of its case, standard error, and its amplitude as a
+    multiple of the reference one, less 1 (0 if it is unknown)."""
 
     level: Level
     cents: float
@@ -68,11 +67,11 @@ class Levels:
     """The levels of one string.
 
     Attributes:
-        at: number of each level in what follows.
+        at: index of each level.
         cents: of each level, shape (n,), at the reference strength, + sharp of nominal.
         covariance: cents squared, (n + 1, n + 1), the slope last.
-        slope_cents: what a pluck of the reference strength raises the pitch by.
-        counts: notes behind each level.
+        slope_cents: rise of the pitch by a pluck of the reference strength.
+        counts: notes of each level.
         left_out: notes that were left out.
     """
 
@@ -84,11 +83,12 @@ class Levels:
     left_out: tuple[NoteGroup, ...] = ()
 
     def combined(self, weights: Mapping[Level, float], louder: float = 0.0) -> tuple[float, float]:
-        """A sum of levels and its standard error in cents.
+        """Return a weighted sum of levels and its standard error in cents.
 
-        ``louder``: how much stronger set 1 sounds than set 0 throughout, as amplitude less 1. Nobody knows whether
-        that was the hand, and then the slope counts, or the gain, and then it does not: half of it is taken off, and
-        the other half is doubt.
+        ``louder``: how much stronger set 1 is than set 0 overall, as amplitude less 1. It is unknown whether the plucks
+        were
+        stronger, so that the slope counts, or the gain was, so that it does not: half of it is corrected, and the other
+        half is added to the standard error.
         """
         c = np.zeros(len(self.covariance))
         for level, weight in weights.items():
@@ -105,9 +105,9 @@ class Levels:
 def sounds_of(
     sets: Sequence[Mapping[Case, Sequence[Note]]], nominal_hz: Mapping[Case, float]
 ) -> tuple[dict[tuple[object, ...], list[NoteGroup]], float]:
-    """The notes of each string, and how much stronger set 1 sounds than set 0 throughout (amplitude less 1).
+    """Return the notes of each string, and how much stronger set 1 is than set 0 overall (amplitude less 1).
 
-    Strengths are taken against the middle one of their string, set 1 brought to the loudness of set 0, so that another
+    Strengths are relative to the median of their string, with set 1 scaled to the loudness of set 0, so that another
     gain changes nothing.
     """
     shift_db = _shift_db(sets)
@@ -131,12 +131,12 @@ def sounds_of(
 
 
 def string_of(case: Case) -> tuple[object, ...]:
-    """What has one slope: a string, or a note nothing is known of but its name."""
+    """Return the key of notes with one slope: a string, or a note that is known by name only."""
     return (case.string,) if case.string else (0, case.note)
 
 
 def _shift_db(sets: Sequence[Mapping[Case, Sequence[Note]]]) -> float:
-    """How much stronger set 1 sounds than set 0: the median over what is in both."""
+    """Return how much stronger set 1 is than set 0: the median over the cases in both."""
     if len(sets) < 2:
         return 0.0
     apart = []
@@ -148,11 +148,11 @@ def _shift_db(sets: Sequence[Mapping[Case, Sequence[Note]]]) -> float:
 
 
 def levels_of(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
-    """The levels of one string by its notes, with the scatter that all strings' notes show."""
+    """Return the levels of one string from its notes, with the scatter of all strings' notes."""
     used, left_out = list(sounds), list[NoteGroup]()
     while True:
         fitted = _fit(used, scatter)
-        worst = _astray(used, fitted, scatter)
+        worst = _outlier(used, fitted, scatter)
         if worst is None:
             return replace(fitted, left_out=tuple(left_out))
         left_out.append(worst)
@@ -177,12 +177,12 @@ def _fit(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
 
 
 def _residuals(sounds: Sequence[NoteGroup], fitted: Levels) -> Floats:
-    told = [fitted.cents[fitted.at[s.level]] + fitted.slope_cents * s.drive for s in sounds]
-    return np.asarray([s.cents for s in sounds], dtype=np.float64) - np.asarray(told, dtype=np.float64)
+    expected = [fitted.cents[fitted.at[s.level]] + fitted.slope_cents * s.drive for s in sounds]
+    return np.asarray([s.cents for s in sounds], dtype=np.float64) - np.asarray(expected, dtype=np.float64)
 
 
-def _astray(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> NoteGroup | None:
-    """The note furthest from what the others of its level say, if that is too far."""
+def _outlier(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> NoteGroup | None:
+    """Return the note furthest from the others of its level, if it is too far."""
     left = _residuals(sounds, fitted)
     worst, found = LEFT_OUT_SD, None
     for sound, residual in zip(sounds, left, strict=True):
@@ -190,7 +190,7 @@ def _astray(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> No
         if count < FEWEST_FOR_THAT:
             continue
         sd = math.hypot(sound.se_cents, scatter.of(sound.level[1]))
-        # A note is in the mean it is held against: from the others it is further by n / (n - 1).
+        # The mean includes the note itself: from the others it is further by n / (n - 1).
         off = abs(residual) * math.sqrt(count / (count - 1.0)) / sd
         if off > worst:
             worst, found = off, sound
@@ -198,8 +198,10 @@ def _astray(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> No
 
 
 def scatter_of(strings: Sequence[Sequence[NoteGroup]]) -> Scatter:
-    """How plucks scatter, by what notes of one level differ among themselves: all strings together, by iterated weights
-    (Lange, Little & Taylor, J. Am. Stat. Assoc. 84 (1989) 881), so that one that went wrong counts little."""
+    """Return the scatter of plucks from the differences between notes of one level, over all strings together.
+
+    Robust weights give an outlier little influence.
+    """
     repeated = [sounds for sounds in map(_repeated, strings) if sounds]
     scatter = Scatter()
     if not repeated:
@@ -237,8 +239,11 @@ def _repeated(sounds: Sequence[NoteGroup]) -> list[NoteGroup]:
 
 
 def degrees_of(weights: Mapping[Level, float], levels: Levels, scatter: Scatter, se_cents: float) -> float:
-    """Degrees of freedom of a sum's standard error: only what plucks scatter is estimated, the readings' errors are
-    known. F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110; B. L. Welch, Biometrika 34 (1947) 28."""
+    """Return the degrees of freedom of a sum's standard error: the scatter is estimated, the readings' errors are
+    known.
+
+    Source: F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110; B. L. Welch, Biometrika 34 (1947) 28.
+    """
     variances = {True: 0.0, False: 0.0}
     for (which, case), weight in weights.items():
         count = levels.counts[levels.at[which, case]]
@@ -248,6 +253,5 @@ def degrees_of(weights: Mapping[Level, float], levels: Levels, scatter: Scatter,
 
 
 def limit_sd(chance: float, degrees: float) -> float:
-    """Standard errors that a change from nothing exceeds with this probability, either way, where the standard error
-    itself is known by so many degrees of freedom (Student's t)."""
+    """Return the number of standard errors that chance exceeds with this probability, either way (Student's t)."""
     return -t_quantile(chance / 2.0, degrees)

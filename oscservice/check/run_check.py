@@ -1,4 +1,4 @@
-"""A whole check: gather, measure, give each note its case, judge."""
+"""A whole check: gather recordings, measure them, assign each note to its case, judge."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from oscservice.check.verdicts import Case, CaseFound, CheckResult, Limits, Note
 from oscservice.errors import InputError
 from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.spec import Instrument
+from oscservice.sentences.plural import counted
 
 
 def run_check(
@@ -28,19 +29,19 @@ def run_check(
     cache: Cache | None = None,
     measuring: Callable[[int, int], None] | None = None,
 ) -> CheckResult:
-    """Check a set of recordings; with ``accept``, make a baseline of them instead of holding them against one.
+    """Check a set of recordings; with ``accept``, make a baseline of them instead of comparing them with one.
 
     Args:
-        asked: what the check is of.
-        instrument: that it names, read.
-        accept: write what was heard to ``asked.baseline``.
-        jobs: processes that measure.
+        asked: the set.
+        instrument: the instrument that it names.
+        accept: write the notes to ``asked.baseline``.
+        jobs: number of processes that measure.
         cluster: address of a Dask scheduler to measure on instead.
-        cache: what was measured before.
-        measuring: called with how many files are measured and how many there are.
+        cache: of earlier results.
+        measuring: called with the number of measured files and of all files.
 
     Raises:
-        InputError: there is nothing to check, or nothing to hold it against; a cluster that can't be reached; a
+        InputError: there is nothing to check, or nothing to compare it with; a cluster that can't be reached; a
             baseline that can't be written.
     """
     files, refused = gather(asked.recordings)
@@ -52,7 +53,7 @@ def run_check(
     baseline, more, said = (None, [], []) if accept else _baseline(asked, instrument)
     limits = _limits(asked, instrument, baseline=baseline is not None)
     if not accept and limits == Limits(retuned=limits.retuned) and not more:
-        raise InputError("there is nothing to hold notes against; add --baseline FILE, or --instrument for tolerances")
+        raise InputError("there is nothing to compare notes with; add --baseline FILE, or --instrument for tolerances")
     wanted = [Wanted(one.path, _expected_hz(one.info, instrument)) for one in files]
     outcomes = measure_many(
         wanted,
@@ -94,17 +95,17 @@ def run_check(
 
 
 def _accepted(result: CheckResult, heard: RecordingHeard, path: Path) -> CheckResult:
-    """Write the baseline, but none of less than was asked for."""
+    """Write the baseline, unless something was refused."""
     if result.refused or not heard.count:
-        line = "the baseline was not written: something was refused, and the one there was would be lost to less"
+        line = "the baseline was not written: something was refused, and a smaller baseline would replace the old one"
         return replace(result, remarks=(*result.remarks, line))
     write_baseline(path, baseline_text(heard, str(ESTIMATOR)))
-    line = f"{heard.count} notes of {len(heard.notes)} places are the baseline now: {path}"
+    line = f"{path}: baseline of {counted(heard.count, 'note')} at {counted(len(heard.notes), 'place')} written"
     return replace(result, remarks=(*result.remarks, line))
 
 
 def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[RecordingHeard | None, list[Refusal], list[str]]:
-    """The baseline and what is to be remarked of it, or why it can't be used: then tolerances are still judged."""
+    """Return the baseline and remarks on it, or why it can't be used: then tolerances are still judged."""
     if asked.baseline is None:
         return None, [], []
     try:
@@ -114,7 +115,7 @@ def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Recording
     theirs = "" if found.instrument is None else found.instrument.identity
     ours = "" if instrument is None else instrument.identity
     if theirs != ours:
-        why = f"a baseline of {theirs or 'notes without an instrument'}, and this is {ours or 'without one'}"
+        why = f"a baseline of {theirs or 'notes without an instrument'}, but this is {ours or 'without one'}"
         return None, [Refusal(str(asked.baseline), why)], []
     if measured_by == str(ESTIMATOR):
         return found, [], []
@@ -126,13 +127,13 @@ def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[Recording
 
 
 def _refusal(line: str) -> Refusal:
-    """Of a line that begins with the file it is about."""
+    """Return the refusal of a line that begins with the name of its file."""
     path, _, why = line.partition(": ")
     return Refusal(path, why)
 
 
 def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:
-    """What was told, and what goes without saying for the rest."""
+    """Return the limits that were given, and the defaults for the rest."""
     usual, given = default_limits(instrument, baseline=baseline), asked.limits
     return Limits(
         given.tuning_cents if given.tuning_cents is not None else usual.tuning_cents,
@@ -143,7 +144,7 @@ def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -
 
 
 def _expected_hz(info: RecordingInfo, instrument: Instrument | None) -> tuple[float, ...]:
-    """Pitches that may be in a file: they decide near ties between octaves."""
+    """Return the pitches that are likely in a file: they decide near ties between octaves."""
     if instrument is None:
         return ()
     numbers: Sequence[int] = range(1, len(instrument.strings) + 1)

@@ -1,9 +1,4 @@
-"""Cases of a check, what each came to, and the exit code.
-
-What is held against what: notes gathered by string and place, or by their name alone.
-
-What a check came to: findings by case, what was refused, and the exit code that says it.
-"""
+"""Cases of a check (notes by string and place, or by name alone), their findings, verdicts, and the exit code."""
 
 from __future__ import annotations
 
@@ -26,7 +21,7 @@ class Case:
         string: its number; 0 where only the note is known.
         place: where the string is stopped; None where only the note is known.
         note: MIDI note number of its nominal pitch.
-        labels: what else tells it apart.
+        labels: further parts of its name.
     """
 
     string: int
@@ -36,12 +31,12 @@ class Case:
 
     def __str__(self) -> str:
         name = f"string {self.string} {self.place}" if self.string else note_name(self.note)
-        told = ", ".join(f"{label} {text}" for label, text in self.labels)
-        return f"{name} ({told})" if told else name
+        labels = ", ".join(f"{label} {text}" for label, text in self.labels)
+        return f"{name} ({labels})" if labels else name
 
     @property
     def order(self) -> tuple[int, int, int, Labels]:
-        """To sort by: thick strings first, as they are set up, and the open note of each."""
+        """The sort key: thick strings first, and the open note of each first."""
         rank = {OPEN: 0, HARMONIC: 1}.get(self.place or OPEN, 2)
         return (-self.string, rank, self.note, self.labels)
 
@@ -52,7 +47,7 @@ class Case:
 
     @property
     def stopped(self) -> bool:
-        """Whether a finger stops it, as far as is known: such plucks scatter more."""
+        """Whether a finger may stop it: such plucks scatter more."""
         return self.place is None or self.place.kind == "fret"
 
 
@@ -78,10 +73,10 @@ class Note:
 
 @dataclass(frozen=True)
 class RecordingHeard:
-    """What recordings hold: notes by case, on an instrument if one is known.
+    """The notes of recordings by case, on an instrument if one is known.
 
     Attributes:
-        instrument: None where notes go by their names.
+        instrument: None if notes are known by name only.
         reference_hz: A4.
         notes: of each case, in the order they were read.
     """
@@ -97,12 +92,12 @@ class RecordingHeard:
 
     @property
     def count(self) -> int:
-        """How many notes there are."""
+        """The number of notes."""
         return sum(len(notes) for notes in self.notes.values())
 
 
 class CheckVerdict(StrEnum):
-    """What a finding, a case or a whole check comes to."""
+    """The verdict of a finding, a case or a whole check."""
 
     HOLDS = "holds"
     UNSURE = "unsure"
@@ -116,17 +111,17 @@ class CheckVerdict(StrEnum):
 
 
 VERDICT_TEXTS = {
-    CheckVerdict.HOLDS: "within its limit, as far as is heard",
-    CheckVerdict.UNSURE: "the evidence is too thin to say",
+    CheckVerdict.HOLDS: "within its limit",
+    CheckVerdict.UNSURE: "too few readings to decide",
     CheckVerdict.OUT: "out of tolerance",
-    CheckVerdict.DRIFTED: "further from the baseline than the limit, and than chance",
+    CheckVerdict.DRIFTED: "changed since the baseline, by more than the limit and more than chance",
 }
 
 _WORST = (CheckVerdict.DRIFTED, CheckVerdict.OUT, CheckVerdict.UNSURE, CheckVerdict.HOLDS)
 
 
 class What(StrEnum):
-    """What is held against a limit."""
+    """A quantity that is compared with a limit."""
 
     TUNING = "tuning"
     ERROR = "error"
@@ -136,23 +131,23 @@ class What(StrEnum):
 
 
 WHAT_TEXTS = {
-    What.TUNING: "the open string off the pitch it is wanted at",
-    What.ERROR: "a fret or harmonic against the open string, as equal temperament has it",
-    What.PITCH_DRIFT: "the pitch against that of the baseline",
-    What.ERROR_DRIFT: "the error against that of the baseline",
-    What.PRESENCE: "heard in the baseline and here",
+    What.TUNING: "the open string's deviation from its pitch",
+    What.ERROR: "a fret or harmonic compared with the open string, in equal temperament",
+    What.PITCH_DRIFT: "the pitch compared with the baseline",
+    What.ERROR_DRIFT: "the error compared with the baseline",
+    What.PRESENCE: "heard both in the baseline and here",
 }
 
 
 @dataclass(frozen=True)
 class Limits:
-    """What is still good, in cents; None: not judged.
+    """Limits in cents; None: not judged.
 
     Attributes:
-        tuning_cents: an open string off its pitch.
-        error_cents: a fret against its open string.
+        tuning_cents: deviation of an open string from its pitch.
+        error_cents: error of a fret compared with its open string.
         drift_cents: a change since the baseline.
-        retuned: the instrument was tuned anew since the baseline: changes of pitch are no drift, those of error are.
+        retuned: the instrument was retuned after the baseline: a change of pitch is no drift, a change of error is.
     """
 
     tuning_cents: float | None = None
@@ -163,15 +158,15 @@ class Limits:
 
 @dataclass(frozen=True)
 class CheckFinding:
-    """One quantity of a case, held against its limit.
+    """One quantity of a case, compared with its limit.
 
     Attributes:
-        what: which.
-        cents, se_cents: its value, + sharp, and its standard error (1 sd); None where it could not be told.
-        limit_cents: what is still good.
-        verdict: what it comes to.
-        why: what speaks against a verdict, or empty.
-        wanted: about how many notes at each place would be enough to judge it; 0 where there are enough.
+        what: the quantity.
+        cents, se_cents: its value, + sharp, and its standard error (1 sd); None if it is unknown.
+        limit_cents: the limit.
+        verdict: of this quantity.
+        why: why it could not be judged, or empty.
+        wanted: about how many notes at each place would be enough to judge it; 0 if there are enough.
     """
 
     what: What
@@ -185,7 +180,7 @@ class CheckFinding:
 
 @dataclass(frozen=True)
 class CaseFound:
-    """A case and what was found of it. ``notes`` rest on it here."""
+    """A case, the number of its ``notes`` here, and its findings."""
 
     case: Case
     notes: int
@@ -198,13 +193,13 @@ class CaseFound:
 
     @property
     def gravest(self) -> CheckFinding | None:
-        """The finding its verdict rests on."""
+        """The finding that decides the verdict."""
         return next((one for one in self.findings if one.verdict is self.verdict), None)
 
 
 @dataclass(frozen=True)
 class Refusal:
-    """A file, or what else was refused, and why, in one line."""
+    """Something that was refused, mostly a file, and the reason in one line."""
 
     file: str
     why: str
@@ -220,13 +215,13 @@ class CheckResult:
     Attributes:
         name: of the set.
         instrument: its identity; empty if none is known.
-        baseline: the file it was held against; empty if none.
-        limits: what was judged.
+        baseline: the file it was compared with; empty if none.
+        limits: of the quantities that were judged.
         cases: thick strings first.
-        refused: what could not be used.
-        remarks: what else is to be said, a line each.
-        files, cached: how many files were measured, and how many of these not anew.
-        notes: how many notes were judged.
+        refused: files that could not be used.
+        remarks: further lines.
+        files, cached: number of files, and of those found in the cache.
+        notes: number of notes that were judged.
     """
 
     name: str
@@ -246,14 +241,14 @@ class CheckResult:
 
     @property
     def verdict(self) -> CheckVerdict:
-        """Of all cases; something refused, or nothing judged, leaves it unsure."""
+        """The worst of all cases; unsure at best if something was refused or nothing was judged."""
         found = worst(one.verdict for one in self.cases)
         open_end = bool(self.refused) or not self.cases
         return CheckVerdict.UNSURE if found is CheckVerdict.HOLDS and open_end else found
 
     @property
     def by_string(self) -> dict[int, CaseFound]:
-        """The gravest case of each string, thick ones first; string 0 for notes that go by their names."""
+        """The worst case of each string, thick ones first; string 0 for notes known by name only."""
         found: dict[int, CaseFound] = {}
         for one in self.cases:
             before = found.get(one.case.string)
@@ -263,6 +258,6 @@ class CheckResult:
 
 
 def worst(verdicts: Iterable[CheckVerdict]) -> CheckVerdict:
-    """The gravest of some verdicts; holds if there are none."""
+    """Return the worst of some verdicts; holds if there are none."""
     found = set(verdicts)
     return next((verdict for verdict in _WORST if verdict in found), CheckVerdict.HOLDS)

@@ -221,7 +221,7 @@ def _cells(finding: CheckFinding) -> list[str]:
     cents = "" if finding.cents is None else f"{round(finding.cents, 1) + 0.0:+.1f}"
     se = "" if finding.se_cents is None else f"{max(finding.se_cents, 0.05):.1f}"
     limit = "" if not finding.limit_cents or finding.what is What.PRESENCE else f"{finding.limit_cents:g}"
-    wanted = f", about {finding.wanted} notes would tell" if finding.wanted else ""
+    wanted = f", about {finding.wanted} notes would be enough" if finding.wanted else ""
     why = f": {finding.why}{wanted}" if finding.why else ""
     return [str(finding.what), cents, se, limit, escape(f"{finding.verdict}{why}")]
 

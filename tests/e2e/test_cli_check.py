@@ -311,7 +311,7 @@ def test_a_baseline_of_another_instrument_is_refused_and_tolerances_are_judged(
     words = [takes, "--names", NAMES, "--instrument", "six-string-628", "--baseline", baseline, "--error", "20"]
     got = check(cache, *words)
     assert got.code == 2
-    assert got.complaint == f"{baseline}: a baseline of {INSTRUMENT}, and this is six-string-628"
+    assert got.complaint == f"{baseline}: a baseline of {INSTRUMENT}, but this is six-string-628"
     code, found = result(cache, *words)
     assert found["limits"] == {
         "tuning_cents": 3.0,
@@ -328,7 +328,7 @@ def test_a_baseline_of_another_instrument_is_refused_and_tolerances_are_judged(
     [
         (["--manifest", "set.toml"], "set.toml: line 2: drfit: unknown key; expected one of"),
         (["takes", "--names", "{string"], "--names: a brace without its partner"),
-        (["takes"], "there is nothing to hold notes against; add --baseline FILE, or --instrument for tolerances"),
+        (["takes"], "there is nothing to compare notes with; add --baseline FILE, or --instrument for tolerances"),
         ([], "there is nothing to check; name recordings, or a manifest with --manifest"),
         (["takes", "--accept"], "--accept needs to know where the baseline goes; add --baseline FILE"),
         (["takes", "--instrument", "none"], "'none' is neither a preset nor a readable file"),

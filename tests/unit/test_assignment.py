@@ -46,13 +46,13 @@ def test_a_name_that_says_string_and_place_is_believed_though_the_string_is_off_
 
 def test_a_name_that_says_another_note_is_refused() -> None:
     got = cases(file(hz(5)), RecordingInfo(NameParts(6, OPEN)))
-    assert got == ([], ["heard A2 (110.0 Hz) at 0.0 s where string 6 open is told, E2"], [])
+    assert got == ([], ["heard A2 (110.0 Hz) at 0.0 s, but expected string 6 open, E2"], [])
 
 
 def test_a_noise_beside_the_note_that_was_meant_is_passed_over() -> None:
     notes, refused, remarks = cases(file(hz(6), hz(1)), RecordingInfo(NameParts(6, OPEN)))
     assert (notes, refused) == (["string 6 open"], [])
-    assert remarks == ["passed over: heard E4 (329.6 Hz) at 3.0 s where string 6 open is told, E2"]
+    assert remarks == ["ignored: heard E4 (329.6 Hz) at 3.0 s, but expected string 6 open, E2"]
 
 
 def test_a_string_to_a_file_gets_its_places_by_ear() -> None:
@@ -72,7 +72,7 @@ def test_places_are_told_in_the_order_they_are_played_and_have_to_fit_in_number(
     info = RecordingInfo(NameParts(6), (OPEN, HARMONIC, FRET_12))
     heard = file(hz(6), hz(6, HARMONIC), hz(6, FRET_12))
     assert cases(heard, info)[0] == ["string 6 open", "string 6 harmonic", "string 6 fret 12"]
-    assert cases(file(hz(6)), info)[1] == ["1 notes heard where 3 places are told"]
+    assert cases(file(hz(6)), info)[1] == ["1 note heard, but 3 places given"]
 
 
 def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
@@ -80,7 +80,7 @@ def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
     heard = file(
         "too short for a note", hz(6), hz(6), "too few partials for a string", hz(6, FRET_12), hz(6, cents=-50.0)
     )
-    remark = "4 notes heard where 5 places are told; which of them follows from their pitch"
+    remark = "4 notes heard, but 5 places given; the pitch of each shows its place"
     assert cases(heard, info) == ([*["string 6 open"] * 2, "string 6 fret 12", "string 6 open"], [], [remark])
 
 
@@ -97,7 +97,7 @@ def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
 )
 def test_where_pitch_leaves_a_choice_a_file_is_refused(places: tuple[Place, ...], heard: tuple[float, ...]) -> None:
     notes, refused, _ = cases(file(*heard), RecordingInfo(NameParts(6), places))
-    assert (notes, refused) == ([], [f"{len(heard)} notes heard where {len(places)} places are told"])
+    assert (notes, refused) == ([], [f"{len(heard)} notes heard, but {len(places)} places given"])
 
 
 def test_without_an_instrument_every_place_told_has_to_be_heard() -> None:
@@ -115,7 +115,7 @@ def test_by_ear_strings_are_open_or_at_fret_12_unless_told_otherwise() -> None:
 
 def test_what_two_strings_could_be_is_asked_back() -> None:
     info = RecordingInfo(listen_for=(OPEN, Place("fret", 5)))
-    assert "? Tell it by name or in a manifest" in cases(file(hz(5)), info)[1][0]
+    assert "? Say which in the file name or in a manifest" in cases(file(hz(5)), info)[1][0]
 
 
 def test_notes_go_by_their_names_where_there_is_no_instrument() -> None:
@@ -123,9 +123,9 @@ def test_notes_go_by_their_names_where_there_is_no_instrument() -> None:
     soft = NameParts(note=note_number("E2"), labels=(("dynamic", "soft"),))
     assert cases(file(note_hz(40)), RecordingInfo(soft), known=False)[0] == ["E2 (dynamic soft)"]
     assert cases(file(note_hz(43)), RecordingInfo(soft), known=False)[1] == [
-        "heard G2 (98.0 Hz) at 0.0 s where E2 is told"
+        "heard G2 (98.0 Hz) at 0.0 s, but expected E2"
     ]
-    assert "no instrument" in cases(file(note_hz(40)), RecordingInfo(NameParts(6)), known=False)[1][0]
+    assert "without an instrument" in cases(file(note_hz(40)), RecordingInfo(NameParts(6)), known=False)[1][0]
 
 
 def test_a_string_and_a_note_make_a_fret() -> None:

@@ -60,7 +60,7 @@ def test_a_name_that_does_not_fit_is_told(pattern: str, name: str) -> None:
         ("{strnig}_{place}", "did you mean {string}"),
         ("{notes}", "did you mean {note}"),
         ("{String}_{place}", "did you mean string"),
-        ("{string}{string}", "stands twice"),
+        ("{string}{string}", "is there twice"),
         ("{place}_{fret}", "say the same"),
         ("{any}" * 9, "9 fields"),
     ],
