@@ -97,12 +97,12 @@ class AudioThread:
                     self._deliver(channel, listener.finish())
         except OscserviceError as error:
             fault = error
-        except _LoopGoneError:
+        except _LoopClosedError:
             return
         except Exception:
             log.exception("listening failed")
             fault = AudioInputError("listening failed inside; the log says why")
-        with contextlib.suppress(_LoopGoneError):
+        with contextlib.suppress(_LoopClosedError):
             self._loop_call(self._on_end, fault)
 
     def _record(self, channel: int, block: Block) -> None:
@@ -146,8 +146,8 @@ class AudioThread:
         try:
             self._loop.call_soon_threadsafe(call)
         except RuntimeError:  # the loop is closed
-            raise _LoopGoneError from None
+            raise _LoopClosedError from None
 
 
-class _LoopGoneError(Exception):
+class _LoopClosedError(Exception):
     """The loop was closed while the thread still listened."""
