@@ -1,1 +1,1 @@
-"""Recordings on a disk and what is measured in them."""
+"""Recordings on a disk, measured on many cores or a cluster, with a cache."""

@@ -1,1 +1,1 @@
-"""What other packages add: sources of sound, kinds of bridge, listeners to events."""
+"""Plug-ins of other packages: sources of sound, kinds of bridge, listeners to events."""

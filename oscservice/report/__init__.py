@@ -1,1 +1,1 @@
-"""What a session came to, as a page a person reads."""
+"""Reports of a session, and drawings of an instrument over months."""

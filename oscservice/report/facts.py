@@ -1,6 +1,6 @@
-"""What a report tells of a session, as plain frozen data: the page, the JSON and the CSV are all made from it.
+"""The facts of a report as plain frozen data. The page, the JSON and the CSV are made from them.
 
-Cents + sharp, mm + away from the nut, standard errors 1 sd, None for what is not known. Strings count from 1, the
+Cents + sharp, mm + away from the nut, standard errors 1 sd, None for unknown values. Strings count from 1, the
 thinnest.
 """
 
@@ -23,15 +23,15 @@ class Overview:
     """The session as a whole.
 
     Attributes:
-        session, label: its name in the journal, and what it was begun as.
-        kind: ``set-up``, ``quick check``, or empty where nothing was begun.
-        outcome: its ending (``session.words.Ending``); empty while it is open. phase: where it stands.
-        day: when it began, as 2026-11-25, as the session was told; empty if it was not.
-        begun_utc, closed_utc: as the journal has them; closed_utc is empty while it is open.
-        tolerance_cents: errors it settles for; fret: where they are summed up; frets: those compared.
-        tuning_cents: what matters of an open string's pitch in a quick check.
-        by_hand: nothing advanced by itself. taken_back: steps that were taken back.
-        against: the session a quick check is held against; empty in a set-up.
+        session, label: its name in the journal, and its label.
+        kind: ``set-up``, ``quick check``, or empty if nothing was begun.
+        outcome: its ending (``session.vocabulary.Ending``); empty while it is open. phase: its phase.
+        day: the day it began, as 2026-11-25; empty if unknown.
+        begun_utc, closed_utc: from the journal; closed_utc is empty while it is open.
+        tolerance_cents: of errors; fret: the one that errors are combined at; frets: those compared.
+        tuning_cents: limit of an open string's change in a quick check.
+        by_hand: nothing advanced by itself. taken_back: number of undone steps.
+        against: the session that a quick check is compared with; empty in a set-up.
     """
 
     session: str
@@ -53,8 +53,8 @@ class Overview:
 
 @dataclass(frozen=True)
 class BuiltString:
-    """One string as the instrument's file, and what was measured, have it; setback_mm is where its saddle stood at the
-    start beyond the scale length."""
+    """One string, from the instrument file and the measured values; setback_mm is the place of its saddle beyond the
+    scale length at the start."""
 
     string: int
     note: str
@@ -85,7 +85,7 @@ class Built:
 
 @dataclass(frozen=True)
 class Inspected:
-    """An inspection item: what it asks, its verdict and note, and lines on what was measured for it."""
+    """An inspection item: its question, verdict and note, and lines on the values measured for it."""
 
     item: str
     name: str
@@ -97,8 +97,8 @@ class Inspected:
 
 @dataclass(frozen=True)
 class AtFret:
-    """Error of one fret as found before the string's saddle was first moved (None if it was not compared by then, or
-    was never moved) and as left (None if that isn't known); ``plucked``: this fret was compared."""
+    """Error of one fret as found, before the string's saddle was first moved (None if it was not compared by then, or
+    was never moved), and as left (None if unknown); ``plucked``: this fret was compared."""
 
     fret: int
     found: Value | None
@@ -108,7 +108,7 @@ class AtFret:
 
 @dataclass(frozen=True)
 class Checked:
-    """A quick check's verdict, in what the string has drifted, and the changes."""
+    """A quick check's verdict, the quantity that drifted, and the changes."""
 
     verdict: str
     what: str
@@ -118,20 +118,19 @@ class Checked:
 
 @dataclass(frozen=True)
 class StringFact:
-    """What became of one string.
+    """The results of one string.
 
     Attributes:
-        status: the session's word for it; left_out: why it was left out, or empty; overruled: it was advised on
-            whatever cause was named.
-        proved: it passed the last pass. heard: its error was heard with the saddle where it now stands; if not, what is
-            told of it is expected.
-        frets: errors over the whole neck; empty where nothing was compared.
-        open: its open pitch off what is wanted; octave: the 12th-fret harmonic above the open octave, stiffness taken
-            off; inharmonicity: B.
-        moved_mm, moves: how far its saddle was moved in all, in how many moves.
-        plucks: how many of its plucks were taken while it was compared; scatter_cents: how they scattered at the fret,
-            by the last comparison.
-        check: in a quick check.
+        status: in the session; left_out: why it was left out, or empty; overruled: its cause was overruled.
+        proved: it passed the last pass. heard: its error was measured with the saddle at its present place; if not, the
+            errors are expected ones.
+        frets: errors over the whole neck; empty if nothing was compared.
+        open: deviation of its open pitch; octave: the 12th-fret harmonic above the open octave, less the effect of
+            stiffness; inharmonicity: B.
+        moved_mm, moves: distance its saddle was moved in all, and number of moves.
+        plucks: number of its plucks while it was compared; scatter_cents: their scatter at the fret, from the last
+            comparison.
+        check: result of a quick check.
     """
 
     string: int
@@ -152,12 +151,12 @@ class StringFact:
     check: Checked | None
 
     def at(self, fret: int) -> AtFret | None:
-        """What is known of a fret, or None."""
+        """Return the errors of a fret, or None."""
         return next((one for one in self.frets if one.fret == fret), None)
 
     @property
     def out(self) -> bool:
-        """Whether it is left out of what was proved."""
+        """Whether the string was left out."""
         return bool(self.left_out)
 
 
@@ -166,12 +165,11 @@ class MoveFact:
     """One move of a saddle, in the order they were made.
 
     Attributes:
-        mm: how far it was moved, as told, or as advised where nobody told; 0 where it stayed.
-        told: the technician said so. advised: what was advised; None where nothing was.
-        turns: of its screw that were advised; None without a screw.
-        before, after: the error that its comparisons came to before and after (summed up at the session's fret); None
-            where there was none.
-        expected_cents: what the move was to leave; oddity: why it may have answered otherwise, or empty.
+        mm: distance, as reported, or as advised if nobody reported it; 0 if it stayed.
+        told: the technician reported it. advised: the advice; None without any.
+        turns: advised turns of its screw; None without a screw.
+        before, after: error by the comparison before and after (at the session's fret); None without one.
+        expected_cents: the error expected after the move; oddity: why the answer may differ from it, or empty.
     """
 
     number: int
@@ -193,10 +191,10 @@ class PluckFact:
 
     Attributes:
         number: of its event in the journal. place: ``open``, ``harmonic``, ``fret K``.
-        pitch: where it settled, in cents from what the place should have in equal temperament.
-        attack_cents: how far the first tenth of a second stood above that.
-        moves: how often the string's saddle had been moved by then.
-        dropped: taken out afterwards, as a slip.
+        pitch: settled pitch, in cents from the place's pitch in equal temperament.
+        attack_cents: excess of the first tenth of a second over it.
+        moves: number of moves of the string's saddle until then.
+        dropped: discarded afterwards, as a slip.
     """
 
     number: int
@@ -216,8 +214,8 @@ class PluckFact:
 
 @dataclass(frozen=True)
 class Fall:
-    """How one pluck fell: cents above its rest at times after the pluck, with their standard errors, shapes (n,);
-    ``number`` as of ``PluckFact``."""
+    """The glide of one pluck: cents above its settled pitch at times after the pluck, with standard errors, shapes
+    (n,); ``number`` as in ``PluckFact``."""
 
     number: int
     string: int
@@ -229,8 +227,8 @@ class Fall:
 
 @dataclass(frozen=True)
 class Falls:
-    """The falls of all plucks whose sound was kept and is there; how many files are missing, and how many hold other
-    samples than were kept."""
+    """The glides of all plucks with kept sound; the number of missing files, and of files with other samples than were
+    kept."""
 
     plucks: tuple[Fall, ...]
     missing: int
@@ -239,8 +237,8 @@ class Falls:
 
 @dataclass(frozen=True)
 class CauseFact:
-    """A cause beside the saddles' places that was named; ``stands``: it was not dropped when strings were compared
-    afresh. Fields as of ``advice.finding.Finding``."""
+    """A cause, other than the saddle's place, that was named; ``stands``: it was not dropped when strings were compared
+    again. Fields as of ``advice.causes.Finding``."""
 
     name: str
     cause: str
@@ -261,9 +259,9 @@ class Sealed:
     """The record itself.
 
     Attributes:
-        state: ``sealed``, ``open``, or ``edited`` where hashes or seal don't fit.
-        sha256: the seal; while there is none, the hash of the last event. events: how many it holds.
-        fault: what doesn't fit; cut: why events at the end were left out, where damage was. Empty for nothing.
+        state: ``sealed``, ``open``, or ``edited`` if hashes or seal don't fit.
+        sha256: the seal; without one, the hash of the last event. events: their number.
+        fault: the part that doesn't fit; cut: why events at the end are missing. Empty for none.
     """
 
     state: str
@@ -275,8 +273,8 @@ class Sealed:
 
 @dataclass(frozen=True)
 class Facts:
-    """Everything a report tells; ``instrument`` is None where nothing was begun, ``falls`` where no sound was kept.
-    ``version``: the program's own."""
+    """All facts of a report; ``instrument`` is None if nothing was begun, ``falls`` if no sound was kept. ``version``:
+    of this program."""
 
     version: str
     overview: Overview
@@ -293,14 +291,14 @@ class Facts:
 
     @property
     def quick(self) -> bool:
-        """Whether it is a quick check."""
+        """Whether the session is a quick check."""
         return bool(self.overview.against)
 
     @property
     def compared(self) -> tuple[StringFact, ...]:
-        """The strings whose errors over the neck are known."""
+        """The strings with known errors over the neck."""
         return tuple(one for one in self.results if one.frets)
 
     def to_json(self) -> str:
-        """One JSON object with every field."""
+        """Return one JSON object with every field."""
         return json.dumps(asdict(self), allow_nan=False, indent=1, ensure_ascii=False)

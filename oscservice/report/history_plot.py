@@ -38,10 +38,10 @@ class StringVisit:
     """One string in one session.
 
     Attributes:
-        standing: how it was left.
-        open_found, open_left: the open string from its pitch, cents: as first heard, and as last heard.
-        error_found, error_left: error at the fret told (``Visit.fret``), cents: before its saddle was first moved (None
-            if it was not), and as it was left.
+        standing: its summary, as left.
+        open_found, open_left: deviation of the open string in cents, as first and as last heard.
+        error_found, error_left: error at ``Visit.fret`` in cents: before its saddle was first moved (None if it was
+            not), and as left.
         inharmonicity: B.
     """
 
@@ -60,8 +60,8 @@ class StringVisit:
 
 @dataclass(frozen=True)
 class Visit:
-    """One session. ``fret``: the one that errors are told of; ``strings_fitted``: the day the strings it left were put
-    on, as 2026-11-25, empty if not known; ``strings[0]`` is string 1."""
+    """One session. ``fret``: the one of the errors; ``strings_fitted``: the day its strings were put on, as 2026-11-25,
+    empty if unknown; ``strings[0]`` is string 1."""
 
     session: str
     at: datetime
@@ -73,13 +73,13 @@ class Visit:
 
 
 def visit(row: SessionRow, state: State, events: NumberedEvents, fret: int | None = None) -> Visit:
-    """What one session found and left.
+    """Return the values that one session found and left.
 
     Args:
         row: its line in the journal.
         state: its last state, in which something was begun.
         events: all its events with their numbers.
-        fret: which fret's errors to tell; the one compared that is nearest to the twelfth if None.
+        fret: of the errors; None: the compared one nearest to the twelfth.
     """
     standing = summary_of(state, row.id)
     fret = standing.check_fret if fret is None else fret
@@ -97,33 +97,33 @@ def visit(row: SessionRow, state: State, events: NumberedEvents, fret: int | Non
 
 
 def same_strings(before: Visit, after: Visit, string: int) -> bool:
-    """Whether a string is, as far as is known, the very one that was on in an earlier session."""
+    """Return whether a string is, as far as is known, the same one as in an earlier session."""
     if before.strings_fitted != after.strings_fitted or string > min(len(before.strings), len(after.strings)):
         return False
     return not unlike(before.strings[string - 1].standing, after.strings[string - 1].standing)
 
 
 def stiffness_since_new(visits: Sequence[Visit], string: int) -> list[Side | None]:
-    """B of a string in each session, the oldest first, in per cent above the first one heard of the same string."""
-    told: list[Side | None] = []
+    """Return B of a string in each session, the oldest first, in per cent above the first value of the same string."""
+    found: list[Side | None] = []
     first: tuple[Visit, Side] | None = None
     for one in visits:
         heard = one.strings[string - 1].inharmonicity if string <= len(one.strings) else None
         if heard is None or heard.value <= 0.0:
-            told.append(None)
+            found.append(None)
             continue
         if first is None or not same_strings(first[0], one, string):
             first = one, heard
-            told.append(Side(0.0, 100.0 * heard.se / heard.value))
+            found.append(Side(0.0, 100.0 * heard.se / heard.value))
             continue
         ratio = heard.value / first[1].value
         se = 100.0 * ratio * math.hypot(heard.se / heard.value, first[1].se / first[1].value)
-        told.append(Side(100.0 * (ratio - 1.0), se))
-    return told
+        found.append(Side(100.0 * (ratio - 1.0), se))
+    return found
 
 
 def _first_heard(events: NumberedEvents) -> dict[int, Side]:
-    """Each string's first open reading that stands."""
+    """Return each string's first open reading that was not undone."""
     back = taken_back(events)
     found: dict[int, Side] = {}
     for seq, event in events:
@@ -149,7 +149,7 @@ def _string(
 
 
 FORMS = (".svg", ".png", ".pdf")
-"""What a file's name ends in."""
+"""Suffixes of a drawing's file."""
 
 Pairs = list[tuple[Side | None, Side | None]]
 """As found and as left, session by session."""
@@ -166,13 +166,13 @@ _dates: Any = matplotlib_dates  # it has no types
 _DATES = ["%Y", "%b", "%d %b", "", "", ""]
 _FIRST_DATES = ["%Y", "%Y", "%d %b", "", "", ""]
 _YEARS = ["", "%Y", "%Y", "", "", ""]
-_HELD = 0.95  # of all values lie on the scale
+_HELD = 0.95  # share of all values on the scale
 _LEAST_PAD_DAYS, _PAD = 12.0, 0.05
 
 
 @dataclass(frozen=True)
 class Column:
-    """One quantity: its title, its values by string, what its scale may end at, and how far from 0 it may be."""
+    """One quantity: its title, its values by string, the possible ends of its scale, and its limit."""
 
     title: str
     values: dict[int, Pairs]
@@ -181,7 +181,8 @@ class Column:
 
     @property
     def end(self) -> float:
-        """Where the scale ends: the first end that holds all but the farthest few, which would flatten the rest."""
+        """The end of the scale: the first one that holds all values but the farthest few, which would flatten the
+        rest."""
         known = [side for pairs in self.values.values() for pair in pairs for side in pair if side is not None]
         reach = sorted(abs(side.value) + side.se for side in known) or [0.0]
         most = reach[min(len(reach) - 1, int(_HELD * len(reach)))]
@@ -189,11 +190,11 @@ class Column:
 
 
 def columns(visits: Sequence[Visit]) -> tuple[Column, ...]:
-    """The three quantities that are drawn, of sessions from the oldest to the newest."""
+    """Return the three quantities to draw, of sessions from the oldest to the newest."""
     newest, numbers = visits[-1], range(1, max(len(one.strings) for one in visits) + 1)
     opened = {n: [(s.open_found, s.open_left) if s else (None, None) for s in _of(visits, n)] for n in numbers}
     errors = {n: [(s.error_found, s.error_left) if s else (None, None) for s in _of(visits, n)] for n in numbers}
-    stiffness: dict[int, Pairs] = {n: [(None, told) for told in stiffness_since_new(visits, n)] for n in numbers}
+    stiffness: dict[int, Pairs] = {n: [(None, side) for side in stiffness_since_new(visits, n)] for n in numbers}
     fret = "the fret compared" if newest.fret is None else f"fret {newest.fret}"
     return (
         Column("Open string, cents from pitch", opened, (5.0, 10.0, 20.0, 40.0), TUNING_WINDOW_CENTS),
@@ -228,7 +229,7 @@ def write(visits: Sequence[Visit], identity: str, path: Path) -> None:
 
 
 def described(visits: Sequence[Visit]) -> str:
-    """What the drawing shows, for somebody who can't see it."""
+    """Return a description of the drawing for somebody who can't see it."""
     quick = sum(one.quick for one in visits)
     fitted = _fitted(visits)
     parts = [f"{counted(len(visits) - quick, 'set-up')} and {counted(quick, 'quick check')}"]
@@ -247,12 +248,12 @@ def _worst(column: Column) -> tuple[int, float] | None:
 
 
 def _fitted(visits: Sequence[Visit]) -> list[date]:
-    """Days on which strings were put on, as far as they are known."""
+    """Return the known days on which strings were put on."""
     return [date.fromisoformat(day) for day in sorted({one.strings_fitted for one in visits} - {""})]
 
 
 def _when(visits: Sequence[Visit]) -> str:
-    """How many sessions, and from when to when."""
+    """Return the number of sessions, and their first and last day."""
     first, last = visits[0].at.date(), visits[-1].at.date()
     return f"{counted(len(visits), 'session')}, {first}" + (f" to {last}" if last != first else "")
 
@@ -273,29 +274,29 @@ def _day_of(moment: date) -> float:
 
 
 def drawn(visits: Sequence[Visit], identity: str) -> Figure:
-    """The figure, to be made within ``drawing.style``."""
-    told = columns(visits)
-    numbers = sorted(told[0].values)
+    """Return the figure. Call within ``drawing.style``."""
+    quantities = columns(visits)
+    numbers = sorted(quantities[0].values)
     height = _TOP + len(numbers) * (_ROW + _GAP) + _BOTTOM
     figure = blank(_WIDTH, height)
     page = page_axes(figure)
     begun, ended = _day_of(visits[0].at), _day_of(visits[-1].at)
     pad = max(_LEAST_PAD_DAYS, _PAD * (ended - begun))
     time = _Time(begun - pad, ended + pad)
-    size = min(17.0, 17.0 * 38.0 / len(identity))  # the longest name there can be, in the widest letters, has room
+    size = min(17.0, 17.0 * 38.0 / len(identity))  # room for the longest name in the widest letters
     page.text(16.0, 28.0, identity, fontsize=size, fontweight="bold", va="center")
     page.text(_WIDTH - _RIGHT, 28.0, _when(visits), fontsize=13.0, ha="right", va="center")
     _legend(page)
     lefts = [_LEFT + _SCALE + n * (_PANEL + _SCALE) for n in range(3)]
     bottom = _TOP + len(numbers) * (_ROW + _GAP) - _GAP
-    for left, column in zip(lefts, told, strict=True):
+    for left, column in zip(lefts, quantities, strict=True):
         page.text(left, 120.0, column.title, fontweight="bold", va="center")
         _calendar(page, time, left, bottom, _fitted(visits))
     for row, number in enumerate(numbers):
         top = _TOP + row * (_ROW + _GAP)
         note = next(one.strings[number - 1].standing.note for one in reversed(visits) if number <= len(one.strings))
         page.text(16.0, top + _ROW / 2.0, f"{number}  {note}", fontsize=14.0, fontweight="bold", va="center")
-        for left, column in zip(lefts, told, strict=True):
+        for left, column in zip(lefts, quantities, strict=True):
             _panel(page, time, left, top, column, visits, number)
     _foot(page, bottom + 46.0, visits)
     return figure
@@ -372,7 +373,7 @@ def _mark(
     *,
     hollow: bool = False,
 ) -> None:
-    """One value with its standard error; an arrow at the edge where it lies beyond the scale."""
+    """Draw one value with its standard error, or an arrow at the edge if it is beyond the scale."""
     beyond = abs(side.value) > end
     if beyond:
         shape = "^" if side.value > 0.0 else "v"
