@@ -1,4 +1,4 @@
-"""What a pickup gives between the notes: white noise and mains hum, continuous in time.
+"""A pickup's noise: white noise and mains hum, continuous in time.
 
 Both follow from the sample counter and a seed, in pieces on a fixed grid, so the samples don't depend on how many are
 asked for at a time.

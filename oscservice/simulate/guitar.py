@@ -146,42 +146,42 @@ class Guitar:
     # The truth: noise-free, soft, unscattered, now.
 
     def open_hz(self, string: int) -> float:
-        """First partial of the open string."""
+        """Return the first partial of the open string, in Hz."""
         return self.rig.open_hz(string)
 
     def place_hz(self, string: int, place: Place) -> float:
-        """First partial of the string stopped at a place (of the harmonic: partial 2 of the open string)."""
+        """Return the first partial of the string stopped at a place, in Hz (harmonic: partial 2 of the open string)."""
         return self.rig.place_hz(string, self._on_board(place))
 
     def error_cents(self, string: int, fret: int = 12) -> float:
-        """Cents by which a fretted note stands sharp of its tempered interval above its own open string."""
+        """Return the cents by which a fretted note is sharp of its tempered interval above its own open string."""
         return self.rig.error_cents(string, fret)
 
     def saddle_mm(self, string: int) -> float:
-        """Saddle's distance beyond the scale length, + away from the nut."""
+        """Return the saddle's distance beyond the scale length, + away from the nut."""
         return self.rig.saddle_mm(string)
 
     @property
     def bridge_mm(self) -> float:
-        """How far the strings' pull and the springs have let the bridge move, + away from the nut."""
+        """Return the bridge's displacement under the strings' pull and the springs, + away from the nut."""
         return self.rig.bridge_mm
 
     def tension_n(self, string: int) -> float:
-        """Tension of the open string."""
+        """Return the tension of the open string."""
         return self.rig.tension_n(string)
 
     def is_slack(self, string: int) -> bool:
-        """Whether the string is slack enough for its saddle to be moved."""
+        """Return whether the string is slack enough for its saddle to be moved."""
         return self.rig.is_slack(string)
 
     def find_true_saddle_mm(self, string: int, fret: int = 12) -> float:
-        """Saddle place at which this fret is true with all strings at nominal pitch."""
+        """Return the saddle place at which this fret is true with all strings at nominal pitch."""
         return self.rig.find_true_saddle_mm(string, fret)
 
     # Hands. A string that is worked on is damped: a note keeps the pitch it was plucked at.
 
     def turn_peg(self, string: int, cents: float) -> None:
-        """Wind on (+) or off what would change the pitch by ``cents`` if the bridge stood still; then it moves.
+        """Wind on (+) or off as much as changes the pitch by ``cents`` on a bridge at rest; then the bridge moves.
 
         Raises:
             ValueError: no such string, or it would break.
@@ -190,7 +190,7 @@ class Guitar:
         self.damp(string)
 
     def slacken(self, string: int, semitones: float = 7.0) -> None:
-        """Let the string down by this much, and further while it is still too tight for its saddle to be moved."""
+        """Slacken the string by this much, and further while it is too tight for its saddle to be moved."""
         self.turn_peg(string, -100.0 * semitones)
         while not self.is_slack(string):
             self.turn_peg(string, -100.0 * semitones)
@@ -205,12 +205,12 @@ class Guitar:
         self.damp()
 
     def move_saddle(self, string: int, mm: float) -> None:
-        """Move this string's saddle with what moves it most. Raises as ``move_adjuster``."""
+        """Move this string's saddle with the adjuster that moves it most. Raises as ``move_adjuster``."""
         self.rig.move_saddle(string, mm)
         self.damp()
 
     def damp(self, string: int | None = None) -> None:
-        """A hand stops one string, or all."""
+        """Stop one string, or all, by hand."""
         self._stop(string, HAND_S)
 
     def pluck(
@@ -222,7 +222,7 @@ class Guitar:
         position: float | None = None,
         damp_others: bool = False,
     ) -> None:
-        """Pluck at the current sample; what the string sounded before is stopped.
+        """Pluck at the current sample; an earlier note of the string is stopped.
 
         Parameters
         ----------
@@ -231,7 +231,7 @@ class Guitar:
         position
             Where it is plucked, as a fraction of the sounding length from the saddle; None for about 1/5.
         damp_others
-            Whether the hand stops the other strings too.
+            The hand stops the other strings too.
 
         Raises
         ------
@@ -269,11 +269,12 @@ class Guitar:
         self._voices.append((string, voice))
 
     def sounding(self) -> bool:
-        """Whether a string still sounds that no hand has stopped."""
+        """Return whether a string still sounds that no hand has stopped."""
         return any(not voice.damped and not voice.finished(self.frame) for _, voice in self._voices)
 
     def render(self, frames: int) -> NDArray[np.float32]:
-        """The next ``frames`` samples, shape (frames, channels). Loud ones may pass full scale; nothing is clipped."""
+        """Return the next ``frames`` samples, shape (frames, channels). Loud ones may exceed full scale; none is
+        clipped."""
         if frames < 0:
             raise ValueError(f"{frames} frames; expected 0 or more")
         out = np.zeros((frames, self.channels))

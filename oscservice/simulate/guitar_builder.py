@@ -1,10 +1,7 @@
-"""From an instrument to a simulated guitar's mechanics, and what can be wrong with it.
+"""A simulated guitar's mechanics, built from an instrument, and its possible faults.
 
-What can be wrong with a simulated guitar, as mechanics: where things lie, not what that does to the pitch.
-
-Strings and frets are numbered from 1. Lengths in mm.
-
-From an instrument's profile to the mechanics of a simulated one.
+A fault is mechanical: a part in another place or of another size, not its effect on the pitch. Strings and frets are
+numbered from 1. Lengths in mm.
 """
 
 from __future__ import annotations
@@ -27,10 +24,10 @@ class Faults:
 
     Attributes:
         nut_raised_mm: string -> how much too high its nut slot is; the saddle stays at its height.
-        nut_shift_mm: how far the nut stands from where it should, + away from the saddle; the frets stay.
+        nut_shift_mm: displacement of the nut, + away from the saddle; the frets stay.
         take_up_mm: string that the finger, or a capo, pulls in behind the fret on every fretted note.
         uneven: string -> its uneven stretch.
-        fret_shift_mm: fret -> how far it stands from where it should, under all strings, + toward the saddle.
+        fret_shift_mm: fret -> its displacement under all strings, + toward the saddle.
         groove_mm: (string, fret) -> how far a groove moves the point where that string leaves the fret, + toward the
             saddle.
         action_raised_mm: how much higher all strings pass over fret 12 than filed, by saddles that are higher.
@@ -53,7 +50,7 @@ class Faults:
         return replace(SOUND, core_factor=self.core_factor)
 
     def fret_shifts_mm(self, string: int) -> dict[int, float]:
-        """Fret -> how far the point where this string leaves it stands from where it should, + toward the saddle."""
+        """Return fret -> displacement of the point where this string leaves it, + toward the saddle."""
         shifts = dict(self.fret_shift_mm)
         for (number, fret), mm in self.groove_mm.items():
             if number == string:

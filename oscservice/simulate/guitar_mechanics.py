@@ -68,7 +68,7 @@ class Rig:
     """Strings on a bridge.
 
     It starts with saddles at ``saddle_mm`` and every open string ``detune_cents`` off its nominal pitch. The springs of
-    a floating bridge are set so that it stands at 0 when all strings are at nominal pitch.
+    a floating bridge are set so that it is at 0 when all strings are at nominal pitch.
     """
 
     def __init__(
@@ -96,20 +96,20 @@ class Rig:
         self._settle()
 
     def open_hz(self, string: int) -> float:
-        """First partial of the open string."""
+        """Return the first partial of the open string, in Hz."""
         return self.place_hz(string, OPEN)
 
     def place_hz(self, string: int, place: Place) -> float:
-        """First partial of the string stopped at a place (of the harmonic: partial 2 of the open string)."""
+        """Return the first partial of the string stopped at a place, in Hz (harmonic: partial 2 of the open string)."""
         return float(self.stopped(string, place).partials_hz(1)[0])
 
     def error_cents(self, string: int, fret: int = 12) -> float:
-        """Cents by which a fretted note stands sharp of its tempered interval above its own open string."""
+        """Return the cents by which a fretted note is sharp of its tempered interval above its own open string."""
         ratio = self.place_hz(string, Place("fret", fret)) / self.open_hz(string)
         return 1200.0 * math.log2(ratio) - 100.0 * fret
 
     def saddle_mm(self, string: int) -> float:
-        """Saddle's distance beyond the scale length, with the bridge at 0."""
+        """Return the saddle's distance beyond the scale length, with the bridge at 0."""
         self._check(string)
         moved = sum(
             adjuster.influence.get(string, 0.0) * way
@@ -119,19 +119,19 @@ class Rig:
 
     @property
     def bridge_mm(self) -> float:
-        """Where the bridge stands with all strings open."""
+        """The bridge's place with all strings open, in mm."""
         return self._bridge_mm
 
     def tension_n(self, string: int) -> float:
-        """Tension of the open string."""
+        """Return the tension of the open string."""
         return self.stopped(string, OPEN).tension_n
 
     def is_slack(self, string: int) -> bool:
-        """Whether the string is at least SLACK_SEMITONES below its nominal pitch."""
+        """Return whether the string is at least SLACK_SEMITONES below its nominal pitch."""
         return self.open_hz(string) < self._build(string).open_hz * math.pow(2.0, -SLACK_SEMITONES / 12.0)
 
     def stopped(self, string: int, place: Place) -> Stopped:
-        """The string stopped at a place. Pressing a string stretches it, so a floating bridge gives a little."""
+        """Return the string stopped at a place. Pressing a string stretches it, so a floating bridge gives a little."""
         build = self._build(string)
         key = (string, place)
         if key not in self._known:
@@ -153,7 +153,8 @@ class Rig:
         return self._known[key]
 
     def find_true_saddle_mm(self, string: int, fret: int = 12) -> float:
-        """Saddle place at which this fret is true, with all strings at nominal pitch and the bridge in balance."""
+        """Return the saddle place at which this fret is true, with all strings at nominal pitch and the bridge in
+        balance."""
         build = self._build(string)
         index = string - 1
         place = Place("fret", fret)
@@ -179,7 +180,7 @@ class Rig:
         return float(brentq(error, -30.0, 60.0, xtol=1e-9))
 
     def turn_peg(self, string: int, cents: float) -> None:
-        """Wind string on (+) or off: by what would change its pitch by ``cents`` if the bridge stood still.
+        """Wind the string on (+) or off as much as changes its pitch by ``cents`` on a bridge at rest.
 
         Raises:
             ValueError: the string would break, or ``cents`` isn't finite.
@@ -215,7 +216,7 @@ class Rig:
         self._settle()
 
     def move_saddle(self, string: int, mm: float) -> None:
-        """Move this string's saddle by ``mm``, with what moves it most. Raises as ``move_adjuster``."""
+        """Move this string's saddle by ``mm``, with the adjuster that moves it most. Raises as ``move_adjuster``."""
         index = self._mover(string)
         self.move_adjuster(index, mm / self.adjusters[index].influence[string])
 
@@ -267,7 +268,8 @@ class Rig:
         )
 
     def _wound_to_pitch(self, detune_cents: FloatArray) -> FloatArray:
-        """Natural lengths that put every open string at nominal pitch plus its detuning, bridge in balance."""
+        """Return the natural lengths that put every open string at nominal pitch plus its detuning, bridge in
+        balance."""
 
         def surplus_n(bridge_mm: float) -> float:
             pull_n = float(np.sum(self._tensions_at_pitch(detune_cents, bridge_mm)))

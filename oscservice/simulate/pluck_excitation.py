@@ -1,4 +1,4 @@
-"""What a pluck excites: the partials of a stopped string, how strongly a pickup hears them, and how they die away.
+"""The partials of a plucked string: their amplitudes at a pickup, and their decay.
 
 Assumed, without a source but in the ordinary range: how fast partials die away, how far the polarisations lie apart and
 how they share the swing, and where pickup and pick are.
@@ -55,7 +55,7 @@ def excite(
     off_cents
         How far this pluck's pitch lies off the truth, by a change of tension.
     split_cents
-        How far the second polarisation stands above the first. Their mean, weighted as they are heard, is the string's
+        Distance of the second polarisation above the first. Their mean, weighted as they are heard, is the string's
         pitch.
     strays_cents
         How far each partial strays from the stiff string's, shape (MOST_PARTIALS,).

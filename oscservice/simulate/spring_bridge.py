@@ -1,7 +1,7 @@
 """The bridge in balance between the strings and its springs.
 
 A floating bridge turns on a pivot: the strings pull it at height ``string_arm_mm``, springs hold it at
-``spring_arm_mm``. It stands where the moments are equal, and every string's tension depends on where that is. The
+``spring_arm_mm``. It rests where the moments are equal, and every string's tension depends on where that is. The
 bridge's place is counted at the height of the strings, in mm, + away from the nut, 0 where it stood when the springs
 were set. String anchors ride on the bridge, so moving it changes only the string between nut and saddle.
 """
@@ -31,7 +31,7 @@ class BridgeBuild:
 
     @property
     def rate_n_per_mm(self) -> float:
-        """Force at the strings by which the springs resist each mm of the bridge's way."""
+        """The springs' resistance at the strings per mm of the bridge's way."""
         return self.springs * self.spring_n_per_mm * (self.spring_arm_mm / self.string_arm_mm) ** 2
 
 
@@ -43,13 +43,13 @@ class Strings:
         self.spare_mm = np.array([build.spare_mm for build in builds])
 
     def tensions_n(self, paths: Sequence[StringPath], natural_mm: FloatArray, bridge_mm: float) -> FloatArray:
-        """Tension of every string with the bridge held at ``bridge_mm``."""
+        """Return the tension of every string with the bridge fixed at ``bridge_mm``."""
         return self._pull(*_stack(paths), natural_mm, bridge_mm)[0]
 
     def balance(
         self, bridge: BridgeBuild, paths: Sequence[StringPath], natural_mm: FloatArray, preload_n: float
     ) -> float:
-        """Where the bridge stands when strings and springs balance; 0 for a fixed bridge.
+        """Return the bridge's place when strings and springs balance; 0 for a fixed bridge.
 
         ``preload_n`` is the springs' pull with the bridge at 0, at the height of the strings.
 
@@ -74,7 +74,7 @@ class Strings:
     def _pull(
         self, dead: FloatArray, run: FloatArray, rise: FloatArray, natural_mm: FloatArray, place: float
     ) -> tuple[FloatArray, FloatArray]:
-        """Tensions, and how they grow per mm of the bridge's way."""
+        """Return the tensions, and their growth per mm of the bridge's way."""
         sounding = np.hypot(run + place, rise)
         stretched = self.ea_n * ((dead + sounding + self.spare_mm) / natural_mm - 1.0)
         taut = stretched > LEAST_TENSION_N

@@ -33,7 +33,7 @@ LEAST_TENSION_N = 0.5
 
 @dataclass(frozen=True)
 class StringBuild:
-    """What one string is made of and how it lies.
+    """The material and the geometry of one string.
 
     ``ends_mm`` is the string beyond nut and saddle, up to peg and anchor. Of the stretch, the part that spreads over
     those ends is set by ``slide``: 1 if nut and saddle are frictionless, 0 if they hold the string fast. A clamped end
@@ -120,12 +120,13 @@ class StringPath:
 
 
 def fret_mm(scale_mm: float, fret: int) -> float:
-    """Distance of a fret from the nut; frets divide the scale in equal temperament."""
+    """Return the distance of a fret from the nut; frets divide the scale in equal temperament."""
     return scale_mm * (1.0 - math.pow(2.0, -fret / 12.0))
 
 
 def string_path(build: StringBuild, saddle_mm: float, place: Place = OPEN, finger: Finger | None = None) -> StringPath:
-    """The string's path with its saddle at ``saddle_mm`` beyond the scale length. A touch harmonic runs as if open."""
+    """Return the string's path with its saddle at ``saddle_mm`` beyond the scale length. A touch harmonic runs as if
+    open."""
     saddle_at = build.scale_mm + saddle_mm
     if place.fret == 0:
         ends = int(build.nut_clamped) + int(build.saddle_clamped)
@@ -143,25 +144,26 @@ def string_path(build: StringBuild, saddle_mm: float, place: Place = OPEN, finge
 
 
 def crown_mm(build: StringBuild, fret: int) -> float:
-    """Where the string leaves a fret, from where the nut should be; fret 0 is the nut as it stands."""
+    """Return where the string leaves a fret, from the nut's nominal place; fret 0 is the nut's real place."""
     shift = build.fret_shift_mm.get(fret, 0.0) if fret else -build.nut_shift_mm
     return fret_mm(build.scale_mm, fret) + shift
 
 
 def tension_n(build: StringBuild, path_mm: float, natural_mm: float) -> float:
-    """Tension of a string of unstretched length ``natural_mm`` (spare ends included) pulled over ``path_mm``."""
+    """Return the tension of a string of unstretched length ``natural_mm`` (spare ends included) pulled over
+    ``path_mm``."""
     return max(build.ea_n * ((path_mm + build.spare_mm) / natural_mm - 1.0), LEAST_TENSION_N)
 
 
 def natural_mm(build: StringBuild, path_mm: float, tension_n: float) -> float:
-    """Unstretched length (spare ends included) that has this tension over ``path_mm``."""
+    """Return the unstretched length (spare ends included) that has this tension over ``path_mm``."""
     return (path_mm + build.spare_mm) / (1.0 + tension_n / build.ea_n)
 
 
 def partials_hz(
     build: StringBuild, tension_n: float, sounding_mm: float, clamped_ends: int, count: int = 1, from_mm: float = 0.0
 ) -> FloatArray:
-    """Partials 1 to ``count`` of the stiff string, shape (count,), from its exact characteristic equation.
+    """Return partials 1 to ``count`` of the stiff string, shape (count,), from its exact characteristic equation.
 
     With EI y'''' - T y'' = mu w^2 y the string bends as sines of wavenumber p and as edge terms that fall off with q,
     q^2 - p^2 = T/EI and w = p q sqrt(EI/mu). The ends ask for
@@ -199,7 +201,8 @@ def partials_hz(
 def tension_for_hz(
     build: StringBuild, frequency_hz: float, sounding_mm: float, clamped_ends: int, from_mm: float = 0.0
 ) -> float:
-    """Tension at which the first partial of this length is ``frequency_hz``. Raises ValueError if the core breaks."""
+    """Return the tension at which the first partial of this length is ``frequency_hz``. Raises ValueError if the core
+    breaks."""
     length_m = sounding_mm * 1e-3
     tension = max(build.unit_weight_kg_m * (2.0 * length_m * frequency_hz) ** 2, 1e-3)
     for _ in range(40):

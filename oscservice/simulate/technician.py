@@ -1,6 +1,6 @@
 """A simulated technician: an OSC client that does what the daemon's prompts say, with human hands.
 
-It knows the daemon only by what comes over its socket. Its hands err: a peg goes about 6 % and half a cent astray, a
+It knows the daemon only from its socket. Its hands make errors: a peg is off by about 6 % and half a cent, a
 saddle lands within 0.2 mm of where it should, or stops at the end of its travel, plucks differ in strength. Of a cause
 that is named it takes note, and goes on.
 """
@@ -45,7 +45,7 @@ class _RefusedError(RehearsalError):
 
 @dataclass
 class Account:
-    """What the technician did, by string: moves of the saddle in mm, and plucks."""
+    """The technician's work by string: moves of the saddle in mm, and plucks."""
 
     moves_mm: dict[int, list[float]] = field(default_factory=dict)
     plucks: dict[int, int] = field(default_factory=dict)
@@ -93,7 +93,7 @@ class Technician:
         self._socket.close()
 
     def stop(self) -> None:
-        """Lay down the work, from any thread: what is waited for ends with a RehearsalError."""
+        """Stop the work, from any thread: a wait ends with a RehearsalError."""
         self._stopped = True
         self._socket.sendto(b"", self._socket.getsockname())  # wakes a wait
 
@@ -103,7 +103,7 @@ class Technician:
         self._wait_for(lambda: "/prompt" in self._topics, "the daemon's state")
 
     def truth(self, string: int) -> tuple[float, float]:
-        """The guitar's own truth about a string: open frequency in Hz, error at fret 12 in cents."""
+        """Return the guitar's true values of a string: open frequency in Hz, error at fret 12 in cents."""
         open_hz, error_cents = self._ask("/simulator/truth", string)
         return float(str(open_hz)), float(str(error_cents))
 
@@ -176,14 +176,14 @@ class Technician:
             try:
                 self._ask("/simulator/saddle", string, float(mm))
                 break
-            except _RefusedError:  # earlier moves went astray as well: the end comes sooner than the daemon knows
+            except _RefusedError:  # earlier moves had errors too: the travel ends sooner than the daemon knows
                 if less + 1 == _MOST_TRIES:
                     raise
                 mm = math.copysign(max(0.0, abs(mm) - PLACING_MM), mm)
         self.account.moves_mm.setdefault(string, []).append(mm)
 
     def _bring_up(self, string: int) -> None:
-        """Wind a slack string up to about its pitch, as by a quick look at a meter."""
+        """Wind a slack string up to about its pitch, as with a quick look at a meter."""
         for _ in range(12):
             open_hz, _ = self.truth(string)
             cents = 1200.0 * math.log2(self._nominal_hz[string] / open_hz)
@@ -193,8 +193,8 @@ class Technician:
         raise RehearsalError(f"string {string} can't be brought back to pitch")
 
     def _turn_peg(self, string: int, cents: float, least_cents: float = PEG_CENTS) -> None:
-        astray = self._random.gauss(0.0, min(abs(cents) * PEG_SHARE, 25.0)) + self._random.gauss(0.0, least_cents)
-        self._ask("/simulator/peg", string, float(cents + astray))
+        error = self._random.gauss(0.0, min(abs(cents) * PEG_SHARE, 25.0)) + self._random.gauss(0.0, least_cents)
+        self._ask("/simulator/peg", string, float(cents + error))
 
     def _pluck(self, string: int, place: str, length_s: float) -> None:
         strength_mm = max(0.3, self._random.gauss(1.0, 0.1))
@@ -205,11 +205,11 @@ class Technician:
         self._pause(_REST_S)
 
     def know_bridge(self, held: dict[int, tuple[int, ...]]) -> None:
-        """Show the technician the bridge: which strings hold each string's saddle down, itself among them."""
+        """Set which strings hold each string's saddle down, itself included."""
         self._held = dict(held)
 
     def know_nominal(self, nominal_hz: dict[int, float]) -> None:
-        """Tell the technician what each open string should sound, in Hz."""
+        """Set the target of each open string, in Hz."""
         self._nominal_hz = dict(nominal_hz)
 
     def _pause(self, seconds: float) -> None:
@@ -220,7 +220,7 @@ class Technician:
     # The wire
 
     def _ask(self, address: str, *values: int | float | str) -> tuple[object, ...]:
-        """Send a command and give what its reply says."""
+        """Send a command and return the values of its reply."""
         builder = OscMessageBuilder(self._prefix + address)
         for value in values:
             builder.add_arg(value, {int: "i", float: "f", str: "s"}[type(value)])

@@ -1,8 +1,8 @@
-"""A string of uneven mass: how far its partials leave those of an even string of the same tension.
+"""A string of uneven mass: its partials relative to those of an even string of the same tension.
 
 The string moves as a sum of sines. Its stiffness is diagonal in them, its mass is not where a stretch is heavier or
-lighter; the frequencies are the eigenvalues of the two (Galerkin's method). Bending stiffness is left out of this: it
-would change what is found by a share as small as itself.
+lighter; the frequencies are the eigenvalues of the two (Galerkin's method). Bending stiffness is ignored: it
+would change the result only by a share as small as itself.
 """
 
 from __future__ import annotations

@@ -38,7 +38,7 @@ _SILENT_GAIN = 1e-5
 
 @dataclass(frozen=True)
 class Tones:
-    """What a pluck excites.
+    """The tones of a pluck.
 
     Attributes:
         frequencies_hz: settled, shape (polarisations, partials).
@@ -77,12 +77,12 @@ class Voice:
             self._damping_frames = max(1.0, time_constant_s * self._rate_hz)
 
     def finished(self, frame: int) -> bool:
-        """Whether nothing is left to hear from ``frame`` on."""
+        """Return whether nothing is left to hear from ``frame`` on."""
         return frame >= self._end()
 
     @property
     def damped(self) -> bool:
-        """Whether a hand has stopped it."""
+        """A hand has stopped it."""
         return self._damped_at is not None
 
     def add_into(self, out: FloatArray, first_frame: int) -> None:
@@ -153,16 +153,16 @@ class Voice:
 
 
 def _glide_s(time_s: FloatArray, tones: Tones) -> FloatArray:
-    """Integral of the relative frequency excess since the pluck, in s."""
+    """Return the integral of the relative frequency excess since the pluck, in s."""
     rates = 2.0 * tones.decays_per_s.ravel()
     return np.asarray(-np.expm1(np.multiply.outer(time_s, -rates)) @ (tones.rises.ravel() / rates))
 
 
 def _tables(settled_hz: FloatArray, sample_rate_hz: float) -> FloatArray:
-    """Sines over one step times the four weights of cubic interpolation, shape (8, partials, STEP).
+    """Return sines over one step times the four weights of cubic interpolation, shape (8, partials, STEP).
 
     Rows 0 to 3 go with the real part of the slow nodes at steps -1, 0, 1, 2, rows 4 to 7 with the imaginary part: the
-    imaginary part of slow times carrier is what is heard, so that every partial starts at zero.
+    imaginary part of slow times carrier is the sound, so that every partial starts at zero.
     """
     n = np.arange(STEP)
     x = n / STEP
