@@ -175,7 +175,7 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ..
 def _range(effects: tuple[SaddleFollowing, ...]) -> str:
     """Return the range of the saddles' moves in words."""
     if not effects:
-        return "what saddles have to follow by can't be told"
+        return "how far the saddles must move is unknown"
     moves = [one.change_mm for one in effects]
     return f"saddles {_tenths(min(moves))} to {_tenths(max(moves))} mm"
 
@@ -188,7 +188,7 @@ def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[Saddl
     """Return the effect on a string: move of its saddle, error if that stays, tension, and B if it is another
     string."""
     pulls = _pull_n(left, number), _pull_n(now, number)
-    parts = ["what its saddle has to follow by can't be told"]
+    parts = ["how far its saddle must move is unknown"]
     if effects:
         one = effects[number - 1]
         parts = [

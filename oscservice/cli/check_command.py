@@ -213,7 +213,7 @@ def _table(shown: Sequence[CaseFound]) -> Table:
             first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
             table.add_row(*first, *_cells(finding))
         if not one.findings:
-            table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "held against by others")
+            table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "compared by others")
     return table
 
 

@@ -66,7 +66,7 @@ def compare(
         console,
         "Change: second less first, ± 1 sd; cents + sharp, mm + away from the nut, inharmonicity B in millionths. "
         f"* more than 2 sd: of the {found.heard} changes heard {found.by_chance:.1f} would be so by chance alone. "
-        "** by chance in less than 1 of 20 such tables. Saddles: by the file and the moves told, not heard.",
+        "** by chance in less than 1 of 20 such tables. Saddles: by the file and the reported moves, not heard.",
     )
 
 

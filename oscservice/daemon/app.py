@@ -202,7 +202,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
             resumable = daemon.coordinator.resumable()
             if resumable is not None:
                 how = f"{settings.root}/session/resume {resumable.id}"
-                tell(f"session {resumable.id} ({resumable.label}) is still open: {how} takes it up again")
+                tell(f"session {resumable.id} ({resumable.label}) is still open: {how} resumes it")
             waits = [asyncio.create_task(stop.wait())]
             if settings.exit_at_end:
                 waits.append(asyncio.create_task(daemon.ended.wait()))

@@ -193,7 +193,7 @@ class Coordinator:
         """Continue an open session; it is announced in the next turn of the loop. Raises Refused or JournalError."""
         self._session.resume(session_id)
         self._update_addresses()
-        self._tell(f"session {session_id} taken up again; phase: {self._session.state.phase}")
+        self._tell(f"session {session_id} resumed; phase: {self._session.state.phase}")
         asyncio.get_running_loop().call_soon(self._announce, [])
 
     def traffic(self) -> tuple[int, ...]:

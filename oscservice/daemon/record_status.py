@@ -68,7 +68,7 @@ class RecordStatus:
         if fault and fault != self._reported_fault:
             lines.append(f"recording in memory only, and lost if the daemon ends: {fault}"[:MOST_CHARACTERS])
         elif self._reported_fault and not fault:
-            lines.append("recording again: everything held in memory is written")
+            lines.append("recording again: everything in memory is written")
         self._reported_fault = fault
         self._unsent += lines
         return lines

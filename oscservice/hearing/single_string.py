@@ -72,7 +72,7 @@ def why_not_single_string(signal: Samples, rate_hz: float, reading: Reading) -> 
     if own < (LEAST_OWN if rise > CLEAR_RISE_DB else LEAST_OWN_RINGING):
         return "something else sounds along with the string"
     if "weak first partial" in reading.flags and skipped > _SKIPPED:
-        return "it can't be told which partial is the first"
+        return "the first partial is unclear"
     tracks = track_partials(signal, rate_hz, reading)
     if len(tracks.power) and growth_db(tracks) > MOST_GROWTH_DB:
         return "something else came in after the pluck"

@@ -298,7 +298,7 @@ def causes_tested(state: State) -> list[ev.Event]:
     if not found:
         probability, likeliest = suspected_cause(state.instrument, heard)
         if likeliest is not None and probability > SUSPECT and state.survey_plucks < MOST_SURVEY_PLUCKS:
-            why = f"{likeliest.name}: {likeliest.probability:.0%} likely; more plucks will tell"
+            why = f"{likeliest.name}: {likeliest.probability:.0%} likely; more plucks will show"
             return [ev.SurveyExtended(state.survey_plucks + 1, why)]
         if likeliest is not None and probability > IN_DOUBT:
             found = (likeliest,)

@@ -137,7 +137,7 @@ def _why(state: State, heard: Comparison | None) -> str:
             return "the last pass"
         if string.scattered:
             return "its plucks scattered too much: compared again"
-        return "it is compared" if string.first is None else "it is compared again, its saddle where it now stands"
+        return "it is compared" if string.first is None else "it is compared again, the saddle at its new place"
     if heard is None:
         return "every place has to be heard"
     if Flag.OUTLIER in heard.flags:
@@ -148,5 +148,5 @@ def _why(state: State, heard: Comparison | None) -> str:
         return f"its plucks scatter by {heard.scatter_cents:.1f} cents, more than reckoned with"
     error = f"{heard.error_cents:+.1f} ± {heard.se_cents:.1f} cents"
     if abs(heard.error_cents) < state.tolerance_cents:
-        return f"{error} is too near the tolerance to tell yet"
+        return f"{error} is too close to the tolerance to decide yet"
     return f"{error} is not known well enough yet"

@@ -114,7 +114,7 @@ def test_killed_at_any_moment_it_loses_nothing_that_was_announced(tmp_path: Path
         with daemon(path, "--resume") as child:
             recorder = Recorder(child.port)
             if session_id:
-                assert child.lines[0] == f"session {session_id} taken up again; phase: {state.phase}"
+                assert child.lines[0] == f"session {session_id} resumed; phase: {state.phase}"
                 let_down_again(child.port, state)
             work = AtWork(child.port, seed + kill, state)
             # At least one reading, then anywhere in the work: between notes, in a note, in the middle of writing.

@@ -340,7 +340,7 @@ def check_taken_up(lines: list[str], messages: list[Message], session_id: str, s
     """A life begins at the step where the journal stands."""
     first = dict(reversed(messages))
     if session_id and state.phase not in (Phase.IDLE, Phase.CLOSED):
-        assert lines[0] == f"session {session_id} taken up again; phase: {state.phase}"
+        assert lines[0] == f"session {session_id} resumed; phase: {state.phase}"
         for address, wanted in ("/session/id", session_id), ("/revision", state.revision), ("/phase", state.phase):
             assert first.get(address, (wanted,)) == (wanted,)
     else:

@@ -102,7 +102,7 @@ def test_a_disk_that_fills_up_and_has_room_again(tmp_path: Path) -> None:
         code, lines, errors = daemon.end()
     assert (code, errors) == (0, "")
     assert [line for line in lines if line.startswith("recording in memory only")]
-    assert "recording again: everything held in memory is written" in lines
+    assert "recording again: everything in memory is written" in lines
 
 
 def test_a_disk_that_stays_full_to_the_end(tmp_path: Path) -> None:

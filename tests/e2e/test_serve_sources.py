@@ -71,7 +71,7 @@ def test_a_file_gives_the_readings_that_measure_gives(tmp_path: Path, notes: NDA
     done = run("serve", *source, "--port", "0", "--journal", journal)
     assert (done.returncode, done.stderr) == (0, "")
     lines = done.stdout.splitlines()
-    assert lines[0] == f"session {session} taken up again; phase: tuning"
+    assert lines[0] == f"session {session} resumed; phase: tuning"
     assert lines[-1] == "audio: ended"
     heard = recorded(journal, session)
     assert [(string, place) for string, place, _ in heard] == [(number, "open") for number in PLAYED]

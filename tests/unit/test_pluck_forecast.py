@@ -57,7 +57,7 @@ def test_more_plucks_come_with_a_reason() -> None:
         job.hear(6, place, cents)
     told = [e for e in job.events if isinstance(e, ev.PlucksForeseen)][-1]
     assert told.left > 2
-    assert "too near the tolerance" in told.why or "scatter" in told.why
+    assert "too close to the tolerance" in told.why or "scatter" in told.why
 
 
 def test_the_last_pass_is_announced_with_its_harmonic() -> None:

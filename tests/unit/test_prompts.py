@@ -191,7 +191,7 @@ def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
             ev.ReadingDiscarded(6),
             ev.ReadingDiscarded(0),
             ev.HarmonicPassedOver(6),
-            ev.SurveyExtended(3, "nut slot high, string 3: 40% likely; more plucks will tell"),
+            ev.SurveyExtended(3, "nut slot high, string 3: 40% likely; more plucks will show"),
             ev.ListeningSet(True),
             ev.ListeningSet(False),
         ]

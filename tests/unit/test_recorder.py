@@ -352,5 +352,5 @@ def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
     assert told.unsent_lines(has_subscribers=True) == []
     room(recorder)
     service.retry_recording()
-    assert told.new_lines() == ["recording again: everything held in memory is written"]
+    assert told.new_lines() == ["recording again: everything in memory is written"]
     assert told.topics() == {**WELL, "/record/sound": ("off",)}
