@@ -278,6 +278,14 @@ class StringRemains:
     terms_se: Terms
     measured: tuple[int, ...]
 
+    def at_frets(self, frets: Sequence[int]) -> StringRemains:
+        """Return the same at some of its frets. Raises ValueError for one that isn't there, or for none."""
+        wanted = _checked(len(self.frets), frets)
+        rows = [self.frets.index(fret) for fret in wanted]
+        errors_cents, se_cents = (tuple(cents[i] for i in rows) for cents in (self.errors_cents, self.se_cents))
+        kept = tuple(fret for fret in self.measured if fret in wanted)
+        return replace(self, frets=wanted, errors_cents=errors_cents, se_cents=se_cents, measured=kept)
+
 
 def remaining_errors(
     instrument: Instrument,
@@ -297,14 +305,14 @@ def remaining_errors(
     Raises:
         ValueError: no survey, a string or fret that isn't there.
     """
-    wanted = _checked(instrument, frets)
+    every = _checked(instrument.frets, None)
+    wanted = _checked(instrument.frets, frets)
     at = fret_posterior(instrument, surveys, positions_mm, last or {}, named)
-    every = _checked(instrument, None)
     found: dict[int, StringRemains] = {}
     for number, survey in sorted(surveys.items()):
         rows = np.array([at.row(number, fret) for fret in every])
         covariance = at.covariance[np.ix_(rows, rows)]
-        found[number] = _string_remains(number, wanted, at.mean[rows], covariance, survey.neck.frets)
+        found[number] = _string_remains(number, at.mean[rows], covariance, survey.neck.frets).at_frets(wanted)
     return found
 
 
@@ -333,7 +341,7 @@ def remaining_errors_after(
         ValueError: as ``remaining_errors``; other strings than before or not as many, or a board that is no capo's.
     """
     capo = _capo_fret(instrument, changed)
-    wanted, every = _checked(changed, frets), _checked(changed, None)
+    wanted, every = _checked(changed.frets, frets), _checked(changed.frets, None)
     at = fret_posterior(instrument, surveys, positions_mm, last or {}, named)
     found: dict[int, StringRemains] = {}
     for number, survey in sorted(surveys.items()):
@@ -351,9 +359,8 @@ def remaining_errors_after(
         mean, changed_by_factor = _modelled(after, at.factors, number, every)
         off[:, len(at.rows) :] += changed_by_factor - by_factor
         measured = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
-        found[number] = _string_remains(
-            number, wanted, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, measured
-        )
+        remains = _string_remains(number, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, measured)
+        found[number] = remains.at_frets(wanted)
     return found
 
 
@@ -367,14 +374,11 @@ def _modelled(
     return errors, shifted - errors[:, None]
 
 
-def _string_remains(
-    number: int, wanted: tuple[int, ...], mean: Floats, covariance: Floats, measured: tuple[int, ...]
-) -> StringRemains:
-    """Return the wanted frets and the three terms.
+def _string_remains(number: int, mean: Floats, covariance: Floats, measured: tuple[int, ...]) -> StringRemains:
+    """Return the remaining errors of a string at all its frets.
 
     Args:
         number: the string.
-        wanted: frets to return.
         mean, covariance: errors of all frets of the string, (frets,) and (frets, frets).
         measured: frets that were compared.
     """
@@ -383,11 +387,9 @@ def _string_remains(
     solve = np.linalg.pinv(np.column_stack([1.0 / u, np.ones(last), u]))
     terms = solve @ mean[:last]
     terms_se = np.sqrt(np.maximum(np.diag(solve @ covariance[:last, :last] @ solve.T), 0.0))
-    rows = np.array(wanted) - 1
     se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    values = tuple(mean[rows].tolist()), tuple(se[rows].tolist())
-    kept = tuple(fret for fret in measured if fret in wanted)
-    return StringRemains(number, wanted, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), kept)
+    frets, values = tuple(range(1, len(mean) + 1)), (tuple(mean.tolist()), tuple(se.tolist()))
+    return StringRemains(number, frets, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), measured)
 
 
 def _string(instrument: Instrument, number: int, place_mm: float, log_b: float | None) -> FrettedString:
@@ -420,13 +422,13 @@ def _capo_fret(before: Instrument, after: Instrument) -> int:
     return capo
 
 
-def _checked(instrument: Instrument, frets: Sequence[int] | None) -> tuple[int, ...]:
-    """Return the frets, rising; all if None. Raises ValueError for one that isn't there."""
+def _checked(last: int, frets: Sequence[int] | None) -> tuple[int, ...]:
+    """Return the frets, rising; all up to ``last`` if None. Raises ValueError for one that isn't there."""
     if frets is None:
-        return tuple(range(1, instrument.frets + 1))
+        return tuple(range(1, last + 1))
     if not frets:
         raise ValueError("no fret is asked for")
     for fret in frets:
-        if not 1 <= fret <= instrument.frets:
-            raise ValueError(f"fret {fret} isn't there; expected 1 to {instrument.frets}")
+        if not 1 <= fret <= last:
+            raise ValueError(f"fret {fret} isn't there; expected 1 to {last}")
     return tuple(sorted(set(frets)))

@@ -19,7 +19,7 @@ from oscservice.osc.packet import Value
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.state import State
-from oscservice.session.summarize import compared, remaining
+from oscservice.session.summarize import compared_strings, remaining
 
 ON_THE_BENCH = "."
 """Name of the instrument that the daemon was started with, for bindings, which don't know its own name."""
@@ -144,7 +144,7 @@ class DaemonContext:
         state = self.session.state
         if string not in state.numbers:
             raise cm.Refused("missing", f"string {string} isn't there")
-        if string not in compared(state):
+        if string not in compared_strings(state):
             raise cm.Refused("phase", f"string {string} was not compared yet: pluck it open and fretted")
         if self._remaining is None or self._remaining[0] is not state:  # clients ask for one string after the other
             self._remaining = state, remaining(state)

@@ -1,11 +1,5 @@
-"""From a session's record to the facts of its report.
-
-What became of each string: its errors over the neck as found and as left, and the rest that is known of it.
-
-What happened in a session, one after the other: the saddles' moves and the plucks.
-
-How plucks fell, from the sound that was kept of them.
-"""
+"""The facts of a report, gathered from a session's record: results by string, moves, plucks, and glides in kept
+sound."""
 
 from __future__ import annotations
 
@@ -43,20 +37,21 @@ from oscservice.session.inspection import STRINGS, age_of, measured_of
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.setup_summary import StringSummary
 from oscservice.session.state import State, StringState
-from oscservice.session.summarize import compared, remaining, summary_of
+from oscservice.session.summarize import as_found, compared_strings, remaining, summary_of
 from oscservice.session.survey import current_survey, finding_from_json
 from oscservice.session.vocabulary import COMPARED, InspectionVerdict
 
 
-def results_of(course: EffectiveEvents) -> tuple[StringFact, ...]:
-    """One result a string, string 1 first; none where nothing was begun."""
-    state = course.state
+def results_of(effective: EffectiveEvents) -> tuple[StringFact, ...]:
+    """Return one result for each string, string 1 first; none if nothing was begun."""
+    state = effective.state
     if state.instrument is None:
         return ()
-    left, found = _errors(state), _found(course)
+    left = remaining(state) if compared_strings(state) else {}
+    found = _found(effective)
     plucks = [
         turn.event.string
-        for turn in course.turns
+        for turn in effective.turns
         if isinstance(turn.event, ev.ReadingTaken) and turn.before.phase in COMPARED
     ]
     standing = summary_of(state)
@@ -66,30 +61,12 @@ def results_of(course: EffectiveEvents) -> tuple[StringFact, ...]:
     )
 
 
-def moved_strings(state: State, event: ev.SaddleMoved) -> tuple[int, ...]:
-    """Strings whose saddles a move of one of them moves."""
-    assert state.instrument is not None
-    adjuster = state.instrument.adjuster_of(event.string)
-    return (event.string,) if adjuster is None else tuple(adjuster.influence)
-
-
-def _errors(state: State) -> dict[int, StringRemains]:
-    return remaining(state) if compared(state) else {}
-
-
-def _found(course: EffectiveEvents) -> dict[int, StringRemains]:
-    """By string, what was known of its errors when its saddle was about to be moved for the first time."""
+def _found(effective: EffectiveEvents) -> dict[int, StringRemains]:
+    """Return by string its errors just before its saddle was first moved."""
     found: dict[int, StringRemains] = {}
-    moved: set[int] = set()
-    for turn in course.turns:
-        event = turn.event
-        if not isinstance(event, ev.SaddleMoved) or event.mm == 0.0:
-            continue
-        first = set(moved_strings(turn.before, event)) - moved
-        if first:
-            known = _errors(turn.before)
-            found |= {number: known[number] for number in first if number in known}
-        moved |= first
+    for turn in effective.turns:
+        if isinstance(turn.event, ev.SaddleMoved):
+            found |= as_found(turn.before, turn.event)
     return found
 
 
@@ -140,27 +117,27 @@ def _frets(found: StringRemains | None, left: StringRemains | None) -> tuple[AtF
 def _by_fret(errors: StringRemains | None) -> Mapping[int, Value]:
     if errors is None:
         return {}
-    told = zip(errors.frets, errors.errors_cents, errors.se_cents, strict=True)
-    return {fret: Value(cents, se) for fret, cents, se in told}
+    by_fret = zip(errors.frets, errors.errors_cents, errors.se_cents, strict=True)
+    return {fret: Value(cents, se) for fret, cents, se in by_fret}
 
 
 def _value(value: float | None, se: float) -> Value | None:
     return None if value is None else Value(value, se)
 
 
-def moves_of(course: EffectiveEvents) -> tuple[MoveFact, ...]:
-    """Every move of a saddle, in order; a shared one under the string it goes by."""
+def moves_of(effective: EffectiveEvents) -> tuple[MoveFact, ...]:
+    """Return every move of a saddle, in order; a shared one under the string that names it."""
     found: list[MoveFact] = []
-    for at, turn in enumerate(course.turns):
+    for at, turn in enumerate(effective.turns):
         if isinstance(turn.event, ev.SaddleMoved):
-            found.append(_moved(len(found) + 1, turn, turn.event, course.turns[at + 1 :]))
+            found.append(_moved(len(found) + 1, turn, turn.event, effective.turns[at + 1 :]))
     return tuple(found)
 
 
-def plucks_of(course: EffectiveEvents) -> tuple[PluckFact, ...]:
-    """Every pluck that was read while strings were compared, in order."""
+def plucks_of(effective: EffectiveEvents) -> tuple[PluckFact, ...]:
+    """Return every pluck that was read while strings were compared, in order."""
     found: list[PluckFact] = []
-    for turn in course.turns:
+    for turn in effective.turns:
         event, state = turn.event, turn.before
         if isinstance(event, ev.ReadingDiscarded):
             _drop_last(found, event.string)
@@ -207,7 +184,7 @@ def _moved(number: int, turn: Turn, event: ev.SaddleMoved, later: Sequence[Turn]
 
 
 def _answer(string: int, later: Sequence[Turn]) -> tuple[Value | None, str]:
-    """What was first heard of a string's error after a move, before it was moved again, and what was odd about it."""
+    """Return a string's first error after a move, before the next one, and what was odd about it."""
     oddity = ""
     for turn in later:
         event = turn.event
@@ -221,30 +198,30 @@ def _answer(string: int, later: Sequence[Turn]) -> tuple[Value | None, str]:
 
 
 def _drop_last(plucks: list[PluckFact], string: int) -> None:
-    """The string's last pluck that was not dropped yet is."""
+    """Mark the string's last pluck that is not dropped yet as dropped."""
     for at in range(len(plucks) - 1, -1, -1):
         if plucks[at].string == string and not plucks[at].dropped:
             plucks[at] = replace(plucks[at], dropped=True)
             return
 
 
-_DIGITS = 4  # of seconds and cents: more say nothing
+_DIGITS = 4  # of seconds and cents: more would be noise
 
 
 def falls_of(
-    folder: Path, session: str, course: EffectiveEvents, done: Callable[[int], None] = lambda count: None
+    folder: Path, session: str, effective: EffectiveEvents, done: Callable[[int], None] = lambda count: None
 ) -> Falls | None:
-    """The falls of the plucks that were compared; None where no sound was kept of any.
+    """Return the glides of the plucks that were compared; None if no sound was kept.
 
     Args:
-        folder: where the journal's sound is (``record.kept.folder_of``).
+        folder: of the journal's sound (``record.kept_sound.folder_of``).
         session: the session's name.
-        course: what stands of its events.
-        done: called with how many were looked at so far.
+        effective: its events that were not undone.
+        done: called with the number of plucks so far.
     """
     found: list[Fall] = []
     missing = altered = count = 0
-    for turn in course.turns:
+    for turn in effective.turns:
         event = turn.event
         sound = sound_of(event) if turn.before.phase in COMPARED else None
         if sound is None or not isinstance(event, ev.ReadingTaken):
@@ -269,34 +246,34 @@ def falls_of(
     return Falls(tuple(found), missing, altered) if count else None
 
 
-def facts_of(record: Record, course: EffectiveEvents, version: str, falls: Falls | None = None) -> Facts:
-    """What a report tells.
+def facts_of(record: Record, effective: EffectiveEvents, version: str, falls: Falls | None = None) -> Facts:
+    """Return the facts of a report.
 
     Args:
-        record: the session as the journal holds it.
-        course: what stands of its events.
+        record: the session in the journal.
+        effective: its events that were not undone.
         version: of this program.
-        falls: how plucks fell, where their sound was kept.
+        falls: glides, if sound was kept.
     """
-    state = course.state
+    state = effective.state
     return Facts(
         version=version,
-        overview=_overview(record, course),
+        overview=_overview(record, effective),
         instrument=None if state.instrument is None else _built(state.instrument),
         inspected=_inspected(state),
         changes=tuple(text for _, text in state.changes),
-        results=results_of(course),
-        moves=moves_of(course),
-        plucks=plucks_of(course),
-        causes=_causes(course),
-        cautions=_cautions(course),
+        results=results_of(effective),
+        moves=moves_of(effective),
+        plucks=plucks_of(effective),
+        causes=_causes(effective),
+        cautions=_cautions(effective),
         seal=_seal(record),
         falls=falls,
     )
 
 
-def _overview(record: Record, course: EffectiveEvents) -> Overview:
-    row, state = record.session, course.state
+def _overview(record: Record, effective: EffectiveEvents) -> Overview:
+    row, state = record.session, effective.state
     against = "" if state.against is None else state.against.session
     begun = state.instrument is not None
     return Overview(
@@ -313,7 +290,7 @@ def _overview(record: Record, course: EffectiveEvents) -> Overview:
         fret=state.fret,
         frets=state.played.frets if begun else (),
         by_hand=state.by_hand,
-        taken_back=course.taken_back,
+        taken_back=effective.taken_back,
         against=against,
     )
 
@@ -348,7 +325,7 @@ def _built(instrument: Instrument) -> Built:
 
 
 def _inspected(state: State) -> tuple[Inspected, ...]:
-    """Every item that somebody looked at or measured; none in a quick check."""
+    """Return every inspection item if any was inspected or measured; none in a quick check."""
     if state.instrument is None or state.against is not None:
         return ()
     found = []
@@ -370,9 +347,9 @@ def _inspected(state: State) -> tuple[Inspected, ...]:
     return tuple(found) if looked_at else ()
 
 
-def _causes(course: EffectiveEvents) -> tuple[CauseFact, ...]:
+def _causes(effective: EffectiveEvents) -> tuple[CauseFact, ...]:
     found: dict[str, CauseFact] = {}
-    for turn in course.turns:
+    for turn in effective.turns:
         if isinstance(turn.event, ev.CauseNamed):
             one = finding_from_json(turn.event.finding)
             found[one.name] = CauseFact(
@@ -387,14 +364,14 @@ def _causes(course: EffectiveEvents) -> tuple[CauseFact, ...]:
                 evidence=one.evidence,
                 check=one.check,
                 stops=one.stops,
-                stands=one in course.state.findings,
+                stands=one in effective.state.findings,
             )
     return tuple(found.values())
 
 
-def _cautions(course: EffectiveEvents) -> tuple[str, ...]:
-    """The cautions of the work that this instrument asks for, in the order of the work, each once."""
-    state = course.state
+def _cautions(effective: EffectiveEvents) -> tuple[str, ...]:
+    """Return the cautions of the work on this instrument, in the order of the work, each once."""
+    state = effective.state
     if state.instrument is None:
         return ()
     bridge = state.instrument.bridge

@@ -1,8 +1,8 @@
 """``conclude(state, event) -> event``: what is calculated from an event and the state before it, once and for all.
 
 Estimates, predictions and choices go into the event's concluded fields, and the journal keeps them. So a later version
-with a better estimator replays an old session as it was. Journals of older versions lack these fields: their events
-are completed here on replay, by the same function.
+with a better estimator replays an old session as it was, and reports the same of it. Journals of older versions lack
+these fields: their events are completed here on replay, by the same functions.
 """
 
 from __future__ import annotations
@@ -38,6 +38,7 @@ from oscservice.session.state import (
     with_measurement,
     with_string,
 )
+from oscservice.session.summarize import as_found, compared_strings, first_moved, remaining
 from oscservice.session.survey import response_of, stiffness_of
 from oscservice.session.tuning_rounds import balance_after_hand, balance_after_open
 from oscservice.session.vocabulary import COMPARED
@@ -48,6 +49,17 @@ STRAY_CENTS = 50.0
 
 def conclude(state: State, event: ev.Event) -> ev.Event:
     """The event with its concluded fields filled in; an event that has them comes back as it is."""
+    event = conclude_for_replay(state, event)
+    concluder = _REMAINS.get(type(event))
+    return event if concluder is None else concluder(state, event)
+
+
+def conclude_for_replay(state: State, event: ev.Event) -> ev.Event:
+    """The event with those concluded fields filled in that replay needs: all but the remaining errors.
+
+    Where an older journal lacks these, a report calculates them (``session.summarize``): that is slow, and most of what
+    replays a session does not need them.
+    """
     concluder = _CONCLUDERS.get(type(event))
     return event if concluder is None else concluder(state, event)
 
@@ -246,6 +258,26 @@ def _strings_fitted(state: State, event: ev.StringsFitted) -> ev.StringsFitted:
     return replace(event, waits=passed_but_off(after, STRINGS))
 
 
+# Remaining errors
+
+
+def _saddle_first_moved(state: State, event: ev.SaddleMoved) -> ev.SaddleMoved:
+    if event.as_found is not None or not first_moved(state, event):
+        return event
+    return replace(event, as_found=values.remains_text(as_found(state, event).values()))
+
+
+def _session_closed(state: State, event: ev.SessionClosed) -> ev.SessionClosed:
+    if event.as_left is not None or state.instrument is None:
+        return event
+    left = remaining(state).values() if compared_strings(state) else ()
+    return replace(event, as_left=values.remains_text(left))
+
+
+_REMAINS: dict[type, Callable[[State, Any], ev.Event]] = {
+    ev.SaddleMoved: _saddle_first_moved,
+    ev.SessionClosed: _session_closed,
+}
 _CONCLUDERS: dict[type, Callable[[State, Any], ev.Event]] = {
     ev.SessionBegun: _session_begun,
     ev.ItemMeasured: _item_measured,

@@ -1,14 +1,14 @@
 """Concluded values as texts in events: each ``..._text`` writes a value, the function beside it reads it back.
 
-The texts are JSON with the shortest digits that give every number back to the last bit. Only a floating bridge, which
-has over a hundred numbers and nearly all of them change with each open string, is written in binary (base64).
+The texts are JSON with the shortest digits that give every number back to the last bit. Only what has very many
+numbers, a floating bridge and the errors of every fret, is written in binary (base64).
 """
 
 from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import astuple, dataclass, replace
 from typing import Any
 
@@ -18,8 +18,10 @@ from oscservice.advice.comparison import HarmonicCheck
 from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope
+from oscservice.advice.remaining_errors import StringRemains
 from oscservice.advice.saddle_response import Response
 from oscservice.hearing.inharmonicity import Stiffness
+from oscservice.instrument.fretting import Terms
 from oscservice.instrument.spec import Instrument
 from oscservice.session.state import NOTHING_HELD, HeldStep, JudgedError, LastMove
 
@@ -157,6 +159,16 @@ def balance_of(text: str, before: Balance) -> Balance:
     return replace(before, mean=tuple(numbers[:count]), covariance=_triangle_of(numbers[count:], count))
 
 
+def remains_text(strings: Iterable[StringRemains]) -> str:
+    """The text of remaining errors at every fret of some strings."""
+    return _text([[one.string, list(one.measured), _floats_text(_numbers(one))] for one in strings])
+
+
+def remains_of(text: str) -> tuple[StringRemains, ...]:
+    """The remaining errors of a text of ``remains_text``."""
+    return tuple(_remains(*one) for one in json.loads(text))
+
+
 def instrument_change_text(before: Instrument, after: Instrument) -> str:
     """The text of the fields in which an instrument differs from the same before: its own, and those of its strings."""
     old, new = before.model_dump(mode="json"), after.model_dump(mode="json")
@@ -183,6 +195,19 @@ def _plain(value: Any) -> Any:
 def _response(parts: list[list[float]]) -> Response:
     weights, means, sds = map(tuple, parts)
     return Response(weights, means, sds)
+
+
+def _numbers(one: StringRemains) -> list[float]:
+    """The numbers of a string's remaining errors: both triples of terms, the errors, their standard errors."""
+    return [*astuple(one.terms), *astuple(one.terms_se), *one.errors_cents, *one.se_cents]
+
+
+def _remains(string: int, measured: list[int], text: str) -> StringRemains:
+    numbers = tuple(_floats_of(text))
+    terms, terms_se, cents = Terms(*numbers[:3]), Terms(*numbers[3:6]), numbers[6:]
+    last = len(cents) // 2
+    frets = tuple(range(1, last + 1))
+    return StringRemains(string, frets, cents[:last], cents[last:], terms, terms_se, tuple(measured))
 
 
 def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

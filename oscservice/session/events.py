@@ -298,7 +298,7 @@ class SaddleMoved:
     """The string's saddle moved by ``mm``; ``told`` when the technician said so, else taken from the advice.
 
     ``outcomes``: what the move should leave of every string's error that it moves. ``balance``: a floating bridge after
-    it.
+    it. ``as_found``: remaining errors, before the move, of the strings that were never moved before.
     """
 
     string: int
@@ -306,6 +306,7 @@ class SaddleMoved:
     told: bool
     outcomes: str | None = _concluded()
     balance: str | None = _concluded()
+    as_found: str | None = _concluded()
 
 
 @dataclass(frozen=True)
@@ -387,7 +388,10 @@ class ListeningSet:
 
 @dataclass(frozen=True)
 class SessionClosed:
+    """The session ended; ``as_left``: remaining errors of every string that was compared."""
+
     outcome: str
+    as_left: str | None = _concluded()
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
-from oscservice.session.conclude import completed, conclude
+from oscservice.session.conclude import completed, conclude, conclude_for_replay
 from oscservice.session.inspection import STRINGS
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import (
@@ -44,7 +44,7 @@ def evolve(state: State, event: ev.Event) -> State:
     if isinstance(event, ev.TakenBack):
         return state if state.past is None else replace(state.past, revision=state.revision + 1)
     handler: Callable[[State, Any], State] = _HANDLERS[type(event)]
-    return handler(state, conclude(state, event))
+    return handler(state, conclude_for_replay(state, event))
 
 
 def fold(events: Iterable[ev.Event], state: State | None = None) -> State:
@@ -240,7 +240,8 @@ def _listening_set(state: State, event: ev.ListeningSet) -> State:
 
 
 def _session_closed(state: State, event: ev.SessionClosed) -> State:
-    return replace(state, phase=Phase.CLOSED, outcome=event.outcome, focus=0, asked_place=None)
+    as_left = None if event.as_left is None else values.remains_of(event.as_left)
+    return replace(state, phase=Phase.CLOSED, outcome=event.outcome, as_left=as_left, focus=0, asked_place=None)
 
 
 # Inspection

@@ -15,6 +15,7 @@ from oscservice.advice.expected_errors import Survey
 from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.pluck_scatter import UNKNOWN_SCATTER, PluckScatter
 from oscservice.advice.pluck_strength import Slope
+from oscservice.advice.remaining_errors import StringRemains
 from oscservice.advice.saddle_response import Response
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.pitch import Place
@@ -215,6 +216,8 @@ class State:
         round_share: how much of the way to pitch the present round of tuning goes.
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.
+        as_left: remaining errors of the strings compared, when the session closed; None while it is open, or if an
+            older journal doesn't say.
         past: the state before the last step, for undo; it is no part of equality.
     """
 
@@ -247,6 +250,7 @@ class State:
     by_hand: bool = False
     held: HeldStep | None = NOTHING_HELD
     outcome: str = ""
+    as_left: tuple[StringRemains, ...] | None = None
     past: State | None = field(default=None, compare=False, repr=False)
 
     def string(self, number: int) -> StringState:

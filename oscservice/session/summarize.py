@@ -11,6 +11,8 @@ from oscservice.advice.neck_errors import NeckErrors
 from oscservice.advice.pluck_strength import SCATTER_CENTS
 from oscservice.advice.remaining_errors import LastPass, StringRemains, remaining_errors, remaining_errors_after
 from oscservice.instrument.spec import Instrument
+from oscservice.session import event_values as values
+from oscservice.session import events as ev
 from oscservice.session.setup_summary import FretError, SetupSummary, StringSummary
 from oscservice.session.state import State
 from oscservice.session.survey import survey_of, weights_of
@@ -36,10 +38,18 @@ def compared(state: State) -> dict[int, Survey]:
     return {number: survey for number, survey in found.items() if survey is not None}
 
 
+def compared_strings(state: State) -> tuple[int, ...]:
+    """Numbers of the strings of which errors were compared so far."""
+    return tuple(compared(state)) if state.as_left is None else tuple(one.string for one in state.as_left)
+
+
 def remaining(
     state: State, frets: Sequence[int] | None = None, changed: Instrument | None = None
 ) -> dict[int, StringRemains]:
     """Errors over the frets of every string compared so far, at the present positions of the saddles.
+
+    Those of a closed session are as stored in it, unless the instrument is changed or its journal is of an older
+    version.
 
     Args:
         state: the session.
@@ -49,14 +59,43 @@ def remaining(
     Raises:
         ValueError: nothing was compared yet, a fret that isn't there, or a change that is more than that.
     """
-    surveys = compared(state)
-    if state.instrument is None or not surveys:
+    if state.instrument is None or not compared_strings(state):
         raise ValueError("no string was compared")
+    if state.as_left is not None and changed is None:
+        return {one.string: one if frets is None else one.at_frets(frets) for one in state.as_left}
+    surveys = compared(state)
     moved = {number: state.string(number).moved_mm for number in surveys}
     last = {number: newer for number in surveys if (newer := _last_pass(state, number)) is not None}
     if changed is None:
         return remaining_errors(state.instrument, surveys, moved, frets, last=last, named=state.findings)
     return remaining_errors_after(state.instrument, changed, surveys, moved, frets, last=last, named=state.findings)
+
+
+def first_moved(state: State, event: ev.SaddleMoved) -> tuple[int, ...]:
+    """Strings that a move, which ``state`` is before, moves for the first time."""
+    assert state.instrument is not None
+    if event.mm == 0.0:
+        return ()
+    adjuster = state.instrument.adjuster_of(event.string)
+    shares = {event.string: 1.0} if adjuster is None else adjuster.influence
+    return tuple(number for number, share in shares.items() if share and not state.string(number).moves)
+
+
+def as_found(state: State, event: ev.SaddleMoved) -> dict[int, StringRemains]:
+    """Errors over the frets, by string, of those strings that a move moves for the first time, as known before it.
+
+    They are as stored in the event, unless its journal is of an older version. Strings not yet compared are left out.
+
+    Args:
+        state: the session before the move.
+        event: the move.
+    """
+    if event.as_found is not None:
+        return {one.string: one for one in values.remains_of(event.as_found)}
+    first = first_moved(state, event)
+    if not first or not set(first) & set(compared_strings(state)):
+        return {}
+    return {number: one for number, one in remaining(state).items() if number in first}
 
 
 def _survey(state: State, number: int) -> Survey | None:
@@ -114,8 +153,7 @@ def open_se_cents(reading_se_cents: float, plucks: int = 1, unsure_cents: float 
 
 
 def _errors(state: State) -> dict[int, tuple[FretError, ...]]:
-    surveys = compared(state)
-    if not surveys:
+    if not compared_strings(state):
         return {}
     found: dict[int, tuple[FretError, ...]] = {}
     for number, left in remaining(state, state.played.frets).items():

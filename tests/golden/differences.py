@@ -13,6 +13,7 @@ _COMPARISON = ("pluck_scatter", "strength_slope")
 NEW_STATE_FIELDS: frozenset[str] = frozenset(
     {
         "held",
+        "as_left",
         *(f"strings.check.{name}" for name in _COMPARISON),
         *(f"doubt.{one}.{name}" for one in ("first", "second") for name in _READING),
     }
@@ -33,7 +34,8 @@ NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
     "ReadingTaken": frozenset(_READING),
     "TunedByHand": frozenset({"balance"}),
     "StringSlackened": frozenset({"balance"}),
-    "SaddleMoved": frozenset({"outcomes", "balance"}),
+    "SaddleMoved": frozenset({"outcomes", "balance", "as_found"}),
+    "SessionClosed": frozenset({"as_left"}),
     "ResponseLearnt": frozenset({"response"}),
     **dict.fromkeys(("StringJudged", "StringSurveyed", "StringProved", "StringChecked"), frozenset(_COMPARISON)),
 }
@@ -114,6 +116,11 @@ TEXTS: dict[str, str] = {
     "advised on all the same (overruled)": "advised despite its cause (overruled)",
     "the last pass goes without the harmonic": "the last pass leaves out the harmonic",
     "last step taken back": "last step undone",
+    # Reasons
+    "its saddle where it now stands": "the saddle at its new place",
+    "is too near the tolerance to tell yet": "is too close to the tolerance to decide yet",
+    "; more plucks will tell": "; more plucks will show",
+    "it can't be told which partial is the first": "the first partial is unclear",
 }
 """Text, or a part of one, in the golden files -> the same now. In datagrams, and in events made now."""
 

@@ -65,11 +65,16 @@ def plain(events: Events) -> State:
     return fold(event for _, event in events)
 
 
+def unsealed(state: State) -> State:
+    """The state without the remaining errors as stored when it closed: what is computed again has none stored."""
+    return replace(state, as_left=None)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("frets", ["12", "thorough"])
 def test_with_the_same_readings_nothing_changes_by_a_bit(frets):
     found = session(frets)
-    assert refolded(found, {}) == plain(found)
+    assert refolded(found, {}) == unsealed(plain(found))
     assert summary_of(refolded(found, readings(found))) == summary_of(plain(found))
     errors = errors_again(found, readings(found))
     assert {one.string for one in errors} == {1, 2, 3, 4, 5, 6}
@@ -87,7 +92,7 @@ def test_an_estimator_that_reads_fretted_notes_sharper_changes_errors_by_as_much
     for one in errors:
         assert one.change_cents == pytest.approx(1.5 if one.string == 5 else 0.0, abs=0.02)
         assert one.marked == (one.string == 5)
-    assert plain(events) == refolded(events, {}), "the session itself is left alone"
+    assert unsealed(plain(events)) == refolded(events, {}), "the session itself is left alone"
 
 
 def test_what_was_decided_and_done_stays(events):
@@ -115,7 +120,7 @@ def test_a_quick_check_is_worked_out_anew_too():
         wanted = asked(now)
         assert wanted is not None
         command = cm.Hear(bench.reading(*wanted))
-    assert refolded(events, {}) == now
+    assert refolded(events, {}) == unsealed(now)
     errors = errors_again(events, {s: replace(e, f1_hz=e.f1_hz * 1.001) for s, e in readings(events).items()})
     assert all(abs(one.change_cents) < 0.01 for one in errors), "all alike sharper is no error"
 

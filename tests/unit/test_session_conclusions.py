@@ -11,18 +11,26 @@ from typing import Any
 
 import pytest
 from golden.sessions import SESSIONS
+from reported import VERSION, Invented
 
 from oscservice.advice.comparison import JointErrors
 from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.saddle_response import Response
+from oscservice.report.facts import Facts
+from oscservice.report.gather_facts import facts_of
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.conclude import conclude
 from oscservice.session.decide import take_step
+from oscservice.session.effective_events import effective_events
 from oscservice.session.evolve import evolve, fold
 from oscservice.session.state import State
+from oscservice.session.summarize import compared_strings, remaining, summary_of
+from oscservice.session.vocabulary import Phase
 
 NAMES = sorted(SESSIONS)
+CLOSED = [name for name in NAMES if name != "left_open"]
+_PATCHED = ("oscservice.session.", "oscservice.report.")
 _ESTIMATORS = (
     "oscservice.advice.",
     "oscservice.hearing.",
@@ -34,8 +42,10 @@ _ESTIMATORS = (
     "oscservice.session.survey",
     "oscservice.session.tuning_rounds",
 )
-_READERS = ("survey_from_json", "finding_from_json", "with_strings_fitted")
-"""Functions in these modules that only read what an event says."""
+_READERS = ("survey_from_json", "finding_from_json", "with_strings_fitted", "current_survey")
+"""Functions in these modules that only read what an event or the state says."""
+_INSPECTED = ("measured_of", "age_of", "item_of", "age_days", "_judged")
+"""Functions that a report words the inspection with: measured values and the instrument's own targets."""
 
 
 def journal(name: str) -> list[str]:
@@ -47,16 +57,17 @@ def read(lines: Iterable[str]) -> list[ev.Event]:
     return [ev.from_body(*json.loads(line)) for line in lines]
 
 
-def no_estimators(monkeypatch: pytest.MonkeyPatch) -> int:
-    """Let every estimator, prediction and decision raise; gives how many."""
+def no_estimators(monkeypatch: pytest.MonkeyPatch, but_for: tuple[str, ...] = ()) -> int:
+    """Let every estimator, prediction and decision raise, except those named; gives how many."""
 
     def raises(*args: Any, **more: Any) -> Any:
         raise AssertionError("replay calculates")
 
     count = 0
-    for module in [one for name, one in sys.modules.items() if name.startswith("oscservice.session.")]:
+    kept = (*_READERS, *but_for)
+    for module in [one for name, one in sys.modules.items() if name.startswith(_PATCHED)]:
         for name, value in list(vars(module).items()):
-            if isinstance(value, FunctionType) and value.__module__.startswith(_ESTIMATORS) and name not in _READERS:
+            if isinstance(value, FunctionType) and value.__module__.startswith(_ESTIMATORS) and name not in kept:
                 monkeypatch.setattr(module, name, raises)
                 count += 1
     for kind, method in ((Response, "after"), (JointErrors, "scatter_after"), (Balance, "coupling")):
@@ -77,7 +88,7 @@ def test_a_journal_replays_without_any_estimator(name: str, monkeypatch: pytest.
 @pytest.mark.parametrize("name", NAMES)
 def test_a_journal_of_an_older_version_replays_to_the_same_state(name: str) -> None:
     old = [ev.without_conclusions(event) for event in read(journal(name))]
-    assert fold(old) == SESSIONS[name]().state
+    assert fold(old) == replace(SESSIONS[name]().state, as_left=None)
 
 
 def test_without_conclusions_replay_does_calculate(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -110,9 +121,62 @@ def test_a_stored_conclusion_is_copied() -> None:
     assert other.learnt_stiffness == values.stiffness_of("[-9.5,0.25]")
 
 
+def facts(name: str, events: Iterable[ev.Event]) -> Facts:
+    """Facts of a session's report."""
+    invented = Invented(name, SESSIONS[name]().state.instrument, (tuple(events),), name)
+    return facts_of(invented.record, effective_events(invented.timed), VERSION)
+
+
+@pytest.mark.parametrize("name", CLOSED)
+def test_a_closed_session_is_reported_without_any_estimator(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    events, made = read(journal(name)), SESSIONS[name]()
+    wanted, summary = facts(name, events), summary_of(made.state, name)
+    with monkeypatch.context() as patched:
+        assert no_estimators(patched, _INSPECTED) > 60
+        assert facts(name, events) == wanted
+        state = fold(events)
+        assert summary_of(state, name) == summary
+        if compared_strings(state):
+            assert remaining(state) == remaining(made.state)
+        else:
+            with pytest.raises(ValueError, match="no string was compared"):
+                remaining(state)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_was_stored_is_what_is_calculated(name: str) -> None:
+    events, made = read(journal(name)), SESSIONS[name]()
+    opened = replace(made.state, as_left=None)
+    assert compared_strings(opened) == compared_strings(made.state)
+    if compared_strings(opened):
+        assert remaining(opened, (5, 12)) == remaining(made.state, (5, 12))
+    old = [ev.without_conclusions(event) for event in events]
+    assert facts(name, old).results == facts(name, events).results
+
+
+def test_a_report_of_an_older_journal_does_calculate(monkeypatch: pytest.MonkeyPatch) -> None:
+    events = read(journal("thorough"))
+    for field in ("as_found", "as_left"):
+        old = [replace(event, **{field: None}) if hasattr(event, field) else event for event in events]
+        with monkeypatch.context() as patched:
+            no_estimators(patched, _INSPECTED)
+            with pytest.raises(AssertionError, match="replay calculates"):
+                facts("thorough", old)
+
+
+def test_an_open_session_has_no_errors_as_left() -> None:
+    state = SESSIONS["thorough"]().state
+    assert state.phase is Phase.CLOSED
+    assert state.as_left
+    assert SESSIONS["left_open"]().state.as_left is None
+    assert state.past is not None
+    assert state.past.as_left is None
+
+
 def test_nothing_is_stored_where_nothing_was_concluded() -> None:
     assert ev.to_body(ev.TunedByHand(3)) == ("TunedByHand", {"string": 3})
     assert ev.to_body(ev.StepBegun("Next")) == ("StepBegun", {"what": "Next"})
+    assert ev.to_body(ev.SessionClosed("proved")) == ("SessionClosed", {"outcome": "proved"})
     fixed = [event for step in SESSIONS["fixed"]().steps for event in step]
     assert all("balance" not in ev.to_body(event)[1] for event in fixed)
     assert all("held" not in ev.to_body(event)[1] for event in fixed)
