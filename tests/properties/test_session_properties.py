@@ -27,6 +27,7 @@ from oscservice.session.commands import Ignored, Refused
 from oscservice.session.decide import decide
 from oscservice.session.decide_reading import PITCH_RANGE_HZ
 from oscservice.session.evolve import evolve, fold
+from oscservice.session.figures import NO_FIGURES, figures
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.setup_summary import FretError
@@ -97,6 +98,7 @@ class Session(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.state = State()
+        self.figures = NO_FIGURES
         self.replayed = State()
         self.journal: list[str] = []
         self.earlier: list[State] = []
@@ -351,11 +353,13 @@ class Session(RuleBasedStateMachine):
 
     @invariant()
     def topics_are_as_declared(self) -> None:
-        for relative, values in topics(self.state).items():
+        self.figures = figures(self.state, self.figures)
+        for relative, values in topics(self.state, known=self.figures).items():
             check_topic(relative, values)
 
     def teardown(self) -> None:
         assert fold(ev.from_body(*json.loads(text)) for text in self.journal) == self.state
+        assert topics(self.state) == topics(self.state, known=self.figures)  # what was carried over still holds
 
 
 Session.TestCase.settings = settings(max_examples=80, stateful_step_count=40, suppress_health_check=list(HealthCheck))
