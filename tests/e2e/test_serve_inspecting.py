@@ -24,9 +24,7 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
         client.ask("/session/begin", str(own), "first")
         (before,) = client.until("/string/1/predicted/setback")
         client.ask("/session/measured", "action/treble", 2.3)
-        client.until(
-            "/event", "measured: Action on the treble side: 2.30 mm, 0.45 mm above the target (1.35 to 1.85)"
-        )
+        client.until("/event", "measured: Action on the treble side: 2.30 mm, 0.45 mm above the target (1.35 to 1.85)")
         (after,) = client.until("/string/1/predicted/setback")
         assert after > before
         answer = client.ask("/session/inspect", "action", "passed")
