@@ -41,6 +41,8 @@ FOLDER = Path(__file__).parent
 EXACT = os.environ.get("GOLDEN_EXACT", "") not in ("", "0")
 NEAR = 0.0 if EXACT else 1e-9
 
+WHERE_NEW_FIELDS_GO = "a new field goes into NEW_EVENT_FIELDS / NEW_STATE_FIELDS of tests/golden/differences.py"
+
 _NOTHING = object()
 _LEFT_OUT = frozenset({"past"})
 _LONGEST = 24
@@ -209,7 +211,7 @@ def difference(golden: Any, now: Any, path: str = "", near: float = NEAR) -> str
     if isinstance(golden, dict) and isinstance(now, dict):
         keys = [key for key in golden if not _gone(f"{path}.{key}".lstrip("."))]
         if set(keys) != set(now):
-            return f"{path}: {sorted(set(keys) ^ set(now))} on one side only"
+            return f"{path}: {sorted(set(keys) ^ set(now))} on one side only; {WHERE_NEW_FIELDS_GO}"
         pairs = [(f"{path}.{key}".lstrip("."), golden[key], now[key]) for key in keys]
         return next((found for at, a, b in pairs if (found := difference(a, b, at, near)) is not None), None)
     if isinstance(golden, list) and isinstance(now, list) and len(golden) == len(now):

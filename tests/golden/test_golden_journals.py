@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from typing import Any
 
 import pytest
+from golden.differences import NEW_EVENT_FIELDS
 from golden.sessions import SESSIONS
-from golden.stored import FOLDER, difference, event_of, first_difference, history_of, line_of, read
+from golden.stored import (
+    FOLDER,
+    WHERE_NEW_FIELDS_GO,
+    difference,
+    event_of,
+    first_difference,
+    history_of,
+    line_of,
+    read,
+)
 
 from oscservice.instrument.instrument_file import preset_names
 from oscservice.session import commands as cm
@@ -18,6 +29,16 @@ NAMES = sorted(SESSIONS)
 
 def lines_of(name: str) -> list[str]:
     return read(FOLDER / "journals" / f"{name}.jsonl.gz")
+
+
+def test_every_field_of_an_event_is_golden_or_listed_as_new() -> None:
+    golden: dict[str, set[str]] = {}
+    for line in (line for name in NAMES for line in lines_of(name)):
+        event = json.loads(line)
+        golden.setdefault(event["kind"], set()).update(event["body"])
+    listed = {kind: sorted(names | NEW_EVENT_FIELDS.get(kind, frozenset())) for kind, names in golden.items()}
+    now = {kind.__name__: sorted(field.name for field in fields(kind)) for kind in ev.Event.__args__}
+    assert now == listed, WHERE_NEW_FIELDS_GO
 
 
 def test_every_event_command_and_preset_is_in_them() -> None:
@@ -57,4 +78,4 @@ def test_a_difference_is_seen() -> None:
     assert difference(one, {**one, "a": [1.0 + 1e-6, '{"b": 2}']}) == "a.1: 1.0 became 1.000001"
     assert difference(one, {**one, "a": [1.0, '{"b": 3}']}) == "a.2.b: 2 became 3"
     assert difference(one, {**one, "c": "#112345 6789ab"}) is not None
-    assert difference(one, {"a": one["a"]}) == ": ['c'] on one side only"
+    assert difference(one, {"a": one["a"]}) == f": ['c'] on one side only; {WHERE_NEW_FIELDS_GO}"
