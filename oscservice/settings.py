@@ -17,6 +17,7 @@ from pydantic import AfterValidator, Field, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, EnvSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
+from oscservice.audio.source_spec import OPTION_FORMS, SHORTEST_FORMS
 from oscservice.defaults import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, DEFAULT_ROOT, DEFAULT_TOLERANCE_CENTS
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import MOST_SEMITONES
@@ -92,8 +93,8 @@ class ServeSettings(Frozen):
 
     source: str = _setting(
         "device",
-        "Source of sound: device[:NAME], file:PATH, - (raw samples on stdin), simulated, or a plug-in's.",
-        "what to listen to, in quotes: device, file:PATH, - or simulated",
+        f"Source of sound: {OPTION_FORMS}, or a plug-in's.",
+        f"what to listen to, in quotes: {SHORTEST_FORMS}",
     )
     rate: int | None = _setting(
         None, "Sample rate in Hz of raw samples or of a device.", "a sample rate in Hz", option_range=False, ge=1

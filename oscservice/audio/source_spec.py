@@ -1,22 +1,71 @@
-"""The text that names a source of blocks, as in `--source`, and opening the source."""
+"""The text that names a source of blocks, as in `--source`: the table of the built-in kinds, and reading the text."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import BinaryIO, Literal
+from typing import Literal
 
-from oscservice.audio.block import AudioSource
-from oscservice.audio.device_source import DeviceSource
-from oscservice.audio.file_source import FileSource
-from oscservice.audio.raw_source import RawSource
 from oscservice.errors import InputError
 
 Kind = Literal["device", "file", "stdin", "simulated"]
 
-BUILT_IN = ("device", "file", "simulated")
+
+@dataclass(frozen=True)
+class SourceKind:
+    """A built-in kind of source, and how it is written.
+
+    Attributes:
+        kind: the kind.
+        word: the text, or the part of it before the colon.
+        name: what the part after the colon is; empty where there is none.
+        alone: True where the word without a name is a source too.
+        meaning, short_meaning: in messages and in the help of the option, where the word doesn't say it.
+    """
+
+    kind: Kind
+    word: str
+    name: str = ""
+    alone: bool = True
+    meaning: str = ""
+    short_meaning: str = ""
+
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """Every way to write it, the shortest first."""
+        return (self.word,) * self.alone + ((f"{self.word}:{self.name}",) if self.name else ())
+
+
+SOURCE_KINDS = (
+    SourceKind("device", "device", "NAME"),
+    SourceKind("file", "file", "PATH", alone=False),
+    SourceKind("stdin", "-", meaning="raw samples on standard input", short_meaning="raw samples on stdin"),
+    SourceKind("simulated", "simulated"),
+)
+
+BUILT_IN = tuple(one.word for one in SOURCE_KINDS if one.word != "-")
 """First words of the built-in sources, besides ``-``."""
 
-CHOICES = "device, device:NAME, file:PATH, - (raw samples on standard input) or simulated"
+
+def _explained(text: str, meaning: str) -> str:
+    return f"{text} ({meaning})" if meaning else text
+
+
+def _either(texts: list[str]) -> str:
+    """Return two texts or more as a choice: ``a, b or c``."""
+    return f"{', '.join(texts[:-1])} or {texts[-1]}"
+
+
+CHOICES = _either([_explained(form, one.meaning) for one in SOURCE_KINDS for form in one.forms])
+"""Every form of every kind, for messages."""
+
+SHORTEST_FORMS = _either([one.forms[0] for one in SOURCE_KINDS])
+"""One form of every kind."""
+
+OPTION_FORMS = ", ".join(
+    _explained(f"{one.word}[:{one.name}]" if len(one.forms) == 2 else one.forms[0], one.short_meaning)
+    for one in SOURCE_KINDS
+)
+"""Every kind with what may be left out in brackets, for the help of the option."""
 
 
 @dataclass(frozen=True)
@@ -27,78 +76,21 @@ class SourceSpec:
     name: str | None = None
 
     def __str__(self) -> str:
-        if self.kind == "stdin":
-            return "-"
-        return self.kind if self.name is None else f"{self.kind}:{self.name}"
+        word = next(one.word for one in SOURCE_KINDS if one.kind == self.kind)
+        return word if self.name is None else f"{word}:{self.name}"
 
 
 def parse_source(text: str) -> SourceSpec:
     """Return the source that `text` names. Raises InputError with the choices."""
-    kind, colon, name = text.partition(":")
-    if text == "-":
-        return SourceSpec("stdin")
-    if kind == "device" and (name or not colon):
-        return SourceSpec("device", name or None)
-    if kind == "file" and name:
-        return SourceSpec("file", name)
-    if text == "simulated":
-        return SourceSpec("simulated")
+    word, _, name = text.partition(":")
+    for one in SOURCE_KINDS:
+        if one.alone and text == one.word:
+            return SourceSpec(one.kind)
+        if one.name and name and word == one.word:
+            return SourceSpec(one.kind, name)
     raise InputError(unknown_source(text))
 
 
 def unknown_source(text: str) -> str:
     """Return the error message for an unknown source."""
     return f"unknown source {text!r}: choose {CHOICES}"
-
-
-def open_source(
-    spec: SourceSpec,
-    rate: int | None = None,
-    channels: int | None = None,
-    format: str | None = None,
-    fast: bool = False,
-    stdin: BinaryIO | None = None,
-) -> AudioSource | None:
-    """Return the source of `spec`; None for "simulated", which the caller builds from its guitar.
-
-    Args:
-        spec: the source.
-        rate: sample rate in Hz: of raw samples, where it is required; or asked of a device. A file has its own.
-        channels: number of channels, likewise; 1 by default for raw samples.
-        format: format of raw samples; s16le by default.
-        fast: True to read a file as fast as possible.
-        stdin: the stream of raw samples.
-
-    Raises:
-        InputError: options that don't fit the source.
-        AudioInputError: the device can't be used.
-    """
-    if fast and spec.kind != "file":
-        raise InputError(f"--fast is for a file, not for the source {str(spec)!r}: leave it out")
-    if format is not None and spec.kind != "stdin":
-        raise InputError(
-            f"--format is for raw samples on standard input, not for the source {str(spec)!r}: leave it out"
-        )
-    match spec.kind:
-        case "device":
-            return DeviceSource(spec.name, rate, channels)
-        case "file":
-            return _file(spec.name or "", rate, channels, fast)
-        case "stdin":
-            if rate is None:
-                raise InputError("raw samples on standard input don't say their sample rate: give --rate HZ")
-            if stdin is None:
-                raise InputError("there is no standard input to read samples from")
-            return RawSource(stdin, rate, 1 if channels is None else channels, format or "s16le")
-        case "simulated":
-            return None
-
-
-def _file(path: str, rate: int | None, channels: int | None, fast: bool) -> FileSource:
-    """Return the source of a file. Raises InputError when the options don't fit the file."""
-    source = FileSource(path, fast)
-    for option, asked, real in (("--rate", rate, source.sample_rate_hz), ("--channels", channels, source.channels)):
-        if asked is not None and asked != real:
-            source.close()
-            raise InputError(f"{path}: {option} {asked} does not fit the file, which has {real}: leave the option out")
-    return source

@@ -16,6 +16,7 @@ from rich.table import Table
 from oscservice.api.address_reference import grouped, reference
 from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
 from oscservice.audio.portaudio import list_devices
+from oscservice.audio.source_spec import SOURCE_KINDS
 from oscservice.cli.console import plain_table, say
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
 from oscservice.instrument.spec import Instrument
@@ -24,11 +25,12 @@ from oscservice.plugins.registry import GROUPS, Offer, PluginError, Registry, ad
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import load_translation
 
-_NO_DEVICES = """No audio input device was found. To get one:
+_OTHER_SOURCES = [f"`--source {one.forms[0]}`" for one in SOURCE_KINDS if one.kind != "device"]
+_NO_DEVICES = f"""No audio input device was found. To get one:
   - plug in an audio interface or a USB guitar cable, and run this again;
   - on a desktop that uses PipeWire or PulseAudio: apt-get install libasound2-plugins, so that its inputs show up here;
   - as an ordinary user: be in the group audio (usermod -aG audio USER, then log in again).
-Without a sound card, `--source file:PATH`, `--source -` and `--source simulated` still work."""
+Without a sound card, {", ".join(_OTHER_SOURCES[:-1])} and {_OTHER_SOURCES[-1]} still work."""
 
 
 def devices() -> None:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from oscservice.api.address_table import ROOT
 from oscservice.audio.block import AudioSource, check_rate
-from oscservice.audio.source_spec import BUILT_IN, open_source, parse_source, unknown_source
+from oscservice.audio.open_source import open_source
+from oscservice.audio.source_spec import BUILT_IN, parse_source, unknown_source
 from oscservice.bindings.settings_file import NOTHING, SettingsFile
 from oscservice.daemon.applied_bindings import bind, bound_lines
 from oscservice.daemon.audio_thread import AudioThread

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any, get_args
 
 import numpy as np
 import pytest
 import soundfile
 
 from oscservice.audio.file_source import FileSource
+from oscservice.audio.open_source import open_source
 from oscservice.audio.raw_source import RawSource
-from oscservice.audio.source_spec import SourceSpec, open_source, parse_source
+from oscservice.audio.source_spec import CHOICES, SOURCE_KINDS, Kind, SourceKind, SourceSpec, parse_source
 from oscservice.errors import InputError
+from oscservice.settings import ServeSettings
+
+PROJECT = Path(__file__).parents[2]
 
 
 @pytest.mark.parametrize(
@@ -38,6 +44,23 @@ def test_anything_else_is_refused_naming_the_choices(text: str) -> None:
     with pytest.raises(InputError, match=r"device:NAME, file:PATH, - .*simulated") as error:
         parse_source(text)
     assert repr(text) in str(error.value)
+
+
+def test_every_kind_has_one_row() -> None:
+    assert [one.kind for one in SOURCE_KINDS] == list(get_args(Kind))
+    assert CHOICES == "device, device:NAME, file:PATH, - (raw samples on standard input) or simulated"
+
+
+@pytest.mark.parametrize("kind", SOURCE_KINDS, ids=lambda kind: kind.kind)
+def test_every_kind_is_named_where_a_user_looks_for_it(kind: SourceKind) -> None:
+    field = ServeSettings.model_fields["source"]
+    option: Any = field.json_schema_extra
+    rows = (PROJECT / "docs" / "bindings.md").read_text(encoding="utf-8").splitlines()
+    row = next(row for row in rows if row.startswith("| `source` |"))
+    for text in (option["help"], field.description or "", row):
+        assert re.search(rf"(^|[ ,]){re.escape(kind.word)}($|[ ,:\[])", text), text
+    readme = (PROJECT / "README.md").read_text(encoding="utf-8")
+    assert re.search(rf"--source {re.escape(kind.forms[0])}($|[ `])", readme, re.MULTILINE)
 
 
 def test_sources_are_opened_by_kind(tmp_path: Path) -> None:
