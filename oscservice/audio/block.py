@@ -13,6 +13,7 @@ Samples are float32 with full scale 1. Flags are fixed words; a number follows a
 from __future__ import annotations
 
 import threading
+import time
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -165,6 +166,10 @@ class AudioSource(ABC):
             self._state = state
             if self.on_state is not None:
                 self.on_state(state)
+
+    def _wait_until(self, due_s: float) -> None:
+        """Wait until ``time.monotonic()`` is ``due_s``, when a block would have been recorded, or until `close`."""
+        self._closed.wait(max(0.0, due_s - time.monotonic()))
 
     def _flag(self, *flags: str) -> None:
         self._flags.extend(flag for flag in flags if flag not in self._flags)

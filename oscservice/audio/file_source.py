@@ -56,8 +56,7 @@ class FileSource(AudioSource):
             cut = following is None and self._is_cut(self._next_frame + len(held))
             block = self._block(held, flags=(TRUNCATED,) if cut else ())
             if not self._fast:
-                due_s = start_s + self._next_frame / self.sample_rate_hz
-                self._closed.wait(max(0.0, due_s - time.monotonic()))
+                self._wait_until(start_s + self._next_frame / self.sample_rate_hz)
             yield block
             held = following
 

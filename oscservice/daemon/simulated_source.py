@@ -124,7 +124,7 @@ class SimulatedSource(AudioSource):
                 passed = [u for u in self._until if u <= self._frames]
                 self._until = [u for u in self._until if u > self._frames]
             if self._paced:
-                self._closed.wait(max(0.0, began + heard_s - time.monotonic()))
+                self._wait_until(began + heard_s)
             yield self._block(samples)
             # Here the block has been heard.
             if passed and self.on_done is not None:
