@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 
 from oscservice.advice.correction import SHOWN_MM, direction_of, error_after
 from oscservice.advice.prediction import STRESSED_SHARE
+from oscservice.instrument.bridge_kinds import FIXED
 from oscservice.instrument.fretting import FrettedString, fret_12_setback_mm
-from oscservice.instrument.spec import CLAMPED_FLOATING, FIXED, SHAPED, Instrument, StringSpec
+from oscservice.instrument.spec import SHAPED, Instrument, StringSpec
 from oscservice.instrument.string_physics import (
     INCH_MM,
     MUSIC_WIRE_STRENGTH_PA,
@@ -235,11 +236,11 @@ def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | 
 
 def _bridge(instrument: Instrument, at: _Missing) -> TravelRemedy:
     """Return the remedy of moving the bridge."""
-    kind, how_far = instrument.bridge.kind, f"{abs(at.mm):.1f} mm {at.direction}"
-    if kind == FIXED:
+    bridge, how_far = instrument.bridge, f"{abs(at.mm):.1f} mm {at.direction}"
+    if bridge.kind == FIXED:
         text = f"Have a repairer move the saddle's slot {how_far} under this string."
     else:
-        part = "posts of the bridge" if kind == CLAMPED_FLOATING else "bridge"
+        part = "posts of the bridge" if bridge.floating else "bridge"
         text = f"Have a repairer move the {part} {how_far}; the other saddles then go back by as much."
     return TravelRemedy(MOVE_BRIDGE, text, abs(at.mm), 0.0, _TENSION + (_SPRUNG if at.floating else ""))
 

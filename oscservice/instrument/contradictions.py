@@ -11,9 +11,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from oscservice.instrument.instrument_form import NO_KINDS, InstrumentForm, Kinds, StringForm, expand
+from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds, find_kind
+from oscservice.instrument.instrument_form import InstrumentForm, StringForm, expand
 from oscservice.instrument.pitch import note_number
-from oscservice.instrument.spec import KINDS, Adjuster, StringSpec
+from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import INCH_MM, PLAIN_STEEL_KG_M3, tension_n
 from oscservice.toml_file import Location
 
@@ -45,10 +46,10 @@ def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tu
 
 
 def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, str]]:
-    """A kind of bridge from another package that isn't made for so many strings."""
-    added = kinds.get(form.bridge.kind) if form.bridge.kind not in KINDS and form.bridge.adjuster is None else None
-    if added is not None and len(form.string) not in added.layouts:
-        numbers = ", ".join(map(str, sorted(added.layouts)))
+    """A kind of bridge that isn't made for so many strings."""
+    kind = find_kind(form.bridge.kind, kinds) if form.bridge.adjuster is None else None
+    if kind is not None and len(form.string) not in kind.made_for:
+        numbers = ", ".join(map(str, sorted(kind.made_for)))
         words = f"found {form.bridge.kind!r}, which is made for {numbers} strings; expected another kind for"
         yield ("bridge", "kind"), f"{words} {len(form.string)}"
 

@@ -1,110 +1,26 @@
-"""The form of an instrument file: its tables and keys, the kinds of bridge, and the instrument it describes.
+"""The form of an instrument file: its tables and keys, and the instrument it describes.
 
 The form is what a technician writes: gauges in inches as the trade names them, a thread by its name, a bridge by its
 kind or adjuster by adjuster. ``expand`` turns it into an Instrument.
 
-Other packages may add kinds of bridge, as plain data. The instrument itself holds all that a file takes from a kind:
-a record of it needs the kind no more.
+The kinds of bridge are in ``bridge_kinds``. The instrument itself holds all that a file takes from a kind: a record of
+it needs the kind no more.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import date
-from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo, model_validator
 
 from oscservice.instrument import setup_targets, spec
+from oscservice.instrument.bridge_kinds import BUILT_IN_KINDS, NO_KINDS, BridgeKind, BridgeSize, Kinds, find_kind
 from oscservice.instrument.pitch import A4_HZ
-from oscservice.instrument.spec import ADJUSTER_SHARE, MEANS, SCREW, THREAD_RANGE_MM
+from oscservice.instrument.spec import MEANS
 from oscservice.instrument.string_physics import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
 from oscservice.toml_file import Expected, Form
-
-Layout = Mapping[str, Mapping[int, float]]
-"""Each adjuster's name, and what it moves: string number -> mm of that string's saddle per mm of the adjuster."""
-
-_LONGEST_NAME = 40
-
-
-@dataclass(frozen=True)
-class AddedKind:
-    """A kind of bridge.
-
-    Attributes:
-        means: what moves an adjuster, one of MEANS.
-        slacken: a string must be slackened before its saddle is moved, unless the file says otherwise.
-        floating: the bridge moves when the strings' tension changes.
-        mm_per_turn: thread of its screws, if the file gives none; None where the file has to, or there is no screw.
-        step_mm: smallest step, if the file gives none; None for that of its means.
-        layouts: number of strings -> the adjusters of a bridge for so many.
-    """
-
-    means: str
-    slacken: bool
-    floating: bool
-    mm_per_turn: float | None
-    step_mm: float | None
-    layouts: Mapping[int, Layout]
-
-    @property
-    def screws(self) -> bool:
-        """Whether its adjusters are driven by screws."""
-        return self.means == SCREW
-
-
-Kinds = Mapping[str, AddedKind]
-"""Added kinds by the name that files give."""
-
-NO_KINDS: Kinds = MappingProxyType({})
-
-
-def checked(kind: AddedKind) -> AddedKind:
-    """Return the same kind, if it is a possible kind of bridge.
-
-    Raises:
-        ValueError: the mistake, in one line.
-    """
-    if kind.means not in MEANS:
-        raise ValueError(f"means {kind.means!r}; expected one of {', '.join(MEANS)}")
-    if not isinstance(kind.slacken, bool) or not isinstance(kind.floating, bool):
-        raise ValueError("slacken and floating are True or False")
-    low, high = THREAD_RANGE_MM
-    thread = kind.mm_per_turn
-    if thread is not None and not (kind.screws and _number(thread) and low <= thread <= high):
-        raise ValueError(f"mm_per_turn {thread!r}; expected {low:g} to {high:g} for a screw, None for what has none")
-    if kind.step_mm is not None and not (_number(kind.step_mm) and 0.0 < kind.step_mm <= 5.0):
-        raise ValueError(f"step_mm {kind.step_mm!r}; expected a number above 0, to 5, or None")
-    if not kind.layouts:
-        raise ValueError("no number of strings it is made for")
-    for strings, layout in kind.layouts.items():
-        _check_layout(strings, layout)
-    return kind
-
-
-def _check_layout(strings: int, layout: Layout) -> None:
-    where = f"with {strings} strings"
-    if not isinstance(layout, Mapping) or not 1 <= len(layout) <= 2 * strings:
-        raise ValueError(f"{where}: expected 1 to {2 * strings} adjusters, each name with what it moves")
-    for name, influence in layout.items():
-        if not isinstance(name, str) or not name.strip() or len(name) > _LONGEST_NAME or not name.isprintable():
-            raise ValueError(f"{where}: an adjuster's name is a text of 1 to {_LONGEST_NAME} letters; got {name!r:.60}")
-        if not isinstance(influence, Mapping) or not influence:
-            raise ValueError(f"{where}: adjuster {name!r} moves no string")
-        for number, share in influence.items():
-            if type(number) is not int or not 1 <= number <= strings:
-                raise ValueError(f"{where}: adjuster {name!r} moves string {number!r:.20}, which isn't there")
-            low, high = ADJUSTER_SHARE
-            if not _number(share) or not low <= abs(share) <= high:
-                raise ValueError(f"{where}: adjuster {name!r} moves string {number} by {share!r:.20} mm a mm")
-
-
-def _number(value: object) -> bool:
-    return isinstance(value, float) or type(value) is int
-
 
 # M1.6, M5 and M6 are from memory, as are the threads per inch that UNC gives to sizes 2, 5 and 10.
 THREADS_MM = {
@@ -139,14 +55,14 @@ def _shares(given: object) -> dict[int, float]:
     return dict(zip(numbers, map(float, values), strict=True))
 
 
-def _added(info: ValidationInfo) -> Kinds:
+def _added_kinds(info: ValidationInfo) -> Kinds:
     context: dict[str, Any] = info.context or {}
     kinds: Kinds = context.get(KINDS_IN_CONTEXT, NO_KINDS)
     return kinds
 
 
 def _known_kind(kind: str, info: ValidationInfo) -> str:
-    if kind not in spec.KINDS and kind not in _added(info):
+    if find_kind(kind, _added_kinds(info)) is None:
         raise ValueError("not a kind of bridge")
     return kind
 
@@ -155,7 +71,7 @@ def expected_of(kinds: Kinds) -> Expected:
     """Return what a file that may name these added kinds is expected to say. The kinds are not read before that."""
 
     def expected(form: type[Form], key: str) -> str:
-        return "one of " + ", ".join((*spec.KINDS, *kinds)) if (form, key) == (BridgeForm, "kind") else ""
+        return "one of " + ", ".join((*BUILT_IN_KINDS, *kinds)) if (form, key) == (BridgeForm, "kind") else ""
 
     return expected
 
@@ -200,11 +116,18 @@ class BridgeForm(Form):
     thread: Thread | None = Field(None, description=_THREAD)
     step_mm: spec.StepMm | None = Field(None, description=_STEP)
     slacken: bool | None = Field(None, description="true or false")
-    string_spread_mm: float = Field(52.0, ge=5.0, le=150.0, description="a number from 5 to 150 (mm)")
-    screw_span_mm: float = Field(82.0, ge=5.0, le=200.0, description="a number from 5 to 200 (mm)")
+    string_spread_mm: float = Field(
+        BridgeSize.string_spread_mm, ge=5.0, le=150.0, description="a number from 5 to 150 (mm)"
+    )
+    screw_span_mm: float = Field(BridgeSize.screw_span_mm, ge=5.0, le=200.0, description="a number from 5 to 200 (mm)")
     adjuster: Annotated[list[AdjusterForm], Field(min_length=1, max_length=2 * spec.MOST_STRINGS)] | None = Field(
         None, description=f"1 to {2 * spec.MOST_STRINGS} [[bridge.adjuster]] entries"
     )
+
+    @property
+    def travel_mm(self) -> float:
+        """The room to move in both directions together."""
+        return self.toward_nut_mm + self.away_mm
 
     @model_validator(mode="after")
     def _fits_the_kind(self, info: ValidationInfo) -> BridgeForm:
@@ -213,15 +136,15 @@ class BridgeForm(Form):
                 if getattr(self, field):
                     raise ValueError(f"{field}: each [[bridge.adjuster]] has its own; leave it out here")
             return self
-        added = _added(info).get(self.kind) if self.kind not in spec.KINDS else None
-        screws = self.kind in (spec.SCREW_FIXED, spec.PAIRED, spec.BAR) if added is None else added.screws
-        if screws and self.thread is None and (added is None or added.mm_per_turn is None):
+        kind = find_kind(self.kind, _added_kinds(info))
+        assert kind is not None  # the field has checked it
+        if kind.screws and self.thread is None and kind.mm_per_turn is None:
             raise ValueError(f"thread: a bridge of the kind {self.kind} needs its thread, e.g. M3, or mm a turn")
-        if not screws and self.thread is not None:
+        if not kind.screws and self.thread is not None:
             raise ValueError(f"thread: a bridge of the kind {self.kind} has no saddle screw; leave it out")
-        if self.kind == spec.BAR and self.screw_span_mm < self.string_spread_mm:
+        if kind.end_screws and self.screw_span_mm < self.string_spread_mm:
             raise ValueError("screw_span_mm: the screws of a bar stand outside the strings")
-        if self.kind != spec.FIXED or self.step_mm is not None or self.toward_nut_mm + self.away_mm > 0.0:
+        if not kind.may_lack_travel or self.step_mm is not None or self.travel_mm > 0.0:
             _check_travel(self.toward_nut_mm, self.away_mm, self.step_mm)
         return self
 
@@ -239,20 +162,16 @@ def bridge_of(form: BridgeForm, strings: int, kinds: Kinds = NO_KINDS) -> spec.B
     the form was checked.
 
     Raises:
-        KeyError: an added kind that is not made for so many strings.
+        KeyError: a kind that is not there, or is not made for so many strings.
     """
-    added = kinds[form.kind] if form.kind not in spec.KINDS else None
-    if added is None:
-        # Clamps bite into a saddle and a bar's stop screws carry every string: neither is moved under tension.
-        slacken = form.kind in (spec.CLAMPED_FLOATING, spec.BAR, spec.FIXED)
-        floating = form.kind == spec.CLAMPED_FLOATING
-    else:
-        slacken, floating = added.slacken, added.floating
-    own = form.adjuster if form.adjuster is not None else _adjusters_of_kind(form, strings, added)
+    kind = find_kind(form.kind, kinds)
+    if kind is None:
+        raise KeyError(form.kind)
+    own = form.adjuster if form.adjuster is not None else _adjusters_of_kind(form, strings, kind)
     return spec.Bridge(
         kind=form.kind,
-        floating=floating,
-        slacken=slacken if form.slacken is None else form.slacken,
+        floating=kind.floating,
+        slacken=kind.slacken if form.slacken is None else form.slacken,
         adjusters=tuple(_adjuster(entry) for entry in own),
     )
 
@@ -272,47 +191,23 @@ def _adjuster(form: AdjusterForm) -> spec.Adjuster:
     )
 
 
-def _adjusters_of_kind(form: BridgeForm, strings: int, added: AddedKind | None) -> list[AdjusterForm]:
-    """The adjusters that a bridge of this kind has; ``added`` is the kind, if another package adds it."""
-    if added is not None:
-        influences: Iterable[tuple[str, Mapping[int, float]]] = added.layouts[strings].items()
-        means, thread, step_mm = added.means, added.mm_per_turn, added.step_mm
-    elif form.kind == spec.FIXED and form.toward_nut_mm + form.away_mm == 0.0:
+def _adjusters_of_kind(form: BridgeForm, strings: int, kind: BridgeKind) -> list[AdjusterForm]:
+    """The adjusters that a bridge of this kind has."""
+    if kind.may_lack_travel and form.travel_mm == 0.0:
         return []
-    else:
-        influences = _influences(form, strings)
-        means = {spec.CLAMPED_FLOATING: spec.BY_HAND, spec.FIXED: spec.SHAPED}.get(form.kind, spec.SCREW)
-        thread = step_mm = None
+    size = BridgeSize(strings, form.string_spread_mm, form.screw_span_mm)
     return [
         AdjusterForm(
             name=name,
             influence=dict(influence),
             toward_nut_mm=form.toward_nut_mm,
             away_mm=form.away_mm,
-            means=means,
-            thread=thread if form.thread is None else form.thread,
-            step_mm=step_mm if form.step_mm is None else form.step_mm,
+            means=kind.means,
+            thread=kind.mm_per_turn if form.thread is None else form.thread,
+            step_mm=kind.step_mm if form.step_mm is None else form.step_mm,
         )
-        for name, influence in influences
+        for name, influence in kind.layout(size).items()
     ]
-
-
-def _influences(form: BridgeForm, strings: int) -> list[tuple[str, dict[int, float]]]:
-    """Name and influence of each adjuster: string number -> mm of its saddle per mm of the adjuster."""
-    if form.kind == spec.PAIRED:
-        pairs = [range(first, min(first + 2, strings + 1)) for first in range(1, strings + 1, 2)]
-        return [(f"saddle {'+'.join(map(str, pair))}", dict.fromkeys(pair, 1.0)) for pair in pairs]
-    if form.kind == spec.BAR:
-        edge = (form.screw_span_mm - form.string_spread_mm) / 2.0
-        step = form.string_spread_mm / (strings - 1) if strings > 1 else 0.0
-        first = edge if strings > 1 else form.screw_span_mm / 2.0
-        bass = {n: round((first + step * (n - 1)) / form.screw_span_mm, 6) for n in range(1, strings + 1)}
-        treble = {n: round(1.0 - share, 6) for n, share in bass.items()}
-        # A screw right under a string leaves the other screw nothing to say about it.
-        moving = [{n: share for n, share in side.items() if share >= spec.ADJUSTER_SHARE[0]} for side in (treble, bass)]
-        return list(zip(("treble screw", "bass screw"), moving, strict=True))
-    part = "crown" if form.kind == spec.FIXED else "saddle"
-    return [(f"{part} {n}", {n: 1.0}) for n in range(1, strings + 1)]
 
 
 def _number_in(limits: setup_targets.Range, unit: str) -> str:

@@ -20,14 +20,6 @@ from oscservice.instrument.setup_targets import (
 )
 from oscservice.toml_file import Frozen
 
-CLAMPED_FLOATING = "clamped floating"
-SCREW_FIXED = "screw-driven fixed"
-PAIRED = "paired saddles"
-BAR = "two-screw bar"
-FIXED = "fixed saddle"
-KINDS = (CLAMPED_FLOATING, SCREW_FIXED, PAIRED, BAR, FIXED)
-"""Built-in kinds of bridge; plug-ins may add more."""
-
 SCREW = "screw"
 BY_HAND = "clamped by hand"
 SHAPED = "shaped"
@@ -70,7 +62,7 @@ def _bare_text(text: str) -> str:
 
 
 NoteName = Annotated[str, AfterValidator(_known_note)]
-BridgeKind = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_bare_text)]
+BridgeKindName = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_bare_text)]
 AdjusterMeans = Annotated[str, AfterValidator(_known_means)]
 ScaleMm = Annotated[float, Field(ge=SCALE_RANGE_MM[0], le=SCALE_RANGE_MM[1])]
 GaugeMm = Annotated[float, Field(ge=GAUGE_RANGE_MM[0], le=GAUGE_RANGE_MM[1])]
@@ -168,13 +160,13 @@ class Bridge(Frozen):
     """The bridge as a set of adjusters.
 
     Attributes:
-        kind: one of KINDS, or the kind of a plug-in (which this record doesn't need any more).
+        kind: name of its kind, built in or of a plug-in (which this record doesn't need any more).
         floating: the bridge moves when the tension of the strings changes.
         slacken: a string must be slackened before its saddle is moved.
         adjusters: the parts that can be moved; empty on a fixed saddle whose crown can't be shaped.
     """
 
-    kind: BridgeKind
+    kind: BridgeKindName
     floating: bool
     slacken: bool
     adjusters: tuple[Adjuster, ...]

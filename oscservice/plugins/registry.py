@@ -28,8 +28,8 @@ from importlib import metadata
 from typing import Any
 
 from oscservice.audio.block import AudioSource
-from oscservice.instrument.instrument_form import AddedKind, Layout, checked
-from oscservice.instrument.spec import BY_HAND, KINDS, MOST_STRINGS
+from oscservice.instrument.bridge_kinds import BUILT_IN_KINDS, BridgeKind, Layout, checked
+from oscservice.instrument.spec import BY_HAND, MOST_STRINGS
 
 SourceMaker = Callable[[str, int | None, int | None], AudioSource]
 Listener = Callable[[dict[str, Any]], object]
@@ -207,15 +207,15 @@ def _shaped(offer: Offer, found: Any) -> Any:
     return found
 
 
-class InstalledKinds(Mapping[str, AddedKind]):
+class InstalledKinds(Mapping[str, BridgeKind]):
     """Added kinds by name. Loaded at the first look-up: a file with a built-in kind needs none of them."""
 
     def __init__(self, registry: Registry) -> None:
         self._registry = registry
 
     @cached_property
-    def _kinds(self) -> dict[str, AddedKind]:
-        found: dict[str, AddedKind] = {}
+    def _kinds(self) -> dict[str, BridgeKind]:
+        found: dict[str, BridgeKind] = {}
         for offer in self._registry.offers("bridge"):
             try:
                 found[offer.name] = added(offer, self._registry)
@@ -223,7 +223,7 @@ class InstalledKinds(Mapping[str, AddedKind]):
                 continue  # it has been reported
         return found
 
-    def __getitem__(self, name: str) -> AddedKind:
+    def __getitem__(self, name: str) -> BridgeKind:
         return self._kinds[name]
 
     def __iter__(self) -> Iterator[str]:
@@ -233,19 +233,21 @@ class InstalledKinds(Mapping[str, AddedKind]):
         return len(self._kinds)
 
 
-def added(offer: Offer, registry: Registry) -> AddedKind:
+def added(offer: Offer, registry: Registry) -> BridgeKind:
     """Return a kind of bridge as plain data. Raises PluginError, and disables the plug-in, if it fails."""
     bridge: BridgePlugin = registry.load(offer)
     try:
-        if offer.name in KINDS:
+        if offer.name in BUILT_IN_KINDS:
             raise PluginError("a built-in kind of bridge has this name; rename the entry point")
-        made = AddedKind(
+        layouts = guarded(lambda: _layouts(bridge))
+        made = BridgeKind(
             means=bridge.means,
+            layout=lambda size: layouts[size.strings],
             slacken=bridge.slacken,
             floating=bridge.floating,
             mm_per_turn=bridge.mm_per_turn,
             step_mm=bridge.step_mm,
-            layouts=guarded(lambda: _layouts(bridge)),
+            made_for=tuple(layouts),
         )
         return checked(made)
     except PluginError as error:

@@ -13,8 +13,9 @@ from oscservice.advice.neck_errors import NeckErrors, SaddleAndNut, saddle_and_n
 from oscservice.advice.prediction import StringPrediction, predict
 from oscservice.advice.travel import travel_remedies
 from oscservice.hearing.inharmonicity import Stiffness
+from oscservice.instrument.bridge_kinds import FIXED
 from oscservice.instrument.fretting import fretted_string
-from oscservice.instrument.spec import FIXED, Bridge, Instrument, StringSpec
+from oscservice.instrument.spec import Bridge, Instrument, StringSpec
 from oscservice.session.judgement import ambiguity_of, comparison_of
 from oscservice.session.state import State, StringState
 from oscservice.session.survey import neck_of, weights_of

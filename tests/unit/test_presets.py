@@ -9,14 +9,15 @@ import pytest
 from pydantic import ValidationError
 
 from oscservice.errors import InputError
+from oscservice.instrument.bridge_kinds import BUILT_IN_KINDS, BridgeSize, checked
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml, read_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.spec import KINDS, Adjuster, Instrument
+from oscservice.instrument.spec import MOST_STRINGS, Adjuster, Instrument
 
 
 def test_presets_cover_every_kind_of_bridge_and_4_to_8_strings() -> None:
     presets = [load_instrument(name) for name in preset_names()]
-    assert {preset.bridge.kind for preset in presets} == set(KINDS)
+    assert {preset.bridge.kind for preset in presets} == set(BUILT_IN_KINDS)
     assert {len(preset.strings) for preset in presets} == {4, 5, 6, 7, 8}
 
 
@@ -35,6 +36,16 @@ def test_a_copied_preset_reads_the_same(name: str, tmp_path: Path) -> None:
     copy = tmp_path / "mine.toml"
     copy.write_text(preset_toml(name), encoding="utf-8")
     assert load_instrument(str(copy)) == load_instrument(name)
+
+
+@pytest.mark.parametrize("name", BUILT_IN_KINDS)
+def test_a_built_in_kind_is_possible_with_every_number_of_strings(name: str) -> None:
+    kind = BUILT_IN_KINDS[name]
+    assert checked(kind) is kind
+    assert list(kind.made_for) == list(range(1, MOST_STRINGS + 1))
+    for strings in kind.made_for:
+        moved = {number for influence in kind.layout(BridgeSize(strings)).values() for number in influence}
+        assert moved == set(range(1, strings + 1))
 
 
 def test_places_follow_equal_temperament() -> None:

@@ -181,6 +181,10 @@ def test_what_a_bridge_does_not_have_is_not_offered() -> None:
     assert SHAPE_CROWN not in ways(PAIRED, 6, 1.0)
     assert "saddle's slot 1.0 mm away from the nut under this string" in ways(FIXED, 6, 1.0)[MOVE_BRIDGE].text
     assert "posts of the bridge 1.0 mm toward the nut" in ways(FLOATING, 6, -1.0)[MOVE_BRIDGE].text
+    renamed = FLOATING.bridge.model_copy(update={"kind": "floating plates"})
+    added = FLOATING.model_copy(update={"bridge": renamed})
+    assert "posts of the bridge 1.0 mm toward the nut" in ways(added, 6, -1.0)[MOVE_BRIDGE].text, "by what it does"
+    assert "move the bridge 1.0 mm" in ways(PAIRED, 6, -1.0)[MOVE_BRIDGE].text
     assert "the other saddles then go back" in ways(PAIRED, 6, 1.0)[MOVE_BRIDGE].text
 
 
