@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Protocol
 
 from oscservice.advice.remaining_errors import StringRemains
-from oscservice.api.incoming_addresses import Simulator
+from oscservice.api.handler_context import Simulator
 from oscservice.api.note_messages import PitchBends
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.recording_checks import RecordingChecks
@@ -63,7 +63,7 @@ class Announcer(Protocol):
 
 @dataclass
 class DaemonContext:
-    """The :class:`~oscservice.api.incoming_addresses.CommandContext` of a daemon.
+    """The :class:`~oscservice.api.handler_context.CommandContext` of a daemon.
 
     Attributes:
         session: the session and its journal.

@@ -15,7 +15,7 @@ from pathlib import Path
 from oscservice.api.address_table import address_space
 from oscservice.api.check_messages import RecordedCheck
 from oscservice.api.event_text import sentence
-from oscservice.api.incoming_addresses import Simulator
+from oscservice.api.handler_context import Simulator
 from oscservice.api.note_messages import LiveValues, PitchBends, reading_message
 from oscservice.api.topics import MOST_CHARACTERS, Topic, cause, changed, checked, topics
 from oscservice.daemon.audio_thread import Sounds

@@ -10,7 +10,8 @@ import pytest
 from oscservice.advice.remaining_errors import StringRemains
 from oscservice.api.address_table import TABLE, lookup
 from oscservice.api.argument_values import COMMAND, SIMULATOR
-from oscservice.api.incoming_addresses import REFUSAL_CODES, CommandContext
+from oscservice.api.handler_context import CommandContext
+from oscservice.api.incoming_addresses import REFUSAL_CODES
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, Place
