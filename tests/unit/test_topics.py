@@ -38,7 +38,7 @@ def test_an_idle_bench() -> None:
     assert now["/instrument"] == ("",)
     assert now["/focus/string"] == (0,)
     assert now["/frets"] == ("",)
-    assert not any(address.startswith("/string") for address in now)
+    assert not any(address.startswith("/string/") for address in now)
 
 
 def test_what_is_not_known_has_no_topic() -> None:
