@@ -82,14 +82,7 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         left = [n for n in state.numbers if state.string(n).left_out]
         return _ENDINGS[Ending(state.outcome)], {"left": left, **_checked(state, sentences)}
     if state.phase is Phase.INSPECTING:
-        name, item = next(
-            (n, i) for n, i in state.items if i.verdict not in (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
-        )
-        if item.verdict is not InspectionVerdict.FAILED and off(state, name):
-            code = "measured_off" if any(one.by_mm for one in measured_of(state, name)) else "strings_old"
-            return code, {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
-        code = "put_right" if item.verdict is InspectionVerdict.FAILED else "inspect"
-        return code, {field: sentences.text("item", name, field) for field in ("name", "what")}
+        return _inspecting(state, sentences)
     named = state.named(state.focus) if state.unseen else None
     if named is not None:
         return "look_into", {"cause": _cause(named, sentences), "check": sentences.text("cause", named.cause, "check")}
@@ -170,7 +163,19 @@ def _cause(named: Finding, sentences: Sentences) -> str:
     return sentences.text("words", key, cause=name, fret=named.fret, strings=_strings(named.strings, sentences))
 
 
+def _inspecting(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
+    """The prompt for the first inspection item that is neither passed nor waived: its code and values."""
+    settled = (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
+    name, item = next((n, i) for n, i in state.items if i.verdict not in settled)
+    if item.verdict is not InspectionVerdict.FAILED and off(state, name):
+        code = "measured_off" if any(one.by_mm for one in measured_of(state, name)) else "strings_old"
+        return code, {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
+    code = "put_right" if item.verdict is InspectionVerdict.FAILED else "inspect"
+    return code, {field: sentences.text("item", name, field) for field in ("name", "what")}
+
+
 def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tuple[str, dict[str, object]]:
+    """The prompt for a string whose saddle is moved: its code and values."""
     advice = state.string(state.focus).advice
     if advice is None:
         return "place_saddle", values
