@@ -32,6 +32,7 @@ _REST_S = 0.25
 _ANSWER_S = 20.0
 _MOST_STEPS = 4000
 _MOST_TRIES = 4
+_WHERE_PROMPTS_GO = "Technician._step of oscservice/simulate/technician.py"
 _LAST_PROMPTS = ("hand_over", "hand_over_partly", "abandoned", "check_holds", "check_drifted", "check_unsure")
 
 
@@ -165,7 +166,9 @@ class Technician:
                 self._bring_up(string)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case _:
-                raise RehearsalError(f"the technician does not know the prompt {code!r}")
+                raise RehearsalError(
+                    f"the technician does not know the prompt {code!r}; it needs a case in {_WHERE_PROMPTS_GO}"
+                )
 
     def _move_saddle(self, string: int) -> None:
         wanted, room = (float(str(self._topics[f"/string/{string}/saddle/{what}"][0])) for what in ("move", "room"))

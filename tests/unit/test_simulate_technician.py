@@ -157,5 +157,6 @@ def test_a_saddle_that_meets_its_end_sooner_stops_there() -> None:
 
 
 def test_it_says_which_prompt_it_does_not_know() -> None:
-    with pytest.raises(RehearsalError, match="'dance'"):
+    place = f"{Technician.__name__}._step of {Technician.__module__.replace('.', '/')}.py"
+    with pytest.raises(RehearsalError, match=f"'dance'; it needs a case in {place}"):
         done_by("dance")
