@@ -8,7 +8,7 @@ these fields: their events are completed here on replay, by the same functions.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -49,9 +49,7 @@ STRAY_CENTS = 50.0
 
 def conclude(state: State, event: ev.Event) -> ev.Event:
     """The event with its concluded fields filled in; an event that has them comes back as it is."""
-    event = conclude_for_replay(state, event)
-    concluder = _REMAINS.get(type(event))
-    return event if concluder is None else concluder(state, event)
+    return _concluded(_REMAINS, state, conclude_for_replay(state, event))
 
 
 def conclude_for_replay(state: State, event: ev.Event) -> ev.Event:
@@ -60,8 +58,7 @@ def conclude_for_replay(state: State, event: ev.Event) -> ev.Event:
     Where an older journal lacks these, a report calculates them (``session.summarize``): that is slow, and most of what
     replays a session does not need them.
     """
-    concluder = _CONCLUDERS.get(type(event))
-    return event if concluder is None else concluder(state, event)
+    return _concluded(_CONCLUDERS, state, event)
 
 
 def completed(state: State) -> State:
@@ -73,8 +70,6 @@ def completed(state: State) -> State:
 
 
 def _reading_taken(state: State, event: ev.ReadingTaken) -> ev.ReadingTaken:
-    if event.counted is not None:
-        return event
     place, string = Place.parse(event.place), state.string(event.string)
     found: dict[str, Any] = {
         "counted": _counts(state, string, event, place),
@@ -121,8 +116,6 @@ _EndOfComparison = ev.StringJudged | ev.StringSurveyed | ev.StringProved | ev.St
 
 
 def _comparison_ended(state: State, event: _EndOfComparison) -> _EndOfComparison:
-    if event.pluck_scatter is not None:
-        return event
     scatter, slope = scatter_learnt(state, event.string), slope_learnt(state.string(event.string))
     return replace(event, pluck_scatter=values.scatter_text(scatter), strength_slope=values.slope_text(slope))
 
@@ -151,16 +144,12 @@ def scatter_learnt(state: State, number: int) -> PluckScatter:
 
 
 def _response_learnt(state: State, event: ev.ResponseLearnt) -> ev.ResponseLearnt:
-    if event.response is not None:
-        return event
     response = state.string(event.string).response.after(event.geometric_cents, event.heard_cents, event.se_cents)
     return replace(event, response=values.response_text(response))
 
 
 def _saddle_moved(state: State, event: ev.SaddleMoved) -> ev.SaddleMoved:
     """Every string that the adjuster moves, one after the other: each may learn from those before it."""
-    if event.outcomes is not None:
-        return event
     assert state.instrument is not None
     adjuster = state.instrument.adjuster_of(event.string)
     shares = {event.string: 1.0} if adjuster is None else adjuster.influence
@@ -217,8 +206,6 @@ def _after_move(state: State, number: int, move_mm: float) -> tuple[JudgedError 
 
 
 def _session_begun(state: State, event: ev.SessionBegun) -> ev.SessionBegun:
-    if event.balance is not None:
-        return event
     instrument = Instrument.from_json(event.instrument)
     if not instrument.bridge.floating:
         return event
@@ -226,13 +213,13 @@ def _session_begun(state: State, event: ev.SessionBegun) -> ev.SessionBegun:
 
 
 def _string_slackened(state: State, event: ev.StringSlackened) -> ev.StringSlackened:
-    if event.balance is not None or state.balance is None:
+    if state.balance is None:
         return event
     return replace(event, balance=values.balance_text(after_slackening(state.balance, event.string - 1)))
 
 
 def _tuned_by_hand(state: State, event: ev.TunedByHand) -> ev.TunedByHand:
-    if event.balance is not None or state.balance is None:
+    if state.balance is None:
         return event
     return replace(event, balance=values.balance_text(balance_after_hand(state, state.balance, event.string)))
 
@@ -241,8 +228,6 @@ def _tuned_by_hand(state: State, event: ev.TunedByHand) -> ev.TunedByHand:
 
 
 def _item_measured(state: State, event: ev.ItemMeasured) -> ev.ItemMeasured:
-    if event.instrument_change is not None:
-        return event
     assert state.instrument is not None
     instrument = with_measured(state.instrument, event.what, event.value_mm, dict(state.measured))
     change = values.instrument_change_text(state.instrument, instrument)
@@ -251,8 +236,6 @@ def _item_measured(state: State, event: ev.ItemMeasured) -> ev.ItemMeasured:
 
 
 def _strings_fitted(state: State, event: ev.StringsFitted) -> ev.StringsFitted:
-    if event.waits is not None:
-        return event
     assert state.instrument is not None
     after = replace(state, instrument=with_strings_fitted(state.instrument, event.day))
     return replace(event, waits=passed_but_off(after, STRINGS))
@@ -262,33 +245,45 @@ def _strings_fitted(state: State, event: ev.StringsFitted) -> ev.StringsFitted:
 
 
 def _saddle_first_moved(state: State, event: ev.SaddleMoved) -> ev.SaddleMoved:
-    if event.as_found is not None or not first_moved(state, event):
+    if not first_moved(state, event):
         return event
     return replace(event, as_found=values.remains_text(as_found(state, event).values()))
 
 
 def _session_closed(state: State, event: ev.SessionClosed) -> ev.SessionClosed:
-    if event.as_left is not None or state.instrument is None:
+    if state.instrument is None:
         return event
     left = remaining(state).values() if compared_strings(state) else ()
     return replace(event, as_left=values.remains_text(left))
 
 
-_REMAINS: dict[type, Callable[[State, Any], ev.Event]] = {
-    ev.SaddleMoved: _saddle_first_moved,
-    ev.SessionClosed: _session_closed,
+_Concluder = Callable[[State, Any], ev.Event]
+
+_REMAINS: dict[type, tuple[str, _Concluder]] = {
+    ev.SaddleMoved: ("as_found", _saddle_first_moved),
+    ev.SessionClosed: ("as_left", _session_closed),
 }
-_CONCLUDERS: dict[type, Callable[[State, Any], ev.Event]] = {
-    ev.SessionBegun: _session_begun,
-    ev.ItemMeasured: _item_measured,
-    ev.StringsFitted: _strings_fitted,
-    ev.ReadingTaken: _reading_taken,
-    ev.StringJudged: _comparison_ended,
-    ev.StringSurveyed: _comparison_ended,
-    ev.StringProved: _comparison_ended,
-    ev.StringChecked: _comparison_ended,
-    ev.ResponseLearnt: _response_learnt,
-    ev.StringSlackened: _string_slackened,
-    ev.SaddleMoved: _saddle_moved,
-    ev.TunedByHand: _tuned_by_hand,
+"""Event -> the field that shows that it was concluded, and the function that concludes it."""
+
+_CONCLUDERS: dict[type, tuple[str, _Concluder]] = {
+    ev.SessionBegun: ("balance", _session_begun),
+    ev.ItemMeasured: ("instrument_change", _item_measured),
+    ev.StringsFitted: ("waits", _strings_fitted),
+    ev.ReadingTaken: ("counted", _reading_taken),
+    ev.StringJudged: ("pluck_scatter", _comparison_ended),
+    ev.StringSurveyed: ("pluck_scatter", _comparison_ended),
+    ev.StringProved: ("pluck_scatter", _comparison_ended),
+    ev.StringChecked: ("pluck_scatter", _comparison_ended),
+    ev.ResponseLearnt: ("response", _response_learnt),
+    ev.StringSlackened: ("balance", _string_slackened),
+    ev.SaddleMoved: ("outcomes", _saddle_moved),
+    ev.TunedByHand: ("balance", _tuned_by_hand),
 }
+
+
+def _concluded(table: Mapping[type, tuple[str, _Concluder]], state: State, event: ev.Event) -> ev.Event:
+    """The event concluded by its row of the table; as it is without a row, or if it was concluded before."""
+    field, concluder = table.get(type(event), ("", None))
+    if concluder is None or getattr(event, field) is not None:
+        return event
+    return concluder(state, event)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import fields, replace
 from types import FunctionType
 from typing import Any
 
@@ -20,7 +20,7 @@ from oscservice.report.facts import Facts
 from oscservice.report.gather_facts import facts_of
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
-from oscservice.session.conclude import conclude
+from oscservice.session.conclude import _CONCLUDERS, _REMAINS, conclude
 from oscservice.session.decide import take_step
 from oscservice.session.effective_events import effective_events
 from oscservice.session.evolve import evolve, fold
@@ -108,6 +108,14 @@ def test_every_event_of_a_step_is_concluded_and_folds_to_its_state(name: str) ->
             assert conclude(state, event) is event
             state = evolve(state, event)
         assert state == step.state
+
+
+def test_every_concluded_event_has_a_row_and_the_row_a_concluded_field() -> None:
+    concluded = {kind: {one.name for one in fields(kind) if one.metadata} for kind in ev.Event.__args__}
+    rows = [(kind, field) for table in (_CONCLUDERS, _REMAINS) for kind, (field, _) in table.items()]
+    assert {kind for kind, names in concluded.items() if names} - {ev.StepBegun} == {kind for kind, _ in rows}
+    for kind, field in rows:
+        assert field in concluded[kind]
 
 
 def test_a_stored_conclusion_is_copied() -> None:
