@@ -1,4 +1,4 @@
-"""A check's result for programs: a JSON object, and JUnit's XML for build servers.
+"""A check's result for programs: a JSON object, and JUnit's XML for build servers. And a finding as cells of a table.
 
 JUnit's form has no standard. Build servers share the schema ``junit-10.xsd`` of the xUnit plug-in of one of them
 (G. Boissinot, 2014). A case is a ``testcase``. A case that drifted or is out of tolerance has a ``failure``; a case
@@ -11,7 +11,7 @@ import re
 from typing import Any
 from xml.etree import ElementTree
 
-from oscservice.check.verdicts import CaseFound, CheckFinding, CheckResult, CheckVerdict
+from oscservice.check.verdicts import CaseFound, CheckFinding, CheckResult, CheckVerdict, What
 
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -124,6 +124,16 @@ def line(finding: CheckFinding) -> str:
     if finding.wanted:
         words.append(f"about {finding.wanted} notes at each place would be enough")
     return ": ".join((words[0], ", ".join(words[1:])))
+
+
+def table_cells(finding: CheckFinding) -> list[str]:
+    """Return a finding as the cells of a table: what, cents, standard error, limit, verdict with its reason."""
+    cents = "" if finding.cents is None else f"{round(finding.cents, 1) + 0.0:+.1f}"
+    se = "" if finding.se_cents is None else f"{max(finding.se_cents, 0.05):.1f}"
+    limit = "" if not finding.limit_cents or finding.what is What.PRESENCE else f"{finding.limit_cents:g}"
+    wanted = f", about {finding.wanted} notes would be enough" if finding.wanted else ""
+    why = f": {finding.why}{wanted}" if finding.why else ""
+    return [str(finding.what), cents, se, limit, f"{finding.verdict}{why}"]
 
 
 def _clean(text: str) -> str:

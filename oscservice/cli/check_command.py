@@ -16,11 +16,11 @@ from rich.markup import escape
 from rich.table import Table
 
 from oscservice.archive.result_cache import Cache
-from oscservice.check.check_output import as_json, as_junit
+from oscservice.check.check_output import as_json, as_junit, table_cells
 from oscservice.check.file_naming import Names, compile_names
 from oscservice.check.manifest import CheckSet, Recordings, listed, load_manifest, read_list
 from oscservice.check.run_check import run_check
-from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, What
+from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, CheckResult, CheckVerdict, Limits
 from oscservice.cli.arguments import named_instrument
 from oscservice.cli.console import plain_table, progress_bar, say, wide_console
 from oscservice.errors import InputError
@@ -211,19 +211,10 @@ def _table(shown: Sequence[CaseFound]) -> Table:
     for one in shown:
         for row, finding in enumerate(one.findings):
             first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
-            table.add_row(*first, *_cells(finding))
+            table.add_row(*first, *map(escape, table_cells(finding)))
         if not one.findings:
             table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "compared by others")
     return table
-
-
-def _cells(finding: CheckFinding) -> list[str]:
-    cents = "" if finding.cents is None else f"{round(finding.cents, 1) + 0.0:+.1f}"
-    se = "" if finding.se_cents is None else f"{max(finding.se_cents, 0.05):.1f}"
-    limit = "" if not finding.limit_cents or finding.what is What.PRESENCE else f"{finding.limit_cents:g}"
-    wanted = f", about {finding.wanted} notes would be enough" if finding.wanted else ""
-    why = f": {finding.why}{wanted}" if finding.why else ""
-    return [str(finding.what), cents, se, limit, escape(f"{finding.verdict}{why}")]
 
 
 def _accepted(shown: Sequence[CaseFound]) -> Table:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from oscservice.check.check_output import table_cells
 from oscservice.check.judge import default_limits, judge
 from oscservice.check.verdicts import (
     Case,
@@ -191,3 +192,24 @@ def test_a_result_is_as_good_as_its_worst_case_and_a_refusal_leaves_it_unsure() 
     assert codes(CheckVerdict.UNSURE, CheckVerdict.OUT) == 1
     assert codes(CheckVerdict.DRIFTED, CheckVerdict.OUT, refused=True) == 1
     assert codes() == 2, "nothing was judged"
+
+
+@pytest.mark.parametrize(
+    ("finding", "cells"),
+    [
+        (
+            CheckFinding(What.TUNING, -3.26, 0.01, 3.0, CheckVerdict.OUT),
+            ["tuning", "-3.3", "0.1", "3", "out"],
+        ),
+        (
+            CheckFinding(What.ERROR_DRIFT, -0.04, 0.44, 1.5, CheckVerdict.UNSURE, "too few [notes]", 4),
+            ["error drift", "+0.0", "0.4", "1.5", "unsure: too few [notes], about 4 notes would be enough"],
+        ),
+        (
+            CheckFinding(What.PRESENCE, None, None, 1.0, CheckVerdict.UNSURE, "missing"),
+            ["presence", "", "", "", "unsure: missing"],
+        ),
+    ],
+)
+def test_a_finding_is_plain_cells_of_a_table(finding: CheckFinding, cells: list[str]) -> None:
+    assert table_cells(finding) == cells
