@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -22,8 +23,7 @@ def test_version() -> None:
 def test_help_names_every_command_and_what_stepping_is() -> None:
     done = run("--help", COLUMNS="200")
     assert done.returncode == 0
-    names = ("rehearse", "serve", "measure", "predict", "remains", "devices", "addresses", "sentences", "instruments")
-    for name in names:
+    for name in COMMANDS:
         assert f" {name} " in done.stdout
     done = run("serve", "--help", COLUMNS="200")
     assert "time passes only when a client sends" in " ".join(done.stdout.replace("│", " ").split())
@@ -57,6 +57,20 @@ def test_a_command_s_help_is_the_one_in_the_list(name: str) -> None:
     got = told(name, "--help")
     assert (got.code, got.err) == (0, "")
     assert f"oscservice {name}" in got.out
+
+
+@pytest.mark.parametrize("name", ["check", "report"])
+def test_every_option_is_named_in_the_document_of_its_command(name: str) -> None:
+    document = (Path(__file__).parents[2] / "docs" / f"{name}.md").read_text(encoding="utf-8")
+    options = [option for option in load_command(name).params if option.param_type_name == "option"]
+    assert len(options) > 5
+    left_out = [option.opts for option in options if not any(named(word, document) for word in option.opts)]
+    assert left_out == []
+
+
+def named(option: str, document: str) -> bool:
+    """True if a text has an option as a word of its own."""
+    return re.search(rf"(?<![\w-]){re.escape(option)}(?![\w-])", document) is not None
 
 
 @pytest.mark.parametrize(
