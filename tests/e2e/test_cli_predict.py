@@ -36,6 +36,7 @@ def preset_with(folder: Path, name: str, **numbers: float) -> Path:
     return file
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", preset_names())
 def test_every_preset_fits_100_columns(name: str) -> None:
     done = run("predict", name, "--semitones", "-2")

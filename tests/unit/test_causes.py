@@ -57,6 +57,7 @@ def test_sound_guitars_have_nothing_named(preset: str, saddle_mm: float) -> None
     assert findings(instrument, surveyed(instrument, SOUND, saddle_mm=saddle_mm)) == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("preset", ["six-string-648", "six-string-628", "seven-string-648"])
 @pytest.mark.parametrize("saddle_mm", [-3.0, -1.5, 1.5, 3.0])
 def test_saddles_that_all_stand_elsewhere_than_in_the_file_stop_no_advice(preset: str, saddle_mm: float) -> None:

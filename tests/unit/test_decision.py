@@ -149,6 +149,7 @@ def rehearse(rng: np.random.Generator, start_cents: float, tolerance: float, sca
     return truth(), moves, plucks
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tolerance", [1.0, 2.0])
 def test_strings_end_within_the_tolerance_in_few_moves(tolerance: float) -> None:
     """Up to 11 cents off, 0.6 cents of scatter, 0.12 mm of placing error. The fixed seed makes the run repeatable."""

@@ -87,6 +87,7 @@ def test_mean_over_the_window(window):
     assert window.inside(0.6) == COUNT
 
 
+@pytest.mark.slow
 def test_settled_pitch(settled):
     assert settled.inside(0.015) >= fewest(0.5, COUNT)
     assert settled.inside(0.4) >= fewest(0.95, COUNT)

@@ -32,6 +32,8 @@ from oscservice.session import events as ev
 from oscservice.session.evolve import fold
 from oscservice.session.setup_changes import Side
 
+pytestmark = pytest.mark.slow  # months of sessions are made
+
 SVG = "{http://www.w3.org/2000/svg}"
 
 

@@ -65,6 +65,7 @@ def drawn(numbers: list[int], stray_cents: float) -> list[tuple[StiffString, flo
 EVERY = [[1, 2, 3], [1, 2, 3, 5], [1, 2, 3, 4, 5, 6], list(range(1, 11))]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("stray_cents", "inside"), [(0.0, 0.95), (0.5, 0.95), (1.5, 0.85)])
 @pytest.mark.parametrize("numbers", EVERY, ids=len)
 def test_truth_lies_within_two_standard_errors(stray_cents, inside, numbers):

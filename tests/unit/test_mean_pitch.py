@@ -36,6 +36,7 @@ def rife_boorstyn_sd_hz(snr: float, count: int) -> float:
     return RATE_HZ * math.sqrt(12.0 / (snr * count * (count**2 - 1.0))) / (2.0 * math.pi)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("f1_hz", "most", "calmest"), [(30.868, 2.0, 0.4), (82.407, 1.5, 0.8), (329.628, 1.5, 0.8)], ids=["B0", "E2", "E4"]
 )

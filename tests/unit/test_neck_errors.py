@@ -233,6 +233,7 @@ def against_chance(scatter: float, repeats: int) -> dict[str, tuple[float, float
     return told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scatter", [0.8, 1.0, 2.0])
 def test_least_squares_against_chance(scatter: float) -> None:
     """Bias under a tenth of the standard error, 68 of 100 within it, for hands from a little calmer than one player's
@@ -243,6 +244,7 @@ def test_least_squares_against_chance(scatter: float) -> None:
         assert 0.63 <= within <= 0.73, (what, within)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scatter", [0.3, 0.5])
 def test_of_a_very_calm_hand_standard_errors_are_too_wide_rather_than_too_narrow(scatter: float) -> None:
     # Two plucks a fret don't show such a hand: what was expected before them still counts.

@@ -82,6 +82,7 @@ def note(
 STRINGS = [(98.0, 5e-4), (131.0, 3.5e-4), (155.6, 2.6e-4), (220.0, 2.2e-4), (294.0, 3e-4), (392.0, 2.5e-4)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sums_db", [None, -6.0, 6.0, 12.0])
 @pytest.mark.parametrize(("f0_hz", "inharmonicity"), STRINGS)
 def test_b_is_the_strings_own_however_loud_the_sums(f0_hz, inharmonicity, sums_db):

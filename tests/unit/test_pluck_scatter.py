@@ -58,6 +58,7 @@ def test_a_few_strings_teach_how_a_hand_scatters(fretted: float, opened: float) 
     assert (float(np.median(shares)) > 0.6) == (opened / fretted > 0.9)
 
 
+@pytest.mark.slow
 def test_a_known_hand_makes_a_comparison_as_sure_as_it_is() -> None:
     # 300 comparisons by a calm hand and by a hasty one: the stated error of 1 sd holds two thirds of them, once learnt.
     for fretted, opened in ((0.3, 0.1), (1.4, 0.4)):

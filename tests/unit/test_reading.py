@@ -75,6 +75,7 @@ def heard() -> list[tuple[dict[str, float], float, float, float, float]]:
     return rows
 
 
+@pytest.mark.slow
 def test_ten_times_closer_than_aubios_default_method_at_the_median(heard):
     ours = np.median([abs(row[1]) for row in heard])
     peer = np.median([abs(row[2]) for row in heard])

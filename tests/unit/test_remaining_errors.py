@@ -122,6 +122,7 @@ def check_calibrated(z: list[np.ndarray]) -> None:
     assert every.max() < 5.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("frets", "worst_rms_cents"), [(ONE, 2.6), (THOROUGH, 1.4)])
 def test_frets_that_nobody_plucked_are_as_far_off_as_told(frets, worst_rms_cents):
     z, errors = [], []
