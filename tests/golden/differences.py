@@ -41,6 +41,18 @@ NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
 }
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
+NEW_ADDRESSES: frozenset[str] = frozenset()
+"""Addresses that the golden datagrams do not know, without root and numbers: ``/string/saddle/room``. Messages to them
+are left out of the comparison."""
+
+CHANGED_NUMBERS: dict[str, float] = {}
+"""Path of a number, or an address of datagrams as in ``NEW_ADDRESSES`` -> how far the number may be from the golden
+one, relative to it. A probability moves a little when a cause is added, say.
+
+A failure prints the path: leave its numbers out. A number in an event is usually one of the state too, with a path of
+its own. In the states after each step such a number may be part of a digest: that is then not compared, but the
+whole last state is."""
+
 TEXTS: dict[str, str] = {
     # Prompts
     "Look over the ": "Inspect the ",

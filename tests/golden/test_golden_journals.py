@@ -7,10 +7,11 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
-from golden.differences import NEW_EVENT_FIELDS
+from golden.differences import CHANGED_NUMBERS, NEW_EVENT_FIELDS
 from golden.sessions import SESSIONS
 from golden.stored import (
     FOLDER,
+    WHERE_CHANGED_NUMBERS_GO,
     WHERE_NEW_FIELDS_GO,
     difference,
     event_of,
@@ -75,7 +76,23 @@ def test_the_same_commands_make_the_same_journal(name: str) -> None:
 def test_a_difference_is_seen() -> None:
     one: dict[str, Any] = {"a": [1.0, '{"b": 2}'], "c": "#012345 6789ab"}
     assert difference(one, {**one, "a": [1.0 + 1e-12, '{"b":2}']}) is None or one["a"][0] == 1.0
-    assert difference(one, {**one, "a": [1.0 + 1e-6, '{"b": 2}']}) == "a.1: 1.0 became 1.000001"
+    assert difference(one, {**one, "a": [1.0 + 1e-6, '{"b": 2}']}) == (
+        f"a.1: 1.0 became 1.000001; {WHERE_CHANGED_NUMBERS_GO}"
+    )
     assert difference(one, {**one, "a": [1.0, '{"b": 3}']}) == "a.2.b: 2 became 3"
     assert difference(one, {**one, "c": "#112345 6789ab"}) is not None
     assert difference(one, {"a": one["a"]}) == f": ['c'] on one side only; {WHERE_NEW_FIELDS_GO}"
+
+
+def test_a_number_may_differ_if_it_is_listed(monkeypatch: pytest.MonkeyPatch) -> None:
+    one: dict[str, Any] = {"strings": {"6": {"odds": [0.5, 0.25]}}, "strings.6": "#012345 6789ab", "doubt": "#1 2"}
+    moved = {**one, "strings": {"6": {"odds": [0.5, 0.2500001]}}}
+    digested = {**one, "strings.6": "#112345 7789ab"}
+    assert difference(one, moved) is not None
+    assert difference(one, digested) is not None
+    monkeypatch.setitem(CHANGED_NUMBERS, "strings.odds", 1e-6)
+    assert difference(one, moved) is None
+    assert difference(one, digested) is None
+    assert difference(one, {**one, "doubt": "#2 3"}) is not None
+    assert difference(one, {**one, "strings": {"6": {"odds": [0.5, 0.26]}}}) is not None
+    assert difference(one, {**one, "strings": {"6": {"even": [0.5, 0.25]}}}) is not None
