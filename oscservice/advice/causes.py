@@ -23,7 +23,6 @@ from scipy.special import logsumexp
 
 from oscservice.advice.expected_errors import (
     HARMONIC,
-    Change,
     ExpectedErrors,
     Survey,
     expected_errors,
@@ -84,16 +83,78 @@ LEAST_CENTS = 2.0
 MOST_NAMED = 4
 """Largest number of named causes."""
 
-_PRIOR = {
-    Cause.SADDLE: 0.50,
-    Cause.NUT_SLOT: 0.12,
-    Cause.NUT_PLACE: 0.05,
-    Cause.FINGER: 0.05,
-    Cause.UNEVEN: 0.08,
-    Cause.FRET: 0.08,
-    Cause.ACTION: 0.12,
+
+@dataclass(frozen=True)
+class _CauseTraits:
+    """What is known of a cause before anything is heard.
+
+    Attributes:
+        prior: how often it causes an error (assumed); 0 for a cause without a model.
+        named_sd: size of the cause where it was named, 1 sd (assumed): mm, of an uneven string the share of its mass.
+        change: the string with so many mm of the cause; None where the cause is no change of the whole string.
+        curable: a saddle can follow it, or advice leaves its fret out; else its strings get no advice.
+        unit: of its size: mm or cents.
+        size: its size in words; ``way`` is one of ``ways``.
+        ways: direction of a size above 0, and of one below.
+    """
+
+    prior: float = 0.0
+    named_sd: float = 0.0
+    change: SizedChange | None = None
+    curable: bool = False
+    unit: str = "mm"
+    size: str = ""
+    ways: tuple[str, str] = ("", "")
+
+
+def _with_farther_nut(string: FrettedString, mm: float) -> FrettedString:
+    """Return the string with its nut farther from the saddle by ``mm``."""
+    return replace(string, nut_shift_mm=string.nut_shift_mm + mm)
+
+
+_TRAITS: Mapping[str, _CauseTraits] = {
+    Cause.SADDLE: _CauseTraits(prior=0.50, curable=True),
+    Cause.NUT_SLOT: _CauseTraits(
+        prior=0.12,
+        named_sd=1.0,
+        change=with_higher_nut,
+        size="slot {size:.1f} ± {se:.1f} mm higher than in the file",
+    ),
+    Cause.NUT_PLACE: _CauseTraits(
+        prior=0.05,
+        named_sd=2.0,
+        change=_with_farther_nut,
+        size="nut {absolute:.1f} ± {se:.1f} mm too {way} the saddle, the same on all strings and frets",
+        ways=("far from", "close to"),
+    ),
+    Cause.FINGER: _CauseTraits(
+        prior=0.05,
+        named_sd=0.05,
+        change=with_more_take_up,
+        size="finger takes up {size:.3f} ± {se:.3f} mm of string, the same at all frets, scaled by the core",
+    ),
+    Cause.UNEVEN: _CauseTraits(
+        prior=0.08,
+        named_sd=0.03,
+        unit="cents",
+        size="{size:+.1f} ± {se:.1f} cents at its worst place, a pattern that no saddle, nut or fret makes",
+    ),
+    Cause.FRET: _CauseTraits(
+        prior=0.08,
+        named_sd=1.0,
+        curable=True,
+        size="fret {absolute:.2f} ± {se:.2f} mm too {way} the saddle, compared with its neighbours",
+        ways=("close to", "far from"),
+    ),
+    Cause.ACTION: _CauseTraits(
+        prior=0.12,
+        named_sd=2.0,
+        change=with_higher_action,
+        curable=True,
+        size="all saddles need more setback, as if the action were {size:.1f} ± {se:.1f} mm above the file's",
+    ),
+    Cause.SCATTER: _CauseTraits(unit="cents"),
 }
-"""How often each causes an error, before anything is heard (assumed)."""
 
 _READ_SD_MM = 0.3  # distance of a saddle from its place in the file, as read off a ruler
 _SADDLE_SD_MM = 3.0  # the same when nobody has read it
@@ -105,6 +166,7 @@ _NUT_SD_MM = 0.6
 _FRET_SD_MM = 0.35
 _LEAST_LEARNT = 0.05  # of the prior spread of a size: less is no information about it
 _LEAST_DOUBT = 0.15  # relative: no cause follows its model more closely
+_UNEVEN_REACH_MM = 40.0  # of an uneven string that was named
 _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))  # 1 sd of relative mass, reach in mm
 
 
@@ -229,9 +291,12 @@ def _score(
     return total + float(np.log(model.prior)), size, square**0.5, np.asarray(share @ np.concatenate(shifts))
 
 
-def _by(change: SizedChange, mm: float) -> Change:
-    """Return a change of one size."""
-    return lambda string: change(string, mm)
+def _shift_by(expected: ExpectedErrors, cause: str, mm: float, only: int | None = None) -> Floats:
+    """Return the shift of each value in cents by ``mm`` of a cause, of one string or of all, (n,)."""
+    change = _TRAITS[cause].change
+    if change is None:
+        raise ValueError(f"{cause} is no change of a whole string")
+    return expected.shift(lambda string: change(string, mm), only)
 
 
 def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
@@ -240,11 +305,9 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
     numbers = tuple(expected.strings)
     none, nothing = np.zeros((1, n)), np.zeros((n, n))
 
-    def by_amount(
-        cause: Cause, strings: tuple[int, ...], share: float, sizes: Floats, change: SizedChange
-    ) -> _CauseModel:
+    def by_amount(cause: Cause, strings: tuple[int, ...], share: float, sizes: Floats) -> _CauseModel:
         only = strings[0] if len(strings) == 1 else None
-        shifts = [expected.shift(_by(change, mm), only) for mm in sizes.tolist()]
+        shifts = [_shift_by(expected, cause, mm, only) for mm in sizes.tolist()]
         known = cause is Cause.ACTION  # a misplaced saddle does the same
         return _CauseModel(cause, strings, 0, share, sizes, np.array(shifts), nothing, np.zeros(n), known)
 
@@ -253,31 +316,31 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
     ) -> _CauseModel:
         return _CauseModel(cause, strings, fret, share, np.zeros(1), none, sd**2 * np.outer(column, column), column)
 
-    yield _CauseModel(Cause.SADDLE, numbers, 0, _PRIOR[Cause.SADDLE], np.zeros(1), none, nothing, np.zeros(n))
-    slot = _PRIOR[Cause.NUT_SLOT] / (len(numbers) + (len(numbers) > 1))
+    yield _CauseModel(Cause.SADDLE, numbers, 0, _TRAITS[Cause.SADDLE].prior, np.zeros(1), none, nothing, np.zeros(n))
+    slot = _TRAITS[Cause.NUT_SLOT].prior / (len(numbers) + (len(numbers) > 1))
     for chosen in [(number,) for number in numbers] + ([numbers] if len(numbers) > 1 else []):
-        yield by_amount(Cause.NUT_SLOT, chosen, slot, _SLOTS_MM, with_higher_nut)
+        yield by_amount(Cause.NUT_SLOT, chosen, slot, _SLOTS_MM)
     if len(numbers) > 1:  # on one string these look like its own open pitch, or its saddle
-        place = expected.shift(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + 1.0))
-        yield normal(Cause.NUT_PLACE, numbers, 0, _PRIOR[Cause.NUT_PLACE], place, _NUT_SD_MM)
-        yield by_amount(Cause.FINGER, numbers, _PRIOR[Cause.FINGER], _TAKE_UP_MM, with_more_take_up)
-        yield by_amount(Cause.ACTION, numbers, _PRIOR[Cause.ACTION], _ACTIONS_MM, with_higher_action)
+        place = _shift_by(expected, Cause.NUT_PLACE, 1.0)
+        yield normal(Cause.NUT_PLACE, numbers, 0, _TRAITS[Cause.NUT_PLACE].prior, place, _NUT_SD_MM)
+        yield by_amount(Cause.FINGER, numbers, _TRAITS[Cause.FINGER].prior, _TAKE_UP_MM)
+        yield by_amount(Cause.ACTION, numbers, _TRAITS[Cause.ACTION].prior, _ACTIONS_MM)
     for number in numbers:
         for sd, reach_mm in _MASS:
-            share = _PRIOR[Cause.UNEVEN] / len(numbers) / len(_MASS)
+            share = _TRAITS[Cause.UNEVEN].prior / len(numbers) / len(_MASS)
             spread = expected.uneven(number, sd, reach_mm)
             yield _CauseModel(Cause.UNEVEN, (number,), 0, share, np.zeros(1), none, spread, np.zeros(n))
     frets = sorted({fret for _, fret in expected.rows if fret != HARMONIC})
     for fret in frets:
         has = tuple(number for number, at in expected.rows if at == fret)
-        share = _PRIOR[Cause.FRET] / len(frets) / 2.0
+        share = _TRAITS[Cause.FRET].prior / len(frets) / 2.0
         if len(has) > 1:
             yield normal(Cause.FRET, has, fret, share, expected.fret(fret), _FRET_SD_MM)
         for number in has:
             yield normal(Cause.FRET, (number,), fret, share / len(has), expected.fret(fret, number), _FRET_SD_MM)
 
 
-INCURABLE = (Cause.NUT_SLOT, Cause.NUT_PLACE, Cause.FINGER, Cause.UNEVEN, Cause.SCATTER)
+INCURABLE = tuple(cause for cause in Cause if not _TRAITS[cause].curable)
 """Causes that no saddle cures: their strings get no advice. A single fret is left out of the advice instead;
 a saddle can follow high action."""
 
@@ -345,8 +408,8 @@ def suspected_cause(instrument: Instrument, surveys: Mapping[int, Survey]) -> tu
 def scatter_finding(number: int, scatter_cents: float, limit_cents: float) -> Finding:
     """Return the finding on a string whose plucks scatter too much."""
     evidence = f"single plucks scatter by {scatter_cents:.1f} cents (1 sd), more than {limit_cents:g}"
-    check = CHECKS[Cause.SCATTER]
-    return Finding(Cause.SCATTER, (number,), 0, scatter_cents, 0.0, "cents", 1.0, evidence, check, stops=True)
+    check, unit = CHECKS[Cause.SCATTER], _TRAITS[Cause.SCATTER].unit
+    return Finding(Cause.SCATTER, (number,), 0, scatter_cents, 0.0, unit, 1.0, evidence, check, stops=True)
 
 
 def strings_without_advice(found: tuple[Finding, ...]) -> dict[int, Finding]:
@@ -371,14 +434,13 @@ def _name(cause: str, strings: tuple[int, ...], fret: int) -> str:
 
 def _finding(expected: ExpectedErrors, named: CauseProbability) -> Finding:
     """Return a cause as a finding in words."""
-    unit = "cents" if named.cause is Cause.UNEVEN else "mm"
     return Finding(
         cause=str(named.cause),
         strings=named.strings,
         fret=named.fret,
         size=named.size,
         se=named.se,
-        unit=unit,
+        unit=_TRAITS[named.cause].unit,
         probability=named.probability,
         evidence=_evidence(expected, named),
         check=CHECKS[named.cause],
@@ -394,22 +456,25 @@ def _evidence(expected: ExpectedErrors, named: CauseProbability) -> str:
     number, fret = expected.rows[index]
     place = "12th-fret harmonic" if fret == HARMONIC else f"fret {fret}"
     share = f"{shift[index]:+.1f} of the {expected.heard[index]:+.1f} cents measured at string {number}, {place}"
-    size = _SIZES[named.cause].format(size=named.size, absolute=abs(named.size), se=named.se, way=_way(named))
+    traits = _TRAITS[named.cause]
+    way = traits.ways[0] if named.size > 0.0 else traits.ways[1]
+    size = traits.size.format(size=named.size, absolute=abs(named.size), se=named.se, way=way)
     return f"explains {share}; {size}"
 
 
-_SIZES: dict[Cause, str] = {
-    Cause.NUT_SLOT: "slot {size:.1f} ± {se:.1f} mm higher than in the file",
-    Cause.NUT_PLACE: "nut {absolute:.1f} ± {se:.1f} mm too {way} the saddle, the same on all strings and frets",
-    Cause.FINGER: "finger takes up {size:.3f} ± {se:.3f} mm of string, the same at all frets, scaled by the core",
-    Cause.UNEVEN: "{size:+.1f} ± {se:.1f} cents at its worst place, a pattern that no saddle, nut or fret makes",
-    Cause.FRET: "fret {absolute:.2f} ± {se:.2f} mm too {way} the saddle, compared with its neighbours",
-    Cause.ACTION: "all saddles need more setback, as if the action were {size:.1f} ± {se:.1f} mm above the file's",
-}
-
-
-def _way(named: CauseProbability) -> str:
-    """Return the direction of a misplaced nut or fret in words."""
-    if named.cause is Cause.NUT_PLACE:
-        return "far from" if named.size > 0.0 else "close to"
-    return "close to" if named.size > 0.0 else "far from"
+def covariance_of(expected: ExpectedErrors, finding: Finding) -> Floats:
+    """Return the covariance in cents squared that a named cause of unknown size adds to the values, (n, n)."""
+    n = len(expected.rows)
+    traits = _TRAITS.get(finding.cause, _CauseTraits())
+    numbers = set(finding.strings) & set(expected.strings)
+    if finding.cause == Cause.UNEVEN:
+        uneven = [expected.uneven(number, traits.named_sd, _UNEVEN_REACH_MM) for number in numbers]
+        return sum(uneven, np.zeros((n, n)))
+    column = np.zeros(n)
+    for number in numbers:
+        if finding.cause == Cause.FRET:
+            column += expected.fret(finding.fret, number)
+        elif traits.change is not None:
+            column += _shift_by(expected, finding.cause, 1.0, number)
+    column *= traits.named_sd
+    return np.outer(column, column)

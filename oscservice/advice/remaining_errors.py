@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.advice.causes import Cause, Finding
+from oscservice.advice.causes import Finding, covariance_of
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM
@@ -33,9 +33,6 @@ from oscservice.advice.expected_errors import (
     expected_errors,
     measured_errors,
     uncertain_factors,
-    with_higher_action,
-    with_higher_nut,
-    with_more_take_up,
 )
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
@@ -50,20 +47,9 @@ SADDLE_SD_MM = 10.0
 FARTHEST = 0.05
 """A saddle is at most this share of the scale from the position in the file."""
 
-NAMED_SD: Mapping[str, float] = {
-    Cause.NUT_SLOT: 1.0,
-    Cause.NUT_PLACE: 2.0,
-    Cause.FINGER: 0.05,
-    Cause.ACTION: 2.0,
-    Cause.FRET: 1.0,
-    Cause.UNEVEN: 0.03,
-}
-"""Size of a cause that was named, 1 sd (assumed): mm, of an uneven string the share of its mass."""
-
 LAST_TERMS_FRET = 19
 """Highest fret that the three terms are fitted to: above it they differ from the full model."""
 
-_UNEVEN_REACH_MM = 40.0
 _ROUNDS = 2
 
 
@@ -183,7 +169,8 @@ def _conditioned_on_surveys(
     staying: tuple[tuple[Change, int | None], ...],
 ) -> tuple[FretPosterior, dict[int, float]]:
     """Return the prior conditioned on the surveys, and string number -> offset of its saddle from the assumed place."""
-    errors = expected.covariance + _left_open(expected, named) + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
+    left_open = sum((covariance_of(expected, cause) for cause in named), np.zeros_like(expected.covariance))
+    errors = expected.covariance + left_open + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
     cross = np.column_stack([expected.shift(change, only) for change, only in staying])
     prior = np.block([[errors, cross], [cross.T, np.eye(len(staying))]])
     mean = np.concatenate([expected.mean, np.zeros(len(staying))])
@@ -195,38 +182,6 @@ def _conditioned_on_surveys(
     found = FretPosterior(expected.rows, staying, mean + prior[:, rows] @ weighed, covariance, {})
     off_mm = SADDLE_SD_MM**2 * expected.saddle[rows].T @ weighed
     return found, dict(zip(expected.strings, off_mm.tolist(), strict=True))
-
-
-def _left_open(expected: ExpectedErrors, named: Sequence[Finding]) -> Floats:
-    """Return the covariance of the named causes, each with its standard deviation of ``NAMED_SD``."""
-    found = np.zeros((len(expected.rows), len(expected.rows)))
-    for finding in named:
-        sd = NAMED_SD.get(finding.cause, 0.0)
-        if finding.cause == Cause.UNEVEN:
-            for number in set(finding.strings) & set(expected.strings):
-                found += expected.uneven(number, sd, _UNEVEN_REACH_MM)
-            continue
-        column = sd * _column(expected, finding)
-        found += np.outer(column, column)
-    return found
-
-
-def _column(expected: ExpectedErrors, finding: Finding) -> Floats:
-    """Return the shift of each row in cents per mm of a cause, (n,)."""
-    found = np.zeros(len(expected.rows))
-    for number in set(finding.strings) & set(expected.strings):
-        match finding.cause:
-            case Cause.NUT_SLOT:
-                found += expected.shift(lambda s: with_higher_nut(s, 1.0), number)
-            case Cause.NUT_PLACE:
-                found += expected.shift(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + 1.0), number)
-            case Cause.FINGER:
-                found += expected.shift(lambda s: with_more_take_up(s, 1.0), number)
-            case Cause.ACTION:
-                found += expected.shift(lambda s: with_higher_action(s, 1.0), number)
-            case Cause.FRET:
-                found += expected.fret(finding.fret, number)
-    return found
 
 
 def _after_saddle_move(

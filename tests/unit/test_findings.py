@@ -6,20 +6,23 @@ import random
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from oscservice.advice.causes import (
+    _TRAITS,
     CHECKS,
     INCURABLE,
     Cause,
     Finding,
+    covariance_of,
     findings,
     misplaced_frets,
     strings_without_advice,
     suspected_cause,
 )
 from oscservice.advice.comparison import PluckReading, harmonic_check
-from oscservice.advice.expected_errors import Survey
+from oscservice.advice.expected_errors import Survey, expected_errors
 from oscservice.advice.neck_errors import compare_frets
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -120,6 +123,25 @@ def test_an_uneven_strings_size_is_what_it_shifts_most(seed: int) -> None:
     assert abs(found.size) > 4.0
 
 
+@pytest.mark.parametrize("cause", [one for one in Cause if one not in (Cause.SADDLE, Cause.SCATTER)])
+def test_a_cause_with_a_model_has_all_of_its_traits(cause: Cause) -> None:
+    traits = _TRAITS[cause]
+    assert traits.prior > 0.0
+    assert traits.size
+    assert traits.ways[0] != traits.ways[1] or "{way}" not in traits.size
+    found = Finding(cause, (2,), 5, 0.0, 0.0, traits.unit, 1.0, "", CHECKS[cause], stops=False)
+    instrument = load_instrument("six-string-648")
+    expected = expected_errors(instrument, surveys(instrument, SOUND, 1))
+    variances = np.diag(covariance_of(expected, found))
+    rows = np.array([number == 2 and (fret == 5 or cause is not Cause.FRET) for number, fret in expected.rows])
+    assert variances[rows].max() > 1.0
+    assert not variances[~rows].any()
+
+
+def test_every_cause_has_traits() -> None:
+    assert set(_TRAITS) == set(Cause)
+
+
 # In words
 
 
@@ -193,6 +215,7 @@ def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
     assert probability > 0.85
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("faults", "cause", "size"),
     [
