@@ -21,7 +21,7 @@ from oscservice.record.kept_sound import KeptSound, SoundCheck, checked, folder_
 from oscservice.record.session_files import lines, records
 from oscservice.session.events import from_body
 
-_NO_KEY = "Hashes have no key: they show edits by accident or by hand, not those of somebody who computes them anew."
+_NO_KEY = "Hashes have no key: they show accidental or manual edits, not edits by someone who makes new hashes."
 
 
 app = typer.Typer(add_completion=False)
