@@ -20,7 +20,7 @@ pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 LISTENER = """
 import sys, threading
 import numpy as np
-from oscservice.audio.device import DeviceSource
+from oscservice.audio.device_source import DeviceSource
 source = DeviceSource("pulse", 48000, 1)
 source.on_state = lambda state: print(state, flush=True)
 threading.Thread(target=lambda: (sys.stdin.read(), source.close()), daemon=True).start()
@@ -110,7 +110,7 @@ def test_closing_while_the_device_is_away_ends_at_once(tmp_path: Path) -> None:
 
 REFUSALS = """
 import sys
-from oscservice.audio.device import DeviceSource
+from oscservice.audio.device_source import DeviceSource
 from oscservice.errors import OscserviceError
 for name, rate, channels in (("no such device", None, None), ("pulse", None, 33), ("pulse", 4000, 1)):
     try:
