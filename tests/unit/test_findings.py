@@ -90,6 +90,7 @@ FAULTS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("preset", PRESETS)
 @pytest.mark.parametrize(("faults", "cause", "strings", "fret", "size"), FAULTS)
 def test_a_clear_fault_is_named_on_every_kind_of_instrument(

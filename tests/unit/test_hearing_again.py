@@ -44,6 +44,7 @@ def test_a_note_is_heard_again_as_it_was(gap_s, ring_s, hum_dbfs, noise_dbfs, wo
     assert float(np.median(found)) < 1e-3
 
 
+@pytest.mark.slow
 def test_without_what_was_known_before_it_would_not_be():
     """The hum was learnt long ago, and there was no quiet since: cut off from that, it is in the reading."""
     worst = 0.0
@@ -56,6 +57,7 @@ def test_without_what_was_known_before_it_would_not_be():
     assert worst > 1.0
 
 
+@pytest.mark.slow
 def test_what_is_kept_is_bounded_and_does_not_depend_on_how_the_stream_is_cut():
     samples = stream(9, 0.3, 2.0, notes=4)
     plain = [(event, kept.sound) for event, kept in notes_of(samples)]

@@ -266,6 +266,7 @@ def adverse(kind: str, f1_hz: float, seed: int) -> tuple[np.ndarray, float]:
     return total, pluck_s
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["noise", "hum", "neighbours", "handling", "clipping", "distortion", "weak first"])
 def test_in_trouble_it_is_the_right_note_or_a_refusal_that_says_why(kind):
     """Never an octave or a partial off: within a semitone's quarter, live and settled, or dismissed with a reason."""

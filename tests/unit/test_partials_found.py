@@ -100,6 +100,7 @@ def test_a_string_without_stiffness_is_read_so(f0_hz):
     assert abs(cents_between(reading.string_hz, f0_hz)) < 0.4
 
 
+@pytest.mark.slow
 def test_a_nearly_harmonic_string_is_read_within_its_error():
     true = 1.3e-5
     readings = [read_note(note(155.6, true, seed), RATE_HZ) for seed in range(24)]

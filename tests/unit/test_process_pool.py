@@ -36,6 +36,7 @@ def test_two_cores_give_what_one_gives(tmp_path: Path) -> None:
     assert told == [1, 2, 3, 4, 5, 6]
 
 
+@pytest.mark.slow
 def test_a_process_that_dies_costs_a_retry(tmp_path: Path) -> None:
     names = [f"{n}" for n in range(20)]
     names[7] = "once"

@@ -196,6 +196,7 @@ def test_a_last_pass_at_one_fret_counts_as_one_more_reading_of_it():
     assert after.se_cents[0] == pytest.approx(sum(weights) ** -0.5, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frets", [ONE, THOROUGH])
 def test_the_same_saddles_tuned_down(frets):
     z = []

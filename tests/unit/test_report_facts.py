@@ -28,6 +28,7 @@ def of(job: Job) -> Facts:
     return Invented("2026-11-25-1", job.instrument, (tuple(job.events),), "made up").facts
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SESSIONS)
 def test_the_course_ends_where_the_session_does(name):
     invented = SESSIONS[name]()

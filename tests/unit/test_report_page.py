@@ -83,6 +83,7 @@ class Outline(HTMLParser):
         return " ".join(" ".join(self.words).split())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SESSIONS)
 def test_a_page_is_whole_and_by_itself(name):
     invented, text = SESSIONS[name](), drawn(SESSIONS[name])
