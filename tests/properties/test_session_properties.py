@@ -7,7 +7,6 @@ import math
 from dataclasses import replace
 from functools import cache
 
-import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -363,15 +362,5 @@ class Session(RuleBasedStateMachine):
         assert topics(self.state) == topics(self.state, known=self.figures)  # what was carried over still holds
 
 
-class LongSession(Session):
-    """The same, with more examples."""
-
-
-def _settings(examples: int, steps: int) -> settings:
-    return settings(max_examples=examples, stateful_step_count=steps, suppress_health_check=list(HealthCheck))
-
-
+Session.TestCase.settings = settings(max_examples=40, stateful_step_count=40, suppress_health_check=list(HealthCheck))
 TestSession = Session.TestCase
-TestSession.settings = _settings(25, 40)
-TestLongSession = pytest.mark.slow(LongSession.TestCase)
-TestLongSession.settings = _settings(80, 40)

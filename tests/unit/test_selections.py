@@ -16,7 +16,7 @@ def test_readme_runs_what_is_not_slow_and_ci_runs_that_and_the_rest() -> None:
     assert block[1].endswith("pytest -n auto -m 'not slow'")
     ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "sed -n '/<!-- test -->/,/<!-- end -->/p' README.md" in ci
-    assert re.search(r"^\.venv/bin/python -m pytest -n auto -m slow$", ci, re.MULTILINE)
+    assert re.search(r"^\.venv/bin/python -m pytest -n 3 -m slow$", ci, re.MULTILINE)
 
 
 def test_nothing_else_leaves_tests_out() -> None:
