@@ -86,7 +86,7 @@ MOST_NAMED = 4
 
 @dataclass(frozen=True)
 class _CauseTraits:
-    """What is known of a cause before anything is heard.
+    """Properties of a cause, known before anything is heard.
 
     Attributes:
         prior: how often it causes an error (assumed); 0 for a cause without a model.
@@ -345,7 +345,7 @@ INCURABLE = tuple(cause for cause in Cause if not _TRAITS[cause].curable)
 a saddle can follow high action."""
 
 CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column("cause", "check").items()}
-"""What to check by hand (common practice, no source)."""
+"""Checks to make by hand (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -69,7 +69,7 @@ _SCATTER_GRID = np.geomspace(0.05, 30.0, 60) ** 2  # variances, cents squared
 
 
 class Flag(StrEnum):
-    """What makes a comparison doubtful."""
+    """Reasons to doubt a comparison."""
 
     SCATTERED = "scatter too large"
     FEW = "too few plucks"

@@ -30,7 +30,7 @@ _CONTRADICTION = 3.0  # sd between the expected and the measured error
 
 
 class Decision(StrEnum):
-    """What to do with a string, given its comparison."""
+    """The decision on a string, given its comparison."""
 
     SETTLED = "settled"
     MOVE = "move"

@@ -27,7 +27,7 @@ _WEIGHTS = (0.5, 2000.0)
 
 @dataclass(frozen=True)
 class PluckScatter:
-    """What is known of the scatter of plucks.
+    """Knowledge of the scatter of plucks.
 
     Attributes:
         scatter_cents: scatter of freshly fretted plucks (1 sd).

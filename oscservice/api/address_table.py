@@ -21,7 +21,7 @@ from oscservice.session.vocabulary import Phase
 
 DEFAULT_PREFIX = DEFAULT_ROOT
 ROOT = re.compile(r"(/[A-Za-z0-9._~+-]+){1,8}")
-"""What a root may be: characters that patterns are made of, and those OSC keeps for itself, are left out."""
+"""Form of a root: characters that patterns are made of, and those OSC keeps for itself, are left out."""
 
 _ANSWERS = (
     Address("/reply", ANSWER, (text_arg("address"),), "A message was carried out.", rest=True),

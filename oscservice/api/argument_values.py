@@ -74,7 +74,7 @@ DIRECTIONS: dict[str, str] = {
 }
 
 CAUSES: tuple[str, ...] = tuple(map(str, Cause))
-"""What can cause an error."""
+"""Possible causes of an error."""
 
 AUDIO_STATES: dict[str, str] = {
     "starting": "the source is being opened",

@@ -1,4 +1,4 @@
-"""What the handlers of addresses may ask of the daemon, and of the simulated guitar."""
+"""Requests that the handlers of addresses make of the daemon, and of the simulated guitar."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from oscservice.osc.packet import Value
 from oscservice.session import commands as cm
 
 Reply: TypeAlias = Sequence[Value]
-"""What follows the address in a reply."""
+"""The values after the address in a reply."""
 
 
 class Simulator(Protocol):
@@ -41,7 +41,7 @@ class Simulator(Protocol):
 
 
 class CommandContext(Protocol):
-    """What handlers ask of the daemon. What follows from it is announced after the answer.
+    """Requests that handlers make of the daemon. Their effects are announced after the answer.
 
     Attributes:
         tolerance_cents: tolerance of a session that is begun without one.

@@ -43,7 +43,7 @@ def value_text(value: Decoded) -> str:
 
 @dataclass
 class Seen:
-    """What was seen of one argument: the values, while they are few, and the range of its numbers."""
+    """Observed values of one argument: the values, while they are few, and the range of its numbers."""
 
     values: list[Decoded] = field(default_factory=list)
     many: bool = False
@@ -138,7 +138,7 @@ class ObservedMessages:
         return heard if known is None else None
 
     def news(self) -> list[ObservedSender]:
-        """What more was heard since the last asking, at addresses known before."""
+        """Messages heard since the last call, at addresses known before."""
         fresh = [one for one in self._heard.values() if one.fresh and one.count > 1]
         for one in self._heard.values():
             one.fresh = 0

@@ -76,7 +76,7 @@ class _Mistake(Exception):
 
 @dataclass(frozen=True)
 class SettingsFile:
-    """What a settings file says.
+    """The content of a settings file.
 
     Attributes:
         options: the settings of the daemon, by name; paths are absolute.

@@ -47,7 +47,7 @@ class Case:
 
     @property
     def stopped(self) -> bool:
-        """Whether a finger may stop it: such plucks scatter more."""
+        """True if a finger may stop it: such plucks scatter more."""
         return self.place is None or self.place.kind == "fret"
 
 

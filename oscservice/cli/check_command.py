@@ -145,7 +145,7 @@ def _listed(list_file: str | None) -> tuple[str, ...]:
 
 
 def _compiled(names: str | None) -> Names | None:
-    """What file names say. Raises InputError for a pattern that can't be used."""
+    """Return the pattern of file names. Raises InputError for a pattern that can't be used."""
     try:
         return None if names is None else compile_names(names)
     except ValueError as mistake:

@@ -27,7 +27,7 @@ from oscservice.hearing.single_string import why_not_single_string
 
 @dataclass(frozen=True)
 class Quiet:
-    """What is known of the quiet between notes.
+    """Knowledge of the quiet between notes.
 
     Attributes
     ----------

@@ -47,7 +47,7 @@ _MISPLACED_SHARE = 0.03  # share of strings that may be anywhere within reach (a
 
 @dataclass(frozen=True)
 class KnownString:
-    """What is known of a string before the note.
+    """Knowledge of a string before the note.
 
     Attributes
     ----------

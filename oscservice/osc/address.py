@@ -168,7 +168,7 @@ context is what the server was made with. A handler runs on the event loop and m
 
 @dataclass(frozen=True)
 class Placeholder:
-    """What a placeholder may be: a whole number from 1 to ``most``, or, if that is 0, a word."""
+    """Values of a placeholder: a whole number from 1 to ``most``, or, if that is 0, a word."""
 
     most: int = 0
 

@@ -1,4 +1,4 @@
-"""What goes out to subscribers: encoded by the address table, thinned and paced for each subscriber.
+"""Values sent to subscribers: encoded by the address table, thinned and paced for each subscriber.
 
 A subscriber is sent what it asked for, and never more than it can take in: where values come faster, the latest of
 each address is sent.

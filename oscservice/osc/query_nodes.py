@@ -197,7 +197,7 @@ def _json(value: Value | np.generic) -> Json:
 
 @dataclass(frozen=True)
 class News:
-    """What has changed in the address space: whole paths, topmost nodes only."""
+    """Changes of the address space: whole paths, topmost nodes only."""
 
     added: tuple[str, ...]
     removed: tuple[str, ...]

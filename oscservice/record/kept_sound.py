@@ -41,7 +41,7 @@ FILE = re.compile(r"(\d{5,})-([0-9a-f]{12})\.flac(\.part)?")
 
 @dataclass(frozen=True)
 class KeptSound:
-    """What an event records about its kept sound.
+    """An event's record of its kept sound.
 
     Attributes:
         sha256: hash of the samples: 24-bit, signed, little-endian, one channel.

@@ -156,7 +156,7 @@ class StringFact:
 
     @property
     def out(self) -> bool:
-        """Whether the string was left out."""
+        """True if the string was left out."""
         return bool(self.left_out)
 
 
@@ -291,7 +291,7 @@ class Facts:
 
     @property
     def quick(self) -> bool:
-        """Whether the session is a quick check."""
+        """True if the session is a quick check."""
         return bool(self.overview.against)
 
     @property

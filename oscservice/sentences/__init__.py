@@ -1,1 +1,1 @@
-"""What the technician reads of prompts: one table, English as shipped, and translations of it."""
+"""Texts of prompts: one table, English as shipped, and translations of it."""

@@ -95,7 +95,7 @@ class StringOverruled:
 
 @dataclass(frozen=True)
 class ResponseLearnt:
-    """What a move did: the expected change of the error by geometry, the one heard, and its standard error in cents.
+    """Effect of a move: the expected change of the error by geometry, the one heard, and its standard error in cents.
 
     ``oddity`` says why they may differ by more than a fifth, or is empty. ``response``: how the string responds to
     moves, as known after this one.

@@ -98,7 +98,7 @@ class Changes:
 
 
 class StringIdentity(Protocol):
-    """What identifies a string."""
+    """Identity of a string."""
 
     @property
     def note(self) -> str: ...
@@ -116,7 +116,7 @@ class StringIdentity(Protocol):
 
 @dataclass(frozen=True)
 class FiledString:
-    """What identifies a string, by the instrument file."""
+    """Identity of a string, by the instrument file."""
 
     note: str
     nominal_hz: float
