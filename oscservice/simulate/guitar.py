@@ -174,9 +174,9 @@ class Guitar:
         """Return whether the string is slack enough for its saddle to be moved."""
         return self.rig.is_slack(string)
 
-    def find_true_saddle_mm(self, string: int, fret: int = 12) -> float:
+    def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
         """Return the saddle place at which this fret is true with all strings at nominal pitch."""
-        return self.rig.find_true_saddle_mm(string, fret)
+        return self.rig.find_saddle_in_tune_mm(string, fret)
 
     # Hands. A string that is worked on is damped: a note keeps the pitch it was plucked at.
 

@@ -106,7 +106,7 @@ def rig_of(
         if len(saddle_error_mm) != len(builds):
             raise ValueError(f"{len(saddle_error_mm)} saddle errors for {len(builds)} strings")
         in_order = Rig(_builds(instrument, faults.but_core()), bridge, saddle_mm=saddles)
-        saddles = [in_order.find_true_saddle_mm(n) + off for n, off in enumerate(saddle_error_mm, start=1)]
+        saddles = [in_order.find_saddle_in_tune_mm(n) + off for n, off in enumerate(saddle_error_mm, start=1)]
     return Rig(
         builds,
         bridge,

@@ -152,7 +152,7 @@ class Rig:
             )
         return self._known[key]
 
-    def find_true_saddle_mm(self, string: int, fret: int = 12) -> float:
+    def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
         """Return the saddle place at which this fret is true, with all strings at nominal pitch and the bridge in
         balance."""
         build = self._build(string)

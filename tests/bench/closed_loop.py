@@ -71,7 +71,7 @@ def one(job: tuple[str, int]) -> list[Result]:
         saddle_error_mm=astray,
         detune_cents=[draw.uniform(-DETUNED_CENTS, DETUNED_CENTS) for _ in numbers],
     )
-    true_mm = {n: rig.find_true_saddle_mm(n) - rig.saddle_mm(n) for n in numbers}
+    true_mm = {n: rig.find_saddle_in_tune_mm(n) - rig.saddle_mm(n) for n in numbers}
     reach = {n: saddle_room_mm(rig, n) for n in numbers}
     best = _best(instrument, rig) if shared else dict.fromkeys(numbers, 0.0)
     started = {n: rig.error_cents(n) for n in numbers}
@@ -92,7 +92,7 @@ def _best(instrument: Instrument, rig: Rig) -> dict[int, float]:
     numbers = range(1, len(instrument.strings) + 1)
     # Errors are so nearly straight in mm that two points of each string's own saddle tell its line.
     start = np.array([rig.error_cents(n) for n in numbers])
-    slope = -start / np.array([rig.find_true_saddle_mm(n) - rig.saddle_mm(n) for n in numbers])
+    slope = -start / np.array([rig.find_saddle_in_tune_mm(n) - rig.saddle_mm(n) for n in numbers])
     influence = np.array([[a.influence.get(n, 0.0) for a in instrument.bridge.adjusters] for n in numbers])
     bounds = [(-a.toward_nut_mm, a.away_mm) for a in instrument.bridge.adjusters]
 

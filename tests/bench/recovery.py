@@ -95,7 +95,7 @@ def case(seed: int) -> Case:
 def _true_mm(instrument: Instrument, sound: Faults, number: int) -> float:
     """Where the string's fret 12 is true, relative to where it is on the guitar as filed."""
     here = rig_of(instrument, saddle_error_mm=[0.0] * len(instrument.strings), faults=sound)
-    return here.find_true_saddle_mm(number) - here.saddle_mm(number)
+    return here.find_saddle_in_tune_mm(number) - here.saddle_mm(number)
 
 
 def _heard(sound: Rig, faulty: Rig, strings: Iterable[int]) -> bool:

@@ -92,7 +92,7 @@ def test_the_exact_move_is_the_simulated_guitars_true_saddle(name: str) -> None:
         for number in range(1, len(guitar.strings) + 1):
             spec, error = guitar.string(number), rig.error_cents(number)
             lengths = speaking_lengths_mm(spec, 12, rig.saddle_mm(number) - spec.setback_mm)
-            beyond_mm = rig.saddle_mm(number) + null_move_mm(error, lengths) - rig.find_true_saddle_mm(number)
+            beyond_mm = rig.saddle_mm(number) + null_move_mm(error, lengths) - rig.find_saddle_in_tune_mm(number)
             allowed = LEFT_CENTS * abs(error) / OVER_CENTS
             assert abs(beyond_mm * cents_per_mm(lengths)) < allowed, (number, off_mm)
 

@@ -154,7 +154,7 @@ def test_the_simulators_bent_wire_wants_its_saddles_there(name: str) -> None:
     instrument = load_instrument(name)
     rig = rig_of(instrument)
     for foretold in predict(instrument):
-        wanted_mm = rig.find_true_saddle_mm(foretold.string)
+        wanted_mm = rig.find_saddle_in_tune_mm(foretold.string)
         assert wanted_mm == pytest.approx(foretold.setback_mm, rel=0.05, abs=0.1)
         assert abs(wanted_mm - foretold.setback_mm) < 0.3 * foretold.setback_se_mm
 
@@ -164,7 +164,7 @@ def test_the_simulators_saddles_follow_alike(what: str) -> None:
     after = CHANGES[what](SCREWED)
     old, new = rig_of(SCREWED), rig_of(after)
     for followed in follow_change(SCREWED, after):
-        change_mm = new.find_true_saddle_mm(followed.string) - old.find_true_saddle_mm(followed.string)
+        change_mm = new.find_saddle_in_tune_mm(followed.string) - old.find_saddle_in_tune_mm(followed.string)
         assert change_mm == pytest.approx(followed.change_mm, abs=0.06)
 
 

@@ -179,7 +179,7 @@ def test_the_simulated_string_asks_for_as_much_more_setback_when_the_neck_is_ben
         build, nut_height_mm=build.nut_height_mm + bent_mm, saddle_height_mm=build.saddle_height_mm + bent_mm
     )
     true_mm = [
-        Rig([one], BridgeBuild(floating=False), saddle_mm=[2.0]).find_true_saddle_mm(1) for one in (build, raised)
+        Rig([one], BridgeBuild(floating=False), saddle_mm=[2.0]).find_saddle_in_tune_mm(1) for one in (build, raised)
     ]
     start = with_relief(GUITAR, 0.0, heights_stay=False)
     foretold = [predict(one)[number - 1].setback_mm for one in (start, with_relief(start, 0.6, heights_stay=True))]

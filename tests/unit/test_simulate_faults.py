@@ -159,7 +159,7 @@ def test_saddles_start_where_the_guitar_would_be_true_but_for_its_faults(floatin
     for n, off in zip(STRINGS, offsets, strict=True):
         assert rig.saddle_mm(n) == pytest.approx(only_cores.saddle_mm(n) + off, abs=1e-9)
         # And the place where it would be true now is another one, which does null fret 12.
-        true_mm = rig.find_true_saddle_mm(n)
+        true_mm = rig.find_saddle_in_tune_mm(n)
         moved = rig_of(instrument, saddle_error_mm=[true_mm - only_cores.saddle_mm(n)] * 6, faults=faults)
         assert moved.error_cents(n) == pytest.approx(0.0, abs=0.01)
 

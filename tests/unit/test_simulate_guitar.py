@@ -98,7 +98,7 @@ def test_errors_start_as_asked(six_string):
     guitar = Guitar.from_instrument(six_string, seed=1, saddle_error_mm=errors, detune_cents=detune)
     for n in range(1, 7):
         assert cents(guitar.open_hz(n), six_string.open_hz(n)) == pytest.approx(detune[n - 1], abs=1e-6)
-        assert guitar.saddle_mm(n) - guitar.find_true_saddle_mm(n) == pytest.approx(errors[n - 1], abs=1e-3)
+        assert guitar.saddle_mm(n) - guitar.find_saddle_in_tune_mm(n) == pytest.approx(errors[n - 1], abs=1e-3)
         # common practice, no source: a saddle too far from the nut plays flat at fret 12, about 2.7 cents a mm.
         assert guitar.error_cents(n) == pytest.approx(-2.7 * errors[n - 1], abs=0.5)
 

@@ -218,7 +218,7 @@ def test_one_millimetre_is_about_two_point_seven_cents():
     # common practice, no source: on a 648 mm scale 1 mm of saddle is about 2.7 cents at fret 12 (geometry: 2.67), away
     # from the nut flattens; half a millimetre is about 1.3.
     r = rig()
-    true = [r.find_true_saddle_mm(n) for n in range(1, 7)]
+    true = [r.find_saddle_in_tune_mm(n) for n in range(1, 7)]
     for shift, expected in ((1.0, -2.67), (-1.0, 2.67), (0.5, -1.33)):
         moved = rig(saddle_mm=[place + shift for place in true])
         for n in range(1, 7):
@@ -230,7 +230,7 @@ def test_setbacks_are_those_of_the_workshop():
     # common practice (no source) knows; +-30 %.
     expected = [1.3, 2.4, 4.0, 2.6, 3.9, 5.0]
     r = rig()
-    assert [r.find_true_saddle_mm(n) for n in range(1, 7)] == pytest.approx(expected, rel=0.3)
+    assert [r.find_saddle_in_tune_mm(n) for n in range(1, 7)] == pytest.approx(expected, rel=0.3)
 
 
 @pytest.mark.parametrize("floating", [False, True])
@@ -239,7 +239,7 @@ def test_true_saddle_is_true(floating, fret):
     placed = rig(floating=floating)
     # On a floating bridge the other saddles' places matter by a hair, so the second round starts from the first.
     for worst_cents in (5e-3, 1e-5):
-        placed = rig(floating=floating, saddle_mm=[placed.find_true_saddle_mm(n, fret) for n in range(1, 7)])
+        placed = rig(floating=floating, saddle_mm=[placed.find_saddle_in_tune_mm(n, fret) for n in range(1, 7)])
         for n in range(1, 7):
             assert placed.error_cents(n, fret) == pytest.approx(0.0, abs=worst_cents)
             assert cents(placed.open_hz(n), placed.builds[n - 1].open_hz) == pytest.approx(0.0, abs=1e-6)
