@@ -1,4 +1,4 @@
-"""A guitar to rehearse with: hands turn its pegs, move its saddles and pluck it, and it sounds.
+"""A simulated guitar for rehearsals: its pegs turn, its saddles move, and its plucked strings sound.
 
 The pitch comes from ``rig`` (geometry and Hooke's law), the sound from ``voice`` and ``background``. Time passes only
 in ``render``; everything follows from the seed and the sequence of actions and rendered frames.
@@ -22,11 +22,11 @@ from oscservice.simulate.voice import Voice
 
 PLUCK_POSITION = 0.2
 PLUCK_POSITION_SD = 0.015
-"""Where a pick meets the string, as a fraction of the sounding length from the saddle (assumed)."""
+"""Place of the pick on the string, as a fraction of the sounding length from the saddle (assumed)."""
 
 HAND_S = 0.004
 PICK_S = 0.001
-"""Time constants with which a hand and a new pluck stop a string (-60 dB after 28 and 7 ms)."""
+"""Time constants with which a hand, or a new pluck, stops a string (-60 dB after 28 and 7 ms)."""
 
 _SPLIT_STREAM, _STRAY_STREAM, _PLUCK_STREAM = 11, 12, 13
 
@@ -35,8 +35,8 @@ class Guitar:
     """A simulated guitar; build it with ``from_instrument``.
 
     ``scatter_cents`` is the standard deviation by which re-fretting a string changes its pitch. Each fretted pluck
-    draws it as a small Gaussian change of tension (in life: finger pressure and sideways pull), centred, so that what
-    ``rig`` calls the truth is the mean of what fretted plucks give.
+    draws it as a small Gaussian change of tension (in life: finger pressure and sideways pull), centred, so that the
+    mean pitch of fretted plucks is the one that ``rig`` returns.
     """
 
     def __init__(
@@ -100,16 +100,16 @@ class Guitar:
         channels: int = 1,
         faults: Faults = SOUND,
     ) -> Guitar:
-        """A guitar like this instrument.
+        """Return a guitar built like this instrument.
 
         Parameters
         ----------
         saddle_error_mm
-            Where each saddle starts, relative to where its fret 12 is true (would be, on a guitar without any of its
-            faults but its cores); None leaves it at the instrument's setback. The adjusters' travel counts from the
+            Start of each saddle, relative to the place where fret 12 is in tune (on a guitar whose only faults are its
+            cores); None leaves it at the instrument's setback. The adjusters' travel counts from the
             start.
         detune_cents
-            How far each open string starts off its nominal pitch, the bridge in balance.
+            Deviation of each open string from its nominal pitch at the start, the bridge in balance.
         noise_dbfs, hum_hz, hum_dbfs
             The background, as 20 log10(rms); None for none.
         gain_dbfs_per_mm
@@ -119,12 +119,12 @@ class Guitar:
         channels
             1 for all strings on one channel, or one channel a string.
         faults
-            What is otherwise than the instrument's file says.
+            Differences from the instrument's file.
 
         Raises
         ------
         ValueError
-            Wrong number of channels or of values in a list; a fault that can't be; a string that would break at its
+            Wrong number of channels or of values in a list; an impossible fault; a string that would break at its
             pitch.
         """
         rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents, faults=faults)
@@ -143,7 +143,7 @@ class Guitar:
             channels=channels,
         )
 
-    # The truth: noise-free, soft, unscattered, now.
+    # True values: of the present state, for soft plucks, without noise and scatter.
 
     def open_hz(self, string: int) -> float:
         """Return the first partial of the open string, in Hz."""
@@ -175,10 +175,10 @@ class Guitar:
         return self.rig.is_slack(string)
 
     def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
-        """Return the saddle place at which this fret is true with all strings at nominal pitch."""
+        """Return the saddle place at which this fret is in tune with all strings at nominal pitch."""
         return self.rig.find_saddle_in_tune_mm(string, fret)
 
-    # Hands. A string that is worked on is damped: a note keeps the pitch it was plucked at.
+    # Actions. A string that is worked on is damped: a note keeps the pitch it was plucked at.
 
     def turn_peg(self, string: int, cents: float) -> None:
         """Wind on (+) or off as much as changes the pitch by ``cents`` on a bridge at rest; then the bridge moves.
@@ -210,7 +210,7 @@ class Guitar:
         self.damp()
 
     def damp(self, string: int | None = None) -> None:
-        """Stop one string, or all, by hand."""
+        """Stop one string, or all, as with a hand."""
         self._stop(string, HAND_S)
 
     def pluck(
@@ -229,7 +229,7 @@ class Guitar:
         strength_mm
             Swing of the first partial on the open string. The same force moves a shorter string less, in proportion.
         position
-            Where it is plucked, as a fraction of the sounding length from the saddle; None for about 1/5.
+            Place of the pluck, as a fraction of the sounding length from the saddle; None for about 1/5.
         damp_others
             The hand stops the other strings too.
 
@@ -269,7 +269,7 @@ class Guitar:
         self._voices.append((string, voice))
 
     def sounding(self) -> bool:
-        """Return whether a string still sounds that no hand has stopped."""
+        """Return whether a string still sounds that was not stopped."""
         return any(not voice.damped and not voice.finished(self.frame) for _, voice in self._voices)
 
     def render(self, frames: int) -> NDArray[np.float32]:

@@ -20,7 +20,7 @@ from oscservice.simulate.uneven_string import Uneven
 
 @dataclass(frozen=True)
 class Faults:
-    """How a guitar differs from what its file says. By default in nothing.
+    """Differences of a guitar from its instrument file; by default there are none.
 
     Attributes:
         nut_raised_mm: string -> how much too high its nut slot is; the saddle stays at its height.
@@ -46,7 +46,7 @@ class Faults:
     scatter_cents: Mapping[int, float] = field(default_factory=dict)
 
     def but_core(self) -> Faults:
-        """The guitar with these cores and otherwise in order."""
+        """Return these faults of the cores, and no others."""
         return replace(SOUND, core_factor=self.core_factor)
 
     def fret_shifts_mm(self, string: int) -> dict[int, float]:
@@ -58,7 +58,7 @@ class Faults:
         return shifts
 
     def check(self, strings: int, frets: int) -> None:
-        """Raise ValueError unless every string, fret and value could be on a guitar of so many strings and frets."""
+        """Raise ValueError unless every string, fret and value is possible on a guitar of so many strings and frets."""
         named = {*self.nut_raised_mm, *self.uneven, *self.core_factor, *self.scatter_cents}
         _check_numbers("string", named | {string for string, _ in self.groove_mm}, strings)
         _check_numbers("fret", {*self.fret_shift_mm} | {fret for _, fret in self.groove_mm}, frets)
@@ -92,7 +92,7 @@ def rig_of(
     detune_cents: Sequence[float] | None = None,
     faults: Faults = SOUND,
 ) -> Rig:
-    """The mechanics of an instrument. See ``guitar.Guitar.from_instrument``."""
+    """Return the mechanics of an instrument. See ``guitar.Guitar.from_instrument``."""
     faults.check(len(instrument.strings), instrument.frets)
     builds = _builds(instrument, faults)
     for n, build in enumerate(builds, start=1):

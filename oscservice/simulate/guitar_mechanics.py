@@ -1,6 +1,6 @@
-"""The guitar's mechanics: pegs, saddles and bridge as they stand, and the pitch that follows from them.
+"""The guitar's mechanics: places of pegs, saddles and bridge, and the pitch that follows from them.
 
-Nothing here sounds or passes in time. Every answer is the truth of the present state: small swing, no scatter.
+There is no sound and no time here. Every value is exact for the present state: small swing, no scatter.
 Strings are numbered from 1; cents + sharp; mm + away from the nut.
 """
 
@@ -36,7 +36,7 @@ _TRAVEL_PLAY_MM = 1e-6
 
 @dataclass(frozen=True)
 class AdjusterBuild:
-    """One thing on the bridge that moves: string number -> mm of its saddle per mm, and the travel either way."""
+    """One moving part of the bridge: string number -> mm of its saddle per mm, and the travel either way."""
 
     name: str
     influence: Mapping[int, float]
@@ -57,7 +57,7 @@ class Stopped:
     from_mm: float = 0.0
 
     def partials_hz(self, count: int, tension_factor: float = 1.0) -> FloatArray:
-        """Partials that sound, lowest first; a string touched in the middle sounds its even ones only."""
+        """Return the partials that sound, lowest first; a string touched in the middle sounds its even ones only."""
         tension = self.tension_n * tension_factor
         lowest = 2 * count if self.touched else count
         partials = partials_hz(self.build, tension, self.sounding_mm, self.clamped_ends, lowest, self.from_mm)
@@ -119,7 +119,7 @@ class Rig:
 
     @property
     def bridge_mm(self) -> float:
-        """The bridge's place with all strings open, in mm."""
+        """Place of the bridge with all strings open, in mm."""
         return self._bridge_mm
 
     def tension_n(self, string: int) -> float:
@@ -131,7 +131,7 @@ class Rig:
         return self.open_hz(string) < self._build(string).open_hz * math.pow(2.0, -SLACK_SEMITONES / 12.0)
 
     def stopped(self, string: int, place: Place) -> Stopped:
-        """Return the string stopped at a place. Pressing a string stretches it, so a floating bridge gives a little."""
+        """Return the string stopped at a place. Pressing a string stretches it, so a floating bridge moves a little."""
         build = self._build(string)
         key = (string, place)
         if key not in self._known:
@@ -153,8 +153,8 @@ class Rig:
         return self._known[key]
 
     def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
-        """Return the saddle place at which this fret is true, with all strings at nominal pitch and the bridge in
-        balance."""
+        """Return the saddle place at which this fret is in tune, with all strings at nominal pitch and the bridge
+        in balance."""
         build = self._build(string)
         index = string - 1
         place = Place("fret", fret)

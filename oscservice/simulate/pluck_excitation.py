@@ -1,7 +1,7 @@
 """The partials of a plucked string: their amplitudes at a pickup, and their decay.
 
-Assumed, without a source but in the ordinary range: how fast partials die away, how far the polarisations lie apart and
-how they share the swing, and where pickup and pick are.
+Assumed, without a source but in the ordinary range: the decay of the partials, the distance of the polarisations and
+their shares of the swing, and the places of pickup and pick.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ PICKUP_FROM_SADDLE = 0.12
 SPLIT_CENTS = (0.1, 0.6)
 SECOND_SHARE = 0.2
 SECOND_DECAY = 0.6
-"""The second polarisation: how far it lies from the first either way, its share of the amplitude, and its decay rate
+"""The second polarisation: its distance from the first either way, its share of the amplitude, and its decay rate
 relative to the first's."""
 
 FRETTED_DECAY = 1.2
@@ -42,7 +42,7 @@ def excite(
     gain: float,
     sample_rate_hz: float,
 ) -> Tones:
-    """The partials of one pluck.
+    """Return the partials of one pluck.
 
     Parameters
     ----------
@@ -51,14 +51,14 @@ def excite(
     strength_mm
         Swing of the first partial on the open string; on a shorter one in proportion to its length.
     position
-        Where it is plucked, as a fraction of the sounding length from the saddle.
+        Place of the pluck, as a fraction of the sounding length from the saddle.
     off_cents
-        How far this pluck's pitch lies off the truth, by a change of tension.
+        Deviation of this pluck's pitch from the string's, by a change of tension.
     split_cents
         Distance of the second polarisation above the first. Their mean, weighted as they are heard, is the string's
         pitch.
     strays_cents
-        How far each partial strays from the stiff string's, shape (MOST_PARTIALS,).
+        Deviation of each partial from the stiff string's, shape (MOST_PARTIALS,).
     gain
         Full scale = 1.0 per mm of swing right over the pickup at the open string's pitch.
     """
@@ -70,7 +70,7 @@ def excite(
     # A string drawn aside to a corner: partial k swings as sin(k pi p) / k^2.
     swings_mm = strength_mm * (stopped.sounding_mm / build.scale_mm) * np.sin(k * math.pi * position)
     swings_mm = swings_mm / (k**2 * math.sin(math.pi * position))
-    # The pickup gives the string's speed where the pickup is.
+    # A pickup's signal is the speed of the string above it.
     over = min(PICKUP_FROM_SADDLE * build.scale_mm / stopped.sounding_mm, 1.0)
     heard = gain * swings_mm * np.sin(k * math.pi * over) * settled / build.open_hz
 
@@ -90,5 +90,5 @@ def excite(
 
 
 def _decays_per_s(frequencies_hz: FloatArray) -> FloatArray:
-    """Amplitude decay rates of partials: an assumed law, 2.6 s to 1/e at 82 Hz, 0.4 s at 2 kHz, 0.13 s at 5 kHz."""
+    """Return amplitude decay rates of partials by an assumed model: 2.6 s to 1/e at 82 Hz, 0.4 s at 2 kHz, 0.13 s at 5 kHz."""
     return 0.3 + 1e-3 * frequencies_hz + 1e-7 * frequencies_hz**2

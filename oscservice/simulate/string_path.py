@@ -1,4 +1,4 @@
-"""One string as a bent wire: where it runs, how far it is stretched, and how a stiff string of that tension vibrates.
+"""One string as a bent wire: its path, its stretch, and the vibration of a stiff string of that tension.
 
 Coordinates in mm: along the neck from the nut, heights above the plane of the fret crowns. The open string runs from
 nut to saddle. The stopped string runs from the nut down to the finger, which presses it a little below the crowns just
@@ -41,10 +41,10 @@ class StringBuild:
     saddles too, setbacks come out about twice what makers use (Anderson & Beausoleil, JASA 156 (2024) 683, who measured
     1.1 +- 0.2 clamped ends).
 
-    The rest is how it may be at fault: ``nut_shift_mm`` puts the nut further from the saddle, ``take_up_mm`` is string
+    The rest are its possible faults: ``nut_shift_mm`` puts the nut further from the saddle, ``take_up_mm`` is string
     that a finger pulls in behind the fret, ``fret_shift_mm`` moves the point where the string leaves a fret toward the
-    saddle, ``uneven`` is a stretch of other mass, and ``scatter_cents`` is what re-fretting does to this string's pitch
-    (1 sd), None for what it does on that guitar.
+    saddle, ``uneven`` is a stretch of other mass, and ``scatter_cents`` is the scatter of this string's pitch when it is
+    fretted again (1 sd), None for that of the guitar.
     """
 
     open_hz: float
@@ -89,7 +89,7 @@ class StringBuild:
 
 @dataclass(frozen=True)
 class Finger:
-    """How a string is stopped: the finger's distance behind the fret and its depth below the crowns."""
+    """A finger that stops a string: its distance behind the fret and its depth below the crowns."""
 
     behind_mm: float = 8.0
     press_mm: float = 0.1
@@ -111,11 +111,11 @@ class StringPath:
     from_mm: float = 0.0
 
     def sounding_mm(self, bridge_mm: float) -> float:
-        """Length of the vibrating part."""
+        """Return the length of the vibrating part."""
         return math.hypot(self.run_mm + bridge_mm, self.rise_mm)
 
     def total_mm(self, bridge_mm: float) -> float:
-        """Length from nut to saddle along the string."""
+        """Return the length from nut to saddle along the string."""
         return self.dead_mm + self.sounding_mm(bridge_mm)
 
 
@@ -134,8 +134,8 @@ def string_path(build: StringBuild, saddle_mm: float, place: Place = OPEN, finge
         return StringPath(0.0, saddle_at + build.nut_shift_mm, rise, ends, -build.nut_shift_mm)
     finger = finger or Finger()
     crown_at = crown_mm(build, place.fret)
-    room = crown_at - crown_mm(build, place.fret - 1)
-    finger_at = crown_at - min(finger.behind_mm, 0.4 * room)
+    fret_spacing = crown_at - crown_mm(build, place.fret - 1)
+    finger_at = crown_at - min(finger.behind_mm, 0.4 * fret_spacing)
     dead = math.hypot(finger_at + build.nut_shift_mm, build.nut_height_mm + finger.press_mm) + math.hypot(
         crown_at - finger_at, finger.press_mm
     )
@@ -144,7 +144,7 @@ def string_path(build: StringBuild, saddle_mm: float, place: Place = OPEN, finge
 
 
 def crown_mm(build: StringBuild, fret: int) -> float:
-    """Return where the string leaves a fret, from the nut's nominal place; fret 0 is the nut's real place."""
+    """Return the place where the string leaves a fret, from the nut's nominal place; fret 0 is the nut's real place."""
     shift = build.fret_shift_mm.get(fret, 0.0) if fret else -build.nut_shift_mm
     return fret_mm(build.scale_mm, fret) + shift
 
@@ -174,7 +174,7 @@ def partials_hz(
 
     and each of these is p L = k pi + (a sum of arctangents of p/q), which is iterated for all k at once. The stretched
     string is thinner in mass than the unstretched one in proportion to its strain. ``from_mm`` is where the sounding
-    part begins; only an uneven string asks for it.
+    part begins; only an uneven string uses it.
     """
     k = np.arange(1, count + 1, dtype=np.float64)
     length_m = sounding_mm * 1e-3

@@ -1,8 +1,7 @@
-"""A simulated technician: an OSC client that does what the daemon's prompts say, with human hands.
+"""A simulated technician: an OSC client that does what the daemon's prompts say, with human errors.
 
-It knows the daemon only from its socket. Its hands make errors: a peg is off by about 6 % and half a cent, a
-saddle lands within 0.2 mm of where it should, or stops at the end of its travel, plucks differ in strength. Of a cause
-that is named it takes note, and goes on.
+It knows the daemon only from its socket. A peg is off by about 6 % and half a cent. A saddle lands within 0.2 mm of its
+place, or stops at the end of its travel. Plucks differ in strength. When a cause is named, the technician continues.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ _LAST_PROMPTS = ("hand_over", "hand_over_partly", "abandoned", "check_holds", "c
 
 
 class RehearsalError(OscserviceError):
-    """The rehearsal stopped before the guitar was proved."""
+    """The rehearsal stopped before the set-up was proved."""
 
 
 class _RefusedError(RehearsalError):
@@ -57,7 +56,7 @@ class Technician:
 
     Args:
         host, port: where the daemon listens.
-        seed: of the hands' errors.
+        seed: of the technician's errors.
         prefix: root of the addresses.
         watch: called with the account, the prompt code and its sentence before each step.
     """
@@ -80,7 +79,7 @@ class Technician:
         self._socket.bind((host if host != "0.0.0.0" else "127.0.0.1", 0))
         self._topics: dict[str, tuple[object, ...]] = {}
         self._nominal_hz: dict[int, float] = {}
-        self._held: dict[int, tuple[int, ...]] = {}
+        self._holding: dict[int, tuple[int, ...]] = {}
         self._done = 0
         self._stopped = False
         self._placed = 0
@@ -113,7 +112,7 @@ class Technician:
         self._ask("/session/begin", instrument, label, float(tolerance_cents), frets)
         try:
             self._ask("/session/inspect", "all", "passed")
-        except _RefusedError:  # by the file, the strings are old; those simulated don't wear
+        except _RefusedError:  # the strings are old by the file, but simulated ones don't wear
             self._ask("/session/inspect", "strings", "waived", "simulated strings do not wear")
             self._ask("/session/inspect", "all", "passed")
         self._pause(0.3)
@@ -122,7 +121,7 @@ class Technician:
         """Follow prompts until the record is sealed.
 
         Raises:
-            RehearsalError: the daemon stopped answering, or there is no end to the prompts.
+            RehearsalError: the daemon stopped answering, or the prompts don't end.
         """
         for _ in range(_MOST_STEPS):
             code = str(self._topics["/prompt"][0])
@@ -140,7 +139,7 @@ class Technician:
             case "pluck_open" | "pluck_again":
                 tuning = self._topics["/phase"][0] in ("tuning", "retuning")
                 self._pluck(string, "open", _TUNING_NOTE_S if tuning else _COMPARING_NOTE_S)
-            # In doubt: once more what was asked for.
+            # In doubt, the last pluck is repeated.
             case "pluck_fretted" | "pluck_harmonic" | "say_which" | "pluck_softer" | "pluck_harder":
                 place, fret = self._topics["/focus/place"][0], self._topics["/focus/fret"][0]
                 self._pluck(string, f"fret {fret}" if place == "fret" else str(place), _COMPARING_NOTE_S)
@@ -153,11 +152,11 @@ class Technician:
                 self._ask("/session/next")
                 self._pause(_REST_S)
             case "slacken":
-                for number in self._held.get(string, (string,)):
+                for number in self._holding.get(string, (string,)):
                     self._ask("/simulator/slacken", number)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "shift_saddle" | "turn_screw" | "shape_crown":
-                if self._placed != string:  # else it is moved already, and only the pluck after it was not heard
+                if self._placed != string:  # otherwise it was moved, and only the pluck after it was not heard
                     self._move_saddle(string)
                     self._placed = string
                 self._bring_up(string)
@@ -207,9 +206,9 @@ class Technician:
         self._ask("/simulator/damp")
         self._pause(_REST_S)
 
-    def know_bridge(self, held: dict[int, tuple[int, ...]]) -> None:
+    def know_bridge(self, holding: dict[int, tuple[int, ...]]) -> None:
         """Set which strings hold each string's saddle down, itself included."""
-        self._held = dict(held)
+        self._holding = dict(holding)
 
     def know_nominal(self, nominal_hz: dict[int, float]) -> None:
         """Set the target of each open string, in Hz."""
@@ -220,7 +219,7 @@ class Technician:
         self._ask("/simulator/wait", float(seconds))
         self._wait_for(lambda: self._done > before, "the guitar", seconds + _ANSWER_S)
 
-    # The wire
+    # OSC messages
 
     def _ask(self, address: str, *values: int | float | str) -> tuple[object, ...]:
         """Send a command and return the values of its reply."""

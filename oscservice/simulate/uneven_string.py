@@ -24,8 +24,8 @@ class Uneven:
     """A stretch of a string that is worn, or heavy with grime.
 
     Attributes:
-        from_nut: where it begins: distance from the nut as a fraction of the scale length, 0 to 1.
-        length_mm: how long it is.
+        from_nut: its beginning: distance from the nut as a fraction of the scale length, 0 to 1.
+        length_mm: its length.
         mass: relative change of its mass per length; -0.05 is 5 % lighter.
 
     Raises:
@@ -45,7 +45,7 @@ class Uneven:
             raise ValueError(f"a relative change of mass of {self.mass}; expected above -1")
 
     def factors(self, scale_mm: float, sounding_from_mm: float, sounding_mm: float, count: int) -> FloatArray:
-        """Factors on the frequencies of partials 1 to ``count``, shape (count,).
+        """Return factors on the frequencies of partials 1 to ``count``, shape (count,).
 
         The string sounds over ``sounding_mm`` from ``sounding_from_mm`` (along the neck from the nut, like the stretch;
         its few thousandths of slope are left aside).

@@ -25,7 +25,7 @@ PIECE = STEP * STEPS_PER_PIECE
 
 _SLAB = 32
 """Rows of a matrix product done at a time: small enough that the BLAS library keeps it on one thread. Its other threads
-would wait busily for the next product and burn several times the processor time."""
+would wait busily for the next product and use several times the processor time."""
 
 TOP_OF_BAND = 0.45
 """Partials above this fraction of the sample rate are left out."""
@@ -71,7 +71,7 @@ class Voice:
         self._damping_frames = 1.0
 
     def damp(self, frame: int, time_constant_s: float) -> None:
-        """From ``frame`` on the sound dies away in this time (to 1/e). Damping twice keeps the first."""
+        """Let the sound die away from ``frame`` on, with this time constant. A second damping changes nothing."""
         if self._damped_at is None:
             self._damped_at = max(frame, self.start_frame)
             self._damping_frames = max(1.0, time_constant_s * self._rate_hz)
@@ -82,7 +82,7 @@ class Voice:
 
     @property
     def damped(self) -> bool:
-        """A hand has stopped it."""
+        """True once a hand or a new pluck has stopped it."""
         return self._damped_at is not None
 
     def add_into(self, out: FloatArray, first_frame: int) -> None:
@@ -140,7 +140,7 @@ class Voice:
             self._piece[: burst.size] += burst
 
     def _slow(self, time: FloatArray, settled_hz: FloatArray, alive: NDArray[np.bool_]) -> ComplexArray:
-        """Amplitude and phase of every partial relative to its settled sine, shape (times, partials)."""
+        """Return amplitude and phase of every partial relative to its settled sine, shape (times, partials)."""
         tones = self._tones
         excess_s = _glide_s(time, tones)
         slow = np.zeros((time.size, settled_hz.size), dtype=np.complex128)
