@@ -70,7 +70,7 @@ def history(
 
 def _visits(journal: Journal, found: list[Entry]) -> list[Visit]:
     """The sessions string by string, the oldest first, all with the errors of one fret."""
-    fret = next((known for _, standing, _ in found if (known := standing.check_fret) is not None), None)
+    fret = next((known for _, summary, _ in found if (known := summary.check_fret) is not None), None)
     visits = []
     for row, _, _ in reversed(found):
         events = events_of(journal, row.id)
@@ -90,7 +90,7 @@ def _strings(one: Visit) -> dict[str, Any]:
         "strings": [
             {
                 "string": string.string,
-                "note": string.standing.note,
+                "note": string.summary.note,
                 "open_found": side_json(string.open_found),
                 "open_left": side_json(string.open_left),
                 "error_found": side_json(string.error_found),
@@ -111,8 +111,8 @@ def _outcome(row: SessionRow, state: State) -> str:
     return state.outcome if row.closed and state.outcome else f"open, {state.phase}"
 
 
-def _worst(standing: SetupSummary) -> str:
-    worst = standing.worst
+def _worst(summary: SetupSummary) -> str:
+    worst = summary.worst
     if worst is None:
         return "–"
     string, error = worst
@@ -122,25 +122,25 @@ def _worst(standing: SetupSummary) -> str:
 def _table(found: list[Entry]) -> Table:
     columns = ("session", "begun (UTC)", "label", "outcome", "tol.", "worst")
     table = plain_table(*columns, right=("tol.",), fixed=("session", "worst"))
-    for row, standing, outcome in found:
+    for row, summary, outcome in found:
         began = row.started_utc[:16].replace("T", " ")
-        tolerance = f"{standing.tolerance_cents:g}"
-        table.add_row(row.id, began, standing.label, outcome, tolerance, _worst(standing))
+        tolerance = f"{summary.tolerance_cents:g}"
+        table.add_row(row.id, began, summary.label, outcome, tolerance, _worst(summary))
     return table
 
 
-def _object(row: SessionRow, standing: SetupSummary, outcome: str) -> dict[str, Any]:
-    worst = standing.worst
+def _object(row: SessionRow, summary: SetupSummary, outcome: str) -> dict[str, Any]:
+    worst = summary.worst
     return {
         "session": row.id,
-        "identity": standing.identity,
-        "instrument": standing.instrument,
-        "label": standing.label,
+        "identity": summary.identity,
+        "instrument": summary.instrument,
+        "label": summary.label,
         "started_utc": row.started_utc,
         "closed_utc": row.closed_utc,
-        "kind": "quick check" if standing.quick else "set-up",
+        "kind": "quick check" if summary.quick else "set-up",
         "outcome": outcome,
-        "tolerance_cents": standing.tolerance_cents,
+        "tolerance_cents": summary.tolerance_cents,
         "worst": None
         if worst is None
         else {

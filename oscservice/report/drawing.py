@@ -1,7 +1,8 @@
 """Drawings: colours, scales, keys, panels, and a figure as SVG, PNG or PDF.
 
-Meaning never rests on colour alone: before and after differ in line and mark too. Blue, orange and reddish purple can
-be told apart with the usual kinds of colour blindness (M. Okabe, K. Ito, "Color Universal Design", 2008, from memory).
+Meaning never rests only on colour: before and after differ in line and mark too. Blue, orange and reddish purple can
+be distinguished with the usual kinds of colour blindness (M. Okabe, K. Ito, "Color Universal Design", 2008, from
+memory).
 
 Sizes are in pixels of a page (96 to an inch): text of 12 in a figure is text of 12 on the page if the figure is shown
 as wide as it was drawn. The same figure gives the same bytes. Figures are made without pyplot and its global state.
@@ -37,7 +38,7 @@ class Palette:
         ink, soft: text, and less important text.
         line: important lines: frets, strings at rest, limits.
         faint: rules that only separate things.
-        band: between the limits of a tolerance, whose edges are drawn as lines.
+        band: between the limits of a tolerance, with its edges drawn as lines.
         after, before: values now, and values before.
         alert: needs attention; always with words or a mark of its own.
     """
@@ -372,13 +373,13 @@ def arrow(axes: Axes, x: float, y: float, turned: float, *, colour: str = LIGHT.
     axes.plot([x], [y], marker=(3, 0, turned), ms=size, mfc=colour, mec=LIGHT.paper, mew=0.6, ls="none")
 
 
-def rows_of(entries: Sequence[Entry], room_px: float) -> list[list[tuple[float, Entry]]]:
-    """Return the entries in rows of at most ``room_px``, each with its distance from the left."""
+def rows_of(entries: Sequence[Entry], most_px: float) -> list[list[tuple[float, Entry]]]:
+    """Return the entries in rows of at most ``most_px``, each with its distance from the left."""
     rows: list[list[tuple[float, Entry]]] = [[]]
     x = 0.0
     for entry in entries:
         needed = PIECE_PX + 8.0 + width_px(entry.text)
-        if rows[-1] and x + needed > room_px:
+        if rows[-1] and x + needed > most_px:
             rows.append([])
             x = 0.0
         rows[-1].append((x, entry))

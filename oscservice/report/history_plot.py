@@ -38,14 +38,14 @@ class StringVisit:
     """One string in one session.
 
     Attributes:
-        standing: its summary, as left.
+        summary: its summary, as left.
         open_found, open_left: deviation of the open string in cents, as first and as last heard.
         error_found, error_left: error at ``Visit.fret`` in cents: before its saddle was first moved (None if it was
             not), and as left.
         inharmonicity: B.
     """
 
-    standing: StringSummary
+    summary: StringSummary
     open_found: Side | None
     open_left: Side | None
     error_found: Side | None
@@ -55,7 +55,7 @@ class StringVisit:
     @property
     def string(self) -> int:
         """Its number."""
-        return self.standing.string
+        return self.summary.string
 
 
 @dataclass(frozen=True)
@@ -81,18 +81,18 @@ def visit(row: SessionRow, state: State, events: NumberedEvents, fret: int | Non
         events: all its events with their numbers.
         fret: of the errors; None: the compared one nearest to the twelfth.
     """
-    standing = summary_of(state, row.id)
-    fret = standing.check_fret if fret is None else fret
-    found = {} if standing.quick else _first_heard(events)
+    summary = summary_of(state, row.id)
+    fret = summary.check_fret if fret is None else fret
+    found = {} if summary.quick else _first_heard(events)
     assert state.instrument is not None
     return Visit(
         session=row.id,
         at=datetime.fromisoformat(row.started_utc),
-        quick=standing.quick,
-        tolerance_cents=standing.tolerance_cents,
+        quick=summary.quick,
+        tolerance_cents=summary.tolerance_cents,
         fret=fret,
         strings_fitted=state.instrument.set_up.strings_fitted,
-        strings=tuple(_string(standing, one, state, fret, found.get(one.string)) for one in standing.strings),
+        strings=tuple(_string(summary, one, state, fret, found.get(one.string)) for one in summary.strings),
     )
 
 
@@ -100,7 +100,7 @@ def same_strings(before: Visit, after: Visit, string: int) -> bool:
     """Return whether a string is, as far as is known, the same one as in an earlier session."""
     if before.strings_fitted != after.strings_fitted or string > min(len(before.strings), len(after.strings)):
         return False
-    return not unlike(before.strings[string - 1].standing, after.strings[string - 1].standing)
+    return not unlike(before.strings[string - 1].summary, after.strings[string - 1].summary)
 
 
 def stiffness_since_new(visits: Sequence[Visit], string: int) -> list[Side | None]:
@@ -133,13 +133,13 @@ def _first_heard(events: NumberedEvents) -> dict[int, Side]:
 
 
 def _string(
-    standing: SetupSummary, one: StringSummary, state: State, fret: int | None, found: Side | None
+    summary: SetupSummary, one: StringSummary, state: State, fret: int | None, found: Side | None
 ) -> StringVisit:
     left = None if fret is None else one.at(fret)
     first = state.string(one.string).first
     moved = one.moves > 0 and first is not None and fret == state.fret
     return StringVisit(
-        standing=one,
+        summary=one,
         open_found=found,
         open_left=None if one.open_cents is None else Side(one.open_cents, one.open_se_cents),
         error_found=Side(first.error_cents, first.se_cents) if moved and first is not None else None,
@@ -161,12 +161,12 @@ _SMALL = 11.0
 _CHARACTER = 6.6  # width of one at the small size, and a little more: other fonts may be wider
 _MOST_TICKS = 6
 _dates: Any = matplotlib_dates  # it has no types
-# How to write years, months, days, and what is shorter (which does not occur); of a year's or a month's first day; and
+# Formats of years, months, days, and shorter times (which do not occur); of a year's or a month's first day; and of
 # the year where no label has it.
 _DATES = ["%Y", "%b", "%d %b", "", "", ""]
 _FIRST_DATES = ["%Y", "%Y", "%d %b", "", "", ""]
 _YEARS = ["", "%Y", "%Y", "", "", ""]
-_HELD = 0.95  # share of all values on the scale
+_SHARE_ON_SCALE = 0.95  # share of all values on the scale
 _LEAST_PAD_DAYS, _PAD = 12.0, 0.05
 
 
@@ -181,11 +181,11 @@ class Column:
 
     @property
     def end(self) -> float:
-        """The end of the scale: the first one that holds all values but the farthest few, which would flatten the
+        """The end of the scale: the first one beyond all values but the farthest few, which would flatten the
         rest."""
         known = [side for pairs in self.values.values() for pair in pairs for side in pair if side is not None]
         reach = sorted(abs(side.value) + side.se for side in known) or [0.0]
-        most = reach[min(len(reach) - 1, int(_HELD * len(reach)))]
+        most = reach[min(len(reach) - 1, int(_SHARE_ON_SCALE * len(reach)))]
         return next((end for end in self.ends if most <= end), self.ends[-1])
 
 
@@ -208,10 +208,10 @@ def _of(visits: Sequence[Visit], string: int) -> list[StringVisit | None]:
 
 
 def write(visits: Sequence[Visit], identity: str, path: Path) -> None:
-    """Draw sessions, at least one, the oldest first, into a file whose name ends in one of ``FORMS``.
+    """Draw sessions, at least one, the oldest first, into a file with one of the suffixes in ``FORMS``.
 
     Raises:
-        InputError: another ending, or the file can't be written.
+        InputError: another suffix, or the file can't be written.
     """
     form = path.suffix.lower()
     if form not in FORMS:
@@ -229,7 +229,7 @@ def write(visits: Sequence[Visit], identity: str, path: Path) -> None:
 
 
 def described(visits: Sequence[Visit]) -> str:
-    """Return a description of the drawing for somebody who can't see it."""
+    """Return a description of the drawing for readers who can't see it."""
     quick = sum(one.quick for one in visits)
     fitted = _fitted(visits)
     parts = [f"{counted(len(visits) - quick, 'set-up')} and {counted(quick, 'quick check')}"]
@@ -294,7 +294,7 @@ def drawn(visits: Sequence[Visit], identity: str) -> Figure:
         _calendar(page, time, left, bottom, _fitted(visits))
     for row, number in enumerate(numbers):
         top = _TOP + row * (_ROW + _GAP)
-        note = next(one.strings[number - 1].standing.note for one in reversed(visits) if number <= len(one.strings))
+        note = next(one.strings[number - 1].summary.note for one in reversed(visits) if number <= len(one.strings))
         page.text(16.0, top + _ROW / 2.0, f"{number}  {note}", fontsize=14.0, fontweight="bold", va="center")
         for left, column in zip(lefts, quantities, strict=True):
             _panel(page, time, left, top, column, visits, number)
@@ -303,7 +303,7 @@ def drawn(visits: Sequence[Visit], identity: str) -> Figure:
 
 
 def _calendar(page: Axes, time: _Time, left: float, bottom: float, fitted: Sequence[date]) -> None:
-    """String changes, and the dates below the last row."""
+    """Draw string changes, and the dates below the last row."""
     locator = _dates.AutoDateLocator(minticks=3, maxticks=_MOST_TICKS)
     ticks = locator.tick_values(*(_dates.num2date(day) for day in (time.first, time.last)))
     formatter = _dates.ConciseDateFormatter(locator, formats=_DATES, zero_formats=_FIRST_DATES, offset_formats=_YEARS)
@@ -385,7 +385,7 @@ def _mark(
 
 
 def _legend(page: Axes) -> None:
-    """Draw what the marks mean, in two lines of words."""
+    """Draw the meaning of the marks, in two lines."""
     x, y = 22.0, 58.0
     marks = (
         ("o", LIGHT.before, True, "as found"),

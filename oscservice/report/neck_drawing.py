@@ -1,4 +1,4 @@
-"""The neck as a player sees it: each string is a line that leaves its rest by the error of each fret in cents.
+"""The neck as a player sees it: each string is a line, displaced at each fret by its error in cents.
 
 On a wide page the neck lies: the nut is on the left, string 1 on top, and up is sharp. On a narrow page it is upright:
 the nut is on top, string 1 on the right, and right is sharp. Frets are at their real distances, and thick strings are
@@ -43,14 +43,14 @@ from oscservice.report.facts import AtFret, Facts, StringFact, Value
 from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Status
 
-_STANDING_NECK_PX = 560.0
+_UPRIGHT_NECK_PX = 560.0
 _LABEL_PX = 58.0
 _SHARE = 0.46  # largest error, as a share of the distance between two strings
 _MOST_TOLERANCES = 8.0  # largest error drawn: the tolerance itself must be visible
 _LEAST_TOLERANCES = 3.0
 _LEAST_LIMIT_CENTS = 4.0
 _USUAL_FRETS = (12, 5, 7, 3, 9, 17, 24, 1, 15, 19, 21, 36, 29, 33, 27, 31)
-_FRET_ROOM_PX = 20.0
+_FRET_SPACE_PX = 20.0
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ def is_cut(facts: Facts) -> bool:
 
 
 def draw(facts: Facts, *, wide: bool) -> Figure:
-    """Return the neck, lying on a wide page or standing on a narrow one. Call within ``drawing.style``."""
-    return _lying(facts) if wide else _standing(facts)
+    """Return the neck, horizontal on a wide page or upright on a narrow one. Call within ``drawing.style``."""
+    return _lying(facts) if wide else _upright(facts)
 
 
 def _lying(facts: Facts) -> Figure:
@@ -130,7 +130,7 @@ def _lying(facts: Facts) -> Figure:
     return figure
 
 
-def _standing(facts: Facts) -> Figure:
+def _upright(facts: Facts) -> Figure:
     count = len(facts.results)
     left = 30.0
     limit = limit_of(facts)
@@ -138,11 +138,11 @@ def _standing(facts: Facts) -> Figure:
     key = rows_of(_key(facts, limit, between, lying=False), NARROW_PX)
     top = len(key) * ROW_PX + 26.0
     nut = top + 24.0
-    figure = blank(NARROW_PX, nut + _STANDING_NECK_PX + 6.0)
+    figure = blank(NARROW_PX, nut + _UPRIGHT_NECK_PX + 6.0)
     axes = page_axes(figure)
     draw_key(axes, key, 2.0, 0.0)
     board = _Board(
-        facts, axes, False, between, limit, lambda n: left + (count - n + 0.5) * between, nut, _STANDING_NECK_PX
+        facts, axes, False, between, limit, lambda n: left + (count - n + 0.5) * between, nut, _UPRIGHT_NECK_PX
     )
     _frets(board, left, left + count * between)
     for fret in _labelled(board):
@@ -166,13 +166,13 @@ def _values(facts: Facts, found: bool) -> Iterator[Value]:
 
 
 def _labelled(board: _Board) -> list[int]:
-    """Return the frets with a number: those that were compared, then the usual ones, where there is room."""
+    """Return the frets with a number: those that were compared, then the usual ones, where there is space."""
     assert board.facts.instrument is not None
     last = board.facts.instrument.frets
     found: list[int] = []
     for fret in (*board.facts.overview.frets, *_USUAL_FRETS, last):
-        room = (abs(board.along(fret) - board.along(other)) * board.neck_px for other in found)
-        if fret <= last and all(px >= _FRET_ROOM_PX for px in room):
+        distances = (abs(board.along(fret) - board.along(other)) * board.neck_px for other in found)
+        if fret <= last and all(px >= _FRET_SPACE_PX for px in distances):
             found.append(fret)
     return found
 

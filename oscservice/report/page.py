@@ -34,10 +34,10 @@ _SHORT_HASH = 12
 
 @dataclass(frozen=True)
 class SettledRow:
-    """A string's plucks summed up: how far they fell, median and largest."""
+    """The drop in pitch after a string's plucks: median and largest, in cents."""
 
     result: StringFact
-    fell: str
+    drop_cents: str
 
 
 def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
@@ -132,9 +132,9 @@ def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]
 
 def _settled(facts: Facts) -> Iterator[SettledRow]:
     for one in facts.results:
-        fell = [pluck.attack_cents for pluck in facts.plucks if pluck.string == one.string]
-        if fell:
-            yield SettledRow(one, f"{max(median(fell), 0.0):.1f}, {max(*fell, 0.0):.1f}")
+        drops = [pluck.attack_cents for pluck in facts.plucks if pluck.string == one.string]
+        if drops:
+            yield SettledRow(one, f"{max(median(drops), 0.0):.1f}, {max(*drops, 0.0):.1f}")
 
 
 def _slices(strings: Sequence[StringFact]) -> list[Sequence[StringFact]]:

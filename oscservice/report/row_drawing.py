@@ -1,4 +1,4 @@
-"""A row for each string: its error as found and as left, or its change, on a line whose middle is true.
+"""A row for each string: its error as found and as left, or its change, on a line with the right pitch in the middle.
 
 The mark in a row is the value, its whisker one standard error either way, and the band the tolerance.
 """
@@ -80,7 +80,7 @@ def panels_of(facts: Facts) -> tuple[Panel, ...]:
             Panel(f"change of fret {overview.fret} compared with open", "none", intonation, overview.tolerance_cents),
         )
     rows = tuple(_at(one, overview.fret, overview.tolerance_cents) for one in facts.results)
-    return (Panel(f"error at fret {overview.fret}", "true", rows, overview.tolerance_cents),)
+    return (Panel(f"error at fret {overview.fret}", "in tune", rows, overview.tolerance_cents),)
 
 
 def draw(facts: Facts, *, wide: bool) -> Figure:

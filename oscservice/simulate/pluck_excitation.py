@@ -90,5 +90,5 @@ def excite(
 
 
 def _decays_per_s(frequencies_hz: FloatArray) -> FloatArray:
-    """Return amplitude decay rates of partials by an assumed model: 2.6 s to 1/e at 82 Hz, 0.4 s at 2 kHz, 0.13 s at 5 kHz."""
+    """Return amplitude decay rates of partials (assumed): 2.6 s to 1/e at 82 Hz, 0.4 s at 2 kHz, 0.13 s at 5 kHz."""
     return 0.3 + 1e-3 * frequencies_hz + 1e-7 * frequencies_hz**2

@@ -43,8 +43,8 @@ class StringBuild:
 
     The rest are its possible faults: ``nut_shift_mm`` puts the nut further from the saddle, ``take_up_mm`` is string
     that a finger pulls in behind the fret, ``fret_shift_mm`` moves the point where the string leaves a fret toward the
-    saddle, ``uneven`` is a stretch of other mass, and ``scatter_cents`` is the scatter of this string's pitch when it is
-    fretted again (1 sd), None for that of the guitar.
+    saddle, ``uneven`` is a stretch of other mass, and ``scatter_cents`` is the scatter of this string's pitch by
+    re-fretting (1 sd), None for that of the guitar.
     """
 
     open_hz: float

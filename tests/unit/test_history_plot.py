@@ -81,7 +81,7 @@ def test_each_session_tells_what_it_found_and_what_it_left(year):
             assert string.error_left is not None
             assert string.inharmonicity is not None
             assert (string.open_found is None) == one.quick, "a check changes nothing"
-            assert (string.error_found is not None) == (string.standing.moves > 0)
+            assert (string.error_found is not None) == (string.summary.moves > 0)
 
 
 def test_as_found_is_the_first_that_was_heard_and_as_left_the_last(tmp_path):
@@ -232,7 +232,7 @@ def test_a_scale_holds_what_is_drawn_or_an_arrow_says_that_it_does_not(year):
 
 
 def test_sessions_in_which_nothing_was_heard_are_drawn_as_nothing(year, tmp_path):
-    strings = tuple(type(one)(one.standing, None, None, None, None, None) for one in year[0].strings)
+    strings = tuple(type(one)(one.summary, None, None, None, None, None) for one in year[0].strings)
     silent = Visit("2026-11-20-1", datetime(2026, 11, 20, tzinfo=UTC), False, 2.0, None, "", strings)
     words = texts(picture([silent], tmp_path / "a.svg"))
     assert "Error at the fret compared, cents" in words
