@@ -1,4 +1,4 @@
-"""The cases that a file's notes belong to: by its name, by the manifest, or by ear."""
+"""The cases that a file's notes belong to: by its name, by the manifest, or by pitch and stiffness."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from oscservice.archive.file_measurement import MeasuredFile, NoteFound
-from oscservice.check.file_naming import NameParts, said
+from oscservice.check.file_naming import NameParts, in_words
 from oscservice.check.verdicts import Case, Labels, Note
 from oscservice.hearing.note_identity import identify
 from oscservice.hearing.reading import finite_or_none
@@ -19,7 +19,7 @@ ANOTHER_CENTS = 200.0
 by as much."""
 
 SURE = 0.8
-"""Least probability of a string and a place that are found by ear."""
+"""Least probability of a string and a place that are found by pitch and stiffness."""
 
 DEAD_DBFS = -90.0
 """A channel with a lower mean level is silent: not connected, or muted."""
@@ -27,7 +27,7 @@ DEAD_DBFS = -90.0
 _NEAR_CENTS = 50.0
 
 BY_EAR = (OPEN, Place("fret", 12))
-"""Places that notes may be at if nothing says more: those that a set-up compares."""
+"""Places that notes may be at if nothing else is given: those that a set-up compares."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class RecordingInfo:
 
     Attributes:
         named: of every note in it, from its name or the manifest.
-        places: of its notes in the order they are played; empty: one for all, or by ear.
+        places: of its notes in the order they are played; empty: one for all, or by pitch.
         channel: from 1; 0: the loudest one.
         string_a_channel: channel 1 is string 1, and so on.
         listen_for: places that a note may be at, if the string is not given.
@@ -170,14 +170,14 @@ class _Found:
         return found if set(found) == set(places) else None
 
     def _case(self, one: NoteFound, named: NameParts) -> Case | str:
-        """Return the case of a note, or why it has none."""
+        """Return the case of a note, or the reason why it has none."""
         reading = one.reading
         number, _ = nearest_note(reading.f1_hz, self._reference_hz)
         heard = f"{note_name(number)} ({reading.f1_hz:.1f} Hz) at {one.onset_s:.1f} s"
         if self._instrument is None or (named.note is not None and named.string is None):
             return self._by_note(reading.f1_hz, named, number, heard)
         if named.string is None:
-            return self._by_ear(one, self._instrument, named, heard)
+            return self._by_pitch(one, self._instrument, named, heard)
         if not 1 <= named.string <= len(self._instrument.strings):
             return f"string {named.string} is not on the instrument, which has {len(self._instrument.strings)}"
         place = named.place
@@ -201,14 +201,14 @@ class _Found:
     def _by_note(self, f1_hz: float, named: NameParts, number: int, heard: str) -> Case | str:
         note = number if named.note is None else named.note
         if abs(cents_between(f1_hz, note_hz(note, self._reference_hz))) > ANOTHER_CENTS:
-            return f"heard {heard}, but expected {said(named)}"
+            return f"heard {heard}, but expected {in_words(named)}"
         if named.string is None:
             return Case(0, None, note, named.labels)
         if named.place is None and named.note is None:
             return f"string {named.string} is given without an instrument; expected one, or the note"
         return Case(named.string, named.place, note, named.labels)
 
-    def _by_ear(self, one: NoteFound, instrument: Instrument, named: NameParts, heard: str) -> Case | str:
+    def _by_pitch(self, one: NoteFound, instrument: Instrument, named: NameParts, heard: str) -> Case | str:
         """Return the case by pitch and stiffness."""
         reading = one.reading
         places = self._info.listen_for if named.place is None else (named.place,)

@@ -11,7 +11,7 @@ import re
 from typing import Any
 from xml.etree import ElementTree
 
-from oscservice.check.verdicts import CaseFound, CheckFinding, CheckResult, CheckVerdict, What
+from oscservice.check.verdicts import CaseFound, CheckedQuantity, CheckFinding, CheckResult, CheckVerdict
 
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -130,7 +130,7 @@ def table_cells(finding: CheckFinding) -> list[str]:
     """Return a finding as the cells of a table: what, cents, standard error, limit, verdict with its reason."""
     cents = "" if finding.cents is None else f"{round(finding.cents, 1) + 0.0:+.1f}"
     se = "" if finding.se_cents is None else f"{max(finding.se_cents, 0.05):.1f}"
-    limit = "" if not finding.limit_cents or finding.what is What.PRESENCE else f"{finding.limit_cents:g}"
+    limit = "" if not finding.limit_cents or finding.what is CheckedQuantity.PRESENCE else f"{finding.limit_cents:g}"
     wanted = f", about {finding.wanted} notes would be enough" if finding.wanted else ""
     why = f": {finding.why}{wanted}" if finding.why else ""
     return [str(finding.what), cents, se, limit, f"{finding.verdict}{why}"]

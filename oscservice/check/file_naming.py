@@ -36,7 +36,7 @@ _DIGITS = re.compile(r"\d+")
 
 @dataclass(frozen=True)
 class NameParts:
-    """The parts of a name; None for what it does not say.
+    """The parts of a name; None for those it does not have.
 
     Attributes:
         string: number of the string, from 1.
@@ -141,7 +141,7 @@ def _place(text: str | None) -> Place | None:
     return Place("fret", int(number.group())) if int(number.group()) else OPEN
 
 
-def said(named: NameParts) -> str:
+def in_words(named: NameParts) -> str:
     """Return the parts of a name in words."""
     words = []
     if named.string is not None:

@@ -2,8 +2,7 @@
 
 Two quantities are judged separately, as in a quick check: tuning, the open string's pitch; and intonation, a fret
 compared with its open string. A note without an open string is judged by its own pitch. A drift is more than the limit
-and more
-than chance: of a hundred runs in which nothing has changed, one alarms.
+and more than chance: of a hundred runs without a change, one alarms.
 """
 
 from __future__ import annotations
@@ -24,7 +23,16 @@ from oscservice.check.place_levels import (
     sounds_of,
     string_of,
 )
-from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckVerdict, Limits, Note, RecordingHeard, What
+from oscservice.check.verdicts import (
+    Case,
+    CaseFound,
+    CheckedQuantity,
+    CheckFinding,
+    CheckVerdict,
+    Limits,
+    Note,
+    RecordingHeard,
+)
 from oscservice.defaults import DEFAULT_TOLERANCE_CENTS
 from oscservice.instrument.pitch import HARMONIC, OPEN, note_hz
 from oscservice.instrument.spec import Instrument
@@ -56,7 +64,7 @@ def default_limits(instrument: Instrument | None, *, baseline: bool) -> Limits:
 
 @dataclass(frozen=True)
 class StringHistory:
-    """A string with what must be equal for its notes to be comparable (``session.setup_changes``)."""
+    """A string with the values that must be equal for its notes to be comparable (``session.setup_changes``)."""
 
     note: str
     nominal_hz: float
@@ -90,12 +98,12 @@ def judge(heard: RecordingHeard, baseline: RecordingHeard | None, limits: Limits
     quantities = [(case, judging.quantities(case)) for case in cases]
     chance = ALARMS / max(1, sum(len(found) for _, found in quantities))
     judged = [CaseFound(case, len(heard.notes.get(case, ())), _findings(found, chance)) for case, found in quantities]
-    return _blame_tuning(judged), _left_out(fitted)
+    return _unsure_if_out_of_tune(judged), _left_out(fitted)
 
 
 @dataclass(frozen=True)
 class _Quantity:
-    what: What
+    what: CheckedQuantity
     limit_cents: float
     cents: float | None = None
     se_cents: float | None = None
@@ -130,7 +138,7 @@ class _Judging:
         limits = self._limits
         here = case in self._heard.notes
         if here and limits.tuning_cents is not None and case.place == OPEN and self._heard.instrument is not None:
-            found.append(self._quantity(What.TUNING, limits.tuning_cents, case, {(NOW, case): 1.0}))
+            found.append(self._quantity(CheckedQuantity.TUNING, limits.tuning_cents, case, {(NOW, case): 1.0}))
         if here and limits.error_cents is not None and case.place not in (OPEN, None):
             found.append(self._error(case, opened, limits.error_cents))
         if (
@@ -140,13 +148,13 @@ class _Judging:
         ):
             found.append(self._drift(case, opened, limits.drift_cents))
         if not found and here and case.place != OPEN:
-            found.append(_Quantity(What.PRESENCE, 0.0, why="there is nothing to compare it with"))
+            found.append(_Quantity(CheckedQuantity.PRESENCE, 0.0, why="there is nothing to compare it with"))
         return found
 
     def _error(self, case: Case, opened: Case | None, limit_cents: float) -> _Quantity:
         if opened is None or opened not in self._heard.notes:
-            return _Quantity(What.ERROR, limit_cents, why="its open string was not heard")
-        found = self._quantity(What.ERROR, limit_cents, case, {(NOW, case): 1.0, (NOW, opened): -1.0})
+            return _Quantity(CheckedQuantity.ERROR, limit_cents, why="its open string was not heard")
+        found = self._quantity(CheckedQuantity.ERROR, limit_cents, case, {(NOW, case): 1.0, (NOW, opened): -1.0})
         if case.place == HARMONIC and found.cents is not None:
             return replace(found, cents=found.cents - harmonic_rise_cents(_stiffness(self._heard.notes[opened])))
         return found
@@ -155,24 +163,28 @@ class _Judging:
         assert self._baseline is not None
         before, now = self._baseline.notes, self._heard.notes
         if case not in now:
-            return _Quantity(What.PRESENCE, limit_cents, why="in the baseline, but not heard here")
+            return _Quantity(CheckedQuantity.PRESENCE, limit_cents, why="in the baseline, but not heard here")
         if case not in before:
-            return _Quantity(What.PRESENCE, limit_cents, why="not in the baseline; accept a new one")
+            return _Quantity(CheckedQuantity.PRESENCE, limit_cents, why="not in the baseline; accept a new one")
         instruments = self._baseline.instrument, self._heard.instrument
         if case.string and instruments[0] is not None and instruments[1] is not None:
             why = unlike(*(strung(instrument, case.string) for instrument in instruments if instrument is not None))
             if why:
-                return _Quantity(What.PITCH_DRIFT, limit_cents, why=f"not the same string as in the baseline: {why}")
+                return _Quantity(
+                    CheckedQuantity.PITCH_DRIFT, limit_cents, why=f"not the same string as in the baseline: {why}"
+                )
         weights: dict[Level, float] = {(NOW, case): 1.0, (BASELINE, case): -1.0}
         if opened is None or opened not in before or opened not in now:
             if self._limits.retuned:
                 why = "retuned, and its open string was not heard"
-                return _Quantity(What.ERROR_DRIFT, limit_cents, why=why)
-            return self._quantity(What.PITCH_DRIFT, limit_cents, case, weights)
+                return _Quantity(CheckedQuantity.ERROR_DRIFT, limit_cents, why=why)
+            return self._quantity(CheckedQuantity.PITCH_DRIFT, limit_cents, case, weights)
         weights |= {(NOW, opened): -1.0, (BASELINE, opened): 1.0}
-        return self._quantity(What.ERROR_DRIFT, limit_cents, case, weights)
+        return self._quantity(CheckedQuantity.ERROR_DRIFT, limit_cents, case, weights)
 
-    def _quantity(self, what: What, limit_cents: float, case: Case, weights: dict[Level, float]) -> _Quantity:
+    def _quantity(
+        self, what: CheckedQuantity, limit_cents: float, case: Case, weights: dict[Level, float]
+    ) -> _Quantity:
         levels = self._fitted[string_of(case)]
         cents, se_cents = levels.combined(weights, self._louder)
         plucks = min(levels.counts[levels.at[level]] for level in weights)
@@ -205,7 +217,7 @@ def _finding(quantity: _Quantity, drift_sd: float) -> CheckFinding:
     verdict = CheckVerdict.HOLDS if check is Check.HOLDS else CheckVerdict.UNSURE
     why, wanted = "", 0
     if check is Check.DRIFTED:
-        verdict = CheckVerdict.OUT if what in (What.TUNING, What.ERROR) else CheckVerdict.DRIFTED
+        verdict = CheckVerdict.OUT if what in (CheckedQuantity.TUNING, CheckedQuantity.ERROR) else CheckVerdict.DRIFTED
     elif check is Check.UNSURE:
         wanted = _wanted(quantity.plucks, abs(quantity.cents), quantity.se_cents, limit_cents, drift_sd)
         near = abs(quantity.cents) > limit_cents
@@ -214,7 +226,7 @@ def _finding(quantity: _Quantity, drift_sd: float) -> CheckFinding:
 
 
 def _wanted(plucks: int, size_cents: float, se_cents: float, limit_cents: float, drift_sd: float) -> int:
-    """Return about how many plucks at each place would decide, if the change is as large as it looks."""
+    """Return about the number of plucks at each place that would decide, if the change is as large as it looks."""
     if size_cents <= limit_cents:
         enough = 0.5 * (RULED_OUT * limit_cents - size_cents)
     else:
@@ -223,8 +235,8 @@ def _wanted(plucks: int, size_cents: float, se_cents: float, limit_cents: float,
     return max(plucks + 1, math.ceil(plucks * (se_cents / enough) ** 2))
 
 
-def _blame_tuning(cases: list[CaseFound]) -> list[CaseFound]:
-    """Make the errors of a string that is far out of tune unsure: its tuning alone changes them."""
+def _unsure_if_out_of_tune(cases: list[CaseFound]) -> list[CaseFound]:
+    """Make the errors of a string that is far out of tune unsure: its tuning by itself changes them."""
     far = {
         one.case.string
         for one in cases
@@ -236,7 +248,9 @@ def _blame_tuning(cases: list[CaseFound]) -> list[CaseFound]:
         if one.case.string in far and one.case.place != OPEN:
             why = "the string is too far out of tune to judge this"
             blamed = [
-                replace(f, verdict=CheckVerdict.UNSURE, why=why) if f.what in (What.ERROR, What.ERROR_DRIFT) else f
+                replace(f, verdict=CheckVerdict.UNSURE, why=why)
+                if f.what in (CheckedQuantity.ERROR, CheckedQuantity.ERROR_DRIFT)
+                else f
                 for f in one.findings
             ]
             one = replace(one, findings=tuple(blamed))

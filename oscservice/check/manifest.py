@@ -1,6 +1,6 @@
 """The recordings of a check: files, folders, patterns and lists, and manifests that name them.
 
-A manifest is a TOML file. It says which recordings are checked, what is played in them, and what they are compared
+A manifest is a TOML file. It names the recordings, the notes in them, and the state they are compared
 with. ``gather`` finds the files, sorted as people count.
 """
 
@@ -132,13 +132,13 @@ class ManifestForm(Form):
 
 @dataclass(frozen=True)
 class Recordings:
-    """Some files, and what is known of them.
+    """Some files, and the known facts about them.
 
     Attributes:
         patterns: paths, folders and globs.
         folder: where relative paths begin.
-        info: what is known of all of them.
-        names: how to read their names; None if these say nothing.
+        info: the known facts about all of them.
+        names: pattern of their names; None if the names are not read.
     """
 
     patterns: tuple[str, ...]
@@ -149,7 +149,7 @@ class Recordings:
 
 @dataclass(frozen=True)
 class CheckSet:
-    """The recordings of a check, and what they are compared with.
+    """The recordings of a check, and the state they are compared with.
 
     Attributes:
         name: of the set.
@@ -157,9 +157,9 @@ class CheckSet:
         instrument: preset or path; None: notes are compared with their names.
         reference_hz: A4, where there is no instrument.
         baseline: the accepted state to compare with.
-        limits: those that the manifest gives.
+        limits: those in the manifest.
         refused: entries that were left out for a mistake in them, a line each.
-        info, names: what is known of recordings that are given in addition.
+        info, names: as in ``Recordings``, for recordings that are given in addition.
     """
 
     name: str = ""
@@ -174,7 +174,7 @@ class CheckSet:
 
 
 def load_manifest(path: Path) -> CheckSet:
-    """Return what the manifest at ``path`` says; its paths begin at its own folder. A [[recording]] entry with a
+    """Return the check set of the manifest at ``path``; its paths begin at its own folder. A [[recording]] entry with a
     mistake is left out and reported in ``refused``: the rest can be judged.
 
     Raises:
@@ -185,7 +185,7 @@ def load_manifest(path: Path) -> CheckSet:
 
 
 def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> CheckSet:
-    """Return what the TOML ``text`` says.
+    """Return the check set of the TOML ``text``.
 
     Args:
         origin: names the file in messages.
@@ -221,7 +221,7 @@ def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> Check
 
 
 def _form(text: str, origin: str) -> tuple[ManifestForm, tuple[str, ...]]:
-    """The form of a text without the [[recording]] entries that have a mistake, and one line about each of these."""
+    """Return the form of a text without the [[recording]] entries with a mistake, and one line about each of those."""
     data = parse(text, origin)
     try:
         return ManifestForm.model_validate(data), ()
@@ -269,7 +269,7 @@ _MORE_SUFFIXES = ("aif", "aifc", "oga", "opus", "wave")  # other endings of form
 
 @dataclass(frozen=True)
 class Gathered:
-    """One file: its path, the path as it is shown, and what is known of the recording."""
+    """One file: its path, the path as it is shown, and the known facts about the recording."""
 
     path: Path
     shown: str
@@ -361,7 +361,7 @@ def _nothing(pattern: str, folder: Path) -> str:
 
 
 def _shown(path: Path) -> str:
-    """The shorter way to write a path: from here, if it is below here."""
+    """Return the shorter form of a path: relative to the current folder, if it is inside it."""
     try:
         return str(path.absolute().relative_to(Path.cwd()))
     except ValueError:

@@ -1,8 +1,8 @@
 """The pitch level of each place of a string, from its notes in one or two sets of recordings.
 
 One string's notes are fitted together by generalised least squares: a level for each case in each set, and one slope of
-pitch against strength for the string, which is known beforehand as ``advice.pluck_strength`` has it. So hard and soft
-plucks are compared at one strength, and what that leaves open is in the standard errors.
+pitch against strength for the string, which is known beforehand as in ``advice.pluck_strength``. So hard and soft
+plucks are compared at one strength; the standard errors contain the uncertainty of that.
 """
 
 from __future__ import annotations
@@ -85,10 +85,9 @@ class Levels:
     def combined(self, weights: Mapping[Level, float], louder: float = 0.0) -> tuple[float, float]:
         """Return a weighted sum of levels and its standard error in cents.
 
-        ``louder``: how much stronger set 1 is than set 0 overall, as amplitude less 1. It is unknown whether the plucks
-        were
-        stronger, so that the slope counts, or the gain was, so that it does not: half of it is corrected, and the other
-        half is added to the standard error.
+        ``louder``: how much stronger set 1 is than set 0 overall, as amplitude less 1. Either plucks were stronger, and
+        the slope counts, or the gain was higher, and it does not. So half of it is corrected, and the other half is
+        added to the standard error.
         """
         c = np.zeros(len(self.covariance))
         for level, weight in weights.items():

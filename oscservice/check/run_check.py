@@ -20,7 +20,7 @@ from oscservice.sentences.plural import counted
 
 
 def run_check(
-    asked: CheckSet,
+    check_set: CheckSet,
     instrument: Instrument | None,
     *,
     accept: bool = False,
@@ -32,9 +32,9 @@ def run_check(
     """Check a set of recordings; with ``accept``, make a baseline of them instead of comparing them with one.
 
     Args:
-        asked: the set.
+        check_set: the set.
         instrument: the instrument that it names.
-        accept: write the notes to ``asked.baseline``.
+        accept: write the notes to ``check_set.baseline``.
         jobs: number of processes that measure.
         cluster: address of a Dask scheduler to measure on instead.
         cache: of earlier results.
@@ -44,14 +44,14 @@ def run_check(
         InputError: there is nothing to check, or nothing to compare it with; a cluster that can't be reached; a
             baseline that can't be written.
     """
-    files, refused = gather(asked.recordings)
-    refused = [_refusal(line) for line in asked.refused] + refused
+    files, refused = gather(check_set.recordings)
+    refused = [_refusal(line) for line in check_set.refused] + refused
     if not files and not refused:
         raise InputError("there is nothing to check; name recordings, or a manifest with --manifest")
-    if accept and asked.baseline is None:
+    if accept and check_set.baseline is None:
         raise InputError("--accept needs to know where the baseline goes; add --baseline FILE")
-    baseline, more, said = (None, [], []) if accept else _baseline(asked, instrument)
-    limits = _limits(asked, instrument, baseline=baseline is not None)
+    baseline, more, remarked = (None, [], []) if accept else _baseline(check_set, instrument)
+    limits = _limits(check_set, instrument, baseline=baseline is not None)
     if not accept and limits == Limits(retuned=limits.retuned) and not more:
         raise InputError("there is nothing to compare notes with; add --baseline FILE, or --instrument for tolerances")
     wanted = [Wanted(one.path, _expected_hz(one.info, instrument)) for one in files]
@@ -63,26 +63,26 @@ def run_check(
         done=None if measuring is None else lambda count: measuring(count, len(files)),
     )
     notes: dict[Case, list[Note]] = {}
-    remarks: list[str] = said
+    remarks: list[str] = remarked
     for one, outcome in zip(files, outcomes, strict=True):
         if outcome.measured is None:
             refused.append(Refusal(one.shown, outcome.fault))
             continue
-        assigned = assign(one.shown, outcome.measured, one.info, instrument, asked.reference_hz)
+        assigned = assign(one.shown, outcome.measured, one.info, instrument, check_set.reference_hz)
         refused += [Refusal(one.shown, why) for why in assigned.refused]
         remarks += [f"{one.shown}: {remark}" for remark in assigned.remarks]
         for case, note in assigned.notes:
             notes.setdefault(case, []).append(note)
-    heard = RecordingHeard(instrument, asked.reference_hz, {case: tuple(found) for case, found in notes.items()})
+    heard = RecordingHeard(instrument, check_set.reference_hz, {case: tuple(found) for case, found in notes.items()})
     refused += more
     if accept:
         cases, left_out = [CaseFound(case, len(found), ()) for case, found in heard.in_order], list[str]()
     else:
         cases, left_out = judge(heard, baseline, limits)
     result = CheckResult(
-        asked.name,
+        check_set.name,
         "" if instrument is None else instrument.identity,
-        "" if asked.baseline is None else str(asked.baseline),
+        "" if check_set.baseline is None else str(check_set.baseline),
         limits,
         tuple(cases),
         tuple(refused),
@@ -91,7 +91,7 @@ def run_check(
         sum(outcome.cached for outcome in outcomes),
         heard.count,
     )
-    return _accepted(result, heard, asked.baseline) if accept and asked.baseline is not None else result
+    return _accepted(result, heard, check_set.baseline) if accept and check_set.baseline is not None else result
 
 
 def _accepted(result: CheckResult, heard: RecordingHeard, path: Path) -> CheckResult:
@@ -104,23 +104,25 @@ def _accepted(result: CheckResult, heard: RecordingHeard, path: Path) -> CheckRe
     return replace(result, remarks=(*result.remarks, line))
 
 
-def _baseline(asked: CheckSet, instrument: Instrument | None) -> tuple[RecordingHeard | None, list[Refusal], list[str]]:
-    """Return the baseline and remarks on it, or why it can't be used: then tolerances are still judged."""
-    if asked.baseline is None:
+def _baseline(
+    check_set: CheckSet, instrument: Instrument | None
+) -> tuple[RecordingHeard | None, list[Refusal], list[str]]:
+    """Return the baseline and remarks on it, or the reason why it can't be used: tolerances are judged anyway."""
+    if check_set.baseline is None:
         return None, [], []
     try:
-        found, measured_by = read_baseline(asked.baseline)
+        found, measured_by = read_baseline(check_set.baseline)
     except InputError as fault:
         return None, [_refusal(str(fault))], []
     theirs = "" if found.instrument is None else found.instrument.identity
     ours = "" if instrument is None else instrument.identity
     if theirs != ours:
         why = f"a baseline of {theirs or 'notes without an instrument'}, but this is {ours or 'without one'}"
-        return None, [Refusal(str(asked.baseline), why)], []
+        return None, [Refusal(str(check_set.baseline), why)], []
     if measured_by == str(ESTIMATOR):
         return found, [], []
     line = (
-        f"{asked.baseline} was measured with another estimator: "
+        f"{check_set.baseline} was measured with another estimator: "
         "accept its recordings again to rule out a change in the measuring"
     )
     return found, [], [line]
@@ -132,9 +134,9 @@ def _refusal(line: str) -> Refusal:
     return Refusal(path, why)
 
 
-def _limits(asked: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:
+def _limits(check_set: CheckSet, instrument: Instrument | None, *, baseline: bool) -> Limits:
     """Return the limits that were given, and the defaults for the rest."""
-    usual, given = default_limits(instrument, baseline=baseline), asked.limits
+    usual, given = default_limits(instrument, baseline=baseline), check_set.limits
     return Limits(
         given.tuning_cents if given.tuning_cents is not None else usual.tuning_cents,
         given.error_cents if given.error_cents is not None else usual.error_cents,

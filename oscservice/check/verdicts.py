@@ -1,4 +1,4 @@
-"""Cases of a check (notes by string and place, or by name alone), their findings, verdicts, and the exit code."""
+"""Cases of a check (notes by string and place, or only by name), their findings, verdicts, and the exit code."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Note:
 
     Attributes:
         hz, se_cents: settled first partial, and its standard error (1 sd).
-        strength_db: how hard it was plucked; None if not known.
+        strength_db: strength of the pluck; None if not known.
         inharmonicity, inharmonicity_se: B and its standard error; None if not known.
         file, onset_s: where it is.
     """
@@ -120,7 +120,7 @@ VERDICT_TEXTS = {
 _WORST = (CheckVerdict.DRIFTED, CheckVerdict.OUT, CheckVerdict.UNSURE, CheckVerdict.HOLDS)
 
 
-class What(StrEnum):
+class CheckedQuantity(StrEnum):
     """A quantity that is compared with a limit."""
 
     TUNING = "tuning"
@@ -131,11 +131,11 @@ class What(StrEnum):
 
 
 WHAT_TEXTS = {
-    What.TUNING: "the open string's deviation from its pitch",
-    What.ERROR: "a fret or harmonic compared with the open string, in equal temperament",
-    What.PITCH_DRIFT: "the pitch compared with the baseline",
-    What.ERROR_DRIFT: "the error compared with the baseline",
-    What.PRESENCE: "heard both in the baseline and here",
+    CheckedQuantity.TUNING: "the open string's deviation from its pitch",
+    CheckedQuantity.ERROR: "a fret or harmonic compared with the open string, in equal temperament",
+    CheckedQuantity.PITCH_DRIFT: "the pitch compared with the baseline",
+    CheckedQuantity.ERROR_DRIFT: "the error compared with the baseline",
+    CheckedQuantity.PRESENCE: "heard both in the baseline and here",
 }
 
 
@@ -169,7 +169,7 @@ class CheckFinding:
         wanted: about how many notes at each place would be enough to judge it; 0 if there are enough.
     """
 
-    what: What
+    what: CheckedQuantity
     cents: float | None
     se_cents: float | None
     limit_cents: float | None

@@ -22,7 +22,16 @@ from hypothesis import strategies as st
 from made_sound import synthetic_note
 
 from oscservice.check.check_output import as_junit
-from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
+from oscservice.check.verdicts import (
+    Case,
+    CaseFound,
+    CheckedQuantity,
+    CheckFinding,
+    CheckResult,
+    CheckVerdict,
+    Limits,
+    Refusal,
+)
 from oscservice.cli import main
 from oscservice.instrument.pitch import OPEN, Place
 
@@ -65,7 +74,9 @@ def result(cases: tuple[CaseFound, ...] = (), **more: Any) -> CheckResult:
     )
 
 
-def finding(what: What = What.TUNING, verdict: CheckVerdict = CheckVerdict.HOLDS, **more: Any) -> CheckFinding:
+def finding(
+    what: CheckedQuantity = CheckedQuantity.TUNING, verdict: CheckVerdict = CheckVerdict.HOLDS, **more: Any
+) -> CheckFinding:
     return CheckFinding(**{"what": what, "cents": 1.0, "se_cents": 0.2, "limit_cents": 3.0, "verdict": verdict, **more})
 
 

@@ -12,6 +12,7 @@ from oscservice.check.judge import default_limits, judge
 from oscservice.check.verdicts import (
     Case,
     CaseFound,
+    CheckedQuantity,
     CheckFinding,
     CheckResult,
     CheckVerdict,
@@ -19,7 +20,6 @@ from oscservice.check.verdicts import (
     Note,
     RecordingHeard,
     Refusal,
-    What,
 )
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_hz, note_number
@@ -58,7 +58,7 @@ def test_the_same_notes_hold() -> None:
     assert [str(one.case) for one in found[:2]] == ["string 6 open", "string 6 fret 12"]
     assert {one.verdict for one in found} == {CheckVerdict.HOLDS}
     assert remarks == []
-    assert {f.what for one in found for f in one.findings} == {What.PITCH_DRIFT, What.ERROR_DRIFT}
+    assert {f.what for one in found for f in one.findings} == {CheckedQuantity.PITCH_DRIFT, CheckedQuantity.ERROR_DRIFT}
 
 
 def test_a_peg_that_slipped_is_a_drift_of_the_open_string_and_not_of_its_fret() -> None:
@@ -70,7 +70,7 @@ def test_a_peg_that_slipped_is_a_drift_of_the_open_string_and_not_of_its_fret() 
 def test_a_saddle_that_slipped_is_a_drift_of_the_fret_and_not_of_the_open_string() -> None:
     found = by_name(judge(heard(f3=2.0), heard(), DRIFT)[0])
     slipped = found.pop("string 3 fret 12")
-    assert (slipped.what, slipped.verdict) == (What.ERROR_DRIFT, CheckVerdict.DRIFTED)
+    assert (slipped.what, slipped.verdict) == (CheckedQuantity.ERROR_DRIFT, CheckVerdict.DRIFTED)
     assert slipped.cents == pytest.approx(2.0, abs=1e-6)
     assert {one.verdict for one in found.values()} == {CheckVerdict.HOLDS}
 
@@ -100,7 +100,7 @@ def test_what_is_missing_or_new_can_not_be_judged() -> None:
     gone = by_name(judge(fewer, heard(), DRIFT)[0])["string 4 fret 12"]
     assert (gone.verdict, gone.what, gone.why) == (
         CheckVerdict.UNSURE,
-        What.PRESENCE,
+        CheckedQuantity.PRESENCE,
         "in the baseline, but not heard here",
     )
     new = by_name(judge(heard(), fewer, DRIFT)[0])["string 4 fret 12"]
@@ -122,13 +122,16 @@ def test_tolerances_are_judged_without_a_baseline() -> None:
     found = by_name(judge(heard(o6=5.0, f5=4.0), None, limits)[0])
     assert found["string 6 open"].verdict is CheckVerdict.OUT
     assert found["string 6 fret 12"].verdict is CheckVerdict.HOLDS
-    assert (found["string 5 fret 12"].verdict, found["string 5 fret 12"].what) == (CheckVerdict.OUT, What.ERROR)
+    assert (found["string 5 fret 12"].verdict, found["string 5 fret 12"].what) == (
+        CheckVerdict.OUT,
+        CheckedQuantity.ERROR,
+    )
     assert found["string 5 open"].verdict is CheckVerdict.HOLDS
 
 
 def test_a_fret_without_its_open_string_goes_by_its_pitch_and_has_no_error() -> None:
     alone = RecordingHeard(GUITAR, 440.0, {case(2, FRET_12): notes(2, FRET_12, 1.0)})
-    assert by_name(judge(alone, alone, DRIFT)[0])["string 2 fret 12"].what is What.PITCH_DRIFT
+    assert by_name(judge(alone, alone, DRIFT)[0])["string 2 fret 12"].what is CheckedQuantity.PITCH_DRIFT
     finding = by_name(judge(alone, None, default_limits(GUITAR, baseline=False))[0])["string 2 fret 12"]
     assert (finding.verdict, finding.why) == (CheckVerdict.UNSURE, "its open string was not heard")
 
@@ -179,7 +182,8 @@ def test_notes_that_go_by_their_names_have_nothing_to_be_held_against_but_a_base
 def test_a_result_is_as_good_as_its_worst_case_and_a_refusal_leaves_it_unsure() -> None:
     def result(*verdicts: CheckVerdict, refused: bool = False) -> CheckResult:
         found = tuple(
-            CaseFound(case(1), 1, (CheckFinding(What.TUNING, 0.0, 0.1, 1.0, verdict),)) for verdict in verdicts
+            CaseFound(case(1), 1, (CheckFinding(CheckedQuantity.TUNING, 0.0, 0.1, 1.0, verdict),))
+            for verdict in verdicts
         )
         return CheckResult("", "", "", DRIFT, found, (Refusal("a.wav", "is silent"),) if refused else ())
 
@@ -198,15 +202,15 @@ def test_a_result_is_as_good_as_its_worst_case_and_a_refusal_leaves_it_unsure() 
     ("finding", "cells"),
     [
         (
-            CheckFinding(What.TUNING, -3.26, 0.01, 3.0, CheckVerdict.OUT),
+            CheckFinding(CheckedQuantity.TUNING, -3.26, 0.01, 3.0, CheckVerdict.OUT),
             ["tuning", "-3.3", "0.1", "3", "out"],
         ),
         (
-            CheckFinding(What.ERROR_DRIFT, -0.04, 0.44, 1.5, CheckVerdict.UNSURE, "too few [notes]", 4),
+            CheckFinding(CheckedQuantity.ERROR_DRIFT, -0.04, 0.44, 1.5, CheckVerdict.UNSURE, "too few [notes]", 4),
             ["error drift", "+0.0", "0.4", "1.5", "unsure: too few [notes], about 4 notes would be enough"],
         ),
         (
-            CheckFinding(What.PRESENCE, None, None, 1.0, CheckVerdict.UNSURE, "missing"),
+            CheckFinding(CheckedQuantity.PRESENCE, None, None, 1.0, CheckVerdict.UNSURE, "missing"),
             ["presence", "", "", "", "unsure: missing"],
         ),
     ],

@@ -21,7 +21,16 @@ from oscservice.api.address_table import TABLE
 from oscservice.api.argument_values import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS
 from oscservice.api.check_messages import MOST_ROWS, RecordedCheck, ended, recorded
 from oscservice.check.check_output import as_json
-from oscservice.check.verdicts import Case, CaseFound, CheckFinding, CheckResult, CheckVerdict, Limits, Refusal, What
+from oscservice.check.verdicts import (
+    Case,
+    CaseFound,
+    CheckedQuantity,
+    CheckFinding,
+    CheckResult,
+    CheckVerdict,
+    Limits,
+    Refusal,
+)
 from oscservice.daemon.recording_checks import (
     MOST_LISTED,
     NICE,
