@@ -111,12 +111,14 @@ def test_every_verdict_and_finding() -> None:
             Case(1 + n % 6, Place("fret", n + 1), 40 + n), 2, (finding(what, verdict, **size, why="made up", wanted=n),)
         )
         for n, (what, verdict, size) in enumerate(
-            itertools.product(What, CheckVerdict, ({}, {"cents": None, "se_cents": None, "limit_cents": None}))
+            itertools.product(
+                CheckedQuantity, CheckVerdict, ({}, {"cents": None, "se_cents": None, "limit_cents": None})
+            )
         )
     )
     suite = validated(as_junit(result(cases), 3.25))[0]
     by_kind = {kind: len(suite.findall(f"testcase/{kind}")) for kind in ("failure", "error")}
-    each = 2 * len(What)
+    each = 2 * len(CheckedQuantity)
     assert by_kind == {"failure": 2 * each, "error": each}, "out and drifted fail, unsure is an error"
     assert {one.attrib["type"] for one in suite.findall("testcase/failure")} == {"out", "drifted"}
     assert suite.attrib["time"] == "3.250"
@@ -149,7 +151,7 @@ def test_times(seconds: float) -> None:
 _TEXTS = st.text(max_size=40)
 _FINDINGS = st.builds(
     finding,
-    st.sampled_from(What),
+    st.sampled_from(CheckedQuantity),
     st.sampled_from(CheckVerdict),
     cents=st.none() | st.floats(-1e6, 1e6),
     se_cents=st.none() | st.floats(0.0, 1e6),

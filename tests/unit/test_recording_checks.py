@@ -149,7 +149,7 @@ def test_what_a_check_prints_can_be_read() -> None:
         CaseFound(
             Case(string, OPEN, 40 + string), 3, (CheckFinding(what, cents, None if cents is None else 0.2, 1.0, word),)
         )
-        for string, (what, (word, cents)) in enumerate(itertools.product(What, sizes.items()))
+        for string, (what, (word, cents)) in enumerate(itertools.product(CheckedQuantity, sizes.items()))
         if string < 12
     ]
     result = CheckResult("red", "the red one", "", Limits(), tuple(cases), (Refusal("a.wav", "made up"),))
