@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import upfirdn
 
+from oscservice.hearing.fir_filter import filtered
 from oscservice.hearing.resampling import Samples
 
 ComplexSamples = npt.NDArray[np.complex128]
@@ -119,15 +119,10 @@ def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_h
     taps = lowpass(period, periods)
     room = max(0, len(signal) - len(taps))
     step = max(1, round(min(period * periods / 2.0, max(room / _FEWEST, period * periods / 8.0))))
-    turns = np.exp(-2j * np.pi * carrier_hz / rate_hz * np.arange(len(signal)))
+    turns: ComplexSamples = np.exp(-2j * np.pi * carrier_hz / rate_hz * np.arange(len(signal)))
     half = (len(taps) - 1) // 2
-    # Only outputs whose whole filter lies inside the signal: index of the first, then every ``step``.
-    count = max(0, (len(signal) - len(taps)) // step + 1)
-    skip = (len(taps) - 1) % step
-    full = upfirdn(taps, np.concatenate((np.zeros((step - skip) % step, dtype=complex), signal * turns)), 1, step)
-    first = -(-(len(taps) - 1) // step)
-    values: ComplexSamples = np.asarray(2.0 * full[first : first + count], dtype=np.complex128)
-    times = (np.arange(count) * step + half) / rate_hz
+    values = 2.0 * filtered(signal * turns, taps, step)
+    times = (np.arange(len(values)) * step + half) / rate_hz
     memory_s, noise_gain = len(taps) / rate_hz / 2.0, 4.0 * float(np.sum(taps**2))
     return Baseband(carrier_hz, times, values, step / rate_hz, memory_s, noise_gain, taps, rate_hz)
 

@@ -10,7 +10,8 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import firwin, upfirdn
+
+from oscservice.hearing.fir_filter import filtered, lowpass_taps
 
 Samples = npt.NDArray[np.float64]
 
@@ -48,7 +49,7 @@ class Decimator:
         self.factor = factor
         self.delay = _HALF_LENGTH if factor > 1 else 0
         taps = 2 * _HALF_LENGTH * factor
-        self._filter: Samples = firwin(taps + 1, 0.84 / factor, window=("kaiser", 7.0)) if factor > 1 else np.ones(1)
+        self._filter: Samples = lowpass_taps(taps + 1, 0.84 / factor, beta=7.0) if factor > 1 else np.ones(1)
         self._tail: Samples = np.zeros(taps if factor > 1 else 0)
 
     def feed(self, samples: npt.NDArray[np.floating]) -> Samples:
@@ -57,8 +58,7 @@ class Decimator:
             return np.asarray(samples, dtype=np.float64)
         joined = np.concatenate((self._tail, np.asarray(samples, dtype=np.float64)))
         self._tail = joined[len(joined) - len(self._tail) :]
-        first = 2 * _HALF_LENGTH
-        return np.asarray(upfirdn(self._filter, joined, 1, self.factor)[first : first + len(samples) // self.factor])
+        return filtered(joined, self._filter, self.factor)[: len(samples) // self.factor]
 
 
 def decimate(samples: npt.NDArray[np.floating], factor: int) -> Samples:
