@@ -23,7 +23,8 @@ from oscservice.session.decide import decide
 from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 from oscservice.session.vocabulary import Phase
 
 FLOATING, SCREWS, PAIRED, BAR, FIXED = (

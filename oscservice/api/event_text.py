@@ -8,7 +8,7 @@ from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
 from oscservice.sentences.plural import counted, numbered
 from oscservice.session import events as ev
-from oscservice.session.survey import finding_from_json
+from oscservice.session.event_values import finding_of
 from oscservice.session.vocabulary import Drift, Status, place_text
 
 
@@ -40,7 +40,7 @@ def sentence(event: ev.Event) -> str | None:
         case ev.StringJudged():
             return _judged(event)
         case ev.CauseNamed(finding=finding):
-            return f"cause: {finding_from_json(finding).text}"
+            return f"cause: {finding_of(finding).text}"
         case ev.SurveyExtended(plucks=plucks, why=why):
             return f"comparing again, {counted(plucks, 'pluck')} per fret in all: {why}"
         case ev.StringOverruled(string=string):

@@ -36,8 +36,8 @@ from oscservice.record.kept_sound import Stretch
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.event_values import finding_of
 from oscservice.session.next_pluck import expected_hz
-from oscservice.session.survey import finding_from_json
 from oscservice.session.vocabulary import Phase
 from oscservice.settings import ServeSettings
 
@@ -308,7 +308,7 @@ class Coordinator:
             case ev.StringChecked():
                 return {"/check/string": checked(event)}
             case ev.CauseNamed(finding=finding):
-                return {"/cause": cause(finding_from_json(finding))}
+                return {"/cause": cause(finding_of(finding))}
             case ev.ChangeNoticed(what=what, text=text):
                 return {"/change": (what, text[:MOST_CHARACTERS])}
         return {}

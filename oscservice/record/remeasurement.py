@@ -16,13 +16,14 @@ from oscservice.instrument.pitch import cents_between
 from oscservice.record.kept_sound import AlteredSoundError, KeptSound, MissingSoundError, find, floats, read, sound_of
 from oscservice.session import events as ev
 from oscservice.session.effective_events import effective_events
+from oscservice.session.event_values import survey_text
 from oscservice.session.evolve import evolve
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import expected_hz
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
-from oscservice.session.survey import survey_of, to_json
+from oscservice.session.survey import survey_of
 
 MARKED_SD = 2.0
 """A reading is marked if it changes by more than so many of its standard errors."""
@@ -209,7 +210,7 @@ def refolded(events: NumberedEvents, readings: Mapping[int, ev.ReadingTaken]) ->
 def _recomputed(state: State, event: ev.Event) -> ev.Event:
     if isinstance(event, ev.StringSurveyed):
         survey = survey_of(state, event.string)
-        return event if survey is None else replace(event, survey=to_json(survey))
+        return event if survey is None else replace(event, survey=survey_text(survey))
     if isinstance(event, ev.StringProved | ev.StringChecked):
         comparison = comparison_of(state, event.string)
         if comparison is None:

@@ -1,5 +1,5 @@
-"""The facts of a report, gathered from a session's record: results by string, moves, plucks, and glides in kept
-sound."""
+"""The facts of a report, gathered from a session's record: results by string, moves, plucks, and pitch tracks
+of kept sound."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from oscservice.report.facts import (
     CauseFact,
     Checked,
     Facts,
-    Fall,
-    Falls,
     Inspected,
     MoveFact,
     Overview,
+    PitchTrackFact,
+    PitchTrackFacts,
     PluckFact,
     Sealed,
     StringFact,
@@ -33,13 +33,15 @@ from oscservice.report.facts import (
 from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
 from oscservice.session.effective_events import EffectiveEvents, Turn
-from oscservice.session.inspection import STRINGS, age_of, measured_of
+from oscservice.session.event_values import finding_of
+from oscservice.session.inspection import age_of, measured_of
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.setup_summary import StringSummary
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 from oscservice.session.summarize import as_found, compared_strings, remaining, summary_of
-from oscservice.session.survey import current_survey, finding_from_json
-from oscservice.session.vocabulary import COMPARED, InspectionVerdict
+from oscservice.session.survey import current_survey
+from oscservice.session.vocabulary import COMPARED, STRINGS, InspectionVerdict
 
 
 def results_of(effective: EffectiveEvents) -> tuple[StringFact, ...]:
@@ -54,10 +56,10 @@ def results_of(effective: EffectiveEvents) -> tuple[StringFact, ...]:
         for turn in effective.turns
         if isinstance(turn.event, ev.ReadingTaken) and turn.before.phase in COMPARED
     ]
-    standing = summary_of(state)
+    summary = summary_of(state)
     return tuple(
         _result(one, state.string(one.string), found.get(one.string), left.get(one.string), plucks.count(one.string))
-        for one in standing.strings
+        for one in summary.strings
     )
 
 
@@ -71,7 +73,7 @@ def _found(effective: EffectiveEvents) -> dict[int, StringRemains]:
 
 
 def _result(
-    standing: StringSummary,
+    summary: StringSummary,
     string: StringState,
     found: StringRemains | None,
     left: StringRemains | None,
@@ -79,19 +81,19 @@ def _result(
 ) -> StringFact:
     check = string.check
     return StringFact(
-        string=standing.string,
-        note=standing.note,
-        status=standing.status,
-        left_out=standing.left_out,
+        string=summary.string,
+        note=summary.note,
+        status=summary.status,
+        left_out=summary.left_out,
         overruled=string.overruled,
         proved=string.proved,
         heard=string.judged_here or current_survey(string) is not None,
         frets=_frets(found, left),
-        open=_value(standing.open_cents, standing.open_se_cents),
-        octave=_value(standing.harmonic_cents, standing.harmonic_se_cents),
-        inharmonicity=_value(standing.inharmonicity, standing.inharmonicity_se),
-        moved_mm=standing.moved_mm,
-        moves=standing.moves,
+        open=_value(summary.open_cents, summary.open_se_cents),
+        octave=_value(summary.harmonic_cents, summary.harmonic_se_cents),
+        inharmonicity=_value(summary.inharmonicity, summary.inharmonicity_se),
+        moved_mm=summary.moved_mm,
+        moves=summary.moves,
         plucks=plucks,
         scatter_cents=None if string.last is None else string.last.scatter_cents,
         check=None
@@ -208,10 +210,10 @@ def _drop_last(plucks: list[PluckFact], string: int) -> None:
 _DIGITS = 4  # of seconds and cents: more would be noise
 
 
-def falls_of(
+def pitch_tracks_of(
     folder: Path, session: str, effective: EffectiveEvents, done: Callable[[int], None] = lambda count: None
-) -> Falls | None:
-    """Return the glides of the plucks that were compared; None if no sound was kept.
+) -> PitchTrackFacts | None:
+    """Return the pitch tracks of the plucks that were compared; None if no sound was kept.
 
     Args:
         folder: of the journal's sound (``record.kept_sound.folder_of``).
@@ -219,7 +221,7 @@ def falls_of(
         effective: its events that were not undone.
         done: called with the number of plucks so far.
     """
-    found: list[Fall] = []
+    found: list[PitchTrackFact] = []
     missing = altered = count = 0
     for turn in effective.turns:
         event = turn.event
@@ -242,18 +244,18 @@ def falls_of(
             at_s = tuple(round(one.at_s, _DIGITS) for one in moments)
             cents = tuple(round(one.cents, _DIGITS) for one in moments)
             se_cents = tuple(round(one.se_cents, _DIGITS) for one in moments)
-            found.append(Fall(turn.number, event.string, event.place, at_s, cents, se_cents))
-    return Falls(tuple(found), missing, altered) if count else None
+            found.append(PitchTrackFact(turn.number, event.string, event.place, at_s, cents, se_cents))
+    return PitchTrackFacts(tuple(found), missing, altered) if count else None
 
 
-def facts_of(record: Record, effective: EffectiveEvents, version: str, falls: Falls | None = None) -> Facts:
+def facts_of(record: Record, effective: EffectiveEvents, version: str, tracks: PitchTrackFacts | None = None) -> Facts:
     """Return the facts of a report.
 
     Args:
         record: the session in the journal.
         effective: its events that were not undone.
         version: of this program.
-        falls: glides, if sound was kept.
+        tracks: pitch tracks, if sound was kept.
     """
     state = effective.state
     return Facts(
@@ -268,7 +270,7 @@ def facts_of(record: Record, effective: EffectiveEvents, version: str, falls: Fa
         causes=_causes(effective),
         cautions=_cautions(effective),
         seal=_seal(record),
-        falls=falls,
+        falls=tracks,
     )
 
 
@@ -351,7 +353,7 @@ def _causes(effective: EffectiveEvents) -> tuple[CauseFact, ...]:
     found: dict[str, CauseFact] = {}
     for turn in effective.turns:
         if isinstance(turn.event, ev.CauseNamed):
-            one = finding_from_json(turn.event.finding)
+            one = finding_of(turn.event.finding)
             found[one.name] = CauseFact(
                 name=one.name,
                 cause=one.cause,

@@ -12,6 +12,7 @@ from oscservice.advice.decision import Decision, combined_with_expected
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
+from oscservice.session.event_values import NOTHING_HELD, HeldStep
 from oscservice.session.judgement import (
     causes_tested,
     comparison_of,
@@ -27,7 +28,7 @@ from oscservice.session.last_pass import after_proving, next_to_prove
 from oscservice.session.next_pluck import drifted, in_tune, tuned_strings
 from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import after_checking
-from oscservice.session.state import NOTHING_HELD, HeldStep, State, with_string
+from oscservice.session.state import State, with_string
 from oscservice.session.survey import MOST_SURVEY_PLUCKS, needs_survey, survey_of, surveying, surveys
 from oscservice.session.tuning_rounds import next_in_round
 from oscservice.session.vocabulary import InspectionVerdict, Phase, Status

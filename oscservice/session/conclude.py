@@ -25,23 +25,15 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.automatic_steps import held_step
-from oscservice.session.event_values import MoveOutcome
-from oscservice.session.inspection import STRINGS, passed_but_off, with_measured
+from oscservice.session.event_values import JudgedError, LastMove, MoveOutcome
+from oscservice.session.inspection import passed_but_off, with_measured
 from oscservice.session.next_pluck import asked, pattern_of
-from oscservice.session.state import (
-    JudgedError,
-    LastMove,
-    State,
-    StringState,
-    pluck_reading,
-    with_balance,
-    with_measurement,
-    with_string,
-)
+from oscservice.session.state import State, with_balance, with_measurement, with_string
+from oscservice.session.string_state import StringState, pluck_reading
 from oscservice.session.summarize import as_found, compared_strings, first_moved, remaining
 from oscservice.session.survey import response_of, stiffness_of
 from oscservice.session.tuning_rounds import balance_after_hand, balance_after_open
-from oscservice.session.vocabulary import COMPARED
+from oscservice.session.vocabulary import COMPARED, STRINGS
 
 STRAY_CENTS = 50.0
 """A note this near to what was asked for has its pitch."""

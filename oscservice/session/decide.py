@@ -21,14 +21,15 @@ from oscservice.session import events as ev
 from oscservice.session.automatic_steps import advance, held_back, held_step
 from oscservice.session.commands import Ignored, Refused, impossible
 from oscservice.session.decide_reading import decide_doubt, decide_reading
-from oscservice.session.event_values import held_text
+from oscservice.session.event_values import NOTHING_HELD, HeldStep, held_text
 from oscservice.session.evolve import concluded
 from oscservice.session.inspection import fit, inspect, measure
 from oscservice.session.judgement import comparison_of, judge_string
 from oscservice.session.next_pluck import asked, ending, unproved
 from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import begin_quick_check, uncheckable, unchecked, verdict
-from oscservice.session.state import NOTHING_HELD, HeldStep, State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 from oscservice.session.vocabulary import COMPARED, TOLERANCE_RANGE_CENTS, Ending, InspectionVerdict, Phase, Status
 
 SHORTEST_SHARE = 0.5

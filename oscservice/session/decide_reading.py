@@ -24,7 +24,8 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.next_pluck import UNSURE_LIMIT_CENTS, asked, in_tune, pattern_of, unclear
-from oscservice.session.state import DoubtfulReading, State, StringState
+from oscservice.session.state import DoubtfulReading, State
+from oscservice.session.string_state import StringState
 from oscservice.session.survey import stiffness_of
 from oscservice.session.vocabulary import Phase, Status, place_text
 

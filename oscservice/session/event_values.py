@@ -1,4 +1,4 @@
-"""Concluded values as texts in events: each ``..._text`` writes a value, the function beside it reads it back.
+"""Values of events as texts: each ``..._text`` writes a value, the function beside it reads it back.
 
 The texts are JSON with the shortest digits that give every number back to the last bit. Only what has very many
 numbers, a floating bridge and the errors of every fret, is written in binary (base64).
@@ -9,13 +9,16 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import astuple, dataclass, replace
+from dataclasses import asdict, astuple, dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from oscservice.advice.comparison import HarmonicCheck
+from oscservice.advice.causes import Finding
+from oscservice.advice.comparison import Comparison, Flag, HarmonicCheck
+from oscservice.advice.expected_errors import Survey
 from oscservice.advice.floating_bridge import Balance
+from oscservice.advice.neck_errors import NeckErrors
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.remaining_errors import StringRemains
@@ -23,9 +26,49 @@ from oscservice.advice.saddle_response import Response
 from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.fretting import Terms
 from oscservice.instrument.spec import Instrument
-from oscservice.session.state import NOTHING_HELD, HeldStep, JudgedError, LastMove
 
 _FLOATS = "<f8"
+
+
+@dataclass(frozen=True)
+class JudgedError:
+    """A judged comparison of one string: error at the compared fret and its standard error in cents, and by how much
+    the string pitches put it sharper than the first partials do."""
+
+    error_cents: float
+    se_cents: float
+    plucks: int
+    scatter_cents: float
+    ambiguity_cents: float | None = None
+    ambiguity_se_cents: float = 0.0
+
+    def as_comparison(self) -> Comparison:
+        """The same as a comparison without flags."""
+        found = (self.error_cents, self.se_cents, self.plucks, self.scatter_cents)
+        return Comparison(*found, (), self.ambiguity_cents, self.ambiguity_se_cents)
+
+
+@dataclass(frozen=True)
+class LastMove:
+    """The last move of a saddle, in cents at the compared fret: the expected change of the error by geometry, the error
+    and its standard error before it, and the standard deviation of placing the saddle."""
+
+    geometric_cents: float
+    before_cents: float
+    before_se_cents: float
+    placing_cents: float
+
+
+@dataclass(frozen=True)
+class HeldStep:
+    """A step that waits for the technician: a word of the sentence table (``words``; empty: no step waits), and names
+    and values of what it says."""
+
+    word: str
+    values: tuple[tuple[str, float], ...] = ()
+
+
+NOTHING_HELD = HeldStep("")
 
 
 def held_text(held: HeldStep) -> str:
@@ -182,6 +225,43 @@ def changed_instrument(text: str, before: Instrument) -> Instrument:
     old = before.model_dump(mode="json")
     changed = [one | more for one, more in zip(old["strings"], strings, strict=True)]
     return Instrument.model_validate_json(json.dumps(old | own | {"strings": changed}))
+
+
+def survey_text(survey: Survey) -> str:
+    """The text of a string's errors over the frets."""
+    return json.dumps(asdict(survey), allow_nan=False)
+
+
+def survey_of(text: str) -> Survey:
+    """The survey of a text."""
+    body: dict[str, Any] = json.loads(text)
+    neck = body.pop("neck")
+    stiffness = body.pop("stiffness")
+    return Survey(
+        NeckErrors(
+            tuple(neck["frets"]),
+            tuple(neck["errors_cents"]),
+            tuple(tuple(row) for row in neck["covariance"]),
+            tuple(neck["plucks"]),
+            neck["scatter_cents"],
+            tuple(Flag(flag) for flag in neck["flags"]),
+            tuple((cents, se) for cents, se in neck["ambiguity"]),
+            neck["scatter_bound_cents"],
+        ),
+        stiffness=None if stiffness is None else Stiffness(**stiffness),
+        **body,
+    )
+
+
+def finding_text(finding: Finding) -> str:
+    """The text of a cause that was named."""
+    return json.dumps(asdict(finding), allow_nan=False)
+
+
+def finding_of(text: str) -> Finding:
+    """The cause of a text."""
+    body: dict[str, Any] = json.loads(text)
+    return Finding(**{**body, "strings": tuple(body["strings"])})
 
 
 def _text(value: Any) -> str:

@@ -17,7 +17,8 @@ from oscservice.instrument.bridge_kinds import FIXED
 from oscservice.instrument.fretting import fretted_string
 from oscservice.instrument.spec import Bridge, Instrument, StringSpec
 from oscservice.session.judgement import ambiguity_of, comparison_of
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 from oscservice.session.survey import neck_of, weights_of
 from oscservice.session.vocabulary import Status
 

@@ -20,10 +20,9 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
 from oscservice.session.state import State
-from oscservice.session.vocabulary import InspectionVerdict
+from oscservice.session.vocabulary import STRINGS, InspectionVerdict
 
 RELIEF, TREBLE, BASS = "relief", "action/treble", "action/bass"
-STRINGS = "strings"
 
 _NUT = re.compile(r"nut/([1-9][0-9]?)")
 _ROUNDED = 3  # digits after the point: a 32-bit number differs a little from what was typed

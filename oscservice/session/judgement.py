@@ -34,16 +34,9 @@ from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Adjuster, Instrument
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
+from oscservice.session.event_values import finding_text, survey_text
 from oscservice.session.state import State
-from oscservice.session.survey import (
-    MOST_SURVEY_PLUCKS,
-    current_survey,
-    neck_of,
-    response_of,
-    surveys,
-    to_json,
-    weights_of,
-)
+from oscservice.session.survey import MOST_SURVEY_PLUCKS, current_survey, neck_of, response_of, surveys, weights_of
 from oscservice.session.vocabulary import Phase, Status
 
 LARGEST_ERROR_CENTS = 60.0
@@ -287,7 +280,7 @@ above the second, somebody has to look after enough plucks."""
 
 def survey_event(number: int, survey: Survey) -> ev.StringSurveyed:
     """The event that keeps a string's survey."""
-    return ev.StringSurveyed(number, to_json(survey))
+    return ev.StringSurveyed(number, survey_text(survey))
 
 
 def causes_tested(state: State) -> list[ev.Event]:
@@ -303,7 +296,7 @@ def causes_tested(state: State) -> list[ev.Event]:
         if likeliest is not None and probability > IN_DOUBT:
             found = (likeliest,)
     stopped = {n: f for n, f in strings_without_advice(found).items() if _advised(state, n)}
-    named: list[ev.Event] = [ev.CauseNamed(to_json(finding)) for finding in found]
+    named: list[ev.Event] = [ev.CauseNamed(finding_text(finding)) for finding in found]
     aside: list[ev.Event] = [ev.StringSetAside(n, _reason(finding)) for n, finding in stopped.items()]
     first: list[ev.Event] = [ev.Focused(max(found[0].strings), "")] if found else []
     return [*named, *aside, *first, ev.CausesTested(bool(found))]
@@ -325,7 +318,7 @@ def stopped_as_uneven(state: State, survey: Survey | None) -> list[ev.Event]:
 
 def stopped_by(finding: Finding) -> list[ev.Event]:
     """A cause is named for one string, which is set aside for it."""
-    return [ev.CauseNamed(to_json(finding)), ev.StringSetAside(finding.strings[0], _reason(finding))]
+    return [ev.CauseNamed(finding_text(finding)), ev.StringSetAside(finding.strings[0], _reason(finding))]
 
 
 def response_learnt(state: State, comparison: Comparison) -> ev.ResponseLearnt | None:

@@ -10,10 +10,11 @@ from oscservice.advice.comparison import Comparison
 from oscservice.advice.decision import confirmed
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session import events as ev
+from oscservice.session.event_values import finding_text
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import drifted, ending, unproved
 from oscservice.session.state import State
-from oscservice.session.survey import survey_of, to_json
+from oscservice.session.survey import survey_of
 from oscservice.session.vocabulary import Phase
 
 MOST_REOPENED = 3
@@ -67,7 +68,7 @@ def _uneven(state: State) -> list[ev.Event]:
     if survey is None or state.instrument is None or state.named(state.focus) is not None:
         return []
     found = strings_without_advice(findings(state.instrument, {state.focus: survey})).get(state.focus)
-    return [] if found is None else [ev.CauseNamed(to_json(replace(found, strings=(state.focus,))))]
+    return [] if found is None else [ev.CauseNamed(finding_text(replace(found, strings=(state.focus,))))]
 
 
 def _tolerance(state: State, before: Comparison) -> float:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 from oscservice.session.survey import HARMONIC_PLUCKS, places
 from oscservice.session.vocabulary import COMPARED, Ending, Phase, Status
 

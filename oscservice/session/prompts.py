@@ -18,7 +18,8 @@ from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session.inspection import measured_of, off
 from oscservice.session.next_pluck import asked, in_tune, unclear
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 from oscservice.session.vocabulary import Check, Drift, Ending, InspectionVerdict, Phase, Status, place_text
 
 MATTERS = 0.25

@@ -1,184 +1,41 @@
-"""The state of a session: plain frozen data, the fold of its events.
+"""The state of a session: plain frozen data, and what each event changes of it.
 
-Cents + sharp, mm + away from the nut, strings numbered from 1 (the thinnest).
+Cents + sharp, mm + away from the nut, strings numbered from 1 (the thinnest). Nothing is calculated here: what was
+concluded from an event is copied from it. What an event changes of one string is in ``session.string_state``.
 """
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from oscservice.advice.causes import Finding
 from oscservice.advice.compared_frets import ComparedFrets
-from oscservice.advice.comparison import Comparison, PluckReading
-from oscservice.advice.expected_errors import Survey
 from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.pluck_scatter import UNKNOWN_SCATTER, PluckScatter
-from oscservice.advice.pluck_strength import Slope
 from oscservice.advice.remaining_errors import StringRemains
-from oscservice.advice.saddle_response import Response
-from oscservice.hearing.inharmonicity import Stiffness
-from oscservice.instrument.pitch import Place
+from oscservice.instrument.modified_instrument import with_strings_fitted
+from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Instrument
-from oscservice.session.events import ItemMeasured, ReadingTaken, StringChecked
+from oscservice.session import event_values as values
+from oscservice.session import events as ev
+from oscservice.session import string_state
+from oscservice.session.event_values import NOTHING_HELD, HeldStep
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.vocabulary import INSPECTION_ITEMS, InspectionVerdict, Phase, Status
-
-
-@dataclass(frozen=True)
-class JudgedError:
-    """A judged comparison of one string: error at the compared fret and its standard error in cents, and by how much
-    the string pitches put it sharper than the first partials do."""
-
-    error_cents: float
-    se_cents: float
-    plucks: int
-    scatter_cents: float
-    ambiguity_cents: float | None = None
-    ambiguity_se_cents: float = 0.0
-
-    def as_comparison(self) -> Comparison:
-        """The same as a comparison without flags."""
-        found = (self.error_cents, self.se_cents, self.plucks, self.scatter_cents)
-        return Comparison(*found, (), self.ambiguity_cents, self.ambiguity_se_cents)
-
-
-@dataclass(frozen=True)
-class Advice:
-    """The advised move of a string's saddle.
-
-    Attributes:
-        mm: the move, + away from the nut; se_mm its standard error.
-        turns: of the screw that moves it, sign as ``mm``; None without a screw.
-        direction: in words.
-        room_mm: travel left that way; missing_mm: what is needed beyond that.
-        left_cents: the error that it should leave, as far as it can be made; None if unknown.
-    """
-
-    mm: float
-    se_mm: float
-    turns: float | None
-    direction: str
-    room_mm: float
-    missing_mm: float
-    left_cents: float | None = None
-
-
-@dataclass(frozen=True)
-class LastMove:
-    """The last move of a saddle, in cents at the compared fret: the expected change of the error by geometry, the error
-    and its standard error before it, and the standard deviation of placing the saddle."""
-
-    geometric_cents: float
-    before_cents: float
-    before_se_cents: float
-    placing_cents: float
-
-
-@dataclass(frozen=True)
-class StringState:
-    """One string.
-
-    Attributes:
-        status: see Status.
-        open_pluck, open_cents: the last open reading, and its cents from its nominal; None until heard. On a floating
-            bridge, ``open_cents`` includes what tuning the others has done since.
-        stiffness: B of the open string as last heard.
-        learnt_stiffness: B as estimated from its open readings; None before the first with a B.
-        unsure_cents: standard deviation of ``open_cents`` on a floating bridge; 0 on a fixed one.
-        target_cents: where the open string should be now, from its nominal; not 0 while a floating bridge is being
-            tuned, since strings tuned later pull it.
-        goal_cents: where it should be after this round of tuning; awaits: it waits to be brought to its target in it.
-        in_tune_by_hand: the technician said it is in tune.
-        plucks: readings of the comparison under way, in order.
-        slope: pitch against strength, learnt from earlier comparisons; None before the first.
-        first, last: the first and the latest judged comparison.
-        expected: the error that the last move should have left, before plucks after it.
-        survey: its errors over the frets when last judged or surveyed; None before.
-        last_move: the last move, until a comparison after it; None otherwise.
-        response: its cents per millimetre over those of geometry, as learnt from moves.
-        oddity: why its response may differ from geometry; empty if it does not.
-        overruled: it gets advice although a cause was named.
-        judged_here: the saddle was not moved since ``last``.
-        advice: the move advised and not yet made, if any.
-        moved_mm, moves: what the saddle has moved so far, and in how many moves.
-        proved: passed the last pass.
-        scattered: how often its comparison was given up for scatter; reopened: how often the last pass sent it back.
-        harmonic_cents: the 12th-fret harmonic above the open octave, what stiffness explains taken off, if heard;
-            harmonic_se_cents its standard error.
-        no_harmonic: its last pass goes without the harmonic.
-        plucks_left: how many more plucks were announced for the present work on it; plucks_why: why they became more,
-            if they did.
-        reason: why it was set aside.
-        check: a quick check's verdict; None before.
-    """
-
-    status: Status = Status.UNTRIED
-    open_pluck: PluckReading | None = None
-    stiffness: float = 0.0
-    learnt_stiffness: Stiffness | None = None
-    open_cents: float | None = None
-    unsure_cents: float = 0.0
-    target_cents: float = 0.0
-    goal_cents: float = 0.0
-    awaits: bool = False
-    in_tune_by_hand: bool = False
-    plucks: tuple[PluckReading, ...] = ()
-    slope: Slope | None = None
-    first: JudgedError | None = None
-    last: JudgedError | None = None
-    expected: JudgedError | None = None
-    survey: Survey | None = None
-    last_move: LastMove | None = None
-    response: Response = field(default_factory=Response)
-    oddity: str = ""
-    overruled: bool = False
-    judged_here: bool = False
-    advice: Advice | None = None
-    moved_mm: float = 0.0
-    moves: int = 0
-    proved: bool = False
-    scattered: int = 0
-    reopened: int = 0
-    no_harmonic: bool = False
-    plucks_left: int = 0
-    plucks_why: str = ""
-    harmonic_cents: float | None = None
-    harmonic_se_cents: float = 0.0
-    reason: str = ""
-    check: StringChecked | None = None
-
-    @property
-    def ended(self) -> bool:
-        """True if no more work is planned on it before the last pass."""
-        return self.status in (Status.SETTLED, Status.OUT_OF_TRAVEL, Status.SET_ASIDE)
-
-    @property
-    def left_out(self) -> bool:
-        """True if the last pass leaves it out."""
-        return self.status in (Status.OUT_OF_TRAVEL, Status.SET_ASIDE)
+from oscservice.session.string_state import StringState
+from oscservice.session.vocabulary import INSPECTION_ITEMS, STRINGS, InspectionVerdict, Phase, Status
 
 
 @dataclass(frozen=True)
 class DoubtfulReading:
     """A note that could have been either of two readings, and how probable each is, the likelier first."""
 
-    first: ReadingTaken
-    second: ReadingTaken
+    first: ev.ReadingTaken
+    second: ev.ReadingTaken
     probability: float
     second_probability: float
-
-
-@dataclass(frozen=True)
-class HeldStep:
-    """A step that waits for the technician: a word of the sentence table (``words``; empty: no step waits), and names
-    and values of what it says."""
-
-    word: str
-    values: tuple[tuple[str, float], ...] = ()
-
-
-NOTHING_HELD = HeldStep("")
 
 
 @dataclass(frozen=True)
@@ -212,7 +69,7 @@ class State:
             taken note yet; survey_plucks: plucks at every fret before that is done.
         hand: how plucks scatter, as learnt from the comparisons so far.
         against: the session that a quick check compares with; None in a set-up.
-        balance: positions and coupling of the strings of a floating bridge; None for a fixed one.
+        balance: positions and coupling of the strings of a floating bridge; None for a fixed string_state.
         round_share: how much of the way to pitch the present round of tuning goes.
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.
@@ -269,9 +126,7 @@ class State:
 
 def with_string(state: State, number: int, **changes: Any) -> State:
     """The state with fields of one string replaced."""
-    strings = list(state.strings)
-    strings[number - 1] = replace(strings[number - 1], **changes)
-    return replace(state, strings=tuple(strings))
+    return _put(state, number, replace(state.string(number), **changes))
 
 
 def with_balance(state: State, balance: Balance) -> State:
@@ -285,7 +140,7 @@ def with_balance(state: State, balance: Balance) -> State:
     return replace(state, balance=balance, strings=tuple(strings))
 
 
-def with_measurement(state: State, instrument: Instrument, event: ItemMeasured) -> State:
+def with_measurement(state: State, instrument: Instrument, event: ev.ItemMeasured) -> State:
     """The state with a measured value, and the instrument as it is by that."""
     kept = tuple((what, mm) for what, mm in state.measured if what != event.what)
     return replace(state, instrument=instrument, measured=(*kept, (event.what, event.value_mm)))
@@ -296,17 +151,282 @@ def floating(state: State) -> bool:
     return state.instrument is not None and state.instrument.bridge.floating
 
 
-def pluck_reading(event: ReadingTaken) -> PluckReading:
-    """A reading as evidence for a comparison."""
-    flags = event.flags.split(", ")
-    # A first partial too weak to be read was put where the string pitch is: then the two are one.
-    two = event.string_se_cents is not None and "weak first partial" not in flags
-    return PluckReading(
-        Place.parse(event.place),
-        event.f1_hz,
-        event.se_cents,
-        event.strength_db,
-        event.string_hz if two else None,
-        event.string_se_cents or 0.0,
-        "clipped" in flags,
+def apply(state: State, event: ev.Event) -> State:
+    """The state after an event whose concluded fields are filled in. Never raises for an event that ``decide`` made."""
+    if isinstance(event, ev.TakenBack):
+        return state if state.past is None else replace(state.past, revision=state.revision + 1)
+    changed: Callable[[State, Any], State] = _CHANGES[type(event)]
+    return changed(state, event)
+
+
+def _put(state: State, number: int, string: StringState) -> State:
+    return replace(state, strings=(*state.strings[: number - 1], string, *state.strings[number:]))
+
+
+def _on_string(changed: Callable[[StringState, Any], StringState]) -> Callable[[State, Any], State]:
+    """The change of a state by an event that concerns one string only."""
+    return lambda state, event: _put(state, event.string, changed(state.string(event.string), event))
+
+
+# Steps and phases
+
+
+def _step_begun(state: State, event: ev.StepBegun) -> State:
+    unsaid = None if state.by_hand else NOTHING_HELD
+    held = unsaid if event.held is None else values.held_of(event.held)
+    return replace(state, past=state, revision=state.revision + 1, doubt=None, held=held)
+
+
+def _session_begun(state: State, event: ev.SessionBegun) -> State:
+    # Nothing is left of what was on the bench before: a journal, which begins here, gives the same state.
+    instrument = Instrument.from_json(event.instrument)
+    played = ComparedFrets.parse(event.frets, instrument.frets) if event.frets else ComparedFrets((event.fret,), (1.0,))
+    return State(
+        phase=Phase.CHECKING if event.against else Phase.INSPECTING,
+        balance=None if event.balance is None else values.first_balance_of(event.balance),
+        revision=1,
+        instrument=instrument,
+        label=event.label,
+        tolerance_cents=event.tolerance_cents,
+        fret=event.fret,
+        played=played,
+        day=event.day,
+        by_hand=event.by_hand,
+        previous=Instrument.from_json(event.previous) if event.previous else None,
+        strings=tuple(StringState() for _ in instrument.strings),
+        against=SetupSummary.from_json(event.against) if event.against else None,
     )
+
+
+def _phase_entered(state: State, event: ev.PhaseEntered) -> State:
+    phase = Phase(event.phase)
+    state = _without_targets(state)
+    strings = state.strings
+    if phase is Phase.RETUNING and floating(state):
+        strings = tuple(replace(s, in_tune_by_hand=False) for s in strings)
+    if phase is Phase.PROVING:
+        strings = tuple(replace(s, plucks=()) for s in strings)
+    return replace(state, phase=phase, strings=strings, asked_place=None)
+
+
+def _focused(state: State, event: ev.Focused) -> State:
+    place = Place.parse(event.place) if event.place else None
+    state = replace(state, focus=event.string, asked_place=place)
+    string = state.string(event.string)
+    if state.phase in (Phase.COMPARING, Phase.CHECKING) and string.status is Status.UNTRIED:
+        return with_string(state, event.string, status=Status.COMPARING, plucks=())
+    return state
+
+
+def _by_hand_set(state: State, event: ev.ByHandSet) -> State:
+    return replace(state, by_hand=event.on, held=NOTHING_HELD)
+
+
+def _listening_set(state: State, event: ev.ListeningSet) -> State:
+    return replace(state, listening=event.on)
+
+
+def _session_closed(state: State, event: ev.SessionClosed) -> State:
+    as_left = None if event.as_left is None else values.remains_of(event.as_left)
+    return replace(state, phase=Phase.CLOSED, outcome=event.outcome, as_left=as_left, focus=0, asked_place=None)
+
+
+# Inspection
+
+
+def _item_inspected(state: State, event: ev.ItemInspected) -> State:
+    return _with_item(state, event.item, Item(InspectionVerdict(event.verdict), event.note))
+
+
+def _item_measured(state: State, event: ev.ItemMeasured) -> State:
+    assert state.instrument is not None
+    assert event.instrument_change is not None
+    state = with_measurement(state, values.changed_instrument(event.instrument_change, state.instrument), event)
+    return _with_item(state, event.item, Item()) if event.waits else state
+
+
+def _strings_fitted(state: State, event: ev.StringsFitted) -> State:
+    assert state.instrument is not None
+    state = replace(state, instrument=with_strings_fitted(state.instrument, event.day))
+    return _with_item(state, STRINGS, Item()) if event.waits else state
+
+
+def _change_noticed(state: State, event: ev.ChangeNoticed) -> State:
+    """A line measured now replaces what was known of the same before."""
+    kept = tuple(pair for pair in state.changes if pair[0] != event.what)
+    return replace(state, changes=(*kept, (event.what, event.text)))
+
+
+def _with_item(state: State, name: str, item: Item) -> State:
+    return replace(state, items=tuple((n, item if n == name else old) for n, old in state.items))
+
+
+# Readings
+
+
+def _reading_taken(state: State, event: ev.ReadingTaken) -> State:
+    state = _with_balance(state, event.balance)
+    in_focus, being_tuned = event.string == state.focus, state.phase in (Phase.TUNING, Phase.RETUNING)
+    string = string_state.after_reading(state.string(event.string), event, in_focus=in_focus, being_tuned=being_tuned)
+    if state.balance is not None and Place.parse(event.place) == OPEN:
+        string = replace(string, unsure_cents=state.balance.se_cents(event.string - 1))
+    asked_place = None if in_focus else state.asked_place
+    return _put(replace(state, strayed=bool(event.strayed), asked_place=asked_place), event.string, string)
+
+
+def _reading_doubted(state: State, event: ev.ReadingDoubted) -> State:
+    """The note waits until somebody says what it was."""
+    first, second = (ev.ReadingTaken(**json.loads(body)) for body in (event.first, event.second))
+    return replace(state, doubt=DoubtfulReading(first, second, event.probability, event.second_probability))
+
+
+def _reading_discarded(state: State, event: ev.ReadingDiscarded) -> State:
+    if event.string == 0:
+        return state  # the step itself drops the note in doubt
+    return _put(state, event.string, string_state.without_last_pluck(state.string(event.string)))
+
+
+def _harmonic_passed_over(state: State, event: ev.HarmonicPassedOver) -> State:
+    return replace(
+        _put(state, event.string, string_state.without_harmonic(state.string(event.string))), asked_place=None
+    )
+
+
+# Comparisons and causes
+
+
+def _compared(changed: Callable[[StringState, Any], StringState]) -> Callable[[State, Any], State]:
+    """The change of a state by an event that ends the comparison of a string."""
+
+    def _ended(state: State, event: ev.StringJudged | ev.StringSurveyed | ev.StringProved | ev.StringChecked) -> State:
+        assert event.pluck_scatter is not None
+        state = replace(state, hand=values.scatter_of(event.pluck_scatter))
+        return _put(state, event.string, changed(state.string(event.string), event))
+
+    return _ended
+
+
+def _cause_named(state: State, event: ev.CauseNamed) -> State:
+    return replace(state, findings=(*state.findings, values.finding_of(event.finding)))
+
+
+def _causes_tested(state: State, event: ev.CausesTested) -> State:
+    return replace(state, tested=True, unseen=event.wait, asked_place=None)
+
+
+def _survey_extended(state: State, event: ev.SurveyExtended) -> State:
+    return replace(state, survey_plucks=event.plucks)
+
+
+def _causes_seen(state: State, event: ev.CausesSeen) -> State:
+    return replace(state, unseen=False)
+
+
+# Work on a string
+
+
+def _string_reopened(state: State, event: ev.StringReopened) -> State:
+    in_last_pass = state.phase is Phase.PROVING
+    if event.afresh:
+        kept = tuple(finding for finding in state.findings if event.string not in finding.strings)
+        state = replace(state, findings=kept, tested=False, unseen=False)
+    string = string_state.after_reopening(state.string(event.string), event, in_last_pass=in_last_pass)
+    return _put(state, event.string, string)
+
+
+def _string_set_aside(state: State, event: ev.StringSetAside) -> State:
+    asked_place = None if event.string == state.focus else state.asked_place
+    string = string_state.after_setting_aside(state.string(event.string), event)
+    return replace(_put(state, event.string, string), asked_place=asked_place)
+
+
+def _string_slackened(state: State, event: ev.StringSlackened) -> State:
+    """On a floating bridge the other strings are not where they were heard, and the round ends."""
+    if event.balance is not None:
+        state = _without_targets(_with_balance(state, event.balance))
+    if floating(state):
+        state = replace(state, strings=tuple(replace(s, in_tune_by_hand=False) for s in state.strings))
+    state = _put(state, event.string, string_state.after_slackening(state.string(event.string)))
+    return replace(state, phase=Phase.MOVING, focus=event.string, asked_place=None)
+
+
+def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
+    """The saddle is elsewhere, and with it all that its adjuster moves."""
+    assert state.instrument is not None
+    assert event.outcomes is not None
+    adjuster = state.instrument.adjuster_of(event.string)
+    shares = {event.string: 1.0} if adjuster is None else adjuster.influence
+    for number, outcome in values.outcomes_of(event.outcomes).items():
+        mm = event.mm * shares[number] / shares[event.string]
+        string = string_state.after_move(state.string(number), outcome, mm, its_own=number == event.string)
+        state = _put(state, number, string)
+    state = _without_targets(_with_balance(state, event.balance))
+    return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
+
+
+# Tuning
+
+
+def _tuned_by_hand(state: State, event: ev.TunedByHand) -> State:
+    state = _with_balance(state, event.balance)
+    return replace(with_string(state, event.string, in_tune_by_hand=True, plucks=()), asked_place=None)
+
+
+def _targets_set(state: State, event: ev.TargetsSet) -> State:
+    """Every string has a pitch to be at, and some wait to be brought there."""
+    targets, goals = ([float(cents) for cents in text.split()] for text in (event.targets_cents, event.goal_cents))
+    awaiting = {int(n) for n in event.awaiting.split()}
+    strings = (
+        replace(string, target_cents=target, goal_cents=goal, awaits=n in awaiting)
+        for n, string, target, goal in zip(state.numbers, state.strings, targets, goals, strict=True)
+    )
+    return replace(state, strings=tuple(strings), round_share=event.share)
+
+
+def _without_targets(state: State) -> State:
+    """Every string should be at its pitch."""
+    strings = (replace(string, target_cents=0.0, goal_cents=0.0, awaits=False) for string in state.strings)
+    return replace(state, strings=tuple(strings), round_share=1.0)
+
+
+def _with_balance(state: State, balance: str | None) -> State:
+    if balance is None or state.balance is None:
+        return state
+    return with_balance(state, values.balance_of(balance, state.balance))
+
+
+_CHANGES: dict[type, Callable[[State, Any], State]] = {
+    ev.StepBegun: _step_begun,
+    ev.SessionBegun: _session_begun,
+    ev.ItemInspected: _item_inspected,
+    ev.ItemMeasured: _item_measured,
+    ev.StringsFitted: _strings_fitted,
+    ev.ChangeNoticed: _change_noticed,
+    ev.PhaseEntered: _phase_entered,
+    ev.Focused: _focused,
+    ev.ReadingTaken: _reading_taken,
+    ev.ReadingDoubted: _reading_doubted,
+    ev.ReadingDiscarded: _reading_discarded,
+    ev.TunedByHand: _tuned_by_hand,
+    ev.TargetsSet: _targets_set,
+    ev.StringJudged: _compared(string_state.after_judgement),
+    ev.StringSurveyed: _compared(string_state.after_survey),
+    ev.CauseNamed: _cause_named,
+    ev.CausesTested: _causes_tested,
+    ev.SurveyExtended: _survey_extended,
+    ev.CausesSeen: _causes_seen,
+    ev.StringOverruled: _on_string(string_state.after_overruling),
+    ev.ResponseLearnt: _on_string(string_state.after_learning),
+    ev.ScatterFound: _on_string(string_state.without_scattered_plucks),
+    ev.StringSlackened: _string_slackened,
+    ev.SaddleMoved: _saddle_moved,
+    ev.StringProved: _compared(string_state.after_proof),
+    ev.PlucksForeseen: _on_string(string_state.after_forecast),
+    ev.HarmonicPassedOver: _harmonic_passed_over,
+    ev.StringReopened: _string_reopened,
+    ev.StringSetAside: _string_set_aside,
+    ev.StringChecked: _compared(string_state.after_check),
+    ev.ByHandSet: _by_hand_set,
+    ev.ListeningSet: _listening_set,
+    ev.SessionClosed: _session_closed,
+}

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict
-from typing import Any
 
-from oscservice.advice.causes import Finding, misplaced_frets
-from oscservice.advice.comparison import Flag, harmonic_check
+from oscservice.advice.causes import misplaced_frets
+from oscservice.advice.comparison import harmonic_check
 from oscservice.advice.expected_errors import Survey
 from oscservice.advice.neck_errors import NeckErrors, combined_neck_errors, compare_frets
 from oscservice.advice.saddle_response import Response, first_response
-from oscservice.hearing.inharmonicity import Stiffness
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.session.state import State, StringState
+from oscservice.session.state import State
+from oscservice.session.string_state import StringState
 
 HARMONIC_PLUCKS = 2
 """Plucks of the 12th-fret harmonic before causes are tested."""
@@ -96,35 +93,3 @@ def surveys(state: State) -> dict[int, Survey]:
     """Every string's survey, of those that have one."""
     found = zip(state.numbers, state.strings, strict=True)
     return {number: string.survey for number, string in found if string.survey is not None}
-
-
-def to_json(value: Survey | Finding) -> str:
-    """JSON text of a survey or a finding."""
-    return json.dumps(asdict(value), allow_nan=False)
-
-
-def survey_from_json(text: str) -> Survey:
-    """Read what ``to_json`` wrote of a survey."""
-    body: dict[str, Any] = json.loads(text)
-    neck = body.pop("neck")
-    stiffness = body.pop("stiffness")
-    return Survey(
-        NeckErrors(
-            tuple(neck["frets"]),
-            tuple(neck["errors_cents"]),
-            tuple(tuple(row) for row in neck["covariance"]),
-            tuple(neck["plucks"]),
-            neck["scatter_cents"],
-            tuple(Flag(flag) for flag in neck["flags"]),
-            tuple((cents, se) for cents, se in neck["ambiguity"]),
-            neck["scatter_bound_cents"],
-        ),
-        stiffness=None if stiffness is None else Stiffness(**stiffness),
-        **body,
-    )
-
-
-def finding_from_json(text: str) -> Finding:
-    """Read what ``to_json`` wrote of a finding."""
-    body: dict[str, Any] = json.loads(text)
-    return Finding(**{**body, "strings": tuple(body["strings"])})

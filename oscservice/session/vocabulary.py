@@ -126,6 +126,9 @@ VERDICT_TEXTS: dict[InspectionVerdict, str] = {
 INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")
 """Items of the inspection before the start (common practice, no source)."""
 
+STRINGS = "strings"
+"""The item of the strings: they must be new enough."""
+
 
 def place_text(string: int, place: Place, sentences: Sentences = ENGLISH) -> str:
     """A place on a string in words."""

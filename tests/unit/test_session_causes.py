@@ -16,11 +16,12 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
+from oscservice.session.event_values import survey_of
 from oscservice.session.evolve import evolve, fold
 from oscservice.session.judgement import IN_DOUBT
 from oscservice.session.next_pluck import MOST_BETWEEN, asked
 from oscservice.session.state import State
-from oscservice.session.survey import HARMONIC_PLUCKS, MOST_SURVEY_PLUCKS, survey_from_json, surveys
+from oscservice.session.survey import HARMONIC_PLUCKS, MOST_SURVEY_PLUCKS, surveys
 from oscservice.session.vocabulary import Phase, Status
 
 ERRORS = {1: 6.0, 2: -5.0, 3: 0.3, 4: 4.0, 5: 0.0, 6: 5.0}
@@ -239,7 +240,7 @@ def test_in_doubt_every_string_is_plucked_on_and_then_somebody_looks_or_a_saddle
 
 def test_more_plucks_make_a_survey_surer_not_another() -> None:
     job = up_to(1.5)
-    taken = [survey_from_json(e.survey) for e in job.events if isinstance(e, ev.StringSurveyed) and e.string == 2]
+    taken = [survey_of(e.survey) for e in job.events if isinstance(e, ev.StringSurveyed) and e.string == 2]
     assert len(taken) > 1
     for before, after in pairwise(taken):
         assert sum(after.neck.plucks) > sum(before.neck.plucks)

@@ -42,7 +42,7 @@ _ESTIMATORS = (
     "oscservice.session.survey",
     "oscservice.session.tuning_rounds",
 )
-_READERS = ("survey_from_json", "finding_from_json", "with_strings_fitted", "current_survey")
+_READERS = ("with_strings_fitted", "current_survey")
 """Functions in these modules that only read what an event or the state says."""
 _INSPECTED = ("measured_of", "age_of", "item_of", "age_days", "_judged")
 """Functions that a report words the inspection with: measured values and the instrument's own targets."""

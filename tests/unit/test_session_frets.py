@@ -13,10 +13,11 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.event_values import survey_of, survey_text
 from oscservice.session.evolve import fold
 from oscservice.session.judgement import survey_comparison
 from oscservice.session.next_pluck import asked
-from oscservice.session.survey import current_survey, survey_from_json, surveys, to_json, weights_of
+from oscservice.session.survey import current_survey, surveys, weights_of
 from oscservice.session.vocabulary import Phase, Status
 
 SOUND = {1: 0.3, 2: -0.2, 3: 0.3, 4: 0.1, 5: 0.0, 6: -0.3}
@@ -206,7 +207,7 @@ def test_surveys_come_back_from_the_journal_as_they_were() -> None:
     kept = surveys(job.state)
     assert sorted(kept) == list(job.state.numbers)
     for survey in kept.values():
-        assert survey_from_json(to_json(survey)) == survey
+        assert survey_of(survey_text(survey)) == survey
 
 
 def test_an_older_journal_is_of_its_one_fret() -> None:

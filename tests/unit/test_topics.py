@@ -24,10 +24,10 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.osc.packet import encode
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.event_values import finding_text
 from oscservice.session.figures import Figures, figures
 from oscservice.session.state import State
 from oscservice.session.summarize import compared, remaining
-from oscservice.session.survey import to_json
 from oscservice.session.vocabulary import Phase, Status
 
 
@@ -249,7 +249,7 @@ class Named:
     listening = True
 
     def carry_out(self, command: cm.Command) -> list[ev.Event]:
-        return [ev.CauseNamed(to_json(self._finding))]
+        return [ev.CauseNamed(finding_text(self._finding))]
 
     def figures(self) -> Figures:
         return figures(self.state)
