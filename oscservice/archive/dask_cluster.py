@@ -1,4 +1,4 @@
-"""Tasks on the workers of an existing Dask scheduler. The bytes of each file travel with it: workers see no paths.
+"""Tasks on the workers of an existing Dask scheduler. The bytes of each file are sent with its task: workers see no paths.
 
 This uses Dask's own client, not joblib's Dask backend: that one (1.6) waits without end for a task that ends its
 workers, and puts no limit on the bytes under way.
@@ -38,7 +38,7 @@ _FETCHED_WITHIN_S = 30.0
 
 
 def is_shipped(task: Task) -> bool:
-    """Return whether a file is small enough to travel. A file that can't be read is reported where it is measured."""
+    """Return whether a file is small enough to be sent. A file that can't be read is reported where it is measured."""
     try:
         return task.path.is_file() and task.path.stat().st_size <= SHIPPED_MOST_BYTES
     except OSError:
@@ -49,7 +49,7 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[tuple[int, TaskR
     """Yield the number of each task and its result, as they finish.
 
     When a worker dies, another one retries its tasks. Dask gives up a task after as many deaths as its scheduler allows
-    (``allowed-failures``, 3). That task is then tried once more alone; if its workers still die, the file has a fault.
+    (``allowed-failures``, 3). That task is then tried once more by itself; if its workers still die, the file has a fault.
 
     Raises:
         InputError: the scheduler can't be reached or was lost, has no worker, or a worker has another version.
@@ -62,18 +62,18 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[tuple[int, TaskR
                 given_up.append(number)
             else:
                 yield number, result
-        for alone in given_up:
-            for number, result in _Run(client, address).results(tasks, [alone]):
+        for again in given_up:
+            for number, result in _Run(client, address).results(tasks, [again]):
                 yield number, result or TaskResult(fault="measuring it ended every worker that tried")
 
 
 class _Run:
-    """Tasks that are handed out a few at a time."""
+    """Tasks that are sent to the workers a few at a time."""
 
     def __init__(self, client: Any, address: str) -> None:
         self._client = client
         self._address = address
-        self._under_way: dict[Any, tuple[int, int]] = {}  # future: number of its task, bytes it took along
+        self._under_way: dict[Any, tuple[int, int]] = {}  # future: number of its task, bytes of its file
         self._ended: SimpleQueue[Any] = SimpleQueue()
         self._threads = 1
         self._deserted_s: float | None = None
@@ -83,13 +83,13 @@ class _Run:
         waiting = list(reversed(numbers))
         while waiting or self._under_way:
             self._count_threads()
-            while waiting and self._has_room():
+            while waiting and self._may_send_more():
                 number = waiting.pop()
                 content = _content(tasks[number].path)
                 if content is None:
                     yield number, TaskResult(fault=CHANGED)
                 else:
-                    self._hand_out(number, tasks[number], content)
+                    self._send(number, tasks[number], content)
             for future in self._some_ended():
                 match self._outcome(future):
                     case "pending":
@@ -99,11 +99,11 @@ class _Run:
                     case result:
                         yield self._under_way.pop(future)[0], result
 
-    def _has_room(self) -> bool:
-        held = sum(size for _, size in self._under_way.values())
-        return len(self._under_way) < _TASKS_A_THREAD * self._threads and held < _UNDER_WAY_BYTES
+    def _may_send_more(self) -> bool:
+        sent = sum(size for _, size in self._under_way.values())
+        return len(self._under_way) < _TASKS_A_THREAD * self._threads and sent < _UNDER_WAY_BYTES
 
-    def _hand_out(self, number: int, task: Task, content: bytes) -> None:
+    def _send(self, number: int, task: Task, content: bytes) -> None:
         key = f"oscservice-{number}-{uuid.uuid4().hex}"
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about a large task: the bytes under way are limited here
@@ -129,7 +129,7 @@ class _Run:
         if future.status in ("pending", "lost"):
             return "pending"
         try:
-            got: TaskResult | _Unlike = future.result(timeout=_FETCHED_WITHIN_S)
+            got: TaskResult | _Mismatch = future.result(timeout=_FETCHED_WITHIN_S)
         except TimeoutError:
             return "pending"
         except dask.CancelledError:
@@ -138,7 +138,7 @@ class _Run:
             return None
         except Exception as error:
             raise InputError(f"--cluster {self._address}: a worker can't do the work ({_line(error)})") from None
-        if isinstance(got, _Unlike):
+        if isinstance(got, _Mismatch):
             raise InputError(f"--cluster {self._address}: a worker {got}")
         return got
 
@@ -161,18 +161,18 @@ class _Run:
             raise InputError(f"--cluster {self._address}: no worker is left: start one, and run again")
 
 
-class _Unlike(str):
-    """The difference of a worker that must not measure, in words."""
+class _Mismatch(str):
+    """The difference in words that keeps a worker from measuring."""
 
 
-def _measured(task: Task, content: bytes, wanted: dict[str, str]) -> TaskResult | _Unlike:
+def _measured(task: Task, content: bytes, wanted: dict[str, str]) -> TaskResult | _Mismatch:
     """Measure on a worker. It may have joined after the first comparison, with another version."""
-    unlike = difference(wanted, measured_with())
-    return _Unlike(_has(unlike)) if unlike else measure_shipped(task, content)
+    mismatch = difference(wanted, measured_with())
+    return _Mismatch(_has(mismatch)) if mismatch else measure_shipped(task, content)
 
 
-def _has(unlike: str) -> str:
-    return f"has {unlike}: install the same everywhere, or results would differ"
+def _has(mismatch: str) -> str:
+    return f"has {mismatch}: install the same everywhere, or results would differ"
 
 
 def _content(path: Path) -> bytes | None:
@@ -194,7 +194,7 @@ def _dask() -> Any:
 def _client(address: str) -> Iterator[Any]:
     dask = _dask()
     try:
-        # A client that can't connect gives up slowly and logs a lot: ask first who is there.
+        # A client that can't connect needs long to fail and logs a lot: ask first for the kind of process.
         kind = asyncio.run(asyncio.wait_for(_kind(address), _REACHED_WITHIN_S))
     except TimeoutError:
         raise InputError(f"--cluster {address}: no Dask scheduler answers there") from None
@@ -203,7 +203,7 @@ def _client(address: str) -> Iterator[Any]:
     if kind != "Scheduler":
         raise InputError(f"--cluster {address}: that is no Dask scheduler but a {kind}")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # about unlike versions, which are compared more strictly below
+        warnings.simplefilter("ignore")  # about different versions, which are compared more strictly below
         client = dask.Client(address, timeout=_REACHED_WITHIN_S, set_as_default=False)
     try:
         yield client
@@ -212,7 +212,7 @@ def _client(address: str) -> Iterator[Any]:
 
 
 async def _kind(address: str) -> str:
-    """Return what a Dask process says it is: "Scheduler" or "Worker"."""
+    """Return the kind of a Dask process, as it reports it: "Scheduler" or "Worker"."""
     dask = _dask()
     args = dask.Security().get_connection_args("client")  # certificates from Dask's own settings
     async with dask.core.rpc(address, connection_args=args) as there:
@@ -223,7 +223,7 @@ def _compare_workers(client: Any, address: str) -> None:
     """Require at least one worker, and that each measures as this machine does. Raises InputError."""
 
     # A local function: Dask sends its code, so it runs even where our modules are missing.
-    def theirs() -> dict[str, str] | str:
+    def worker_is_measured_with() -> dict[str, str] | str:
         try:
             from oscservice.archive.file_measurement import measured_with
         except ImportError as error:
@@ -234,11 +234,11 @@ def _compare_workers(client: Any, address: str) -> None:
         client.wait_for_workers(1, timeout=_WORKER_WITHIN_S)
     except TimeoutError:
         raise InputError(f"--cluster {address}: the scheduler has no worker: start one with `dask worker`") from None
-    for worker, found in client.run(theirs, on_error="return").items():
+    for worker, found in client.run(worker_is_measured_with, on_error="return").items():
         if isinstance(found, dict):
-            unlike = difference(measured_with(), found)
-            if unlike:
-                raise InputError(f"--cluster {address}: {worker} {_has(unlike)}")
+            mismatch = difference(measured_with(), found)
+            if mismatch:
+                raise InputError(f"--cluster {address}: {worker} {_has(mismatch)}")
         else:
             raise InputError(f"--cluster {address}: {worker} can't measure ({_line(found)}): install oscservice there")
 

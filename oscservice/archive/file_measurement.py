@@ -45,7 +45,7 @@ class NoteFound:
 
 
 @dataclass(frozen=True)
-class SoundPassedOver:
+class IgnoredSound:
     """A sound that is not a note, and the reason."""
 
     channel: int
@@ -66,13 +66,13 @@ class MeasuredFile:
 
     sample_rate_hz: int
     channels: int
-    found: tuple[NoteFound | SoundPassedOver, ...]
+    found: tuple[NoteFound | IgnoredSound, ...]
     levels_dbfs: tuple[float, ...]
     flags: tuple[str, ...]
 
     @property
     def notes(self) -> tuple[NoteFound, ...]:
-        """The notes alone."""
+        """The notes, without ignored sounds."""
         return tuple(one for one in self.found if isinstance(one, NoteFound))
 
 
@@ -102,13 +102,13 @@ def measure_file(path: Path, expected_hz: Sequence[float] = ()) -> MeasuredFile:
             heard[channel] += listener.finish()
         flags = tuple(flag for flag in source.flags if flag == TRUNCATED or flag.startswith(NOT_FINITE))
         rate_hz, channels = source.sample_rate_hz, source.channels
-    found: list[NoteFound | SoundPassedOver] = []
+    found: list[NoteFound | IgnoredSound] = []
     for channel, events in enumerate(heard, start=1):
         for event in events:
             if isinstance(event, NoteHeard):
                 found.append(NoteFound(channel, event.onset_s, event.reading))
             elif isinstance(event, NoteDismissed):
-                found.append(SoundPassedOver(channel, event.onset_s, event.reason))
+                found.append(IgnoredSound(channel, event.onset_s, event.reason))
     levels = tuple(power_dbfs(float(p) / max(1, frames)) for p in power)
     return MeasuredFile(rate_hz, channels, tuple(found), levels, flags)
 
@@ -137,7 +137,7 @@ def from_text(text: str) -> MeasuredFile:
             sample_rate_hz=rate_hz,
             channels=channels,
             found=tuple(
-                SoundPassedOver(channel, onset_s, what)
+                IgnoredSound(channel, onset_s, what)
                 if isinstance(what, str)
                 else NoteFound(channel, onset_s, _reading(what))
                 for channel, onset_s, what in found
@@ -207,7 +207,7 @@ def measure(task: Task) -> TaskResult:
             measured = measure_file(task.path, task.expected_hz)
     except InputError as error:
         return TaskResult(fault=str(error).removeprefix(f"{task.path}: "))
-    except Exception as error:  # our own mistake must not cost the other files
+    except Exception as error:  # a mistake of ours must not stop the other files
         return TaskResult(fault=f"it could not be measured ({type(error).__name__}: {' '.join(str(error).split())})")
     if sha256_of(task.path) != task.sha256:
         return TaskResult(fault=CHANGED)

@@ -59,7 +59,7 @@ def measure_many(
 
     Args:
         wanted: the files. A fault of one is reported in its outcome; the others are measured all the same.
-        jobs: how many are read or measured at a time, each on a core of its own.
+        jobs: number of files read or measured at a time, each on a core of its own.
         cluster: address of a Dask scheduler whose workers measure; files too large to send are measured here. Empty:
             all are measured here.
         cache: where results are looked up, and stored as they come; None: nowhere.

@@ -14,7 +14,7 @@ from joblib import Parallel, delayed
 from oscservice.archive.file_measurement import Task, TaskResult, measure
 
 TRIES = 3
-"""How often a file is measured alone when its process may have died of it."""
+"""Number of attempts to measure a file in a process of its own when it may have ended one."""
 
 Work = Callable[[Task], TaskResult]
 
@@ -36,10 +36,10 @@ def on_cores(tasks: Sequence[Task], jobs: int, work: Work = measure) -> Iterator
             for number, result in _together(_taken(waiting, under_way, tasks, work), jobs):
                 finished.add(number)
                 yield number, result
-        except BrokenExecutor:  # any of those under way may be the cause: try each alone
+        except BrokenExecutor:  # any of those under way may be the cause: try each by itself
             for number in sorted(under_way - finished):
                 finished.add(number)
-                yield number, _alone(tasks[number], work)
+                yield number, _by_itself(tasks[number], work)
         waiting = [number for number in waiting if number not in finished]
 
 
@@ -70,7 +70,7 @@ def _together(calls: Iterator[Call], jobs: int) -> Iterator[tuple[int, TaskResul
     return results
 
 
-def _alone(task: Task, work: Work) -> TaskResult:
+def _by_itself(task: Task, work: Work) -> TaskResult:
     for _ in range(TRIES):
         try:
             # Two jobs, of which one is idle: with a single job joblib would measure in this process.

@@ -21,7 +21,7 @@ from platformdirs import user_cache_path
 def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file's bytes in hex; empty when it is no file or can't be read."""
     try:
-        if not path.is_file():  # reading a pipe could wait without end
+        if not path.is_file():  # reading a pipe could wait for ever
             return ""
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
@@ -147,10 +147,10 @@ class Cache:
         database.execute("COMMIT")
 
     def _trim(self) -> None:
-        held = self._do("SELECT coalesce(sum(size), 0) FROM measured")
-        if not held or held[0][0] <= self._most_bytes:
+        stored = self._do("SELECT coalesce(sum(size), 0) FROM measured")
+        if not stored or stored[0][0] <= self._most_bytes:
             return
-        too_much = held[0][0] - _LEFT_WHEN_TRIMMED * self._most_bytes
+        too_much = stored[0][0] - _LEFT_WHEN_TRIMMED * self._most_bytes
         self._do(
             "DELETE FROM measured WHERE rowid IN (SELECT rowid FROM (SELECT rowid, sum(size) OVER"
             " (ORDER BY used, rowid ROWS UNBOUNDED PRECEDING) - size AS before FROM measured) WHERE before < ?)",

@@ -1,6 +1,6 @@
 """Blocks of samples, the base class of all sources of blocks, and a ring buffer of the last seconds of a channel.
 
-Frames are counted on the source's own time line: frame 0 is the first frame that the source could give, and lost frames
+Frames are counted on the source's own time line: frame 0 is the first frame that the source could have, and lost frames
 count too. So for two neighbouring blocks
 
     next.start_frame == block.start_frame + len(block.samples) + next.dropped_frames
@@ -196,7 +196,7 @@ class SampleRing:
     def __init__(self, longest_frames: int) -> None:
         self._longest = longest_frames
         self._pieces: deque[Samples] = deque()
-        self._held = 0
+        self._frames = 0
         self._end = 0
 
     def take(self, samples: Samples, start_frame: int) -> None:
@@ -206,24 +206,24 @@ class SampleRing:
         """
         if start_frame != self._end:
             self.clear()
-        while self._pieces and self._held - len(self._pieces[0]) >= self._longest:
-            self._held -= len(self._pieces.popleft())
+        while self._pieces and self._frames - len(self._pieces[0]) >= self._longest:
+            self._frames -= len(self._pieces.popleft())
         self._pieces.append(samples.copy())  # a source may use its block again
-        self._held += len(samples)
+        self._frames += len(samples)
         self._end = start_frame + len(samples)
 
     def clear(self) -> None:
         """Drop everything: an unknown number of samples was lost."""
         self._pieces.clear()
-        self._held = 0
+        self._frames = 0
 
     def stretch(self, first_frame: int, end_frame: int) -> tuple[int, Samples]:
-        """Return the samples from ``first_frame`` to before ``end_frame``, as far as they are held.
+        """Return the samples from ``first_frame`` to before ``end_frame``, as far as the ring has them.
 
         Returns:
             Number of the first frame; samples, shape (n,).
         """
-        start = self._end - self._held
+        start = self._end - self._frames
         first, end = max(first_frame, start), min(end_frame, self._end)
         if first >= end:
             return first, np.empty(0, dtype=np.float32)

@@ -48,17 +48,17 @@ class FileSource(AudioSource):
 
     def _blocks(self) -> Iterator[Block]:
         start_s = time.monotonic()
-        held = self._read()
-        if held is None:
+        current = self._read()
+        if current is None:
             raise InputError(f"{self._path}: the sound file holds no samples that can be read")
-        while held is not None and not self._closed.is_set():
+        while current is not None and not self._closed.is_set():
             following = self._read()  # read ahead, to know which block is the last
-            cut = following is None and self._is_cut(self._next_frame + len(held))
-            block = self._block(held, flags=(TRUNCATED,) if cut else ())
+            cut = following is None and self._is_cut(self._next_frame + len(current))
+            block = self._block(current, flags=(TRUNCATED,) if cut else ())
             if not self._fast:
                 self._wait_until(start_s + self._next_frame / self.sample_rate_hz)
             yield block
-            held = following
+            current = following
 
     def _read(self) -> Samples | None:
         """Return up to BLOCK_FRAMES frames, or None at the end, or where a truncated file can't be decoded further."""

@@ -12,32 +12,32 @@ Kind = Literal["device", "file", "stdin", "simulated"]
 
 @dataclass(frozen=True)
 class SourceKind:
-    """A built-in kind of source, and how it is written.
+    """A built-in kind of source, and the ways to write it.
 
     Attributes:
         kind: the kind.
         word: the text, or the part of it before the colon.
-        name: what the part after the colon is; empty where there is none.
-        alone: True where the word without a name is a source too.
+        name: meaning of the part after the colon; empty where there is none.
+        name_optional: True if the word is a source without a name too.
         meaning, short_meaning: in messages and in the help of the option, where the word doesn't say it.
     """
 
     kind: Kind
     word: str
     name: str = ""
-    alone: bool = True
+    name_optional: bool = True
     meaning: str = ""
     short_meaning: str = ""
 
     @property
     def forms(self) -> tuple[str, ...]:
         """Every way to write it, the shortest first."""
-        return (self.word,) * self.alone + ((f"{self.word}:{self.name}",) if self.name else ())
+        return (self.word,) * self.name_optional + ((f"{self.word}:{self.name}",) if self.name else ())
 
 
 SOURCE_KINDS = (
     SourceKind("device", "device", "NAME"),
-    SourceKind("file", "file", "PATH", alone=False),
+    SourceKind("file", "file", "PATH", name_optional=False),
     SourceKind("stdin", "-", meaning="raw samples on standard input", short_meaning="raw samples on stdin"),
     SourceKind("simulated", "simulated"),
 )
@@ -84,7 +84,7 @@ def parse_source(text: str) -> SourceSpec:
     """Return the source that `text` names. Raises InputError with the choices."""
     word, _, name = text.partition(":")
     for one in SOURCE_KINDS:
-        if one.alone and text == one.word:
+        if one.name_optional and text == one.word:
             return SourceSpec(one.kind)
         if one.name and name and word == one.word:
             return SourceSpec(one.kind, name)

@@ -1,4 +1,4 @@
-"""A listener from another package: called with every event, in a thread of its own. Nobody waits for it."""
+"""A listener from another package: called with every event, in a thread of its own. Nothing waits for it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from oscservice.errors import InputError
 from oscservice.plugins.registry import Listener, ListenerMaker, Offer, PluginError, Registry, reason_of
 
 MOST_WAITING = 5000
-"""Events that may wait for a listener; one that falls further behind is disabled."""
+"""Events that may wait for a listener; a listener with more is disabled."""
 
 _END = object()
 

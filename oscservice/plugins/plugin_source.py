@@ -47,7 +47,7 @@ def open_plugin(
 def _made(make: SourceMaker, rest: str, rate_hz: int | None, channels: int | None) -> Any:
     try:
         return make(rest, rate_hz, channels)
-    except InputError as mistake:  # the user's, not the plug-in's
+    except InputError as mistake:  # the user's mistake, not the plug-in's
         return mistake
 
 
@@ -107,5 +107,5 @@ class PluginSource(AudioSource):
         self._release()
 
     def _release(self) -> None:
-        with contextlib.suppress(Exception):  # it is over: its failure to close costs nobody anything
+        with contextlib.suppress(Exception):  # it has ended: a failure to close it changes nothing
             self._source.close()

@@ -44,7 +44,7 @@ class BridgePlugin:
         layout: returns the adjusters of a bridge for a number of strings: each one's name, and string number -> mm that
             string's saddle moves per mm of the adjuster. Called with 1 to 12 strings when it is loaded; raises
             ValueError for a number it isn't made for. Strings count from 1, the thinnest; + mm is away from the nut.
-        means: how an adjuster is moved: ``screw``, ``clamped by hand`` or ``shaped``.
+        means: the way an adjuster is moved: ``screw``, ``clamped by hand`` or ``shaped``.
         slacken: a string must be slackened before its saddle is moved. True unless moving it is known to be safe.
         floating: the bridge moves when the strings' tension changes.
         mm_per_turn: thread of its screws, if the bridge has one thread.
@@ -122,7 +122,7 @@ class Registry:
             return {one: self._faults[_key(one)] for one in offers if _key(one) in self._faults}
 
     def load(self, offer: Offer) -> Any:
-        """Return what the plug-in offers, of the right shape. Raises PluginError, and disables it, if it fails."""
+        """Return the object that the plug-in offers, checked. Raises PluginError, and disables it, if it fails."""
         with self._lock:
             if _key(offer) in self._faults:
                 raise PluginError(self._faults[_key(offer)])
@@ -137,7 +137,7 @@ class Registry:
             return self._loaded.setdefault(_key(offer), found)
 
     def disable(self, offer: Offer, reason: str) -> None:
-        """Use a plug-in no more. Reported once; a second reason changes nothing."""
+        """Stop using a plug-in. This is reported once; a second reason changes nothing."""
         with self._lock:
             if _key(offer) in self._faults:
                 return
@@ -175,13 +175,13 @@ def reason_of(error: BaseException) -> str:
 
 
 def one_line(text: str) -> str:
-    """Return a foreign text as one printable line, cut to the length of a message."""
+    """Return a third party's text as one printable line, cut to the length of a message."""
     printable = "".join(one if one.isprintable() else " " for one in text)
     return " ".join(printable.split())[:_LONGEST_REASON]
 
 
 def _installed() -> Iterator[tuple[str, str, metadata.EntryPoint]]:
-    """Yield package, version and entry point of each plug-in. A package whose metadata can't be read is skipped."""
+    """Yield package, version and entry point of each plug-in. A package with unreadable metadata is skipped."""
     seen: set[str] = set()
     for package in metadata.distributions():
         try:

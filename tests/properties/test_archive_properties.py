@@ -8,7 +8,7 @@ from dataclasses import fields
 from hypothesis import given
 from hypothesis import strategies as st
 
-from oscservice.archive.file_measurement import MeasuredFile, NoteFound, SoundPassedOver, from_text, to_text
+from oscservice.archive.file_measurement import IgnoredSound, MeasuredFile, NoteFound, from_text, to_text
 from oscservice.hearing.reading import Reading
 
 numbers = st.floats(allow_nan=False)  # a reading holds infinities where something could not be known
@@ -19,7 +19,7 @@ tuples = {
 readings = st.builds(Reading, **{field.name: tuples.get(field.name, numbers) for field in fields(Reading)})
 channels = st.integers(1, 64)
 found = st.one_of(
-    st.builds(NoteFound, channels, numbers, readings), st.builds(SoundPassedOver, channels, numbers, st.text())
+    st.builds(NoteFound, channels, numbers, readings), st.builds(IgnoredSound, channels, numbers, st.text())
 )
 files = st.builds(
     MeasuredFile,

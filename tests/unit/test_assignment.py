@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from made_up import reading
 
-from oscservice.archive.file_measurement import MeasuredFile, NoteFound, SoundPassedOver
+from oscservice.archive.file_measurement import IgnoredSound, MeasuredFile, NoteFound
 from oscservice.check.assignment import RecordingInfo, assign
 from oscservice.check.file_naming import NameParts
 from oscservice.hearing.reading import Reading
@@ -25,10 +25,10 @@ def hz(string: int, place: Place = OPEN, cents: float = 0.0) -> float:
 
 def file(*notes: float | Reading | str, levels: Sequence[float] = (-20.0,), channel: int = 1) -> MeasuredFile:
     """A file with notes of these pitches, or sounds that were no notes, in one channel."""
-    found: list[NoteFound | SoundPassedOver] = []
+    found: list[NoteFound | IgnoredSound] = []
     for number, one in enumerate(notes):
         if isinstance(one, str):
-            found.append(SoundPassedOver(channel, 3.0 * number, one))
+            found.append(IgnoredSound(channel, 3.0 * number, one))
         else:
             found.append(NoteFound(channel, 3.0 * number, one if isinstance(one, Reading) else reading(one)))
     return MeasuredFile(48000, len(levels), tuple(found), tuple(levels), ())
