@@ -19,7 +19,7 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.instrument.spec import Instrument
 from oscservice.record.event_chain import Record, SessionRow, body_text, chained, first_link, seal_of, utc_text
 from oscservice.record.journal import Journal
-from oscservice.report.facts import Facts, Fall, Falls
+from oscservice.report.facts import Facts, PitchTrackFact, PitchTrackFacts
 from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -283,11 +283,11 @@ def strings_of(count: int, frets: int) -> Invented:
     return kept(work, f"2026-11-26-{count}")
 
 
-def with_falls() -> Facts:
+def with_pitch_tracks() -> Facts:
     """The facts of ``normal`` as if the sound of its plucks had been kept, all but two."""
     facts, at_s = normal().facts, (0.06, 0.11, 0.17, 0.25, 0.35, 0.48, 0.63, 0.83, 1.07, 1.37, 1.75)
-    falls = [
-        Fall(
+    tracks = [
+        PitchTrackFact(
             number=pluck.number,
             string=pluck.string,
             place=pluck.place,
@@ -297,7 +297,7 @@ def with_falls() -> Facts:
         )
         for pluck in facts.plucks
     ]
-    return replace(facts, falls=Falls(tuple(falls[2:]), missing=1, altered=1))
+    return replace(facts, falls=PitchTrackFacts(tuple(tracks[2:]), missing=1, altered=1))
 
 
 @cache

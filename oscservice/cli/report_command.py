@@ -18,8 +18,8 @@ from oscservice.errors import InputError, JournalError
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import folder_of
 from oscservice.record.session_history import course_events, state_of
-from oscservice.report.facts import Facts, Falls
-from oscservice.report.gather_facts import facts_of, falls_of
+from oscservice.report.facts import Facts, PitchTrackFacts
+from oscservice.report.gather_facts import facts_of, pitch_tracks_of
 from oscservice.session.effective_events import EffectiveEvents, effective_events
 
 STANDARD_OUTPUT = Path("-")
@@ -94,13 +94,13 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
         name = named_session(opened, session, instrument)
         state_of(opened, name)  # says in one line what can't be read
         course = effective_events(course_events(opened, name))
-        return facts_of(opened.record(name), course, __version__, _falls(folder_of(opened.path), name, course))
+        return facts_of(opened.record(name), course, __version__, _pitch_tracks(folder_of(opened.path), name, course))
 
 
-def _falls(folder: Path, session: str, course: EffectiveEvents) -> Falls | None:
+def _pitch_tracks(folder: Path, session: str, course: EffectiveEvents) -> PitchTrackFacts | None:
     """Look at kept sound, with a bar on standard error where somebody watches and it takes its time."""
     with progress_bar("kept sound") as looking:
-        return falls_of(folder, session, course, lambda count: looking(count, None))
+        return pitch_tracks_of(folder, session, course, lambda count: looking(count, None))
 
 
 def _own_place(session: str) -> Path:

@@ -213,9 +213,9 @@ class PluckFact:
 
 
 @dataclass(frozen=True)
-class Fall:
-    """The glide of one pluck: cents above its settled pitch at times after the pluck, with standard errors, shapes
-    (n,); ``number`` as in ``PluckFact``."""
+class PitchTrackFact:
+    """The pitch track of one pluck: cents above its settled pitch at times after the pluck, with standard errors,
+    shapes (n,); ``number`` as in ``PluckFact``."""
 
     number: int
     string: int
@@ -226,11 +226,11 @@ class Fall:
 
 
 @dataclass(frozen=True)
-class Falls:
-    """The glides of all plucks with kept sound; the number of missing files, and of files with other samples than were
-    kept."""
+class PitchTrackFacts:
+    """The pitch tracks of all plucks with kept sound; the number of missing files, and of files with other samples than
+    were kept."""
 
-    plucks: tuple[Fall, ...]
+    plucks: tuple[PitchTrackFact, ...]
     missing: int
     altered: int
 
@@ -273,8 +273,8 @@ class Sealed:
 
 @dataclass(frozen=True)
 class Facts:
-    """All facts of a report; ``instrument`` is None if nothing was begun, ``falls`` if no sound was kept. ``version``:
-    of this program."""
+    """All facts of a report; ``instrument`` is None if nothing was begun, ``falls``, the pitch tracks, is None if no
+    sound was kept. ``version``: of this program."""
 
     version: str
     overview: Overview
@@ -287,7 +287,7 @@ class Facts:
     causes: tuple[CauseFact, ...]
     cautions: tuple[str, ...]
     seal: Sealed
-    falls: Falls | None = None
+    falls: PitchTrackFacts | None = None
 
     @property
     def quick(self) -> bool:

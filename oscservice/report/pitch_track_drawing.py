@@ -1,4 +1,4 @@
-"""Glides from kept sound, string by string: every pluck is a line from its attack to its settled pitch."""
+"""Pitch tracks of kept sound, string by string: every pluck is a line from its attack to its settled pitch."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from oscservice.report.drawing import (
     panel_grid,
     usual_limits,
 )
-from oscservice.report.facts import Facts, Fall
+from oscservice.report.facts import Facts, PitchTrackFact
 
 _PANEL_PX, _PLOT_PX = 136.0, 84.0
 _LABEL_PX = 34.0
@@ -39,32 +39,37 @@ _HOW: dict[str, dict[str, Any]] = {
 _NAMES = {"open": "open", "harmonic": "harmonic", "fret": "at a fret"}
 
 
-def limits_of(falls: Sequence[Fall]) -> tuple[float, float, float]:
+def limits_of(tracks: Sequence[PitchTrackFact]) -> tuple[float, float, float]:
     """Return the lowest and highest cents and the seconds to draw, the same for every string."""
-    values = [cents for one in falls for cents in one.cents]
+    values = [cents for one in tracks for cents in one.cents]
     low, high = usual_limits(values, values, _USUAL, _LEAST_CENTS, _MOST_CENTS)
-    return low, high, nice_above(max(one.at_s[-1] for one in falls))
+    return low, high, nice_above(max(one.at_s[-1] for one in tracks))
 
 
 def draw(facts: Facts, *, wide: bool) -> Figure:
     """Return the drawing for a wide page, two strings side by side, or a narrow one. Call within ``drawing.style``."""
     assert facts.falls is not None
-    falls = facts.falls.plucks
-    limits = limits_of(falls)
-    strings = [one for one in facts.results if any(fall.string == one.string for fall in falls)]
-    kinds = {_kind(fall) for fall in falls}
+    tracks = facts.falls.plucks
+    limits = limits_of(tracks)
+    strings = [one for one in facts.results if any(track.string == one.string for track in tracks)]
+    kinds = {_kind(track) for track in tracks}
     entries = [_entry(kind) for kind in _HOW if kind in kinds]
     width_px, across = (WIDE_PX, 2) if wide else (NARROW_PX, 1)
     figure, axes, places = panel_grid(entries, len(strings), width_px, across, _PANEL_PX)
     for one, (left, top) in zip(strings, places, strict=True):
         name_string(axes, left + 2.0, top + 14.0, one.string, one.note)
-        own = [fall for fall in falls if fall.string == one.string]
+        own = [track for track in tracks if track.string == one.string]
         _panel(axes, own, limits, left + _LABEL_PX, top + 24.0, width_px / across - _LABEL_PX - 18.0)
     return figure
 
 
 def _panel(
-    axes: Axes, falls: Sequence[Fall], limits: tuple[float, float, float], left: float, top: float, width: float
+    axes: Axes,
+    tracks: Sequence[PitchTrackFact],
+    limits: tuple[float, float, float],
+    left: float,
+    top: float,
+    width: float,
 ) -> None:
     low, high, long_s = limits
     cent_px, second_px = _PLOT_PX / (high - low), width / long_s
@@ -80,13 +85,13 @@ def _panel(
         line(axes, [(x, bottom), (x, bottom + 4.0)], color=LIGHT.line, lw=0.9)
         text = f"{mark * seconds:g} s"
         axes.text(x, bottom + 17.0, text, ha="center" if mark else "left", size=SMALL_PX, color=LIGHT.soft)
-    for fall in falls:
-        points = [(left + at_s * second_px, level(cents)) for at_s, cents in zip(fall.at_s, fall.cents, strict=True)]
-        line(axes, points, **_HOW[_kind(fall)])
+    for track in tracks:
+        points = [(left + at_s * second_px, level(cents)) for at_s, cents in zip(track.at_s, track.cents, strict=True)]
+        line(axes, points, **_HOW[_kind(track)])
 
 
-def _kind(fall: Fall) -> str:
-    return fall.place if fall.place in _HOW else "fret"
+def _kind(track: PitchTrackFact) -> str:
+    return track.place if track.place in _HOW else "fret"
 
 
 def _entry(kind: str) -> Entry:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from chromium import Page, browsing
 from conftest import need
-from reported import everything, with_falls
+from reported import everything, with_pitch_tracks
 from seen import faint, misplaced
 
 from oscservice.report.page import page as page_of
@@ -34,7 +34,7 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         found[one.name] = folder / f"{one.name}.html"
         found[one.name].write_text(page_of(one.facts), encoding="utf-8")
     found["falls"] = folder / "falls.html"
-    found["falls"].write_text(page_of(with_falls()), encoding="utf-8")
+    found["falls"].write_text(page_of(with_pitch_tracks()), encoding="utf-8")
     return found
 
 

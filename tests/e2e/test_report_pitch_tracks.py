@@ -1,4 +1,4 @@
-"""How plucks fell, from kept sound: read from the files beside the journal, drawn, and told."""
+"""Pitch tracks of kept sound: read from the files beside the journal, drawn, and reported."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from reported import Invented, bass, journal_of, normal, with_falls
+from reported import Invented, bass, journal_of, normal, with_pitch_tracks
 from served import told
 
 from oscservice.hearing.listener import Quiet
 from oscservice.record.kept_sound import file_name, flac, folder_of, stretch
-from oscservice.report import pitch_track_drawing as falling
-from oscservice.report.gather_facts import falls_of
+from oscservice.report import pitch_track_drawing as drawing
+from oscservice.report.gather_facts import pitch_tracks_of
 from oscservice.report.page import page
 from oscservice.session import events as ev
 from oscservice.session.effective_events import effective_events
@@ -25,14 +25,14 @@ RATE_HZ, ONSET_S = 24000, 0.2
 
 
 def note(f1_hz: float) -> np.ndarray:
-    """A note that falls by 8 cents with a time constant of half a second."""
+    """Return a note whose pitch drops by 8 cents with a time constant of half a second."""
     times = np.arange(2 * RATE_HZ) / RATE_HZ
     turns = np.cumsum(2.0 ** (8.0 * np.exp(-2.0 * times) / 1200.0)) / RATE_HZ * f1_hz
     return np.concatenate((np.zeros(round(ONSET_S * RATE_HZ)), 0.3 * np.exp(-times) * np.sin(2.0 * np.pi * turns)))
 
 
 def with_sound(invented: Invented, folder: Path, count: int) -> Invented:
-    """The same session with sound kept of its last plucks, so many, in its folder."""
+    """Return the session with kept sound of its last ``count`` plucks, in its folder."""
     events = [event for step in invented.steps for event in step]
     readings = [at for at, event in enumerate(events) if isinstance(event, ev.ReadingTaken)][-count:]
     (folder / invented.name).mkdir(parents=True)
@@ -48,24 +48,24 @@ def with_sound(invented: Invented, folder: Path, count: int) -> Invented:
 
 @pytest.fixture(scope="module")
 def journal(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Invented]:
-    path = tmp_path_factory.mktemp("falls") / "journal.sqlite3"
+    path = tmp_path_factory.mktemp("pitch_tracks") / "journal.sqlite3"
     invented = with_sound(bass(), folder_of(path), 6)
     return journal_of(path, (invented,)), invented
 
 
-def test_falls_are_found_in_kept_sound(journal):
+def test_pitch_tracks_are_measured_in_kept_sound(journal):
     path, invented = journal
-    found = falls_of(folder_of(path), invented.name, effective_events(invented.timed))
+    found = pitch_tracks_of(folder_of(path), invented.name, effective_events(invented.timed))
     assert (len(found.plucks), found.missing, found.altered) == (6, 0, 0)
     numbers = {pluck.number: pluck for pluck in invented.facts.plucks}
-    for fall in found.plucks:
-        assert (fall.string, fall.place) == (numbers[fall.number].string, numbers[fall.number].place)
-        assert len(fall.at_s) == len(fall.cents) == len(fall.se_cents) >= 6
-        for at_s, cents in zip(fall.at_s, fall.cents, strict=True):
+    for track in found.plucks:
+        assert (track.string, track.place) == (numbers[track.number].string, numbers[track.number].place)
+        assert len(track.at_s) == len(track.cents) == len(track.se_cents) >= 6
+        for at_s, cents in zip(track.at_s, track.cents, strict=True):
             assert cents == pytest.approx(8.0 * np.exp(-2.0 * at_s), abs=0.6)
 
 
-def test_the_report_tells_them(journal, tmp_path):
+def test_the_report_has_a_pitch_track_for_each_pluck(journal, tmp_path):
     path, _ = journal
     place = tmp_path / "a.json"
     got = told("report", "--journal", path, "--json", place, "-o", tmp_path / "a.html")
@@ -76,30 +76,30 @@ def test_the_report_tells_them(journal, tmp_path):
     assert "that is left out here" not in text
 
 
-def test_missing_and_altered_files_are_counted_and_the_rest_is_told(tmp_path):
+def test_missing_and_altered_files_are_counted_and_the_rest_is_reported(tmp_path):
     folder = tmp_path / "sound"
     invented = with_sound(bass(), folder, 4)
     first, second, *_ = sorted((folder / invented.name).iterdir())
     first.unlink()
     second.write_bytes(b"no sound at all")
-    found = falls_of(folder, invented.name, effective_events(invented.timed))
+    found = pitch_tracks_of(folder, invented.name, effective_events(invented.timed))
     assert (len(found.plucks), found.missing, found.altered) == (2, 1, 1)
     facts = replace(invented.facts, falls=found)
     assert "Kept sound that is left out here: 1 missing file, 1 changed file." in page(facts)
 
 
-def test_without_sound_there_is_nothing_of_it():
-    assert falls_of(Path("nowhere"), normal().name, effective_events(normal().timed)) is None
+def test_a_report_without_kept_sound_has_no_pitch_tracks():
+    assert pitch_tracks_of(Path("nowhere"), normal().name, effective_events(normal().timed)) is None
     assert "From kept sound" not in page(normal().facts)
-    gone = with_falls()
-    nothing_left = replace(gone, falls=replace(gone.falls, plucks=(), missing=3))
-    assert "From kept sound" not in page(nothing_left)
-    assert "Kept sound that is left out here: 3 missing files, 1 changed file." in page(nothing_left)
+    facts = with_pitch_tracks()
+    all_missing = replace(facts, falls=replace(facts.falls, plucks=(), missing=3))
+    assert "From kept sound" not in page(all_missing)
+    assert "Kept sound that is left out here: 3 missing files, 1 changed file." in page(all_missing)
 
 
-def test_a_drawing_reaches_as_far_as_the_falls():
-    low, high, seconds = falling.limits_of(with_falls().falls.plucks)
+def test_the_scale_of_a_drawing_fits_the_pitch_tracks():
+    low, high, seconds = drawing.limits_of(with_pitch_tracks().falls.plucks)
     assert (low, seconds) == (-2.0, 2.0)
     assert 6.0 < high <= 8.0
-    assert "falling-wide" in page(with_falls())
-    assert page(with_falls()) == page(with_falls())
+    assert "falling-wide" in page(with_pitch_tracks())
+    assert page(with_pitch_tracks()) == page(with_pitch_tracks())
