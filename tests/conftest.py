@@ -15,6 +15,10 @@ if "numpy" not in sys.modules:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(threads, "1")
 
+# Hundreds of processes are started, and each would compile the package again: what they compile is kept.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 import hypothesis
 import pytest
 from packaged import recorded
