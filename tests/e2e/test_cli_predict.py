@@ -36,15 +36,20 @@ def preset_with(folder: Path, name: str, **numbers: float) -> Path:
     return file
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", preset_names())
 def test_every_preset_fits_100_columns(name: str) -> None:
-    done = run("predict", name, "--semitones", "-2")
-    assert (done.returncode, done.stderr) == (0, "")
-    assert max(map(len, done.stdout.splitlines())) <= 100
-    rows = [line.split() for line in done.stdout.splitlines()]
+    got = told("predict", name, "--semitones", "-2")
+    assert (got.code, got.err) == (0, "")
+    assert max(map(len, got.out.splitlines())) <= 100
+    rows = [line.split() for line in got.out.splitlines()]
     for number, string in enumerate(load_instrument(name).strings, start=1):
         assert sum(row[:2] == [str(number), string.note] for row in rows) == 2
+
+
+def test_as_a_process_it_prints_the_same() -> None:
+    words = ("predict", "six-string-648", "--semitones", "-2")
+    done = run(*words)
+    assert (done.returncode, done.stdout, done.stderr) == (0, told(*words).out, "")
 
 
 def test_json_is_the_prediction() -> None:
