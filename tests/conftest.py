@@ -16,8 +16,9 @@ if "numpy" not in sys.modules:
         os.environ.setdefault(threads, "1")
 
 # Hundreds of processes are started, and each would compile the package again: what they compile is kept.
-os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-sys.dont_write_bytecode = False
+if sys.dont_write_bytecode:
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import hypothesis
 import pytest
