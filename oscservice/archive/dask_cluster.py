@@ -1,4 +1,4 @@
-"""Tasks on the workers of an existing Dask scheduler. The bytes of each file are sent with its task: workers see no paths.
+"""Tasks on the workers of an existing Dask scheduler. Each file is sent with its task: workers see no paths.
 
 This uses Dask's own client, not joblib's Dask backend: that one (1.6) waits without end for a task that ends its
 workers, and puts no limit on the bytes under way.
@@ -49,7 +49,8 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[tuple[int, TaskR
     """Yield the number of each task and its result, as they finish.
 
     When a worker dies, another one retries its tasks. Dask gives up a task after as many deaths as its scheduler allows
-    (``allowed-failures``, 3). That task is then tried once more by itself; if its workers still die, the file has a fault.
+    (``allowed-failures``, 3). That task is then tried once more by itself. If its workers still die, the file has a
+    fault.
 
     Raises:
         InputError: the scheduler can't be reached or was lost, has no worker, or a worker has another version.

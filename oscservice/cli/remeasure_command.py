@@ -18,8 +18,9 @@ from oscservice.instrument.pitch import Place
 from oscservice.record import remeasurement
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import folder_of
-from oscservice.record.remeasurement import Again, ErrorAgain, NumberedEvents, Remeasured
+from oscservice.record.remeasurement import ReadingAgain, ErrorAgain, NumberedEvents, Remeasured
 from oscservice.record.session_history import events_of
+from oscservice.sentences.plural import counted
 from oscservice.session import events as ev
 from oscservice.session.vocabulary import place_text
 
@@ -69,7 +70,7 @@ def _print(name: str, found: Remeasured) -> None:
     console = Console()
     measured = [one for one in found.readings if one.now is not None]
     marked = sum(one.marked for one in measured)
-    counts = [f"{len(measured)} of {len(found.readings) + found.without} readings measured again"]
+    counts = [f"{len(measured)} of {counted(len(found.readings) + found.without, 'reading')} measured again"]
     counts += [f"{found.without} kept no sound"] if found.without else []
     counts += [f"{n} {what}" for fault, what in _FAULTS.items() if (n := found.faults(fault))]
     say(console, f"session {name}: {', '.join(counts)}")
@@ -90,7 +91,7 @@ def _print(name: str, found: Remeasured) -> None:
 _FAULTS = {"missing": "missing", "altered": "ALTERED", "no note": "without a note"}
 
 
-def _readings(readings: tuple[Again, ...]) -> Table:
+def _readings(readings: tuple[ReadingAgain, ...]) -> Table:
     columns = ("event", "reading", "then", "now", "change")
     table = plain_table(*columns, right=("event", "then", "now", "change"), fixed=columns)
     for one in readings:
@@ -145,7 +146,7 @@ def _object(name: str, found: Remeasured) -> dict[str, Any]:
     }
 
 
-def _reading(one: Again) -> dict[str, Any]:
+def _reading(one: ReadingAgain) -> dict[str, Any]:
     now = one.now
     return {
         "event": one.seq,

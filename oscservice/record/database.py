@@ -86,7 +86,7 @@ def _migrate(database: sqlite3.Connection) -> None:
 
 
 def _add_hashes(database: sqlite3.Connection, session_id: str) -> tuple[str, int]:
-    """Give each event its hash. Return the last hash and the number of events.
+    """Add the hash of each event. Return the last hash and the number of events.
 
     An event that can't be read, and all events after it, keep an empty hash: the search for damage will find them.
     """
@@ -104,7 +104,7 @@ def _add_hashes(database: sqlite3.Connection, session_id: str) -> tuple[str, int
 
 SCHEMA = 2
 WAIT_S = 5.0
-"""How long to wait, by default, for another process that is writing."""
+"""Default time to wait for another process that is writing, in seconds."""
 
 APPLICATION_ID = 0x4F534331  # "OSC1": marks the file as ours, so that no other program's database is written to
 _PASSING = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE}
@@ -190,7 +190,7 @@ def open_database(path: Path, readonly: bool, wait_s: float = WAIT_S) -> sqlite3
 
 
 def _text(stored: bytes) -> str:
-    """A text as it is stored, even if it is damaged: its hash will show that."""
+    """Return a text as it is stored, even if it is damaged: its hash will show that."""
     return stored.decode("utf-8", "backslashreplace")
 
 
@@ -200,7 +200,7 @@ def sqlite_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.ProgrammingError:
-        raise  # our own mistake, such as another thread
+        raise  # a mistake of ours, such as a call from another thread
     except UnicodeDecodeError:  # SQLite quotes damaged bytes in a message
         raise damaged(path, "its tables have names that are no text") from None
     except sqlite3.Error as error:

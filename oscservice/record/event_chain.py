@@ -1,7 +1,7 @@
 """A session's events as they are recorded: rows, the chain of hashes over them, and the seal over the whole.
 
 Each event's hash covers the hash before it, so the first one that doesn't fit shows where an edit is. There is no key:
-the chain shows changes by accident or by hand, not those of somebody who computes the hashes again.
+the chain shows accidental changes and edits, but not if all hashes were computed again.
 
 SHA-256: NIST FIPS 180-4, by Python's hashlib.
 """
@@ -47,7 +47,7 @@ class SessionRow:
 
     Attributes:
         closed_utc, seal: None while it is open.
-        events: how many events it has.
+        events: number of its events.
         identity: distinguishes the instrument from others of the same name.
         origin: the name under which it began, which its hashes cover. An imported session may have another `id`.
         cut: why events are missing at the end; empty if none are.
@@ -129,12 +129,12 @@ def follows(previous: str, row: EventRow) -> bool:
     body = object_in(row.body)
     try:
         return body is not None and row.hash == link(previous, row.seq, row.at_utc, row.kind, body)
-    except (ValueError, TypeError):  # a number that is none, or bytes where damage made them
+    except (ValueError, TypeError):  # damage can turn a number into a text or bytes
         return False
 
 
 def edited(record: Record) -> Fault | None:
-    """Return the first event that doesn't fit its hash, or the end if the seal doesn't fit; None if all is well."""
+    """Return the first event that doesn't fit its hash, or the end if the seal doesn't fit; None if everything fits."""
     fault = first_fault(record)
     row = record.session
     if fault is not None or row.closed_utc is None:
@@ -148,7 +148,7 @@ def edited(record: Record) -> Fault | None:
 
 
 def is_better(copy: Record, own: Record, good: Sequence[EventRow]) -> bool:
-    """Return whether a file has what the journal's session has lost, of whose events only `good` are good."""
+    """Return whether a file has events that the journal's session, with only `good` good events, has lost."""
     if own.session.closed and edited(own) is None:
         return False
     hashes = {row.hash for row in own.events}

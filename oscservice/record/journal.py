@@ -1,13 +1,13 @@
 """The journal: every event of every session, in one SQLite file, with a copy of each session in a file of JSON Lines.
 
-An event is on the disk before `append` returns (write-ahead log, synchronous FULL), so what was announced after that
-survives the death of the process. Events are only ever added. Within a session they are numbered from 1 without gaps,
-and each has a hash that covers the one before (`event_chain`). Times are texts as `utc_text` makes them.
+An event is on the disk before `append` returns (write-ahead log, synchronous FULL): what was announced after that is
+not lost when the process is killed. Events are only ever added. Within a session they are numbered from 1 without
+gaps, and each has a hash that covers the one before (`event_chain`). Times are texts as `utc_text` makes them.
 
 Events are committed to SQLite first, and then added to the session's file (`session_files`). A file that can't be
-written is reported, and written with the next event or at the next start; nothing waits for it. Where the process dies
-between the two, the file is one step behind. So a file with more good events than the journal means that the journal
-has lost some, and they are restored.
+written is reported, and written with the next event or at the next start; nothing waits for it. If the process is
+killed between the two, the file is one step behind. So a file with more good events than the journal means that the
+journal has lost some, and they are restored.
 
 A session being written is locked by a file beside the journal, and the lock ends with the process.
 A Journal is used by one thread.
@@ -59,6 +59,7 @@ from oscservice.record.event_chain import (
 )
 from oscservice.record.session_files import SessionFiles
 from oscservice.record.session_lock import SessionLock
+from oscservice.sentences.plural import counted
 
 __all__ = ["Journal", "SessionRow", "default_path", "utc_text"]
 
@@ -66,8 +67,7 @@ _LISTED = (
     "id, instrument, label, started_utc, closed_utc, (SELECT count(*) FROM events WHERE session = id), "
     "identity, origin, seal, cut"
 )
-_COUNT = 5
-"""Which of these is the number of events."""
+_COUNT = 5  # index of the number of events in these
 
 
 def default_path() -> Path:
@@ -80,8 +80,8 @@ _REPAIR_LOCK = "recovery"
 
 @dataclass(frozen=True)
 class Imported:
-    """The outcome of an import: the session's name here, whether it is `new`, `continued` or `here already`, and how
-    many events it has."""
+    """The outcome of an import: the session's name here, whether it is `new`, `continued` or `here already`, and the
+    number of its events."""
 
     id: str
     how: str
@@ -95,7 +95,7 @@ class Journal:
 
     Attributes:
         files: the copies of the sessions.
-        notes: lines for a person about repairs, and about copies that can't be written. Whoever shows them empties it.
+        notes: lines for a person about repairs, and about copies that can't be written; its reader empties it.
     """
 
     def __init__(self, path: Path, database: sqlite3.Connection, readonly: bool) -> None:
@@ -138,8 +138,8 @@ class Journal:
         return journal
 
     def reopen_repaired(self, wait_s: float) -> None:
-        """Open the file with the journal's name again, as `open_repaired` does. Sessions that are claimed stay so, and
-        are left to whoever claimed them. After an error nothing but another try is possible."""
+        """Open the file with the journal's name again, as `open_repaired` does. Sessions stay claimed
+        by those who claimed them. After an error nothing but another try is possible."""
         self._database.close()
         self._database, put_aside = _open_or_put_aside(self.path, wait_s)
         self._file = _file_at(self.path)
@@ -210,7 +210,7 @@ class Journal:
         self._locks[session_id] = lock
 
     def release(self, session_id: str) -> None:
-        """Let another process have the session; it stays open. Nothing happens if it isn't claimed."""
+        """Unlock a session for other processes; it stays open. Nothing happens if it isn't claimed."""
         lock = self._locks.pop(session_id, None)
         if lock is not None:
             self.files.forget(session_id)
@@ -283,8 +283,8 @@ class Journal:
     def import_session(self, record: Record) -> Imported:
         """Add a session from elsewhere, all or nothing.
 
-        One that is here already is left alone; one of which the journal has the beginning is continued; one whose name
-        another session has gets a free name. Raises JournalError.
+        One that is here already is not changed. If the journal has its beginning, the rest is added. If another session
+        has its name, it gets a free one. Raises JournalError.
         """
         row = record.session
         for known in self.sessions():
@@ -326,7 +326,7 @@ class Journal:
 
     def open_elsewhere(self, session_id: str) -> bool:
         """Return whether another process, or another Journal, has the lock of a session."""
-        return session_id not in self._locks and SessionLock.is_held(self.path, session_id)
+        return session_id not in self._locks and SessionLock.is_taken(self.path, session_id)
 
     def seal(self, session_id: str, at_utc: str) -> None:
         """Mark a session closed, for good, with the seal over it, and release it. Raises JournalError if it is closed
@@ -373,7 +373,7 @@ class Journal:
         return copy is not None and is_same_session(copy.session, row)
 
     def _last(self, session_id: str) -> EventRow:
-        """The last event; if there is none, number 0 with the hash that the chain begins with."""
+        """Return the last event; if there is none, number 0 with the hash that the chain begins with."""
         last = "SELECT seq, at_utc, kind, body, hash FROM events WHERE session = ? ORDER BY seq DESC LIMIT 1"
         row = self._database.execute(last, (session_id,)).fetchone()
         if row is not None:
@@ -400,7 +400,7 @@ class Journal:
         )
 
     def is_there(self) -> bool:
-        """Return whether the file is where it was. One that was moved can be written, but nobody would read it."""
+        """Return whether the file is still in its place. A moved one could be written, but would not be read."""
         return _file_at(self.path) == self._file
 
     def _check_there(self) -> None:
@@ -423,7 +423,7 @@ class Journal:
     # Journal and files
 
     def _copy(self, session_id: str, new_rows: Sequence[EventRow] = ()) -> None:
-        """Bring a session's file to what the journal has, by adding the new events where that is enough. A failure is
+        """Bring a session's file up to the journal, by adding the new events where that is enough. A failure is
         noted once; what is behind is written as soon as that works again."""
         failed_before = bool(self._not_copied)
         self._not_copied.add(session_id)
@@ -454,7 +454,7 @@ class Journal:
             only_added = fault is None and same_description(own.session, copy.session)
             kept = "" if only_added else f"; the journal as it was: {self._keep_copy()}"
             self._replace(session_id, copy)
-            lost = f"{len(copy.events) - len(good)} of {len(copy.events)} events"
+            lost = f"{len(copy.events) - len(good)} of {counted(len(copy.events), 'event')}"
             self.notes.append(f"session {session_id}: {lost} were lost or damaged and are restored from its file{kept}")
         elif fault is not None and not (own.session.closed and can_be_read(own)):
             kept = f"the journal as it was: {self._keep_copy()}"
@@ -526,7 +526,7 @@ class Journal:
                 self._reconcile(row.id)
         missing = files.keys() - {row.id for row in rows} - self._locks.keys()
         restored = self._restore(missing) if missing else []
-        events = f"{sum(row.events for row in restored)} events of {len(restored)} sessions"
+        events = f"{counted(sum(row.events for row in restored), 'event')} of {counted(len(restored), 'session')}"
         cuts = [f"; session {row.id} ends after event {row.events}" for row in restored if row.cut]
         if put_aside is not None:
             what = f"the journal was damaged and is recovered: {events}{''.join(cuts)}"
@@ -568,7 +568,7 @@ def _open_or_put_aside(path: Path, wait_s: float) -> tuple[sqlite3.Connection, P
 
 @contextmanager
 def _repair_lock(path: Path) -> Iterator[None]:
-    """Keep other processes from repairing. Raises JournalUnavailableError while one does, or if files can't be made."""
+    """Lock out other processes. Raises JournalUnavailableError while one repairs, or if files can't be made."""
     try:
         lock = SessionLock(path, _REPAIR_LOCK)
     except JournalUnavailableError:
@@ -582,7 +582,7 @@ def _repair_lock(path: Path) -> Iterator[None]:
 
 
 def _session_row(values: Sequence[Any]) -> SessionRow:
-    """A row of the list of sessions, in which damage may have made bytes or numbers of texts."""
+    """Return a row of the list of sessions, in which damage may have made bytes or numbers of texts."""
 
     def read(value: Any) -> Any:
         return value.decode("utf-8", "backslashreplace") if isinstance(value, bytes) else value and str(value)
@@ -592,7 +592,7 @@ def _session_row(values: Sequence[Any]) -> SessionRow:
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:
-    """The numbers that tell the file with this name from every other one; None if there is none."""
+    """Return the numbers that identify the file with this name; None if there is none."""
     try:
         found = path.stat()
     except OSError:

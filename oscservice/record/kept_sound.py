@@ -1,7 +1,7 @@
 """Kept sound: a reading's note as it came in, in a FLAC file beside the journal, and the limits of these files.
 
 The event names the SHA-256 of the samples, so the session's hashes and seal cover them. FLAC (RFC 9639) is lossless:
-decoding a file gives the same samples, or it is not the file that was kept.
+a decoded file has the same samples, or it is not the kept file.
 
 Where there is too much sound, that of whole sessions is deleted, the oldest first, but not that of an open session.
 Only files with the names that are defined here are deleted.
@@ -47,7 +47,7 @@ class KeptSound:
         sha256: hash of the samples: 24-bit, signed, little-endian, one channel.
         rate_hz: samples per second.
         onset_s: time of the pluck, from the first sample.
-        knew: what the listener knew about floor and hum before the first sample: a listener's ``known``.
+        knew: the listener's floor and hum before the first sample: its ``known``.
         full_scale: the input's value at full scale: 1, or a power of two above 1 where the input went beyond 1.
         only_string: the string of the channel, if every string has its own.
     """
@@ -140,7 +140,7 @@ def floats(samples: NDArray[np.int32], sound: KeptSound) -> NDArray[np.float32]:
 
 
 def check_rate(rate_hz: int) -> None:
-    """Raise InputError for a sample rate that the encoder refuses: above 65,535 Hz a frame's header has room for
+    """Raise InputError for a sample rate that the encoder refuses: above 65,535 Hz a frame's header has space for
     multiples of ten only (RFC 9639, 9.1.2, from memory)."""
     if rate_hz > 0xFFFF and rate_hz % 10:
         raise InputError(
@@ -228,8 +228,7 @@ def sounds_in(events: Iterable[tuple[int, ev.Event]]) -> Iterator[tuple[int, Kep
 
 @dataclass(frozen=True)
 class SoundCheck:
-    """The check of a session's sound: how many files are as they were kept, how many are missing, and a line for each
-    altered one."""
+    """The check of a session's sound: numbers of unchanged and of missing files, and a line for each altered one."""
 
     kept: int = 0
     missing: int = 0
@@ -291,12 +290,12 @@ def too_old(found: Sequence[SessionSound], today: date, most_days: int) -> list[
     return [one for one in found if one.day < first_day]
 
 
-def too_much(found: Sequence[SessionSound], room: int, under_way: Collection[str]) -> list[SessionSound]:
-    """Return those to delete, the oldest first, so that at most ``room`` bytes are used; open sessions stay."""
+def too_much(found: Sequence[SessionSound], most_bytes: int, under_way: Collection[str]) -> list[SessionSound]:
+    """Return those to delete, the oldest first, so that at most ``most_bytes`` are used; open sessions stay."""
     size = sum(one.size for one in found)
     chosen = []
     for one in found:
-        if size <= room:
+        if size <= most_bytes:
             break
         if one.session not in under_way and one.size:
             chosen.append(one)

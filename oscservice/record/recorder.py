@@ -33,10 +33,10 @@ from oscservice.record.journal import Journal, default_path
 from oscservice.record.session_files import lines
 
 WAIT_S = 0.25
-"""How long to wait for another process that is writing. The daemon does nothing else meanwhile."""
+"""Time to wait for another process that is writing, in seconds. The daemon does nothing else meanwhile."""
 
 REOPENED_EVERY = 5
-"""Every so many tries the file is opened again: one that was opened while it was read-only stays read-only."""
+"""After so many tries the file is opened again: one that was opened while it was read-only stays read-only."""
 
 _PASSING = (JournalUnavailableError, JournalDamagedError)
 
@@ -62,11 +62,11 @@ class Recorder:
     Args:
         journal: an open journal, or None if it can't be opened for now.
         path: where the journal is.
-        fault: why it can't be written for now; empty while it is.
+        fault: the reason why it can't be written for now, or empty.
 
     Attributes:
         fault: the same, now. It stays until `try_again` has written everything.
-        notes: lines for a person; `take_notes` gives these and the journal's.
+        notes: lines for a person; `take_notes` returns these and the journal's.
     """
 
     def __init__(self, journal: Journal | None, path: Path, fault: str = "") -> None:
@@ -114,7 +114,7 @@ class Recorder:
         return sum(len(memory.rows) for memory in self._sessions.values()) if self.fault else 0
 
     def rescued(self) -> str:
-        """Write what is in memory to a temporary file, for `sessions import`. Return one line that says where it is."""
+        """Write what is in memory to a temporary file, for `sessions import`. Return one line with its place."""
         try:
             descriptor, name = tempfile.mkstemp(prefix="oscservice-", suffix=".jsonl")
             with open(descriptor, "w", encoding="utf-8") as file:
@@ -232,7 +232,7 @@ class Recorder:
     # From memory to the journal
 
     def try_again(self) -> dict[str, str]:
-        """While there is a fault, try to write everything in memory, in order; then the fault is gone.
+        """While there is a fault, try to write everything in memory, in order; then the fault is cleared.
 
         Return the sessions that got another name, since the journal has another session of theirs: old to new.
         """
@@ -284,7 +284,7 @@ class Recorder:
             del self._sessions[memory.session.id]
 
     def _recorded_part(self, journal: Journal, memory: _SessionInMemory) -> Record | None:
-        """The journal's record of a session, if it is the beginning, or all, of what is in memory."""
+        """Return the journal's record of a session, if it is the beginning, or all, of what is in memory."""
         if memory.session.id not in {row.id for row in journal.sessions()}:
             return None
         there = journal.record(memory.session.id)

@@ -34,7 +34,7 @@ NumberedEvents = Sequence[tuple[int, ev.Event]]
 
 
 @dataclass(frozen=True)
-class Again:
+class ReadingAgain:
     """A reading, and the same measured again.
 
     Attributes:
@@ -42,7 +42,7 @@ class Again:
         then: the reading in the journal.
         now: the reading measured today; None if that is not possible.
         change_cents, se_cents: the change, + sharper, and the standard error of both readings together. They share the
-            sound, so chance alone changes them by far less.
+            sound, so chance changes them by far less.
         fault: ``missing``, ``altered`` or ``no note`` if it can't be measured, otherwise empty; ``why`` says more.
         taken_back: the step was undone, so it is no evidence.
     """
@@ -87,7 +87,7 @@ class ErrorAgain:
 class Remeasured:
     """The result. ``without``: number of readings without kept sound; ``errors``: those of every compared fret."""
 
-    readings: tuple[Again, ...]
+    readings: tuple[ReadingAgain, ...]
     without: int
     errors: tuple[ErrorAgain, ...]
 
@@ -115,7 +115,7 @@ def remeasure(
     """
     back = taken_back(events)
     state = State()
-    readings: list[Again] = []
+    readings: list[ReadingAgain] = []
     without = 0
     for seq, event in events:
         if isinstance(event, ev.ReadingTaken):
@@ -137,18 +137,20 @@ def taken_back(events: NumberedEvents) -> set[int]:
     return {seq for seq, event in events if isinstance(event, ev.ReadingTaken)} - in_effect
 
 
-def _again(folder: Path, session: str, state: State, seq: int, event: ev.ReadingTaken, sound: KeptSound) -> Again:
+def _again(
+    folder: Path, session: str, state: State, seq: int, event: ev.ReadingTaken, sound: KeptSound
+) -> ReadingAgain:
     try:
         samples = read(find(folder, session, sound), sound)
     except MissingSoundError:
-        return Again(seq, event, None, fault="missing", why="its file is not there")
+        return ReadingAgain(seq, event, None, fault="missing", why="its file is not there")
     except AlteredSoundError as error:
-        return Again(seq, event, None, fault="altered", why=f"its file {error}")
+        return ReadingAgain(seq, event, None, fault="altered", why=f"its file {error}")
     found = heard_again(samples, sound, expected_hz(state, sound.only_string))
     if isinstance(found, str):
-        return Again(seq, event, None, fault="no note", why=found)
+        return ReadingAgain(seq, event, None, fault="no note", why=found)
     change = cents_between(found.f1_hz, event.f1_hz)
-    return Again(seq, event, _as_event(event, found, change), change, math.hypot(event.se_cents, found.se_cents))
+    return ReadingAgain(seq, event, _as_event(event, found, change), change, math.hypot(event.se_cents, found.se_cents))
 
 
 def heard_again(samples: NDArray[np.int32], sound: KeptSound, expected: Sequence[float]) -> Reading | str:

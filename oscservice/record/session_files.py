@@ -63,7 +63,7 @@ def lines(record: Record) -> Iterator[str]:
 
 
 def records(text: Iterable[str], name: str) -> Iterator[Record | InputError]:
-    """Yield the sessions in lines; in the place of one that can't be taken, the mistake in it and its line.
+    """Yield the sessions in lines; for one that can't be used, the mistake in it and its line.
 
     Args:
         text: the lines.
@@ -184,7 +184,7 @@ def _whole_number(found: dict[str, Any], key: str) -> int:
 
 
 class SessionFiles:
-    """The folder beside a journal with one file for each session, readable by its owner alone.
+    """The folder beside a journal with one file for each session, which only its owner can read.
 
     An open session's file is `SESSION.open.jsonl`; events are added at its end. A closed session's file is
     `SESSION.jsonl`, which holds what `sessions export` writes. So a list of the folder shows which files are complete.
@@ -274,7 +274,7 @@ class SessionFiles:
         return True
 
     def forget(self, session_id: str) -> None:
-        """Take it that another process may write the file from now on."""
+        """Expect from now on that another process may write the file."""
         self._sizes.pop(session_id, None)
 
     def put_aside(self, session_id: str) -> None:
@@ -301,7 +301,8 @@ class SessionFiles:
         return ""
 
     def _paths(self, session_id: str) -> tuple[Path, Path]:
-        """The files of a session while it is open and when it is closed. Raises ValueError for what is no name."""
+        """Return the files of a session while it is open and when it is closed. Raises ValueError for a name that can't
+        be one."""
         if not _is_name(session_id):  # it would be a path
             raise ValueError(f"{session_id!r} is no name of a session")
         return self.folder / f"{session_id}.open.jsonl", self.folder / f"{session_id}.jsonl"
@@ -336,7 +337,7 @@ def free_name(path: Path, what: str) -> Path:
 
 
 def _flush_folder(folder: Path) -> None:
-    """See that a new name in a folder survives a loss of power."""
+    """Make sure that a new name in a folder survives a loss of power."""
     if os.name != "posix":  # elsewhere a folder can't be opened
         return
     descriptor = os.open(folder, os.O_RDONLY)

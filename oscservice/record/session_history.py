@@ -1,4 +1,4 @@
-"""An instrument's sessions in the journal, and the state in which each left it."""
+"""An instrument's sessions in the journal, and its state after each."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from oscservice.errors import JournalError, JournalUnavailableError
 from oscservice.record.journal import Journal, SessionRow
 from oscservice.record.recorder import Recorder
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
@@ -24,7 +24,7 @@ def state_of(journal: Journal | Recorder, session: str) -> State:
     rows = journal.events(session)
     try:
         return fold(event for _, event in _read(rows))
-    except Exception as error:  # a body may have anything that no version of this program has written
+    except Exception as error:  # a body may have values that no version of this program has written
         raise _unreadable(session, error) from None
 
 
@@ -67,7 +67,7 @@ def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[
 
 
 def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | None:
-    """Return how the instrument was left by its last set-up that was proved or partly proved; None if there is none.
+    """Return the instrument's state after its last set-up that was proved or partly proved; None if there is none.
 
     Quick checks don't count. Raises JournalError, also if only sessions in memory can be searched and none is found.
     """
@@ -80,7 +80,7 @@ def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | No
 
 
 def _is_sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> bool:
-    """Return whether it is a closed set-up, from its events alone: folding those of many quick checks would be slow."""
+    """Return whether it is a closed set-up, only from its events: folding those of many quick checks would be slow."""
     try:
         bodies = {kind: body for _, _, kind, body in journal.events(row.id)}
     except JournalError:

@@ -12,7 +12,7 @@ from oscservice.errors import JournalError
 from oscservice.record.database import unusable
 
 _WAIT_S = 0.01
-"""`is_held` of another process takes the lock for a moment: so long is waited before the lock counts as taken."""
+"""Time to wait before the lock counts as taken, in seconds: `is_taken` of another process takes it for a moment."""
 
 
 class SessionLock:
@@ -38,11 +38,11 @@ class SessionLock:
             raise type(unusable(journal, error))(f"{what}see that the journal's folder can be written") from None
 
     @staticmethod
-    def is_held(journal: Path, session_id: str) -> bool:
+    def is_taken(journal: Path, session_id: str) -> bool:
         """Return whether a process has the lock. A file that a dead process left behind is no lock."""
         try:
             path = _lock_file(journal, session_id)
-        except ValueError:  # a damaged name, which is no part of a path
+        except ValueError:  # a damaged name, which can't be part of a path
             return False
         if not path.exists():  # trying the lock would make the file
             return False
@@ -64,7 +64,7 @@ class SessionLock:
         self._lock.release()
 
     def _write_process_id(self) -> None:
-        """Name this process in the file, for the complaint of others. The first byte is what some systems lock."""
+        """Name this process in the file, for the error messages of others. The first byte is what some systems lock."""
         # On a full disk the lock is good all the same, only its holder isn't named.
         with contextlib.suppress(OSError), self._path.open("r+b", buffering=0) as file:
             self._file = os.fstat(file.fileno())
@@ -73,8 +73,8 @@ class SessionLock:
 
 
 def _lock_file(journal: Path, session_id: str) -> Path:
-    """The file of a session's lock: one, however the journal is named. Raises ValueError for a name that is no part
-    of a path."""
+    """Return the file of a session's lock: one, however the journal is named. Raises ValueError for a name that can't
+    be part of a path."""
     real = journal.resolve()
     return real.with_name(f"{real.name}.{session_id}.lock")
 

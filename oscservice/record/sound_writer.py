@@ -1,6 +1,6 @@
 """The writer of kept sound: a thread of its own, so that no reading waits for a disk.
 
-What can't be written for now waits, up to a limit, and is tried again. A file is complete or not there at all.
+Sounds that can't be written for now wait, up to a limit, and are tried again. A file is complete or not there at all.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class SoundWriter:
     Args:
         journal: the journal's file.
         most_mb: the most megabytes in the folder.
-        most_days: how long a session's sound is kept; 0: as long as there is room.
+        most_days: days for which a session's sound is kept; 0: as long as there is space.
         today: returns the day.
     """
 
@@ -76,7 +76,7 @@ class SoundWriter:
         self._fault = ""
         self._notes: list[str] = []
         self._lost = 0
-        # The thread's own:
+        # Used only by the thread:
         self._size = 0
         self._looked: date | None = None
         self._session = ""
@@ -89,7 +89,7 @@ class SoundWriter:
 
     @property
     def state(self) -> str:
-        """``kept``, ``failing`` (it can't be written for now) or ``full`` (the session alone fills the room)."""
+        """``kept``, ``failing`` (it can't be written for now) or ``full`` (by this session)."""
         return self._state
 
     def keep(self, session: str, seq: int, stretch: Stretch, title: str) -> None:
@@ -107,7 +107,7 @@ class SoundWriter:
         return taken
 
     def close(self, wait_s: float = 10.0) -> None:
-        """Write what waits, as far as possible, and end. A note reports what was lost."""
+        """Write the waiting sounds, as far as possible, and end. A note reports losses."""
         with self._changed:
             self._ending = True
             self._changed.notify_all()
@@ -159,7 +159,7 @@ class SoundWriter:
                     self._changed.wait_for(lambda: self._ending, _AGAIN_S)
 
     def _done(self, item: _Keep | _Rename) -> str:
-        """Do what waits first. Return why that fails for now; empty if it succeeds."""
+        """Do the first waiting task. Return the reason why that fails for now; empty if it succeeds."""
         try:
             if isinstance(item, _Rename):
                 self._move(item)
@@ -209,13 +209,13 @@ class SoundWriter:
 
     def _keep_within_limits(self, more: int) -> bool:
         """Delete what is too old, and the oldest where so many bytes more are too many. Return False if there is still
-        no room. Raises OSError, except at the start."""
+        no space. Raises OSError, except at the start."""
         today = self._today()
         if today == self._looked and self._size + more <= self._most:
             return True
         try:
             found = sessions_in(self._folder)
-            under_way = {one.session for one in found if SessionLock.is_held(self._journal, one.session)}
+            under_way = {one.session for one in found if SessionLock.is_taken(self._journal, one.session)}
             under_way.add(self._session)
             old = [one for one in too_old(found, today, self._most_days) if one.session not in under_way]
             left = [one for one in found if one not in old]
@@ -228,22 +228,23 @@ class SoundWriter:
             return False
         self._looked = today
         self._size = sum(one.size for one in left if one not in much)
-        room = self._size + more <= self._most
+        fits = self._size + more <= self._most
         with self._changed:
-            self._say_deleted(old, f"it was older than {self._most_days} days")
-            self._say_deleted(much, f"more than {self._most_mb} MB would be kept")
-            if not room and self._state != FULL:
+            self._note_deleted(old, f"it was older than {self._most_days} days")
+            self._note_deleted(much, f"more than {self._most_mb} MB would be kept")
+            if not fits and self._state != FULL:
                 self._notes.append(
                     f"no more sound of session {self._session} is kept: {self._most_mb} MB are full (--keep-audio-mb)"
                 )
-            if more and not room:
+            if more and not fits:
                 self._state = FULL
-        return room
+        return fits
 
-    def _say_deleted(self, gone: list[SessionSound], why: str) -> None:
-        if gone:
-            which = gone[0].session if len(gone) == 1 else f"{gone[0].session} to {gone[-1].session}"
-            megabytes = sum(one.size for one in gone) / MEGABYTE
+    def _note_deleted(self, deleted: list[SessionSound], why: str) -> None:
+        if deleted:
+            first, last = deleted[0].session, deleted[-1].session
+            which = first if len(deleted) == 1 else f"{first} to {last}"
+            megabytes = sum(one.size for one in deleted) / MEGABYTE
             self._notes.append(f"kept sound of session {which} deleted ({megabytes:.1f} MB): {why}")
 
     def _report(self, fault: str) -> None:

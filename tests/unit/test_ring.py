@@ -25,7 +25,7 @@ def filled(longest: int, blocks: list[int], begin: int = 0) -> tuple[SampleRing,
     back=st.integers(0, 300),
     length=st.integers(0, 300),
 )
-def test_a_stretch_is_the_samples_of_those_frames_as_far_as_they_are_held(longest, blocks, back, length):
+def test_a_stretch_has_the_samples_of_those_frames_that_the_ring_has(longest, blocks, back, length):
     ring, end = filled(longest, blocks, begin=1000)
     held = min(longest + blocks[-1], end - 1000)
     first, samples = ring.stretch(end - back, end - back + length)
@@ -52,7 +52,7 @@ def test_nothing_is_given_from_before_a_gap():
     assert ring.stretch(0, end + 100)[1].tolist() == [8.0] * 4
 
 
-def test_a_block_that_is_used_again_does_not_change_what_is_held():
+def test_a_block_that_is_used_again_does_not_change_the_ring():
     ring, block = SampleRing(10), np.ones(5, dtype=np.float32)
     ring.take(block, 0)
     block[:] = 0.0
