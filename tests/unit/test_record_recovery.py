@@ -36,7 +36,7 @@ Events = dict[str, list[dict[str, Any]]]
 
 
 def bodies(seed: int) -> list[dict[str, Any]]:
-    """Events as a session has them: most of them short, some longer than a page."""
+    """Return the bodies of a session's events: most are short, some are longer than a page."""
     draw = random.Random(seed)
     sizes = [9000, *(draw.choice([10, 40, 200, 1500]) for _ in range(59))]
     texts = [draw.randbytes(size // 2).hex() for size in sizes]
@@ -46,8 +46,8 @@ def bodies(seed: int) -> list[dict[str, Any]]:
 WRITTEN: Events = {SEALED: bodies(1), OPEN: bodies(2)}
 
 
-def fill(path: Path, crash: bool = False) -> Events:
-    """Two sessions, the first one sealed; with `crash` the files are left as a killed process leaves them."""
+def fill(path: Path, crash: bool = False) -> Path:
+    """Write two sessions, the first one sealed; with `crash` the files are as a killed process leaves them."""
     place = path if not crash else path.with_name("live")
     with Journal.open(place) as journal:
         for number, (session, written) in enumerate(WRITTEN.items(), 1):
@@ -63,15 +63,26 @@ def fill(path: Path, crash: bool = False) -> Events:
     if crash:
         place.unlink()
         shutil.rmtree(f"{place}.sessions")
-    return WRITTEN
+    return path
 
 
-def got(journal: Journal) -> Events:
+def events_in(journal: Journal) -> Events:
     found = {}
     for row in journal.sessions():
         with contextlib.suppress(JournalError):
             found[row.id] = [body for *_, body in journal.events(row.id)]
     return found
+
+
+def record_of(path: Path, session: str) -> Record:
+    with Journal.open(path, readonly=True) as journal:
+        return journal.record(session)
+
+
+def overwrite(path: Path, start: int, content: bytes) -> None:
+    with path.open("r+b") as file:
+        file.seek(start)
+        file.write(content)
 
 
 def change(path: Path, statement: str, *values: Any) -> None:
@@ -85,15 +96,20 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "journal.sqlite3"
 
 
+@pytest.fixture
+def filled(path: Path) -> Path:
+    return fill(path)
+
+
 # --- the files ---
 
 
 @pytest.mark.parametrize("crash", [False, True])
-def test_a_sound_journal_is_opened_as_it_is(path: Path, crash: bool) -> None:
-    written = fill(path, crash)
+def test_a_sound_journal_is_not_changed_by_opening(path: Path, crash: bool) -> None:
+    fill(path, crash)
     with Journal.open_repaired(path) as journal:
         assert journal.notes == []
-        assert got(journal) == written
+        assert events_in(journal) == WRITTEN
     assert not list(path.parent.glob("*.damaged*"))
     assert sorted(file.name for file in SessionFiles(path).folder.iterdir()) == [
         f"{SEALED}.jsonl",
@@ -101,9 +117,8 @@ def test_a_sound_journal_is_opened_as_it_is(path: Path, crash: bool) -> None:
     ]
 
 
-def test_a_closed_session_s_file_is_what_is_exported(path: Path) -> None:
-    fill(path)
-    with Journal.open(path, readonly=True) as journal:
+def test_the_file_of_a_closed_session_equals_its_export(filled: Path) -> None:
+    with Journal.open(filled, readonly=True) as journal:
         exported = "".join(f"{line}\n" for line in lines(journal.record(SEALED)))
         assert (journal.files.folder / f"{SEALED}.jsonl").read_text() == exported
         assert journal.files.read(SEALED) == journal.record(SEALED)
@@ -111,7 +126,7 @@ def test_a_closed_session_s_file_is_what_is_exported(path: Path) -> None:
         assert same == journal.record(OPEN)
 
 
-def test_an_open_session_s_file_has_each_event_when_append_returns(path: Path) -> None:
+def test_the_file_of_an_open_session_has_each_event_when_append_returns(path: Path) -> None:
     with Journal.open(path) as journal:
         session = journal.new_session("plank", "label", NOW)
         for n in range(1, 20):
@@ -119,39 +134,35 @@ def test_an_open_session_s_file_has_each_event_when_append_returns(path: Path) -
             assert SessionFiles(path).read(session) == journal.record(session)
 
 
-def test_only_the_owner_can_read_them(path: Path) -> None:
-    fill(path)
-    folder = SessionFiles(path).folder
+def test_only_the_owner_can_read_the_files(filled: Path) -> None:
+    folder = SessionFiles(filled).folder
     assert stat.S_IMODE(folder.stat().st_mode) == 0o700
     assert {stat.S_IMODE(file.stat().st_mode) for file in folder.iterdir()} == {0o600}
 
 
 @pytest.mark.parametrize("name", ["../../x", "2026-11-25-1/../x", "/etc/passwd", "2026-11-25-0", "", "x\0"])
-def test_what_is_no_name_of_a_session_is_no_part_of_a_path(path: Path, name: str) -> None:
-    fill(path)
-    files = SessionFiles(path)
-    with Journal.open(path, readonly=True) as journal:
-        record = journal.record(OPEN)
-    before = sorted(path.parent.rglob("*"))
+def test_an_impossible_session_name_is_not_used_in_a_path(filled: Path, name: str) -> None:
+    files = SessionFiles(filled)
+    record = record_of(filled, OPEN)
+    before = sorted(filled.parent.rglob("*"))
     assert (files.has(name), files.read(name)) == (False, None)
     with pytest.raises(ValueError, match="no name"):
         files.write(Record(replace(record.session, id=name), record.events))
-    assert sorted(path.parent.rglob("*")) == before
+    assert sorted(filled.parent.rglob("*")) == before
 
 
-def test_a_journal_without_files_is_copied_into_some(path: Path) -> None:
-    written = fill(path)
-    shutil.rmtree(SessionFiles(path).folder)
-    with Journal.open_repaired(path) as journal:
+def test_missing_session_files_are_written_from_the_journal(filled: Path) -> None:
+    shutil.rmtree(SessionFiles(filled).folder)
+    with Journal.open_repaired(filled) as journal:
         assert journal.notes == []
-        assert got(journal) == written
-    path.write_bytes(b"")
-    with Journal.open_repaired(path) as journal:
-        assert got(journal) == written
-        assert [edited(journal.record(name)) for name in written] == [None, None]
+        assert events_in(journal) == WRITTEN
+    filled.write_bytes(b"")
+    with Journal.open_repaired(filled) as journal:
+        assert events_in(journal) == WRITTEN
+        assert [edited(journal.record(name)) for name in WRITTEN] == [None, None]
 
 
-def test_files_of_closed_sessions_are_not_read_where_the_journal_is_sound(
+def test_files_of_closed_sessions_are_not_read_if_the_journal_is_sound(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Journal.open(path) as journal:
@@ -173,14 +184,12 @@ def test_files_of_closed_sessions_are_not_read_where_the_journal_is_sound(
     assert sorted(read) == ["2026-11-25-29", "2026-11-25-30"]
 
 
-def test_imported_sessions_have_files_and_new_names_are_free_in_both(path: Path) -> None:
-    fill(path)
-    with Journal.open(path, readonly=True) as journal:
-        record = journal.record(SEALED)
-    path.unlink()
-    with Journal.open(path) as journal:  # without repairing: the names in the folder are taken
+def test_imported_sessions_have_files_and_new_names_are_free_in_journal_and_files(filled: Path) -> None:
+    record = record_of(filled, SEALED)
+    filled.unlink()
+    with Journal.open(filled) as journal:  # without repairing: the names in the folder are taken
         assert journal.new_session("plank", "another", NOW) == "2026-11-25-3"
-    with Journal.open_repaired(path) as journal:
+    with Journal.open_repaired(filled) as journal:
         assert journal.import_session(record).how == "here already"
         assert {row.id: row.label for row in journal.sessions()} == {
             SEALED: "label 1",
@@ -195,35 +204,32 @@ def test_imported_sessions_have_files_and_new_names_are_free_in_both(path: Path)
 
 @pytest.mark.parametrize("events", [0, 1, 30, 59])
 @pytest.mark.parametrize("session", [SEALED, OPEN])
-def test_a_file_that_is_behind_is_completed(path: Path, session: str, events: int) -> None:
-    written = fill(path)
-    files = SessionFiles(path)
+def test_a_file_that_lacks_events_is_completed(filled: Path, session: str, events: int) -> None:
+    files = SessionFiles(filled)
     (file,) = files.folder.glob(f"{session}.*")
     first, *rest = file.read_text().splitlines(keepends=True)
     first = first.replace('"events": 60', '"events": 0')
     file.unlink()
     (files.folder / f"{session}.open.jsonl").write_text("".join([first, *rest[:events]]))
-    with Journal.open_repaired(path) as journal:
+    with Journal.open_repaired(filled) as journal:
         assert journal.notes == []
-        assert got(journal) == written
+        assert events_in(journal) == WRITTEN
         assert files.read(session) == journal.record(session)
     assert len(list(files.folder.iterdir())) == 2
 
 
 @pytest.mark.parametrize("events", [0, 1, 30, 59])
 @pytest.mark.parametrize("session", [SEALED, OPEN])
-def test_events_that_the_journal_has_lost_are_restored(path: Path, session: str, events: int) -> None:
-    written = fill(path)
-    with Journal.open(path, readonly=True) as journal:
-        before = journal.record(session)
-    change(path, "DELETE FROM events WHERE session = ? AND seq > ?", session, events)
-    change(path, "UPDATE sessions SET closed_utc = NULL, seal = NULL WHERE id = ?", session)
-    with Journal.open_repaired(path) as journal:
+def test_events_that_the_journal_has_lost_are_restored(filled: Path, session: str, events: int) -> None:
+    before = record_of(filled, session)
+    change(filled, "DELETE FROM events WHERE session = ? AND seq > ?", session, events)
+    change(filled, "UPDATE sessions SET closed_utc = NULL, seal = NULL WHERE id = ?", session)
+    with Journal.open_repaired(filled) as journal:
         (note,) = journal.notes
         assert f"session {session}: {60 - events} of 60 events were lost or damaged and are restored" in note
-        assert got(journal) == written
+        assert events_in(journal) == WRITTEN
         assert journal.record(session) == before
-    assert not list(path.parent.glob("*.damaged*")), "nothing was replaced"
+    assert not list(filled.parent.glob("*.damaged*")), "nothing was replaced"
 
 
 @pytest.mark.parametrize(
@@ -247,22 +253,20 @@ def test_events_that_the_journal_has_lost_are_restored(path: Path, session: str,
         (SEALED, "UPDATE sessions SET closed_utc = NULL, label = 'y' WHERE id = ?"),
     ],
 )
-def test_damage_that_sqlite_does_not_see_is_restored(path: Path, session: str, statement: str) -> None:
-    written = fill(path)
-    with Journal.open(path, readonly=True) as journal:
-        before = {name: journal.record(name) for name in written}
-    change(path, statement, session)
-    with Recorder.open(path) as recorder:
+def test_damage_that_sqlite_does_not_see_is_repaired(filled: Path, session: str, statement: str) -> None:
+    before = {name: record_of(filled, name) for name in WRITTEN}
+    change(filled, statement, session)
+    with Recorder.open(filled) as recorder:
         (note,) = recorder.take_notes()
         assert f"session {session}: " in note
         assert "restored from its file" in note
         recorder.claim(OPEN)
         assert recorder.append(OPEN, [("read", {"after": 1})], AT) == 61
-    with Journal.open(path, readonly=True) as journal:
+    with Journal.open(filled, readonly=True) as journal:
         assert journal.record(SEALED) == before[SEALED]
         assert journal.record(OPEN).events[:60] == before[OPEN].events
         assert edited(journal.record(OPEN)) is None
-        assert all(journal.files.difference(journal.record(name)) == "" for name in written)
+        assert all(journal.files.difference(journal.record(name)) == "" for name in WRITTEN)
 
 
 @pytest.mark.parametrize(
@@ -275,34 +279,31 @@ def test_damage_that_sqlite_does_not_see_is_restored(path: Path, session: str, s
     ],
 )
 def test_an_open_session_without_its_file_is_cut_after_its_last_good_event(
-    path: Path, statement: str, last: int
+    filled: Path, statement: str, last: int
 ) -> None:
-    written = fill(path)
-    shutil.rmtree(SessionFiles(path).folder)
-    change(path, statement, OPEN)
-    with Recorder.open(path) as recorder:
+    shutil.rmtree(SessionFiles(filled).folder)
+    change(filled, statement, OPEN)
+    with Recorder.open(filled) as recorder:
         recorder.claim(OPEN)
         (note,) = recorder.take_notes()
         assert f"session {OPEN} was cut after event {last}" in note
-        assert [body for *_, body in recorder.events(OPEN)] == written[OPEN][:last]
+        assert [body for *_, body in recorder.events(OPEN)] == WRITTEN[OPEN][:last]
         assert recorder.append(OPEN, [("read", {"after": 1})], AT) == last + 1
-    with Journal.open(path, readonly=True) as journal:
+    with Journal.open(filled, readonly=True) as journal:
         record = journal.record(OPEN)
         assert (len(record.events), edited(record)) == (last + 1, None)
         assert record.session.cut
         assert journal.files.read(OPEN) == record
-        assert got(journal)[SEALED] == written[SEALED]
-    (kept,) = path.parent.glob("*.damaged-*")
+        assert events_in(journal)[SEALED] == WRITTEN[SEALED]
+    (kept,) = filled.parent.glob("*.damaged-*")
     with Journal.open(kept, readonly=True) as journal:
         assert len(journal.record(OPEN).events) >= last
 
 
-def test_a_sealed_session_that_was_edited_is_left_and_its_file_is_too(path: Path) -> None:
-    fill(path)
-    with Journal.open(path, readonly=True) as journal:
-        before = journal.record(SEALED)
-    change(path, "UPDATE events SET body = '{\"n\":42}' WHERE session = ? AND seq = 31", SEALED)
-    with Journal.open_repaired(path) as journal:
+def test_an_edited_sealed_session_and_its_file_are_not_changed(filled: Path) -> None:
+    before = record_of(filled, SEALED)
+    change(filled, "UPDATE events SET body = '{\"n\":42}' WHERE session = ? AND seq = 31", SEALED)
+    with Journal.open_repaired(filled) as journal:
         assert journal.notes == []
         fault = edited(journal.record(SEALED))
         assert fault is not None
@@ -311,19 +312,18 @@ def test_a_sealed_session_that_was_edited_is_left_and_its_file_is_too(path: Path
         assert journal.files.difference(journal.record(SEALED)) == "event 31 is not the same"
 
 
-def test_a_file_of_another_session_with_the_same_name_is_kept_aside(path: Path) -> None:
-    fill(path)
-    files = SessionFiles(path)
+def test_a_file_of_another_session_with_the_same_name_is_put_aside(filled: Path) -> None:
+    files = SessionFiles(filled)
     file = files.folder / f"{OPEN}.open.jsonl"
     others = b'{"format": "oscservice-session"}\nrubbish\n'
     for content in (others, (files.folder / f"{SEALED}.jsonl").read_bytes().replace(SEALED.encode(), OPEN.encode())):
         file.write_bytes(content)
-        with Journal.open_repaired(path) as journal:
+        with Journal.open_repaired(filled) as journal:
             assert journal.notes == []
             assert files.read(OPEN) == journal.record(OPEN)
 
 
-def test_the_file_is_written_again_once_that_is_possible(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_is_written_again_once_the_disk_has_space(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with Journal.open(path) as journal:
         first, second = (journal.new_session("plank", "", NOW) for _ in range(2))
         with monkeypatch.context() as patched:
@@ -351,16 +351,12 @@ def test_the_file_is_written_again_once_that_is_possible(path: Path, monkeypatch
 
 @pytest.fixture(scope="module")
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("sound") / "journal.sqlite3"
-    fill(path)
-    return path
+    return fill(tmp_path_factory.mktemp("sound") / "journal.sqlite3")
 
 
 @pytest.fixture(scope="module")
 def crashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("crashed") / "journal.sqlite3"
-    fill(path, crash=True)
-    return path
+    return fill(tmp_path_factory.mktemp("crashed") / "journal.sqlite3", crash=True)
 
 
 @contextlib.contextmanager
@@ -372,7 +368,7 @@ def copy_of(path: Path) -> Iterator[Path]:
 
 
 def check_nothing_is_lost(path: Path) -> bool:
-    """Start as a daemon does: every event is there. Returns False where the file is refused in one line instead."""
+    """Start as a daemon does, and check that every event is there. Return False if the file is refused in one line."""
     before = path.read_bytes()
     try:
         recorder = Recorder.open(path)
@@ -386,7 +382,7 @@ def check_nothing_is_lost(path: Path) -> bool:
                 recorder.release(row.id)
     if complaint:
         assert "\n" not in complaint
-        assert path.read_bytes() == before, "what is refused is left alone"
+        assert path.read_bytes() == before, "a refused file is not changed"
         return False
     with Journal.open(path, readonly=True) as journal:
         assert sorted(row.id for row in journal.sessions()) == sorted(WRITTEN)
@@ -427,13 +423,9 @@ def test_bytes_changed_anywhere_lose_nothing(sound: Path, place: int, length: in
 
 
 @pytest.mark.parametrize("page", range(12))
-def test_a_page_of_zeros_loses_nothing(sound: Path, page: int) -> None:
-    with copy_of(sound) as path:
-        content = bytearray(path.read_bytes())
-        place = page * len(content) // PAGE // 12 * PAGE
-        content[place : place + PAGE] = bytes(PAGE)
-        path.write_bytes(content)
-        assert check_nothing_is_lost(path)
+def test_a_page_of_zeros_loses_nothing(filled: Path, page: int) -> None:
+    overwrite(filled, page * filled.stat().st_size // PAGE // 12 * PAGE, bytes(PAGE))
+    assert check_nothing_is_lost(filled)
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -454,10 +446,10 @@ def test_a_file_cut_short_anywhere_loses_nothing(sound: Path, kept: int) -> None
 def test_a_byte_changed_in_the_log_loses_nothing(crashed: Path, share: float, flip: int) -> None:
     with copy_of(crashed) as path:
         log = Path(f"{path}-wal")
-        data = bytearray(log.read_bytes())
+        data = log.read_bytes()
         assert len(data) > 100_000, "much of it is in the log only"
-        data[int(share * len(data))] ^= flip
-        log.write_bytes(data)
+        at = int(share * len(data))
+        overwrite(log, at, bytes([data[at] ^ flip]))
         assert check_nothing_is_lost(path)
 
 
@@ -478,22 +470,22 @@ def test_the_database_or_its_log_deleted_or_emptied_loses_nothing(
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=st.integers(0, 10**6), flip=st.integers(1, 255), session=st.sampled_from([SEALED, OPEN]))
-def test_a_file_that_is_damaged_as_well_is_good_up_to_there(sound: Path, place: int, flip: int, session: str) -> None:
+def test_a_damaged_session_file_is_used_up_to_the_damage(sound: Path, place: int, flip: int, session: str) -> None:
     with copy_of(sound) as path:
         path.write_bytes(b"\xff" * 50_000)
         (file,) = SessionFiles(path).folder.glob(f"{session}.*")
-        data = bytearray(file.read_bytes())
+        data = file.read_bytes()
         place %= len(data)
         before = data[:place].count(b"\n")
-        data[place] ^= flip
-        file.write_bytes(data)
+        overwrite(file, place, bytes([data[place] ^ flip]))
+        damaged = file.read_bytes()
         with Recorder.open(path) as recorder:
             notes = recorder.take_notes()
         with Journal.open(path, readonly=True) as journal:
-            found = got(journal)
+            found = events_in(journal)
             if before == 0 and session not in found:
                 assert any(session in note for note in notes)
-                assert file.read_bytes() == data
+                assert file.read_bytes() == damaged
                 return
             have = found[session]
             assert have == WRITTEN[session][: len(have)]
@@ -504,20 +496,19 @@ def test_a_file_that_is_damaged_as_well_is_good_up_to_there(sound: Path, place: 
 
 
 @pytest.mark.parametrize("left", [0, 1, 50, -2, -1])
-def test_a_torn_last_line_is_dropped(path: Path, left: int) -> None:
-    written = fill(path)
-    file = SessionFiles(path).folder / f"{OPEN}.open.jsonl"
+def test_a_torn_last_line_is_dropped(filled: Path, left: int) -> None:
+    file = SessionFiles(filled).folder / f"{OPEN}.open.jsonl"
     *rest, last = file.read_bytes().splitlines(keepends=True)
     file.write_bytes(b"".join([*rest, last[:left]]))
-    path.write_bytes(b"")
-    with Journal.open_repaired(path) as journal:
-        assert got(journal) == {SEALED: written[SEALED], OPEN: written[OPEN][:59]}
+    filled.write_bytes(b"")
+    with Journal.open_repaired(filled) as journal:
+        assert events_in(journal) == {SEALED: WRITTEN[SEALED], OPEN: WRITTEN[OPEN][:59]}
         assert journal.record(OPEN).session.cut == ""
         assert journal.append(OPEN, [("read", {"after": 1})], AT) == 60
         assert journal.files.read(OPEN) == journal.record(OPEN)
 
 
-def test_without_files_a_damaged_journal_is_refused_and_left_alone(path: Path) -> None:
+def test_a_damaged_journal_without_files_is_refused_and_not_changed(path: Path) -> None:
     for make in (lambda: path.write_bytes(b"my shopping list of 2026-11-25-1\n" * 500), lambda: old_and_damaged(path)):
         make()
         before = path.read_bytes()
@@ -531,40 +522,36 @@ def test_without_files_a_damaged_journal_is_refused_and_left_alone(path: Path) -
 def old_and_damaged(path: Path) -> None:
     fill(path)
     shutil.rmtree(SessionFiles(path).folder)
-    path.write_bytes(b"\xff" * 100 + path.read_bytes()[100:])
+    overwrite(path, 0, b"\xff" * 100)
 
 
-# --- what is said and kept ---
+# --- messages, kept files and locks ---
 
 
-def test_it_says_so_in_one_line_and_keeps_the_damaged_file(path: Path) -> None:
-    written = fill(path)
-    data = bytearray(path.read_bytes())
-    data[PAGE * 3 : PAGE * 6] = bytes(PAGE * 3)
-    path.write_bytes(data)
-    with Recorder.open(path) as recorder:
+def test_a_recovery_is_reported_in_one_line_and_the_damaged_file_kept(filled: Path) -> None:
+    overwrite(filled, PAGE * 3, bytes(PAGE * 3))
+    damaged = filled.read_bytes()
+    with Recorder.open(filled) as recorder:
         (note,) = recorder.take_notes()
     assert "\n" not in note
     assert "the journal was damaged and is recovered: 120 events of 2 sessions" in note
-    (kept,) = path.parent.glob("*.damaged-*")
+    (kept,) = filled.parent.glob("*.damaged-*")
     assert str(kept) in note
-    assert kept.read_bytes() == bytes(data)
-    with Journal.open(path) as journal:
-        assert got(journal) == written
-        assert [edited(journal.record(name)) for name in written] == [None, None]
+    assert kept.read_bytes() == damaged
+    with Journal.open(filled) as journal:
+        assert events_in(journal) == WRITTEN
+        assert [edited(journal.record(name)) for name in WRITTEN] == [None, None]
 
 
 @pytest.mark.parametrize("calls", range(1, 7))
 @pytest.mark.parametrize("step", ["replace", "fsync"])
-def test_recovering_may_itself_be_interrupted(
+def test_an_interrupted_recovery_loses_nothing(
     path: Path, step: str, calls: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     fill(path, crash=True)
-    data = bytearray(path.read_bytes())
-    data[100:] = bytes(len(data) - 100)
-    path.write_bytes(data)
+    overwrite(path, 100, bytes(path.stat().st_size - 100))
     log = Path(f"{path}-wal")
-    log.write_bytes(b"\xff" * log.stat().st_size)
+    overwrite(log, 0, b"\xff" * log.stat().st_size)
     (SessionFiles(path).folder / f"{SEALED}.jsonl").rename(SessionFiles(path).folder / f"{SEALED}.open.jsonl")
     real: Callable[..., Any] = getattr(os, step)
     left = calls
@@ -583,13 +570,12 @@ def test_recovering_may_itself_be_interrupted(
     assert check_nothing_is_lost(path)
 
 
-def test_one_process_recovers_at_a_time(path: Path) -> None:
-    fill(path)
-    path.write_bytes(path.read_bytes()[:-PAGE])
-    lock = SessionLock(path, "recovery")
+def test_one_process_recovers_at_a_time(filled: Path) -> None:
+    filled.write_bytes(filled.read_bytes()[:-PAGE])
+    lock = SessionLock(filled, "recovery")
     with pytest.raises(JournalUnavailableError, match="being recovered"):
-        Journal.open_repaired(path, 0.1)
-    with Recorder.open(path) as recorder:
+        Journal.open_repaired(filled, 0.1)
+    with Recorder.open(filled) as recorder:
         assert "being recovered" in recorder.fault
         lock.release()
         recorder.try_again()
@@ -597,7 +583,7 @@ def test_one_process_recovers_at_a_time(path: Path) -> None:
         assert len(recorder.open_sessions()) == 1
 
 
-def test_a_session_that_another_process_has_is_left_to_it(path: Path) -> None:
+def test_a_session_locked_by_another_process_is_not_recovered(path: Path) -> None:
     with Journal.open(path) as first:
         mine = first.new_session("plank", "mine", NOW)
         first.append(mine, [("read", {"n": 1})], AT)
