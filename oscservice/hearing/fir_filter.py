@@ -14,7 +14,7 @@ from scipy.special import i0
 
 _Number = TypeVar("_Number", np.float64, np.complex128)
 
-_AT_ONCE = 1 << 18  # products of samples and taps that are in memory at once (2 MB)
+_AT_ONCE = 1 << 14  # about so many products of samples and taps are in memory at once: more is slower
 
 
 def lowpass_taps(count: int, cutoff: float, beta: float) -> npt.NDArray[np.float64]:
@@ -60,7 +60,7 @@ def filtered(signal: npt.NDArray[_Number], taps: npt.NDArray[np.float64], step: 
     """
     count = max(0, (len(signal) - len(taps)) // step + 1)
     outputs = np.empty(count, dtype=signal.dtype)
-    at_once = max(1, _AT_ONCE // (len(taps) * (signal.itemsize // 8)))
+    at_once = max(1, _AT_ONCE // (step * (signal.itemsize // 8)))
     for first in range(0, count, at_once):
         block = outputs[first : first + at_once]
         block[:] = _first_outputs(signal[first * step :], taps, step, len(block))
@@ -72,16 +72,22 @@ def _first_outputs(
 ) -> npt.NDArray[_Number]:
     """Return the first ``count`` outputs of ``filtered``."""
     turns, parts = -(-len(taps) // step), signal.itemsize // 8
+    oldest_first = np.zeros((turns, step, 1))
+    oldest_first.reshape(-1)[: len(taps)] = taps[::-1]
     # Row i holds the samples i, i + step, i + 2 step ...: what a tap is multiplied by lies side by side in memory.
     # There is one output too many, because numpy adds a single column in another order than from top to bottom.
     table = np.zeros((count + turns, step), dtype=signal.dtype)
     used = signal[: (count - 1) * step + len(taps)]
     table.reshape(-1)[: len(used)] = used
     rows = np.ascontiguousarray(table.T)
-    shape, strides = (turns, step, (count + 1) * parts), (rows.itemsize, rows.strides[0], 8)
-    met_by_tap = np.lib.stride_tricks.as_strided(rows.view(np.float64), shape, strides, writeable=False)
-    oldest_first = np.zeros((turns, step, 1))
-    oldest_first.reshape(-1)[: len(taps)] = taps[::-1]
-    products = (met_by_tap * oldest_first).reshape(turns * step, -1)[: len(taps)]
-    sums: npt.NDArray[np.float64] = np.add.reduce(products, axis=0, initial=0.0)
-    return sums.view(signal.dtype)[:count]
+    columns = (count + 1) * parts  # real and imaginary part of a complex sample are two columns
+    met_by_tap = np.ndarray((turns, step, columns), np.float64, rows, strides=(8 * parts, rows.strides[0], 8))
+    together = min(turns, max(1, _AT_ONCE // (step * columns)))
+    products = np.zeros((1 + together * step, columns))  # below the sum so far
+    for first in range(0, turns, together):
+        now = slice(first, first + together)
+        new = products[1 : 1 + step * len(oldest_first[now])]
+        np.multiply(met_by_tap[now], oldest_first[now], out=new.reshape(-1, step, columns))
+        products[0] = np.add.reduce(products[: 1 + len(new)], axis=0)
+    sums: npt.NDArray[_Number] = products[0].view(signal.dtype)
+    return sums[:count]
