@@ -6,8 +6,8 @@ gaps, and each has a hash that covers the one before (`event_chain`). Times are 
 
 Events are committed to SQLite first, and then added to the session's file (`session_files`). A file that can't be
 written is reported, and written with the next event or at the next start; nothing waits for it. If the process is
-killed between the two, the file is one step behind. So a file with more good events than the journal means that the
-journal has lost some, and they are restored.
+killed between the two, the file is one step behind. A file with more good events than the journal shows a loss: the
+events are restored.
 
 A session being written is locked by a file beside the journal, and the lock ends with the process.
 A Journal is used by one thread.
@@ -80,8 +80,7 @@ _REPAIR_LOCK = "recovery"
 
 @dataclass(frozen=True)
 class Imported:
-    """The outcome of an import: the session's name here, whether it is `new`, `continued` or `here already`, and the
-    number of its events."""
+    """The outcome of an import: the session's name here, `new`, `continued` or `here already`, its number of events."""
 
     id: str
     how: str
