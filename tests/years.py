@@ -47,7 +47,7 @@ class Planned:
 
 
 class Noted(Work):
-    """Hands whose session's events are noted down."""
+    """MadeUpTechnician whose session's events are noted down."""
 
     def __init__(
         self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float = 0.2, overrule: bool = False
@@ -57,7 +57,7 @@ class Noted(Work):
 
     def do(self, command: cm.Command) -> None:
         """Carry out a command."""
-        self.events += decide(self.state, command)
+        self.events += decide(self.state, command).events
         super().do(command)
 
 

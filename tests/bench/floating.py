@@ -4,7 +4,7 @@
 
 Each seed draws a set of strings (six-string .009, .010 and .011, seven-string), 2 to 5 springs of 1.5 to 5 N/mm, cores
 up to a tenth off what the file says, and how freely the strings slide over the nut. The guitar is the simulator's own
-mechanics, which solve the balance of strings and springs directly. Hands turn a peg as in ``silent.py`` (6 % and half a
+mechanics, which solve the balance of strings and springs directly. MadeUpTechnician turn a peg as in ``silent.py`` (6 % and half a
 cent astray), and a reading scatters by 0.15 cents. A round is each string that needs it brought to its target once, or
 without targets each string to its pitch until it is within the same window. It is done when every string is truly
 within 2 cents.
@@ -33,9 +33,9 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session.commands import Ignored
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import BROUGHT_CENTS
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.guitar_builder import rig_of
@@ -160,7 +160,7 @@ def _rig(start: str, seed: int, instrument: Instrument) -> Rig:
 
 
 class _Alone:
-    """Hands that bring each string to its pitch, round after round."""
+    """MadeUpTechnician that bring each string to its pitch, round after round."""
 
     def __init__(self, instrument: Instrument, rig: Rig, seed: int) -> None:
         self.rig = rig
@@ -194,7 +194,7 @@ class _Alone:
 
 
 class _Hands(_Alone):
-    """Hands that do what the session says, until all strings are in tune."""
+    """MadeUpTechnician that do what the session says, until all strings are in tune."""
 
     def __init__(self, instrument: Instrument, rig: Rig, seed: int) -> None:
         super().__init__(instrument, rig, seed)
@@ -245,7 +245,7 @@ class _Hands(_Alone):
             raise AssertionError(f"{error} ({prompt(self.state).text})") from None
 
     def _do(self, command: cm.Command) -> None:
-        self.state = fold(decide(self.state, command), self.state)
+        self.state = fold(decide(self.state, command).events, self.state)
 
 
 def table(results: dict[str, list[Result]]) -> str:

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 from conftest import miss, need
-from made_up import Hands, Job, clock
+from made_up_session import MadeUpSession, MadeUpTechnician, clock
 from served import PATIENCE_S, apart, command, environment
 from small import SCREWS, STRINGS
 
@@ -133,8 +133,8 @@ class Stage:
         self._toml = self._home / "oscservice" / "instruments" / f"{INSTRUMENT}.toml"
         self._toml.parent.mkdir(parents=True)
         self._toml.write_text(SCREWS + STRINGS, encoding="utf-8")
-        job = Job(load_instrument(str(self._toml))).inspected()
-        Hands(job, dict.fromkeys(job.state.numbers, 0.2), seed=1).work()
+        job = MadeUpSession(load_instrument(str(self._toml))).inspected()
+        MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 0.2), seed=1).work()
         assert job.state.outcome
         with Journal.open(self._journal) as opened:
             at_utc = clock().isoformat(timespec="milliseconds")

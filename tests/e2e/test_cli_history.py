@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from made_up import FLOATING, SCREWS, Hands, Job
+from made_up_session import FLOATING, SCREWS, MadeUpSession, MadeUpTechnician
 from served import told
 
 from oscservice.instrument.instrument_file import load_instrument, preset_toml
@@ -21,10 +21,10 @@ AT_UTC = "2026-11-25T12:00:00.000+00:00"
 RED = "the red one"
 
 
-def set_up(errors_cents: float, seed: int, frets: str = "12", identity: str = RED) -> Job:
+def set_up(errors_cents: float, seed: int, frets: str = "12", identity: str = RED) -> MadeUpSession:
     """A made-up guitar set up."""
-    job = Job(load_instrument(SCREWS).model_copy(update={"identity": identity}), frets=frets).inspected()
-    Hands(job, dict.fromkeys(job.state.numbers, errors_cents), seed=seed).work()
+    job = MadeUpSession(load_instrument(SCREWS).model_copy(update={"identity": identity}), frets=frets).inspected()
+    MadeUpTechnician(job, dict.fromkeys(job.state.numbers, errors_cents), seed=seed).work()
     return job
 
 
@@ -32,7 +32,7 @@ def set_up(errors_cents: float, seed: int, frets: str = "12", identity: str = RE
 def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two set-ups of one guitar, one of another of its kind, and one that is still open."""
     folder = tmp_path_factory.mktemp("history")
-    open_job = Job(load_instrument(SCREWS).model_copy(update={"identity": RED})).tuned()
+    open_job = MadeUpSession(load_instrument(SCREWS).model_copy(update={"identity": RED})).tuned()
     jobs = (set_up(0.2, 1, "5 12"), set_up(0.1, 2, identity="the blue one"), set_up(0.3, 3), open_job)
     path = folder / "journal.sqlite3"
     with Journal.open(path) as opened:
@@ -187,9 +187,9 @@ def test_a_journal_that_is_not_there_and_a_session_that_holds_nothing(journal: P
 def test_strings_changed_between_are_said(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite3"
     before = set_up(0.2, 1)
-    job = Job(before.instrument)
+    job = MadeUpSession(before.instrument)
     job.do(cm.Abandon())
-    bass = Job("bass-4-864")
+    bass = MadeUpSession("bass-4-864")
     bass.do(cm.Abandon())
     with Journal.open(path) as opened:
         for one in (before, bass):

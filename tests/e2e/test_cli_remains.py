@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from made_up import SCREWS, Hands, Job
+from made_up_session import SCREWS, MadeUpSession, MadeUpTechnician
 from served import told
 
 from oscservice.record.journal import Journal
@@ -18,7 +18,7 @@ from oscservice.session import events as ev
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
 
-def recorded(folder: Path, *jobs: Job) -> Path:
+def recorded(folder: Path, *jobs: MadeUpSession) -> Path:
     """A journal with these sessions, the last one the newest."""
     path = folder / "journal.sqlite3"
     with Journal.open(path) as journal:
@@ -29,10 +29,10 @@ def recorded(folder: Path, *jobs: Job) -> Path:
 
 
 @pytest.fixture(scope="module")
-def done() -> tuple[Job, Hands]:
+def done() -> tuple[MadeUpSession, MadeUpTechnician]:
     """A made-up guitar set up over several frets."""
-    job = Job(SCREWS, frets="1 3 5 7 12 17").inspected()
-    hands = Hands(job, {n: 2.0 * n for n in job.state.numbers})
+    job = MadeUpSession(SCREWS, frets="1 3 5 7 12 17").inspected()
+    hands = MadeUpTechnician(job, {n: 2.0 * n for n in job.state.numbers})
     hands.work()
     return job, hands
 
@@ -41,9 +41,9 @@ def cells(line: str) -> Sequence[str]:
     return re.findall(r"[+-]\d+\.\d ± \d+\.\d\*?", line)
 
 
-def test_a_table_of_every_fret_of_every_string(tmp_path: Path, done: tuple[Job, Hands]) -> None:
+def test_a_table_of_every_fret_of_every_string(tmp_path: Path, done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, hands = done
-    got = told("remains", "--journal", recorded(tmp_path, Job().tuned(), job))
+    got = told("remains", "--journal", recorded(tmp_path, MadeUpSession().tuned(), job))
     assert (got.code, got.err) == (0, "")
     assert got.out.startswith(f"{job.instrument.title}: session 2026-11-25-2, made up")
     rows = {int(line.split()[0]): cells(line) for line in got.out.splitlines() if cells(line)}
@@ -57,9 +57,9 @@ def test_a_table_of_every_fret_of_every_string(tmp_path: Path, done: tuple[Job, 
     assert "+ sharp" in got.out
 
 
-def test_one_json_object_of_a_session_by_name(tmp_path: Path, done: tuple[Job, Hands]) -> None:
+def test_one_json_object_of_a_session_by_name(tmp_path: Path, done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, hands = done
-    path = recorded(tmp_path, job, Job().tuned())
+    path = recorded(tmp_path, job, MadeUpSession().tuned())
     got = told("remains", "2026-11-25-1", "--journal", path, "--json")
     assert (got.code, got.err) == (0, "")
     found = json.loads(got.out)
@@ -73,7 +73,7 @@ def test_one_json_object_of_a_session_by_name(tmp_path: Path, done: tuple[Job, H
         assert set(one["terms"]) == set(one["terms_se"]) == {"inverse_cents", "constant_cents", "linear_cents"}
 
 
-def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[Job, Hands]) -> None:
+def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, _ = done
     path = recorded(tmp_path, job)
 
@@ -104,7 +104,7 @@ def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[Job, Hands]) -> N
 def test_what_cannot_be_told_is_refused_in_one_line(
     tmp_path: Path, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
-    got = told("remains", *words, "--journal", recorded(tmp_path, Job().tuned()))
+    got = told("remains", *words, "--journal", recorded(tmp_path, MadeUpSession().tuned()))
     assert (got.code, got.out) == (code, "")
     assert complaint in got.complaint
 

@@ -51,7 +51,7 @@ KILLS = 100
 PATIENCE_S = 30.0
 
 
-class Hands(Technician):
+class MadeUpTechnician(Technician):
     """A technician who remembers, from one daemon to the next, what was begun last, and does none of it twice.
 
     A daemon that is gone can't tell what it heard last. Where a peg was turned, the string is plucked first.
@@ -80,7 +80,7 @@ class AtWork:
     """A technician in a thread, who works until the daemon is gone or the job is done."""
 
     def __init__(self, port: int, seed: int, begun: set[tuple[object, ...]]) -> None:
-        self._hands = Hands("127.0.0.1", port, seed=seed)
+        self._hands = MadeUpTechnician("127.0.0.1", port, seed=seed)
         self._hands.begun = begun
         numbers = range(1, 7)
         self._hands.know_nominal({n: GUITAR.open_hz(n) for n in numbers})

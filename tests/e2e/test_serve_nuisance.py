@@ -1,4 +1,4 @@
-"""Hands free in a noisy workshop: a whole set-up over a real socket with talk, knocks, strums, scrapes and hum in its
+"""MadeUpTechnician free in a noisy workshop: a whole set-up over a real socket with talk, knocks, strums, scrapes and hum in its
 sound; then the very file of that sound, to which nothing is said but that a session begins and all is in order.
 """
 

@@ -20,7 +20,7 @@ from typing import Any, TypeAlias
 import numpy as np
 import packets
 from golden.sessions import SESSIONS, set_up_before
-from made_up import clock
+from made_up_session import clock
 
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.session_service import SessionService

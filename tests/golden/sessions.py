@@ -13,7 +13,7 @@ from functools import cache
 from typing import Any
 
 from bench.silent import SilentBench, Work
-from made_up import HARMONIC_CENTS, Hands, Job, course
+from made_up_session import HARMONIC_CENTS, MadeUpSession, MadeUpTechnician, two_equal_strings
 
 from oscservice.hearing.listener import Quiet
 from oscservice.instrument.instrument_file import load_instrument
@@ -24,9 +24,9 @@ from oscservice.record.kept_sound import KeptSound
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked, unproved
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
@@ -44,7 +44,7 @@ _MOST_STEPS = 2000
 
 
 class Written:
-    """Writes down the commands of a session and the events of each; before ``Work`` or ``Job``."""
+    """Writes down the commands of a session and the events of each; before ``Work`` or ``MadeUpSession``."""
 
     state: State
     instrument: Instrument
@@ -56,7 +56,7 @@ class Written:
 
     def do(self, command: cm.Command) -> list[ev.Event]:
         """Carry out a command; gives its events."""
-        events = decide(self.state, command)
+        events = decide(self.state, command).events
         self.state = fold(events, self.state)
         self.commands.append(command)
         self.steps.append(events)
@@ -152,15 +152,15 @@ class OnRig(Written, Work):
                 super().step(code)
 
 
-class Said(Written, Job):
+class Said(Written, MadeUpSession):
     """A session on made-up pitches."""
 
-    hands: Hands
+    hands: MadeUpTechnician
 
     def set_up(self, errors_cents: dict[int, float], **how: Any) -> Said:
         """Inspected, and hands ready."""
         self.inspected()
-        self.hands = Hands(self, {n: errors_cents.get(n, 0.5) for n in self.state.numbers}, **how)
+        self.hands = MadeUpTechnician(self, {n: errors_cents.get(n, 0.5) for n in self.state.numbers}, **how)
         return self
 
     def step(self, code: str) -> None:
@@ -372,7 +372,7 @@ def quick_drifted() -> OnRig:
 
 def in_doubt() -> Said:
     """Two strings of one pitch: what was plucked is asked, answered, dropped, and answered by another pluck."""
-    job = Said(course()).inspected()
+    job = Said(two_equal_strings()).inspected()
     assert isinstance(job, Said)
     job.hear(2)
     job.hear(1, OPEN, 2.0)
@@ -381,7 +381,7 @@ def in_doubt() -> Said:
     job.do(cm.Plucked(2, OPEN))
     job.do(cm.Undo())
     job.hear(1, OPEN, 1.5)
-    job.hands = Hands(job, {1: 4.0, 2: -6.0}, commands=True)
+    job.hands = MadeUpTechnician(job, {1: 4.0, 2: -6.0}, commands=True)
     job.follow()
     return job
 
@@ -396,7 +396,7 @@ def scattered() -> Said:
     job.bracket(5, 0.0, scatter=wild[:4])
     for string in (5, 4, 3, 2, 1):
         job.bracket(string, 0.0)
-    job.hands = Hands(job, dict.fromkeys(job.state.numbers, 0.0))
+    job.hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 0.0))
     job.follow()
     return job
 
@@ -419,7 +419,7 @@ def reopened() -> Said:
     job.bracket(6, 0.2)
     for string in (5, 4, 3, 2):
         job.do(cm.SetAside(string, "not today"))
-    job.hands = Hands(job, dict.fromkeys(job.state.numbers, 0.2))
+    job.hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 0.2))
     job.follow()
     return job
 

@@ -10,7 +10,7 @@ from functools import cache
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
-from made_up import course, reading
+from made_up_session import reading, two_equal_strings
 
 from oscservice.api.address_table import lookup
 from oscservice.api.event_text import sentence
@@ -26,10 +26,11 @@ from oscservice.session.automatic_steps import advance
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.decide import decide
 from oscservice.session.decide_reading import PITCH_RANGE_HZ
-from oscservice.session.evolve import evolve, fold
+from oscservice.session.evolve import evolve
 from oscservice.session.figures import NO_FIGURES, figures
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
@@ -57,13 +58,13 @@ def instruments() -> list[Instrument]:
             "bridge": bass.bridge.model_copy(update={"adjusters": bass.bridge.adjusters[:1]}),
         }
     )
-    return [*given, clamped, jammed, single, course()]
+    return [*given, clamped, jammed, single, two_equal_strings()]
 
 
 @cache
 def left(instrument: int) -> str:
     """How a set-up left an instrument, its second string set aside; as JSON."""
-    state = fold(decide(State(), cm.Begin(instruments()[instrument], "any")))
+    state = fold(decide(State(), cm.Begin(instruments()[instrument], "any")).events)
     heard = (FretError(12, 0.5, 0.4),)
     found = summary_of(state, "before")
     strings = [replace(one, open_cents=0.2, open_se_cents=0.6, errors=heard) for one in found.strings]
@@ -108,7 +109,7 @@ class Session(RuleBasedStateMachine):
         refusal, reason = None, None
         events: list[ev.Event] = []
         try:
-            events = decide(self.state, command)
+            events = decide(self.state, command).events
         except Refused as refused:
             refusal = refused
         except Ignored as ignored:

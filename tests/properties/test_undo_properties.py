@@ -6,12 +6,12 @@ from dataclasses import replace
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import FLOATING, PAIRED, SCREWS, Hands, Job
+from made_up_session import FLOATING, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician
 
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.vocabulary import Phase
 
 
@@ -25,8 +25,8 @@ from oscservice.session.vocabulary import Phase
 def test_one_command_takes_back_every_automatic_step(
     instrument: str, seed: int, errors: list[float], by_hand: bool
 ) -> None:
-    job = Job(instrument).inspected()
-    hands = Hands(job, dict(enumerate(errors, 1)), seed=seed, commands=by_hand)
+    job = MadeUpSession(instrument).inspected()
+    hands = MadeUpTechnician(job, dict(enumerate(errors, 1)), seed=seed, commands=by_hand)
     if by_hand:
         job.do(cm.ByHand(True))
     automatic = 0
@@ -37,7 +37,7 @@ def test_one_command_takes_back_every_automatic_step(
         if job.phase() is Phase.CLOSED or sum(isinstance(event, ev.StepBegun) for event in new) != 1:
             continue
         automatic += sum(not isinstance(event, ev.StepBegun | ev.ReadingTaken) for event in new)
-        back = fold(decide(job.state, cm.Undo()), job.state)
+        back = fold(decide(job.state, cm.Undo()).events, job.state)
         assert replace(back, revision=0) == replace(before, revision=0)
         assert back.past is before.past
     assert automatic > 5

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from made_up import reading
+from made_up_session import reading
 
 from oscservice.archive.file_measurement import IgnoredSound, MeasuredFile, NoteFound
 from oscservice.check.assignment import RecordingInfo, assign

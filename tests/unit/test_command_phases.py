@@ -6,7 +6,7 @@ from functools import cache
 from typing import get_args
 
 import pytest
-from made_up import FLOATING, Hands, Job, reading
+from made_up_session import FLOATING, MadeUpSession, MadeUpTechnician, reading
 
 from oscservice.api.address_reference import reference
 from oscservice.api.address_table import TABLE, address_space
@@ -20,7 +20,7 @@ from oscservice.osc.refusal import ErrorCode
 from oscservice.session import commands as cm
 from oscservice.session.commands import POSSIBLE, Ignored, impossible
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
@@ -66,7 +66,7 @@ NOT_NOW = (
     (cm.Plucked, "no pluck is in doubt"),
     (cm.Discard, "no pluck is in doubt"),
     (cm.Next, "still to be inspected"),
-    (cm.Next, "nothing to pass over in the phase proving"),
+    (cm.Next, "nothing to skip in the phase proving"),
 )
 """What a command is refused with in a phase in which it is possible, but not in the first state of it."""
 
@@ -74,15 +74,15 @@ NOT_NOW = (
 @cache
 def states() -> dict[Phase, State]:
     """The first state of a made-up set-up in each phase, and that of a quick check against it."""
-    job = Job(FLOATING)
+    job = MadeUpSession(FLOATING)
     found = {Phase.IDLE: State(), Phase.INSPECTING: job.state}
-    hands = Hands(job.inspected(), dict.fromkeys(job.state.numbers, 5.0))
+    hands = MadeUpTechnician(job.inspected(), dict.fromkeys(job.state.numbers, 5.0))
     while job.phase() is not Phase.CLOSED:
         found.setdefault(job.phase(), job.state)
         hands.step()
     found[Phase.CLOSED] = job.state
     left = summary_of(job.state, "before").to_json()
-    found[Phase.CHECKING] = fold(decide(State(), cm.Quick(job.instrument, left)), State())
+    found[Phase.CHECKING] = fold(decide(State(), cm.Quick(job.instrument, left)).events, State())
     return found
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from made_up import FIXED, FLOATING, SCREWS, Job, refused
+from made_up_session import FIXED, FLOATING, SCREWS, MadeUpSession, refused
 
 from oscservice.advice.instrument_changes import SMALLEST_CHANGE_MM
 from oscservice.advice.prediction import predict
@@ -16,10 +16,10 @@ from oscservice.instrument.setup_targets import relief_at_12
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
 from oscservice.session.figures import figures
 from oscservice.session.inspection import age_of, measured_of
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import INSPECTION_ITEMS, InspectionVerdict, Phase
 
@@ -27,20 +27,20 @@ GUITAR = load_instrument(SCREWS)
 TODAY = "2026-11-25"
 
 
-def begun(instrument: Instrument = GUITAR, day: str = TODAY, last_time: cm.LastTime | None = None) -> Job:
+def begun(instrument: Instrument = GUITAR, day: str = TODAY, last_time: cm.LastTime | None = None) -> MadeUpSession:
     """A session of which the day is known, and the one before."""
-    job = Job(instrument)
+    job = MadeUpSession(instrument)
     job.do(cm.Abandon())
     job.events.clear()
     job.do(cm.Begin(instrument, "made up", day=day, last_time=last_time))
     return job
 
 
-def verdict(job: Job, item: str) -> InspectionVerdict:
+def verdict(job: MadeUpSession, item: str) -> InspectionVerdict:
     return dict(job.state.items)[item].verdict
 
 
-def passed_until(job: Job, item: str) -> Job:
+def passed_until(job: MadeUpSession, item: str) -> MadeUpSession:
     """Everything before an item is in order."""
     for name in list(INSPECTION_ITEMS)[: list(INSPECTION_ITEMS).index(item)]:
         job.do(cm.Inspect(name, "passed"))
@@ -161,7 +161,7 @@ def test_actions_feed_the_predicted_setback_of_every_string() -> None:
 def test_relief_feeds_it_too_but_never_twice() -> None:
     """Bent after the actions of the file were measured, it raises them; an action measured later holds it."""
 
-    def action(job: Job) -> float:
+    def action(job: MadeUpSession) -> float:
         assert job.state.instrument is not None
         return job.state.instrument.strings[0].action_12_mm
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_up import SCREWS, Job, refused
+from made_up_session import SCREWS, MadeUpSession, refused
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
@@ -13,8 +13,8 @@ from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase, Status
 
 
-def all_settled() -> Job:
-    job = Job().tuned()
+def all_settled() -> MadeUpSession:
+    job = MadeUpSession().tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.1)
     assert (job.state.phase, job.state.focus) == (Phase.PROVING, 6)
@@ -41,7 +41,7 @@ def test_a_string_that_fails_goes_back_and_the_rest_stay_proved() -> None:
 
 
 def test_a_drifted_string_is_tuned_in_the_last_pass_without_being_compared_anew() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.1)
     job.hear(6, OPEN, 30.0)
@@ -63,7 +63,7 @@ def test_finish_is_refused_until_all_is_proved_or_left_out() -> None:
 
 
 def test_nothing_is_heard_or_done_after_closing() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Abandon())
     assert (job.state.phase, job.state.outcome, job.prompt) == (Phase.CLOSED, "abandoned", "abandoned")
     with pytest.raises(Ignored):
@@ -73,11 +73,11 @@ def test_nothing_is_heard_or_done_after_closing() -> None:
 
 
 def test_the_next_session_knows_nothing_of_the_last() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Listen(False))
     job.do(cm.Abandon())
     job.do(cm.Begin(load_instrument(SCREWS), "next"))
-    fresh = Job(SCREWS).state
+    fresh = MadeUpSession(SCREWS).state
     assert job.state == State(
         **{f: getattr(fresh, f) for f in fresh.__dataclass_fields__ if f not in ("label",)}, label="next"
     )

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_up import Job
+from made_up_session import MadeUpSession
 from scipy.optimize import brentq
 
 from oscservice.advice.comparison import PluckReading
@@ -137,12 +137,12 @@ def test_one_fret_tells_no_nut_and_says_so() -> None:
     found = saddle_and_nut(neck((12,), [3.0]), FLAT, 0.0)
     assert (found.saddle_mm, found.nut_mm) == (None, None)
     assert "one fret" in found.untold
-    assert found.alone_mm == pytest.approx(null_move_mm(3.0, speaking_lengths_mm(FLAT, 12, 0.0)))
+    assert found.saddle_only_mm == pytest.approx(null_move_mm(3.0, speaking_lengths_mm(FLAT, 12, 0.0)))
 
 
 def test_the_saddle_alone_leaves_the_least_weighted_squares() -> None:
     errors, weights = [4.0, 2.0, 1.5, 1.0, 3.0, 6.0], {1: 1.0, 3: 2.0, 5: 1.0, 7: 1.0, 12: 5.0, 17: 0.5}
-    move_mm = saddle_and_nut(neck(THOROUGH, errors), FLAT, 0.0, weights).alone_mm
+    move_mm = saddle_and_nut(neck(THOROUGH, errors), FLAT, 0.0, weights).saddle_only_mm
     grid = np.linspace(move_mm - 0.5, move_mm + 0.5, 2001)
 
     def left(mm: float) -> float:
@@ -182,7 +182,7 @@ def test_two_comparisons_weigh_by_their_covariances() -> None:
 
 def session_order() -> list[Place]:
     """Places in the order in which a session over several frets asks for them, two rounds of the first string."""
-    job = Job("six-string-648", frets="thorough").tuned()
+    job = MadeUpSession("six-string-648", frets="thorough").tuned()
     number, order = job.state.focus, []
     while (waited := asked(job.state)) is not None and waited[0] == number:
         order.append(waited[1])

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_up import SCREWS, clock
-from made_up import reading as made_up_reading
+from made_up_session import SCREWS, clock
+from made_up_session import reading as made_up_reading
 
 from oscservice.api.address_table import TABLE, lookup
 from oscservice.api.note_messages import PitchBends, midi_note, reading_message

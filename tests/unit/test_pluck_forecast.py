@@ -7,21 +7,20 @@ from dataclasses import replace
 
 import pytest
 from bench.silent import set_up
-from made_up import FRET, SCREWS, Job, refused
+from made_up_session import FRET, SCREWS, MadeUpSession, refused
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.session import commands as cm
 from oscservice.session import decide as machine
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.guitar_builder import rig_of
 
 
 def test_a_string_out_of_tune_takes_one_pluck() -> None:
-    job = Job(SCREWS).inspected()
+    job = MadeUpSession(SCREWS).inspected()
     assert job.string(6).plucks_left == 1
     job.hear(6, OPEN, -10.0)
     assert job.string(6).plucks_left == 1
@@ -30,7 +29,7 @@ def test_a_string_out_of_tune_takes_one_pluck() -> None:
 
 
 def test_a_comparison_is_announced_and_counted_down() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     first = job.string(6)
     assert first.plucks_left >= 5
     assert first.plucks_why == "it is compared"
@@ -40,7 +39,7 @@ def test_a_comparison_is_announced_and_counted_down() -> None:
 
 
 def test_it_takes_as_many_plucks_as_were_announced_while_all_goes_as_expected() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     announced = job.string(6).plucks_left
     made = 0
     while job.string(6).last is None:
@@ -52,7 +51,7 @@ def test_it_takes_as_many_plucks_as_were_announced_while_all_goes_as_expected() 
 
 
 def test_more_plucks_come_with_a_reason() -> None:
-    job = Job(SCREWS, 1.0).tuned()
+    job = MadeUpSession(SCREWS, 1.0).tuned()
     for place, cents in ((OPEN, 0.0), (FRET, 0.2), (FRET, 1.6), (OPEN, 0.0)):
         job.hear(6, place, cents)
     told = [e for e in job.events if isinstance(e, ev.PlucksForeseen)][-1]
@@ -61,7 +60,7 @@ def test_more_plucks_come_with_a_reason() -> None:
 
 
 def test_the_last_pass_is_announced_with_its_harmonic() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.2)
     assert job.phase() is Phase.PROVING
@@ -70,7 +69,7 @@ def test_the_last_pass_is_announced_with_its_harmonic() -> None:
     assert job.string(6).proved
 
 
-def _next(job: Job) -> object:
+def _next(job: MadeUpSession) -> object:
     waited = asked(job.state)
     assert waited is not None
     job.hear(waited[0], waited[1], 0.26 if waited[1] == HARMONIC else 0.2 if waited[1] == FRET else 0.0)
@@ -78,7 +77,7 @@ def _next(job: Job) -> object:
 
 
 def test_the_last_pass_goes_without_a_harmonic_that_is_passed_over() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.2)
     refused(job, cm.Next(), "phase")
@@ -93,7 +92,7 @@ def test_the_last_pass_goes_without_a_harmonic_that_is_passed_over() -> None:
 
 
 def test_an_uneven_string_is_named_in_the_last_pass_though_it_is_in_tune_where_compared() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.2)
     # It is asked about, since it could have been fretted; plucked again it is believed.
@@ -111,10 +110,10 @@ def test_announced_plucks_never_grow_without_a_reason(frets: str, monkeypatch: p
     left: dict[int, int] = {}
     grown, plain = 0, machine.decide
 
-    def watched(state: object, command: object) -> list[ev.Event]:
+    def watched(state: object, command: object) -> machine.Step:
         nonlocal grown
-        events = plain(state, command)  # type: ignore[arg-type]
-        after = fold(events, state)  # type: ignore[arg-type]
+        step = plain(state, command)  # type: ignore[arg-type]
+        after = step.state
         for number in after.numbers:
             now = after.string(number)
             if now.plucks_left > left.get(number, 0):
@@ -124,7 +123,7 @@ def test_announced_plucks_never_grow_without_a_reason(frets: str, monkeypatch: p
         waited = asked(after)
         if waited is not None and after.doubt is None:
             assert after.string(after.focus).plucks_left >= 1, "what is asked for is announced"
-        return events
+        return step
 
     monkeypatch.setattr("bench.silent.decide", watched)
     for seed in (1, 2):
@@ -138,7 +137,7 @@ def test_announced_plucks_never_grow_without_a_reason(frets: str, monkeypatch: p
 
 
 def test_undo_takes_back_what_was_announced() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.hear(6)
     before = job.state
     job.hear(6, FRET, 3.0)

@@ -7,7 +7,18 @@ import string as text_of
 from functools import cache
 
 import pytest
-from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job, course, reading
+from made_up_session import (
+    BAR,
+    FIXED,
+    FLOATING,
+    FRET,
+    PAIRED,
+    SCREWS,
+    MadeUpSession,
+    MadeUpTechnician,
+    reading,
+    two_equal_strings,
+)
 
 from oscservice.api.event_text import sentence
 from oscservice.instrument.modified_instrument import NewGauge, with_gauges
@@ -43,15 +54,15 @@ UNDER_TENSION = {
 
 
 @cache
-def jobs() -> tuple[Job, ...]:
+def jobs() -> tuple[MadeUpSession, ...]:
     """Jobs that between them come by every prompt."""
     done = []
     for instrument in (FLOATING, SCREWS, PAIRED, BAR, FIXED, "acoustic-645"):
         for commands in (False, True):
-            job = Job(instrument).inspected()
-            Hands(job, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 30.0}, commands=commands).work()
+            job = MadeUpSession(instrument).inspected()
+            MadeUpTechnician(job, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 30.0}, commands=commands).work()
             done.append(job)
-    job = Job()
+    job = MadeUpSession()
     job.do(cm.Inspect("nut", "failed"))
     for item in INSPECTION_ITEMS:
         job.do(cm.Inspect(item, "passed"))
@@ -63,24 +74,26 @@ def jobs() -> tuple[Job, ...]:
     job.do(cm.Slackened(6))
     job.do(cm.SetAside(2, "rusty"))
     job.do(cm.Abandon())
-    doubtful = Job(course()).inspected()
+    doubtful = MadeUpSession(two_equal_strings()).inspected()
     for number in (2, 1):
         doubtful.hear(number)
-    worn = Job(SCREWS, frets="thorough").inspected()
-    Hands(worn, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 2.0}, harmonics_cents={4: 6.0}, response=1.5).work()
-    taken_up = Job(SCREWS, frets="thorough").inspected()
-    hands = Hands(taken_up, dict.fromkeys(range(1, 7), 8.0), harmonics_cents={4: 6.0})
+    worn = MadeUpSession(SCREWS, frets="thorough").inspected()
+    MadeUpTechnician(
+        worn, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 2.0}, harmonics_cents={4: 6.0}, response=1.5
+    ).work()
+    taken_up = MadeUpSession(SCREWS, frets="thorough").inspected()
+    hands = MadeUpTechnician(taken_up, dict.fromkeys(range(1, 7), 8.0), harmonics_cents={4: 6.0})
     while taken_up.prompt != "look_into":
         hands.step()
     taken_up.do(cm.Overrule(4))
-    unlike = Job().tuned()
+    unlike = MadeUpSession().tuned()
     unlike.hear(6)
     for strength_db in (-20.0, -10.0, -30.0):
         unlike.do(cm.Hear(reading(unlike.instrument.place_hz(6, FRET), 0.1, strength_db)))
-    slow = Job()
+    slow = MadeUpSession()
     slow.do(cm.ByHand(True))
     slow.inspected().hear(6)
-    off = Job()
+    off = MadeUpSession()
     off.do(cm.Abandon())
     lighter = with_gauges(off.instrument, {1: NewGauge(0.23)})
     last_time = cm.LastTime(lighter, lighter)
@@ -93,9 +106,9 @@ def jobs() -> tuple[Job, ...]:
     return (*done, job, doubtful, worn, taken_up, unlike, slow, off, *quick)
 
 
-def checked(before: Job, error_cents: float) -> Job:
+def checked(before: MadeUpSession, error_cents: float) -> MadeUpSession:
     """A quick check of what a job left, every string but the first so much sharper at fret 12, plucked in a hurry."""
-    job, left = Job(before.instrument), summary_of(before.state, "2026-11-25-1")
+    job, left = MadeUpSession(before.instrument), summary_of(before.state, "2026-11-25-1")
     job.do(cm.Abandon())
     job.do(cm.Quick(before.instrument, left.to_json()))
     while job.state.phase is Phase.CHECKING:
@@ -165,17 +178,17 @@ def test_a_caution_is_told_once(code: str) -> None:
 
 
 def test_numbers_in_prompts_are_no_finer_than_a_tenth() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, -8.0)
     assert "3.0 mm toward the nut" in prompt(job.state).text
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.bracket(6, 8.0)
     assert "turns: " in prompt(job.state).text
     assert "mm away from the nut" in prompt(job.state).text
 
 
 def test_an_open_string_in_tune_and_asked_for_is_only_to_be_plucked() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.hear(6, OPEN, 1.0)
     job.do(cm.Focus(6))
     assert job.prompt == "pluck_open"
@@ -227,7 +240,7 @@ def test_what_is_told_of_a_quick_check() -> None:
 
 
 def test_fretted_prompts_name_the_fret() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     assert "fret 12" in prompt(job.state).text
     job.hear(6, FRET, 0.1)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 from bench.silent import SilentBench, quick_check, set_up
-from made_up import FLOATING, FRET, SCREWS, Hands, Job, refused
+from made_up_session import FLOATING, FRET, SCREWS, MadeUpSession, MadeUpTechnician, refused
 
 from oscservice.api.topics import topics
 from oscservice.instrument.instrument_file import load_instrument
@@ -18,10 +18,10 @@ from oscservice.instrument.pitch import HARMONIC, OPEN
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
 from oscservice.session.quick_check import MOST_FRETTED, change_verdict
+from oscservice.session.replay import fold
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
@@ -30,27 +30,27 @@ from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
 
 
-def proved(instrument: str | Instrument = SCREWS, aside: int = 0, tolerance_cents: float = 2.0) -> Job:
+def proved(instrument: str | Instrument = SCREWS, aside: int = 0, tolerance_cents: float = 2.0) -> MadeUpSession:
     """A made-up guitar that was set up; a string may be set aside."""
-    job = Job(instrument, tolerance_cents).inspected()
+    job = MadeUpSession(instrument, tolerance_cents).inspected()
     if aside:
         job.do(cm.SetAside(aside, "rusty"))
-    Hands(job, dict.fromkeys(job.state.numbers, 3.0)).work()
+    MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 3.0)).work()
     assert job.state.outcome in (Ending.PROVED, Ending.PARTLY_PROVED)
     return job
 
 
 @pytest.fixture(scope="module")
-def done() -> Job:
+def done() -> MadeUpSession:
     return proved()
 
 
 @pytest.fixture(scope="module")
-def left(done: Job) -> SetupSummary:
+def left(done: MadeUpSession) -> SetupSummary:
     return summary_of(done.state, "2026-11-25-1")
 
 
-class Quick(Job):
+class Quick(MadeUpSession):
     """A quick check of six made-up strings, held against what is ``left``."""
 
     def __init__(self, left: SetupSummary, instrument: Instrument | None = None, tolerance_cents: float | None = None):
@@ -152,15 +152,15 @@ def test_the_three_answers() -> None:
     assert change_verdict(0.0, 3.0, 2.0, last_word=True) is Check.UNSURE
 
 
-def test_without_a_sealed_session_there_is_nothing_to_check_against(done: Job) -> None:
-    job = Job()
+def test_without_a_sealed_session_there_is_nothing_to_check_against(done: MadeUpSession) -> None:
+    job = MadeUpSession()
     job.do(cm.Abandon())
     assert "no sealed session of 'six-string-648'" in refused(job, cm.Quick(job.instrument, ""), "missing")
 
 
 def test_a_set_up_is_not_disturbed(left: SetupSummary) -> None:
     quick = cm.Quick(load_instrument(SCREWS), left.to_json())
-    for job in (Job(SCREWS), Job(SCREWS).inspected(), Job(SCREWS).tuned(), Quick(left)):
+    for job in (MadeUpSession(SCREWS), MadeUpSession(SCREWS).inspected(), MadeUpSession(SCREWS).tuned(), Quick(left)):
         assert "a session is under way" in refused(job, quick, "phase")
     under_way = Quick(left)
     assert "a session is under way" in refused(under_way, cm.Begin(under_way.instrument, "another"), "phase")
@@ -181,18 +181,18 @@ def test_strings_that_cannot_be_checked_are_set_aside_and_said() -> None:
 
 
 def test_a_session_that_compared_nothing_or_other_strings_is_refused(left: SetupSummary) -> None:
-    job = Job(SCREWS)
+    job = MadeUpSession(SCREWS)
     job.do(cm.Abandon())
     nothing = summary_of(job.state, "s")
     assert "compared no fret" in refused(job, cm.Quick(job.instrument, nothing.to_json()), "refused")
     bass = load_instrument("bass-4-864")
-    assert "no string can be checked against session" in refused(job, cm.Quick(bass, left.to_json()), "refused")
+    assert "no string can be compared with session" in refused(job, cm.Quick(bass, left.to_json()), "refused")
     assert "tolerance of 0 cents" in refused(job, cm.Quick(job.instrument, left.to_json(), 0.0), "range")
 
 
 def test_commands_in_a_quick_check(left: SetupSummary) -> None:
     job = Quick(left)
-    assert "one fretted pluck at least" in refused(job, cm.Next(), "refused")
+    assert "at least one fretted pluck" in refused(job, cm.Next(), "refused")
     job.pluck(6, 0.0, 2.2)
     job.do(cm.Next())
     checked = job.string(6).check
@@ -262,7 +262,7 @@ def test_what_is_sent_of_it(left: SetupSummary) -> None:
         assert 0.0 < float(now[f"/string/6/check/{what}/spread"][0]) < 1.2
     assert now["/string/6/status"] == ("checked",)
     assert now["/string/5/check"] == ("set aside",)
-    set_up_topics = topics(Job(SCREWS).state)
+    set_up_topics = topics(MadeUpSession(SCREWS).state)
     assert set_up_topics["/check/against"] == ("",)
     assert "/string/6/check" not in set_up_topics
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import FLOATING, clock, reading
+from made_up_session import FLOATING, clock, reading
 
 from oscservice.daemon.record_status import RecordStatus
 from oscservice.daemon.session_service import SessionService
@@ -25,7 +25,7 @@ from oscservice.record.recorder import Recorder
 from oscservice.record.session_files import SessionFiles, records
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase
 

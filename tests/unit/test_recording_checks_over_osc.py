@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import SCREWS, clock
-from made_up import reading as made_up_reading
+from made_up_session import SCREWS, clock
+from made_up_session import reading as made_up_reading
 
 from oscservice.daemon.coordinator import Coordinator
 from oscservice.daemon.recording_checks import RecordingSets

@@ -14,9 +14,9 @@ from oscservice.record.remeasurement import errors_again, refolded, taken_back
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.summarize import summary_of
 from oscservice.simulate.guitar_builder import rig_of
@@ -25,14 +25,14 @@ Events = list[tuple[int, ev.Event]]
 
 
 class Noted(Work):
-    """Hands whose session's events are noted down."""
+    """MadeUpTechnician whose session's events are noted down."""
 
     def __init__(self, *arguments, **more):
         self.events: Events = []
         super().__init__(*arguments, **more)
 
     def do(self, command):
-        for event in decide(self.state, command):
+        for event in decide(self.state, command).events:
             self.events.append((len(self.events) + 1, event))
         super().do(command)
 
@@ -112,7 +112,7 @@ def test_a_quick_check_is_worked_out_anew_too():
     bench = SilentBench(rig, 5)
     command: cm.Command = cm.Quick(instrument, against.to_json())
     while True:
-        new = decide(now, command)
+        new = decide(now, command).events
         events += [(len(events) + n, event) for n, event in enumerate(new, 1)]
         now = fold(new, now)
         if now.outcome:

@@ -1,4 +1,4 @@
-"""What a report tells: the course of a session, and what became of each string."""
+"""What a report tells: the two_equal_strings of a session, and what became of each string."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_up import FLOATING, PAIRED, Hands, Job
+from made_up_session import FLOATING, PAIRED, MadeUpSession, MadeUpTechnician
 from reported import SESSIONS, VERSION, Invented, abandoned, empty, normal, quick, still_open, thorough
 
 from oscservice.instrument.pitch import OPEN
@@ -18,12 +18,12 @@ from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.effective_events import effective_events
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.summarize import remaining, summary_of
 from oscservice.session.vocabulary import Phase
 
 
-def of(job: Job) -> Facts:
+def of(job: MadeUpSession) -> Facts:
     """Facts of a made-up session."""
     return Invented("2026-11-25-1", job.instrument, (tuple(job.events),), "made up").facts
 
@@ -32,18 +32,18 @@ def of(job: Job) -> Facts:
 @pytest.mark.parametrize("name", SESSIONS)
 def test_the_course_ends_where_the_session_does(name):
     invented = SESSIONS[name]()
-    course = effective_events(invented.timed)
+    two_equal_strings = effective_events(invented.timed)
     events = [event for step in invented.steps for event in step]
-    assert course.state == fold(events)
-    for turn in course.turns:
+    assert two_equal_strings.state == fold(events)
+    for turn in two_equal_strings.turns:
         assert events[turn.number - 1] is turn.event
 
 
 def test_steps_taken_back_are_left_out():
-    course = effective_events(normal().timed)
-    assert course.taken_back == 1
-    assert not any(isinstance(turn.event, ev.TakenBack) for turn in course.turns)
-    kept = [turn.event for turn in course.turns if isinstance(turn.event, ev.ReadingTaken)]
+    two_equal_strings = effective_events(normal().timed)
+    assert two_equal_strings.taken_back == 1
+    assert not any(isinstance(turn.event, ev.TakenBack) for turn in two_equal_strings.turns)
+    kept = [turn.event for turn in two_equal_strings.turns if isinstance(turn.event, ev.ReadingTaken)]
     written = [event for _, event in normal().timed if isinstance(event, ev.ReadingTaken)]
     assert len(written) == len(kept) + 1
 
@@ -51,14 +51,14 @@ def test_steps_taken_back_are_left_out():
 @settings(deadline=None, max_examples=50)
 @given(st.lists(st.sampled_from(["pluck", "undo"]), max_size=40))
 def test_whatever_is_taken_back_what_stands_gives_the_same_session(steps):
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for step in steps:
         if step == "pluck":
             job.hear(job.state.focus or 6, OPEN) if job.phase() is not Phase.INSPECTING else job.inspected()
         elif job.state.past is not None:
             job.do(cm.Undo())
-    course = effective_events([("", event) for event in job.events])
-    again = fold(turn.event for turn in course.turns)
+    two_equal_strings = effective_events([("", event) for event in job.events])
+    again = fold(turn.event for turn in two_equal_strings.turns)
     assert replace(again, revision=0) == replace(job.state, revision=0)
 
 
@@ -77,10 +77,15 @@ def test_as_left_is_what_the_session_leaves():
 
 def test_as_found_is_what_was_known_before_the_first_move():
     facts = normal().facts
-    course = effective_events(normal().timed)
+    two_equal_strings = effective_events(normal().timed)
     for one in facts.results:
         first = next(
-            (t for t in course.turns if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string), None
+            (
+                t
+                for t in two_equal_strings.turns
+                if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string
+            ),
+            None,
         )
         if first is None:
             assert one.moves == 0
@@ -93,8 +98,8 @@ def test_as_found_is_what_was_known_before_the_first_move():
 
 
 def test_a_shared_saddle_moves_both_its_strings():
-    job = Job(PAIRED).inspected()
-    Hands(job, {1: 5.0, 2: 5.0, 3: 0.0, 4: 0.0, 5: -6.0, 6: -6.0}).work()
+    job = MadeUpSession(PAIRED).inspected()
+    MadeUpTechnician(job, {1: 5.0, 2: 5.0, 3: 0.0, 4: 0.0, 5: -6.0, 6: -6.0}).work()
     facts = of(job)
     assert {move.string for move in facts.moves} <= {1, 2, 5, 6}
     moved = {one.string for one in facts.results if one.moves}
@@ -120,8 +125,8 @@ def test_moves_in_order_with_what_they_did():
 
 
 def test_a_move_said_by_the_technician_is_told_so_and_one_not_heard_yet_has_nothing_after_it():
-    job = Job(FLOATING).inspected()
-    worker = Hands(job, dict.fromkeys(range(1, 7), 5.0), commands=True)
+    job = MadeUpSession(FLOATING).inspected()
+    worker = MadeUpTechnician(job, dict.fromkeys(range(1, 7), 5.0), commands=True)
     while not any(isinstance(event, ev.SaddleMoved) for event in job.events):
         worker.step()
     (move,) = of(job).moves

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from made_up import SCREWS, Job
+from made_up_session import SCREWS, MadeUpSession
 
 from oscservice.advice.causes import CHECKS, Cause
 from oscservice.advice.correction import turns_text
@@ -64,7 +64,7 @@ def test_what_is_left_out_stays_english() -> None:
     found = read_translation('language = "el"\n' + GREEK, "own.toml")
     assert found.sentences.language == "el"
     assert len(found.missing) == len(ENGLISH.texts) - 1
-    job = Job()
+    job = MadeUpSession()
     before = prompt(job.state, found.sentences)
     assert before == prompt(job.state)
     job.do(cm.Abandon())
@@ -73,7 +73,7 @@ def test_what_is_left_out_stays_english() -> None:
 
 def test_prompts_and_topics_are_told_in_another_language_with_the_same_codes() -> None:
     german = load_translation(GERMAN).sentences
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.bracket(6, 8.0)
     told = prompt(job.state, german)
     assert told.code == prompt(job.state).code == "turn_screw"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_up import FLOATING, FRET, SCREWS, Job, reading, refused
+from made_up_session import FLOATING, FRET, SCREWS, MadeUpSession, reading, refused
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN
@@ -31,7 +31,7 @@ def test_a_session_compares_at_frets_the_instrument_has(frets: str) -> None:
 
 
 def test_one_session_at_a_time() -> None:
-    job = Job()
+    job = MadeUpSession()
     refused(job, cm.Begin(job.instrument, "another"), "phase")
 
 
@@ -47,7 +47,7 @@ def test_before_a_session_nothing_but_beginning_is_possible() -> None:
 
 
 def test_every_item_is_inspected_before_tuning_begins() -> None:
-    job = Job()
+    job = MadeUpSession()
     assert job.phase() is Phase.INSPECTING
     *most, last = INSPECTION_ITEMS
     for item in most:
@@ -63,13 +63,13 @@ def test_every_item_is_inspected_before_tuning_begins() -> None:
 
 
 def test_waiving_needs_a_reason() -> None:
-    job = Job()
+    job = MadeUpSession()
     refused(job, cm.Inspect("nut", "waived"), "refused")
     refused(job, cm.Inspect("all", "waived", "  "), "refused")
 
 
 def test_a_failed_item_holds_the_phase_until_it_is_put_right() -> None:
-    job = Job()
+    job = MadeUpSession()
     job.do(cm.Inspect("frets", "failed", "the 14th is loose"))
     job.do(cm.Inspect("all", "passed"))
     assert job.phase() is Phase.INSPECTING, "passing all that wait doesn't pass what failed"
@@ -82,7 +82,7 @@ def test_a_failed_item_holds_the_phase_until_it_is_put_right() -> None:
 
 
 def test_unknown_items_and_verdicts_are_refused() -> None:
-    job = Job()
+    job = MadeUpSession()
     assert "frets" in refused(job, cm.Inspect("varnish", "passed"), "missing")
     refused(job, cm.Inspect("frets", "waiting"), "range")
     refused(job, cm.Inspect("frets", "splendid"), "range")
@@ -92,7 +92,7 @@ def test_unknown_items_and_verdicts_are_refused() -> None:
 
 
 def test_strings_are_tuned_from_the_thickest_each_until_it_is_within_the_window() -> None:
-    job = Job(SCREWS).inspected()
+    job = MadeUpSession(SCREWS).inspected()
     job.hear(6, OPEN, -20.0)
     assert (job.state.focus, job.prompt) == (6, "tune_up")
     job.hear(6, OPEN, 9.0)
@@ -106,7 +106,7 @@ def test_strings_are_tuned_from_the_thickest_each_until_it_is_within_the_window(
 
 
 def test_attention_follows_the_string_that_is_plucked() -> None:
-    job = Job(SCREWS).inspected()
+    job = MadeUpSession(SCREWS).inspected()
     job.hear(3, OPEN, 30.0)
     assert (job.state.focus, job.prompt) == (3, "tune_down")
     job.hear(3)
@@ -117,7 +117,7 @@ def test_attention_follows_the_string_that_is_plucked() -> None:
 
 
 def test_on_a_floating_bridge_tuning_one_string_makes_the_others_unsure() -> None:
-    job = Job(FLOATING).inspected()
+    job = MadeUpSession(FLOATING).inspected()
     for string in (6, 5, 4, 3, 2):
         job.hear(string)
     job.hear(1, OPEN, -40.0)
@@ -133,7 +133,7 @@ def test_on_a_floating_bridge_tuning_one_string_makes_the_others_unsure() -> Non
 
 
 def test_on_a_fixed_bridge_the_others_stay_as_they_were() -> None:
-    job = Job(SCREWS).inspected()
+    job = MadeUpSession(SCREWS).inspected()
     for string in (6, 5, 4, 3, 2):
         job.hear(string)
     job.hear(1, OPEN, -40.0)
@@ -142,14 +142,14 @@ def test_on_a_fixed_bridge_the_others_stay_as_they_were() -> None:
 
 
 def test_tuning_by_word_alone() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     for _ in range(6):
         job.do(cm.Next())
     assert job.phase() is Phase.COMPARING
 
 
 def test_a_string_in_tune_is_heard_again_when_it_is_asked_for() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.hear(6)
     job.do(cm.Focus(6))
     assert (job.state.focus, job.prompt) == (6, "pluck_open")
@@ -158,7 +158,7 @@ def test_a_string_in_tune_is_heard_again_when_it_is_asked_for() -> None:
 
 
 def test_only_open_strings_are_tuned() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     refused(job, cm.Focus(6, FRET), "phase")
     with pytest.raises(Ignored):
         job.hear(1, FRET)
@@ -170,20 +170,20 @@ def test_only_open_strings_are_tuned() -> None:
 
 
 def test_an_unsure_note_does_not_tune_a_string() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     with pytest.raises(Ignored, match="ring longer"):
         job.hear(6, OPEN, 0.0, se_cents=9.0)
 
 
 @pytest.mark.parametrize(("hz", "se"), [(float("nan"), 0.1), (0.0, 0.1), (-82.0, 0.1), (82.4, float("inf"))])
 def test_what_is_no_number_is_no_note(hz: float, se: float) -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     with pytest.raises(Ignored):
         job.do(cm.Hear(reading(hz, se)))
 
 
 def test_a_new_string_is_followed_from_far_below_its_pitch() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.hear(6, OPEN, -700.0)
     assert job.state.string(6).open_cents == pytest.approx(-700.0)
     assert job.prompt == "tune_up"

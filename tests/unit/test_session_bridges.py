@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from made_up import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, Hands, Job
+from made_up_session import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician
 
 from oscservice.advice.comparison import Comparison
 from oscservice.instrument.instrument_file import load_instrument
@@ -18,8 +18,8 @@ from oscservice.session.vocabulary import Phase, Status
 ERRORS = {1: 5.0, 2: -4.0, 3: 0.4, 4: -9.0, 5: 3.0, 6: 10.0}
 
 
-def worked(instrument: str, errors: dict[int, float], *, commands: bool, seed: int = 1) -> Hands:
-    hands = Hands(Job(instrument).inspected(), errors, commands=commands, seed=seed)
+def worked(instrument: str, errors: dict[int, float], *, commands: bool, seed: int = 1) -> MadeUpTechnician:
+    hands = MadeUpTechnician(MadeUpSession(instrument).inspected(), errors, commands=commands, seed=seed)
     hands.work()
     left_out = any(hands.job.string(n).left_out for n in hands.job.state.numbers)
     assert hands.job.state.outcome == ("partly proved" if left_out else "proved")
@@ -93,7 +93,7 @@ def test_a_bar_comes_to_the_best_line(commands: bool, seed: int) -> None:
 
 
 def test_both_screws_of_a_bar_are_planned_together_and_moved_one_after_the_other() -> None:
-    job = Job(BAR).tuned()
+    job = MadeUpSession(BAR).tuned()
     for string, error in zip((6, 5, 4, 3, 2, 1), (9.0, 8.0, 6.0, 4.0, 2.0, 1.0), strict=True):
         job.bracket(string, error)
     assert (job.state.phase, job.state.focus) == (Phase.MOVING, 6)
@@ -118,7 +118,7 @@ def test_both_screws_of_a_bar_are_planned_together_and_moved_one_after_the_other
 
 
 def test_a_string_left_halfway_does_not_decide_for_its_pair() -> None:
-    job = Job(PAIRED).tuned()
+    job = MadeUpSession(PAIRED).tuned()
     job.hear(6)
     job.hear(6, FRET, 8.0)
     job.hear(6)
@@ -133,7 +133,7 @@ def test_a_string_left_halfway_does_not_decide_for_its_pair() -> None:
 
 
 def test_a_word_does_not_settle_one_string_of_a_pair_on_two_plucks() -> None:
-    job = Job(PAIRED).tuned()
+    job = MadeUpSession(PAIRED).tuned()
     job.hear(6)
     for _ in range(2):
         job.hear(6, FRET, 0.3)
@@ -143,7 +143,7 @@ def test_a_word_does_not_settle_one_string_of_a_pair_on_two_plucks() -> None:
 
 
 def test_a_settled_string_of_a_pair_taken_up_again_comes_to_rest() -> None:
-    job = Job(PAIRED).tuned()
+    job = MadeUpSession(PAIRED).tuned()
     for string in (6, 5):
         job.bracket(string, 0.3)
     assert {job.string(n).status for n in (5, 6)} == {Status.SETTLED}
@@ -157,7 +157,7 @@ def test_a_settled_string_of_a_pair_taken_up_again_comes_to_rest() -> None:
 
 
 def test_a_proved_string_of_a_pair_still_counts_for_the_other() -> None:
-    job = Job(PAIRED).tuned()
+    job = MadeUpSession(PAIRED).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.3)
     job.bracket(6, 0.2)
@@ -170,7 +170,7 @@ def test_a_proved_string_of_a_pair_still_counts_for_the_other() -> None:
 
 
 def test_the_pair_of_a_string_set_aside_is_judged_alone() -> None:
-    job = Job(PAIRED).tuned()
+    job = MadeUpSession(PAIRED).tuned()
     job.do(cm.SetAside(5, "frayed"))
     job.bracket(6, 8.0)
     assert job.phase() is Phase.MOVING
@@ -181,10 +181,10 @@ def test_the_pair_of_a_string_set_aside_is_judged_alone() -> None:
 
 @pytest.mark.parametrize("left", [(1, 2, 3), (4, 5, 6), (3,), (6,)])
 def test_a_bar_with_strings_set_aside_comes_to_its_end(left: tuple[int, ...]) -> None:
-    job = Job(BAR).inspected()
+    job = MadeUpSession(BAR).inspected()
     for number in set(job.state.numbers) - set(left):
         job.do(cm.SetAside(number, "not strung"))
-    hands = Hands(job, dict.fromkeys(job.state.numbers, 6.0))
+    hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 6.0))
     hands.work()
     assert all(abs(hands.error(n)) <= 2.6 for n in left)
 
@@ -230,7 +230,7 @@ def test_a_fixed_saddle_is_named_out_of_travel_and_the_session_closes() -> None:
 @pytest.mark.parametrize(("instrument", "fret"), [(SCREWS, 12), (SCREWS, 1), (PAIRED, 12), (FIXED, 12)])
 @pytest.mark.parametrize("error", [-90.0, 90.0, 400.0])
 def test_an_error_no_saddle_can_cause_sets_the_string_aside(instrument: str, fret: int, error: float) -> None:
-    state = replace(Job(instrument).tuned().state, fret=fret)
+    state = replace(MadeUpSession(instrument).tuned().state, fret=fret)
     (aside,) = judge_string(state, Comparison(error, 0.5, 5, 0.6), settled=False)
     assert isinstance(aside, ev.StringSetAside)
     assert "no saddle" in aside.reason
@@ -247,15 +247,15 @@ def rebuilt(instrument: str, **bridge: object) -> Instrument:
 @pytest.mark.slow
 @pytest.mark.parametrize("instrument", ["bass-4-864", "bass-5-864", "seven-string-648", "eight-string-multi-scale"])
 def test_more_and_fewer_strings(instrument: str) -> None:
-    job = Job(instrument).inspected()
-    hands = Hands(job, {n: (-1) ** n * (n + 2.0) for n in job.state.numbers})
+    job = MadeUpSession(instrument).inspected()
+    hands = MadeUpTechnician(job, {n: (-1) ** n * (n + 2.0) for n in job.state.numbers})
     hands.work()
     assert all(job.string(n).proved and abs(hands.error(n)) <= 2.0 for n in job.state.numbers)
 
 
 @pytest.mark.parametrize("preset", [SCREWS, PAIRED])
 def test_screws_under_clamps_are_slackened_first(preset: str) -> None:
-    job = Job(preset)
+    job = MadeUpSession(preset)
     job.instrument = rebuilt(preset, slacken=True)
     job.do(cm.Abandon())
     job.do(cm.Begin(job.instrument, "clamped"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_up import FLOATING, FRET, SCREWS, Hands, Job, refused
+from made_up_session import FLOATING, FRET, SCREWS, MadeUpSession, MadeUpTechnician, refused
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN
@@ -11,27 +11,27 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Ending, Phase, Status
 
 ONLY_HEARD = {ev.StepBegun, ev.ReadingTaken, ev.ReadingDoubted, ev.PlucksForeseen}
 
 
-def by_hand(instrument: str = FLOATING) -> Job:
-    job = Job(instrument)
+def by_hand(instrument: str = FLOATING) -> MadeUpSession:
+    job = MadeUpSession(instrument)
     job.do(cm.ByHand(True))
     return job.inspected()
 
 
-def pass_tuning(job: Job) -> None:
+def pass_tuning(job: MadeUpSession) -> None:
     while job.phase() is Phase.TUNING:
         job.hear(job.state.focus)
         job.do(cm.Next())
 
 
-class Deliberate(Hands):
+class Deliberate(MadeUpTechnician):
     """Says what was done to a saddle; everything else is heard, and gone on from when the prompt says so."""
 
     def step(self) -> None:
@@ -73,7 +73,7 @@ def test_the_string_stays_at_hand_until_one_goes_on() -> None:
     assert job.string(5).in_tune_by_hand, "with nothing held back, going on says what it always says"
 
 
-def heard_enough() -> Job:
+def heard_enough() -> MadeUpSession:
     """String 6 heard often enough to be judged 8 cents flat."""
     job = by_hand()
     pass_tuning(job)
@@ -136,7 +136,7 @@ def test_what_else_is_said_does_not_take_the_step_along() -> None:
 
 
 def test_a_session_begun_by_hand_is_replayed_so() -> None:
-    begun = decide(State(), cm.Begin(load_instrument(FLOATING), "by hand", by_hand=True))
+    begun = decide(State(), cm.Begin(load_instrument(FLOATING), "by hand", by_hand=True)).events
     state = fold(begun)
     assert state.by_hand
     assert fold([ev.from_body(*ev.to_body(event)) for event in begun]) == state
@@ -146,6 +146,6 @@ def test_a_session_begun_by_hand_is_replayed_so() -> None:
 
 
 def test_without_a_session_there_is_nothing_to_switch() -> None:
-    job = Job()
+    job = MadeUpSession()
     job.do(cm.Abandon())
     refused(job, cm.ByHand(True), "phase")

@@ -9,7 +9,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from made_up import SCREWS, Hands, Job, refused
+from made_up_session import SCREWS, MadeUpSession, MadeUpTechnician, refused
 
 from oscservice.advice.causes import suspected_cause
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -17,9 +17,10 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
 from oscservice.session.event_values import survey_of
-from oscservice.session.evolve import evolve, fold
+from oscservice.session.evolve import evolve
 from oscservice.session.judgement import IN_DOUBT
 from oscservice.session.next_pluck import MOST_BETWEEN, asked
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.survey import HARMONIC_PLUCKS, MOST_SURVEY_PLUCKS, surveys
 from oscservice.session.vocabulary import Phase, Status
@@ -29,10 +30,10 @@ WORN = {4: 6.0}
 """String 4's harmonic is far off the octave: no saddle cures that."""
 
 
-def asked_to_look(**hands: object) -> tuple[Job, Hands]:
+def asked_to_look(**hands: object) -> tuple[MadeUpSession, MadeUpTechnician]:
     """A thorough job on a guitar with a worn string, up to where somebody has to look."""
-    job = Job(SCREWS, frets="thorough").inspected()
-    worker = Hands(job, ERRORS, harmonics_cents=WORN, **hands)  # type: ignore[arg-type]
+    job = MadeUpSession(SCREWS, frets="thorough").inspected()
+    worker = MadeUpTechnician(job, ERRORS, harmonics_cents=WORN, **hands)  # type: ignore[arg-type]
     for _ in range(2000):
         if job.prompt == "look_into":
             return job, worker
@@ -40,7 +41,7 @@ def asked_to_look(**hands: object) -> tuple[Job, Hands]:
     raise AssertionError("nobody was asked to look")
 
 
-def plucked(job: Job, number: int) -> list[Place]:
+def plucked(job: MadeUpSession, number: int) -> list[Place]:
     return [Place.parse(e.place) for e in job.events if isinstance(e, ev.ReadingTaken) and e.string == number]
 
 
@@ -126,7 +127,7 @@ def test_put_right_and_taken_up_again_it_is_heard_and_tested_afresh() -> None:
     assert job.state.named(4) is None
     assert job.string(4).survey is None
     assert (job.prompt, job.state.focus) == ("pluck_open", 4)
-    fresh = Hands(job, ERRORS)
+    fresh = MadeUpTechnician(job, ERRORS)
     fresh.work()
     assert job.state.outcome == "proved"
 
@@ -150,7 +151,7 @@ def test_a_journal_gives_the_same_state() -> None:
 
 
 def test_scatter_is_named_and_set_aside() -> None:
-    job = Job(SCREWS, frets="5 12").inspected()
+    job = MadeUpSession(SCREWS, frets="5 12").inspected()
     for number in reversed(job.state.numbers):
         job.hear(number)
     wild = random.Random(1)
@@ -168,7 +169,7 @@ def test_scatter_is_named_and_set_aside() -> None:
 
 
 def test_a_harmonic_off_the_octave_stops_a_move_even_with_one_fret() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.hear(6)
     for _ in range(4):
         job.do(cm.Focus(6, HARMONIC))
@@ -182,8 +183,8 @@ def test_a_harmonic_off_the_octave_stops_a_move_even_with_one_fret() -> None:
 
 
 def test_a_string_the_last_pass_sends_back_for_ever_is_set_aside() -> None:
-    job = Job(SCREWS).inspected()
-    hands = Hands(job, dict.fromkeys(range(1, 7), 0.0))
+    job = MadeUpSession(SCREWS).inspected()
+    hands = MadeUpTechnician(job, dict.fromkeys(range(1, 7), 0.0))
     for _ in range(3000):
         if job.state.phase is Phase.CLOSED:
             break
@@ -199,10 +200,10 @@ def test_a_string_the_last_pass_sends_back_for_ever_is_set_aside() -> None:
 # What can't be told
 
 
-def up_to(worn_cents: float) -> Job:
+def up_to(worn_cents: float) -> MadeUpSession:
     """A thorough job up to where somebody has to look or turn a screw, string 4's harmonic so far off."""
-    job = Job(SCREWS, frets="thorough").inspected()
-    hands = Hands(job, ERRORS, harmonics_cents={4: worn_cents})
+    job = MadeUpSession(SCREWS, frets="thorough").inspected()
+    hands = MadeUpTechnician(job, ERRORS, harmonics_cents={4: worn_cents})
     for _ in range(2000):
         if job.prompt in ("look_into", "turn_screw"):
             return job
@@ -293,15 +294,15 @@ def test_a_cause_can_be_overruled_in_the_last_pass() -> None:
     assert abs(worker.error(4)) <= 2.0
 
 
-class Nut(Hands):
-    """Hands on a guitar whose stopped notes are all so many cents sharp, as a nut that stands wrong makes them."""
+class Nut(MadeUpTechnician):
+    """MadeUpTechnician on a guitar whose stopped notes are all so many cents sharp, as a nut that stands wrong makes them."""
 
     def error(self, number: int, fret: int = 12) -> float:
         return super().error(number, fret) + 8.0
 
 
 def test_a_nut_that_stands_wrong_stops_every_string_and_one_may_be_overruled() -> None:
-    job = Job(SCREWS, frets="thorough").inspected()
+    job = MadeUpSession(SCREWS, frets="thorough").inspected()
     hands = Nut(job, dict.fromkeys(job.state.numbers, 0.0))
     while job.prompt != "look_into":
         hands.step()
@@ -332,6 +333,6 @@ def test_every_step_of_a_whole_session_can_be_taken_back_one_after_another() -> 
     now = job.state
     assert now == states[-1]
     for before in reversed(states[1:-1]):
-        now = fold(decide(now, cm.Undo()), now)
+        now = fold(decide(now, cm.Undo()).events, now)
         assert replace(now, revision=0, past=None) == replace(before, revision=0, past=None)
     assert now.phase is Phase.INSPECTING

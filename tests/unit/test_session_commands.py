@@ -7,15 +7,15 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from made_up import FLOATING, FRET, PAIRED, SCREWS, Hands, Job, reading
+from made_up_session import FLOATING, FRET, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician, reading
 
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase, Status
 
@@ -29,7 +29,7 @@ def same(a: State, b: State) -> bool:
 
 
 def test_setting_aside_needs_a_reason_and_a_string() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for command, code in (
         (cm.SetAside(6, "  "), "refused"),
         (cm.SetAside(7, "x"), "missing"),
@@ -41,7 +41,7 @@ def test_setting_aside_needs_a_reason_and_a_string() -> None:
 
 
 def test_a_string_set_aside_is_passed_over() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.do(cm.SetAside(6, "frayed at the ball end"))
     assert job.state.focus == 5
     for string in (5, 4, 3, 2, 1):
@@ -51,7 +51,7 @@ def test_a_string_set_aside_is_passed_over() -> None:
 
 
 def test_set_aside_while_comparing_goes_to_the_next() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     job.hear(6, FRET)
     job.do(cm.SetAside(6, "buzzes"))
@@ -59,7 +59,7 @@ def test_set_aside_while_comparing_goes_to_the_next() -> None:
 
 
 def test_set_aside_while_moving() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, 8.0)
     job.do(cm.SetAside(6, "clamp stripped"))
     assert (job.state.phase, job.state.focus, job.string(6).advice) == (Phase.COMPARING, 5, None)
@@ -71,14 +71,14 @@ def test_set_aside_while_moving() -> None:
 
 
 def test_a_string_set_aside_can_be_taken_up_again() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.SetAside(3, "later"))
     job.do(cm.Focus(3))
     assert (job.state.focus, job.string(3).status, job.string(3).reason) == (3, Status.COMPARING, "")
 
 
 def test_all_set_aside_closes() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for string in job.state.numbers:
         job.do(cm.SetAside(string, "no time"))
     assert job.phase() is Phase.CLOSED
@@ -88,7 +88,7 @@ def test_all_set_aside_closes() -> None:
 
 
 def test_focus_goes_where_it_is_sent_and_back_to_the_work() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Focus(2))
     assert (job.state.focus, job.string(2).status) == (2, Status.COMPARING)
     job.bracket(2, 0.1)
@@ -96,7 +96,7 @@ def test_focus_goes_where_it_is_sent_and_back_to_the_work() -> None:
 
 
 def test_a_place_is_asked_for_once() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Focus(4, Place("fret", 7)))
     assert (asked(job.state), job.prompt) == ((4, Place("fret", 7)), "pluck_fretted")
     assert "fret 7" in job.prompts["pluck_fretted"].text
@@ -108,7 +108,7 @@ def test_a_place_is_asked_for_once() -> None:
 
 
 def test_focus_on_what_is_not_there() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for command in (cm.Focus(0), cm.Focus(7), cm.Focus(3, Place("fret", 25))):
         with pytest.raises(Refused) as refusal:
             job.do(command)
@@ -116,14 +116,14 @@ def test_focus_on_what_is_not_there() -> None:
 
 
 def test_focus_on_a_settled_string_compares_it_anew() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, 0.1)
     job.do(cm.Focus(6))
     assert (job.state.focus, job.string(6).status) == (6, Status.COMPARING)
 
 
 def test_focus_on_a_proved_string_goes_back_to_comparing() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.1)
     job.bracket(6, 0.1)
@@ -134,7 +134,7 @@ def test_focus_on_a_proved_string_goes_back_to_comparing() -> None:
 
 
 def test_no_focus_while_a_saddle_moves() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, 8.0)
     with pytest.raises(Refused) as refusal:
         job.do(cm.Focus(5))
@@ -145,7 +145,7 @@ def test_no_focus_while_a_saddle_moves() -> None:
 
 
 def test_discard_takes_the_last_pluck_out() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     job.hear(6, FRET, 30.0)
     job.do(cm.Discard())
@@ -158,7 +158,7 @@ def test_discard_takes_the_last_pluck_out() -> None:
 
 
 def test_not_listening_hears_nothing_and_takes_words_still() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.do(cm.Listen(False))
     revision = job.state.revision
     assert job.do(cm.Listen(False)) == []
@@ -189,7 +189,7 @@ def test_not_listening_hears_nothing_and_takes_words_still() -> None:
     ],
 )
 def test_a_reading_that_no_string_can_have_is_ignored(note: Reading, why: str) -> None:
-    for job in (Job().inspected(), Job().tuned()):
+    for job in (MadeUpSession().inspected(), MadeUpSession().tuned()):
         with pytest.raises(Ignored) as ignored:
             job.do(cm.Hear(note))
         assert str(ignored.value) == why
@@ -197,11 +197,11 @@ def test_a_reading_that_no_string_can_have_is_ignored(note: Reading, why: str) -
 
 def test_abandoning_is_possible_in_every_phase() -> None:
     seen: set[Phase] = set()
-    job = Job()
+    job = MadeUpSession()
     seen.add(job.phase())
     job.do(cm.Abandon())
-    job = Job().inspected()
-    hands = Hands(job, dict.fromkeys(range(1, 7), 5.0))
+    job = MadeUpSession().inspected()
+    hands = MadeUpTechnician(job, dict.fromkeys(range(1, 7), 5.0))
     while job.phase() is not Phase.CLOSED:
         if job.phase() not in seen:
             seen.add(job.phase())
@@ -216,7 +216,7 @@ def test_abandoning_is_possible_in_every_phase() -> None:
 
 # Taking back
 
-STEPS: list[tuple[str, Callable[[Job], object]]] = [
+STEPS: list[tuple[str, Callable[[MadeUpSession], object]]] = [
     ("inspected", lambda job: job.do(cm.Inspect("all", "passed"))),
     ("tuned by ear", lambda job: job.hear(6, OPEN, 1.0)),
     ("tuned by word", lambda job: job.do(cm.Next())),
@@ -240,7 +240,7 @@ STEPS: list[tuple[str, Callable[[Job], object]]] = [
 
 
 def test_every_step_can_be_taken_back_and_the_state_is_what_it_was() -> None:
-    job = Job()
+    job = MadeUpSession()
     for what, step in STEPS:
         before = job.state
         step(job)
@@ -254,7 +254,7 @@ def test_every_step_can_be_taken_back_and_the_state_is_what_it_was() -> None:
 
 
 def test_many_steps_in_a_row_back_to_the_beginning() -> None:
-    job = Job()
+    job = MadeUpSession()
     states = [job.state]
     for _, step in STEPS:
         step(job)
@@ -269,7 +269,7 @@ def test_many_steps_in_a_row_back_to_the_beginning() -> None:
 
 
 def test_a_proof_and_a_whole_string_can_be_taken_back() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.1)
     before = job.state
@@ -284,7 +284,7 @@ def test_a_proof_and_a_whole_string_can_be_taken_back() -> None:
 
 
 def test_what_was_taken_back_is_kept_in_the_events() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.hear(6, OPEN, -20.0)
     job.do(cm.Undo())
     assert isinstance(job.events[-1], ev.TakenBack)
@@ -294,8 +294,8 @@ def test_what_was_taken_back_is_kept_in_the_events() -> None:
 
 @pytest.mark.parametrize("instrument", [FLOATING, SCREWS, PAIRED])
 def test_taking_back_each_step_of_a_whole_job(instrument: str) -> None:
-    job = Job(instrument).inspected()
-    hands = Hands(job, {1: 6.0, 2: 0.1, 3: 0.2, 4: -0.1, 5: 0.0, 6: -0.2})
+    job = MadeUpSession(instrument).inspected()
+    hands = MadeUpTechnician(job, {1: 6.0, 2: 0.1, 3: 0.2, 4: -0.1, 5: 0.0, 6: -0.2})
     for _ in range(300):
         before = job.state
         hands.step()
@@ -309,7 +309,7 @@ def test_taking_back_each_step_of_a_whole_job(instrument: str) -> None:
 
 
 def test_the_count_of_steps_goes_up_by_one_a_step() -> None:
-    job = Job()
+    job = MadeUpSession()
     assert job.state.revision == 1
     for k, (_, step) in enumerate(STEPS, 2):
         step(job)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from made_up import FRET, SCREWS, Job, refused
+from made_up_session import FRET, SCREWS, MadeUpSession, refused
 
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -16,7 +16,7 @@ from oscservice.session.vocabulary import Phase, Status
 
 
 def test_fretted_notes_are_asked_for_between_open_ones() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for _ in range(2):
         assert (asked(job.state), job.prompt) == ((6, OPEN), "pluck_open")
         job.hear(6)
@@ -28,8 +28,8 @@ def test_fretted_notes_are_asked_for_between_open_ones() -> None:
 
 @pytest.mark.parametrize(("share", "between"), [(1.0, 1), (0.5, 2), (0.3, 3), (0.1, 3)])
 def test_the_steadier_the_open_string_the_more_fretted_notes_stand_between(share: float, between: int) -> None:
-    job = Job().tuned()
-    job.state = replace(job.state, hand=PluckScatter(0.7, 3.0, ((share, 1.0),)))
+    job = MadeUpSession().tuned()
+    job.state = replace(job.state, pluck_scatter=PluckScatter(0.7, 3.0, ((share, 1.0),)))
     job.hear(6)
     for _ in range(between):
         assert asked(job.state) == (6, FRET)
@@ -38,7 +38,7 @@ def test_the_steadier_the_open_string_the_more_fretted_notes_stand_between(share
 
 
 def test_a_second_fretted_note_in_a_row_counts_too() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     job.hear(6, FRET, 4.0)
     job.hear(6, FRET, 4.1)
@@ -47,14 +47,14 @@ def test_a_second_fretted_note_in_a_row_counts_too() -> None:
 
 
 def test_a_bracket_begins_open() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Focus(6, FRET))
     job.hear(6, FRET, 4.0)
     assert job.string(6).plucks == ()
 
 
 def test_settled_within_tolerance() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, 0.2)
     assert job.string(6).status is Status.SETTLED
     assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 5)
@@ -69,7 +69,7 @@ def test_settled_within_tolerance() -> None:
     [(-8.0, "toward the nut", -1.0), (8.0, "away from the nut", 1.0)],  # common practice, no source
 )
 def test_flat_goes_toward_the_nut_and_sharp_away(error: float, direction: str, sign: float) -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, error)
     assert (job.state.phase, job.string(6).status) == (Phase.MOVING, Status.TO_MOVE)
     advice = job.string(6).advice
@@ -80,7 +80,7 @@ def test_flat_goes_toward_the_nut_and_sharp_away(error: float, direction: str, s
 
 
 def test_a_string_that_drifts_far_is_tuned_again_and_compared_afresh() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.bracket(6, 0.1)
     job.hear(5)
     job.hear(5, FRET, 3.0)
@@ -92,7 +92,7 @@ def test_a_string_that_drifts_far_is_tuned_again_and_compared_afresh() -> None:
 
 
 def test_a_string_far_off_by_intent_is_compared_where_it_is() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.hear(6, OPEN, -60.0)
     assert job.phase() is Phase.RETUNING
     job.do(cm.Next())
@@ -104,7 +104,7 @@ def test_a_string_far_off_by_intent_is_compared_where_it_is() -> None:
 
 @pytest.mark.parametrize("off", [-100.0, 100.0, 60.0])
 def test_a_note_of_another_fret_is_no_evidence(off: float) -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     with pytest.raises(Ignored, match="another place"):
         job.hear(6, FRET, off)
@@ -112,7 +112,7 @@ def test_a_note_of_another_fret_is_no_evidence(off: float) -> None:
 
 
 def test_a_fret_plucked_where_a_harmonic_was_asked_for_is_named() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     job.do(cm.Focus(6, HARMONIC))
     with pytest.raises(Ignored, match="sounds like string 6 at fret 9: another place than the harmonic of string 6"):
@@ -121,7 +121,7 @@ def test_a_fret_plucked_where_a_harmonic_was_asked_for_is_named() -> None:
 
 
 def test_another_open_string_is_noted_and_no_evidence() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.hear(6)
     job.hear(2, OPEN, -4.0)
     assert job.string(2).open_cents == pytest.approx(-4.0)
@@ -133,7 +133,7 @@ def test_another_open_string_is_noted_and_no_evidence() -> None:
 
 
 def test_another_string_does_not_end_what_was_asked_for_once() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Focus(6, HARMONIC))
     job.hear(2)
     assert asked(job.state) == (6, HARMONIC)
@@ -145,14 +145,14 @@ def test_another_string_does_not_end_what_was_asked_for_once() -> None:
 
 
 def test_an_unsure_note_is_no_evidence() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     with pytest.raises(Ignored, match="ring longer"):
         job.hear(6, OPEN, 0.0, se_cents=2.6)
 
 
 def test_scatter_too_large_twice_sets_the_string_aside() -> None:
     wild = [9.0, -9.0, 8.0, -9.0, 9.0, -8.0]
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, 0.0, scatter=wild)
     assert (job.string(6).scattered, job.string(6).plucks, job.prompt) == (1, (), "pluck_again")
     job.bracket(6, 0.0, scatter=wild)
@@ -162,14 +162,14 @@ def test_scatter_too_large_twice_sets_the_string_aside() -> None:
 
 
 def test_scatter_once_then_a_calm_hand() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.bracket(6, 0.0, scatter=[9.0, -9.0, 8.0, -9.0])
     job.bracket(6, 0.1)
     assert (job.string(6).status, job.string(6).scattered) == (Status.SETTLED, 0)
 
 
 def test_going_on_by_word_needs_evidence() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     refused(job, cm.Next(), "refused")
     job.hear(6)
     job.hear(6, FRET, 0.5)
@@ -181,7 +181,7 @@ def test_going_on_by_word_needs_evidence() -> None:
 
 
 def test_going_on_by_word_to_a_move_needs_three_plucks() -> None:
-    job = Job(tolerance_cents=0.5).tuned()
+    job = MadeUpSession(tolerance_cents=0.5).tuned()
     for error in (1.0, 1.3):
         job.hear(6)
         job.hear(6, FRET, error)
@@ -194,7 +194,7 @@ def test_going_on_by_word_to_a_move_needs_three_plucks() -> None:
 
 def test_a_lower_string_that_rings_along_is_not_taken_for_plucked() -> None:
     # E4 is partial 4 of E2, and its harmonic partial 8: both together sound as if E2 had been plucked.
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.do(cm.Focus(1, HARMONIC))
     with pytest.raises(Ignored, match="string 6 may only ring along with the harmonic of string 1"):
         job.hear(6, OPEN, 1.6)
@@ -204,7 +204,7 @@ def test_a_lower_string_that_rings_along_is_not_taken_for_plucked() -> None:
 
 
 def test_while_tuning_a_string_that_rings_along_is_told_from_one_whose_peg_was_turned() -> None:
-    job = Job(SCREWS).inspected()
+    job = MadeUpSession(SCREWS).inspected()
     for string in (6, 5, 4, 3, 2):
         job.hear(string)
     with pytest.raises(Ignored, match="ring along"):

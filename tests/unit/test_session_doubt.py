@@ -7,7 +7,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from made_up import FRET, SCREWS, Hands, Job, course, reading, refused
+from made_up_session import FRET, SCREWS, MadeUpSession, MadeUpTechnician, reading, refused, two_equal_strings
 
 from oscservice.api.event_text import sentence
 from oscservice.api.topics import topics
@@ -16,25 +16,27 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.vocabulary import Phase
 
 FRET_5 = Place("fret", 5)
 NONE = (0, "open", 0, 0.0)
 
 
-def in_doubt() -> Job:
+def in_doubt() -> MadeUpSession:
     """Two strings of one pitch and build: the second is in tune, the first is asked for, and sounds just like it."""
-    job = Job(course()).inspected()
+    job = MadeUpSession(two_equal_strings()).inspected()
     job.hear(2)
     job.hear(1, OPEN, 2.0)
     assert job.state.doubt is not None
     return job
 
 
-def played(job: Job, string: int, place: Place, *, of: tuple[int, Place] | None = None, share: float = 1.0) -> None:
+def played(
+    job: MadeUpSession, string: int, place: Place, *, of: tuple[int, Place] | None = None, share: float = 1.0
+) -> None:
     """A note as stiff as this string is at this place; or so far from there on the way from another (``of``)."""
 
     def log_b(number: int, where: Place) -> float:
@@ -47,9 +49,9 @@ def played(job: Job, string: int, place: Place, *, of: tuple[int, Place] | None 
     job.do(cm.Hear(reading(hz, inharmonicity=b, inharmonicity_se=0.1 * b)))
 
 
-def at_fret_5() -> Job:
+def at_fret_5() -> MadeUpSession:
     """A job compared at fret 5, where each string sounds the next one's open note; the tuning has taught each its B."""
-    job = Job(frets="5").inspected()
+    job = MadeUpSession(frets="5").inspected()
     for number in (6, 5, 4, 3, 2, 1):
         played(job, number, OPEN)
     assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 6)
@@ -58,7 +60,7 @@ def at_fret_5() -> Job:
     return job
 
 
-def taken(job: Job) -> list[tuple[int, str]]:
+def taken(job: MadeUpSession) -> list[tuple[int, str]]:
     return [(e.string, e.place) for e in job.events if isinstance(e, ev.ReadingTaken)]
 
 
@@ -143,7 +145,7 @@ def test_neither() -> None:
 
 
 def test_answers_that_cannot_be() -> None:
-    refused(Job(course()).inspected(), cm.Plucked(1), "phase")
+    refused(MadeUpSession(two_equal_strings()).inspected(), cm.Plucked(1), "phase")
     job = in_doubt()
     refused(job, cm.Plucked(3), "missing")
     refused(job, cm.Plucked(1, Place("fret", 40)), "missing")
@@ -199,8 +201,8 @@ def test_the_events_tell_all_of_it() -> None:
 
 @pytest.mark.parametrize("commands", [False, True])
 def test_a_whole_job_with_two_strings_of_one_pitch(commands: bool) -> None:
-    job = Job(course()).inspected()
-    Hands(job, {1: 6.0, 2: -5.0}, commands=commands).work()
+    job = MadeUpSession(two_equal_strings()).inspected()
+    MadeUpTechnician(job, {1: 6.0, 2: -5.0}, commands=commands).work()
     assert job.state.outcome == "proved"
     assert job.string(1).moves >= 1
     assert job.string(2).moves >= 1
@@ -242,7 +244,7 @@ def test_without_a_stiffness_what_was_asked_for_is_taken() -> None:
 
 
 def test_open_readings_teach_a_string_its_stiffness_and_taking_back_unlearns_it() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     assert job.string(6).learnt_stiffness is None
     played(job, 6, OPEN)
     first = job.string(6).learnt_stiffness
@@ -259,7 +261,7 @@ def test_open_readings_teach_a_string_its_stiffness_and_taking_back_unlearns_it(
 
 def test_a_string_far_off_is_not_taken_for_one_that_is_in_tune() -> None:
     """String 5 still 360 cents flat lies nearer to string 6, which was tuned a moment ago."""
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     job.hear(6)
     job.hear(5, OPEN, -360.0)
     assert taken(job)[-1] == (5, "open")
@@ -267,7 +269,7 @@ def test_a_string_far_off_is_not_taken_for_one_that_is_in_tune() -> None:
 
 
 def test_a_fretted_note_before_its_open_string_is_no_evidence() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     with pytest.raises(Ignored, match="string 6 at fret 12: pluck it open first"):
         job.hear(6, FRET)
 
@@ -294,9 +296,9 @@ def test_a_note_taken_for_another_string_twice_is_asked_about_and_then_believed(
     assert (job.prompt, len(job.string(6).plucks)) == ("pluck_fretted", 2), "it is one of the comparison's"
 
 
-def harmonic_asked() -> Job:
+def harmonic_asked() -> MadeUpSession:
     """String 6 in the last pass, its harmonic asked for."""
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.2)
     job.hear(6)

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from made_up import FLOATING, SCREWS, Job
+from made_up_session import FLOATING, SCREWS, MadeUpSession
 
 from oscservice.api.address_table import TABLE
 from oscservice.api.event_text import sentence
@@ -16,8 +16,8 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.osc.packet import encode
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.vocabulary import Phase
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
@@ -25,15 +25,15 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 import floating
 
 
-def all_flat(cents: float = -100.0) -> Job:
-    job = Job(FLOATING).inspected()
+def all_flat(cents: float = -100.0) -> MadeUpSession:
+    job = MadeUpSession(FLOATING).inspected()
     for string in (6, 5, 4, 3, 2, 1):
         job.hear(string, OPEN, cents)
     return job
 
 
 def test_all_are_heard_before_any_is_tuned() -> None:
-    job = Job(FLOATING).inspected()
+    job = MadeUpSession(FLOATING).inspected()
     for string in (6, 5, 4, 3, 2, 1):
         assert (job.state.focus, job.prompt) == (string, "pluck_open")
         job.hear(string, OPEN, -100.0)
@@ -105,7 +105,7 @@ def test_too_far_for_one_round_is_split_and_says_so() -> None:
 
 
 def test_a_new_string_is_brought_near_its_pitch_before_the_next_is_heard() -> None:
-    job = Job(FLOATING).inspected()
+    job = MadeUpSession(FLOATING).inspected()
     job.hear(6, OPEN, -700.0)
     assert (job.state.focus, job.prompt) == (6, "tune_up")
     job.hear(6, OPEN, -100.0)
@@ -113,7 +113,7 @@ def test_a_new_string_is_brought_near_its_pitch_before_the_next_is_heard() -> No
 
 
 def test_a_fixed_bridge_has_no_targets() -> None:
-    job = Job(SCREWS).inspected()
+    job = MadeUpSession(SCREWS).inspected()
     job.hear(6, OPEN, -100.0)
     assert job.state.balance is None
     assert (job.state.focus, job.prompt) == (6, "tune_up")

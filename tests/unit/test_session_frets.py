@@ -6,7 +6,7 @@ import json
 import math
 
 import pytest
-from made_up import BAR, SCREWS, Hands, Job, refused
+from made_up_session import BAR, SCREWS, MadeUpSession, MadeUpTechnician, refused
 
 from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.instrument.instrument_file import load_instrument
@@ -14,20 +14,20 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.event_values import survey_of, survey_text
-from oscservice.session.evolve import fold
 from oscservice.session.judgement import survey_comparison
 from oscservice.session.next_pluck import asked
+from oscservice.session.replay import fold
 from oscservice.session.survey import current_survey, surveys, weights_of
 from oscservice.session.vocabulary import Phase, Status
 
 SOUND = {1: 0.3, 2: -0.2, 3: 0.3, 4: 0.1, 5: 0.0, 6: -0.3}
 
 
-class Neck(Hands):
-    """Hands on a guitar whose frets are off by so many cents, on all strings or on one, whatever the saddle does."""
+class Neck(MadeUpTechnician):
+    """MadeUpTechnician on a guitar whose frets are off by so many cents, on all strings or on one, whatever the saddle does."""
 
     def __init__(
-        self, job: Job, errors: dict[int, float], frets: dict[int, float], only: int = 0, seed: int = 1
+        self, job: MadeUpSession, errors: dict[int, float], frets: dict[int, float], only: int = 0, seed: int = 1
     ) -> None:
         super().__init__(job, errors, seed=seed)
         self._frets, self._only = frets, only
@@ -37,7 +37,7 @@ class Neck(Hands):
         return super().error(number, fret) + own
 
 
-def until(job: Job, hands: Hands, prompt: str, most: int = 1500) -> None:
+def until(job: MadeUpSession, hands: MadeUpTechnician, prompt: str, most: int = 1500) -> None:
     for _ in range(most):
         if job.prompt == prompt:
             return
@@ -45,7 +45,7 @@ def until(job: Job, hands: Hands, prompt: str, most: int = 1500) -> None:
     raise AssertionError(f"{prompt} never came, at {job.prompt}")
 
 
-def moved(job: Job) -> set[int]:
+def moved(job: MadeUpSession) -> set[int]:
     return {e.string for e in job.events if isinstance(e, ev.SaddleMoved)}
 
 
@@ -57,7 +57,7 @@ def moved(job: Job) -> set[int]:
     [("", 12, "12"), ("7", 7, "7"), ("1 3 7", 7, "1 3 7"), ("5x2 17 12", 12, "5x2 12 17"), ("14, 17", 12, "14 17")],
 )
 def test_beginning_says_which_frets_and_where_errors_are_summed_up(text: str, fret: int, frets: str) -> None:
-    job = Job(SCREWS, frets=text)
+    job = MadeUpSession(SCREWS, frets=text)
     begun = next(e for e in job.events if isinstance(e, ev.SessionBegun))
     assert (begun.fret, begun.frets) == (fret, frets)
     assert (job.state.fret, str(job.state.played)) == (fret, frets)
@@ -65,16 +65,16 @@ def test_beginning_says_which_frets_and_where_errors_are_summed_up(text: str, fr
 
 @pytest.mark.parametrize("frets", ["25", "5 5", "open", "5x0", " ".join(map(str, range(1, 14)))])
 def test_frets_that_cannot_be_begin_nothing(frets: str) -> None:
-    job = Job(SCREWS)
+    job = MadeUpSession(SCREWS)
     job.do(cm.Abandon())
     refused(job, cm.Begin(load_instrument(SCREWS), "", 2.0, frets), "range")
 
 
 def test_one_fret_is_compared_as_before_and_needs_no_survey() -> None:
-    job = Job(SCREWS, frets="5").tuned()
+    job = MadeUpSession(SCREWS, frets="5").tuned()
     job.hear(6)
     assert asked(job.state) == (6, Place("fret", 5))
-    hands = Hands(job, {**SOUND, 6: 8.0})
+    hands = MadeUpTechnician(job, {**SOUND, 6: 8.0})
     until(job, hands, "turn_screw")
     assert moved(job) == set()
     assert {e.string for e in job.events if isinstance(e, ev.ReadingTaken) and e.place == "fret 5"} == {6}
@@ -86,8 +86,8 @@ def test_one_fret_is_compared_as_before_and_needs_no_survey() -> None:
 
 
 def test_the_harmonic_is_asked_for_before_causes_are_tested_and_once_in_the_last_pass() -> None:
-    job = Job(SCREWS, frets="5 12").inspected()
-    hands = Hands(job, {**SOUND, 6: 8.0})
+    job = MadeUpSession(SCREWS, frets="5 12").inspected()
+    hands = MadeUpTechnician(job, {**SOUND, 6: 8.0})
     hands.work()
     last_pass = max(i for i, e in enumerate(job.events) if isinstance(e, ev.PhaseEntered) and e.phase == Phase.PROVING)
     proving = [e for e in job.events[last_pass:] if isinstance(e, ev.ReadingTaken)]
@@ -101,8 +101,8 @@ def test_the_harmonic_is_asked_for_before_causes_are_tested_and_once_in_the_last
 
 
 def test_strings_within_tolerance_are_settled_by_their_survey() -> None:
-    job = Job(SCREWS, frets="1 3 5 7 12 17").inspected()
-    hands = Hands(job, SOUND)
+    job = MadeUpSession(SCREWS, frets="1 3 5 7 12 17").inspected()
+    hands = MadeUpTechnician(job, SOUND)
     for _ in range(1500):
         if job.state.phase is Phase.PROVING:
             break
@@ -115,8 +115,8 @@ def test_strings_within_tolerance_are_settled_by_their_survey() -> None:
 
 
 def test_a_survey_is_of_the_place_of_the_saddle() -> None:
-    job = Job(SCREWS, frets="5 12").inspected()
-    hands = Hands(job, {**SOUND, 6: 8.0})
+    job = MadeUpSession(SCREWS, frets="5 12").inspected()
+    hands = MadeUpTechnician(job, {**SOUND, 6: 8.0})
     until(job, hands, "turn_screw")
     assert current_survey(job.string(6)) is not None
     found = survey_comparison(job.state, 6)
@@ -134,7 +134,7 @@ def test_a_survey_is_of_the_place_of_the_saddle() -> None:
 def test_frets_the_player_plays_more_come_out_nearer() -> None:
     left = {}
     for frets in ("5x10 17", "5 17x10"):
-        job = Job(SCREWS, frets=frets, tolerance_cents=1.0).inspected()
+        job = MadeUpSession(SCREWS, frets=frets, tolerance_cents=1.0).inspected()
         # The low fret asks for less than the high one: no saddle does both.
         hands = Neck(job, {**SOUND, 6: 8.0}, {5: -1.5}, only=6)
         until(job, hands, "turn_screw")
@@ -152,7 +152,7 @@ def test_frets_the_player_plays_more_come_out_nearer() -> None:
 
 
 def test_a_fret_that_is_wrong_is_named_and_left_out_of_the_advice() -> None:
-    job = Job(SCREWS, frets="1 3 5 7 12 17").inspected()
+    job = MadeUpSession(SCREWS, frets="1 3 5 7 12 17").inspected()
     hands = Neck(job, {**SOUND, 5: 7.0}, {7: 7.0})
     until(job, hands, "look_into")
     assert [(f.cause, f.fret, f.strings) for f in job.state.findings] == [
@@ -174,7 +174,7 @@ def test_a_fret_that_is_wrong_is_named_and_left_out_of_the_advice() -> None:
 
 
 def test_overruled_the_fret_counts_again() -> None:
-    job = Job(SCREWS, frets="1 3 5 7 12 17").inspected()
+    job = MadeUpSession(SCREWS, frets="1 3 5 7 12 17").inspected()
     until(job, Neck(job, SOUND, {7: 7.0}), "look_into")
     job.do(cm.Overrule(4))
     assert weights_of(job.state, 4)[7] == 1.0
@@ -182,7 +182,7 @@ def test_overruled_the_fret_counts_again() -> None:
 
 
 def test_where_only_wrong_frets_are_left_all_of_them_count() -> None:
-    state = Job(SCREWS, frets="7 12").tuned().state
+    state = MadeUpSession(SCREWS, frets="7 12").tuned().state
     finding = {"cause": "fret misplaced or flattened", "strings": [3], "size": 1.0, "se": 0.1, "unit": "mm"}
     finding |= {"probability": 1.0, "evidence": "", "check": "", "stops": False}
     state = fold([ev.CauseNamed(json.dumps(finding | {"fret": fret})) for fret in (7, 12)], state)
@@ -194,16 +194,16 @@ def test_where_only_wrong_frets_are_left_all_of_them_count() -> None:
 
 
 def test_a_bar_is_moved_for_all_its_strings_over_all_frets() -> None:
-    job = Job(BAR, frets="5 12", tolerance_cents=1.5).inspected()
-    hands = Hands(job, dict.fromkeys(job.state.numbers, 6.0))
+    job = MadeUpSession(BAR, frets="5 12", tolerance_cents=1.5).inspected()
+    hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 6.0))
     hands.work()
     assert job.state.outcome == "proved"
     assert all(abs(hands.error(n)) <= 2.0 for n in job.state.numbers)
 
 
 def test_surveys_come_back_from_the_journal_as_they_were() -> None:
-    job = Job(SCREWS, frets="5 12").inspected()
-    until(job, Hands(job, {**SOUND, 6: 8.0}), "turn_screw")
+    job = MadeUpSession(SCREWS, frets="5 12").inspected()
+    until(job, MadeUpTechnician(job, {**SOUND, 6: 8.0}), "turn_screw")
     kept = surveys(job.state)
     assert sorted(kept) == list(job.state.numbers)
     for survey in kept.values():
@@ -211,7 +211,7 @@ def test_surveys_come_back_from_the_journal_as_they_were() -> None:
 
 
 def test_an_older_journal_is_of_its_one_fret() -> None:
-    body = ev.to_body(next(e for e in Job(SCREWS, frets="7").events if isinstance(e, ev.SessionBegun)))[1]
+    body = ev.to_body(next(e for e in MadeUpSession(SCREWS, frets="7").events if isinstance(e, ev.SessionBegun)))[1]
     del body["frets"]
     state = fold([ev.from_body("SessionBegun", body)])
     assert state.played == ComparedFrets((7,), (1.0,))
@@ -250,8 +250,8 @@ LATER = ev.StringSurveyed | ev.CauseNamed | ev.CausesTested | ev.SurveyExtended 
 
 
 def test_a_whole_journal_from_before_several_frets_is_read_to_its_end() -> None:
-    job = Job(SCREWS).inspected()
-    Hands(job, {**SOUND, 1: 6.0, 2: -5.0, 6: 8.0}).work()
+    job = MadeUpSession(SCREWS).inspected()
+    MadeUpTechnician(job, {**SOUND, 1: 6.0, 2: -5.0, 6: 8.0}).work()
     old = []
     for event in job.events:
         kind, body = ev.to_body(event)
@@ -277,7 +277,7 @@ def test_a_whole_journal_from_before_several_frets_is_read_to_its_end() -> None:
 
 
 def test_a_fret_that_is_not_compared_is_no_evidence() -> None:
-    job = Job(SCREWS, frets="5 12").tuned()
+    job = MadeUpSession(SCREWS, frets="5 12").tuned()
     job.hear(6)
     before = job.state
     with pytest.raises(cm.Ignored, match="string 6"):
@@ -290,7 +290,7 @@ def test_a_fret_that_is_not_compared_is_no_evidence() -> None:
 
 
 def test_no_saddle_is_moved_past_the_last_fret_compared() -> None:
-    job = Job(SCREWS, frets="12 22").inspected()
+    job = MadeUpSession(SCREWS, frets="12 22").inspected()
     for _ in range(6):
         job.do(cm.Next())
     job.do(cm.Moved(6, -50.0))

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from made_up import FLOATING, SCREWS, Hands, Job
+from made_up_session import FLOATING, SCREWS, MadeUpSession, MadeUpTechnician
 
 from oscservice.daemon.session_service import SessionService
 from oscservice.errors import JournalError
@@ -33,13 +33,13 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 
 @pytest.fixture(scope="module")
-def proved() -> Job:
-    job = Job(load_instrument(SCREWS).model_copy(update={"identity": "mine"})).inspected()
-    Hands(job, dict.fromkeys(job.state.numbers, 0.3)).work()
+def proved() -> MadeUpSession:
+    job = MadeUpSession(load_instrument(SCREWS).model_copy(update={"identity": "mine"})).inspected()
+    MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 0.3)).work()
     return job
 
 
-def put(journal: Journal | Recorder, job: Job, *, sealed: bool = True, began: datetime = NOW) -> str:
+def put(journal: Journal | Recorder, job: MadeUpSession, *, sealed: bool = True, began: datetime = NOW) -> str:
     name = journal.new_session(job.instrument.name, "made up", began, job.instrument.identity)
     journal.append(name, [ev.to_body(event) for event in job.events], AT_UTC)
     if sealed:
@@ -47,9 +47,9 @@ def put(journal: Journal | Recorder, job: Job, *, sealed: bool = True, began: da
     return name
 
 
-def quick(before: Job) -> Job:
+def quick(before: MadeUpSession) -> MadeUpSession:
     """A quick check that was abandoned."""
-    job = Job(before.instrument)
+    job = MadeUpSession(before.instrument)
     job.do(cm.Abandon())
     job.events.clear()
     job.do(cm.Quick(before.instrument, summary_of(before.state, "s").to_json()))
@@ -57,25 +57,25 @@ def quick(before: Job) -> Job:
     return job
 
 
-def test_the_last_sealed_set_up_of_the_same_instrument(journal: Journal, proved: Job) -> None:
+def test_the_last_sealed_set_up_of_the_same_instrument(journal: Journal, proved: MadeUpSession) -> None:
     assert last_sealed(journal, "mine") is None
     first = put(journal, proved)
     found = last_sealed(journal, "mine")
     assert found == summary_of(proved.state, first)
     assert last_sealed(journal, SCREWS) is None, "of that name, but another one"
     second = put(journal, proved)
-    abandoned = Job(proved.instrument)
+    abandoned = MadeUpSession(proved.instrument)
     abandoned.do(cm.Abandon())
     put(journal, abandoned)
     put(journal, quick(proved))
-    put(journal, Job(proved.instrument), sealed=False)
-    put(journal, Job(FLOATING), sealed=False)
+    put(journal, MadeUpSession(proved.instrument), sealed=False)
+    put(journal, MadeUpSession(FLOATING), sealed=False)
     newest = last_sealed(journal, "mine")
     assert newest is not None
     assert newest.session == second
 
 
-def test_a_quick_check_that_holds_is_no_reference(journal: Journal, proved: Job) -> None:
+def test_a_quick_check_that_holds_is_no_reference(journal: Journal, proved: MadeUpSession) -> None:
     name = put(journal, proved)
     job = quick(proved)
     closed = [event for event in job.events if not isinstance(event, ev.SessionClosed)]
@@ -86,7 +86,7 @@ def test_a_quick_check_that_holds_is_no_reference(journal: Journal, proved: Job)
     assert found.session == name
 
 
-def test_sessions_that_cannot_be_read_are_passed_over(journal: Journal, proved: Job) -> None:
+def test_sessions_that_cannot_be_read_are_passed_over(journal: Journal, proved: MadeUpSession) -> None:
     name = put(journal, proved)
     broken = journal.new_session(SCREWS, "x", NOW, "mine")
     journal.append(broken, [("StringJudged", {"string": 1})], AT_UTC)
@@ -97,7 +97,7 @@ def test_sessions_that_cannot_be_read_are_passed_over(journal: Journal, proved: 
         state_of(journal, broken)
 
 
-def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Job) -> None:
+def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: MadeUpSession) -> None:
     path = tmp_path / "journal.sqlite3"
     with Journal.open(path) as opened:
         name = put(opened, proved)
@@ -124,7 +124,7 @@ def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Job)
         assert service.state.focus == 6
 
 
-def test_what_is_held_in_memory_counts_while_the_journal_is_away(tmp_path: Path, proved: Job) -> None:
+def test_what_is_held_in_memory_counts_while_the_journal_is_away(tmp_path: Path, proved: MadeUpSession) -> None:
     folder = tmp_path / "away"
     with Recorder.open(folder / "journal.sqlite3") as recorder:
         on_disk = put(recorder, proved)

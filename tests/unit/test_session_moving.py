@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_up import FIXED, FLOATING, SCREWS, Job, reading, refused
+from made_up_session import FIXED, FLOATING, SCREWS, MadeUpSession, reading, refused
 
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
@@ -12,8 +12,8 @@ from oscservice.session.commands import Ignored
 from oscservice.session.vocabulary import Phase, Status
 
 
-def to_move(error: float = -8.0, instrument: str = FLOATING) -> Job:
-    job = Job(instrument).tuned()
+def to_move(error: float = -8.0, instrument: str = FLOATING) -> MadeUpSession:
+    job = MadeUpSession(instrument).tuned()
     job.bracket(6, error)
     assert job.phase() is Phase.MOVING
     return job
@@ -54,7 +54,7 @@ def test_while_a_saddle_moves_other_strings_are_no_evidence() -> None:
 
 
 def test_a_sound_near_another_string_is_not_taken_for_a_slack_one() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for string in (6, 5):
         job.bracket(string, 0.1)
     job.bracket(4, -8.0)
@@ -67,7 +67,7 @@ def test_a_sound_near_another_string_is_not_taken_for_a_slack_one() -> None:
 
 
 def test_on_its_own_channel_a_slack_string_is_itself_whatever_the_pitch() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     for string in (6, 5):
         job.bracket(string, 0.1)
     job.bracket(4, -8.0)
@@ -120,11 +120,11 @@ def test_turns_and_moves_that_cannot_be_are_refused() -> None:
     refused(job, cm.Turned(6, float("inf")), "range")
     refused(job, cm.Moved(7, 1.0), "missing")
     refused(to_move(), cm.Turned(6, 1.0), "refused")  # no screw
-    refused(Job(FIXED).tuned(), cm.Moved(6, 1.0), "refused")
+    refused(MadeUpSession(FIXED).tuned(), cm.Moved(6, 1.0), "refused")
 
 
 def test_a_saddle_is_not_moved_past_all_reason_in_many_steps() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     for _ in range(3):
         job.do(cm.Moved(6, -50.0))
     refused(job, cm.Moved(6, -50.0), "range")
@@ -149,7 +149,7 @@ def test_two_strings_let_down_at_once_both_come_back() -> None:
 
 
 def test_a_string_let_down_without_advice_is_moved_as_the_technician_sees_fit() -> None:
-    job = Job().tuned()
+    job = MadeUpSession().tuned()
     job.do(cm.Slackened(3))
     assert (job.state.phase, job.state.focus, job.prompt) == (Phase.MOVING, 3, "place_saddle")
     job.hear(3)
@@ -174,6 +174,6 @@ def test_a_string_far_off_after_a_move_is_not_taken_for_its_neighbour() -> None:
     job = to_move(8.0, SCREWS)
     job.do(cm.Turned(6, 5.0))
     # Not turned down first, string 6 now sounds 420 cents sharp, 80 below string 5.
-    with pytest.raises(Ignored, match="string 6 far off"):
+    with pytest.raises(Ignored, match="string 6 far out of tune"):
         job.hear(6, OPEN, 420.0)
     assert job.state.focus == 6

@@ -8,12 +8,12 @@ from dataclasses import replace
 from functools import cache
 
 import pytest
-from made_up import BAR, FLOATING, SCREWS, Hands, Job
+from made_up_session import BAR, FLOATING, SCREWS, MadeUpSession, MadeUpTechnician
 
 from oscservice.advice.correction import error_after, speaking_lengths_mm
 from oscservice.advice.saddle_response import Response
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase, Status
 
@@ -21,19 +21,21 @@ FAR = {6: 12.0}
 REST = dict.fromkeys(range(1, 6), 0.2)
 
 
-def worked(errors: dict[int, float], response: float, seed: int = 1, **job: str) -> tuple[Job, Hands]:
+def worked(
+    errors: dict[int, float], response: float, seed: int = 1, **job: str
+) -> tuple[MadeUpSession, MadeUpTechnician]:
     """A whole set-up on a guitar whose saddles do ``response`` times what they should."""
-    begun = Job(SCREWS, **job).inspected()  # type: ignore[arg-type]
-    hands = Hands(begun, errors, response=response, seed=seed)
+    begun = MadeUpSession(SCREWS, **job).inspected()  # type: ignore[arg-type]
+    hands = MadeUpTechnician(begun, errors, response=response, seed=seed)
     hands.work()
     return begun, hands
 
 
-def moves(job: Job, number: int) -> list[float]:
+def moves(job: MadeUpSession, number: int) -> list[float]:
     return [e.mm for e in job.events if isinstance(e, ev.SaddleMoved) and e.string == number]
 
 
-def without_learning(job: Job, error_cents: float, response: float, tolerance_cents: float = 1.0) -> int:
+def without_learning(job: MadeUpSession, error_cents: float, response: float, tolerance_cents: float = 1.0) -> int:
     """Moves it takes to come within tolerance if every move is planned by geometry alone, and nothing scatters."""
     spec, moved_mm, count = job.instrument.string(6), 0.0, 0
     while abs(error_cents) > tolerance_cents:
@@ -90,8 +92,8 @@ def test_two_strings_that_answer_alike_speak_for_the_thread_and_teach_the_rest()
 
 
 def test_no_screw_no_thread() -> None:
-    begun = Job(FLOATING).inspected()
-    Hands(begun, FAR | REST, response=0.6).work()
+    begun = MadeUpSession(FLOATING).inspected()
+    MadeUpTechnician(begun, FAR | REST, response=0.6).work()
     odd = [e.oddity for e in begun.events if isinstance(e, ev.ResponseLearnt) and e.oddity]
     assert odd
     assert "thread" not in odd[0]
@@ -99,8 +101,8 @@ def test_no_screw_no_thread() -> None:
 
 
 def test_what_was_learnt_is_dropped_with_the_step_and_replayed_with_the_journal() -> None:
-    job = Job(SCREWS).inspected()
-    hands = Hands(job, FAR | REST, response=1.5)
+    job = MadeUpSession(SCREWS).inspected()
+    hands = MadeUpTechnician(job, FAR | REST, response=1.5)
     for _ in range(500):
         before = job.state
         hands.step()
@@ -114,7 +116,7 @@ def test_what_was_learnt_is_dropped_with_the_step_and_replayed_with_the_journal(
 
 
 def test_a_move_of_an_unheard_string_teaches_nothing() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     begun = [e for e in job.events if not isinstance(e, ev.TakenBack)]
     state: State = fold(begun)
     moved = fold([ev.SaddleMoved(4, 1.0, told=True)], state)
@@ -135,8 +137,8 @@ def test_what_a_move_should_leave_is_told_by_the_strings_own_answer() -> None:
 
 def test_a_wrong_thread_is_learnt_named_and_counted_with() -> None:
     off = {1: 9.0, 2: -9.0, 3: 8.0, 4: -8.0, 5: 9.0, 6: -9.0}
-    job = Job(SCREWS, tolerance_cents=1.0).inspected()
-    hands = Hands(job, off, response=1.4)
+    job = MadeUpSession(SCREWS, tolerance_cents=1.0).inspected()
+    hands = MadeUpTechnician(job, off, response=1.4)
     hands.work()
     moves = [job.string(n).moves for n in range(1, 7)]
     # The first strings, from the sixth on, take a second move; then the thread is known.
@@ -149,8 +151,8 @@ def test_a_wrong_thread_is_learnt_named_and_counted_with() -> None:
 
 
 def test_a_bridge_as_filed_teaches_nothing_odd() -> None:
-    job = Job(SCREWS).inspected()
-    Hands(job, {1: 9.0, 2: -9.0, 3: 8.0, 4: -8.0, 5: 9.0, 6: -9.0}).work()
+    job = MadeUpSession(SCREWS).inspected()
+    MadeUpTechnician(job, {1: 9.0, 2: -9.0, 3: 8.0, 4: -8.0, 5: 9.0, 6: -9.0}).work()
     learnt = [e for e in job.events if isinstance(e, ev.ResponseLearnt)]
     assert len(learnt) == 6
     assert not any(e.oddity for e in learnt)
@@ -177,7 +179,7 @@ FAR_OFF = {6: 12.0, 5: -11.0} | dict.fromkeys(range(1, 5), 0.2)
 
 
 @cache
-def far_off(response: float, seed: int) -> tuple[Job, Hands]:
+def far_off(response: float, seed: int) -> tuple[MadeUpSession, MadeUpTechnician]:
     """A whole set-up of two strings that are far off, done once for all tests."""
     return worked(FAR_OFF, response, seed, frets="5 12 17")
 
@@ -202,8 +204,8 @@ def test_what_the_last_pass_contradicts_is_not_settled_on_again(seed: int) -> No
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_bar_teaches_every_string_it_carries(seed: int) -> None:
-    job = Job(BAR).inspected()
-    hands = Hands(job, dict.fromkeys(job.state.numbers, 7.0), response=1.5, seed=seed)
+    job = MadeUpSession(BAR).inspected()
+    hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 7.0), response=1.5, seed=seed)
     hands.work()
     learnt = {e.string for e in job.events if isinstance(e, ev.ResponseLearnt)}
     assert learnt == set(job.state.numbers)

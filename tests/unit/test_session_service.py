@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_up import FLOATING, PAIRED, Hands, Job, clock, reading
+from made_up_session import FLOATING, PAIRED, MadeUpSession, MadeUpTechnician, clock, reading
 
 from oscservice.daemon.session_service import SessionService
 from oscservice.errors import JournalError
@@ -18,7 +18,7 @@ from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 
@@ -218,8 +218,8 @@ def test_taken_up_again_it_stands_where_it_stood(path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_whole_job_in_pieces_is_the_same_job(path: Path, seed: int) -> None:
-    job = Job().inspected()
-    Hands(job, {1: 6.0, 2: 0.1, 3: -3.0, 4: -0.1, 5: 9.0, 6: -0.2}, seed=seed).work()
+    job = MadeUpSession().inspected()
+    MadeUpTechnician(job, {1: 6.0, 2: 0.1, 3: -3.0, 4: -0.1, 5: 9.0, 6: -0.2}, seed=seed).work()
     heard = iter([e for e in job.events if isinstance(e, ev.ReadingTaken | ev.StringSlackened)])
     session_id = ""
     done = False
@@ -355,8 +355,8 @@ def test_events_that_can_not_be_read_are_a_journal_error_and_stay(path: Path, ki
 
 def test_events_and_their_bodies_are_the_same_thing() -> None:
     for instrument in (FLOATING, PAIRED):
-        job = Job(instrument).inspected()
-        Hands(job, {1: 6.0, 2: 0.1, 3: -3.0, 4: -0.1, 5: 9.0, 6: 30.0}).work()
+        job = MadeUpSession(instrument).inspected()
+        MadeUpTechnician(job, {1: 6.0, 2: 0.1, 3: -3.0, 4: -0.1, 5: 9.0, 6: 30.0}).work()
         bodies = [json.loads(json.dumps(ev.to_body(event), allow_nan=False)) for event in job.events]
         assert [ev.from_body(kind, body) for kind, body in bodies] == job.events
         assert fold(ev.from_body(kind, body) for kind, body in bodies) == job.state

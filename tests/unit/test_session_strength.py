@@ -6,7 +6,7 @@ import math
 from dataclasses import asdict, replace
 
 import pytest
-from made_up import FRET, SCREWS, Job, reading
+from made_up_session import FRET, SCREWS, MadeUpSession, reading
 
 from oscservice.advice.comparison import PluckReading
 from oscservice.advice.pluck_strength import PRIOR_CENTS
@@ -15,7 +15,7 @@ from oscservice.api.topics import topics
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.vocabulary import Phase
 
 SINCE = ("inharmonicity_se", "string_hz", "string_se_cents", "strength_db", "flags")
@@ -26,7 +26,7 @@ class Player:
     """Plucks a made-up string as hard as wanted, its pitch rising with amplitude and its partials straying."""
 
     def __init__(self, rise_cents: float = 0.0, ambiguity_cents: float = 0.0) -> None:
-        self.job = Job(SCREWS).tuned()
+        self.job = MadeUpSession(SCREWS).tuned()
         self.rise_cents = rise_cents
         self.ambiguity_cents = ambiguity_cents
         self.number = self.job.state.focus
@@ -51,7 +51,7 @@ class Player:
         raise AssertionError("twenty plucks and no judgement")
 
 
-def last_taken(job: Job) -> ev.ReadingTaken:
+def last_taken(job: MadeUpSession) -> ev.ReadingTaken:
     return next(e for e in reversed(job.events) if isinstance(e, ev.ReadingTaken))
 
 
@@ -83,7 +83,7 @@ def test_a_clipped_reading_counts_less() -> None:
 
 
 def test_a_strength_that_is_no_number_is_not_known() -> None:
-    job = Job(SCREWS).tuned()
+    job = MadeUpSession(SCREWS).tuned()
     job.do(cm.Hear(replace(reading(job.instrument.open_hz(6)), strength_db=-math.inf, string_se_cents=math.inf)))
     assert last_taken(job).strength_db is None
     (pluck,) = job.string(6).plucks

@@ -7,7 +7,7 @@ import random
 from dataclasses import replace
 
 import pytest
-from made_up import SCREWS, Hands, Job
+from made_up_session import SCREWS, MadeUpSession, MadeUpTechnician
 
 from oscservice.instrument.modified_instrument import NewGauge, with_gauges, with_notes
 from oscservice.instrument.pitch import OPEN
@@ -19,20 +19,20 @@ from oscservice.session.vocabulary import Status
 
 
 @pytest.fixture(scope="module")
-def done() -> tuple[Job, Hands]:
+def done() -> tuple[MadeUpSession, MadeUpTechnician]:
     """A made-up guitar set up over two frets, one string set aside."""
-    job = Job(SCREWS, frets="5 12").inspected()
+    job = MadeUpSession(SCREWS, frets="5 12").inspected()
     job.do(cm.SetAside(4, "rusty"))
-    hands = Hands(job, {1: 6.0, 2: -5.0, 3: 0.3, 5: 0.0, 6: 9.0, 4: 0.0})
+    hands = MadeUpTechnician(job, {1: 6.0, 2: -5.0, 3: 0.3, 5: 0.0, 6: 9.0, 4: 0.0})
     hands.work()
     return job, hands
 
 
-def left(job: Job, session: str = "one") -> SetupSummary:
+def left(job: MadeUpSession, session: str = "one") -> SetupSummary:
     return summary_of(job.state, session)
 
 
-def test_what_a_session_leaves(done: tuple[Job, Hands]) -> None:
+def test_what_a_session_leaves(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, hands = done
     found = left(job)
     assert (found.session, found.identity, found.outcome, found.quick) == ("one", SCREWS, "partly proved", False)
@@ -58,10 +58,10 @@ def test_what_a_session_leaves(done: tuple[Job, Hands]) -> None:
     assert tuple(error.error_cents for error in one.errors) == told[6].errors_cents
 
 
-def test_a_standing_is_its_json(done: tuple[Job, Hands]) -> None:
+def test_a_standing_is_its_json(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     found = left(done[0])
     assert SetupSummary.from_json(found.to_json()) == found
-    begun = left(Job().inspected())
+    begun = left(MadeUpSession().inspected())
     assert SetupSummary.from_json(begun.to_json()) == begun
     assert (begun.worst, begun.check_fret, begun.outcome) == (None, None, "")
     assert begun.string(7) is None
@@ -69,7 +69,7 @@ def test_a_standing_is_its_json(done: tuple[Job, Hands]) -> None:
         summary_of(type(done[0].state)())
 
 
-def test_the_fret_of_a_quick_check_is_the_nearest_to_the_twelfth(done: tuple[Job, Hands]) -> None:
+def test_the_fret_of_a_quick_check_is_the_nearest_to_the_twelfth(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     found = left(done[0])
     assert found.check_fret == 12
     only_5 = replace(found, strings=tuple(replace(one, errors=one.errors[:1]) for one in found.strings))
@@ -82,7 +82,7 @@ def test_what_one_does_not_know_of_an_open_string() -> None:
     assert open_se_cents(0.8, unsure_cents=5.0) == pytest.approx(math.sqrt(26.0))
 
 
-def test_nothing_changes_between_a_session_and_itself(done: tuple[Job, Hands]) -> None:
+def test_nothing_changes_between_a_session_and_itself(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     found = changes(left(done[0]), left(done[0], "two"))
     assert found.remarks == ()
     for cell in found.cells:
@@ -100,7 +100,7 @@ def shifted(standing: SetupSummary, number: int, **more: object) -> SetupSummary
     return replace(standing, session="two", strings=strings)
 
 
-def test_a_change_is_marked_where_the_errors_do_not_explain_it(done: tuple[Job, Hands]) -> None:
+def test_a_change_is_marked_where_the_errors_do_not_explain_it(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     before = left(done[0])
     one = before.string(3)
     assert one is not None
@@ -129,25 +129,25 @@ def test_marks_by_chance_are_as_many_as_said() -> None:
     assert twice == pytest.approx(0.05, abs=0.035)  # Bonferroni: at most 1 of 20
 
 
-def test_strings_that_are_others_are_not_compared(done: tuple[Job, Hands]) -> None:
+def test_strings_that_are_others_are_not_compared(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, _ = done
-    heavier = Job(with_gauges(job.instrument, {2: NewGauge(0.36)})).inspected()
+    heavier = MadeUpSession(with_gauges(job.instrument, {2: NewGauge(0.36)})).inspected()
     found = changes(left(job), left(heavier, "two"))
     assert "string 2: another string (0.33 and 0.36 mm)" in found.remarks
     for cell in found.cells:
         if cell.string == 2 and cell.what != SADDLE:
             assert "another string" in cell.why
             assert (cell.change, cell.z, found.mark(cell)) == (None, None, "")
-    down = Job(with_notes(job.instrument, ["D#4", "A#3", "F#3", "C#3", "G#2", "D#2"])).inspected()
+    down = MadeUpSession(with_notes(job.instrument, ["D#4", "A#3", "F#3", "C#3", "G#2", "D#2"])).inspected()
     assert "string 1: another tuning (E4 and D#4)" in changes(left(job), left(down, "two")).remarks
-    bass, other = left(Job("bass-4-864")), changes(left(job), left(Job("bass-4-864")))
+    bass, other = left(MadeUpSession("bass-4-864")), changes(left(job), left(MadeUpSession("bass-4-864")))
     assert other.remarks[0] == f"two instruments: {SCREWS} and {bass.identity}"
     assert "6 strings and 4" in other.remarks[1]
     assert "another scale length" in other.remarks[2]
     assert {cell.string for cell in other.cells} == {1, 2, 3, 4}
 
 
-def test_other_strings_in_so_many_words(done: tuple[Job, Hands]) -> None:
+def test_other_strings_in_so_many_words(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     one = left(done[0]).strings[0]
     assert unlike(one, one) == ""
     assert unlike(one, replace(one, wound=True)) == "another string (plain and wound)"
@@ -155,9 +155,9 @@ def test_other_strings_in_so_many_words(done: tuple[Job, Hands]) -> None:
     assert unlike(one, replace(one, nominal_hz=one.nominal_hz * 432.0 / 440.0)).startswith("another tuning (")
 
 
-def test_what_only_one_session_heard_is_said(done: tuple[Job, Hands]) -> None:
+def test_what_only_one_session_heard_is_said(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, _ = done
-    only_12 = Job(SCREWS).tuned()
+    only_12 = MadeUpSession(SCREWS).tuned()
     for number in (6, 5):
         only_12.bracket(number, 0.2)
     found = changes(left(job), left(only_12, "two"))
@@ -168,7 +168,7 @@ def test_what_only_one_session_heard_is_said(done: tuple[Job, Hands]) -> None:
     assert (4, FRET, 12) not in said
 
 
-def test_saddles_by_the_file_and_the_moves(done: tuple[Job, Hands]) -> None:
+def test_saddles_by_the_file_and_the_moves(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     before = left(done[0])
     one = before.string(6)
     assert one is not None
@@ -181,7 +181,7 @@ def test_saddles_by_the_file_and_the_moves(done: tuple[Job, Hands]) -> None:
 
 
 def test_a_string_that_shifted_since_is_less_sure() -> None:
-    job = Job().inspected()
+    job = MadeUpSession().inspected()
     for number in (6, 5):
         job.hear(number, OPEN, 20.0)
         job.hear(number, OPEN, 0.0)

@@ -20,9 +20,9 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.string_state import StringState
 from oscservice.session.vocabulary import Phase
@@ -73,16 +73,16 @@ def clock() -> datetime:
     return datetime(2026, 11, 25, 9, 30, tzinfo=UTC)
 
 
-def course() -> Instrument:
+def two_equal_strings() -> Instrument:
     """Two strings of one pitch and one build: only what was asked for tells them apart."""
     given = load_instrument(SCREWS)
     first = given.bridge.adjusters[0]
     adjusters = tuple(first.model_copy(update={"name": f"saddle {n}", "influence": {n: 1.0}}) for n in (1, 2))
     bridge = given.bridge.model_copy(update={"adjusters": adjusters})
-    return given.model_copy(update={"name": "course", "strings": given.strings[:1] * 2, "bridge": bridge})
+    return given.model_copy(update={"name": "two_equal_strings", "strings": given.strings[:1] * 2, "bridge": bridge})
 
 
-class Job:
+class MadeUpSession:
     """A session, its events as they come, and what has been said to the person."""
 
     def __init__(
@@ -96,7 +96,7 @@ class Job:
 
     def do(self, command: cm.Command) -> list[ev.Event]:
         """Carry out a command; gives its events."""
-        events = decide(self.state, command)
+        events = decide(self.state, command).events
         self.state = fold(events, self.state)
         self.events += events
         now = prompt(self.state)
@@ -108,12 +108,12 @@ class Job:
         nominal_hz = self.instrument.place_hz(string, place)
         return self.do(cm.Hear(reading(nominal_hz * 2.0 ** (cents / 1200.0), se_cents)))
 
-    def inspected(self) -> Job:
+    def inspected(self) -> MadeUpSession:
         """All in order."""
         self.do(cm.Inspect("all", "passed"))
         return self
 
-    def tuned(self, cents: float = 0.0) -> Job:
+    def tuned(self, cents: float = 0.0) -> MadeUpSession:
         """Inspected, and every string in tune."""
         self.inspected()
         for number in reversed(self.state.numbers):
@@ -151,7 +151,7 @@ class Job:
         return prompt(self.state).code
 
 
-def refused(job: Job, command: cm.Command, code: str) -> str:
+def refused(job: MadeUpSession, command: cm.Command, code: str) -> str:
     """The one line with which a command is refused; nothing has changed."""
     before = job.state
     with pytest.raises(Refused) as refusal:
@@ -162,7 +162,7 @@ def refused(job: Job, command: cm.Command, code: str) -> str:
     return refusal.value.text
 
 
-class Hands:
+class MadeUpTechnician:
     """A made-up guitar with true errors, and somebody who does what the prompts say.
 
     Args:
@@ -175,7 +175,7 @@ class Hands:
 
     def __init__(
         self,
-        job: Job,
+        job: MadeUpSession,
         errors_cents: dict[int, float],
         *,
         commands: bool = False,
