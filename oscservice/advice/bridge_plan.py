@@ -104,20 +104,20 @@ def plan_bridge(
     _check(rows, instrument, positions, response)
     adjusters = instrument.bridge.adjusters
     moved = np.array([positions.get(a.name, 0.0) for a in adjusters])
-    laws = _laws(rows, instrument, moved, response)
+    model = _error_model(rows, instrument, moved, response)
     rooms = [travel_left_mm(a, float(m)) for a, m in zip(adjusters, moved, strict=True)]
     moves: dict[str, Move] = {}
     free = within = np.zeros(len(adjusters))
     if adjusters:
-        free, within = laws.solve(None), laws.solve(rooms)
-        for a, room, needed, mm, se in zip(adjusters, rooms, free, within, laws.se_mm(free), strict=True):
+        free, within = model.solve(None), model.solve(rooms)
+        for a, room, needed, mm, se in zip(adjusters, rooms, free, within, model.se_mm(free), strict=True):
             moves[a.name] = limited_move(float(needed), float(mm), float(se), room, a, why_not)
-    done = laws.influence @ (np.zeros(len(adjusters)) if why_not else within)
-    left = laws.left_cents(done)
-    short = laws.influence @ (free - within)
+    done = model.influence @ (np.zeros(len(adjusters)) if why_not else within)
+    left = model.left_cents(done)
+    short = model.influence @ (free - within)
     return BridgePlan(
         moves,
-        _by_string(rows, instrument, laws, done, left),
+        _by_string(rows, instrument, model, done, left),
         {(r.string, r.fret): float(cents) for r, cents in zip(rows, left, strict=True)},
         {r.string: float(mm) for r, mm in zip(rows, short, strict=True)},
     )
@@ -146,7 +146,7 @@ def adjuster_moves(
 
 
 @dataclass(frozen=True)
-class _Laws:
+class _ErrorModel:
     """Errors as functions of the adjusters' moves, in arrays over rows.
 
     Attributes:
@@ -200,13 +200,15 @@ class _Laws:
         return np.asarray(np.sqrt(per_cent**2 @ self.se**2))
 
 
-def _laws(rows: Sequence[ErrorRow], instrument: Instrument, moved: Floats, response: Mapping[int, float]) -> _Laws:
-    """Return the rows as arrays, the adjusters having moved by ``moved``, (adjusters,), since the start."""
+def _error_model(
+    rows: Sequence[ErrorRow], instrument: Instrument, moved: Floats, response: Mapping[int, float]
+) -> _ErrorModel:
+    """Return the model of the rows; the adjusters have moved by ``moved``, (adjusters,), since the start."""
     adjusters = instrument.bridge.adjusters
     influence = np.array([[a.influence.get(r.string, 0.0) for a in adjusters] for r in rows])
     start = influence @ moved if adjusters else np.zeros(len(rows))
     pairs = zip(rows, start, strict=True)
-    return _Laws(
+    return _ErrorModel(
         cents=np.array([r.error_cents for r in rows]),
         se=np.array([r.se_cents for r in rows]),
         factor=np.array([math.sqrt(r.weight) / max(r.se_cents, LEAST_SE_CENTS) for r in rows]),
@@ -217,10 +219,10 @@ def _laws(rows: Sequence[ErrorRow], instrument: Instrument, moved: Floats, respo
 
 
 def _by_string(
-    rows: Sequence[ErrorRow], instrument: Instrument, laws: _Laws, done_mm: Floats, left: Floats
+    rows: Sequence[ErrorRow], instrument: Instrument, model: _ErrorModel, done_mm: Floats, left: Floats
 ) -> dict[int, float]:
     """Return string number -> remaining error, from the error left on each row, (rows,)."""
-    slopes = laws.slopes(done_mm)
+    slopes = model.slopes(done_mm)
     remaining: dict[int, float] = {}
     for number in dict.fromkeys(row.string for row in rows):
         own = [k for k, row in enumerate(rows) if row.string == number]
@@ -228,11 +230,11 @@ def _by_string(
             remaining[number] = float(left[own[0]])
             continue
         # Nut to saddle after the move.
-        open_mm = laws.lengths[own[0]][0] + float(done_mm[own[0]])
+        open_mm = model.lengths[own[0]][0] + float(done_mm[own[0]])
         string = instrument.string(number)
         position_mm = open_mm - string.scale_mm - string.setback_mm
-        at_reference = laws.response[own[0]] * cents_per_mm(speaking_lengths_mm(string, REFERENCE_FRET, position_mm))
-        weight = (laws.factor[own] * slopes[own]) ** 2
+        at_reference = model.response[own[0]] * cents_per_mm(speaking_lengths_mm(string, REFERENCE_FRET, position_mm))
+        weight = (model.factor[own] * slopes[own]) ** 2
         remaining[number] = float(weight @ (left[own] * at_reference / slopes[own]) / weight.sum())
     return remaining
 

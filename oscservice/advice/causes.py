@@ -32,6 +32,7 @@ from oscservice.advice.expected_errors import (
 )
 from oscservice.instrument.fretting import FrettedString
 from oscservice.instrument.spec import Instrument
+from oscservice.sentences.plural import numbered
 from oscservice.sentences.sentence_table import ENGLISH
 
 Floats = npt.NDArray[np.float64]
@@ -429,7 +430,7 @@ def misplaced_frets(found: tuple[Finding, ...], number: int) -> frozenset[int]:
 def _name(cause: str, strings: tuple[int, ...], fret: int) -> str:
     """Return a cause with its fret and strings."""
     at = f" {fret}" if fret else ""
-    return f"{cause}{at}, string{'s' if len(strings) > 1 else ''} {', '.join(map(str, strings))}"
+    return f"{cause}{at}, {numbered('string', list(strings))}"
 
 
 def _finding(expected: ExpectedErrors, named: CauseProbability) -> Finding:

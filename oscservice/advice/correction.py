@@ -18,6 +18,7 @@ from fractions import Fraction
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
+from oscservice.sentences.plural import counted
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 
 TOWARD = "toward the nut"
@@ -129,7 +130,7 @@ def refusal(error: Comparison) -> str | None:
             "fret the same way each time, and look for a loose part"
         )
     if error.plucks < FEWEST_PLUCKS:
-        return f"{error.plucks} fretted plucks, fewer than {FEWEST_PLUCKS}: pluck more"
+        return f"{counted(error.plucks, 'fretted pluck')}, fewer than {FEWEST_PLUCKS}: pluck more"
     return None
 
 

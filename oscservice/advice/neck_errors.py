@@ -75,14 +75,15 @@ class SaddleAndNut:
     """Moves of saddle and nut that null the errors.
 
     Attributes:
-        alone_mm, alone_se_mm: the saddle's move if only it moves: least weighted sum of squares over the frets.
+        saddle_only_mm, saddle_only_se_mm: move of the saddle if the nut stays: least weighted sum of squares over the
+            frets.
         saddle_mm, saddle_se_mm, nut_mm, nut_se_mm: moves of both by generalised least squares; None where the errors
             don't separate them.
-        untold: why they are not separated, in words; empty if they are.
+        untold: the reason why they are not separated, in words; empty if they are.
     """
 
-    alone_mm: float
-    alone_se_mm: float
+    saddle_only_mm: float
+    saddle_only_se_mm: float
     saddle_mm: float | None
     saddle_se_mm: float | None
     nut_mm: float | None
@@ -193,12 +194,12 @@ def saddle_and_nut(
     Raises:
         ValueError: no fret has weight.
     """
-    shares, alone_mm = _saddle_only(neck, weights or {}, string, position_mm)
-    alone_se_mm = _sd(shares, neck)
+    shares, saddle_only_mm = _saddle_only(neck, weights or {}, string, position_mm)
+    saddle_only_se_mm = _sd(shares, neck)
     untold = ""
     if len(neck.frets) < 2:
-        untold = "one fret can't tell the nut from the saddle: compare low frets too"
-        return SaddleAndNut(alone_mm, alone_se_mm, None, None, None, None, untold)
+        untold = "one fret can't separate nut and saddle: compare low frets too"
+        return SaddleAndNut(saddle_only_mm, saddle_only_se_mm, None, None, None, None, untold)
     lengths = [speaking_lengths_mm(string, fret, position_mm) for fret in neck.frets]
     # A nut further from the saddle lengthens the open string only: every fret is sharper.
     slopes = np.column_stack([[cents_per_mm(at) for at in lengths], [CENTS_PER_E / at[0] for at in lengths]])
@@ -217,8 +218,8 @@ def saddle_and_nut(
     saddle_se_mm, nut_se_mm = float(found[0, 0] ** 0.5), float(found[1, 1] ** 0.5)
     if nut_se_mm > UNSURE_NUT_MM:
         untold = f"the nut's part is known to {nut_se_mm:.1f} mm only: compare low frets too, or pluck more"
-        return SaddleAndNut(alone_mm, alone_se_mm, None, None, None, None, untold)
-    return SaddleAndNut(alone_mm, alone_se_mm, saddle_mm, saddle_se_mm, nut_mm, nut_se_mm, untold)
+        return SaddleAndNut(saddle_only_mm, saddle_only_se_mm, None, None, None, None, untold)
+    return SaddleAndNut(saddle_only_mm, saddle_only_se_mm, saddle_mm, saddle_se_mm, nut_mm, nut_se_mm, untold)
 
 
 def _saddle_only(

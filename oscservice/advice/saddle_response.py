@@ -183,10 +183,12 @@ def response_warning(number: int, responses: Mapping[int, Response], adjuster: A
     if common is not None:
         moved = ", ".join(str(n) for n in sorted(responses))
         what = "thread or scale length" if adjuster is not None and adjuster.mm_per_turn is not None else "scale length"
-        return f"moves of strings {moved} did {common:.0%} of what they should: check {what} in the file, and the ruler"
+        return (
+            f"moves of strings {moved} had {common:.0%} of the expected effect: check {what} in the file, and the ruler"
+        )
     if not own.is_odd:
         return None
-    effect = f"the move of string {number} did {own.ratio:.0%} of what it should"
+    effect = f"the move of string {number} had {own.ratio:.0%} of the expected effect"
     if adjuster is not None and adjuster.mm_per_turn is not None:
         return f"{effect}: check its thread in the file, play in the screw, and that it was brought back to pitch"
     return f"{effect}: check that the saddle has not slipped, and that the string was brought back to pitch"

@@ -34,7 +34,7 @@ WOUND = "wound"
 PITCH = "pitch"
 SHAPE_CROWN = "shape crown"
 MOVE_BRIDGE = "move bridge"
-LIVE_WITH_IT = "live with it"
+ACCEPT_IT = "live with it"
 
 MOST_ACTION_MM = 0.5
 """Largest change of the action: more changes how the instrument plays (common practice, no source)."""
@@ -106,7 +106,7 @@ def travel_remedies(
         _pitch(at),
         _crown(instrument, string, at),
         _bridge(instrument, at),
-        _lived_with(at),
+        _accepted(at),
     ]
     return tuple(remedy for remedy in remedies if remedy is not None)
 
@@ -221,7 +221,7 @@ def _pitch(at: _Missing) -> TravelRemedy | None:
     stress_pa = STEEL_MODULUS_PA / changed.kappa
     if at.sharp and stress_pa > STRESSED_SHARE * MUSIC_WIRE_STRENGTH_PA:
         return None
-    text = f"Tune it a semitone {'higher' if at.sharp else 'lower'}, if the player can do with that."
+    text = f"Tune it a semitone {'higher' if at.sharp else 'lower'}, if that suits the player."
     return at.remedy(PITCH, text, changed, _TENSION)
 
 
@@ -230,7 +230,7 @@ def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | 
     if instrument.bridge.kind != FIXED or instrument.adjuster_of(string) is not None:
         return None
     shaped = f"have its crown shaped {abs(at.mm):.1f} mm {at.direction}"
-    text = f"If the saddle is wide enough, {shaped}; what is cut off is gone."
+    text = f"If the saddle is wide enough, {shaped}; removed material can't be put back."
     return TravelRemedy(SHAPE_CROWN, text, None, None, _TENSION)
 
 
@@ -245,12 +245,12 @@ def _bridge(instrument: Instrument, at: _Missing) -> TravelRemedy:
     return TravelRemedy(MOVE_BRIDGE, text, abs(at.mm), 0.0, _TENSION + (_SPRUNG if at.floating else ""))
 
 
-def _lived_with(at: _Missing) -> TravelRemedy:
-    """Return what the error is if nothing is done."""
+def _accepted(at: _Missing) -> TravelRemedy:
+    """Return the remedy of leaving everything as it is, with the error that stays."""
     cents = at.left_cents(0.0)
     heard, tuned = ("sharp", "flat") if cents > 0.0 else ("flat", "sharp")
     text = (
-        f"Live with it: fret 12 stays {abs(cents):.1f} cents {heard}; the open string tuned "
-        f"{abs(cents) / 2.0:.1f} cents {tuned} shares that out."
+        f"Accept it: fret 12 stays {abs(cents):.1f} cents {heard}; tuning the open string "
+        f"{abs(cents) / 2.0:.1f} cents {tuned} halves the error."
     )
-    return TravelRemedy(LIVE_WITH_IT, text, 0.0, cents)
+    return TravelRemedy(ACCEPT_IT, text, 0.0, cents)

@@ -1,1 +1,1 @@
-
+"""Sources of samples: device, file, raw stream."""

@@ -15,6 +15,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.plugins.registry import InstalledKinds, Offer, Registry
 from oscservice.record.journal import Journal, SessionRow
 from oscservice.record.session_history import sessions_of, state_of
+from oscservice.sentences.plural import counted
 from oscservice.session.state import State
 
 JournalOption = Annotated[Path | None, typer.Option(help="Journal file; by default the user's own.")]
@@ -64,17 +65,17 @@ def named_session(journal: Journal, name: str, instrument: str | None) -> str:
         InputError: there are not so many.
         JournalError: the journal can't be read.
     """
-    counted = _LAST.fullmatch(name)
-    if counted is None:
+    last = _LAST.fullmatch(name)
+    if last is None:
         return name
     if instrument is None:
         known = [row.id for row in journal.sessions()]
     else:
         known = [row.id for row, _ in instrument_sessions(journal, instrument)]
-    back = int(counted.group(1) or 0)
+    back = int(last.group(1) or 0)
     if back >= len(known):
         of = "" if instrument is None else f" of {instrument!r}"
-        raise InputError(f"{name}: the journal {journal.path} has {len(known)} sessions{of}")
+        raise InputError(f"{name}: the journal {journal.path} has {counted(len(known), 'session')}{of}")
     return known[back]
 
 

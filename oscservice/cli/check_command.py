@@ -24,6 +24,7 @@ from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, CheckResult, Che
 from oscservice.cli.arguments import named_instrument
 from oscservice.cli.console import plain_table, progress_bar, say, wide_console
 from oscservice.errors import InputError
+from oscservice.sentences.plural import counted
 
 _MARKS = {CheckVerdict.HOLDS: "", CheckVerdict.UNSURE: "?", CheckVerdict.OUT: "!", CheckVerdict.DRIFTED: "!"}
 _MOST_LINES = 20
@@ -192,10 +193,14 @@ def _print(result: CheckResult, *, accepted: bool) -> None:
     if len(result.remarks) > _MOST_LINES:
         say(console, f"... and {len(result.remarks) - _MOST_LINES} more remarks; --json has them all", soft_wrap=True)
     counts = ", ".join(f"{result.counts[v]} {_words(v)}" for v in reversed(CheckVerdict) if result.counts[v])
-    known = f" ({result.cached} known from before)" if result.cached else ""
+    known = f" ({result.cached} from the cache)" if result.cached else ""
     refused = f", {len(result.refused)} refused" if result.refused else ""
     judged = "" if accepted else f": {counts or 'none judged'}"
-    say(console, f"{result.files} files{known}, {result.notes} notes{refused}{judged}", soft_wrap=True)
+    say(
+        console,
+        f"{counted(result.files, 'file')}{known}, {counted(result.notes, 'note')}{refused}{judged}",
+        soft_wrap=True,
+    )
 
 
 def _words(verdict: CheckVerdict) -> str:

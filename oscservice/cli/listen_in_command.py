@@ -18,6 +18,7 @@ from oscservice.osc.peer import Peer
 from oscservice.osc.ports import bound_pair
 from oscservice.osc.tcp import TcpLink
 from oscservice.osc.udp import UdpLink
+from oscservice.sentences.plural import counted
 
 NEWS_S = 1.0
 
@@ -85,7 +86,7 @@ class _Listener:
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:
         if not self._overheard.bad:
-            self._say(f"not OSC: {reason} ({size} bytes from {sender})")
+            self._say(f"not OSC: {reason} ({counted(size, 'byte')} from {sender})")
         self._overheard.bad += 1
 
     def gone(self, peer: Peer) -> None:

@@ -22,6 +22,7 @@ from oscservice.instrument.instrument_file import load_instrument, preset_names,
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.address import arguments_text
 from oscservice.plugins.registry import GROUPS, Offer, PluginError, Registry, added
+from oscservice.sentences.plural import counted
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import load_translation
 
@@ -152,7 +153,7 @@ def plugins(
     console.print(table)
     say(
         console,
-        "Sources: --source NAME[:REST]. Bridges: kind = NAME in an instrument file. Listeners are told of every event; "
+        "Sources: --source NAME[:REST]. Bridges: kind = NAME in an instrument file. Listeners get every event; "
         "--plugin NAME:REST gives them what they take. --without-plugin NAME leaves one alone.",
     )
 
@@ -181,6 +182,6 @@ def sentences(
         return
     found = load_translation(translation)
     done = len(ENGLISH.texts) - len(found.missing)
-    print(f"{translation}: {done} of {len(ENGLISH.texts)} texts in {found.sentences.language}")
+    print(f"{translation}: {done} of {counted(len(ENGLISH.texts), 'text')} in {found.sentences.language}")
     for key in found.missing:
         print(f"still English: {' '.join(key)}")

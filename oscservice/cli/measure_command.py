@@ -22,6 +22,7 @@ from oscservice.hearing.note_identity import identify
 from oscservice.hearing.reading import Reading, finite_or_none
 from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
 from oscservice.instrument.spec import Instrument
+from oscservice.sentences.plural import counted
 
 _FRET_12 = Place("fret", 12)
 _NEAR_CENTS = 50.0  # a pitch further off than half a semitone is another note
@@ -120,9 +121,9 @@ def measure(
         raise faults[0]
     unread = sum(not isinstance(fault, NothingMeasuredError) for fault in faults)
     if unread:
-        raise InputError(f"{unread} of {len(files)} files could not be read")
+        raise InputError(f"{unread} of {counted(len(files), 'file')} could not be read")
     if not any(row.reading for row in rows):
-        raise NothingMeasuredError(f"no note in any of {len(files)} files")
+        raise NothingMeasuredError(f"no note in any of the {len(files)} files")
 
 
 def _nothing(path: Path, rows: Sequence[NoteRow], flags: Sequence[str]) -> str:

@@ -35,7 +35,7 @@ _KEPT = "-"
 _ON_PREDICTIONS = (
     "gauge: inches, p plain, w wound. N: tension. core: its stress as a share of what music wire holds. "
     "B: inharmonicity, millionths. saddle: mm beyond the scale length where fret 12 is true, ± 1 sd. now: as the file "
-    "has it. A saddle is moved before the first pluck only where it is further off than its place is known."
+    "has it. A saddle is moved before the first pluck only if its error is larger than the uncertainty."
 )
 _ON_FOLLOWING = (
     "before, after: saddle in mm beyond the scale length where fret 12 is true. follow: the way between, ± 1 sd. "

@@ -34,7 +34,7 @@ _MEASURED = "*"
 
 _ON_REMAINS = (
     f"Cents against the open string in equal temperament, + sharp, ± 1 sd. {_MEASURED}: this fret was plucked. The "
-    "others follow from those, from the strings' build, and from what frets and fingers are like. The saddles are as "
+    "others follow from those, from the strings' build, and from typical frets and fingers. The saddles are as "
     "the session left them."
 )
 _ON_CHANGE = "The open strings are tuned again; frets are counted from the capo, if there is one."

@@ -19,6 +19,7 @@ from oscservice.record.event_chain import Record, edited, object_in
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import KeptSound, SoundCheck, checked, folder_of, sound_of, sounds_in
 from oscservice.record.session_files import lines, records
+from oscservice.sentences.plural import counted
 from oscservice.session.events import from_body
 
 _NO_KEY = "Hashes have no key: they show accidental or manual edits, not edits by someone who makes new hashes."
@@ -72,7 +73,7 @@ def verify_sessions(
             cut = f"; cut where it was damaged: {record.session.cut}" if record.session.cut else ""
             sound = checked(folder_of(opened.path), name, _sounds(record))
             if fault is None:
-                print(f"{name}: as recorded, {len(record.events)} events, {state}{_of_sound(sound)}{cut}")
+                print(f"{name}: as recorded, {counted(len(record.events), 'event')}, {state}{_of_sound(sound)}{cut}")
             else:
                 print(f"{name}: EDITED or damaged: {fault.what}{cut}")
             for line in sound.altered:
@@ -130,7 +131,7 @@ def import_sessions(
                 done = book.import_session(found)
                 name = found.session.id
                 called = "" if done.id == name else f" as {done.id}, since another session has that name"
-                print(f"{name}: {_DONE[done.how]}{called}, {done.events} events")
+                print(f"{name}: {_DONE[done.how]}{called}, {counted(done.events, 'event')}")
     except OSError as error:
         raise InputError(f"{file} can't be read ({error.strerror})") from None
     except UnicodeDecodeError:
@@ -165,8 +166,8 @@ def _of_sound(sound: SoundCheck) -> str:
     known = sound.kept + sound.missing + len(sound.altered)
     if not known:
         return ""
-    missing = f" ({sound.missing} are not there)" if sound.missing else ""
-    return f"; sound of {sound.kept} of {known} notes as kept{missing}"
+    missing = f" ({sound.missing} missing)" if sound.missing else ""
+    return f"; sound of {sound.kept} of {counted(known, 'note')} as kept{missing}"
 
 
 _DONE = {"new": "imported", "continued": "continued from what was here", "here already": "here already, left alone"}

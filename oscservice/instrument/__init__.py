@@ -1,1 +1,1 @@
-
+"""Instruments: pitch, strings, bridges, instrument files and presets."""

@@ -19,6 +19,7 @@ from oscservice.instrument.spec import (
     SHAPED,
     THREAD_RANGE_MM,
 )
+from oscservice.sentences.plural import counted
 
 Layout = Mapping[str, Mapping[int, float]]
 """Each adjuster's name, and what it moves: string number -> mm of that string's saddle per mm of the adjuster."""
@@ -154,9 +155,9 @@ def checked(kind: BridgeKind) -> BridgeKind:
 
 
 def _check_layout(strings: int, layout: Layout) -> None:
-    where = f"with {strings} strings"
+    where = f"with {counted(strings, 'string')}"
     if not isinstance(layout, Mapping) or not 1 <= len(layout) <= 2 * strings:
-        raise ValueError(f"{where}: expected 1 to {2 * strings} adjusters, each name with what it moves")
+        raise ValueError(f"{where}: expected 1 to {2 * strings} adjusters, each name with the strings that it moves")
     for name, influence in layout.items():
         if not isinstance(name, str) or not name.strip() or len(name) > _LONGEST_NAME or not name.isprintable():
             raise ValueError(f"{where}: an adjuster's name is a text of 1 to {_LONGEST_NAME} letters; got {name!r:.60}")

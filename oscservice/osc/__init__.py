@@ -1,1 +1,1 @@
-
+"""Generic OSC: packets, patterns, UDP, TCP, WebSocket, HTTP, subscriptions."""

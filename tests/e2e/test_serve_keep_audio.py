@@ -179,7 +179,7 @@ def test_a_lost_file_alone_is_told_and_is_no_edit(session, tmp_path):
     assert again(journal)[0] == 0
     verified = told("sessions", "verify", "--journal", journal)
     assert verified.code == 0
-    assert "sound of 6 of 7 notes as kept (1 are not there)" in verified.out
+    assert "sound of 6 of 7 notes as kept (1 missing)" in verified.out
 
 
 def test_a_session_without_its_sound_is_bad_input(session, tmp_path):

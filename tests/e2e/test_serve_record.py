@@ -17,7 +17,7 @@ from served import PATIENCE_S, Served, command, environment, told
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 
@@ -161,7 +161,7 @@ def test_a_damaged_journal_is_recovered_as_the_daemon_starts(tmp_path: Path) -> 
     path.write_bytes(data)
     with serving(path) as daemon:
         lines = [daemon.line(), daemon.line()]
-        assert any(re.search("the journal was damaged and is recovered: .* events of 1 sessions", one) for one in lines)
+        assert any(re.search("the journal was damaged and is recovered: .* events of 1 session;", one) for one in lines)
         client = daemon.client()
         client.ask("/subscribe")
         (event,) = client.until("/event")

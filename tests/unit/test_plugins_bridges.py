@@ -141,7 +141,7 @@ def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: 
     kinds = InstalledKinds(registry)
     assert list(kinds) == ["wedge saddles"], "the others are used all the same"
     (said,) = registry.said
-    assert said.startswith(("odd: " + reason, "odd: with 1 strings: " + reason))
+    assert said.startswith(("odd: " + reason, "odd: with 1 string: " + reason))
     assert load_instrument("six-string-648", kinds).bridge.kind == "clamped floating"
 
 

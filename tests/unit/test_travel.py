@@ -9,9 +9,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from oscservice.advice.travel import (
+    ACCEPT_IT,
     ACTION,
     CORE,
-    LIVE_WITH_IT,
     MOVE_BRIDGE,
     PITCH,
     SHAPE_CROWN,
@@ -28,7 +28,7 @@ from oscservice.instrument.string_physics import plain_unit_weight_kg_m, wound_u
 FLOATING = load_instrument("six-string-648")
 PAIRED = load_instrument("six-string-648-paired")
 FIXED = load_instrument("six-string-628-fixed")
-ORDER = [TURN_SADDLE, ACTION, CORE, WOUND, PITCH, SHAPE_CROWN, MOVE_BRIDGE, LIVE_WITH_IT]
+ORDER = [TURN_SADDLE, ACTION, CORE, WOUND, PITCH, SHAPE_CROWN, MOVE_BRIDGE, ACCEPT_IT]
 STRINGS = st.integers(1, 6)
 MISSING = st.floats(0.1, 3.0)
 
@@ -58,17 +58,17 @@ def test_least_harm_first_and_never_worse_than_before(
     found = ways(instrument, string, sign * missing_mm)
     codes = list(found)
     assert codes == [code for code in ORDER if code in found]
-    assert codes[-2:] == [MOVE_BRIDGE, LIVE_WITH_IT]
-    left = found[LIVE_WITH_IT].remaining_cents
+    assert codes[-2:] == [MOVE_BRIDGE, ACCEPT_IT]
+    left = found[ACCEPT_IT].remaining_cents
     assert left is not None
     assert left * sign > 0.0
     for way in found.values():
         assert way.text.endswith(".")
         assert "\n" not in way.text
         assert (way.worth_mm is None) == (way.remaining_cents is None) == (way.code in (TURN_SADDLE, SHAPE_CROWN))
-        assert way.caution or way.code == LIVE_WITH_IT
-        assert ("Springs" in way.caution) == (instrument is FLOATING and way.code != LIVE_WITH_IT)
-        if way.worth_mm is not None and way.remaining_cents is not None and way.code != LIVE_WITH_IT:
+        assert way.caution or way.code == ACCEPT_IT
+        assert ("Springs" in way.caution) == (instrument is FLOATING and way.code != ACCEPT_IT)
+        if way.worth_mm is not None and way.remaining_cents is not None and way.code != ACCEPT_IT:
             assert way.worth_mm >= 0.05
             # What is worth too little leaves less of the same; too much is taken back, or leaves the other way.
             assert way.remaining_cents * sign < left * sign
@@ -76,13 +76,13 @@ def test_least_harm_first_and_never_worse_than_before(
 
 def test_what_remains_is_what_the_missing_millimetres_make_at_fret_12() -> None:
     string = FLOATING.string(6)
-    left = ways(FLOATING, 6, 2.0)[LIVE_WITH_IT].remaining_cents
+    left = ways(FLOATING, 6, 2.0)[ACCEPT_IT].remaining_cents
     open_mm = string.scale_mm + string.setback_mm
     stopped_mm = open_mm - string.scale_mm / 2.0
     sharp = 1200.0 * math.log2((open_mm + 2.0) / open_mm * stopped_mm / (stopped_mm + 2.0))
     assert left == pytest.approx(-sharp)
-    assert "5.2 cents sharp; the open string tuned 2.6 cents flat" in ways(FLOATING, 6, 2.0)[LIVE_WITH_IT].text
-    assert "cents flat; the open string tuned" in ways(FLOATING, 6, -2.0)[LIVE_WITH_IT].text
+    assert "5.2 cents sharp; tuning the open string 2.6 cents flat" in ways(FLOATING, 6, 2.0)[ACCEPT_IT].text
+    assert "cents flat; tuning the open string" in ways(FLOATING, 6, -2.0)[ACCEPT_IT].text
 
 
 @settings(max_examples=60, deadline=None)

@@ -78,7 +78,7 @@ def settled_hz(note: Note, expected_hz: float | None) -> float | None:
 def measure(notes: Iterable[Note], peers: Iterable[Peer]) -> list[Score]:
     """Everyone on every note. Ours first: told the note as the peers are, not told, and on the whole note."""
     told = Score("ours, window_pitch", ours=True)
-    untold = Score("ours, not told the note", ours=True)
+    untold = Score("ours, without the expected note", ours=True)
     whole = Score("ours, read_note (whole note)", ours=True)
     scores = [(peer, Score(peer.name)) for peer in peers if peer.installed]
     length_s = WINDOW_S[1] - WINDOW_S[0]

@@ -7,7 +7,6 @@ import os
 import platform
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 
 PACKAGES = ("oscservice", "numpy", "scipy", "aubio-ledfx", "librosa", "praat-parselmouth", "pyworld")
 
@@ -54,15 +53,9 @@ def number(value: float, digits: int = 4) -> str:
 
 
 def machine(used: str = "one thread used") -> str:
-    """Processor, operating system and versions in one line."""
-    names = [
-        line.partition(":")[2].strip()
-        for line in (Path("/proc/cpuinfo").read_text().splitlines() if Path("/proc/cpuinfo").exists() else [])
-        if line.startswith("model name")
-    ]
-    cpu = names[0] if names else platform.processor() or platform.machine()
+    """Number of cores, operating system and versions in one line."""
     parts = [
-        f"{cpu}, {os.cpu_count()} cores, {used}",
+        f"{os.cpu_count()} cores ({platform.machine()}), {used}",
         platform.system(),
         f"Python {platform.python_version()}",
     ]
