@@ -79,7 +79,7 @@ def two_equal_strings() -> Instrument:
     first = given.bridge.adjusters[0]
     adjusters = tuple(first.model_copy(update={"name": f"saddle {n}", "influence": {n: 1.0}}) for n in (1, 2))
     bridge = given.bridge.model_copy(update={"adjusters": adjusters})
-    return given.model_copy(update={"name": "two_equal_strings", "strings": given.strings[:1] * 2, "bridge": bridge})
+    return given.model_copy(update={"name": "course", "strings": given.strings[:1] * 2, "bridge": bridge})
 
 
 class MadeUpSession:

@@ -47,7 +47,7 @@ class Planned:
 
 
 class Noted(Work):
-    """MadeUpTechnician whose session's events are noted down."""
+    """A technician who records the session's events."""
 
     def __init__(
         self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float = 0.2, overrule: bool = False

@@ -4,8 +4,8 @@
 
 Each seed draws a set of strings (six-string .009, .010 and .011, seven-string), 2 to 5 springs of 1.5 to 5 N/mm, cores
 up to a tenth off what the file says, and how freely the strings slide over the nut. The guitar is the simulator's own
-mechanics, which solve the balance of strings and springs directly. MadeUpTechnician turn a peg as in ``silent.py`` (6 % and half a
-cent astray), and a reading scatters by 0.15 cents. A round is each string that needs it brought to its target once, or
+mechanics, which solve the balance of strings and springs directly. Pegs are turned as in ``silent.py`` (errors of 6 %
+and half a cent), and a reading scatters by 0.15 cents. A round is each string that needs it brought to its target once, or
 without targets each string to its pitch until it is within the same window. It is done when every string is truly
 within 2 cents.
 
@@ -160,7 +160,7 @@ def _rig(start: str, seed: int, instrument: Instrument) -> Rig:
 
 
 class _Alone:
-    """MadeUpTechnician that bring each string to its pitch, round after round."""
+    """A technician who brings each string to its pitch, round after round."""
 
     def __init__(self, instrument: Instrument, rig: Rig, seed: int) -> None:
         self.rig = rig
@@ -194,7 +194,7 @@ class _Alone:
 
 
 class _Hands(_Alone):
-    """MadeUpTechnician that do what the session says, until all strings are in tune."""
+    """A technician who follows the prompts until all strings are in tune."""
 
     def __init__(self, instrument: Instrument, rig: Rig, seed: int) -> None:
         super().__init__(instrument, rig, seed)

@@ -1,5 +1,5 @@
-"""MadeUpTechnician free in a noisy workshop: a whole set-up over a real socket with talk, knocks, strums, scrapes and hum in its
-sound; then the very file of that sound, to which nothing is said but that a session begins and all is in order.
+"""A set-up without touching the computer in a noisy workshop, over a real socket, with talk, knocks, strums, scrapes
+and hum; then the file of that sound, after only a session was begun and inspected.
 """
 
 from __future__ import annotations

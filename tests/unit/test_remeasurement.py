@@ -25,7 +25,7 @@ Events = list[tuple[int, ev.Event]]
 
 
 class Noted(Work):
-    """MadeUpTechnician whose session's events are noted down."""
+    """A technician who records the session's events."""
 
     def __init__(self, *arguments, **more):
         self.events: Events = []

@@ -1,4 +1,4 @@
-"""What a report tells: the two_equal_strings of a session, and what became of each string."""
+"""What a report tells: the course of a session, and what became of each string."""
 
 from __future__ import annotations
 
@@ -32,18 +32,18 @@ def of(job: MadeUpSession) -> Facts:
 @pytest.mark.parametrize("name", SESSIONS)
 def test_the_course_ends_where_the_session_does(name):
     invented = SESSIONS[name]()
-    two_equal_strings = effective_events(invented.timed)
+    course = effective_events(invented.timed)
     events = [event for step in invented.steps for event in step]
-    assert two_equal_strings.state == fold(events)
-    for turn in two_equal_strings.turns:
+    assert course.state == fold(events)
+    for turn in course.turns:
         assert events[turn.number - 1] is turn.event
 
 
 def test_steps_taken_back_are_left_out():
-    two_equal_strings = effective_events(normal().timed)
-    assert two_equal_strings.taken_back == 1
-    assert not any(isinstance(turn.event, ev.TakenBack) for turn in two_equal_strings.turns)
-    kept = [turn.event for turn in two_equal_strings.turns if isinstance(turn.event, ev.ReadingTaken)]
+    course = effective_events(normal().timed)
+    assert course.taken_back == 1
+    assert not any(isinstance(turn.event, ev.TakenBack) for turn in course.turns)
+    kept = [turn.event for turn in course.turns if isinstance(turn.event, ev.ReadingTaken)]
     written = [event for _, event in normal().timed if isinstance(event, ev.ReadingTaken)]
     assert len(written) == len(kept) + 1
 
@@ -57,8 +57,8 @@ def test_whatever_is_taken_back_what_stands_gives_the_same_session(steps):
             job.hear(job.state.focus or 6, OPEN) if job.phase() is not Phase.INSPECTING else job.inspected()
         elif job.state.past is not None:
             job.do(cm.Undo())
-    two_equal_strings = effective_events([("", event) for event in job.events])
-    again = fold(turn.event for turn in two_equal_strings.turns)
+    course = effective_events([("", event) for event in job.events])
+    again = fold(turn.event for turn in course.turns)
     assert replace(again, revision=0) == replace(job.state, revision=0)
 
 
@@ -77,14 +77,10 @@ def test_as_left_is_what_the_session_leaves():
 
 def test_as_found_is_what_was_known_before_the_first_move():
     facts = normal().facts
-    two_equal_strings = effective_events(normal().timed)
+    course = effective_events(normal().timed)
     for one in facts.results:
         first = next(
-            (
-                t
-                for t in two_equal_strings.turns
-                if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string
-            ),
+            (t for t in course.turns if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string),
             None,
         )
         if first is None:

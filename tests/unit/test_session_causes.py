@@ -295,7 +295,7 @@ def test_a_cause_can_be_overruled_in_the_last_pass() -> None:
 
 
 class Nut(MadeUpTechnician):
-    """MadeUpTechnician on a guitar whose stopped notes are all so many cents sharp, as a nut that stands wrong makes them."""
+    """A technician on a guitar whose stopped notes are all sharp by the same cents, as with a misplaced nut."""
 
     def error(self, number: int, fret: int = 12) -> float:
         return super().error(number, fret) + 8.0

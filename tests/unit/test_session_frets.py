@@ -24,7 +24,7 @@ SOUND = {1: 0.3, 2: -0.2, 3: 0.3, 4: 0.1, 5: 0.0, 6: -0.3}
 
 
 class Neck(MadeUpTechnician):
-    """MadeUpTechnician on a guitar whose frets are off by so many cents, on all strings or on one, whatever the saddle does."""
+    """A technician on a guitar with misplaced frets, on all strings or on one: errors that no saddle changes."""
 
     def __init__(
         self, job: MadeUpSession, errors: dict[int, float], frets: dict[int, float], only: int = 0, seed: int = 1
