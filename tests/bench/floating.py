@@ -5,9 +5,9 @@
 Each seed draws a set of strings (six-string .009, .010 and .011, seven-string), 2 to 5 springs of 1.5 to 5 N/mm, cores
 up to a tenth off what the file says, and how freely the strings slide over the nut. The guitar is the simulator's own
 mechanics, which solve the balance of strings and springs directly. Pegs are turned as in ``silent.py`` (errors of 6 %
-and half a cent), and a reading scatters by 0.15 cents. A round is each string that needs it brought to its target once, or
-without targets each string to its pitch until it is within the same window. It is done when every string is truly
-within 2 cents.
+and half a cent), and a reading scatters by 0.15 cents. In a round each string that needs it is brought to its target
+once, or without targets each string to its pitch until it is within the same window. It is done when every string is
+truly within 2 cents.
 
 Starts: all strings 100 cents flat, the guitar tuned a whole tone down from where it stood in tune, only the thickest
 string a tone down, each string up to 30 cents astray, and a full set wound on anew from slack strings.
