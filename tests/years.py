@@ -27,8 +27,8 @@ from oscservice.session.commands import Ignored, Refused
 from oscservice.session.decide import decide
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -46,7 +46,7 @@ class Planned:
     new_strings: bool = False
 
 
-class Noted(Work):
+class RecordedWork(Work):
     """A technician who records the session's events."""
 
     def __init__(
@@ -74,7 +74,7 @@ class Aged(SilentBench):
         return replace(read, inharmonicity=read.inharmonicity * self._stiffer)
 
 
-def set_up(work: Noted, begin: cm.Begin) -> None:
+def set_up(work: RecordedWork, begin: cm.Begin) -> None:
     """A whole set-up."""
     work.do(begin)
     try:
@@ -90,7 +90,7 @@ def set_up(work: Noted, begin: cm.Begin) -> None:
     raise AssertionError(f"no end, at {prompt(work.state).code}")
 
 
-def quick_check(work: Noted, against: SetupSummary) -> None:
+def quick_check(work: RecordedWork, against: SetupSummary) -> None:
     """A whole quick check."""
     work.do(cm.Quick(work.instrument, against.to_json()))
     while work.state.phase is not Phase.CLOSED:
@@ -123,7 +123,7 @@ def live(path: Path, planned: Sequence[Planned], preset: str = "six-string-628",
                 fitted = plan.day
             instrument = with_strings_fitted(instrument, fitted.isoformat())
             stiffer = (1.0 + _OLDER_A_DAY * (plan.day - fitted).days) * draw.gauss(1.0, 0.004)
-            work = Noted(instrument, Aged(rig, seed, stiffer), seed)
+            work = RecordedWork(instrument, Aged(rig, seed, stiffer), seed)
             if plan.quick:
                 assert against is not None
                 quick_check(work, against)
@@ -134,7 +134,7 @@ def live(path: Path, planned: Sequence[Planned], preset: str = "six-string-628",
             before = plan.day
 
 
-def put(journal: Journal, work: Noted, day: date) -> str:
+def put(journal: Journal, work: RecordedWork, day: date) -> str:
     """Record a session of that day; gives its name."""
     at = datetime.combine(day, time(10, 30), UTC)
     name = journal.new_session(work.instrument.name, "invented", at, work.instrument.identity)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from reported import BEGUN, bass, empty, journal_of, normal, still_open
+from invented_sessions import BEGUN, bass, empty, journal_of, normal, still_open
 from served import run, told
 
 from oscservice.record.journal import Journal

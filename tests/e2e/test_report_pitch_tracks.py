@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from reported import Invented, bass, journal_of, normal, with_pitch_tracks
+from invented_sessions import Invented, bass, journal_of, normal, with_pitch_tracks
 from served import told
 
 from oscservice.hearing.listener import Quiet

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from chromium import Page, browsing
 from conftest import need
-from reported import everything, with_pitch_tracks
+from invented_sessions import everything, with_pitch_tracks
 from seen import faint, misplaced
 
 from oscservice.report.page import page as page_of

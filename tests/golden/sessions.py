@@ -27,9 +27,9 @@ from oscservice.session.decide import decide
 from oscservice.session.next_pluck import asked, unproved
 from oscservice.session.prompts import prompt
 from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -112,7 +112,7 @@ class OnRig(Written, Work):
         rig: Rig | None = None,
     ) -> None:
         given = load_instrument(instrument) if isinstance(instrument, str) else instrument
-        rig = out_of_true(given, seed, worst_mm, faults) if rig is None else rig
+        rig = out_of_tune(given, seed, worst_mm, faults) if rig is None else rig
         super().__init__(given, SilentBench(rig, seed), seed, 0.2, overrule)
         self._says = says
         self._channels = channels
@@ -188,7 +188,7 @@ class Checked(OnRig):
         self.pluck(*wanted)
 
 
-def out_of_true(instrument: Instrument, seed: int, worst_mm: float, faults: Faults = SOUND) -> Rig:
+def out_of_tune(instrument: Instrument, seed: int, worst_mm: float, faults: Faults = SOUND) -> Rig:
     """A guitar like this one, its saddles and tuning off."""
     draw = random.Random(seed)
     numbers = range(len(instrument.strings))

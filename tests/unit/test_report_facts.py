@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from invented_sessions import SESSIONS, VERSION, Invented, abandoned, empty, normal, quick, still_open, thorough
 from made_up_session import FLOATING, PAIRED, MadeUpSession, MadeUpTechnician
-from reported import SESSIONS, VERSION, Invented, abandoned, empty, normal, quick, still_open, thorough
 
 from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import EventRow
@@ -19,7 +19,7 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.effective_events import effective_events
 from oscservice.session.replay import fold
-from oscservice.session.summarize import remaining, summary_of
+from oscservice.session.session_results import remaining, summary_of
 from oscservice.session.vocabulary import Phase
 
 

@@ -10,7 +10,7 @@ from functools import cache
 from html.parser import HTMLParser
 
 import pytest
-from reported import (
+from invented_sessions import (
     SESSIONS,
     Invented,
     abandoned,

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from golden.sessions import SESSIONS
-from reported import VERSION, Invented
+from invented_sessions import VERSION, Invented
 
 from oscservice.advice.comparison import JointErrors
 from oscservice.advice.floating_bridge import Balance
@@ -21,11 +21,12 @@ from oscservice.report.gather_facts import facts_of
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.conclude import _CONCLUDERS, _REMAINS, conclude
-from oscservice.session.decide import take_step
+from oscservice.session.decide import decide
 from oscservice.session.effective_events import effective_events
-from oscservice.session.evolve import evolve, fold
+from oscservice.session.evolve import evolve
+from oscservice.session.replay import fold
+from oscservice.session.session_results import compared_strings, remaining, summary_of
 from oscservice.session.state import State
-from oscservice.session.summarize import compared_strings, remaining, summary_of
 from oscservice.session.vocabulary import Phase
 
 NAMES = sorted(SESSIONS)
@@ -102,7 +103,7 @@ def test_without_conclusions_replay_does_calculate(monkeypatch: pytest.MonkeyPat
 def test_every_event_of_a_step_is_concluded_and_folds_to_its_state(name: str) -> None:
     made, state = SESSIONS[name](), State()
     for command, events in zip(made.commands, made.steps, strict=True):
-        step = take_step(state, command)
+        step = decide(state, command)
         assert step.events == events
         for event in step.events:
             assert conclude(state, event) is event

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from bench.silent import SilentBench, set_up
-from reported import out_of_true
+from invented_sessions import out_of_tune
 from saddle_room import saddle_room_mm
 
 from oscservice.instrument.instrument_file import load_instrument
@@ -60,7 +60,7 @@ def test_a_worn_string_is_read_however_little_it_follows_the_law():
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_guitar_is_set_up_within_tolerance(seed):
     instrument = load_instrument(FLOATING)
-    rig = out_of_true(instrument, seed)
+    rig = out_of_tune(instrument, seed)
     before = [abs(rig.error_cents(n)) for n in range(1, 7)]
     account = set_up(instrument, rig, seed)
     assert account.outcome == Ending.PROVED
@@ -69,20 +69,20 @@ def test_a_guitar_is_set_up_within_tolerance(seed):
     for n in range(1, 7):
         assert account.errors_cents[n] == rig.error_cents(n)
         assert account.plucks[n] >= 4
-        assert sum(account.moves_mm[n]) == pytest.approx(rig.saddle_mm(n) - out_of_true(instrument, seed).saddle_mm(n))
+        assert sum(account.moves_mm[n]) == pytest.approx(rig.saddle_mm(n) - out_of_tune(instrument, seed).saddle_mm(n))
 
 
 @pytest.mark.parametrize("name", [SCREWS, PAIRED, BAR])
 def test_hands_know_every_bridge(name):
     instrument = load_instrument(name)
-    account = set_up(instrument, out_of_true(instrument, 5, worst_mm=1.5), 5)
+    account = set_up(instrument, out_of_tune(instrument, 5, worst_mm=1.5), 5)
     assert account.outcome == Ending.PROVED
     assert any(account.moves_mm.values())
 
 
 def test_a_seed_decides():
     instrument = load_instrument(SCREWS)
-    once, again, other = (set_up(instrument, out_of_true(instrument, 1), seed) for seed in (1, 1, 2))
+    once, again, other = (set_up(instrument, out_of_tune(instrument, 1), seed) for seed in (1, 1, 2))
     assert once == again
     assert once.errors_cents != other.errors_cents
 

@@ -25,10 +25,10 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
 from oscservice.session.effective_events import effective_events
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.summarize import summary_of
+from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig
 from oscservice.simulate.uneven_string import Uneven
@@ -41,7 +41,7 @@ VERSION = "0.0.test"
 _MOST_STEPS = 4000
 
 
-class Noted(Work):
+class RecordedWork(Work):
     """A session and the hands that follow it, which writes down what happens; see ``silent.Work``."""
 
     def __init__(
@@ -52,7 +52,7 @@ class Noted(Work):
         self._own_mind_mm = own_mind_mm
 
     def do(self, command: cm.Command) -> None:
-        events = decide(self.state, command)
+        events = decide(self.state, command).events
         self.steps.append(events)
         self.state = fold(events, self.state)
 
@@ -116,7 +116,7 @@ class Invented:
         return facts_of(self.record, effective_events(self.timed), VERSION)
 
 
-def out_of_true(instrument: Instrument, seed: int, worst_mm: float = 4.0, faults: Faults = SOUND) -> Rig:
+def out_of_tune(instrument: Instrument, seed: int, worst_mm: float = 4.0, faults: Faults = SOUND) -> Rig:
     """A guitar like this one, its saddles and tuning astray."""
     draw = random.Random(seed)
     count = len(instrument.strings)
@@ -137,9 +137,9 @@ def begun(
     tolerance_cents: float = 1.0,
     hands: dict[str, Any] | None = None,
     **begin: Any,
-) -> Noted:
+) -> RecordedWork:
     """A session begun and inspected, relief measured, strings fresh, a fret left as it is."""
-    work = Noted(instrument, rig, seed, **(hands or {}))
+    work = RecordedWork(instrument, rig, seed, **(hands or {}))
     work.do(cm.Begin(instrument, label, tolerance_cents, day="2026-11-25", **begin))
     work.do(cm.Measured("relief", 0.2))
     work.do(cm.Fitted("2026-11-20"))
@@ -148,7 +148,7 @@ def begun(
     return work
 
 
-def kept(work: Noted, name: str, label: str = "first set-up (invented)") -> Invented:
+def kept(work: RecordedWork, name: str, label: str = "first set-up (invented)") -> Invented:
     """What a session leaves."""
     return Invented(name, work.instrument, tuple(tuple(step) for step in work.steps), label)
 
@@ -157,7 +157,7 @@ def kept(work: Noted, name: str, label: str = "first set-up (invented)") -> Inve
 def normal() -> Invented:
     """A six-string with a floating bridge set up at fret 12, with a step taken back and a pluck dropped."""
     instrument = load_instrument(FLOATING)
-    work = begun(instrument, out_of_true(instrument, 1), 1)
+    work = begun(instrument, out_of_tune(instrument, 1), 1)
     work.follow(until=("pluck_fretted",))
     work.step("pluck_fretted")
     work.do(cm.Undo())
@@ -172,7 +172,7 @@ def thorough() -> Invented:
     """Six frets compared on a guitar with a worn string and a fret astray: causes are named, a string set aside."""
     instrument = load_instrument(SCREWS)
     faults = Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}, fret_shift_mm={5: 0.35}, nut_raised_mm={2: 0.45})
-    work = begun(instrument, out_of_true(instrument, 5, 3.0, faults), 5, frets="thorough", tolerance_cents=2.0)
+    work = begun(instrument, out_of_tune(instrument, 5, 3.0, faults), 5, frets="thorough", tolerance_cents=2.0)
     work.follow()
     return kept(work, "2026-11-25-2")
 
@@ -181,7 +181,7 @@ def thorough() -> Invented:
 def eight() -> Invented:
     """An eight-string of several scales."""
     instrument = load_instrument(EIGHT)
-    work = begun(instrument, out_of_true(instrument, 3, 3.0), 3)
+    work = begun(instrument, out_of_tune(instrument, 3, 3.0), 3)
     work.follow()
     return kept(work, "2026-11-25-3")
 
@@ -190,7 +190,7 @@ def eight() -> Invented:
 def bass() -> Invented:
     """A four-string bass."""
     instrument = load_instrument(BASS)
-    work = begun(instrument, out_of_true(instrument, 4, 3.0), 4, tolerance_cents=2.0)
+    work = begun(instrument, out_of_tune(instrument, 4, 3.0), 4, tolerance_cents=2.0)
     work.follow()
     return kept(work, "2026-11-25-4")
 
@@ -199,7 +199,7 @@ def bass() -> Invented:
 def still_open() -> Invented:
     """A set-up left in the middle: two strings settled, one to move, the others not compared."""
     instrument = load_instrument(FLOATING).model_copy(update={"identity": "the red one"})
-    work = begun(instrument, out_of_true(instrument, 6), 6)
+    work = begun(instrument, out_of_tune(instrument, 6), 6)
     for _ in range(3):
         work.follow(until=("slacken",))
         work.step("slacken")
@@ -210,7 +210,7 @@ def still_open() -> Invented:
 def quick() -> Invented:
     """A quick check after a set-up: one string's saddle crept, another went out of tune."""
     instrument = load_instrument(SCREWS)
-    rig = out_of_true(instrument, 7, 3.0)
+    rig = out_of_tune(instrument, 7, 3.0)
     work = begun(instrument, rig, 7)
     work.follow()
     against = summary_of(work.state, "2026-11-25-6")
@@ -218,7 +218,7 @@ def quick() -> Invented:
     rig.turn_peg(2, -9.0)
     for number in (1, 3, 4, 5, 6):
         rig.turn_peg(number, -1200.0 * math.log2(rig.open_hz(number) / instrument.open_hz(number)))
-    check = Noted(instrument, rig, 8)
+    check = RecordedWork(instrument, rig, 8)
     check.do(cm.Quick(instrument, against.to_json()))
     while (wanted := asked(check.state)) is not None:
         check.pluck(*wanted)
@@ -231,7 +231,7 @@ def returned() -> Invented:
     moved further than advised."""
     instrument = load_instrument(SCREWS)
     before = with_gauges(instrument, {1: NewGauge(0.229), 6: NewGauge(1.24)})
-    rig = out_of_true(instrument, 11, 3.0, Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}))
+    rig = out_of_tune(instrument, 11, 3.0, Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}))
     last_time = cm.LastTime(before, before)
     hands = {"overrule": True, "own_mind_mm": 0.6}
     how = {"label": "back again (invented)", "frets": "thorough", "tolerance_cents": 2.0}
@@ -246,8 +246,8 @@ def abandoned() -> Invented:
     instrument = load_instrument(SCREWS).model_copy(
         update={"title": '<b>bold</b> & "quoted"', "identity": "<script>alert(1)</script>" + "wide" * 8}
     )
-    rig = out_of_true(instrument, 9)
-    work = Noted(instrument, rig, 9)
+    rig = out_of_tune(instrument, 9)
+    work = RecordedWork(instrument, rig, 9)
     label = '<img src=x onerror="alert(1)"> =1+1 ' + "label" * 24
     work.do(cm.Begin(instrument, label, 1.0))
     work.do(cm.Inspect("nut", "waived", "</td></table><h1>&amp;"))
@@ -278,7 +278,7 @@ def strings_of(count: int, frets: int) -> Invented:
     bridge = given.bridge.model_copy(update={"adjusters": adjusters})
     made = {"name": f"{count}-string", "identity": f"{count}-string", "frets": frets, "strings": strings}
     instrument = given.model_copy(update=made | {"bridge": bridge})
-    work = begun(instrument, out_of_true(instrument, count, 2.0), count, tolerance_cents=2.0, frets=str(min(12, frets)))
+    work = begun(instrument, out_of_tune(instrument, count, 2.0), count, tolerance_cents=2.0, frets=str(min(12, frets)))
     work.follow()
     return kept(work, f"2026-11-26-{count}")
 
@@ -304,7 +304,7 @@ def with_pitch_tracks() -> Facts:
 def out_of_travel() -> Invented:
     """A guitar with a fixed saddle whose crown has too little room."""
     instrument = load_instrument("acoustic-645")
-    work = begun(instrument, out_of_true(instrument, 21, 5.0), 21, frets="5 12")
+    work = begun(instrument, out_of_tune(instrument, 21, 5.0), 21, frets="5 12")
     work.follow()
     return kept(work, "2026-11-25-11")
 
