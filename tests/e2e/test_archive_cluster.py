@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from archived import archive, note
 from clustered import Cluster
+from sound_files import archive, note
 
 from oscservice.archive import dask_cluster as dask
 from oscservice.archive.file_measurement import to_text

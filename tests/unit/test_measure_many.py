@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from archived import archive, note
+from sound_files import archive, note
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from oscservice.archive import file_measurement as one

@@ -7,7 +7,7 @@ import signal
 from pathlib import Path
 
 import pytest
-from archived import archive
+from sound_files import archive
 
 from oscservice.archive.file_measurement import Task, TaskResult
 from oscservice.archive.measure_many import measure_many
