@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from clustered import Cluster
+from dask_processes import Cluster
 from sound_files import archive, note
 
 from oscservice.archive import dask_cluster as dask
