@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from offered import package
+from plugin_packages import package
 from served import ROOT, command, environment, run, served
 from small import SCREWS, STRINGS
 from test_serve_sources import assert_same, recorded, session_in_tuning
@@ -128,7 +128,7 @@ def test_a_session_on_it_goes_on_without_the_plug_in(tmp_path: Path, installed: 
         assert client.ask("/string/1/turned", 1.0) == (
             "error",
             8,
-            "slacken string 1 first, and say so: this saddle is clamped",
+            "slacken string 1 first and report it: this saddle is clamped",
         )
 
 

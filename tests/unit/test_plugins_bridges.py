@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from offered import Watched, offering
+from plugin_packages import WatchedRegistry, plugin_package
 
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import load_instrument, preset_toml, read_instrument
@@ -37,8 +37,8 @@ no_thread = BridgePlugin(each, means="screw")
 
 @pytest.fixture
 def kinds(there: Path) -> InstalledKinds:
-    offering(there, WEDGES, bridges={"wedge saddles": "wedges", "plates": "plates", "bolts": "no_thread"})
-    return InstalledKinds(Watched())
+    plugin_package(there, WEDGES, bridges={"wedge saddles": "wedges", "plates": "plates", "bolts": "no_thread"})
+    return InstalledKinds(WatchedRegistry())
 
 
 def bridge_file(kind: str, more: str = "") -> str:
@@ -135,9 +135,9 @@ def test_a_record_needs_the_kind_no_more(kinds: InstalledKinds) -> None:
 def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: str, reason: str) -> None:
     each = "def each(strings): return {str(k): {k: 1} for k in range(1, strings + 1)}"
     module = f"from oscservice.plugins.registry import BridgePlugin\n{each}\nb = {bridge}"
-    offering(there, module, bridges={"odd": "b"})
-    offering(there, WEDGES, bridges={"wedge saddles": "wedges"})
-    registry = Watched()
+    plugin_package(there, module, bridges={"odd": "b"})
+    plugin_package(there, WEDGES, bridges={"wedge saddles": "wedges"})
+    registry = WatchedRegistry()
     kinds = InstalledKinds(registry)
     assert list(kinds) == ["wedge saddles"], "the others are used all the same"
     (said,) = registry.said
@@ -146,14 +146,14 @@ def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: 
 
 
 def test_a_kind_that_is_built_in_is_not_replaced(there: Path) -> None:
-    offering(there, WEDGES, bridges={"fixed saddle": "wedges"})
-    registry = Watched()
+    plugin_package(there, WEDGES, bridges={"fixed saddle": "wedges"})
+    registry = WatchedRegistry()
     assert list(InstalledKinds(registry)) == []
     assert registry.said == ["fixed saddle: a built-in kind of bridge has this name; rename the entry point"]
 
 
 def test_a_preset_asks_for_no_plug_in(there: Path) -> None:
-    offering(there, "raise RuntimeError", bridges={"odd": "b"})
-    registry = Watched()
+    plugin_package(there, "raise RuntimeError", bridges={"odd": "b"})
+    registry = WatchedRegistry()
     load_instrument("six-string-628", InstalledKinds(registry))
     assert registry.said == []

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from offered import Watched, offering
+from plugin_packages import WatchedRegistry, plugin_package
 
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.errors import InputError
@@ -40,9 +40,9 @@ EVENTS: list[dict[str, Any]] = [
 ]
 
 
-def at_work(there: Path, rest: str = "", **options: Any) -> tuple[Watched, Worker, Any]:
-    name = offering(there, HEEDING, listeners={"heed": "heed"})
-    registry = Watched()
+def at_work(there: Path, rest: str = "", **options: Any) -> tuple[WatchedRegistry, Worker, Any]:
+    name = plugin_package(there, HEEDING, listeners={"heed": "heed"})
+    registry = WatchedRegistry()
     worker = Worker(registry, registry.the("listener", "heed"), rest, **options)
     worker.start()
     return registry, worker, __import__(name)
@@ -102,8 +102,8 @@ def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(there: Path) 
 
 
 def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Path) -> None:
-    name = offering(there, HEEDING, listeners={"first": "heed", "second": "heed"})
-    offering(there, "raise RuntimeError('old')", listeners={"wrong": "heed"})
+    name = plugin_package(there, HEEDING, listeners={"first": "heed", "second": "heed"})
+    plugin_package(there, "raise RuntimeError('old')", listeners={"wrong": "heed"})
     told: list[str] = []
     plugged = PluginService(Registry(), told.append, with_listeners=True)
     assert plugged.topics() == {"/plugins/disabled": ("",)}
@@ -128,7 +128,7 @@ def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
 
 
 def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(there: Path) -> None:
-    offering(there, "raise RuntimeError('old')", bridges={"odd": "b"})
+    plugin_package(there, "raise RuntimeError('old')", bridges={"odd": "b"})
     told: list[str] = []
     plugged = PluginService(Registry(), told.append)
     assert list(plugged.kinds) == []

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from offered import Watched, offering, package
+from plugin_packages import WatchedRegistry, package, plugin_package
 
 from oscservice.cli.listing_commands import plugins
 from oscservice.plugins.registry import InstalledKinds, PluginError, Registry, one_line, reason_of
@@ -22,7 +22,7 @@ def test_nothing_installed_is_nothing_found() -> None:
 
 def test_what_is_installed_is_found_by_role_and_name(there: Path) -> None:
     module = "def tone(rest, rate_hz, channels): ...\ndef heed(rest): ..."
-    name = offering(there, module, sources={"tone": "tone"}, listeners={"b": "heed", "a": "heed"})
+    name = plugin_package(there, module, sources={"tone": "tone"}, listeners={"b": "heed", "a": "heed"})
     registry = Registry()
     assert [(one.role, one.name) for one in registry.offers()] == [
         ("source", "tone"),
@@ -46,8 +46,8 @@ def test_what_is_installed_is_found_by_role_and_name(there: Path) -> None:
     ],
 )
 def test_what_fails_to_load_is_named_once_and_put_away(there: Path, module: str, reason: str) -> None:
-    name = offering(there, module, listeners={"wrong": "heed"})
-    registry = Watched()
+    name = plugin_package(there, module, listeners={"wrong": "heed"})
+    registry = WatchedRegistry()
     for _ in range(2):
         with pytest.raises(PluginError) as error:
             registry.load(registry.the("listener", "wrong"))
@@ -57,9 +57,9 @@ def test_what_fails_to_load_is_named_once_and_put_away(there: Path, module: str,
 
 
 def test_two_packages_of_one_name_are_not_chosen_from(there: Path) -> None:
-    first = offering(there, "def heed(rest): ...", listeners={"twice": "heed"})
-    second = offering(there, "def heed(rest): ...", listeners={"twice": "heed"})
-    registry = Watched()
+    first = plugin_package(there, "def heed(rest): ...", listeners={"twice": "heed"})
+    second = plugin_package(there, "def heed(rest): ...", listeners={"twice": "heed"})
+    registry = WatchedRegistry()
     with pytest.raises(PluginError, match="both offer it; remove one"):
         registry.load(registry.the("listener", "twice"))
     (reason,) = registry.faults().values()
@@ -68,8 +68,8 @@ def test_two_packages_of_one_name_are_not_chosen_from(there: Path) -> None:
 
 
 def test_a_name_nobody_can_type_is_put_away(there: Path) -> None:
-    offering(there, "def tone(*_): ...", sources={"x" * 41: "tone", "bell": "tone"})
-    registry = Watched()
+    plugin_package(there, "def tone(*_): ...", sources={"x" * 41: "tone", "bell": "tone"})
+    registry = WatchedRegistry()
     assert {
         offer.name[:1]: bool(reason) for offer, reason in ((o, registry.faults().get(o)) for o in registry.offers())
     } == {
@@ -83,26 +83,26 @@ def test_a_package_whose_metadata_is_broken_is_passed_over(there: Path, caplog: 
         info = there / f"{name}-1.0.dist-info"
         info.mkdir()
         (info / "entry_points.txt").write_text(text, encoding="utf-8")
-    offering(there, "def heed(rest): ...", listeners={"good": "heed"})
+    plugin_package(there, "def heed(rest): ...", listeners={"good": "heed"})
     assert [offer.name for offer in Registry().offers()] == ["good"]
     assert "its metadata can't be read" in caplog.text
 
 
 def test_of_two_installed_packages_of_one_name_the_first_counts(there: Path, tmp_path: Path) -> None:
-    offering(there, "def heed(rest): ...", listeners={"heed": "heed"})
+    plugin_package(there, "def heed(rest): ...", listeners={"heed": "heed"})
     name = next(there.glob("*.py")).stem
     behind = package(tmp_path / "behind", name, "def other(rest): ...", listeners={"heed": "other"})
     sys.path.append(str(behind))
     try:
-        registry = Watched()
+        registry = WatchedRegistry()
         assert registry.load(registry.the("listener", "heed")).__name__ == "heed"
     finally:
         sys.path.remove(str(behind))
 
 
 def test_the_command_lists_what_is_installed_and_how_it_is(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    offering(there, "def heed(rest): ...", listeners={"good": "heed"})
-    offering(there, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"})
+    plugin_package(there, "def heed(rest): ...", listeners={"good": "heed"})
+    plugin_package(there, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"})
     plugins(as_json=True)
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [(one["role"], one["name"], one["state"], one["reason"]) for one in found] == [

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from offered import Watched, offering
+from plugin_packages import WatchedRegistry, plugin_package
 
 from oscservice.audio.block import AudioSource, Block
 from oscservice.errors import AudioInputError, InputError
@@ -62,9 +62,9 @@ def tone(rest, rate_hz, channels):
 """
 
 
-def opened(there: Path, rest: str, **asked: Any) -> tuple[Watched, AudioSource]:
-    offering(there, TONES, sources={"tone": "tone"})
-    registry = Watched()
+def opened(there: Path, rest: str, **asked: Any) -> tuple[WatchedRegistry, AudioSource]:
+    plugin_package(there, TONES, sources={"tone": "tone"})
+    registry = WatchedRegistry()
     return registry, open_plugin(registry, registry.the("source", "tone"), rest, **asked)
 
 
@@ -151,8 +151,8 @@ def test_a_source_that_is_closed_in_the_middle_ends(there: Path) -> None:
             released.set()
 
     released = threading.Event()
-    registry = Watched()
-    offering(there, TONES, sources={"tone": "tone"})
+    registry = WatchedRegistry()
+    plugin_package(there, TONES, sources={"tone": "tone"})
     inner = Endless(48000, 1, "endless")
     source = PluginSource(registry, registry.the("source", "tone"), inner)
     for count, _ in enumerate(source):

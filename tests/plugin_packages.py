@@ -32,14 +32,14 @@ def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> P
     return folder
 
 
-def offering(there: Path, module: str, **offers: dict[str, str]) -> str:
+def plugin_package(there: Path, module: str, **offers: dict[str, str]) -> str:
     """A package under a name of its own; gives it."""
     name = f"made_up_package_{next(_NUMBERS)}"
     package(there, name, module, **offers)
     return name
 
 
-class Watched(Registry):
+class WatchedRegistry(Registry):
     """A registry, and what it said."""
 
     def __init__(self, *without: str) -> None:
