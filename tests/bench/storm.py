@@ -24,7 +24,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from grammar import Grammar, changed, corpus, truncated, wicked
-from socketless import NEAR, PEERS, Socketless
+from socketless_server import NEAR, PEERS, SocketlessServer
 
 from oscservice.daemon.app import freeze_garbage_collector
 from oscservice.osc.packet import encode
@@ -46,7 +46,7 @@ def resident_mb() -> float:
 
 async def storm(name: str, packets: Iterator[bytes], most: int) -> bool:
     """Send so many of them; whether one took too long, or memory grew."""
-    floor = Socketless(keeps_calls=False)
+    floor = SocketlessServer(keeps_calls=False)
     took_ns = np.ones(most, dtype=np.int64)  # ones, so that the memory is there from the start
     worst_ns, slowest = 0, b""
     sent = answers = answered = 0

@@ -16,7 +16,7 @@ from grammar import INCOMING, Grammar, changed, corpus, truncated, wicked
 from hypothesis import given
 from hypothesis import strategies as st
 from packets import STEPS_BACK, bundle, message, must_end, nested, padded, time_tag
-from socketless import FAR, NEAR, NOW_S, PEERS, Socketless
+from socketless_server import FAR, NEAR, NOW_S, PEERS, SocketlessServer
 
 from oscservice.osc.framing import Framer, FramingError, counted, slip
 from oscservice.osc.packet import MAX_DATAGRAM_BYTES, decode, encode
@@ -40,7 +40,7 @@ def storm(packets: Iterable[bytes], seconds: int = 120) -> tuple[int, int]:
     """Send each packet from every peer; gives how many were bad, and how many commands were carried out."""
 
     async def run() -> tuple[int, int]:
-        floor = Socketless(keeps_calls=False)
+        floor = SocketlessServer(keeps_calls=False)
         packet = b""
         try:
             with must_end(seconds):
@@ -59,7 +59,7 @@ def storm(packets: Iterable[bytes], seconds: int = 120) -> tuple[int, int]:
     return asyncio.run(run())
 
 
-def check(floor: Socketless, packet: bytes, peer: tuple[str, int]) -> None:
+def check(floor: SocketlessServer, packet: bytes, peer: tuple[str, int]) -> None:
     sent = floor.take(packet, peer)
     assert len(sent) <= MAX_ANSWERS, len(sent)
     assert all(len(one) <= MAX_DATAGRAM_BYTES and decode(one) for _, one in sent)
@@ -70,7 +70,7 @@ def check(floor: Socketless, packet: bytes, peer: tuple[str, int]) -> None:
 
 def test_the_corpus_is_good_and_holds_every_command() -> None:
     assert storm(corpus())[0] == 0
-    floor = Socketless()
+    floor = SocketlessServer()
     for packet in corpus():
         if b"subscribe" not in packet:  # needs a loop
             floor.take(packet, NEAR)
@@ -106,7 +106,7 @@ def test_these_are_bad(packet: bytes) -> None:
 @pytest.mark.parametrize("unix_s", [2_085_978_497.0, 2_085_978_497.5, 4_102_444_800.0])
 def test_dates_past_february_2036_lie_too_far_ahead(unix_s: float) -> None:
     """NTP seconds wrap on 2036-02-07 06:28:16 UTC, Unix time 2085978496 (RFC 4330 section 3)."""
-    floor = Socketless()
+    floor = SocketlessServer()
     ((_, answer),) = floor.take(bundle(PING, time_tag=time_tag(unix_s) % 2**64), NEAR)
     assert decode(answer)[0].message.args[:2] == ("/bench/ping", 3)
     assert unix_s > NOW_S

@@ -12,7 +12,7 @@ from itertools import permutations
 
 import pytest
 from packets import AT_ONCE, bundle, message, time_tag
-from socketless import FAR, NEAR, NOW_S, Socketless
+from socketless_server import FAR, NEAR, NOW_S, SocketlessServer
 
 from oscservice.osc.packet import decode
 from oscservice.osc.pattern import matches
@@ -27,13 +27,13 @@ def moved(string: int, mm: float) -> bytes:
     return message(f"/bench/string/{string}/moved".encode(), b"f", struct.pack(">f", mm))
 
 
-def answered(floor: Socketless) -> list[str]:
+def answered(floor: SocketlessServer) -> list[str]:
     """The addresses that were answered, in order."""
     told = [decode(packet)[0].message for _, packet in floor.sent]
     return [str(one.args[0]) for one in told if one.address in ("/bench/reply", "/bench/error")]
 
 
-async def until(floor: Socketless, calls: int) -> None:
+async def until(floor: SocketlessServer, calls: int) -> None:
     """Wait for the loop's timers, however slow the machine is."""
     for _ in range(4000):
         if floor.calls >= calls:
@@ -56,7 +56,7 @@ def test_a5_the_specifications_dispatch_example() -> None:
 
 
 def test_a5_every_matching_method_is_called_with_the_same_arguments() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     floor.take(message(b"/bench/string/[1-3]/moved", b"f", struct.pack(">f", 0.5)), NEAR)
     assert sorted(answered(floor)) == [f"/bench/string/{number}/moved" for number in (1, 2, 3)]
     assert [args for _, _, args in floor.called] == [(0.5,)] * 3
@@ -65,7 +65,7 @@ def test_a5_every_matching_method_is_called_with_the_same_arguments() -> None:
 
 def test_a6_messages_of_a_bundle_are_dispatched_in_the_order_they_stand_in() -> None:
     orders = list(permutations([NEXT, UNDO, PING, moved(4, 0.5)]))
-    floor = Socketless()
+    floor = SocketlessServer()
     for order in orders:
         floor.take(bundle(*order), NEAR)
         assert answered(floor) == [decode(one)[0].message.address for one in order]
@@ -78,7 +78,7 @@ def test_a6_messages_of_a_bundle_are_dispatched_in_the_order_they_stand_in() -> 
 @pytest.mark.parametrize("ahead_s", [0.0, SOON_S])
 def test_a7_nothing_else_runs_between_the_messages_of_a_bundle(ahead_s: float) -> None:
     async def run() -> None:
-        floor = Socketless()
+        floor = SocketlessServer()
         loop = asyncio.get_running_loop()
         floor.on_call = lambda: loop.call_soon(floor.called.append, ("between", {}, ()))
         floor.take(bundle(NEXT, UNDO, moved(1, 0.5), time_tag=time_tag(NOW_S + ahead_s)), NEAR)
@@ -94,20 +94,20 @@ def test_a7_nothing_else_runs_between_the_messages_of_a_bundle(ahead_s: float) -
 
 
 def test_a7_one_bad_message_refuses_the_whole_bundle() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     floor.take(bundle(NEXT, message(b"/bench/session/undo", b"Q")), NEAR)
     assert (floor.calls, floor.server.counts.bad, answered(floor)) == (0, 1, [""])
 
 
 def test_t1_a_bare_message_is_carried_out_at_once() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     floor.take(NEXT, NEAR)
     assert (floor.calls, answered(floor)) == (1, ["/bench/session/next"])
 
 
 @pytest.mark.parametrize("unix_s", [NOW_S, NOW_S - LATER_S, NOW_S - 1e9])
 def test_t2_a_bundle_of_now_or_the_past_is_carried_out_at_once(unix_s: float) -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     floor.take(bundle(NEXT, UNDO, time_tag=time_tag(unix_s)), NEAR)
     assert answered(floor) == ["/bench/session/next", "/bench/session/undo"]
 
@@ -115,7 +115,7 @@ def test_t2_a_bundle_of_now_or_the_past_is_carried_out_at_once(unix_s: float) ->
 @pytest.mark.parametrize("peer", [NEAR, FAR])
 def test_t3_a_future_bundle_is_kept_until_its_time(peer: tuple[str, int]) -> None:
     async def run() -> None:
-        floor = Socketless()
+        floor = SocketlessServer()
         floor.take(bundle(NEXT, UNDO, time_tag=time_tag(NOW_S + SOON_S)), peer)
         assert (floor.calls, floor.sent, len(floor.server.scheduled)) == (0, [], 1)
         floor.take(PING, peer)
@@ -140,7 +140,7 @@ def test_t4_a_nested_bundle_is_not_due_before_the_one_around_it() -> None:
     assert dues(late, AT_ONCE) == [NOW_S + LATER_S, NOW_S + LATER_S]
 
     async def run() -> None:
-        floor = Socketless()
+        floor = SocketlessServer()
         floor.take(bundle(bundle(NEXT, time_tag=AT_ONCE), UNDO, time_tag=late), NEAR)
         assert (floor.calls, len(floor.server.scheduled)) == (0, 1)
         floor.server.close()
@@ -149,6 +149,6 @@ def test_t4_a_nested_bundle_is_not_due_before_the_one_around_it() -> None:
 
 
 def test_t5_time_tag_1_means_at_once() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     floor.take(bundle(NEXT, UNDO, time_tag=0x0000000000000001), NEAR)
     assert answered(floor) == ["/bench/session/next", "/bench/session/undo"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from packets import message
-from socketless import NEAR, Socketless
+from socketless_server import NEAR, SocketlessServer
 
 from oscservice.bindings.settings_file import NOTHING, SettingsFile, read_settings
 from oscservice.daemon.applied_bindings import bind, bound_lines
@@ -26,7 +26,7 @@ def bound(text: str) -> list[str]:
     lines: list[str] = []
 
     async def run() -> None:
-        bench = Socketless()
+        bench = SocketlessServer()
         bind(bench.server, configured(text), lines.append, lambda: "tuning")
         for _ in range(2):
             bench.take(message(b"/grid/1", b""), NEAR)

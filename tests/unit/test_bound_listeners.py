@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from packets import bundle, message
-from socketless import NEAR, Socketless
+from socketless_server import NEAR, SocketlessServer
 
 from oscservice.api.incoming_addresses import COMMAND_CALLS
 from oscservice.osc.dispatch import MAX_CALLS
@@ -17,7 +17,7 @@ FOREIGN = message(b"/grid/1", b"")
 FOCUS = "/string/{string}/focus"
 
 
-class Bound(Socketless):
+class Bound(SocketlessServer):
     """A server with one binding that a test sets: what ``/grid/...`` stands for."""
 
     def __init__(self, *stands_for: Message) -> None:

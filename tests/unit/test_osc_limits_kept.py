@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from packets import bundle, message
-from socketless import FAR, NEAR, Socketless
+from socketless_server import FAR, NEAR, SocketlessServer
 
 from oscservice.api.address_table import address_space
 from oscservice.api.incoming_addresses import COMMAND_CALLS, SUBSCRIPTION_CALLS
@@ -51,7 +51,7 @@ def test_what_a_message_asks_for(address: str, calls: int) -> None:
 
 
 def test_a_packet_that_asks_for_too_much_is_refused_as_a_whole() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     most = [REMAINS] * 16 + [NEXT] * 4 + [PING] * 64  # 96, 32 and 64
     assert len(told(floor.take(bundle(*most), NEAR))) == 96 + 4 + 64
     assert floor.calls == 96 + 4
@@ -63,7 +63,7 @@ def test_a_packet_that_asks_for_too_much_is_refused_as_a_whole() -> None:
 
 
 def test_a_packet_that_asks_for_much_counts_as_so_many() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     taken = 0
     while not floor.server.counts.dropped:
         floor.now = 0.0
@@ -72,7 +72,7 @@ def test_a_packet_that_asks_for_much_counts_as_so_many() -> None:
 
 
 def test_what_a_foreign_message_stands_for_counts_too() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     floor.server.bind(lambda message, sender: [Message("/bench/session/next", (), "")] * 2, lambda line: None)
     while not floor.server.counts.dropped:
         floor.now = 0.0
@@ -82,7 +82,7 @@ def test_what_a_foreign_message_stands_for_counts_too() -> None:
 
 def test_two_subscriptions_in_one_bundle_bring_the_state_once_and_last() -> None:
     async def run() -> None:
-        floor = Socketless()
+        floor = SocketlessServer()
         answers = told(floor.take(bundle(SUBSCRIBE, PING, SUBSCRIBE), NEAR))
         assert [args[0] for _, args in answers[:3]] == ["/bench/subscribe", "/bench/ping", "/bench/subscribe"]
         assert [address for address, _ in answers[3:]] == list(
@@ -114,7 +114,7 @@ def test_an_error_keeps_to_what_may_be_sent(size: int, about: str, text: str, re
 
 
 def test_many_refusals_to_another_host_cost_no_more_than_they_may() -> None:
-    floor = Socketless()
+    floor = SocketlessServer()
     packet = bundle(*[b"/a\0\0"] * 128)
     sent = floor.take(packet, FAR)
     for headers in (0, 28, 48):  # none, those of IPv4 and UDP, those of IPv6 and UDP

@@ -22,7 +22,7 @@ NOW_S = 1_800_000_000.0
 FILLED: dict[str, Value] = {"i": 1, "f": 0.5, "s": "text"}
 
 
-class Socketless:
+class SocketlessServer:
     """A server whose clock goes on by a tenth of a second with every packet, so that no rate is exceeded.
 
     Args:
