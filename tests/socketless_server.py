@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from handled import handled_by
+from one_handler import handled_by
 
 from oscservice.api.argument_values import SIMULATOR
 from oscservice.osc.address import Address

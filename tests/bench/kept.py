@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from streams import RATE_HZ, notes_of, stream
+from note_streams import RATE_HZ, notes_of, stream
 
 from oscservice.hearing.listener import Listener, NoteHeard
 from oscservice.instrument.pitch import cents_between

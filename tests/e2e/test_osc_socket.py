@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 from conftest import need
-from handled import handled_by
+from one_handler import handled_by
 from pythonosc.osc_bundle_builder import OscBundleBuilder
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from streams import RATE_HZ, notes_of, stream
+from note_streams import RATE_HZ, notes_of, stream
 
 from oscservice.hearing.hum import measure_hum
 from oscservice.hearing.listener import Listener, NoteHeard

@@ -13,7 +13,7 @@ from typing import Any
 
 import aiohttp
 import pytest
-from handled import handled_by
+from one_handler import handled_by
 from pythonosc.osc_message import OscMessage
 
 from oscservice.osc import http_server as web

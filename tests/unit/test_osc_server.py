@@ -12,9 +12,9 @@ from functools import wraps
 from typing import Any
 
 import pytest
-from handled import handled_by, nothing
 from hypothesis import given
 from hypothesis import strategies as st
+from one_handler import handled_by, nothing
 
 from oscservice.api.address_table import address_space
 from oscservice.errors import InputError
