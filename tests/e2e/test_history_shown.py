@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from chromium import Page, browsing
 from conftest import need
+from invented_history import YEAR, live
 from seen import faint, misplaced
 from served import told
-from years import YEAR, live
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 

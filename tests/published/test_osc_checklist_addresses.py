@@ -10,8 +10,8 @@ import re
 
 import pytest
 from packets import message
+from pattern_vectors import MATCHES
 from pythonosc.dispatcher import Dispatcher
-from vectors import MATCHES
 
 from oscservice.api.address_table import TABLE, address_space, concrete_addresses
 from oscservice.osc.address import Call

@@ -9,10 +9,10 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from invented_history import YEAR, live
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
-from years import YEAR, live
 
 from oscservice.errors import InputError
 from oscservice.record.journal import Journal
@@ -29,7 +29,7 @@ from oscservice.report.history_plot import (
     write,
 )
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.setup_changes import Side
 
 pytestmark = pytest.mark.slow  # months of sessions are made

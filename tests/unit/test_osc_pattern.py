@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from vectors import MATCHES
+from pattern_vectors import MATCHES
 
 from oscservice.osc.pattern import Pattern, is_pattern, matches
 
