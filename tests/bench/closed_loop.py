@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from silent import saddle_room_mm, set_up
+from silent import saddle_travel_mm, set_up
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
@@ -72,7 +72,7 @@ def one(job: tuple[str, int]) -> list[Result]:
         detune_cents=[draw.uniform(-DETUNED_CENTS, DETUNED_CENTS) for _ in numbers],
     )
     true_mm = {n: rig.find_saddle_in_tune_mm(n) - rig.saddle_mm(n) for n in numbers}
-    reach = {n: saddle_room_mm(rig, n) for n in numbers}
+    reach = {n: saddle_travel_mm(rig, n) for n in numbers}
     best = _best(instrument, rig) if shared else dict.fromkeys(numbers, 0.0)
     started = {n: rig.error_cents(n) for n in numbers}
     done = set_up(instrument, rig, seed, tolerance_cents=TOLERANCE_CENTS)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 sys.path.append(str(Path(__file__).parents[1]))  # a script that imports this has only its own folder there
 
-from saddle_room import saddle_room_mm
+from saddle_travel import saddle_travel_mm
 
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -65,7 +65,7 @@ def put_out(rig: Rig, planted: Planted) -> None:
         missing = rig.error_cents(string) - target_cents
         if abs(missing) < _EXACT_CENTS:
             break
-        toward_mm, away_mm = saddle_room_mm(rig, string)
+        toward_mm, away_mm = saddle_travel_mm(rig, string)
         rig.move_saddle(string, min(max(_MM_PER_CENT * missing, toward_mm), away_mm))
         rig.turn_peg(string, cents_between(before_hz, rig.open_hz(string)))
 

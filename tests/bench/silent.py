@@ -15,7 +15,7 @@ from typing import Any
 
 sys.path.append(str(Path(__file__).parents[1]))  # a script that imports this has only its own folder there
 
-from saddle_room import saddle_room_mm
+from saddle_travel import saddle_travel_mm
 
 from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.hearing.reading import Reading
@@ -24,9 +24,9 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session.commands import Ignored
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
+from oscservice.session.replay import fold
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Status
@@ -179,7 +179,7 @@ def quick_check(instrument: Instrument, against: SetupSummary, bench: SilentBenc
     Raises:
         AssertionError: it comes to no end.
     """
-    state = fold(decide(State(), cm.Quick(instrument, against.to_json())))
+    state = fold(decide(State(), cm.Quick(instrument, against.to_json())).events)
     plucks: dict[int, int] = {}
     for _ in range(_MOST_STEPS):
         wanted = asked(state)
@@ -187,7 +187,7 @@ def quick_check(instrument: Instrument, against: SetupSummary, bench: SilentBenc
             return state, plucks
         plucks[wanted[0]] = plucks.get(wanted[0], 0) + 1
         try:
-            state = fold(decide(state, cm.Hear(bench.reading(*wanted))), state)
+            state = fold(decide(state, cm.Hear(bench.reading(*wanted))).events, state)
         except Ignored:
             continue
     raise AssertionError(f"{_MOST_STEPS} plucks and no end, at {prompt(state).code}")
@@ -211,7 +211,7 @@ class Work:
 
     def do(self, command: cm.Command) -> None:
         """Carry out a command."""
-        self.state = fold(decide(self.state, command), self.state)
+        self.state = fold(decide(self.state, command).events, self.state)
 
     def step(self, code: str) -> None:
         """Do what a prompt says."""
@@ -272,7 +272,7 @@ class Work:
     def _move_saddle(self, string: int) -> None:
         advice = self.state.string(string).advice
         assert advice is not None
-        toward_mm, away_mm = saddle_room_mm(self.bench.rig, string)
+        toward_mm, away_mm = saddle_travel_mm(self.bench.rig, string)
         wanted_mm = advice.mm + self._random.uniform(-self._placing_mm, self._placing_mm)
         mm = min(max(wanted_mm, toward_mm), away_mm)
         self.bench.rig.move_saddle(string, mm)

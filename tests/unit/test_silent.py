@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench.silent import SilentBench, set_up
 from invented_sessions import out_of_tune
-from saddle_room import saddle_room_mm
+from saddle_travel import saddle_travel_mm
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
@@ -94,7 +94,7 @@ def test_a_saddle_goes_no_further_than_its_travel():
     assert account.statuses[3] is Status.OUT_OF_TRAVEL
     assert account.outcome == Ending.PARTLY_PROVED
     assert sum(account.moves_mm[3]) <= 5.0 + 1e-6
-    assert saddle_room_mm(rig, 1)[0] == pytest.approx(-5.0 - sum(account.moves_mm[1]))
+    assert saddle_travel_mm(rig, 1)[0] == pytest.approx(-5.0 - sum(account.moves_mm[1]))
 
 
 def test_a_string_that_scatters_badly_is_set_aside_and_the_rest_set_up():

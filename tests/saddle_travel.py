@@ -5,7 +5,7 @@ from __future__ import annotations
 from oscservice.simulate.guitar_mechanics import Rig
 
 
-def saddle_room_mm(rig: Rig, string: int) -> tuple[float, float]:
+def saddle_travel_mm(rig: Rig, string: int) -> tuple[float, float]:
     """Return how far ``rig.move_saddle`` can still move a saddle toward the nut (0 or less), and away from it.
 
     Raises:
