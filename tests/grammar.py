@@ -48,7 +48,7 @@ def _value(argument: Argument, chance: random.Random) -> float | str:
     return chance.randint(int(low), int(high)) if argument.tag == "i" else chance.uniform(low, high)
 
 
-def corpus() -> list[bytes]:
+def good_packets() -> list[bytes]:
     """Good packets: every type, every command, patterns, bundles nested and timed."""
     chance = random.Random(20261126)
     ping = message(b"/bench/ping", b"")
@@ -69,7 +69,7 @@ def corpus() -> list[bytes]:
     ]
 
 
-def wicked() -> list[bytes]:
+def hostile_packets() -> list[bytes]:
     """Packets made to hang or fill what takes them."""
     ping = message(b"/bench/ping", b"")
     runs = [
@@ -148,7 +148,7 @@ class Grammar:
             *(self._command, self._command, self._message, self._pattern, self._bundle),
             *(self._changed, self._changed, self._spliced, self._words),
         )
-        self._corpus = corpus() + wicked()
+        self._corpus = good_packets() + hostile_packets()
 
     def packet(self) -> bytes:
         """The next packet, at most 8192 bytes long."""

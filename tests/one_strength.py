@@ -9,7 +9,7 @@ from dataclasses import replace
 from oscservice.advice.pluck_strength import Pluck, Slope, amplitude
 
 
-def taken_to(plucks: Sequence[Pluck], strength_db: float, slope: Slope) -> list[Pluck]:
+def at_strength(plucks: Sequence[Pluck], strength_db: float, slope: Slope) -> list[Pluck]:
     """The plucks as they would have been at one strength; the slope's standard error goes into each one's.
 
     Ones whose strength is no number stay as they are.

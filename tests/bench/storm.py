@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from grammar import Grammar, changed, corpus, truncated, wicked
+from grammar import Grammar, changed, good_packets, hostile_packets, truncated
 from socketless_server import NEAR, PEERS, SocketlessServer
 
 from oscservice.daemon.app import freeze_garbage_collector
@@ -85,8 +85,8 @@ async def storms(count: int, seed: int) -> int:
     """All of them; 1 if one went wrong."""
     freeze_garbage_collector()  # as the daemon does
     grammar = Grammar(seed)
-    good = [packet for packet in corpus() if len(packet) < MOST_CHANGED_BYTES]
-    changes = itertools.chain(wicked() * len(PEERS), truncated(corpus()), changed(good))
+    good = [packet for packet in good_packets() if len(packet) < MOST_CHANGED_BYTES]
+    changes = itertools.chain(hostile_packets() * len(PEERS), truncated(good_packets()), changed(good))
     wrong = [
         await storm("wicked packets, truncations, changes", changes, MOST_CHANGES),
         await storm(f"random and built packets, seed {seed}", iter(grammar.packet, None), count),

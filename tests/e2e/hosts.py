@@ -23,7 +23,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from grammar import INCOMING, command, wicked
+from grammar import INCOMING, command, hostile_packets
 from packets import bundle, message, padded
 from served import command as command_line
 from served import environment
@@ -153,7 +153,7 @@ def ratios(neighbour: int, port: int) -> dict[str, Any]:
     patterns = (b"/bench/*", b"//", b"//*", b"/bench/string/*/*", b"/bench/{ping,status,version}", b"/bench//status")
     bad = [b"/ab", b"\xff" * 4, b"#bundle\0", b"/a\0\0" * 300, padded(b"/bench/ping") + b",Q\0\0", bytes(1000)]
     asked = [command(address, chance) for address in INCOMING] + [message(pattern, b"") for pattern in patterns]
-    asked += [bundle(*[PING] * 100), bundle(message(b"//", b""), message(b"//", b"")), *bad, *wicked()]
+    asked += [bundle(*[PING] * 100), bundle(message(b"//", b""), message(b"//", b"")), *bad, *hostile_packets()]
     asked += [message(b"/a", b"s", padded(b"id=1")), message(b"/bench/ping", b"s", padded(b"id=1")), b"/\0\0\0"]
     worst, worst_packet, answered = 0.0, b"", 0
     asker = Far(neighbour, NEIGHBOUR, port)

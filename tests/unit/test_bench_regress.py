@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from chance import fewest
+from chance_bounds import fewest
 from scipy.stats import binom
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))

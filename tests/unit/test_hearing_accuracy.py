@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from chance import fewest, sd_bounds
+from chance_bounds import fewest, sd_bounds
 
 from oscservice import Reading, WindowPitch, read_note, window_pitch
 from oscservice.instrument.pitch import cents_between

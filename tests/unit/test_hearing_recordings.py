@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import soundfile
-from one_strength import taken_to
+from one_strength import at_strength
 
 from oscservice import read_note
 from oscservice.advice.pluck_strength import Pluck, learn_slope
@@ -79,7 +79,7 @@ def test_recorded_notes_taken_to_one_strength_lie_closer_together(readings):
         slope = learn_slope(heard)
         assert slope is not None
         plain[name] = float(np.std([p.cents for p in heard], ddof=1))
-        taken[name] = float(np.std([p.cents for p in taken_to(heard, slope.reference_db, slope)], ddof=1))
+        taken[name] = float(np.std([p.cents for p in at_strength(heard, slope.reference_db, slope)], ddof=1))
     for name in sorted(plain, key=note_number):
         print(f"{name}: {plain[name]:.2f} -> {taken[name]:.2f} cents")
     assert all(taken[name] < plain[name] + 0.05 for name in plain)

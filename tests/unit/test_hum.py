@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from chance import fewest, sd_bounds
+from chance_bounds import fewest, sd_bounds
 
 from oscservice.hearing.hum import SHORTEST_S, Hum, hum_in_peaks, measure_hum
 from oscservice.hearing.resampling import Samples

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from chance import fewest, sd_bounds
+from chance_bounds import fewest, sd_bounds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chance import fewest, sd_bounds
+from chance_bounds import fewest, sd_bounds
 from made_sound import synthetic_note
 
 from oscservice.hearing.baseband import demodulate, lowpass_periods

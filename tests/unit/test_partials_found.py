@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from chance import fewest
+from chance_bounds import fewest
 
 from oscservice import read_note
 from oscservice.hearing.baseband import demodulate

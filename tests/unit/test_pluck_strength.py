@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from one_strength import taken_to
+from one_strength import at_strength
 
 from oscservice import read_note
 from oscservice.advice.pluck_strength import PRIOR_CENTS, Pluck, Slope, amplitude, learn_slope, slope_for
@@ -67,7 +67,7 @@ def test_plucks_alike_teach_nothing_and_cost_nothing() -> None:
     assert found is not None
     assert (found.cents, found.reference_db) == (pytest.approx(0.0, abs=1e-9), -20.0)
     assert found.se_cents == pytest.approx(PRIOR_CENTS, rel=1e-6)
-    assert taken_to(alike, found.reference_db, found) == alike
+    assert at_strength(alike, found.reference_db, found) == alike
 
 
 def test_no_pluck_teaches_nothing() -> None:
@@ -121,7 +121,7 @@ def test_what_was_learnt_is_the_next_prior_unless_the_gain_was_turned() -> None:
 
 def test_taken_to_one_strength() -> None:
     slope = Slope(2.0, 0.5, -20.0)
-    loud, soft, unknown = taken_to(
+    loud, soft, unknown = at_strength(
         [Pluck(OPEN, 10.0, 0.1, -20.0), Pluck(OPEN, 9.0, 0.1, -200.0), Pluck(OPEN, 5.0, 0.1, math.nan)], -20.0, slope
     )
     assert (loud.cents, loud.se_cents) == (10.0, 0.1)

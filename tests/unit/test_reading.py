@@ -5,7 +5,7 @@ from __future__ import annotations
 import aubio
 import numpy as np
 import pytest
-from chance import fewest
+from chance_bounds import fewest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_sound import synthetic_note

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from chance import fewest
+from chance_bounds import fewest
 from made_sound import synthetic_note
 
 from oscservice.hearing.baseband import Baseband, demodulate

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from chance import sd_bounds
+from chance_bounds import sd_bounds
 
 from oscservice.hearing.baseband import (
     Baseband,

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from one_strength import taken_to
+from one_strength import at_strength
 from tables import Printer, number
 
 from oscservice import Reading, read_note, window_pitch
@@ -106,7 +106,7 @@ def levelled(takes: list[Take], *, string: bool = False) -> list[float]:
         teachers = [other.pluck(string=string) for other in takes if other.take != t.take]
         slope = learn_slope(teachers)
         plucks = [t.pluck(string=string)]
-        found.append((taken_to(plucks, middle, slope) if slope is not None else plucks)[0].cents)
+        found.append((at_strength(plucks, middle, slope) if slope is not None else plucks)[0].cents)
     return found
 
 
