@@ -16,9 +16,9 @@ from oscservice.session.figures import Figures, StringFigures, figures
 from oscservice.session.inspection import BASS, RELIEF, TREBLE, age_of, off
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
+from oscservice.session.session_results import left_out_because
 from oscservice.session.state import State
 from oscservice.session.string_state import Advice, StringState
-from oscservice.session.summarize import left_out_because
 from oscservice.session.vocabulary import InspectionVerdict, Status
 
 Topic = tuple[int | float | str, ...]

@@ -20,9 +20,9 @@ from oscservice.cli.arguments import (
 )
 from oscservice.cli.console import plain_table, say
 from oscservice.record.journal import Journal
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_changes import FRET, STIFFNESS, UNITS, Cell, Changes, Side, changes
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.summarize import summary_of
 
 _MILLIONTHS = 1e6
 

@@ -16,11 +16,12 @@ from oscservice.errors import InputError
 from oscservice.record.journal import Journal, SessionRow
 from oscservice.record.session_history import events_of
 from oscservice.report.history_plot import Visit, visit
-from oscservice.session.evolve import fold
+from oscservice.sentences.plural import counted
+from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_changes import Side
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 
 Entry = tuple[SessionRow, SetupSummary, str]
 """A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
@@ -55,7 +56,7 @@ def history(
 
         write(visits, found[0][1].identity, plot)
         if not as_json:
-            print(f"{found[0][1].identity}: {len(found)} sessions drawn in {plot}")
+            print(f"{found[0][1].identity}: {counted(len(found), 'session')} drawn in {plot}")
     if as_json:
         by_session = {one.session: one for one in visits}
         print(json.dumps([_object(*one) | _strings(by_session[one[0].id]) for one in found]))
@@ -63,7 +64,7 @@ def history(
         return
     newest = found[0][1]
     console = Console()
-    say(console, f"{newest.identity}: {len(found)} sessions, the newest first")
+    say(console, f"{newest.identity}: {counted(len(found), 'session')}, the newest first")
     console.print(_table(found))
     console.print("Worst: the largest error heard in cents, + sharp, ± 1 sd (string, fret).", highlight=False)
 

@@ -26,7 +26,7 @@ from oscservice.cli.predict_command import Change, changed
 from oscservice.errors import InputError, JournalError
 from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
-from oscservice.session.summarize import remaining
+from oscservice.session.session_results import remaining
 
 _COLUMN_WIDTH = 13
 _FIRST_WIDTH = 6

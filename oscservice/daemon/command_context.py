@@ -18,8 +18,8 @@ from oscservice.instrument.spec import Instrument
 from oscservice.osc.packet import Value
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
+from oscservice.session.session_results import compared_strings, remaining
 from oscservice.session.state import State
-from oscservice.session.summarize import compared_strings, remaining
 
 ON_THE_BENCH = "."
 """Name of the instrument that the daemon was started with, for bindings, which don't know its own name."""

@@ -23,7 +23,7 @@ from oscservice.record.session_history import last_sealed, state_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import LastTime, impossible
-from oscservice.session.decide import take_step
+from oscservice.session.decide import decide
 from oscservice.session.figures import NO_FIGURES, Figures, figures
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
@@ -104,7 +104,7 @@ class SessionService:
         """
         if isinstance(command, cm.Hear) and not self._switched_on:
             raise cm.Ignored(NOT_LISTENING)
-        step = take_step(self.state, command)
+        step = decide(self.state, command)
         events, after = step.events, step.state
         if not events:
             return []

@@ -20,9 +20,9 @@ from oscservice.session.event_values import survey_text
 from oscservice.session.evolve import evolve
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import expected_hz
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.survey import survey_of
 
 MARKED_SD = 2.0

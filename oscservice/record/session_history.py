@@ -10,9 +10,9 @@ from oscservice.record.journal import Journal, SessionRow
 from oscservice.record.recorder import Recorder
 from oscservice.session import events as ev
 from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Ending
 
 SEALED = (Ending.PROVED, Ending.PARTLY_PROVED)

@@ -36,10 +36,10 @@ from oscservice.session.effective_events import EffectiveEvents, Turn
 from oscservice.session.event_values import finding_of
 from oscservice.session.inspection import age_of, measured_of
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
+from oscservice.session.session_results import as_found, compared_strings, remaining, summary_of
 from oscservice.session.setup_summary import StringSummary
 from oscservice.session.state import State
 from oscservice.session.string_state import StringState
-from oscservice.session.summarize import as_found, compared_strings, remaining, summary_of
 from oscservice.session.survey import current_survey
 from oscservice.session.vocabulary import COMPARED, STRINGS, InspectionVerdict
 

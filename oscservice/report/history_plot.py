@@ -27,10 +27,10 @@ from oscservice.report.drawing import LIGHT, blank, page_axes, pdf, png, style, 
 from oscservice.sentences.plural import counted
 from oscservice.session import events as ev
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
+from oscservice.session.session_results import open_se_cents, summary_of
 from oscservice.session.setup_changes import Side, unlike
 from oscservice.session.setup_summary import SetupSummary, StringSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import open_se_cents, summary_of
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,9 @@ from oscservice.advice.causes import scatter_finding
 from oscservice.advice.comparison import SCATTER_LIMIT_CENTS, Comparison, Flag
 from oscservice.advice.decision import Decision, combined_with_expected
 from oscservice.instrument.pitch import OPEN
-from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.event_values import NOTHING_HELD, HeldStep
+from oscservice.session.evolve import concluded
 from oscservice.session.judgement import (
     causes_tested,
     comparison_of,
@@ -28,7 +28,7 @@ from oscservice.session.last_pass import after_proving, next_to_prove
 from oscservice.session.next_pluck import drifted, in_tune, tuned_strings
 from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import after_checking
-from oscservice.session.state import State, with_string
+from oscservice.session.state import State
 from oscservice.session.survey import MOST_SURVEY_PLUCKS, needs_survey, survey_of, surveying, surveys
 from oscservice.session.tuning_rounds import next_in_round
 from oscservice.session.vocabulary import InspectionVerdict, Phase, Status
@@ -129,9 +129,8 @@ def _after_comparing(state: State) -> list[ev.Event]:
         return _scattered(state, comparison)
     heard = response_learnt(state, comparison) if string.plucks else None
     learnt: list[ev.Event] = []
-    if heard is not None and heard.response is not None:  # the response is known before the next move is planned
-        learnt = [heard]
-        state = with_string(state, state.focus, response=values.response_of(heard.response), last_move=None)
+    if heard is not None:  # the response is known before the next move is planned
+        learnt, state = concluded(state, [heard])
     survey = survey_of(state, state.focus) if string.plucks else None
     stopped = stopped_as_uneven(state, survey) if verdict is Decision.MOVE else []
     taken = [] if survey is None else [survey_event(state.focus, survey)]

@@ -237,13 +237,13 @@ _UNDER_WAY_TEXT = "a session is under way; finish or abandon it first"
 _TEXTS: dict[type[Command], str] = {
     Begin: _UNDER_WAY_TEXT,
     Quick: _UNDER_WAY_TEXT,
-    Next: "nothing to pass over in the phase {phase}",
+    Next: "nothing to skip in the phase {phase}",
     Finish: "nothing to finish in the phase {phase}",
     Abandon: "there is no session to abandon",
     Plucked: "no pluck is in doubt",
-    Hear: "no string is waited for in this phase",
+    Hear: "no string is expected in this phase",
 }
-_SEALED = "the record is sealed; nothing in it can be taken back"
+_SEALED = "the record is sealed; nothing in it can be undone"
 
 
 def impossible(command: type[Command], phase: Phase) -> str | None:

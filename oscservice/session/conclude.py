@@ -24,13 +24,12 @@ from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cent
 from oscservice.instrument.spec import Instrument
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
-from oscservice.session.automatic_steps import held_step
 from oscservice.session.event_values import JudgedError, LastMove, MoveOutcome
 from oscservice.session.inspection import passed_but_off, with_measured
 from oscservice.session.next_pluck import asked, pattern_of
+from oscservice.session.session_results import as_found, compared_strings, first_moved, remaining
 from oscservice.session.state import State, with_balance, with_measurement, with_string
 from oscservice.session.string_state import StringState, pluck_reading
-from oscservice.session.summarize import as_found, compared_strings, first_moved, remaining
 from oscservice.session.survey import response_of, stiffness_of
 from oscservice.session.tuning_rounds import balance_after_hand, balance_after_open
 from oscservice.session.vocabulary import COMPARED, STRINGS
@@ -47,15 +46,10 @@ def conclude(state: State, event: ev.Event) -> ev.Event:
 def conclude_for_replay(state: State, event: ev.Event) -> ev.Event:
     """The event with those concluded fields filled in that replay needs: all but the remaining errors.
 
-    Where an older journal lacks these, a report calculates them (``session.summarize``): that is slow, and most of what
-    replays a session does not need them.
+    Where an older journal lacks these, a report calculates them (``session.session_results``): that is slow, and most
+    of what replays a session does not need them.
     """
     return _concluded(_CONCLUDERS, state, event)
-
-
-def completed(state: State) -> State:
-    """The state with the step that waits, where the journal is of an older version and doesn't say."""
-    return state if state.held is not None else replace(state, held=held_step(state))
 
 
 # Readings
@@ -123,13 +117,14 @@ def slope_learnt(string: StringState) -> Slope | None:
 
 
 def scatter_learnt(state: State, number: int) -> PluckScatter:
-    """How plucks scatter, after those of the comparison of a string that has just ended."""
+    """Scatter of plucks, after those of the comparison of a string that has just ended."""
     plucks = state.string(number).plucks
     there = {pluck.place for pluck in plucks}
     targets = {Place("fret", fret): 100.0 * fret for fret in state.played.frets if Place("fret", fret) in there}
+    known = state.pluck_scatter
     if not targets or OPEN not in there:
-        return state.hand
-    return joint_errors(plucks, targets, state.hand, state.string(number).slope).scatter_after(state.hand)
+        return known
+    return joint_errors(plucks, targets, known, state.string(number).slope).scatter_after(known)
 
 
 # Moves

@@ -1,4 +1,4 @@
-"""``decide(state, command) -> events``: the events of a command, or of a note that was heard.
+"""``decide(state, command) -> step``: the events of a command, or of a note that was heard, and the state after them.
 
 Pure: the same state and command give the same events. A command that can't be carried out raises Refused, a note that
 is no evidence raises Ignored; neither changes anything.
@@ -47,13 +47,8 @@ class Step:
     state: State
 
 
-def decide(state: State, command: cm.Command) -> list[ev.Event]:
-    """The events of one step, in order; empty when nothing changes. Raises as ``take_step``."""
-    return take_step(state, command).events
-
-
-def take_step(state: State, command: cm.Command) -> Step:
-    """The step that a command makes. Every event is folded once.
+def decide(state: State, command: cm.Command) -> Step:
+    """The step that a command makes; without events when nothing changes. Every event is folded once.
 
     Raises:
         Refused: the command can't be carried out now.
@@ -135,7 +130,7 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
     if state.phase is Phase.COMPARING:
         comparison = comparison_of(state, state.focus)
         if comparison is None or comparison.plucks < 2:
-            raise Refused("refused", "two fretted plucks at least, with open ones around them, before going on")
+            raise Refused("refused", "at least two fretted plucks with open plucks around them come first")
         within = abs(comparison.error_cents) <= state.tolerance_cents
         # Strings that share a saddle are judged by each other's errors: those must be known.
         assert state.instrument is not None
@@ -155,13 +150,15 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
             if item.verdict not in (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
         ]
         raise Refused("phase", f"still to be inspected: {', '.join(waiting)}")
-    raise Refused("phase", f"nothing to pass over in the phase {state.phase}")
+    raise Refused("phase", f"nothing to skip in the phase {state.phase}")
 
 
 def _checked_by_hand(state: State) -> list[ev.Event]:
     found = verdict(state, last_word=True)
     if found is None:
-        raise Refused("refused", "one fretted pluck at least, with open ones around it; or set the string aside")
+        raise Refused(
+            "refused", "at least one fretted pluck with open plucks around it comes first; or set the string aside"
+        )
     return [found]
 
 
@@ -226,7 +223,7 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
         if not SHORTEST_SHARE * start_mm <= start_mm + reached_mm <= start_mm / SHORTEST_SHARE:
             raise Refused("range", f"the saddle of string {number} would have moved {reached_mm:+.0f} mm in all")
     if state.instrument.bridge.slacken and string.status is not Status.SLACK:
-        raise Refused("refused", f"slacken string {command.string} first, and say so: this saddle is clamped")
+        raise Refused("refused", f"slacken string {command.string} first and report it: this saddle is clamped")
     return [ev.SaddleMoved(command.string, command.mm, told=True)]
 
 
@@ -234,7 +231,7 @@ def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
     _known(state, command.string)
     adjuster = state.instrument.adjuster_of(command.string) if state.instrument is not None else None
     if adjuster is None or adjuster.mm_per_turn is None:
-        raise Refused("refused", f"the saddle of string {command.string} has no screw; say the move in mm")
+        raise Refused("refused", f"the saddle of string {command.string} has no screw; give the move in mm")
     adjuster_mm = command.turns * adjuster.mm_per_turn
     return _moved(state, cm.Moved(command.string, adjuster_mm * adjuster.influence[command.string]))
 
@@ -284,7 +281,7 @@ def _discard(state: State, command: cm.Discard) -> list[ev.Event]:
     if state.phase not in COMPARED:
         raise Refused("phase", "no pluck is in doubt")
     if not state.focus or not state.string(state.focus).plucks:
-        raise Refused("refused", "no pluck of this comparison to discard; take the last step back instead")
+        raise Refused("refused", "no pluck of this comparison to discard; undo the last step instead")
     return [ev.ReadingDiscarded(state.focus)]
 
 

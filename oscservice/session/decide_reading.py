@@ -94,8 +94,10 @@ def _known(state: State, number: int) -> KnownString:
 
 
 def _open_pitch(string: StringState, *, turned: bool, unknown: bool) -> tuple[float, float]:
-    """Where an open string should be, in cents from its nominal pitch, and 1 sd; ``turned`` if its peg is at hand,
-    ``unknown`` if, until it is heard, it may be as far off as if it were."""
+    """The pitch where an open string should be, in cents from its nominal one, and 1 sd.
+
+    ``turned``: its peg is being turned; ``unknown``: until it is heard, it may be as far off as if it were turned.
+    """
     if turned and string.open_cents is None:
         return string.target_cents, ASKED_SD_CENTS
     if turned and string.open_cents is not None and (in_tune(string) or not unclear(string)):
@@ -144,14 +146,12 @@ def decide_reading(state: State, command: cm.Hear) -> list[ev.Event]:
     if command.only_string is not None and command.only_string not in state.numbers:
         raise Ignored(f"channel {command.only_string} has no string on this instrument")
     if state.phase is Phase.MOVING and state.by_hand:
-        raise Ignored(
-            f"the saddle of string {state.focus} is being moved; say when the string is slack, and when it is done"
-        )
+        raise Ignored(f"the saddle of string {state.focus} is being moved; report the slack string, then the move")
     if state.phase is Phase.MOVING:
         return _while_moving(state, instrument, command)
     identity = identified(state, reading.f1_hz, reading.inharmonicity, reading.inharmonicity_se, command.only_string)
     if identity.best is None:
-        raise Ignored(f"{reading.f1_hz:.1f} Hz is near no string that is waited for")
+        raise Ignored(f"{reading.f1_hz:.1f} Hz matches no string that is expected now")
     taken = _taken(identity.best, command)
     wanted = _wanted(state, identity)
     if wanted is not None and wanted != identity.best and state.strayed:
@@ -210,7 +210,7 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
         if place != OPEN and not asked_for:
             raise Ignored("only open strings are tuned")
         if number != state.focus and in_tune(state.string(number)) and abs(taken.cents) > UNASKED_CENTS:
-            raise Ignored(f"{taken.f1_hz:.1f} Hz is no string that was in tune: is string {state.focus} far off?")
+            raise Ignored(f"{taken.f1_hz:.1f} Hz matches no tuned string: is string {state.focus} far out of tune?")
         known = state.string(number).open_cents
         if number != state.focus and known is not None and abs(taken.cents - known) <= UNSURE_LIMIT_CENTS:
             _need_own(state, taken)
@@ -221,13 +221,13 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
         return [*follow, taken]
     if number != state.focus:
         if place != OPEN or abs(taken.cents) > UNASKED_CENTS:
-            raise Ignored(f"{taken.f1_hz:.1f} Hz is near no string that is waited for")
+            raise Ignored(f"{taken.f1_hz:.1f} Hz matches no string that is expected now")
         _need_own(state, taken)
         _need_sure(taken, UNSURE_LIMIT_CENTS)
         return [taken]
     if place != OPEN and not asked_for:
         if place not in pattern_of(state, number).stopped:
-            raise Ignored(f"{place_text(number, place)} is not what is waited for")
+            raise Ignored(f"{place_text(number, place)} is not expected now")
         if not state.string(number).plucks:
             raise Ignored(f"{place_text(number, place)}: pluck it open first")
     off_cents = taken.cents - (state.string(number).open_cents or 0.0)
@@ -281,7 +281,7 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
     """While a saddle is moved only two things count: the string was slackened, or it is back at pitch."""
     reading, number = command.reading, state.focus
     if command.only_string not in (None, number):
-        raise Ignored(f"string {number} is being moved; other strings are no evidence now")
+        raise Ignored(f"string {number} is being moved; other strings do not count now")
     own = cents_between(reading.f1_hz, instrument.open_hz(number))
     string = state.string(number)
     if string.status is Status.TO_MOVE and instrument.bridge.slacken:
@@ -292,7 +292,7 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
         if SLACKEST_CENTS < own < SLACK_CENTS and alone:
             _need_sure(_taken(Assignment(number, OPEN, own, 1.0), command), UNSURE_LIMIT_CENTS)
             return [ev.StringSlackened(number, heard=True)]
-        raise Ignored("another string, or a sound that is no string")
+        raise Ignored("another string, or no string")
     if abs(own) > AT_PITCH_CENTS:
         raise Ignored(f"string {number} is not back at pitch")
     mm = string.advice.mm if string.advice is not None else 0.0
@@ -325,11 +325,11 @@ def _need_sure(taken: ev.ReadingTaken, limit_cents: float) -> None:
     if "short" in taken.flags.split(", "):
         limit_cents = min(limit_cents, SHORT_LIMIT_CENTS)
     if taken.se_cents > limit_cents:
-        raise Ignored(f"the reading is unsure by {taken.se_cents:.1f} cents; let the note ring longer")
+        raise Ignored(f"the reading is uncertain by {taken.se_cents:.1f} cents; let the note ring longer")
 
 
 def _impossible(reading: Reading) -> str | None:
-    """Why a reading can't be that of a string, in one line; None if it can."""
+    """The reason why a reading can't be that of a string, in one line; None if it can."""
     low_hz, high_hz = PITCH_RANGE_HZ
     numbers = (reading.f1_hz, reading.se_cents, reading.level_dbfs, reading.attack_cents, reading.inharmonicity)
     if not all(math.isfinite(number) for number in numbers):

@@ -111,7 +111,7 @@ def scatter_text(scatter: PluckScatter) -> str:
 
 
 def scatter_of(text: str) -> PluckScatter:
-    """How plucks scatter, of a text."""
+    """The scatter of plucks of a text."""
     scatter_cents, weight, shares = json.loads(text)
     return PluckScatter(scatter_cents, weight, tuple((share, probability) for share, probability in shares))
 

@@ -1,4 +1,4 @@
-"""``evolve(state, event) -> state``: the state after an event, and after all events of a journal.
+"""``evolve(state, event) -> state``: the state after an event.
 
 An event of an older journal, which lacks what was concluded from it, is completed first (``session.conclude``). What
 each event changes is in ``session.state`` and ``session.string_state``.
@@ -7,21 +7,15 @@ each event changes is in ``session.state`` and ``session.string_state``.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import reduce
 
 from oscservice.session import events as ev
-from oscservice.session.conclude import completed, conclude, conclude_for_replay
+from oscservice.session.conclude import conclude, conclude_for_replay
 from oscservice.session.state import State, apply
 
 
 def evolve(state: State, event: ev.Event) -> State:
     """The state after ``event``. Never raises for an event that ``decide`` has made."""
     return apply(state, conclude_for_replay(state, event))
-
-
-def fold(events: Iterable[ev.Event], state: State | None = None) -> State:
-    """The state after all events, from nothing or from ``state``."""
-    return completed(reduce(evolve, events, State() if state is None else state))
 
 
 def concluded(state: State, events: Iterable[ev.Event]) -> tuple[list[ev.Event], State]:

@@ -101,7 +101,7 @@ def figures(state: State, before: Figures = NO_FIGURES) -> Figures:
 
 def _shared(state: State) -> tuple[object, ...]:
     """The inputs of every string's figures, beside its own state."""
-    return state.instrument, state.played, state.fret, state.hand, state.findings
+    return state.instrument, state.played, state.fret, state.pluck_scatter, state.findings
 
 
 def _string_figures(state: State, instrument: Instrument, number: int, before: StringFigures | None) -> StringFigures:

@@ -38,7 +38,7 @@ class MeasuredItem:
 
     @property
     def by_mm(self) -> float:
-        """How far it is outside what is wanted; + above, 0 inside."""
+        """Distance outside the wanted range; + above, 0 inside."""
         low, high = self.wanted_mm
         return max(0.0, self.value_mm - high) + min(0.0, self.value_mm - low)
 
@@ -54,7 +54,7 @@ class MeasuredItem:
 
 @dataclass(frozen=True)
 class Age:
-    """How old the strings are, and how old they may be, in days."""
+    """The age of the strings and the highest age wanted, in days."""
 
     days: int
     most: int
@@ -75,7 +75,7 @@ def measured_of(state: State, item: str) -> tuple[MeasuredItem, ...]:
 
 
 def age_of(state: State) -> Age | None:
-    """How old the strings are on the session's day; None where one of the days isn't known."""
+    """The age of the strings on the session's day; None where one of the days isn't known."""
     if state.instrument is None:
         return None
     days = age_days(state.day, state.instrument.set_up.strings_fitted)
@@ -107,11 +107,11 @@ def inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
     chosen = waiting if command.item == "all" else [command.item]
     if not chosen:
         failed = [name for name, item in state.items if item.verdict is InspectionVerdict.FAILED]
-        raise Refused("refused", f"nothing waits to be inspected; settle what failed by its name: {', '.join(failed)}")
+        raise Refused("refused", f"no item waits; pass or waive each failed one by name: {', '.join(failed)}")
     for name in chosen:
         against = off(state, name)
         if command.verdict == InspectionVerdict.PASSED and against:
-            raise Refused("refused", f"{against}: put the {name} right and say so again, or waive with a reason")
+            raise Refused("refused", f"{against}: correct the {name} and pass it again, or waive with a reason")
     return [ev.ItemInspected(name, command.verdict, command.note) for name in chosen]
 
 

@@ -56,7 +56,7 @@ def comparison_of(state: State, number: int) -> Comparison | None:
     if not {OPEN, *(Place("fret", fret) for fret in state.played.frets)} <= there:
         return None
     if not state.played.several:
-        return compare(string.plucks, state.fret, state.hand, string.slope)
+        return compare(string.plucks, state.fret, state.pluck_scatter, string.slope)
     neck = neck_of(state, number)
     return None if neck is None else _as_one(state, number, neck)
 
@@ -74,7 +74,7 @@ def _as_one(state: State, number: int, neck: NeckErrors) -> Comparison:
 
 
 def ambiguity_of(state: State, number: int, comparison: Comparison) -> Ambiguity | None:
-    """How far apart first partial and string pitch put the string's saddle; None when that isn't known."""
+    """The distance between the saddle's places by first partial and by string pitch, mm; None when unknown."""
     if state.instrument is None:
         return None
     moved_mm = state.string(number).moved_mm
@@ -112,7 +112,7 @@ def verdict_on(state: State, comparison: Comparison, expected: Comparison | None
         state.tolerance_cents,
         cents_per_mm=cents_per_mm(lengths),
         expected=expected,
-        last_pass_se_cents=state.hand.se_cents(LAST_PASS_PLUCKS, LAST_PASS_PLUCKS),
+        last_pass_se_cents=state.pluck_scatter.se_cents(LAST_PASS_PLUCKS, LAST_PASS_PLUCKS),
     )
 
 
@@ -190,7 +190,7 @@ def _known(state: State, number: int) -> Comparison | None:
 
 
 def _strings_of(instrument: Instrument, numbers: list[int]) -> dict[str, list[int]]:
-    """By adjuster name, those of the strings that it moves more than any other adjuster does."""
+    """Adjuster name -> the strings that it moves more than any other adjuster does."""
     found: dict[str, list[int]] = {}
     for number in numbers:
         adjuster = instrument.adjuster_of(number)
@@ -232,7 +232,7 @@ def _let_be(state: State, number: int, comparison: Comparison, plan: BridgePlan)
 
 
 def _positions(state: State) -> dict[str, float]:
-    """How far each adjuster has moved, by name, from how far the saddles have."""
+    """Adjuster name -> how far it has moved, by the moves of the saddles, mm."""
     assert state.instrument is not None
     adjusters = state.instrument.bridge.adjusters
     influence = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in state.numbers])
@@ -322,7 +322,7 @@ def stopped_by(finding: Finding) -> list[ev.Event]:
 
 
 def response_learnt(state: State, comparison: Comparison) -> ev.ResponseLearnt | None:
-    """How the string in focus responded to its last move; None without a move that was not heard yet."""
+    """The response of the string in focus to its last move; None without a move that was not heard yet."""
     string = state.string(state.focus)
     move = string.last_move
     if move is None or state.instrument is None:

@@ -47,7 +47,7 @@ def pattern_of(state: State, number: int) -> PluckPattern:
     stopped = places(state, number)
     if state.phase is Phase.CHECKING:
         return PluckPattern(stopped, 1)  # three plucks mostly do
-    steady = max(1, round(1.0 / state.hand.open_share))
+    steady = max(1, round(1.0 / state.pluck_scatter.open_share))
     if state.phase is Phase.PROVING:
         between = PROVING_BETWEEN if state.played.several else MOST_BETWEEN
         return PluckPattern(stopped if state.string(number).no_harmonic else (HARMONIC, *stopped), between, harmonics=1)
@@ -155,5 +155,5 @@ def unproved(state: State) -> list[int]:
 
 
 def ending(state: State) -> Ending:
-    """How a session ends in which nothing is left to prove."""
+    """The end of a session in which nothing is left to prove."""
     return Ending.PARTLY_PROVED if any(string.left_out for string in state.strings) else Ending.PROVED

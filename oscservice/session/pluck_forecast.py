@@ -84,7 +84,7 @@ def _enough(state: State, heard: Comparison | None, shift: float) -> Callable[[l
         wanted = state.survey_plucks
         return lambda places: all(places.count(fret) >= wanted for fret in frets)
     known = expected_of(state, state.focus, heard)
-    begun = heard or known or Comparison(0.0, 0.0, 0, state.hand.scatter_cents)
+    begun = heard or known or Comparison(0.0, 0.0, 0, state.pluck_scatter.scatter_cents)
     error_cents = begun.error_cents + shift * begun.se_cents
 
     def enough(places: list[Place]) -> bool:
@@ -117,18 +117,18 @@ def _enough_to_prove(state: State, heard: Comparison | None, shift: float) -> Ca
 def _ahead(state: State, heard: Comparison | None, error_cents: float, places: list[Place]) -> Comparison:
     """The comparison after plucks of these places, if the error stays the same."""
     stopped = sum(place.kind == "fret" for place in places)
-    se_cents = state.hand.se_cents(max(1, stopped), max(1, places.count(OPEN)))
+    se_cents = state.pluck_scatter.se_cents(max(1, stopped), max(1, places.count(OPEN)))
     if heard is None:
-        return Comparison(error_cents, se_cents, stopped, state.hand.scatter_cents)
+        return Comparison(error_cents, se_cents, stopped, state.pluck_scatter.scatter_cents)
     now = [pluck.place for pluck in state.string(state.focus).plucks]
-    expected = state.hand.se_cents(max(1, heard.plucks), max(1, now.count(OPEN)))
+    expected = state.pluck_scatter.se_cents(max(1, heard.plucks), max(1, now.count(OPEN)))
     ratio = min(max(heard.se_cents / expected, _TRUST[0]), _TRUST[1])
     flags = tuple(flag for flag in heard.flags if flag not in (Flag.FEW, Flag.UNBRACKETED))
     return Comparison(error_cents, ratio * se_cents, stopped, heard.scatter_cents, flags)
 
 
 def _why(state: State, heard: Comparison | None) -> str:
-    """Why it takes more plucks than were announced."""
+    """The reason why it takes more plucks than were announced."""
     string = state.string(state.focus)
     if state.phase in (Phase.TUNING, Phase.RETUNING, Phase.MOVING):
         return "its pitch has to be heard"
@@ -137,15 +137,15 @@ def _why(state: State, heard: Comparison | None) -> str:
             return "the last pass"
         if string.scattered:
             return "its plucks scattered too much: compared again"
-        return "it is compared" if string.first is None else "it is compared again, the saddle at its new place"
+        return "it is compared" if string.first is None else "it is compared again with the saddle in its new place"
     if heard is None:
-        return "every place has to be heard"
+        return "every place has to be plucked"
     if Flag.OUTLIER in heard.flags:
-        return "one pluck lies far off the others and is left out"
+        return "one pluck is far from the others and is left out"
     if Flag.UNLIKE in heard.flags:
-        return "its plucks are of unlike strength"
-    if heard.scatter_cents > _WILD * state.hand.scatter_cents:
-        return f"its plucks scatter by {heard.scatter_cents:.1f} cents, more than reckoned with"
+        return "its plucks differ in strength"
+    if heard.scatter_cents > _WILD * state.pluck_scatter.scatter_cents:
+        return f"its plucks scatter by {heard.scatter_cents:.1f} cents, more than expected"
     error = f"{heard.error_cents:+.1f} ± {heard.se_cents:.1f} cents"
     if abs(heard.error_cents) < state.tolerance_cents:
         return f"{error} is too close to the tolerance to decide yet"

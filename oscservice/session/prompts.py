@@ -27,8 +27,8 @@ MATTERS = 0.25
 
 
 def strength_off_db(state: State) -> float:
-    """By how many dB the last pluck of the string in focus was harder than its others, if that matters for what is
-    being compared; 0 if not. It counts as evidence all the same, with the doubt that goes with it."""
+    """The level of the last pluck of the string in focus above its others, in dB, if that matters for the comparison;
+    else 0. The pluck counts in both cases, with a larger standard error."""
     if state.phase not in (Phase.COMPARING, Phase.PROVING) or not state.focus:
         return 0.0
     string = state.string(state.focus)

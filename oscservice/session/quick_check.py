@@ -18,10 +18,10 @@ from oscservice.session import events as ev
 from oscservice.session.commands import Refused
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import DRIFT_LIMIT_CENTS, TUNING_WINDOW_CENTS
+from oscservice.session.session_results import open_se_cents
 from oscservice.session.setup_changes import filed_string, unlike
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import open_se_cents
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Status
 
 MOST_FRETTED = 4
@@ -42,7 +42,7 @@ def begin_quick_check(state: State, command: cm.Quick) -> list[ev.Event]:
     instrument = command.instrument
     if not command.against:
         name = instrument.identity
-        raise Refused("missing", f"no sealed session of {name!r} to check against; a proved set-up comes first")
+        raise Refused("missing", f"no sealed session of {name!r} to compare with; a proved set-up comes first")
     against = SetupSummary.from_json(command.against)
     tolerance_cents = against.tolerance_cents if command.tolerance_cents is None else command.tolerance_cents
     low, high = TOLERANCE_RANGE_CENTS
@@ -57,7 +57,7 @@ def begin_quick_check(state: State, command: cm.Quick) -> list[ev.Event]:
     waiting = [n for n in range(1, len(instrument.strings) + 1) if n not in aside]
     if not waiting:
         why = next(iter(aside.values()))
-        raise Refused("refused", f"no string can be checked against session {against.session}: {why}")
+        raise Refused("refused", f"no string can be compared with session {against.session}: {why}")
     skipped: list[ev.Event] = [ev.StringSetAside(n, why) for n, why in aside.items()]
     return [first, *skipped, ev.Focused(max(waiting), "")]
 

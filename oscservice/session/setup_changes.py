@@ -80,12 +80,12 @@ class Changes:
 
     @property
     def heard(self) -> int:
-        """How many changes were heard: positions of saddles are reported, not heard."""
+        """Number of changes that were heard: positions of saddles are reported, not heard."""
         return sum(cell.z is not None and cell.what != SADDLE for cell in self.cells)
 
     @property
     def by_chance(self) -> float:
-        """How many of these would be marked though nothing had changed."""
+        """Expected number of these that would be marked though nothing had changed."""
         return self.heard * BY_CHANCE
 
     def mark(self, cell: Cell) -> str:

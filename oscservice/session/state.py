@@ -67,7 +67,7 @@ class State:
         strayed: the last note had the pitch that was asked for, but was taken for another string or place.
         findings: causes named so far; tested: the pattern of all strings was compared with them; unseen: nobody has
             taken note yet; survey_plucks: plucks at every fret before that is done.
-        hand: how plucks scatter, as learnt from the comparisons so far.
+        pluck_scatter: scatter of plucks, as learnt from the comparisons so far.
         against: the session that a quick check compares with; None in a set-up.
         balance: positions and coupling of the strings of a floating bridge; None for a fixed string_state.
         round_share: how much of the way to pitch the present round of tuning goes.
@@ -89,7 +89,7 @@ class State:
     tested: bool = False
     unseen: bool = False
     survey_plucks: int = 2
-    hand: PluckScatter = UNKNOWN_SCATTER
+    pluck_scatter: PluckScatter = UNKNOWN_SCATTER
     against: SetupSummary | None = None
     balance: Balance | None = None
     round_share: float = 1.0
@@ -300,7 +300,7 @@ def _compared(changed: Callable[[StringState, Any], StringState]) -> Callable[[S
 
     def _ended(state: State, event: ev.StringJudged | ev.StringSurveyed | ev.StringProved | ev.StringChecked) -> State:
         assert event.pluck_scatter is not None
-        state = replace(state, hand=values.scatter_of(event.pluck_scatter))
+        state = replace(state, pluck_scatter=values.scatter_of(event.pluck_scatter))
         return _put(state, event.string, changed(state.string(event.string), event))
 
     return _ended

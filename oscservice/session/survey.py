@@ -73,7 +73,7 @@ def survey_of(state: State, number: int) -> Survey | None:
 
 
 def response_of(state: State, number: int) -> Response:
-    """How the string responds to moves: as learnt from its own, or from those of others before its first."""
+    """The string's response to moves: as learnt from its own, or from those of others before its first."""
     string = state.string(number)
     return string.response if string.moves else first_response(s.response for s in state.strings if s.moves)
 

@@ -46,7 +46,7 @@ class InspectionVerdict(StrEnum):
 
 
 class Ending(StrEnum):
-    """How a session ended."""
+    """The end of a session."""
 
     PROVED = "proved"
     PARTLY_PROVED = "partly proved"
@@ -106,7 +106,7 @@ STATUS_TEXTS: dict[Status, str] = {
 CHECK_TEXTS: dict[Check, str] = {
     Check.HOLDS: "no change above the limit",
     Check.DRIFTED: "tuning or intonation has changed",
-    Check.UNSURE: "the plucks don't decide; check again with even plucks",
+    Check.UNSURE: "the plucks are too few or uneven to decide; check again with even plucks",
 }
 
 DRIFT_TEXTS: dict[Drift, str] = {

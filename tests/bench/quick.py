@@ -23,7 +23,7 @@ from silent import SilentBench, quick_check, set_up
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
-from oscservice.session.summarize import summary_of
+from oscservice.session.session_results import summary_of
 from oscservice.session.vocabulary import Check, Drift
 from oscservice.simulate.guitar_builder import rig_of
 

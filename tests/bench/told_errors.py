@@ -24,7 +24,7 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.simulate.guitar import Guitar
 from oscservice.simulate.guitar_builder import rig_of
 
@@ -65,7 +65,7 @@ class _Watched(silent.Work):
         self.off: list[float] = []
 
     def do(self, command: cm.Command) -> None:
-        events = decide(self.state, command)
+        events = decide(self.state, command).events
         self.off += off(events, self.bench.rig.error_cents)
         self.state = fold(events, self.state)
 

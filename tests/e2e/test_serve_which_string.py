@@ -13,7 +13,7 @@ from small import SCREWS, instrument_file
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 
 pytestmark = pytest.mark.slow
 

@@ -23,7 +23,7 @@ NEW_STATE_FIELDS: frozenset[str] = frozenset(
 GONE_STATE_FIELDS: frozenset[str] = frozenset()
 """Paths in the golden files that the state has no more."""
 
-RENAMED_STATE_FIELDS: dict[str, str] = {}
+RENAMED_STATE_FIELDS: dict[str, str] = {"pluck_scatter": "hand"}
 """New path -> the field's name in the golden files."""
 
 NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
@@ -129,7 +129,11 @@ TEXTS: dict[str, str] = {
     "the last pass goes without the harmonic": "the last pass leaves out the harmonic",
     "last step taken back": "last step undone",
     # Reasons
-    "its saddle where it now stands": "the saddle at its new place",
+    ", its saddle where it now stands": " with the saddle in its new place",
+    "nothing to pass over in": "nothing to skip in",
+    "more than reckoned with": "more than expected",
+    "its plucks are of unlike strength": "its plucks differ in strength",
+    "every place has to be heard": "every place has to be plucked",
     "is too near the tolerance to tell yet": "is too close to the tolerance to decide yet",
     "; more plucks will tell": "; more plucks will show",
     "it can't be told which partial is the first": "the first partial is unclear",
@@ -178,6 +182,7 @@ PATTERNS: dict[str, str] = {
     r"^(tune string \d+ to 1) cents": r"\1 cent",
     r"^(tune string \d+ to .*, then string)( \d+, )": r"\1s\2",
     r"^in doubt: ": "unclear: ",
+    r" did (\d+%) of what (?:it|they) should: ": r" had \1 of the expected effect: ",
 }
 """The same where numbers have to move, as regular expressions and what replaces them; after ``TEXTS``."""
 

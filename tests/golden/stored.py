@@ -36,7 +36,7 @@ from pydantic import BaseModel
 
 from oscservice.record.event_chain import body_text
 from oscservice.session import events as ev
-from oscservice.session.evolve import fold
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 
 FOLDER = Path(__file__).parent

@@ -31,9 +31,9 @@ from oscservice.session.figures import NO_FIGURES, figures
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
 from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 
 STRINGS = st.integers(0, 9)

@@ -21,8 +21,8 @@ from oscservice.session import commands as cm
 from oscservice.session.commands import POSSIBLE, Ignored, impossible
 from oscservice.session.decide import decide
 from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Phase
 
 GUITAR = load_instrument(FLOATING)

@@ -27,8 +27,8 @@ from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.prompts import prompt
+from oscservice.session.session_results import summary_of
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 
 SENTENCES = ENGLISH.column("prompt", "text")

@@ -22,9 +22,9 @@ from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import Prompt, prompt
 from oscservice.session.quick_check import MOST_FRETTED, change_verdict
 from oscservice.session.replay import fold
+from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.summarize import summary_of
 from oscservice.session.vocabulary import Check, Drift, Ending, Phase, Status
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig

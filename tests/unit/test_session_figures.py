@@ -6,8 +6,8 @@ import pytest
 from golden.sessions import SESSIONS
 
 from oscservice.session import figures as module
-from oscservice.session.evolve import fold
 from oscservice.session.figures import NO_FIGURES, figures
+from oscservice.session.replay import fold
 from oscservice.session.state import State
 
 

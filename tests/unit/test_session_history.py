@@ -19,7 +19,7 @@ from oscservice.record.session_history import last_sealed, sessions_of, state_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
-from oscservice.session.summarize import summary_of
+from oscservice.session.session_results import summary_of
 from oscservice.session.vocabulary import Phase
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)

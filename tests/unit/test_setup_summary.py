@@ -12,9 +12,9 @@ from made_up_session import SCREWS, MadeUpSession, MadeUpTechnician
 from oscservice.instrument.modified_instrument import NewGauge, with_gauges, with_notes
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import commands as cm
+from oscservice.session.session_results import open_se_cents, remaining, summary_of
 from oscservice.session.setup_changes import BY_CHANCE, FRET, SADDLE, Cell, Changes, Side, changes, unlike
 from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.summarize import open_se_cents, remaining, summary_of
 from oscservice.session.vocabulary import Status
 
 

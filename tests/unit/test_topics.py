@@ -26,8 +26,8 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_text
 from oscservice.session.figures import Figures, figures
+from oscservice.session.session_results import compared, remaining
 from oscservice.session.state import State
-from oscservice.session.summarize import compared, remaining
 from oscservice.session.vocabulary import Phase, Status
 
 
