@@ -72,7 +72,7 @@ def freepats() -> Path:
 
 
 @pytest.fixture
-def there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def packages_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder whose packages are installed; see ``offered``."""
     folder = tmp_path / "installed"
     folder.mkdir()

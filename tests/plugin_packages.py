@@ -32,10 +32,10 @@ def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> P
     return folder
 
 
-def plugin_package(there: Path, module: str, **offers: dict[str, str]) -> str:
+def plugin_package(packages_folder: Path, module: str, **offers: dict[str, str]) -> str:
     """A package under a name of its own; gives it."""
     name = f"made_up_package_{next(_NUMBERS)}"
-    package(there, name, module, **offers)
+    package(packages_folder, name, module, **offers)
     return name
 
 

@@ -36,8 +36,10 @@ no_thread = BridgePlugin(each, means="screw")
 
 
 @pytest.fixture
-def kinds(there: Path) -> InstalledKinds:
-    plugin_package(there, WEDGES, bridges={"wedge saddles": "wedges", "plates": "plates", "bolts": "no_thread"})
+def kinds(packages_folder: Path) -> InstalledKinds:
+    plugin_package(
+        packages_folder, WEDGES, bridges={"wedge saddles": "wedges", "plates": "plates", "bolts": "no_thread"}
+    )
     return InstalledKinds(WatchedRegistry())
 
 
@@ -132,11 +134,11 @@ def test_a_record_needs_the_kind_no_more(kinds: InstalledKinds) -> None:
         ("dict()", "it is dict, expected a BridgePlugin"),
     ],
 )
-def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: str, reason: str) -> None:
+def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(packages_folder: Path, bridge: str, reason: str) -> None:
     each = "def each(strings): return {str(k): {k: 1} for k in range(1, strings + 1)}"
     module = f"from oscservice.plugins.registry import BridgePlugin\n{each}\nb = {bridge}"
-    plugin_package(there, module, bridges={"odd": "b"})
-    plugin_package(there, WEDGES, bridges={"wedge saddles": "wedges"})
+    plugin_package(packages_folder, module, bridges={"odd": "b"})
+    plugin_package(packages_folder, WEDGES, bridges={"wedge saddles": "wedges"})
     registry = WatchedRegistry()
     kinds = InstalledKinds(registry)
     assert list(kinds) == ["wedge saddles"], "the others are used all the same"
@@ -145,15 +147,15 @@ def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(there: Path, bridge: 
     assert load_instrument("six-string-648", kinds).bridge.kind == "clamped floating"
 
 
-def test_a_kind_that_is_built_in_is_not_replaced(there: Path) -> None:
-    plugin_package(there, WEDGES, bridges={"fixed saddle": "wedges"})
+def test_a_kind_that_is_built_in_is_not_replaced(packages_folder: Path) -> None:
+    plugin_package(packages_folder, WEDGES, bridges={"fixed saddle": "wedges"})
     registry = WatchedRegistry()
     assert list(InstalledKinds(registry)) == []
     assert registry.said == ["fixed saddle: a built-in kind of bridge has this name; rename the entry point"]
 
 
-def test_a_preset_asks_for_no_plug_in(there: Path) -> None:
-    plugin_package(there, "raise RuntimeError", bridges={"odd": "b"})
+def test_a_preset_asks_for_no_plug_in(packages_folder: Path) -> None:
+    plugin_package(packages_folder, "raise RuntimeError", bridges={"odd": "b"})
     registry = WatchedRegistry()
     load_instrument("six-string-628", InstalledKinds(registry))
     assert registry.said == []

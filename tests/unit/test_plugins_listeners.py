@@ -40,8 +40,8 @@ EVENTS: list[dict[str, Any]] = [
 ]
 
 
-def at_work(there: Path, rest: str = "", **options: Any) -> tuple[WatchedRegistry, Worker, Any]:
-    name = plugin_package(there, HEEDING, listeners={"heed": "heed"})
+def at_work(packages_folder: Path, rest: str = "", **options: Any) -> tuple[WatchedRegistry, Worker, Any]:
+    name = plugin_package(packages_folder, HEEDING, listeners={"heed": "heed"})
     registry = WatchedRegistry()
     worker = Worker(registry, registry.the("listener", "heed"), rest, **options)
     worker.start()
@@ -52,8 +52,8 @@ def copies() -> list[dict[str, Any]]:
     return [event | {"body": dict(event["body"])} for event in EVENTS]
 
 
-def test_a_listener_is_told_everything_in_order_and_closed(there: Path) -> None:
-    registry, worker, module = at_work(there)
+def test_a_listener_is_told_everything_in_order_and_closed(packages_folder: Path) -> None:
+    registry, worker, module = at_work(packages_folder)
     worker.take(copies()[:1])
     worker.take(copies()[1:])
     worker.end()
@@ -72,8 +72,10 @@ def test_a_listener_is_told_everything_in_order_and_closed(there: Path) -> None:
         ("sticks", "OSError: disk full", 4),
     ],
 )
-def test_a_listener_that_fails_is_named_and_told_no_more(there: Path, rest: str, reason: str, heard: int) -> None:
-    registry, worker, module = at_work(there, rest)
+def test_a_listener_that_fails_is_named_and_told_no_more(
+    packages_folder: Path, rest: str, reason: str, heard: int
+) -> None:
+    registry, worker, module = at_work(packages_folder, rest)
     worker.take(copies())
     worker.end()
     worker.join(10.0)
@@ -82,16 +84,16 @@ def test_a_listener_that_fails_is_named_and_told_no_more(there: Path, rest: str,
     worker.take(copies())  # nobody minds
 
 
-def test_a_listener_that_has_nothing_to_do_is_left_alone(there: Path) -> None:
-    registry, worker, module = at_work(there, "nothing")
+def test_a_listener_that_has_nothing_to_do_is_left_alone(packages_folder: Path) -> None:
+    registry, worker, module = at_work(packages_folder, "nothing")
     worker.take(copies())
     worker.end()
     worker.join(10.0)
     assert (registry.said, module.heard) == ([], [])
 
 
-def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(there: Path) -> None:
-    registry, worker, module = at_work(there, "hangs", most_waiting=20)
+def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(packages_folder: Path) -> None:
+    registry, worker, module = at_work(packages_folder, "hangs", most_waiting=20)
     for _ in range(8):
         worker.take(copies())
     assert registry.said == ["heed: too slow: 20 events wait for it"]
@@ -101,9 +103,9 @@ def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(there: Path) 
     assert len(module.heard) <= 2, "what waited is dropped"
 
 
-def test_listeners_get_events_of_their_own_and_failures_are_told_once(there: Path) -> None:
-    name = plugin_package(there, HEEDING, listeners={"first": "heed", "second": "heed"})
-    plugin_package(there, "raise RuntimeError('old')", listeners={"wrong": "heed"})
+def test_listeners_get_events_of_their_own_and_failures_are_told_once(packages_folder: Path) -> None:
+    name = plugin_package(packages_folder, HEEDING, listeners={"first": "heed", "second": "heed"})
+    plugin_package(packages_folder, "raise RuntimeError('old')", listeners={"wrong": "heed"})
     told: list[str] = []
     plugged = PluginService(Registry(), told.append, with_listeners=True)
     assert plugged.topics() == {"/plugins/disabled": ("",)}
@@ -127,8 +129,8 @@ def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
         PluginService(Registry(), print, with_listeners=True, arguments=["csv:x"])
 
 
-def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(there: Path) -> None:
-    plugin_package(there, "raise RuntimeError('old')", bridges={"odd": "b"})
+def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(packages_folder: Path) -> None:
+    plugin_package(packages_folder, "raise RuntimeError('old')", bridges={"odd": "b"})
     told: list[str] = []
     plugged = PluginService(Registry(), told.append)
     assert list(plugged.kinds) == []

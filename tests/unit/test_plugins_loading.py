@@ -20,9 +20,9 @@ def test_nothing_installed_is_nothing_found() -> None:
     assert len(InstalledKinds(registry)) == 0
 
 
-def test_what_is_installed_is_found_by_role_and_name(there: Path) -> None:
+def test_what_is_installed_is_found_by_role_and_name(packages_folder: Path) -> None:
     module = "def tone(rest, rate_hz, channels): ...\ndef heed(rest): ..."
-    name = plugin_package(there, module, sources={"tone": "tone"}, listeners={"b": "heed", "a": "heed"})
+    name = plugin_package(packages_folder, module, sources={"tone": "tone"}, listeners={"b": "heed", "a": "heed"})
     registry = Registry()
     assert [(one.role, one.name) for one in registry.offers()] == [
         ("source", "tone"),
@@ -45,8 +45,8 @@ def test_what_is_installed_is_found_by_role_and_name(there: Path) -> None:
         ("def heed(:", "SyntaxError: invalid syntax ({name}.py, line 1)"),
     ],
 )
-def test_what_fails_to_load_is_named_once_and_put_away(there: Path, module: str, reason: str) -> None:
-    name = plugin_package(there, module, listeners={"wrong": "heed"})
+def test_what_fails_to_load_is_named_once_and_put_away(packages_folder: Path, module: str, reason: str) -> None:
+    name = plugin_package(packages_folder, module, listeners={"wrong": "heed"})
     registry = WatchedRegistry()
     for _ in range(2):
         with pytest.raises(PluginError) as error:
@@ -56,9 +56,9 @@ def test_what_fails_to_load_is_named_once_and_put_away(there: Path, module: str,
     assert list(registry.faults().values()) == [reason.format(name=name)]
 
 
-def test_two_packages_of_one_name_are_not_chosen_from(there: Path) -> None:
-    first = plugin_package(there, "def heed(rest): ...", listeners={"twice": "heed"})
-    second = plugin_package(there, "def heed(rest): ...", listeners={"twice": "heed"})
+def test_two_packages_of_one_name_are_not_chosen_from(packages_folder: Path) -> None:
+    first = plugin_package(packages_folder, "def heed(rest): ...", listeners={"twice": "heed"})
+    second = plugin_package(packages_folder, "def heed(rest): ...", listeners={"twice": "heed"})
     registry = WatchedRegistry()
     with pytest.raises(PluginError, match="both offer it; remove one"):
         registry.load(registry.the("listener", "twice"))
@@ -67,8 +67,8 @@ def test_two_packages_of_one_name_are_not_chosen_from(there: Path) -> None:
     assert second in reason
 
 
-def test_a_name_nobody_can_type_is_put_away(there: Path) -> None:
-    plugin_package(there, "def tone(*_): ...", sources={"x" * 41: "tone", "bell": "tone"})
+def test_a_name_nobody_can_type_is_put_away(packages_folder: Path) -> None:
+    plugin_package(packages_folder, "def tone(*_): ...", sources={"x" * 41: "tone", "bell": "tone"})
     registry = WatchedRegistry()
     assert {
         offer.name[:1]: bool(reason) for offer, reason in ((o, registry.faults().get(o)) for o in registry.offers())
@@ -78,19 +78,21 @@ def test_a_name_nobody_can_type_is_put_away(there: Path) -> None:
     }
 
 
-def test_a_package_whose_metadata_is_broken_is_passed_over(there: Path, caplog: pytest.LogCaptureFixture) -> None:
+def test_a_package_whose_metadata_is_broken_is_passed_over(
+    packages_folder: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     for name, text in (("odd", "[oscservice.sources]\nno equals sign\n"), ("empty", "")):
-        info = there / f"{name}-1.0.dist-info"
+        info = packages_folder / f"{name}-1.0.dist-info"
         info.mkdir()
         (info / "entry_points.txt").write_text(text, encoding="utf-8")
-    plugin_package(there, "def heed(rest): ...", listeners={"good": "heed"})
+    plugin_package(packages_folder, "def heed(rest): ...", listeners={"good": "heed"})
     assert [offer.name for offer in Registry().offers()] == ["good"]
     assert "its metadata can't be read" in caplog.text
 
 
-def test_of_two_installed_packages_of_one_name_the_first_counts(there: Path, tmp_path: Path) -> None:
-    plugin_package(there, "def heed(rest): ...", listeners={"heed": "heed"})
-    name = next(there.glob("*.py")).stem
+def test_of_two_installed_packages_of_one_name_the_first_counts(packages_folder: Path, tmp_path: Path) -> None:
+    plugin_package(packages_folder, "def heed(rest): ...", listeners={"heed": "heed"})
+    name = next(packages_folder.glob("*.py")).stem
     behind = package(tmp_path / "behind", name, "def other(rest): ...", listeners={"heed": "other"})
     sys.path.append(str(behind))
     try:
@@ -100,9 +102,13 @@ def test_of_two_installed_packages_of_one_name_the_first_counts(there: Path, tmp
         sys.path.remove(str(behind))
 
 
-def test_the_command_lists_what_is_installed_and_how_it_is(there: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    plugin_package(there, "def heed(rest): ...", listeners={"good": "heed"})
-    plugin_package(there, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"})
+def test_the_command_lists_what_is_installed_and_how_it_is(
+    packages_folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plugin_package(packages_folder, "def heed(rest): ...", listeners={"good": "heed"})
+    plugin_package(
+        packages_folder, "raise RuntimeError('old')", listeners={"[bold]wrong": "heed"}, bridges={"odd": "b"}
+    )
     plugins(as_json=True)
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [(one["role"], one["name"], one["state"], one["reason"]) for one in found] == [

@@ -62,14 +62,14 @@ def tone(rest, rate_hz, channels):
 """
 
 
-def opened(there: Path, rest: str, **asked: Any) -> tuple[WatchedRegistry, AudioSource]:
-    plugin_package(there, TONES, sources={"tone": "tone"})
+def opened(packages_folder: Path, rest: str, **asked: Any) -> tuple[WatchedRegistry, AudioSource]:
+    plugin_package(packages_folder, TONES, sources={"tone": "tone"})
     registry = WatchedRegistry()
     return registry, open_plugin(registry, registry.the("source", "tone"), rest, **asked)
 
 
-def test_a_source_gives_its_blocks_on_its_own_time_line(there: Path) -> None:
-    registry, source = opened(there, "nan", rate_hz=44100)
+def test_a_source_gives_its_blocks_on_its_own_time_line(packages_folder: Path) -> None:
+    registry, source = opened(packages_folder, "nan", rate_hz=44100)
     states: list[str] = []
     source.on_state = states.append
     assert (source.sample_rate_hz, source.channels, source.description) == (44100, 1, "tone (nan)")
@@ -97,8 +97,8 @@ def test_a_source_gives_its_blocks_on_its_own_time_line(there: Path) -> None:
         ("minus", "dropped_frames -1; expected a count"),
     ],
 )
-def test_a_source_that_fails_is_an_input_that_was_lost(there: Path, what: str, reason: str) -> None:
-    registry, source = opened(there, what)
+def test_a_source_that_fails_is_an_input_that_was_lost(packages_folder: Path, what: str, reason: str) -> None:
+    registry, source = opened(packages_folder, what)
     states: list[str] = []
     source.on_state = states.append
     heard: list[Block] = []
@@ -117,31 +117,31 @@ def test_a_source_that_fails_is_an_input_that_was_lost(there: Path, what: str, r
         ("slow", "InputError: it: a sample rate of 1 Hz can't be used: it must be 8000 to 192000 Hz"),
     ],
 )
-def test_a_source_that_can_not_be_opened(there: Path, rest: str, reason: str) -> None:
+def test_a_source_that_can_not_be_opened(packages_folder: Path, rest: str, reason: str) -> None:
     with pytest.raises(AudioInputError) as error:
-        opened(there, rest)
+        opened(packages_folder, rest)
     assert str(error.value).endswith(f"is disabled: {reason}")
     assert error.value.exit_code == 3
 
 
-def test_what_was_typed_wrong_is_the_persons_mistake(there: Path) -> None:
+def test_what_was_typed_wrong_is_the_persons_mistake(packages_folder: Path) -> None:
     with pytest.raises(InputError, match="--source tone: 'odd' is no tone; say breaks"):
-        opened(there, "odd")
+        opened(packages_folder, "odd")
 
 
-def test_another_number_of_channels_than_was_asked_for(there: Path) -> None:
+def test_another_number_of_channels_than_was_asked_for(packages_folder: Path) -> None:
     with pytest.raises(InputError, match="--channels 2 does not fit the source tone, which has 1: leave it out"):
-        opened(there, "fine", channels=2)
+        opened(packages_folder, "fine", channels=2)
 
 
-def test_a_source_whose_letting_go_fails_harms_nobody(there: Path) -> None:
-    registry, source = opened(there, "sticks")
+def test_a_source_whose_letting_go_fails_harms_nobody(packages_folder: Path) -> None:
+    registry, source = opened(packages_folder, "sticks")
     source.close()
     assert list(source) == []
     assert registry.said == []
 
 
-def test_a_source_that_is_closed_in_the_middle_ends(there: Path) -> None:
+def test_a_source_that_is_closed_in_the_middle_ends(packages_folder: Path) -> None:
     class Endless(AudioSource):
         def _blocks(self) -> Iterator[Block]:
             while not self._closed.is_set():
@@ -152,7 +152,7 @@ def test_a_source_that_is_closed_in_the_middle_ends(there: Path) -> None:
 
     released = threading.Event()
     registry = WatchedRegistry()
-    plugin_package(there, TONES, sources={"tone": "tone"})
+    plugin_package(packages_folder, TONES, sources={"tone": "tone"})
     inner = Endless(48000, 1, "endless")
     source = PluginSource(registry, registry.the("source", "tone"), inner)
     for count, _ in enumerate(source):
