@@ -53,7 +53,7 @@ def run(*words: str | Path, stdin: bytes = b"", **more: str) -> subprocess.Compl
     return subprocess.CompletedProcess(done.args, done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
-class Told:
+class CommandResult:
     """What a command that was run in this process gave: exit code, standard output and error."""
 
     def __init__(self, code: int, out: str, err: str) -> None:
@@ -70,7 +70,7 @@ class Told:
         return self.err.removeprefix("oscservice: ").removesuffix("\n")
 
 
-def told(*words: str | Path) -> Told:
+def run_command(*words: str | Path) -> CommandResult:
     """Run ``oscservice`` in this process."""
     out, err = io.StringIO(), io.StringIO()
     code: Any = 0
@@ -84,7 +84,7 @@ def told(*words: str | Path) -> Told:
             main()
         except SystemExit as end:
             code = end.code
-    return Told(code or 0, out.getvalue(), err.getvalue())
+    return CommandResult(code or 0, out.getvalue(), err.getvalue())
 
 
 class Client:

@@ -16,7 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 from played import guitar, played
 from scipy.signal import resample_poly
-from served import Told, run, told
+from served import CommandResult, run, run_command
 
 from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.pitch import OPEN, Place
@@ -69,8 +69,8 @@ def baseline(takes: Path, cache: Path) -> Path:
     return path
 
 
-def check(cache: Path, *words: str | Path) -> Told:
-    return told("check", *words, "--cache", cache, "--jobs", "1")
+def check(cache: Path, *words: str | Path) -> CommandResult:
+    return run_command("check", *words, "--cache", cache, "--jobs", "1")
 
 
 def result(cache: Path, *words: str | Path) -> tuple[int, dict[str, Any]]:

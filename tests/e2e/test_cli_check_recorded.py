@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 import soundfile
 from packaged.recorded import RecordedNote, freepats_notes, guitarsounds_notes
-from served import told
+from served import run_command
 
 from oscservice.instrument.pitch import nearest_note, note_name
 
@@ -25,7 +25,7 @@ SHARPER = 1.03
 
 
 def checked(*words: str | Path) -> tuple[int, dict[str, Any]]:
-    got = told("check", *words, "--json", "-", "--jobs", "1")
+    got = run_command("check", *words, "--json", "-", "--jobs", "1")
     found: dict[str, Any] = json.loads(got.out)
     return got.code, found
 

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from served import PATIENCE_S, command, environment, run, told
+from served import PATIENCE_S, command, environment, run, run_command
 
 from oscservice import __version__
 from oscservice.cli.main import COMMANDS, load_command
@@ -16,7 +16,7 @@ from oscservice.instrument.instrument_file import load_instrument, preset_names
 
 
 def test_version() -> None:
-    got = told("--version")
+    got = run_command("--version")
     assert (got.code, got.out, got.err) == (0, f"oscservice {__version__}\n", "")
 
 
@@ -54,7 +54,7 @@ def test_the_library_s_entry_points_are_there_when_they_are_used() -> None:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_s_help_is_the_one_in_the_list(name: str) -> None:
     assert load_command(name).help == COMMANDS[name][1]
-    got = told(name, "--help")
+    got = run_command(name, "--help")
     assert (got.code, got.err) == (0, "")
     assert f"oscservice {name}" in got.out
 
@@ -87,20 +87,20 @@ def named(option: str, document: str) -> bool:
     ],
 )
 def test_a_command_line_that_cannot_be_read_ends_with_2(words: list[str], wrong: str) -> None:
-    got = told(*words)
+    got = run_command(*words)
     assert (got.code, got.out) == (2, "")
     assert wrong in got.complaint
     assert got.complaint.endswith("--help`")
 
 
 def test_without_a_command_the_help_is_shown() -> None:
-    got = told()
+    got = run_command()
     assert (got.code, got.err) == (0, "")
     assert "Usage: oscservice" in got.out
 
 
 def test_the_presets_are_listed() -> None:
-    got = told("instruments")
+    got = run_command("instruments")
     assert (got.code, got.err) == (0, "")
     for name in preset_names():
         assert name in got.out
@@ -108,14 +108,14 @@ def test_the_presets_are_listed() -> None:
 
 @pytest.mark.parametrize("name", preset_names())
 def test_a_preset_that_is_shown_loads_again_as_a_file(tmp_path: Path, name: str) -> None:
-    got = told("instruments", "show", name)
+    got = run_command("instruments", "show", name)
     assert (got.code, got.err) == (0, "")
     (tmp_path / "copy.toml").write_text(got.out, encoding="utf-8")
     assert load_instrument(str(tmp_path / "copy.toml")) == load_instrument(name)
 
 
 def test_an_unknown_preset_is_one_line() -> None:
-    got = told("instruments", "show", "no-such-one")
+    got = run_command("instruments", "show", "no-such-one")
     assert (got.code, got.out) == (2, "")
     assert got.complaint.startswith("no preset is called 'no-such-one'")
 
@@ -173,10 +173,10 @@ def test_other_sources_need_no_portaudio(tmp_path: Path) -> None:
 
 
 def test_addresses_are_listed_and_written_out() -> None:
-    got = told("addresses")
+    got = run_command("addresses")
     assert (got.code, got.err) == (0, "")
     assert "/bench/session/begin" in got.out
-    page = told("addresses", "--markdown")
+    page = run_command("addresses", "--markdown")
     assert page.code == 0
     assert page.out.startswith("# OSC addresses")
     assert "`/bench/simulator/wait`" in page.out

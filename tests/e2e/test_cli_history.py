@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from made_up_session import FLOATING, SCREWS, MadeUpSession, MadeUpTechnician
-from served import told
+from served import run_command
 
 from oscservice.instrument.instrument_file import load_instrument, preset_toml
 from oscservice.record.journal import Journal
@@ -45,7 +45,7 @@ def journal(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_a_table_of_the_sessions_the_newest_first(journal: Path) -> None:
-    got = told("history", RED, "--journal", journal)
+    got = run_command("history", RED, "--journal", journal)
     assert (got.code, got.err) == (0, "")
     lines = got.out.splitlines()
     assert lines[0] == "the red one: 3 sessions, the newest first"
@@ -59,7 +59,7 @@ def test_a_table_of_the_sessions_the_newest_first(journal: Path) -> None:
 
 def test_by_identity_name_or_file(journal: Path, tmp_path: Path) -> None:
     def found(instrument: str | Path) -> list[str]:
-        got = told("history", instrument, "--journal", journal, "--json")
+        got = run_command("history", instrument, "--journal", journal, "--json")
         assert (got.code, got.err) == (0, "")
         return [row["session"].rpartition("-")[2] for row in json.loads(got.out)]
 
@@ -72,7 +72,7 @@ def test_by_identity_name_or_file(journal: Path, tmp_path: Path) -> None:
 
 
 def test_a_session_as_an_object(journal: Path) -> None:
-    newest, last, first = json.loads(told("history", RED, "--journal", journal, "--json").out)
+    newest, last, first = json.loads(run_command("history", RED, "--journal", journal, "--json").out)
     assert (newest["outcome"], newest["closed_utc"], newest["worst"]) == ("open, comparing", None, None)
     assert (last["outcome"], last["kind"], last["tolerance_cents"]) == ("proved", "set-up", 2.0)
     assert (first["identity"], first["instrument"], first["started_utc"]) == (RED, SCREWS, AT_UTC)
@@ -81,7 +81,7 @@ def test_a_session_as_an_object(journal: Path) -> None:
 
 
 def test_what_is_drawn_as_numbers(journal: Path) -> None:
-    newest, last, first = json.loads(told("history", RED, "--journal", journal, "--json").out)
+    newest, last, first = json.loads(run_command("history", RED, "--journal", journal, "--json").out)
     for one in (newest, last, first):
         assert [string["string"] for string in one["strings"]] == [1, 2, 3, 4, 5, 6]
         assert one["fret"] == 12
@@ -97,24 +97,24 @@ def test_what_is_drawn_as_numbers(journal: Path) -> None:
 @pytest.mark.parametrize("form", ["svg", "png", "pdf"])
 def test_drawn_over_months(journal: Path, tmp_path: Path, form: str) -> None:
     file = tmp_path / f"red.{form}"
-    got = told("history", RED, "--journal", journal, "--plot", file)
+    got = run_command("history", RED, "--journal", journal, "--plot", file)
     assert (got.code, got.out, got.err) == (0, f"{RED}: 3 sessions drawn in {file}\n", "")
     assert file.stat().st_size > 10_000
-    both = told("history", RED, "--journal", journal, "--plot", file, "--json")
+    both = run_command("history", RED, "--journal", journal, "--plot", file, "--json")
     assert len(json.loads(both.out)) == 3
 
 
 def test_what_cant_be_drawn_is_one_line(journal: Path, tmp_path: Path) -> None:
-    got = told("history", RED, "--journal", journal, "--plot", tmp_path / "red.bmp")
+    got = run_command("history", RED, "--journal", journal, "--plot", tmp_path / "red.bmp")
     assert (got.code, got.out) == (2, "")
     assert got.complaint == f"--plot {tmp_path / 'red.bmp'}: the name has to end in .svg, .png or .pdf"
-    nobody = told("history", "the green one", "--journal", journal, "--plot", tmp_path / "green.svg")
+    nobody = run_command("history", "the green one", "--journal", journal, "--plot", tmp_path / "green.svg")
     assert nobody.code == 2
     assert "no session of 'the green one'" in nobody.complaint
 
 
 def test_a_table_of_what_changed(journal: Path) -> None:
-    got = told("compare", "2026-11-25-1", "last-1", "--instrument", RED, "--journal", journal)
+    got = run_command("compare", "2026-11-25-1", "last-1", "--instrument", RED, "--journal", journal)
     assert (got.code, got.err) == (0, "")
     lines = got.out.splitlines()
     assert max(map(len, lines)) <= 80
@@ -130,7 +130,7 @@ def test_a_table_of_what_changed(journal: Path) -> None:
 
 
 def test_what_changed_as_an_object(journal: Path) -> None:
-    got = told("compare", "2026-11-25-1", "2026-11-25-2", "--journal", journal, "--json")
+    got = run_command("compare", "2026-11-25-1", "2026-11-25-2", "--journal", journal, "--json")
     assert (got.code, got.err) == (0, "")
     found = json.loads(got.out)
     assert found["remarks"] == ["two instruments: the red one and the blue one"]
@@ -146,7 +146,7 @@ def test_what_changed_as_an_object(journal: Path) -> None:
 
 
 def test_without_an_instrument_last_is_of_all(journal: Path) -> None:
-    got = told("compare", "last-2", "last-1", "--journal", journal, "--json")
+    got = run_command("compare", "last-2", "last-1", "--journal", journal, "--json")
     assert [json.loads(got.out)[side]["session"][-1] for side in ("first", "second")] == ["2", "3"]
 
 
@@ -164,14 +164,14 @@ def test_without_an_instrument_last_is_of_all(journal: Path) -> None:
 def test_what_is_not_there_is_said_in_one_line(
     journal: Path, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
-    got = told(*words, "--journal", journal)
+    got = run_command(*words, "--journal", journal)
     assert (got.code, got.out) == (code, "")
     assert complaint in got.complaint
 
 
 def test_a_journal_that_is_not_there_and_a_session_that_holds_nothing(journal: Path, tmp_path: Path) -> None:
     for words in (("history", RED), ("compare", "last", "last")):
-        got = told(*words, "--journal", tmp_path / "none")
+        got = run_command(*words, "--journal", tmp_path / "none")
         assert (got.code, got.out) == (5, "")
         assert "there is no journal" in got.complaint
     path = tmp_path / "journal.sqlite3"
@@ -179,9 +179,9 @@ def test_a_journal_that_is_not_there_and_a_session_that_holds_nothing(journal: P
         empty = opened.new_session(FLOATING, "x", NOW)
         broken = opened.new_session(FLOATING, "y", NOW)
         opened.append(broken, [("StringJudged", {"string": 1})], AT_UTC)
-    assert "nothing was begun in it" in told("compare", empty, empty, "--journal", path).complaint
-    assert "can't be read" in told("compare", broken, broken, "--journal", path).complaint
-    assert told("history", FLOATING, "--journal", path).code == 2
+    assert "nothing was begun in it" in run_command("compare", empty, empty, "--journal", path).complaint
+    assert "can't be read" in run_command("compare", broken, broken, "--journal", path).complaint
+    assert run_command("history", FLOATING, "--journal", path).code == 2
 
 
 def test_strings_changed_between_are_said(tmp_path: Path) -> None:
@@ -195,7 +195,7 @@ def test_strings_changed_between_are_said(tmp_path: Path) -> None:
         for one in (before, bass):
             name = opened.new_session(one.instrument.name, "made up", NOW, one.instrument.identity)
             opened.append(name, [ev.to_body(event) for event in one.events], AT_UTC)
-    got = told("compare", "last-1", "last", "--journal", path)
+    got = run_command("compare", "last-1", "last", "--journal", path)
     assert (got.code, got.err) == (0, "")
     assert f"two instruments: {RED} and bass-4-864" in got.out
     assert "6 strings and 4: only those of both are compared" in got.out

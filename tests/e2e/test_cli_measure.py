@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 from played import LEAD_S, NOTE_S, REST_S, guitar, open_strings, played
-from served import run, told
+from served import run, run_command
 
 from oscservice.instrument.pitch import OPEN, Place
 
@@ -46,7 +46,7 @@ def note() -> NDArray[np.float32]:
 
 
 def test_each_note_of_a_file_is_a_row_with_the_documented_keys(three: Path) -> None:
-    got = told("measure", "--json", three)
+    got = run_command("measure", "--json", three)
     assert (got.code, got.err) == (0, "")
     found = rows(got.out)
     assert [list(row) for row in found] == [KEYS] * 3
@@ -61,35 +61,35 @@ def test_each_note_of_a_file_is_a_row_with_the_documented_keys(three: Path) -> N
 
 
 def test_an_instrument_names_the_strings(three: Path) -> None:
-    got = told("measure", "--json", "--instrument", "six-string-648", three)
+    got = run_command("measure", "--json", "--instrument", "six-string-648", three)
     assert [(row["string"], row["place"]) for row in rows(got.out)] == [(6, "open"), (5, "open"), (4, "open")]
 
 
 def test_a_note_that_is_no_open_string_is_given_to_none(tmp_path: Path) -> None:
     """C3 can be stopped on strings 6, 5 and 4; the sound doesn't say which."""
     soundfile.write(tmp_path / "c3.wav", played(guitar(), [(5, Place("fret", 3))]), 48000)
-    (row,) = rows(told("measure", "--json", "--instrument", "six-string-648", tmp_path / "c3.wav").out)
+    (row,) = rows(run_command("measure", "--json", "--instrument", "six-string-648", tmp_path / "c3.wav").out)
     assert (row["note"], row["string"], row["place"]) == ("C3", None, None)
     assert abs(row["cents"]) < 20.0  # above C3, not above the open D
 
 
 def test_the_twelfth_fret_is_named(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a3.wav", played(guitar(), [(5, Place("fret", 12))]), 48000)
-    (row,) = rows(told("measure", "--json", "--instrument", "six-string-648", tmp_path / "a3.wav").out)
+    (row,) = rows(run_command("measure", "--json", "--instrument", "six-string-648", tmp_path / "a3.wav").out)
     assert (row["note"], row["string"], row["place"]) == ("A3", 5, "fret 12")
 
 
 def test_the_reference_and_the_expected_note_are_heeded(three: Path) -> None:
     """A4 at 442 Hz puts the same note 7.85 cents lower: 1200 log2(442/440)."""
-    at_440, at_442 = (rows(told("measure", "--json", "--reference", hz, three).out) for hz in ("440", "442"))
+    at_440, at_442 = (rows(run_command("measure", "--json", "--reference", hz, three).out) for hz in ("440", "442"))
     assert [a["cents"] - b["cents"] for a, b in zip(at_440, at_442, strict=True)] == pytest.approx(
         [7.8514] * 3, abs=1e-3
     )
-    assert rows(told("measure", "--json", "--expect", "e2", three).out) == at_440
+    assert rows(run_command("measure", "--json", "--expect", "e2", three).out) == at_440
 
 
 def test_the_table_shows_every_note(three: Path) -> None:
-    got = told("measure", three)
+    got = run_command("measure", three)
     assert got.code == 0
     for name, hz in (("E2", "82.4"), ("A2", "110.0"), ("D3", "146.8")):
         assert any(name in line and hz in line for line in got.out.splitlines()), got.out
@@ -99,7 +99,7 @@ def test_the_table_shows_every_note(three: Path) -> None:
 def test_every_usual_rate_works(tmp_path: Path, rate_hz: int) -> None:
     on = guitar(rate_hz=rate_hz)
     soundfile.write(tmp_path / "note.wav", played(on, [(6, OPEN), (1, OPEN)], 1.5), rate_hz, subtype="PCM_24")
-    low, high = rows(told("measure", "--json", tmp_path / "note.wav").out)
+    low, high = rows(run_command("measure", "--json", tmp_path / "note.wav").out)
     assert (low["note"], high["note"]) == ("E2", "E4")
     assert cents(low["f1_hz"], on.open_hz(6)) == pytest.approx(0.0, abs=0.6)
     assert cents(high["f1_hz"], on.open_hz(1)) == pytest.approx(0.0, abs=0.6)
@@ -108,13 +108,13 @@ def test_every_usual_rate_works(tmp_path: Path, rate_hz: int) -> None:
 def test_each_channel_of_a_file_is_measured(tmp_path: Path) -> None:
     left, right = (open_strings(guitar(), (number,))[:, 0] for number in (6, 2))
     soundfile.write(tmp_path / "stereo.flac", np.stack([left, right], axis=1), 48000)
-    found = rows(told("measure", "--json", tmp_path / "stereo.flac").out)
+    found = rows(run_command("measure", "--json", tmp_path / "stereo.flac").out)
     assert [(row["channel"], row["note"]) for row in found] == [(1, "E2"), (2, "B3")]
 
 
 def test_clipping_is_flagged(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "hot.wav", np.clip(open_strings(guitar(gain_db=26.0), (3,)), -1.0, 1.0), 48000)
-    (row,) = rows(told("measure", "--json", tmp_path / "hot.wav").out)
+    (row,) = rows(run_command("measure", "--json", tmp_path / "hot.wav").out)
     assert "clipped" in row["flags"]
     assert cents(row["f1_hz"], guitar().open_hz(3)) == pytest.approx(0.0, abs=1.0)
 
@@ -125,8 +125,8 @@ def test_samples_that_are_no_numbers_are_flagged(tmp_path: Path, note: NDArray[n
     broken[1000:1010] = np.nan
     soundfile.write(tmp_path / "whole.wav", note, 48000, subtype="FLOAT")
     soundfile.write(tmp_path / "broken.wav", broken, 48000, subtype="FLOAT")
-    (whole,) = rows(told("measure", "--json", tmp_path / "whole.wav").out)
-    (row,) = rows(told("measure", "--json", tmp_path / "broken.wav").out)
+    (whole,) = rows(run_command("measure", "--json", tmp_path / "whole.wav").out)
+    (row,) = rows(run_command("measure", "--json", tmp_path / "broken.wav").out)
     assert row["flags"] == ["not finite: 10"]
     assert cents(row["f1_hz"], whole["f1_hz"]) == pytest.approx(0.0, abs=0.05)
 
@@ -134,7 +134,7 @@ def test_samples_that_are_no_numbers_are_flagged(tmp_path: Path, note: NDArray[n
 def test_a_truncated_file_is_measured_as_far_as_it_goes_and_flagged(tmp_path: Path, three: Path) -> None:
     whole = three.read_bytes()
     (tmp_path / "cut.wav").write_bytes(whole[: round(len(whole) * 0.62)])
-    found = rows(told("measure", "--json", tmp_path / "cut.wav").out)
+    found = rows(run_command("measure", "--json", tmp_path / "cut.wav").out)
     assert [row["note"] for row in found] == ["E2", "A2"]
     assert all("truncated" in row["flags"] for row in found)
 
@@ -172,7 +172,7 @@ def made(folder: Path) -> dict[str, Path]:
 )
 def test_a_file_without_a_note_ends_with_one_line(tmp_path: Path, name: str, code: int, words: str) -> None:
     path = made(tmp_path)[name]
-    got = told("measure", "--json", path)
+    got = run_command("measure", "--json", path)
     assert got.code == code
     assert got.complaint.startswith(f"{path}: ")
     assert words in got.complaint
@@ -181,7 +181,7 @@ def test_a_file_without_a_note_ends_with_one_line(tmp_path: Path, name: str, cod
 
 def test_the_other_files_are_still_measured(tmp_path: Path, three: Path) -> None:
     files = made(tmp_path)
-    got = told("measure", "--json", files["missing"], files["folder"], three, files["silence"])
+    got = run_command("measure", "--json", files["missing"], files["folder"], three, files["silence"])
     assert got.code == 2
     assert [row["note"] for row in rows(got.out)] == ["E2", "A2", "D3"]
     complaints = got.err.splitlines()
@@ -189,8 +189,8 @@ def test_the_other_files_are_still_measured(tmp_path: Path, three: Path) -> None
     assert complaints[-1] == "oscservice: 2 of 4 files could not be read"
     for name, line in zip(("missing", "folder", "silence"), complaints, strict=False):
         assert str(files[name]) in line
-    assert told("measure", three, files["silence"]).code == 0
-    assert told("measure", files["silence"], files["noise"]).code == 1
+    assert run_command("measure", three, files["silence"]).code == 0
+    assert run_command("measure", files["silence"], files["noise"]).code == 1
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,7 @@ def test_the_other_files_are_still_measured(tmp_path: Path, three: Path) -> None
     ],
 )
 def test_an_option_that_makes_no_sense_is_one_line(three: Path, option: str, value: str, words: str) -> None:
-    got = told("measure", option, value, three)
+    got = run_command("measure", option, value, three)
     assert (got.code, got.out) == (2, "")
     assert words in got.complaint
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import run, told
+from served import run, run_command
 
 from oscservice.advice.prediction import follow_change, predict
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
@@ -19,7 +19,7 @@ GUITAR = load_instrument("six-string-648")
 
 def found(*words: str | Path) -> dict[str, Any]:
     """The JSON object that ``predict`` prints."""
-    got = told("predict", *words, "--json")
+    got = run_command("predict", *words, "--json")
     assert (got.code, got.err) == (0, "")
     assert got.out.count("\n") == 1
     result: dict[str, Any] = json.loads(got.out)
@@ -38,7 +38,7 @@ def preset_with(folder: Path, name: str, **numbers: float) -> Path:
 
 @pytest.mark.parametrize("name", preset_names())
 def test_every_preset_fits_100_columns(name: str) -> None:
-    got = told("predict", name, "--semitones", "-2")
+    got = run_command("predict", name, "--semitones", "-2")
     assert (got.code, got.err) == (0, "")
     assert max(map(len, got.out.splitlines())) <= 100
     rows = [line.split() for line in got.out.splitlines()]
@@ -49,7 +49,7 @@ def test_every_preset_fits_100_columns(name: str) -> None:
 def test_as_a_process_it_prints_the_same() -> None:
     words = ("predict", "six-string-648", "--semitones", "-2")
     done = run(*words)
-    assert (done.returncode, done.stdout, done.stderr) == (0, told(*words).out, "")
+    assert (done.returncode, done.stdout, done.stderr) == (0, run_command(*words).out, "")
 
 
 def test_json_is_the_prediction() -> None:
@@ -89,7 +89,7 @@ def test_the_nut_the_reference_and_notes() -> None:
 
 
 def test_what_follows_stands_in_the_table() -> None:
-    got = told("predict", "six-string-648", "--action-mm", "0.5")
+    got = run_command("predict", "six-string-648", "--action-mm", "0.5")
     assert (got.code, got.err) == (0, "")
     first = next(f for f in follow_change(GUITAR, with_action_raised(GUITAR, 0.5)) if f.string == 6)
     assert "How each saddle has to follow: action +0.5 mm" in got.out
@@ -99,7 +99,7 @@ def test_what_follows_stands_in_the_table() -> None:
 
 
 def test_saddles_astray_are_told_before_the_first_pluck(tmp_path: Path) -> None:
-    got = told("predict", preset_with(tmp_path, "six-string-648", setback_mm=-1.0, away_mm=4.0))
+    got = run_command("predict", preset_with(tmp_path, "six-string-648", setback_mm=-1.0, away_mm=4.0))
     assert (got.code, got.err) == (0, "")
     rows = {line.split()[0]: line for line in got.out.splitlines() if line.split()[:1] and line.split()[0].isdigit()}
     assert "2.2 mm away from the nut" in rows["1"]
@@ -117,7 +117,7 @@ def test_saddles_astray_are_told_before_the_first_pluck(tmp_path: Path) -> None:
     ],
 )
 def test_bridges_have_their_own_words(tmp_path: Path, name: str, words: str) -> None:
-    got = told("predict", preset_with(tmp_path, name, setback_mm=-1.0))
+    got = run_command("predict", preset_with(tmp_path, name, setback_mm=-1.0))
     assert (got.code, got.err) == (0, "")
     assert words in got.out
 
@@ -128,13 +128,13 @@ def test_a_crown_is_measured_before_it_is_shaped(tmp_path: Path) -> None:
     crown = '[bridge]\nkind = "fixed saddle"\ntoward_nut_mm = 0.5\naway_mm = 1.0\n'
     text = re.sub(r"\[bridge\].*?(?=\n\[\[string)", crown, file.read_text(encoding="utf-8"), flags=re.DOTALL)
     file.write_text(text, encoding="utf-8")
-    got = told("predict", file)
+    got = run_command("predict", file)
     assert (got.code, got.err) == (0, "")
     assert "measure first: 2.6 mm away from the nut" in got.out
 
 
 def test_a_string_near_breaking_is_cautioned() -> None:
-    got = told("predict", "six-string-648", "--semitones", "3")
+    got = run_command("predict", "six-string-648", "--semitones", "3")
     assert (got.code, got.err) == (0, "")
     told_of = " ".join(got.out.split())
     caution = "Caution: string 1 at G4 after the change (tuned by +3 semitones): 102 N is 83 % of the core's strength"
@@ -142,7 +142,7 @@ def test_a_string_near_breaking_is_cautioned() -> None:
     assert "wear eye protection" in told_of
     assert told_of.count("Caution") == 1
     assert len(found("six-string-648", "--semitones", "3")["cautions"]) == 1
-    assert "Caution" not in told("predict", "six-string-648", "--semitones", "2").out
+    assert "Caution" not in run_command("predict", "six-string-648", "--semitones", "2").out
 
 
 @pytest.mark.parametrize(
@@ -162,12 +162,12 @@ def test_a_string_near_breaking_is_cautioned() -> None:
     ],
 )
 def test_what_cannot_be_changed_is_one_line(words: list[str], complaint: str) -> None:
-    got = told("predict", "six-string-648", *words)
+    got = run_command("predict", "six-string-648", *words)
     assert (got.code, got.out) == (2, "")
     assert got.complaint.startswith(complaint)
 
 
 def test_an_unknown_instrument_is_one_line() -> None:
-    got = told("predict", "no-such-one")
+    got = run_command("predict", "no-such-one")
     assert (got.code, got.out) == (2, "")
     assert got.complaint.startswith("'no-such-one' is neither a preset nor a readable file")

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import pytest
-from served import Told, told
+from served import CommandResult, run_command
 from small import CLAMPS, instrument_file
 
 from oscservice.daemon import rehearsal
@@ -19,7 +19,7 @@ TOLERANCE_CENTS = 2.0
 @pytest.mark.slow
 def test_a_rehearsal_ends_within_a_cent_in_at_most_three_moves() -> None:
     """By the simulated guitar's own geometry, which shares no formula with the advice."""
-    got = told("rehearse", "--seed", "3", "--json")
+    got = run_command("rehearse", "--seed", "3", "--json")
     assert (got.code, got.err) == (0, "")
     result = json.loads(got.out)
     assert (result["seed"], result["instrument"]) == (3, "six-string-648")
@@ -36,8 +36,8 @@ def test_a_rehearsal_ends_within_a_cent_in_at_most_three_moves() -> None:
 class Rehearsed:
     """A rehearsal run twice: printed as JSON, and shown to a person, with the result that is shown."""
 
-    as_json: Told
-    shown: Told
+    as_json: CommandResult
+    shown: CommandResult
     result: rehearsal.Rehearsed
 
 
@@ -54,7 +54,7 @@ def twice(tmp_path_factory: pytest.TempPathFactory) -> Rehearsed:
         return results[-1]
 
     with unittest.mock.patch.object(rehearsal, "rehearse", watched):
-        as_json, shown = told(*words, "--json"), told(*words)
+        as_json, shown = run_command(*words, "--json"), run_command(*words)
     return Rehearsed(as_json, shown, results[1])
 
 
@@ -89,6 +89,6 @@ def test_a_person_sees_each_step_and_the_outcome(twice: Rehearsed) -> None:
     ],
 )
 def test_a_rehearsal_that_cannot_be_ends_with_2(words: list[str], complaint: str) -> None:
-    got = told("rehearse", *words)
+    got = run_command("rehearse", *words)
     assert (got.code, got.out) == (2, "")
     assert complaint in got.complaint

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from made_up_session import SCREWS, MadeUpSession, MadeUpTechnician
-from served import told
+from served import run_command
 
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev
@@ -43,7 +43,7 @@ def cells(line: str) -> Sequence[str]:
 
 def test_a_table_of_every_fret_of_every_string(tmp_path: Path, done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, hands = done
-    got = told("remains", "--journal", recorded(tmp_path, MadeUpSession().tuned(), job))
+    got = run_command("remains", "--journal", recorded(tmp_path, MadeUpSession().tuned(), job))
     assert (got.code, got.err) == (0, "")
     assert got.out.startswith(f"{job.instrument.title}: session 2026-11-25-2, made up")
     rows = {int(line.split()[0]): cells(line) for line in got.out.splitlines() if cells(line)}
@@ -60,7 +60,7 @@ def test_a_table_of_every_fret_of_every_string(tmp_path: Path, done: tuple[MadeU
 def test_one_json_object_of_a_session_by_name(tmp_path: Path, done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, hands = done
     path = recorded(tmp_path, job, MadeUpSession().tuned())
-    got = told("remains", "2026-11-25-1", "--journal", path, "--json")
+    got = run_command("remains", "2026-11-25-1", "--journal", path, "--json")
     assert (got.code, got.err) == (0, "")
     found = json.loads(got.out)
     assert (found["session"], found["instrument"], found["change"]) == ("2026-11-25-1", SCREWS, {})
@@ -78,7 +78,7 @@ def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[MadeUpSession, Ma
     path = recorded(tmp_path, job)
 
     def found(*words: str) -> dict[int, list[float]]:
-        got = told("remains", "--journal", path, "--json", *words)
+        got = run_command("remains", "--journal", path, "--json", *words)
         assert (got.code, got.err) == (0, "")
         return {one["string"]: one["errors_cents"] for one in json.loads(got.out)["strings"]}
 
@@ -86,7 +86,7 @@ def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[MadeUpSession, Ma
     # Slacker strings stretch by more of their tension: they fret sharper (Mersenne, and Hooke).
     assert all(down[n][11] > here[n][11] + 0.5 for n in here)
     assert all(len(row) == job.instrument.frets - 3 for row in found("--capo", "3").values())
-    table = told("remains", "--journal", path, "--capo", "3").out
+    table = run_command("remains", "--journal", path, "--capo", "3").out
     assert "capo at fret 3, session" in table
     assert "6 G2" in table
 
@@ -104,20 +104,20 @@ def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[MadeUpSession, Ma
 def test_what_cannot_be_told_is_refused_in_one_line(
     tmp_path: Path, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
-    got = told("remains", *words, "--journal", recorded(tmp_path, MadeUpSession().tuned()))
+    got = run_command("remains", *words, "--journal", recorded(tmp_path, MadeUpSession().tuned()))
     assert (got.code, got.out) == (code, "")
     assert complaint in got.complaint
 
 
 def test_a_journal_without_sessions_or_none_at_all(tmp_path: Path) -> None:
-    got = told("remains", "--journal", recorded(tmp_path))
+    got = run_command("remains", "--journal", recorded(tmp_path))
     assert (got.code, got.out) == (5, "")
     assert "there is no session in the journal" in got.complaint
-    assert told("remains", "--journal", tmp_path / "nowhere" / "j").code == 5
+    assert run_command("remains", "--journal", tmp_path / "nowhere" / "j").code == 5
     path = recorded(tmp_path)
     with Journal.open(path) as journal:
         name = journal.new_session("x", "y", NOW)
         journal.append(name, [("StringJudged", {"string": 1})], "2026-11-25T12:00:00.000+00:00")
-    got = told("remains", "--journal", path)
+    got = run_command("remains", "--journal", path)
     assert (got.code, got.out) == (5, "")
     assert "can't be read" in got.complaint

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from invented_sessions import BEGUN, bass, empty, journal_of, normal, still_open
-from served import run, told
+from served import run, run_command
 
 from oscservice.record.journal import Journal
 
@@ -31,7 +31,7 @@ def test_a_page_in_the_current_folder_of_the_last_session(
     journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    got = told("report", "--journal", journal)
+    got = run_command("report", "--journal", journal)
     assert (got.code, got.err) == (0, "")
     assert got.out.startswith(f"{LAST}.html: ")
     text = (tmp_path / f"{LAST}.html").read_text(encoding="utf-8")
@@ -39,10 +39,10 @@ def test_a_page_in_the_current_folder_of_the_last_session(
     assert "Still open" in text
     assert [path.name for path in tmp_path.iterdir()] == [f"{LAST}.html"]
     # Again, over the report of before; but over no file that is none.
-    assert told("report", LAST, "--journal", journal).code == 0
+    assert run_command("report", LAST, "--journal", journal).code == 0
     assert (tmp_path / f"{LAST}.html").read_text(encoding="utf-8") == text
     (tmp_path / f"{LAST}.html").write_text("my own notes", encoding="utf-8")
-    refused = told("report", "--journal", journal)
+    refused = run_command("report", "--journal", journal)
     assert (refused.code, refused.out) == (2, "")
     assert refused.complaint == f"{LAST}.html is there, and is no report: say where to with -o FILE"
     assert (tmp_path / f"{LAST}.html").read_text(encoding="utf-8") == "my own notes"
@@ -53,14 +53,14 @@ def test_the_name_of_a_session_is_no_path(tmp_path: Path, monkeypatch: pytest.Mo
     below.mkdir()
     monkeypatch.chdir(below)
     path = journal_of(tmp_path / "journal.sqlite3", (replace(empty(), name="../../<b> x"),))
-    assert told("report", "--journal", path).out.startswith("_._..__b__x.html: ")
+    assert run_command("report", "--journal", path).out.startswith("_._..__b__x.html: ")
     assert [one.name for one in below.iterdir()] == ["_._..__b__x.html"]
 
 
 def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
     places = {"-o": tmp_path / "a.html", "--csv": tmp_path / "a.csv", "--json": tmp_path / "a.json"}
     words = [word for pair in places.items() for word in pair]
-    got = told("report", FIRST, "--journal", journal, *words)
+    got = run_command("report", FIRST, "--journal", journal, *words)
     assert (got.code, got.err) == (0, "")
     assert len(got.out.splitlines()) == 3
     facts = json.loads(places["--json"].read_text(encoding="utf-8"))
@@ -69,7 +69,7 @@ def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
     assert facts["seal"]["sha256"] in places["-o"].read_text(encoding="utf-8")
     assert facts["seal"]["sha256"] in places["--csv"].read_text(encoding="utf-8")
     before = {place: place.read_bytes() for place in places.values()}
-    assert told("report", FIRST, "--journal", journal, *words).code == 0
+    assert run_command("report", FIRST, "--journal", journal, *words).code == 0
     assert before == {place: place.read_bytes() for place in places.values()}, "the same session is the same bytes"
 
 
@@ -85,7 +85,7 @@ def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path) -> Non
     assert page.startswith("<!DOCTYPE html>")
     assert "±" in page, "in UTF-8, whatever the terminal is taken to know"
     assert printed(FIRST, "--csv", "-").startswith("session,about,string")
-    both = told("report", "--journal", journal, "--csv", "-", "--json", "-")
+    both = run_command("report", "--journal", journal, "--csv", "-", "--json", "-")
     assert (both.code, both.out) == (2, "")
     assert "only one form" in both.complaint
 
@@ -96,7 +96,7 @@ def test_a_pdf_on_either_paper(journal: Path, tmp_path: Path) -> None:
     sizes = {"A4": "595.276 x 841.89", "letter": "612 x 792"}
     for paper, size in sizes.items():
         place = tmp_path / f"{paper}.pdf"
-        got = told("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper)
+        got = run_command("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper)
         assert (got.code, got.err) == (0, ""), got.err
         about = subprocess.run(
             [need("pdfinfo", "poppler-utils"), place], capture_output=True, text=True, check=True
@@ -108,7 +108,7 @@ def test_a_pdf_on_either_paper(journal: Path, tmp_path: Path) -> None:
         assert "How pitch settled" in text
         assert "Cautions" in text
         first = place.read_bytes()
-        assert told("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper).code == 0
+        assert run_command("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper).code == 0
         assert place.read_bytes() == first, "the same session is the same bytes"
 
 
@@ -144,7 +144,7 @@ def test_what_is_not_there_is_said_in_one_line(
     journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    got = told("report", *words, "--journal", journal)
+    got = run_command("report", *words, "--journal", journal)
     assert (got.code, got.out) == (code, "")
     assert complaint in got.complaint
     assert list(tmp_path.iterdir()) == []
@@ -156,10 +156,10 @@ def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
     with Journal.open(path) as opened:
         name = opened.new_session("x", "y", BEGUN)
         opened.append(name, [("StringJudged", {"string": 1})], "2026-11-26T12:00:00.000+00:00")
-    broken = told("report", name, "--journal", path, "-o", "-")
+    broken = run_command("report", name, "--journal", path, "-o", "-")
     assert (broken.code, broken.out) == (5, "")
     assert "can't be read" in broken.complaint
-    nothing = told("report", "--journal", tmp_path / "none")
+    nothing = run_command("report", "--journal", tmp_path / "none")
     assert nothing.code == 5
     assert "there is no journal" in nothing.complaint
 

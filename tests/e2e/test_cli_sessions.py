@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import told
+from served import run_command
 
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
@@ -37,7 +37,7 @@ def path(tmp_path: Path) -> Path:
 @pytest.fixture
 def exported(path: Path, tmp_path: Path) -> Path:
     file = tmp_path / "x.jsonl"
-    assert told("sessions", "export", "-o", file, "--journal", path).code == 0
+    assert run_command("sessions", "export", "-o", file, "--journal", path).code == 0
     return file
 
 
@@ -47,7 +47,7 @@ def records(path: Path) -> list[Any]:
 
 
 def test_sessions_are_listed(path: Path) -> None:
-    got = told("sessions", "--journal", path)
+    got = run_command("sessions", "--journal", path)
     assert (got.code, got.err) == (0, "")
     lines = got.out.splitlines()
     assert [line.split()[0] for line in lines if "2026-11-25-" in line] == ["2026-11-25-2", "2026-11-25-1"]
@@ -57,53 +57,53 @@ def test_sessions_are_listed(path: Path) -> None:
 
 def test_an_empty_journal_and_none_at_all(tmp_path: Path) -> None:
     Journal.open(tmp_path / "j").close()
-    assert "there is no session" in told("sessions", "--journal", tmp_path / "j").out
-    assert told("sessions", "--journal", tmp_path / "none").code == 5
-    assert told("sessions", "export", "--journal", tmp_path / "j").out == ""
+    assert "there is no session" in run_command("sessions", "--journal", tmp_path / "j").out
+    assert run_command("sessions", "--journal", tmp_path / "none").code == 5
+    assert run_command("sessions", "export", "--journal", tmp_path / "j").out == ""
 
 
 def test_out_and_in_again_is_the_same_to_the_last_bit(path: Path, exported: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.sqlite3"
-    got = told("sessions", "import", exported, "--journal", other)
+    got = run_command("sessions", "import", exported, "--journal", other)
     assert (got.code, got.err) == (0, "")
     assert got.out.splitlines() == ["2026-11-25-1: imported, 5 events", "2026-11-25-2: imported, 5 events"]
     assert records(other) == records(path)
-    again = told("sessions", "import", exported, "--journal", other)
+    again = run_command("sessions", "import", exported, "--journal", other)
     assert [line.split(": ")[1] for line in again.out.splitlines()] == ["here already, left alone, 5 events"] * 2
     assert records(other) == records(path)
 
 
 def test_single_sessions_go_to_standard_output(path: Path) -> None:
-    got = told("sessions", "export", "2026-11-25-2", "--journal", path)
+    got = run_command("sessions", "export", "2026-11-25-2", "--journal", path)
     lines = [json.loads(line) for line in got.out.split("\n")[:-1]]
     assert (lines[0]["format"], lines[0]["version"], lines[0]["session"]) == ("oscservice-session", 1, "2026-11-25-2")
     assert [line["seq"] for line in lines[1:]] == [1, 2, 3, 4, 5]
     assert all(len(line["hash"]) == 64 for line in lines[1:])
-    assert told("sessions", "export", "2026-11-25-9", "--journal", path).code == 5
+    assert run_command("sessions", "export", "2026-11-25-9", "--journal", path).code == 5
 
 
 def test_another_session_of_that_name_gets_a_free_one_and_its_hashes_still_fit(exported: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.sqlite3"
     with Journal.open(other) as journal:
         journal.new_session("plank", "another", datetime(2026, 11, 25, 8, tzinfo=UTC))
-    got = told("sessions", "import", exported, "--journal", other)
+    got = run_command("sessions", "import", exported, "--journal", other)
     assert got.out.splitlines()[0] == (
         "2026-11-25-1: imported as 2026-11-25-2, since another session has that name, 5 events"
     )
     with Journal.open(other) as journal:
         assert [row.label for row in journal.sessions()] == ["Ä [b] \u2028", "first", "another"]
         assert all(edited(journal.record(row.id)) is None for row in journal.sessions())
-    assert "here already" in told("sessions", "import", exported, "--journal", other).out
+    assert "here already" in run_command("sessions", "import", exported, "--journal", other).out
 
 
 def test_a_session_of_which_the_beginning_is_here_is_continued(path: Path, exported: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.sqlite3"
-    told("sessions", "import", exported, "--journal", other)
+    run_command("sessions", "import", exported, "--journal", other)
     with Journal.open(path) as journal:
         journal.append("2026-11-25-2", [("read", {"hz": 1.0})], AT)
         journal.seal("2026-11-25-2", AT)
-    told("sessions", "export", "-o", exported, "--journal", path)
-    got = told("sessions", "import", exported, "--journal", other)
+    run_command("sessions", "export", "-o", exported, "--journal", path)
+    got = run_command("sessions", "import", exported, "--journal", other)
     assert "2026-11-25-2: continued from what was here, 6 events" in got.out
     assert records(other) == records(path)
 
@@ -160,7 +160,7 @@ def test_a_bad_line_is_named_and_only_its_session_is_left_out(
     act(lines)
     exported.write_text("\n".join(lines))
     other = tmp_path / "other.sqlite3"
-    got = told("sessions", "import", exported, "--journal", other)
+    got = run_command("sessions", "import", exported, "--journal", other)
     assert got.code == 2
     assert got.complaint.startswith(f"{exported} line {line}: ")
     assert complaint in got.complaint
@@ -170,16 +170,16 @@ def test_a_bad_line_is_named_and_only_its_session_is_left_out(
 @pytest.mark.parametrize("content", [b"", b"\xff\xfe\x00", b"\0" * 1000, b"\n\n", b"{}"])
 def test_what_is_no_export_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "x").write_bytes(content)
-    got = told("sessions", "import", tmp_path / "x", "--journal", tmp_path / "j")
+    got = run_command("sessions", "import", tmp_path / "x", "--journal", tmp_path / "j")
     assert got.code == 2
     assert str(tmp_path / "x") in got.complaint
-    assert told("sessions", "import", tmp_path / "none", "--journal", tmp_path / "j").code == 2
-    assert told("sessions", "import", tmp_path, "--journal", tmp_path / "j").code == 2
+    assert run_command("sessions", "import", tmp_path / "none", "--journal", tmp_path / "j").code == 2
+    assert run_command("sessions", "import", tmp_path, "--journal", tmp_path / "j").code == 2
 
 
 def test_a_file_that_cannot_be_written_is_told(path: Path, tmp_path: Path) -> None:
     for place in (tmp_path / "none" / "x", tmp_path):
-        got = told("sessions", "export", "-o", place, "--journal", path)
+        got = run_command("sessions", "export", "-o", place, "--journal", path)
         assert got.code == 2
         assert str(place) in got.complaint
     assert not list(tmp_path.glob("*.part"))
@@ -189,7 +189,7 @@ def test_a_file_that_cannot_be_written_is_told(path: Path, tmp_path: Path) -> No
 
 
 def test_verify_says_which_event_was_edited(path: Path) -> None:
-    got = told("sessions", "verify", "--journal", path)
+    got = run_command("sessions", "verify", "--journal", path)
     assert (got.code, got.out.splitlines()[:2]) == (
         0,
         ["2026-11-25-1: as recorded, 5 events, sealed", "2026-11-25-2: as recorded, 5 events, open, not sealed yet"],
@@ -197,16 +197,16 @@ def test_verify_says_which_event_was_edited(path: Path) -> None:
     with sqlite3.connect(path) as database:
         database.execute("UPDATE events SET body = '{\"hz\":1.0}' WHERE session = '2026-11-25-1' AND seq = 3")
     database.close()
-    got = told("sessions", "verify", "2026-11-25-1", "--journal", path)
+    got = run_command("sessions", "verify", "2026-11-25-1", "--journal", path)
     assert got.code == 1
     assert got.out.startswith("2026-11-25-1: EDITED or damaged: event 3 does not fit its hash\n")
     folder = SessionFiles(path).folder
     wanted = f"2026-11-25-1: its file in {folder} DIFFERS from the journal: event 3 is not the same"
     assert got.out.splitlines()[1] == wanted
     assert "no key" in got.out
-    assert told("sessions", "verify", "2026-11-25-2", "--journal", path).code == 0
-    assert "edited or damaged" in told("sessions", "--journal", path).out
-    assert told("sessions", "verify", "nonsense", "--journal", path).code == 5
+    assert run_command("sessions", "verify", "2026-11-25-2", "--journal", path).code == 0
+    assert "edited or damaged" in run_command("sessions", "--journal", path).out
+    assert run_command("sessions", "verify", "nonsense", "--journal", path).code == 5
 
 
 @pytest.mark.parametrize(
@@ -225,18 +225,20 @@ def test_verify_says_where_a_session_s_file_differs(
     folder = SessionFiles(path).folder
     (file,) = folder.glob(f"{session}.*")
     file.write_text(act(file.read_text()))
-    got = told("sessions", "verify", "--journal", path)
+    got = run_command("sessions", "verify", "--journal", path)
     assert got.code == 1
     (line,) = [line for line in got.out.splitlines() if "DIFFERS" in line]
     assert line == f"{session}: its file in {folder} DIFFERS from the journal: {complaint}"
     file.unlink()
-    assert told("sessions", "verify", "--journal", path).code == 0, "it is copied when the journal is opened next"
+    assert run_command("sessions", "verify", "--journal", path).code == 0, (
+        "it is copied when the journal is opened next"
+    )
 
 
 def test_a_session_s_own_file_can_be_imported(path: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.sqlite3"
     for file in sorted(SessionFiles(path).folder.iterdir()):
-        got = told("sessions", "import", file, "--journal", other)
+        got = run_command("sessions", "import", file, "--journal", other)
         assert (got.code, got.out.split(": ")[1]) == (0, "imported, 5 events\n")
     assert records(other) == records(path)
 
@@ -244,7 +246,7 @@ def test_a_session_s_own_file_can_be_imported(path: Path, tmp_path: Path) -> Non
 def test_import_repairs_the_journal_first_and_says_so(path: Path, exported: Path) -> None:
     before = records(path)
     path.write_bytes(b"\xff" * 9000)
-    got = told("sessions", "import", exported, "--journal", path)
+    got = run_command("sessions", "import", exported, "--journal", path)
     assert (got.code, got.err) == (0, "")
     assert got.out.splitlines()[0].startswith("the journal was damaged and is recovered: 10 events of 2 sessions; ")
     assert got.out.count("here already") == 2

@@ -10,7 +10,7 @@ from chromium import Page, browsing
 from conftest import need
 from invented_history import YEAR, live
 from seen import faint, misplaced
-from served import told
+from served import run_command
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
@@ -33,7 +33,7 @@ def drawings(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     ):
         journal, file = folder / f"{name}.sqlite3", folder / f"{name}.svg"
         live(journal, plan, preset)
-        assert told("history", "the red one", "--journal", journal, "--plot", file).code == 0
+        assert run_command("history", "the red one", "--journal", journal, "--plot", file).code == 0
         found[name] = file
     return found
 

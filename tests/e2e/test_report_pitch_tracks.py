@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_sessions import Invented, bass, journal_of, normal, with_pitch_tracks
-from served import told
+from served import run_command
 
 from oscservice.hearing.listener import Quiet
 from oscservice.record.kept_sound import file_name, flac, folder_of, stretch
@@ -68,7 +68,7 @@ def test_pitch_tracks_are_measured_in_kept_sound(journal):
 def test_the_report_has_a_pitch_track_for_each_pluck(journal, tmp_path):
     path, _ = journal
     place = tmp_path / "a.json"
-    got = told("report", "--journal", path, "--json", place, "-o", tmp_path / "a.html")
+    got = run_command("report", "--journal", path, "--json", place, "-o", tmp_path / "a.html")
     assert (got.code, got.err) == (0, "")
     assert len(json.loads(place.read_text(encoding="utf-8"))["falls"]["plucks"]) == 6
     text = (tmp_path / "a.html").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 from pythonosc.osc_message_builder import OscMessageBuilder
-from served import Client, Served, run, served, told
+from served import Client, Served, run, run_command, served
 from small import SCREWS, STRINGS, instrument_file
 
 
@@ -76,7 +76,7 @@ def journal(tmp_path: Path) -> Path:
     ],
 )
 def test_an_option_that_makes_no_sense_ends_with_2(journal: Path, words: list[str], complaint: str) -> None:
-    got = told("serve", "--port", "0", "--journal", journal, *words)
+    got = run_command("serve", "--port", "0", "--journal", journal, *words)
     assert (got.code, got.out) == (2, "")
     assert complaint in got.complaint
 
@@ -95,7 +95,7 @@ def test_an_instrument_file_that_cannot_be_read_ends_with_2(
     tmp_path: Path, journal: Path, text: str, complaint: str
 ) -> None:
     (tmp_path / "bad.toml").write_text(text)
-    got = told(
+    got = run_command(
         "serve", "--port", "0", "--journal", journal, "--source", "simulated", "--instrument", tmp_path / "bad.toml"
     )
     assert (got.code, got.out) == (2, "")
@@ -114,7 +114,7 @@ def test_files_that_cannot_be_heard_end_with_2(tmp_path: Path, journal: Path) ->
     }.items():
         path = tmp_path / f"{name}.wav"
         path.write_bytes(content)
-        got = told("serve", "--port", "0", "--journal", journal, "--source", f"file:{path}", "--exit-at-end")
+        got = run_command("serve", "--port", "0", "--journal", journal, "--source", f"file:{path}", "--exit-at-end")
         assert (got.code, got.out) == (2, ""), name
         assert got.complaint.startswith(f"{path}: ")
 
@@ -125,7 +125,7 @@ def test_silence_and_samples_that_are_no_numbers_end_as_they_should(tmp_path: Pa
     soundfile.write(tmp_path / "nan.wav", silence * np.nan, 48000, subtype="FLOAT")
     for name, remark in {"silence": [], "nan": ["file nan.wav, 48000 Hz, 1 ch: not finite: 48000"]}.items():
         words = ["--source", f"file:{tmp_path / f'{name}.wav'}", "--fast", "--exit-at-end"]
-        got = told("serve", "--port", "0", "--journal", journal, *words)
+        got = run_command("serve", "--port", "0", "--journal", journal, *words)
         assert (got.code, got.err) == (0, "")
         assert got.out.splitlines()[1:] == ["audio: running", *remark, "audio: ended"]
 
@@ -143,13 +143,13 @@ def test_an_unknown_device_ends_with_3(journal: Path, tmp_path: Path) -> None:
     [("127.0.0.1", "70000", "does not exist"), ("192.0.2.1", "0", "no address of this machine")],  # RFC 5737
 )
 def test_an_address_that_cannot_be_used_ends_with_4(journal: Path, host: str, port: str, complaint: str) -> None:
-    got = told("serve", "--source", "simulated", "--journal", journal, "--host", host, "--port", port)
+    got = run_command("serve", "--source", "simulated", "--journal", journal, "--host", host, "--port", port)
     assert (got.code, got.out) == (4, "")
     assert complaint in got.complaint
 
 
 def test_a_taken_port_ends_with_4_and_the_first_daemon_goes_on(daemon: Served, client: Client, journal: Path) -> None:
-    got = told("serve", "--source", "simulated", "--journal", journal, "--port", str(daemon.port))
+    got = run_command("serve", "--source", "simulated", "--journal", journal, "--port", str(daemon.port))
     assert (got.code, got.out) == (4, "")
     assert f"UDP port {daemon.port} on 127.0.0.1 is taken" in got.complaint
 
@@ -157,7 +157,7 @@ def test_a_taken_port_ends_with_4_and_the_first_daemon_goes_on(daemon: Served, c
 def test_a_journal_that_cannot_be_written_ends_with_5(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"this is no journal, but it is long enough to look at" * 100)
     for place in (tmp_path / "file" / "j.sqlite3", tmp_path, tmp_path / "file", Path("/proc/no/such/j.sqlite3")):
-        got = told("serve", "--source", "simulated", "--port", "0", "--journal", place)
+        got = run_command("serve", "--source", "simulated", "--port", "0", "--journal", place)
         assert (got.code, got.out) == (5, ""), place
         assert str(place) in got.complaint
 

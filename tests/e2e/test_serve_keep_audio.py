@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from played import guitar, played
-from served import Client, Served, served, told, wait_until
+from served import Client, Served, run_command, served, wait_until
 from small import SCREWS, instrument_file
 from test_serve_which_string import COURSE
 
@@ -62,7 +62,7 @@ def sound_of(journal: Path, session: str) -> list[Path]:
 
 def again(journal: Path, session: str = "last") -> tuple[int, dict[str, Any]]:
     """Exit code and what ``remeasure --json`` tells."""
-    done = told("remeasure", session, "--journal", journal, "--json")
+    done = run_command("remeasure", session, "--journal", journal, "--json")
     assert done.err == ""
     return done.code, json.loads(done.out)
 
@@ -111,11 +111,11 @@ def test_measured_again_nothing_changes(session):
     assert (error["string"], error["fret"], error["marked"]) == (2, 12, False)
     assert abs(error["change_cents"]) < 0.01
 
-    table = told("remeasure", name, "--journal", journal)
+    table = run_command("remeasure", name, "--journal", journal)
     assert table.code == 0
     assert f"session {name}: 7 of 7 readings measured again" in table.out
     assert "string 2 at fret 12 (x)" in table.out
-    verified = told("sessions", "verify", name, "--journal", journal)
+    verified = run_command("sessions", "verify", name, "--journal", journal)
     assert verified.code == 0
     assert "sound of 7 of 7 notes as kept" in verified.out
 
@@ -148,7 +148,7 @@ def test_an_estimator_that_reads_otherwise_is_shown(session, monkeypatch):
     (error,) = found["errors"]
     assert error["change_cents"] == pytest.approx(2.0, abs=0.05)
     assert error["marked"]
-    table = told("remeasure", "last", "--journal", journal)
+    table = run_command("remeasure", "last", "--journal", journal)
     assert table.code == 1
     assert "+2.00 *" in table.out
 
@@ -162,13 +162,13 @@ def test_files_that_were_altered_or_lost_each_have_a_line_and_the_others_are_mea
     code, found = again(journal)
     assert (code, found["altered"], found["missing"]) == (1, 1, 1)
     assert [one["fault"] for one in found["readings"]] == ["", "altered", "", "missing", "", "", ""]
-    done = told("remeasure", "last", "--journal", journal)
+    done = run_command("remeasure", "last", "--journal", journal)
     assert done.code == 1
     numbers = [one["event"] for one in found["readings"]]
     assert f"event {numbers[1]}: altered: its file holds other samples than were kept" in done.out
     assert f"event {numbers[3]}: missing: its file is not there" in done.out
     assert "5 of 7 readings measured again, 1 missing, 1 ALTERED" in done.out
-    verified = told("sessions", "verify", "--journal", journal)
+    verified = run_command("sessions", "verify", "--journal", journal)
     assert verified.code == 1
     assert f"sound EDITED or damaged: {files[1].name} holds other samples" in verified.out
 
@@ -177,7 +177,7 @@ def test_a_lost_file_alone_is_told_and_is_no_edit(session, tmp_path):
     journal, files = copied(session, tmp_path)
     files[0].unlink()
     assert again(journal)[0] == 0
-    verified = told("sessions", "verify", "--journal", journal)
+    verified = run_command("sessions", "verify", "--journal", journal)
     assert verified.code == 0
     assert "sound of 6 of 7 notes as kept (1 missing)" in verified.out
 
@@ -186,19 +186,19 @@ def test_a_session_without_its_sound_is_bad_input(session, tmp_path):
     journal, files = copied(session, tmp_path)
     for path in files:
         path.unlink()
-    done = told("remeasure", "last", "--journal", journal)
+    done = run_command("remeasure", "last", "--journal", journal)
     assert done.code == 2
     assert "it was deleted, or left elsewhere" in done.complaint
-    assert told("remeasure", "last-1", "--journal", journal).code == 2
-    assert told("remeasure", "2001-01-01-1", "--journal", journal).code == 5
+    assert run_command("remeasure", "last-1", "--journal", journal).code == 2
+    assert run_command("remeasure", "2001-01-01-1", "--journal", journal).code == 5
 
 
 def test_taken_elsewhere_a_session_finds_its_sound_once_that_is_copied(session, tmp_path):
     journal, name = session
     there, lines = tmp_path / "there.sqlite3", tmp_path / "lines.jsonl"
-    assert told("sessions", "export", "-o", lines, "--journal", journal).code == 0
-    assert told("sessions", "import", lines, "--journal", there).code == 0
-    assert told("remeasure", name, "--journal", there).code == 2
+    assert run_command("sessions", "export", "-o", lines, "--journal", journal).code == 0
+    assert run_command("sessions", "import", lines, "--journal", there).code == 0
+    assert run_command("remeasure", name, "--journal", there).code == 2
     folder = tmp_path / "there.sqlite3.sound" / name
     folder.mkdir(parents=True)
     for path in sound_of(journal, name):
@@ -215,7 +215,7 @@ def test_without_the_option_nothing_is_kept(tmp_path):
         pluck(client, 2)
         daemon.end()
     assert list(tmp_path.glob("*.sound")) == []
-    done = told("remeasure", name, "--journal", journal)
+    done = run_command("remeasure", name, "--journal", journal)
     assert done.code == 2
     assert done.complaint == (
         f"no sound of session {name} was kept: `oscservice serve --keep-audio` keeps it from now on"
@@ -236,7 +236,7 @@ def test_a_note_in_doubt_is_kept_and_measured_again_once_somebody_says_which_it_
     code, found = again(journal)
     assert code == 0
     assert [(one["string"], one["fault"]) for one in found["readings"]] == [(2, ""), (1, "")]
-    assert "sound of 2 of 2 notes as kept" in told("sessions", "verify", "--journal", journal).out
+    assert "sound of 2 of 2 notes as kept" in run_command("sessions", "verify", "--journal", journal).out
 
 
 def test_a_string_a_channel_keeps_its_own_channel(tmp_path):
@@ -348,14 +348,14 @@ def test_the_oldest_session_makes_room_for_the_one_under_way(tmp_path):
     assert files
     assert sum(path.stat().st_size for path in files) <= 1_000_000
     assert again(journal, second)[0] == 0
-    assert told("remeasure", first, "--journal", journal).code == 2
-    verified = told("sessions", "verify", "--journal", journal)
+    assert run_command("remeasure", first, "--journal", journal).code == 2
+    verified = run_command("sessions", "verify", "--journal", journal)
     assert verified.code == 0
 
 
 def test_a_rate_that_flac_can_not_have_is_refused_at_the_start(tmp_path):
     journal = tmp_path / "j.sqlite3"
-    done = told("serve", "--source", "simulated", "--rate", "88201", "--keep-audio", "--journal", journal)
+    done = run_command("serve", "--source", "simulated", "--rate", "88201", "--keep-audio", "--journal", journal)
     assert done.code == 2
     assert "--keep-audio: a FLAC file can't have 88201 samples a second" in done.complaint
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import Client, served, told
+from served import Client, run_command, served
 from small import SCREWS, STRINGS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
@@ -158,12 +158,14 @@ def test_a_string_that_is_a_semitone_flat_is_taken_for_itself(done: Done) -> Non
 
 
 def test_the_record_tells_the_same(done: Done) -> None:
-    got = told("history", "two by the window", "--journal", done.journal, "--json")
+    got = run_command("history", "two by the window", "--journal", done.journal, "--json")
     assert (got.code, got.err) == (0, "")
     rows = json.loads(got.out)
     assert [row["kind"] for row in rows] == ["quick check", "quick check", "quick check", "set-up"]
     assert [row["outcome"] for row in rows] == ["drifted", "drifted", "holds", "proved"]
-    got = told("compare", "last-3", "last-1", "--instrument", "two by the window", "--journal", done.journal, "--json")
+    got = run_command(
+        "compare", "last-3", "last-1", "--instrument", "two by the window", "--journal", done.journal, "--json"
+    )
     assert (got.code, got.err) == (0, "")
     cells = {(c["string"], c["what"]): c for c in json.loads(got.out)["cells"]}
     assert cells[3, "open pitch"]["mark"] != ""

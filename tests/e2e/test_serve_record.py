@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from served import PATIENCE_S, Served, command, environment, told
+from served import PATIENCE_S, Served, command, environment, run_command
 
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
@@ -115,7 +115,7 @@ def test_a_disk_that_stays_full_to_the_end(tmp_path: Path) -> None:
     (file,) = spare.glob("*.jsonl")
     assert errors.count("\n") == 1
     assert f"oscservice sessions import {file}" in errors
-    got = told("sessions", "import", file, "--journal", path)
+    got = run_command("sessions", "import", file, "--journal", path)
     assert (got.code, got.err) == (0, "")
     assert recorded(path, name).revision == taken + 1
 

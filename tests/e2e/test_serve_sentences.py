@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from served import ROOT, run, served, told
+from served import ROOT, run, run_command, served
 
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import load_translation
@@ -36,9 +36,9 @@ def test_a_mistake_in_a_translation_ends_the_start_with_2(tmp_path: Path) -> Non
 
 
 def test_the_table_is_printed_and_a_translation_checked() -> None:
-    assert told("sentences").out == english_toml()
+    assert run_command("sentences").out == english_toml()
     count = len(ENGLISH.texts)
-    assert told("sentences", GERMAN).out.endswith(f"{count} of {count} texts in de\n")
-    missing = told("sentences", "no-such-file.toml")
+    assert run_command("sentences", GERMAN).out.endswith(f"{count} of {count} texts in de\n")
+    missing = run_command("sentences", "no-such-file.toml")
     assert (missing.code, missing.out) == (2, "")
     assert "no-such-file.toml: no such file" in missing.complaint

@@ -15,7 +15,7 @@ import soundfile
 from fake_sound_card import sound_card
 from numpy.typing import NDArray
 from played import LEAD_S, REST_S, guitar, open_strings
-from served import run, served, told
+from served import run, run_command, served
 
 from oscservice.daemon.session_service import SessionService
 from oscservice.instrument.instrument_file import load_instrument
@@ -46,7 +46,7 @@ def recorded(journal: Path, session: str) -> list[tuple[int, str, float]]:
 
 
 def measured(path: Path, key: str = "f1_hz") -> list[float]:
-    got = told("measure", "--json", path)
+    got = run_command("measure", "--json", path)
     assert got.code == 0, got.err
     return [json.loads(line)[key] for line in got.out.splitlines()]
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import Served, served, told
+from served import Served, run_command, served
 from small import CLAMPS, instrument_file
 
 from oscservice.daemon.simulated_source import rehearsal_guitar
@@ -124,7 +124,7 @@ def test_every_fret_compared_has_been_sent(done: Done) -> None:
 
 
 def test_the_record_gives_the_same(done: Done) -> None:
-    got = told("remains", "--journal", done.journal, "--json")
+    got = run_command("remains", "--journal", done.journal, "--json")
     assert (got.code, got.err) == (0, "")
     found = {one["string"]: one["errors_cents"] for one in json.loads(got.out)["strings"]}
     for n in (1, 2):
