@@ -45,7 +45,7 @@ def environment(**more: str) -> dict[str, str]:
     return {**own, **more, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
 
 
-def run(*words: str | Path, stdin: bytes = b"", **more: str) -> subprocess.CompletedProcess[str]:
+def run_process(*words: str | Path, stdin: bytes = b"", **more: str) -> subprocess.CompletedProcess[str]:
     """``oscservice`` in a process of its own, to its end."""
     done = subprocess.run(
         command(*words), input=stdin, capture_output=True, env=environment(**more), timeout=PATIENCE_S
@@ -159,7 +159,7 @@ class Client:
         self._socket.close()
 
 
-class Served:
+class DaemonProcess:
     """A daemon in a process of its own."""
 
     def __init__(self, process: subprocess.Popen[bytes], port: int, root: str) -> None:
@@ -206,9 +206,9 @@ class Served:
 
 
 @contextlib.contextmanager
-def served(
+def running_daemon(
     journal: Path, *words: str | Path, stdin: int = subprocess.DEVNULL, longest_s: float = 120.0, **more: str
-) -> Iterator[Served]:
+) -> Iterator[DaemonProcess]:
     """``oscservice serve`` on a free port, until the block ends, or for so long at most."""
     process = subprocess.Popen(
         command("serve", "--port", "0", "--journal", journal, *words),
@@ -219,7 +219,7 @@ def served(
     )
     guard = threading.Timer(longest_s, process.kill)  # a line that never comes ends the wait for it
     guard.start()
-    daemon = Served(process, 0, "/bench")
+    daemon = DaemonProcess(process, 0, "/bench")
     try:
         first = daemon.line()
         found = re.fullmatch(r"listening for OSC on 127\.0\.0\.1 port (\d+), root (\S+); hearing .+", first)
@@ -233,7 +233,7 @@ def served(
         daemon.close()
 
 
-def apart() -> list[str]:
+def in_own_network() -> list[str]:
     """Words before a shell script that run it in a network namespace of its own, its loopback up."""
     unshare = need("unshare", "util-linux")
     need("ip", "iproute2")

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from conftest import miss, need
 from made_up_session import MadeUpSession, MadeUpTechnician, clock
-from served import PATIENCE_S, apart, command, environment
+from served import PATIENCE_S, command, environment, in_own_network
 from small import SCREWS, STRINGS
 
 from oscservice.instrument.instrument_file import load_instrument
@@ -125,7 +125,7 @@ class Stage:
         self._places = {
             name: str(self._home) for name in ("HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_DATA_HOME")
         }
-        self.daemon = Program([*apart(), *command(*words, "--instrument", self._toml)], **self._places)
+        self.daemon = Program([*in_own_network(), *command(*words, "--instrument", self._toml)], **self._places)
         self.daemon.until(rf"^listening for OSC on 127\.0\.0\.1 .*{PORT}")
 
     def _prepare(self) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from grammar import Grammar
-from served import Served, served
+from running_daemon import DaemonProcess, running_daemon
 
 from oscservice.osc.framing import counted, slip
 
@@ -40,7 +40,7 @@ def packets(seed: int) -> Iterator[bytes]:
             yield packet
 
 
-def over_udp(daemon: Served, seed: int) -> int:
+def over_udp(daemon: DaemonProcess, seed: int) -> int:
     """Send a storm over UDP, from new ports as they use up what one may send; gives how many packets were sent."""
     storm, asker = list(packets(seed)), daemon.client()
     for start in range(0, STORM, AT_ONCE):
@@ -53,7 +53,7 @@ def over_udp(daemon: Served, seed: int) -> int:
     return 2 * len(storm)
 
 
-def over_tcp(daemon: Served, seed: int) -> int:
+def over_tcp(daemon: DaemonProcess, seed: int) -> int:
     """Send a storm over connections, SLIP and size-count in turn, and rubbish over others; gives the packets sent."""
     storm = [packet for packet in packets(seed) if packet and len(packet) % 4 == 0]
     for start in range(0, len(storm), AT_ONCE):
@@ -125,7 +125,7 @@ def main() -> None:
     folder, instrument = Path(sys.argv[1]), sys.argv[2]
     seen: dict[str, Any] = {"rss_kb": [], "sent": []}
     words = ("--source", "simulated", "--stepped", "--instrument", instrument)
-    with served(folder / "j.sqlite3", *words) as daemon:
+    with running_daemon(folder / "j.sqlite3", *words) as daemon:
         foreign = Foreign(daemon.port)
         try:
             foreign.subscribe()

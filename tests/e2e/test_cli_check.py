@@ -16,7 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 from played import guitar, played
 from scipy.signal import resample_poly
-from served import CommandResult, run, run_command
+from served import CommandResult, run_command, run_process
 
 from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.pitch import OPEN, Place
@@ -226,7 +226,7 @@ def test_an_entry_of_a_manifest_with_a_typo_is_refused_and_the_rest_is_judged(
 def test_a_list_of_paths_is_read_from_standard_input(takes: Path, baseline: Path, cache: Path) -> None:
     paths = "\n".join(str(path) for path in sorted(takes.iterdir())) + "\n\n"
     words = ["check", "--list", "-", *against(baseline), "--jobs", "1", "--json", "-", "--cache", cache]
-    got = run(*map(str, words), stdin=paths.encode())
+    got = run_process(*map(str, words), stdin=paths.encode())
     assert (got.returncode, got.stderr) == (0, "")
     assert json.loads(got.stdout)["files"] == 4 * PLUCKS
 

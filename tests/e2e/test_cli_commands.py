@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from served import PATIENCE_S, command, environment, run, run_command
+from served import PATIENCE_S, command, environment, run_command, run_process
 
 from oscservice import __version__
 from oscservice.cli.main import COMMANDS, load_command
@@ -21,11 +21,11 @@ def test_version() -> None:
 
 
 def test_help_names_every_command_and_what_stepping_is() -> None:
-    done = run("--help", COLUMNS="200")
+    done = run_process("--help", COLUMNS="200")
     assert done.returncode == 0
     for name in COMMANDS:
         assert f" {name} " in done.stdout
-    done = run("serve", "--help", COLUMNS="200")
+    done = run_process("serve", "--help", COLUMNS="200")
     assert "time passes only when a client sends" in " ".join(done.stdout.replace("│", " ").split())
 
 
@@ -138,14 +138,14 @@ def stub(folder: Path, text: str) -> str:
 
 
 def test_devices_without_a_sound_card_says_what_to_do(tmp_path: Path) -> None:
-    done = run("devices", first_path=stub(tmp_path, NO_CARD))
+    done = run_process("devices", first_path=stub(tmp_path, NO_CARD))
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.startswith("No audio input device was found.")
     assert "--source simulated" in done.stdout
 
 
 def test_serve_without_a_sound_card_ends_with_3(tmp_path: Path) -> None:
-    done = run("serve", "--port", "0", "--journal", tmp_path / "j.sqlite3", first_path=stub(tmp_path, NO_CARD))
+    done = run_process("serve", "--port", "0", "--journal", tmp_path / "j.sqlite3", first_path=stub(tmp_path, NO_CARD))
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr == "oscservice: no audio input device was found: see `oscservice devices`\n"
 
@@ -155,7 +155,7 @@ def test_serve_without_a_sound_card_ends_with_3(tmp_path: Path) -> None:
     ("text", "remedy"), [(NO_LIBRARY, "apt-get install libportaudio2"), (NO_PACKAGE, "pip install sounddevice")]
 )
 def test_without_portaudio_the_remedy_is_named(tmp_path: Path, words: list[str], text: str, remedy: str) -> None:
-    done = run(*words, first_path=stub(tmp_path, text), XDG_DATA_HOME=str(tmp_path))
+    done = run_process(*words, first_path=stub(tmp_path, text), XDG_DATA_HOME=str(tmp_path))
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr.count("\n") == 1
     assert remedy in done.stderr
@@ -163,7 +163,7 @@ def test_without_portaudio_the_remedy_is_named(tmp_path: Path, words: list[str],
 
 def test_other_sources_need_no_portaudio(tmp_path: Path) -> None:
     """A rehearsal, a file and standard input work where the library is missing."""
-    done = run(
+    done = run_process(
         *["serve", "--source", "-", "--rate", "48000", "--exit-at-end", "--port", "0"],
         *["--journal", tmp_path / "j.sqlite3"],
         first_path=stub(tmp_path, NO_LIBRARY),
@@ -196,8 +196,8 @@ def test_a_reader_that_goes_away_leaves_no_traceback(words: list[str]) -> None:
 
 
 def test_a_terminal_without_the_characters_gets_question_marks() -> None:
-    done = run("measure", "--help", PYTHONIOENCODING="ascii")
+    done = run_process("measure", "--help", PYTHONIOENCODING="ascii")
     assert (done.returncode, done.stderr) == (0, "")
-    done = run("instruments", "show", "wrong ±", PYTHONIOENCODING="ascii")
+    done = run_process("instruments", "show", "wrong ±", PYTHONIOENCODING="ascii")
     assert done.returncode == 2
     assert done.stderr.startswith("oscservice: no preset is called 'wrong ?'")

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import PATIENCE_S, command, environment, run, served
+from running_daemon import PATIENCE_S, command, environment, run_process, running_daemon
 from surface import Surface
 
 pytestmark = pytest.mark.slow
@@ -87,7 +87,7 @@ def test_what_it_offers_works_when_it_is_copied(tmp_path: Path, listening: Liste
     assert begin in edited
     path = tmp_path / "settings.toml"
     path.write_text('source = "simulated"\nstepped = true\n' + edited, encoding="utf-8")
-    with served(tmp_path / "j.sqlite3", "--settings", path) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--settings", path) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         say("tcp", daemon.port, "/grid/begin", "s", "first")
@@ -140,12 +140,12 @@ def test_a_port_that_is_taken() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
         taken.bind(("127.0.0.1", 0))
         port = taken.getsockname()[1]
-        done = run("listen-in", "--port", str(port), "--seconds", "1")
+        done = run_process("listen-in", "--port", str(port), "--seconds", "1")
     assert (done.returncode, done.stdout) == (4, "")
     assert done.stderr.startswith(f"oscservice: UDP port {port} on 127.0.0.1 is taken")
 
 
 def test_nothing_heard() -> None:
-    done = run("listen-in", "--port", "0", "--seconds", "0.2")
+    done = run_process("listen-in", "--port", "0", "--seconds", "0.2")
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.splitlines()[1] == "nothing was heard: does the surface send to this address and port?"

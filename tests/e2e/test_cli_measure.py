@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 from played import LEAD_S, NOTE_S, REST_S, guitar, open_strings, played
-from served import run, run_command
+from served import run_command, run_process
 
 from oscservice.instrument.pitch import OPEN, Place
 
@@ -208,7 +208,7 @@ def test_an_option_that_makes_no_sense_is_one_line(three: Path, option: str, val
 
 def test_as_a_process_it_ends_with_its_code_and_no_traceback(tmp_path: Path) -> None:
     files = made(tmp_path)
-    done = run("measure", files["silence"])
+    done = run_process("measure", files["silence"])
     assert (done.returncode, done.stdout) == (1, "")
     assert done.stderr.count("\n") == 1
     assert done.stderr.startswith(f"oscservice: {files['silence']}: no note found")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import run, run_command
+from served import run_command, run_process
 
 from oscservice.advice.prediction import follow_change, predict
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
@@ -48,7 +48,7 @@ def test_every_preset_fits_100_columns(name: str) -> None:
 
 def test_as_a_process_it_prints_the_same() -> None:
     words = ("predict", "six-string-648", "--semitones", "-2")
-    done = run(*words)
+    done = run_process(*words)
     assert (done.returncode, done.stdout, done.stderr) == (0, run_command(*words).out, "")
 
 

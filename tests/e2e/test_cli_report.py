@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from invented_sessions import BEGUN, bass, empty, journal_of, normal, still_open
-from served import run, run_command
+from served import run_command, run_process
 
 from oscservice.record.journal import Journal
 
@@ -75,7 +75,7 @@ def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
 
 def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path) -> None:
     def printed(*words: str) -> str:
-        done = run("report", *words, "--journal", journal, PYTHONIOENCODING="ascii")
+        done = run_process("report", *words, "--journal", journal, PYTHONIOENCODING="ascii")
         assert (done.returncode, done.stderr) == (0, "")
         return done.stdout
 
@@ -123,7 +123,7 @@ def test_what_a_pdf_needs_is_named_where_it_is_missing(
     journal: Path, tmp_path: Path, failing: str, complaint: str
 ) -> None:
     (tmp_path / "weasyprint.py").write_text(failing, encoding="utf-8")
-    done = run("report", FIRST, "--journal", journal, "--pdf", tmp_path / "a.pdf", first_path=str(tmp_path))
+    done = run_process("report", FIRST, "--journal", journal, "--pdf", tmp_path / "a.pdf", first_path=str(tmp_path))
     assert (done.returncode, done.stdout) == (2, "")
     assert complaint in done.stderr
     assert len(done.stderr.splitlines()) == 1
@@ -152,7 +152,7 @@ def test_what_is_not_there_is_said_in_one_line(
 
 def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
     path = journal_of(tmp_path / "journal.sqlite3", (empty(),))
-    assert "Nothing begun" in run("report", "--journal", path, "-o", "-").stdout
+    assert "Nothing begun" in run_process("report", "--journal", path, "-o", "-").stdout
     with Journal.open(path) as opened:
         name = opened.new_session("x", "y", BEGUN)
         opened.append(name, [("StringJudged", {"string": 1})], "2026-11-26T12:00:00.000+00:00")
@@ -169,7 +169,7 @@ def test_a_record_that_was_edited_says_so(tmp_path: Path) -> None:
     with sqlite3.connect(path) as database:
         database.execute("UPDATE events SET body = replace(body, 'worn', 'fine') WHERE kind = 'ItemInspected'")
     database.close()
-    done = run("report", "--journal", path, "-o", "-")
+    done = run_process("report", "--journal", path, "-o", "-")
     assert (done.returncode, done.stderr) == (0, "")
     assert "This record was edited" in done.stdout
     assert "does not fit its hash" in done.stdout

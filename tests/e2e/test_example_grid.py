@@ -7,7 +7,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from served import ROOT, served, wait_until
+from running_daemon import ROOT, running_daemon, wait_until
 from small import SCREWS, instrument_file
 from surface import Surface
 
@@ -34,7 +34,7 @@ def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
     assert "port = 9001\n" in text
     path.write_text(text.replace("port = 9001\n", f"port = {surface.port}\n"), encoding="utf-8")
     words = ("--source", "simulated", "--stepped", "--seed", str(SEED), "--instrument", instrument)
-    with served(tmp_path / "j.sqlite3", "--settings", path, *words, longest_s=200.0) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--settings", path, *words, longest_s=200.0) as daemon:
         surface.daemon = daemon.port
         technician = Technician("127.0.0.1", daemon.port, seed=SEED)
         try:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from plugin_packages import package
-from served import ROOT, command, environment, run, served
+from running_daemon import ROOT, command, environment, run_process, running_daemon
 from small import SCREWS, STRINGS
 from test_serve_sources import assert_same, recorded, session_in_tuning
 
@@ -64,7 +64,7 @@ def instrument_file(folder: Path, kind: str) -> Path:
 
 
 def test_the_example_is_listed(installed: Path) -> None:
-    done = run("plugins", "--json", first_path=str(installed))
+    done = run_process("plugins", "--json", first_path=str(installed))
     assert (done.returncode, done.stderr) == (0, "")
     found = [json.loads(line) for line in done.stdout.splitlines()]
     assert {(one["role"], one["name"], one["package"], one["state"]) for one in found} == {
@@ -72,16 +72,16 @@ def test_the_example_is_listed(installed: Path) -> None:
         ("bridge", "wedge saddles", "oscservice-example", "usable"),
         ("listener", "csv", "oscservice-example", "usable"),
     }
-    shown = run("plugins", first_path=str(installed)).stdout
+    shown = run_process("plugins", first_path=str(installed)).stdout
     assert all(word in shown for word in ("plucked-tone", "wedge saddles", "csv", "can be used"))
-    assert "No plug-in is installed" in run("plugins").stdout
+    assert "No plug-in is installed" in run_process("plugins").stdout
 
 
 def test_a_daemon_hears_the_examples_notes_and_its_table_is_written(tmp_path: Path, installed: Path) -> None:
     journal, table = tmp_path / "j.sqlite3", tmp_path / "readings.csv"
     session = session_in_tuning(journal)
     words = ["--port", "0", "--journal", journal, "--resume", "--exit-at-end", "--plugin", f"csv:{table}"]
-    done = run("serve", "--source", SOURCE, *words, first_path=str(installed))
+    done = run_process("serve", "--source", SOURCE, *words, first_path=str(installed))
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.splitlines()[-1] == "audio: ended"
     readings = recorded(journal, session)
@@ -107,7 +107,7 @@ def test_an_instrument_on_the_examples_bridge_is_set_up(tmp_path: Path, installe
     assert (done.returncode, done.stderr) == (0, "")
     assert "session closed: proved" in done.stdout
     assert "slackened" in done.stdout
-    without = run(*words)
+    without = run_process(*words)
     assert without.returncode == 2
     assert "bridge, kind: found 'wedge saddles', expected one of clamped floating" in without.stderr
 
@@ -115,11 +115,11 @@ def test_an_instrument_on_the_examples_bridge_is_set_up(tmp_path: Path, installe
 def test_a_session_on_it_goes_on_without_the_plug_in(tmp_path: Path, installed: Path) -> None:
     path, journal = instrument_file(tmp_path, "wedge saddles"), tmp_path / "j.sqlite3"
     simulated = ("--source", "simulated", "--stepped")
-    with served(journal, *simulated, "--instrument", path, first_path=str(installed)) as daemon:
+    with running_daemon(journal, *simulated, "--instrument", path, first_path=str(installed)) as daemon:
         client = daemon.client()
         session = client.begin(str(path))
         daemon.end()
-    with served(journal, *simulated) as daemon:
+    with running_daemon(journal, *simulated) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         assert client.ask("/session/resume", session) == (session,)
@@ -135,7 +135,7 @@ def test_a_session_on_it_goes_on_without_the_plug_in(tmp_path: Path, installed: 
 def test_a_broken_listener_is_named_and_the_daemon_goes_on(tmp_path: Path, installed: Path, broken: Path) -> None:
     table = tmp_path / "readings.csv"
     words = ("--source", "simulated", "--stepped", "--plugin", f"csv:{table}")
-    with served(tmp_path / "j.sqlite3", *words, first_path=f"{installed}:{broken}") as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, first_path=f"{installed}:{broken}") as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.until_it_is("/plugins/disabled", "")
@@ -156,19 +156,19 @@ def test_a_broken_listener_is_named_and_the_daemon_goes_on(tmp_path: Path, insta
     assert (code, errors) == (0, "")
     assert lines.count(line) == 1
     assert len(table.read_text(encoding="utf-8").splitlines()) == 2, "the heading, and the reading"
-    assert "disabled: " not in run("plugins", first_path=str(broken)).stdout, "it fails in use only"
+    assert "disabled: " not in run_process("plugins", first_path=str(broken)).stdout, "it fails in use only"
 
 
 def test_a_source_that_breaks_is_audio_lost(tmp_path: Path, broken: Path) -> None:
     journal = tmp_path / "j.sqlite3"
     words = ["--source", "short", "--port", "0", "--journal", journal, "--without-plugin", "clumsy"]
-    done = run("serve", *words, "--exit-at-end", first_path=str(broken))
+    done = run_process("serve", *words, "--exit-at-end", first_path=str(broken))
     assert done.returncode == 3
     assert done.stderr == "oscservice: the source short is lost: RuntimeError: the wire came off\n"
     lines = done.stdout.splitlines()
     assert "plug-in short (source of broken 1.0) is disabled: RuntimeError: the wire came off" in lines
     assert lines[-2:] == ["the source short is lost: RuntimeError: the wire came off", "audio: ended"]
-    with served(journal, "--source", "short", "--without-plugin", "clumsy", first_path=str(broken)) as daemon:
+    with running_daemon(journal, "--source", "short", "--without-plugin", "clumsy", first_path=str(broken)) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.until_it_is("/audio/fault", "the source short is lost: RuntimeError: the wire came off")
@@ -192,7 +192,7 @@ def test_a_source_that_breaks_is_audio_lost(tmp_path: Path, broken: Path) -> Non
 )
 def test_mistakes_on_the_command_line(tmp_path: Path, installed: Path, words: list[str], complaint: str) -> None:
     journal = ["--port", "0", "--journal", tmp_path / "j.sqlite3"]
-    done = run("serve", *words, *journal, first_path=str(installed))
+    done = run_process("serve", *words, *journal, first_path=str(installed))
     assert done.returncode == 2
     assert complaint in done.stderr
     assert done.stderr.count("\n") == 1

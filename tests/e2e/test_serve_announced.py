@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import apart, environment
+from served import environment, in_own_network
 
 pytestmark = pytest.mark.slow
 
@@ -43,7 +43,7 @@ read -r line <&4; printf '%s\\n' "$line"
 def test_two_daemons_of_one_name_are_both_found_beyond_the_loopback(tmp_path: Path) -> None:
     done = subprocess.run(
         [
-            *apart(),
+            *in_own_network(),
             "bash",
             "-c",
             NETWORK,
@@ -86,7 +86,7 @@ wait $served
 
 def test_without_a_network_the_daemon_goes_on_and_says_so_in_one_line(tmp_path: Path) -> None:
     done = subprocess.run(
-        [*apart(), "bash", "-c", NO_NETWORK, "alone", sys.executable, str(tmp_path), need("curl", "curl")],
+        [*in_own_network(), "bash", "-c", NO_NETWORK, "alone", sys.executable, str(tmp_path), need("curl", "curl")],
         capture_output=True,
         env=environment(),
         timeout=60,

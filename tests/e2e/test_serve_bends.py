@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from served import served
+from running_daemon import running_daemon
 
 pytestmark = pytest.mark.slow
 
 
 def test_bends_are_sent_for_the_range_that_was_asked_for(tmp_path: Path) -> None:
     words = ("--source", "simulated", "--stepped", "--bend-range", "12")
-    with served(tmp_path / "j.sqlite3", *words) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words) as daemon:
         client = daemon.client()
         client.begin("six-string-648")
         client.until_it_is("/bend/range", 12)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from served import Client, Served, run, served
+from running_daemon import Client, DaemonProcess, run_process, running_daemon
 from small import SCREWS, instrument_file
 from surface import Surface
 
@@ -89,23 +89,23 @@ def surface() -> Iterator[Surface]:
 
 
 @pytest.fixture
-def daemon(tmp_path: Path, surface: Surface) -> Iterator[Served]:
+def daemon(tmp_path: Path, surface: Surface) -> Iterator[DaemonProcess]:
     instrument_file(tmp_path, SCREWS)
     path = tmp_path / "settings.toml"
     path.write_text(BINDINGS.format(port=surface.port), encoding="utf-8")
-    with served(tmp_path / "j.sqlite3", "--settings", path) as running:
+    with running_daemon(tmp_path / "j.sqlite3", "--settings", path) as running:
         surface.daemon = running.port
         yield running
 
 
-def client_of(daemon: Served) -> Client:
+def client_of(daemon: DaemonProcess) -> Client:
     client = daemon.client()
     client.ask("/subscribe")
     client.until("/prompt")
     return client
 
 
-def test_a_surface_drives_a_session_and_is_shown_it(daemon: Served, surface: Surface) -> None:
+def test_a_surface_drives_a_session_and_is_shown_it(daemon: DaemonProcess, surface: Surface) -> None:
     client = client_of(daemon)
     surface.shown("/bench/phase", "idle")
     surface.press("/grid/start", 1)
@@ -134,12 +134,12 @@ def test_a_surface_drives_a_session_and_is_shown_it(daemon: Served, surface: Sur
     assert surface.answered(), "what is neither bound nor passed over is an unknown address"
 
 
-def test_a_surface_that_is_switched_on_later_is_shown_everything(daemon: Served, surface: Surface) -> None:
+def test_a_surface_that_is_switched_on_later_is_shown_everything(daemon: DaemonProcess, surface: Surface) -> None:
     surface.shown("/bench/phase", "idle")
     surface.shown("/bench/phase", "idle")
 
 
-def test_a_refused_press_is_a_line_and_an_event(daemon: Served, surface: Surface) -> None:
+def test_a_refused_press_is_a_line_and_an_event(daemon: DaemonProcess, surface: Surface) -> None:
     client = client_of(daemon)
     surface.press("/grid/button/1", 1)
     (line,) = client.until("/event")
@@ -153,7 +153,7 @@ def test_a_refused_press_is_a_line_and_an_event(daemon: Served, surface: Surface
     assert not surface.answered()
 
 
-def test_recording_arms_and_disarms_listening_before_any_session(daemon: Served, surface: Surface) -> None:
+def test_recording_arms_and_disarms_listening_before_any_session(daemon: DaemonProcess, surface: Surface) -> None:
     client = client_of(daemon)
     assert client.topics["/listening"] == (1,)
     surface.press("/recorder/rolling", 0)
@@ -174,7 +174,7 @@ def test_recording_arms_and_disarms_listening_before_any_session(daemon: Served,
     assert client.topics["/listening"] == (1,)
 
 
-def test_a_check_starts_when_recording_stops(daemon: Served, surface: Surface) -> None:
+def test_a_check_starts_when_recording_stops(daemon: DaemonProcess, surface: Surface) -> None:
     """Without a sealed set-up there is nothing to check against: the refusal shows that the check was asked for."""
     client = client_of(daemon)
     surface.press("/recorder/rolling", 1)
@@ -187,13 +187,15 @@ def test_a_check_starts_when_recording_stops(daemon: Served, surface: Surface) -
 def test_the_command_line_wins_and_mistakes_end_it(tmp_path: Path) -> None:
     path = tmp_path / "settings.toml"
     path.write_text('source = "simulated"\ninstrument = "no-such"\nby_hand = true\n', encoding="utf-8")
-    with served(tmp_path / "j", "--settings", path, "--instrument", "six-string-648", "--no-by-hand") as running:
+    with running_daemon(
+        tmp_path / "j", "--settings", path, "--instrument", "six-string-648", "--no-by-hand"
+    ) as running:
         client = client_of(running)
         client.ask("/session/begin", ".", "a test (invented)")
         client.until_it_is("/by_hand", 0)
         client.until_it_is("/instrument", "six-string-648")
     path.write_text("source = 3\n", encoding="utf-8")
-    done = run("serve", "--settings", path, "--port", "0")
+    done = run_process("serve", "--settings", path, "--port", "0")
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == (
         f"oscservice: {path}: line 1: source: found 3, expected what to listen to, in quotes: device, file:PATH, - or "
@@ -201,7 +203,7 @@ def test_the_command_line_wins_and_mistakes_end_it(tmp_path: Path) -> None:
     )
     text = '[[listener]]\nname = "a"\nhost = "192.0.2.1"\nport = 9000\ntopics = ["//"]\n'
     path.write_text(text, encoding="utf-8")
-    done = run("serve", "--settings", path, "--port", "0", "--source", "simulated", "--journal", tmp_path / "k")
+    done = run_process("serve", "--settings", path, "--port", "0", "--source", "simulated", "--journal", tmp_path / "k")
     assert (done.returncode, done.stdout) == (2, "")
     assert "listener 'a' at 192.0.2.1 can't be reached from 127.0.0.1" in done.stderr
 
@@ -210,5 +212,5 @@ def test_the_users_own_settings_are_found(tmp_path: Path) -> None:
     own = tmp_path / "oscservice" / "settings.toml"
     own.parent.mkdir()
     own.write_text('source = "simulated"\nroot = "/shop"\n', encoding="utf-8")
-    with served(tmp_path / "j.sqlite3", XDG_CONFIG_HOME=str(tmp_path)) as running:
+    with running_daemon(tmp_path / "j.sqlite3", XDG_CONFIG_HOME=str(tmp_path)) as running:
         assert running.client().ask("/ping") == ()

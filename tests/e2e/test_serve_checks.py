@@ -14,7 +14,16 @@ from pathlib import Path
 import pytest
 from bench.planted import NAMES, PRESET, Planted, Studio, drifted, studio_rig
 from conftest import need
-from served import Client, Served, apart, command, environment, run, served, wait_until
+from running_daemon import (
+    Client,
+    DaemonProcess,
+    command,
+    environment,
+    in_own_network,
+    run_process,
+    running_daemon,
+    wait_until,
+)
 from small import SCREWS, instrument_file
 from surface import Surface
 
@@ -71,7 +80,7 @@ def sets(tmp_path_factory: pytest.TempPathFactory) -> Path:
     studio.notes_a_file(folder / "now", STRINGS, PLUCKS)
     for take in ("accepted", "now"):
         (folder / f"{take}.toml").write_text(MANIFEST.replace("TAKE", take))
-    done = run("check", "--manifest", folder / "accepted.toml", "--accept", "--no-cache")
+    done = run_process("check", "--manifest", folder / "accepted.toml", "--accept", "--no-cache")
     assert done.returncode == 0, done.stderr
     return folder
 
@@ -97,7 +106,7 @@ def verdicts(client: Client) -> list[tuple[int, str, str]]:
 
 def test_a_check_runs_while_the_daemon_listens(tmp_path: Path, sets: Path, surface: Surface) -> None:
     words = ("--settings", settings(tmp_path, sets, surface.port))
-    with served(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
         client = daemon.client()
         name = str(tmp_path / "two-strings.toml")
         client.begin(name)
@@ -138,7 +147,7 @@ def test_a_check_runs_while_the_daemon_listens(tmp_path: Path, sets: Path, surfa
 
 def test_a_recording_program_asks_at_the_end_of_a_take(tmp_path: Path, sets: Path, surface: Surface) -> None:
     words = ("--settings", settings(tmp_path, sets, surface.port))
-    with served(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
         surface.daemon = daemon.port
         surface.press("/recorder/recording", 1)
         surface.press("/recorder/recording", 0)
@@ -151,7 +160,7 @@ def test_a_recording_program_asks_at_the_end_of_a_take(tmp_path: Path, sets: Pat
         ]
 
 
-def checking(daemon: Served) -> int:
+def checking(daemon: DaemonProcess) -> int:
     """The process that checks, once it is there."""
     found: list[int] = []
 
@@ -169,7 +178,7 @@ def checking(daemon: Served) -> int:
 @pytest.mark.parametrize("sign", [signal.SIGTERM, signal.SIGINT])
 def test_a_check_ends_with_the_daemon(tmp_path: Path, sets: Path, surface: Surface, sign: signal.Signals) -> None:
     words = ("--settings", settings(tmp_path, sets, surface.port))
-    with served(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
         client = daemon.client()
         client.ask("/check/run", "between takes")
         process = checking(daemon)
@@ -181,7 +190,7 @@ def test_a_check_ends_with_the_daemon(tmp_path: Path, sets: Path, surface: Surfa
 
 def test_a_check_that_is_killed_is_one_line(tmp_path: Path, sets: Path, surface: Surface) -> None:
     words = ("--settings", settings(tmp_path, sets, surface.port))
-    with served(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, XDG_CACHE_HOME=str(tmp_path / "cache")) as daemon:
         client = daemon.client()
         client.ask("/subscribe", 0, "//check//")
         client.ask("/check/run", "between takes")
@@ -211,7 +220,7 @@ def test_asked_for_and_read_by_programs_of_somebody_else(tmp_path: Path, sets: P
     file = settings(tmp_path, sets, 9002)
     daemon = command("serve", "--settings", file, "--journal", tmp_path / "j.sqlite3")
     done = subprocess.run(
-        [*apart(), "bash", "-c", BESIDE, "beside", *daemon],
+        [*in_own_network(), "bash", "-c", BESIDE, "beside", *daemon],
         env=environment(FOLDER=str(tmp_path), XDG_CACHE_HOME=str(tmp_path / "cache")),
         capture_output=True,
         text=True,

@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 import soundfile
 from pythonosc.osc_message_builder import OscMessageBuilder
-from served import Client, Served, run, run_command, served
+from running_daemon import Client, DaemonProcess, run_command, run_process, running_daemon
 from small import SCREWS, STRINGS, instrument_file
 
 
 @pytest.fixture(scope="module")
-def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaemonProcess]:
     """One daemon for all that must not bring it down; at the end it must end as it should."""
     folder = tmp_path_factory.mktemp("daemon")
     instrument = instrument_file(folder, SCREWS)
     words = ["--source", "simulated", "--stepped", "--instrument", instrument]
-    with served(folder / "j.sqlite3", *words) as running:
+    with running_daemon(folder / "j.sqlite3", *words) as running:
         yield running
         code, _, err = running.end()
     assert code == 0
@@ -28,7 +28,7 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 
 @pytest.fixture
-def client(daemon: Served) -> Iterator[Client]:
+def client(daemon: DaemonProcess) -> Iterator[Client]:
     """A client of that daemon, which must still answer at the end of the test."""
     made = daemon.client()
     yield made
@@ -132,7 +132,7 @@ def test_silence_and_samples_that_are_no_numbers_end_as_they_should(tmp_path: Pa
 
 def test_an_unknown_device_ends_with_3(journal: Path, tmp_path: Path) -> None:
     """With or without a sound card."""
-    done = run("serve", "--port", "0", "--journal", journal, "--source", "device:no such device")
+    done = run_process("serve", "--port", "0", "--journal", journal, "--source", "device:no such device")
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr.startswith("oscservice: no audio input device")
     assert done.stderr.count("\n") == 1
@@ -148,7 +148,9 @@ def test_an_address_that_cannot_be_used_ends_with_4(journal: Path, host: str, po
     assert complaint in got.complaint
 
 
-def test_a_taken_port_ends_with_4_and_the_first_daemon_goes_on(daemon: Served, client: Client, journal: Path) -> None:
+def test_a_taken_port_ends_with_4_and_the_first_daemon_goes_on(
+    daemon: DaemonProcess, client: Client, journal: Path
+) -> None:
     got = run_command("serve", "--source", "simulated", "--journal", journal, "--port", str(daemon.port))
     assert (got.code, got.out) == (4, "")
     assert f"UDP port {daemon.port} on 127.0.0.1 is taken" in got.complaint
@@ -269,7 +271,7 @@ def test_simulated_strings_the_session_does_not_have(client: Client) -> None:
 
 
 def test_the_output_may_lose_its_reader(journal: Path) -> None:
-    with served(journal, "--source", "simulated", "--stepped") as daemon:
+    with running_daemon(journal, "--source", "simulated", "--stepped") as daemon:
         assert daemon.process.stdout is not None
         daemon.process.stdout.close()
         client = daemon.client()

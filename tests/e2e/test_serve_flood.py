@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from flooding import Arrivals, Counted, Flood, readings_lost
-from served import served
+from running_daemon import running_daemon
 from small import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
@@ -19,7 +19,7 @@ RATE_HZ, SECONDS = 5000.0, 2.0
 
 def test_a_flood_loses_no_reading_and_its_drops_add_up(tmp_path: Path) -> None:
     journal, instrument = tmp_path / "j.sqlite3", instrument_file(tmp_path, SCREWS)
-    with served(journal, "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
+    with running_daemon(journal, "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
         arrivals = Arrivals(daemon.port)
         plain = daemon.client()
         plain.begin(str(instrument))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import apart, command, environment
+from served import command, environment, in_own_network
 from small import CLAMPS, instrument_file
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
@@ -30,7 +30,7 @@ def test_a_session_is_driven_from_idle_to_closed(tmp_path: Path) -> None:
     words = ["--source", "simulated", "--stepped", "--seed", "1", "--instrument", instrument]
     daemon = command("serve", *words, "--journal", tmp_path / "j.sqlite3")
     done = subprocess.run(
-        [*apart(), "bash", "-c", BESIDE, "beside", *daemon],
+        [*in_own_network(), "bash", "-c", BESIDE, "beside", *daemon],
         env=environment(
             FOLDER=str(tmp_path), DRIVER=str(DRIVER), LISTEN_PORT=str(LISTEN_PORT), INSTRUMENT=str(instrument)
         ),

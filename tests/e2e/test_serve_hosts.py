@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from conftest import need
-from served import ROOT, apart
+from served import ROOT, in_own_network
 
 from oscservice.osc.execution import ANSWER_GROWTH
 
@@ -25,7 +25,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Any]:
     need("nsenter", "util-linux")
     here = Path(__file__).parent
     done = subprocess.run(
-        [*apart(), sys.executable, str(here / "hosts.py"), str(tmp_path_factory.mktemp("hosts"))],
+        [*in_own_network(), sys.executable, str(here / "hosts.py"), str(tmp_path_factory.mktemp("hosts"))],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (ROOT, here.parent, here)))},
         capture_output=True,
         text=True,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from served import served
+from running_daemon import running_daemon
 
 from oscservice.instrument.instrument_file import preset_toml
 
@@ -18,7 +18,7 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
     own = tmp_path / "own.toml"
     own.write_text(preset_toml("six-string-628"), encoding="utf-8")
     journal = tmp_path / "j.sqlite3"
-    with served(journal, *SIMULATED, "--instrument", own) as daemon:
+    with running_daemon(journal, *SIMULATED, "--instrument", own) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.ask("/session/begin", str(own), "first")
@@ -44,7 +44,7 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
         daemon.end()
     text = own.read_text(encoding="utf-8").replace("gauge_in = 0.010", "gauge_in = 0.011", 1)
     own.write_text(text, encoding="utf-8")
-    with served(journal, *SIMULATED, "--instrument", own) as daemon:
+    with running_daemon(journal, *SIMULATED, "--instrument", own) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.ask("/session/begin", str(own), "second")
@@ -65,7 +65,7 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
 
 @pytest.mark.parametrize(("what", "mm", "code"), [("varnish", 1.0, 5), ("nut/9", 0.5, 5), ("relief", 5.0, 3)])
 def test_what_cannot_be_measured_is_an_error(tmp_path: Path, what: str, mm: float, code: int) -> None:
-    with served(tmp_path / "j.sqlite3", *SIMULATED) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *SIMULATED) as daemon:
         client = daemon.client()
         client.ask("/session/begin", "six-string-648", "any")
         assert client.ask("/session/measured", what, mm)[:2] == ("error", code)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 from played import guitar, played
-from served import Client, Served, run_command, served, wait_until
+from running_daemon import Client, DaemonProcess, run_command, running_daemon, wait_until
 from small import SCREWS, instrument_file
 from test_serve_which_string import COURSE
 
@@ -72,7 +72,7 @@ def session(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """A journal with one session that was left open, its last step taken back; not to be changed."""
     folder = tmp_path_factory.mktemp("kept")
     instrument, journal = instrument_file(folder, SCREWS), folder / "j.sqlite3"
-    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         client.until_it_is("/record/sound", "kept")
@@ -208,7 +208,7 @@ def test_taken_elsewhere_a_session_finds_its_sound_once_that_is_copied(session, 
 
 def test_without_the_option_nothing_is_kept(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
-    with served(journal, *KEEP[:-1], "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP[:-1], "--instrument", instrument) as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         client.until_it_is("/record/sound", "off")
@@ -224,7 +224,7 @@ def test_without_the_option_nothing_is_kept(tmp_path):
 
 def test_a_note_in_doubt_is_kept_and_measured_again_once_somebody_says_which_it_was(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS, COURSE), tmp_path / "j.sqlite3"
-    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         for string in (2, 1):
@@ -241,7 +241,7 @@ def test_a_note_in_doubt_is_kept_and_measured_again_once_somebody_says_which_it_
 
 def test_a_string_a_channel_keeps_its_own_channel(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
-    with served(journal, *KEEP, "--instrument", instrument, "--string-a-channel") as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument, "--string-a-channel") as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         pluck(client, 2)
@@ -258,14 +258,14 @@ def test_a_string_a_channel_keeps_its_own_channel(tmp_path):
 
 def test_after_a_crash_the_session_goes_on_keeping(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
-    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         pluck(client, 2)
         wait_until(lambda: len(sound_of(journal, name)) == 1, "the first note's file")
         daemon.process.send_signal(signal.SIGKILL)
         daemon.wait()
-    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         assert client.ask("/session/resume", name) == (name,)
@@ -278,7 +278,7 @@ def test_after_a_crash_the_session_goes_on_keeping(tmp_path):
     assert not found["changes"]
 
 
-def until_said(daemon: Served, start: str) -> str:
+def until_said(daemon: DaemonProcess, start: str) -> str:
     """The line that begins so, of those that the daemon prints."""
     while not (line := daemon.line()).startswith(start):
         assert line, start
@@ -289,7 +289,7 @@ def test_sound_that_cant_be_written_holds_up_nothing_and_is_made_up_for(tmp_path
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
     in_the_way = tmp_path / "j.sqlite3.sound"
     in_the_way.write_text("no folder")
-    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         pluck(client, 2)
@@ -309,7 +309,7 @@ def test_sound_that_cant_be_written_holds_up_nothing_and_is_made_up_for(tmp_path
 def test_a_disk_without_room_for_sound_has_room_for_the_journal(tmp_path):
     """As on a disk that is nearly full: a file that is to grow beyond a quarter of a megabyte can't be written."""
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
-    with served(journal, *KEEP, "--instrument", instrument) as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
         name = begun(client, instrument)
         resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (250_000, resource.RLIM_INFINITY))
@@ -329,7 +329,7 @@ def test_a_disk_without_room_for_sound_has_room_for_the_journal(tmp_path):
 
 def test_the_oldest_session_makes_room_for_the_one_under_way(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
-    with served(journal, *KEEP, "--instrument", instrument, "--keep-audio-mb", "1") as daemon:
+    with running_daemon(journal, *KEEP, "--instrument", instrument, "--keep-audio-mb", "1") as daemon:
         client = daemon.client()
         first = begun(client, instrument)
         for string in (2, 1) * 4:
@@ -366,7 +366,9 @@ def test_input_beyond_full_scale_is_kept_as_it_came(tmp_path):
     full_scale = 2.0 ** math.ceil(math.log2(float(np.abs(samples).max())))
     assert full_scale > 1.0
     journal = tmp_path / "j.sqlite3"
-    with served(journal, "--source", "-", "--rate", "48000", "--format", "f32le", "--keep-audio", stdin=-1) as daemon:
+    with running_daemon(
+        journal, "--source", "-", "--rate", "48000", "--format", "f32le", "--keep-audio", stdin=-1
+    ) as daemon:
         client = daemon.client()
         name = client.begin("six-string-648")
         assert daemon.process.stdin is not None

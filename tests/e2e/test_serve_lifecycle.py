@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from served import served
+from running_daemon import running_daemon
 from small import SCREWS, instrument_file
 
 
@@ -24,7 +24,7 @@ def test_a_request_to_end_is_told_to_subscribers_and_obeyed(tmp_path: Path, kind
         "file": ["--source", f"file:{tmp_path / 'long.wav'}"],
         "pipe": ["--source", "-", "--rate", "48000"],
     }[kind]
-    with served(tmp_path / "j.sqlite3", *words, stdin=subprocess.PIPE) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, stdin=subprocess.PIPE) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         if kind == "busy":
@@ -41,7 +41,7 @@ def test_a_request_to_end_is_told_to_subscribers_and_obeyed(tmp_path: Path, kind
 
 
 def test_each_change_of_state_is_a_line(tmp_path: Path) -> None:
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
         client = daemon.client()
         client.ask("/session/begin", "six-string-648", "a neck with a dip (invented)")
         client.ask("/session/inspect", "nut", "failed", "slot 2 binds")
@@ -70,7 +70,7 @@ def test_each_change_of_state_is_a_line(tmp_path: Path) -> None:
 
 
 def test_events_are_the_lines_and_come_after_the_reply(tmp_path: Path) -> None:
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--root", "/shop/two") as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--root", "/shop/two") as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.until("/prompt", "begin")
@@ -86,7 +86,7 @@ def test_events_are_the_lines_and_come_after_the_reply(tmp_path: Path) -> None:
 def test_in_real_time_a_pluck_is_followed_as_it_sounds(tmp_path: Path) -> None:
     """Time runs by itself: live values while the note sounds, then its reading."""
     path = instrument_file(tmp_path, SCREWS)
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--instrument", path, "--seed", "4") as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--instrument", path, "--seed", "4") as daemon:
         client = daemon.client()
         client.begin(str(path))
         client.until_it_is("/audio/state", "running")
@@ -106,7 +106,7 @@ def test_in_real_time_a_pluck_is_followed_as_it_sounds(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_stepped_time_stands_still_until_it_is_asked_to_pass(tmp_path: Path) -> None:
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.until("/alive")
@@ -125,7 +125,7 @@ def test_the_seed_is_which_guitar(tmp_path: Path) -> None:
     """Strings up to 25 cents out of tune and saddles up to 4 mm astray, the same again for the same seed."""
     truths: list[tuple[float, ...]] = []
     for seed in ("1", "2", "2"):
-        with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--seed", seed) as daemon:
+        with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--seed", seed) as daemon:
             client = daemon.client()
             truths.append(tuple(value for n in range(1, 7) for value in client.ask("/simulator/truth", n)))
     assert truths[0] != truths[1] == truths[2]

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import Client, run_command, served
+from running_daemon import Client, run_command, running_daemon
 from small import SCREWS, STRINGS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
@@ -68,7 +68,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
     instrument, journal = instrument_file(folder, OWN + SCREWS, THIRD + STRINGS), folder / "journal.sqlite3"
     name, numbers = str(instrument), range(1, 4)
     words = ("--source", "simulated", "--stepped", "--seed", str(SEED), "--instrument", instrument)
-    with served(journal, *words, longest_s=300.0) as daemon:
+    with running_daemon(journal, *words, longest_s=300.0) as daemon:
         client = daemon.client()
         refused = client.ask("/session/quick", name)
         technician = Technician("127.0.0.1", daemon.port, seed=SEED)

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from served import PATIENCE_S, Served, command, environment, run_command
+from served import PATIENCE_S, DaemonProcess, command, environment, run_command
 
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal
@@ -35,7 +35,7 @@ NO_MORE_THAN_ITS_OWNER = "ctypes.CDLL(None).prctl(24, 1, 0, 0, 0)"
 
 
 @contextlib.contextmanager
-def serving(journal: Path, before: str = "", **more: str) -> Iterator[Served]:
+def serving(journal: Path, before: str = "", **more: str) -> Iterator[DaemonProcess]:
     """``oscservice serve`` in a process that is prepared by the Python code ``before``."""
     prepare = f"import ctypes, os, resource, sys; {before or 'pass'}; os.execv(sys.argv[1], sys.argv[1:])"
     process = subprocess.Popen(
@@ -46,7 +46,7 @@ def serving(journal: Path, before: str = "", **more: str) -> Iterator[Served]:
     )
     guard = threading.Timer(60, process.kill)
     guard.start()
-    daemon = Served(process, 0, "/bench")
+    daemon = DaemonProcess(process, 0, "/bench")
     try:
         found = re.match(r"listening for OSC on 127\.0\.0\.1 port (\d+),", daemon.line())
         assert found is not None, process.communicate()[1]
@@ -63,7 +63,7 @@ def recorded(path: Path, session: str) -> State:
         return fold(ev.from_body(kind, body) for _, _, kind, body in journal.events(session))
 
 
-def until_in_memory(daemon: Served) -> tuple[str, int]:
+def until_in_memory(daemon: DaemonProcess) -> tuple[str, int]:
     """Work until there is no more room; the session's name and how many inspections were taken."""
     client = daemon.client()
     client.ask("/subscribe")

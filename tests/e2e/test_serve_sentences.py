@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from served import ROOT, run, run_command, served
+from running_daemon import ROOT, run_command, run_process, running_daemon
 
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import load_translation
@@ -14,7 +14,7 @@ GERMAN = ROOT / "examples" / "sentences-de.toml"
 
 def test_prompts_are_sent_in_the_language_of_the_file_with_the_same_codes(tmp_path: Path) -> None:
     german = load_translation(GERMAN).sentences
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--sentences", GERMAN) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--sentences", GERMAN) as daemon:
         client = daemon.client()
         client.ask("/subscribe")
         client.until("/prompt/text", german.text("prompt", "begin", "text"))
@@ -29,7 +29,7 @@ def test_prompts_are_sent_in_the_language_of_the_file_with_the_same_codes(tmp_pa
 def test_a_mistake_in_a_translation_ends_the_start_with_2(tmp_path: Path) -> None:
     own = tmp_path / "own.toml"
     own.write_text('language = "fr"\n\n[prompt.pluck_open]\ntext = "Pincez la corde."\n', encoding="utf-8")
-    done = run("serve", "--source", "simulated", "--port", "0", "--journal", tmp_path / "j", "--sentences", own)
+    done = run_process("serve", "--source", "simulated", "--port", "0", "--journal", tmp_path / "j", "--sentences", own)
     wrong = f"oscservice: {own}: line 4: prompt pluck_open text: {{string}} is missing; expected {{string}}\n"
     assert (done.returncode, done.stdout, done.stderr) == (2, "", wrong)
     assert not (tmp_path / "j").exists()

@@ -15,7 +15,7 @@ import soundfile
 from fake_sound_card import sound_card
 from numpy.typing import NDArray
 from played import LEAD_S, REST_S, guitar, open_strings
-from served import run, run_command, served
+from running_daemon import run_command, run_process, running_daemon
 
 from oscservice.daemon.session_service import SessionService
 from oscservice.instrument.instrument_file import load_instrument
@@ -68,7 +68,7 @@ def test_a_file_gives_the_readings_that_measure_gives(tmp_path: Path, notes: NDA
     soundfile.write(path, notes, 48000, subtype="PCM_16")
     session = session_in_tuning(journal)
     source = ["--source", f"file:{path}", "--fast", "--exit-at-end", "--resume"]
-    done = run("serve", *source, "--port", "0", "--journal", journal)
+    done = run_process("serve", *source, "--port", "0", "--journal", journal)
     assert (done.returncode, done.stderr) == (0, "")
     lines = done.stdout.splitlines()
     assert lines[0] == f"session {session} resumed; phase: tuning"
@@ -95,7 +95,7 @@ def test_a_pipe_gives_the_readings_that_measure_gives(
     path = tmp_path / "notes.wav"
     soundfile.write(path, notes, 48000, subtype=subtype)
     words = ["--source", "-", "--format", format, "--rate", "48000", "--exit-at-end"]
-    with served(tmp_path / "j.sqlite3", *words, stdin=subprocess.PIPE) as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", *words, stdin=subprocess.PIPE) as daemon:
         client = daemon.client()
         client.begin(PRESET)
         assert daemon.process.stdin is not None
@@ -124,7 +124,7 @@ def test_a_sound_card_gives_the_readings_that_measure_gives(tmp_path: Path, note
     soundfile.write(path, notes, 48000, subtype="PCM_16")
     with (
         sound_card() as card,
-        served(
+        running_daemon(
             *[tmp_path / "j.sqlite3", "--source", "device:pulse", "--rate", "48000"],
             **{name: card.environment[name] for name in card.environment if name.startswith(("PULSE", "XDG", "HOME"))},
         ) as daemon,
@@ -172,7 +172,7 @@ def test_with_a_channel_a_string_the_channel_says_which_string_it_is(tmp_path: P
     soundfile.write(path, np.concatenate(parts), 48000, subtype="PCM_24")
     session = session_in_tuning(journal)
     words = ["--source", f"file:{path}", "--fast", "--exit-at-end", "--resume", "--string-a-channel"]
-    done = run("serve", *words, "--port", "0", "--journal", journal)
+    done = run_process("serve", *words, "--port", "0", "--journal", journal)
     assert (done.returncode, done.stderr) == (0, "")
     readings = recorded(journal, session)
     heard = {string: hz for string, _, hz in readings}
@@ -190,9 +190,9 @@ def test_one_channel_of_a_file_is_heard(tmp_path: Path) -> None:
     soundfile.write(path, np.stack(both, axis=1), 48000)
     session = session_in_tuning(journal)
     words = ["--source", f"file:{path}", "--fast", "--exit-at-end", "--resume", "--port", "0", "--journal", journal]
-    assert run("serve", *words, "--channel", "2").returncode == 0
+    assert run_process("serve", *words, "--channel", "2").returncode == 0
     assert [string for string, *_ in recorded(journal, session)] == [5]
-    done = run("serve", *words, "--channel", "3")
+    done = run_process("serve", *words, "--channel", "3")
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == "oscservice: --channel 3: the source has channels 1 to 2\n"
 
@@ -202,7 +202,7 @@ def test_a_daemon_stays_when_its_source_has_ended(tmp_path: Path, notes: NDArray
     path = tmp_path / "cut.wav"
     soundfile.write(path, notes, 48000, subtype="PCM_16")
     path.write_bytes(path.read_bytes()[:300_000])
-    with served(tmp_path / "j.sqlite3", "--source", f"file:{path}", "--fast") as daemon:
+    with running_daemon(tmp_path / "j.sqlite3", "--source", f"file:{path}", "--fast") as daemon:
         lines = daemon.lines_until("audio: ended")
         assert lines[-2:] == ["file cut.wav, 48000 Hz, 1 ch: truncated", "audio: ended"]
         client = daemon.client()
@@ -217,6 +217,6 @@ def test_a_note_that_clips_is_said(tmp_path: Path) -> None:
     soundfile.write(path, np.clip(open_strings(guitar(gain_db=26.0), (6,)), -1.0, 1.0), 48000)
     session_in_tuning(journal)
     words = ["--source", f"file:{path}", "--fast", "--exit-at-end", "--resume", "--port", "0", "--journal", journal]
-    done = run("serve", *words)
+    done = run_process("serve", *words)
     assert (done.returncode, done.stderr) == (0, "")
     assert "the input clips: turn it down, or pluck less hard" in done.stdout.splitlines()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import ROOT, apart
+from served import ROOT, in_own_network
 from small import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
@@ -24,7 +24,13 @@ def test_a_client_drives_a_session_between_storms(tmp_path: Path) -> None:
         need(program, "liblo-tools")
     here = Path(__file__).parent
     done = subprocess.run(
-        [*apart(), sys.executable, str(here / "storming.py"), str(tmp_path), str(instrument_file(tmp_path, SCREWS))],
+        [
+            *in_own_network(),
+            sys.executable,
+            str(here / "storming.py"),
+            str(tmp_path),
+            str(instrument_file(tmp_path, SCREWS)),
+        ],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (ROOT, here.parent, here)))},
         capture_output=True,
         text=True,

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import Served, run_command, served
+from running_daemon import DaemonProcess, run_command, running_daemon
 from small import CLAMPS, instrument_file
 
 from oscservice.daemon.simulated_source import rehearsal_guitar
@@ -40,7 +40,7 @@ class Done:
     topics: dict[str, tuple[Any, ...]]
 
 
-def work(daemon: Served, instrument: Path) -> tuple[dict[int, float], Rig]:
+def work(daemon: DaemonProcess, instrument: Path) -> tuple[dict[int, float], Rig]:
     """The whole job; gives what each string was off at fret 12 before it, and the guitar as the hands left it."""
     profile = load_instrument(str(instrument))
     numbers = range(1, len(profile.strings) + 1)
@@ -64,7 +64,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
     """The job, done once, and what a client hears of it in the end."""
     folder = tmp_path_factory.mktemp("thorough")
     instrument, journal = instrument_file(folder, CLAMPS), folder / "journal.sqlite3"
-    with served(
+    with running_daemon(
         journal, "--source", "simulated", "--stepped", "--seed", str(SEED), "--instrument", instrument
     ) as daemon:
         client = daemon.client()
@@ -80,7 +80,9 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
 
 def test_before_anything_is_compared_nothing_remains_to_tell(tmp_path: Path) -> None:
     instrument = instrument_file(tmp_path, CLAMPS)
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
+    with running_daemon(
+        tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument
+    ) as daemon:
         client = daemon.client()
         client.begin(str(instrument))
         word, code, text = client.ask("/string/2/remains")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from packets import message
-from served import run, served
+from running_daemon import run_process, running_daemon
 from small import CLAMPS, SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
@@ -22,8 +22,8 @@ def test_two_daemons_with_roots_of_their_own_do_not_disturb_each_other(tmp_path:
         folder.mkdir()
     files = [instrument_file(folder, head) for folder, head in zip(folders, (SCREWS, CLAMPS), strict=True)]
     with (
-        served(folders[0] / "j.sqlite3", *SIMULATED, "--instrument", files[0]) as first,
-        served(folders[1] / "j.sqlite3", *SIMULATED, "--instrument", files[1], "--root", "/shop/two") as second,
+        running_daemon(folders[0] / "j.sqlite3", *SIMULATED, "--instrument", files[0]) as first,
+        running_daemon(folders[1] / "j.sqlite3", *SIMULATED, "--instrument", files[1], "--root", "/shop/two") as second,
     ):
         assert first.port != second.port
         one, two = first.client(), second.client()
@@ -56,7 +56,7 @@ def test_two_daemons_with_roots_of_their_own_do_not_disturb_each_other(tmp_path:
 
 @pytest.mark.parametrize("kind", ["daemon", "udp", "tcp"])
 def test_a_second_program_on_the_port_ends_with_its_code(tmp_path: Path, kind: str) -> None:
-    with served(tmp_path / "j.sqlite3", *SIMULATED) as first:
+    with running_daemon(tmp_path / "j.sqlite3", *SIMULATED) as first:
         port = first.port
         taken: socket.socket | None = None
         if kind != "daemon":
@@ -66,7 +66,7 @@ def test_a_second_program_on_the_port_ends_with_its_code(tmp_path: Path, kind: s
             taken.bind(("127.0.0.1", port))
             if kind == "tcp":
                 taken.listen()
-        done = run("serve", "--port", str(port), "--journal", tmp_path / "j2.sqlite3", *SIMULATED)
+        done = run_process("serve", "--port", str(port), "--journal", tmp_path / "j2.sqlite3", *SIMULATED)
         assert (done.returncode, done.stdout) == (PORT_TAKEN, "")
         which = "TCP" if kind == "tcp" else "UDP"
         assert f"{which} port {port} on 127.0.0.1 is taken: stop the program that has it" in done.stderr

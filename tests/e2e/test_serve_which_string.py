@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import Client, served
+from running_daemon import Client, running_daemon
 from small import SCREWS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
@@ -76,7 +76,7 @@ def begun(client: Client, instrument: Path) -> str:
 
 def test_two_strings_of_one_pitch_are_asked_about_and_either_way_of_answering_goes_on(tmp_path: Path) -> None:
     instrument, journal = instrument_file(tmp_path, SCREWS, COURSE), tmp_path / "j.sqlite3"
-    with served(journal, "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
+    with running_daemon(journal, "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
         client = daemon.client()
         session = begun(client, instrument)
         assert client.ask("/string/1/plucked")[:2] == ("error", 4), "nothing is in doubt"
@@ -110,7 +110,9 @@ def test_two_strings_of_one_pitch_are_asked_about_and_either_way_of_answering_go
 def test_an_open_string_is_not_taken_for_the_fret_that_was_asked_for(tmp_path: Path) -> None:
     """Fret 12 of the low string is the open pitch of the other, and nearly ten times as stiff."""
     instrument = instrument_file(tmp_path, SCREWS, OCTAVES)
-    with served(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
+    with running_daemon(
+        tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument
+    ) as daemon:
         client = daemon.client()
         begun(client, instrument)
         heard = [readings(pluck(client, number)) for number in (2, 1)]
