@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 
 from flooding import Arrivals, Counted, Flood, readings_lost
-from served import Client, environment
+from oscservice_process import Client, environment
 
 from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.instrument.instrument_file import load_instrument

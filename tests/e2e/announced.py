@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from oscservice_process import PATIENCE_S
 from pythonosc.osc_message import OscMessage
-from served import PATIENCE_S
 
 from oscservice.api.event_text import sentence
 from oscservice.osc.packet import encode

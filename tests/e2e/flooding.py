@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 
 from announced import told
+from oscservice_process import PATIENCE_S, Client, environment
 from packets import STEPS_BACK, bundle, message
-from served import PATIENCE_S, Client, environment
 
 from oscservice.osc.packet import Decoded, decode, encode
 

@@ -24,9 +24,9 @@ from pathlib import Path
 from typing import Any
 
 from grammar import INCOMING, command, hostile_packets
+from oscservice_process import command as command_line
+from oscservice_process import environment
 from packets import bundle, message, padded
-from served import command as command_line
-from served import environment
 
 from oscservice.osc.packet import Decoded, decode, encode
 

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 from conftest import miss, need
 from made_up_session import MadeUpSession, MadeUpTechnician, clock
-from served import PATIENCE_S, command, environment, in_own_network
+from oscservice_process import PATIENCE_S, command, environment, in_own_network
 from small import SCREWS, STRINGS
 
 from oscservice.instrument.instrument_file import load_instrument

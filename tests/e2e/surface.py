@@ -7,9 +7,9 @@ import time
 from typing import Any
 
 import pytest
+from oscservice_process import PATIENCE_S
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
-from served import PATIENCE_S
 
 
 class Surface:

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from oscservice_process import CommandResult, run_command, run_process
 from played import guitar, played
 from scipy.signal import resample_poly
-from served import CommandResult, run_command, run_process
 
 from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.pitch import OPEN, Place

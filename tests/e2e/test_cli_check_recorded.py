@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 import soundfile
+from oscservice_process import run_command
 from packaged.recorded import RecordedNote, freepats_notes, guitarsounds_notes
-from served import run_command
 
 from oscservice.instrument.pitch import nearest_note, note_name
 

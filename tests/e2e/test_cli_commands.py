@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from served import PATIENCE_S, command, environment, run_command, run_process
+from oscservice_process import PATIENCE_S, command, environment, run_command, run_process
 
 from oscservice import __version__
 from oscservice.cli.main import COMMANDS, load_command

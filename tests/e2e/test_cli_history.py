@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from made_up_session import FLOATING, SCREWS, MadeUpSession, MadeUpTechnician
-from served import run_command
+from oscservice_process import run_command
 
 from oscservice.instrument.instrument_file import load_instrument, preset_toml
 from oscservice.record.journal import Journal

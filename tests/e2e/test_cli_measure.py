@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from oscservice_process import run_command, run_process
 from played import LEAD_S, NOTE_S, REST_S, guitar, open_strings, played
-from served import run_command, run_process
 
 from oscservice.instrument.pitch import OPEN, Place
 

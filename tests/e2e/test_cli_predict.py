@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import run_command, run_process
+from oscservice_process import run_command, run_process
 
 from oscservice.advice.prediction import follow_change, predict
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml

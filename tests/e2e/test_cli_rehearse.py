@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import pytest
-from served import CommandResult, run_command
+from oscservice_process import CommandResult, run_command
 from small import CLAMPS, instrument_file
 
 from oscservice.daemon import rehearsal

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from made_up_session import SCREWS, MadeUpSession, MadeUpTechnician
-from served import run_command
+from oscservice_process import run_command
 
 from oscservice.record.journal import Journal
 from oscservice.session import events as ev

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from invented_sessions import BEGUN, bass, empty, journal_of, normal, still_open
-from served import run_command, run_process
+from oscservice_process import run_command, run_process
 
 from oscservice.record.journal import Journal
 

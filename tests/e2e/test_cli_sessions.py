@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from served import run_command
+from oscservice_process import run_command
 
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal

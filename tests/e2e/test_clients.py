@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 from conftest import miss, need
-from served import wait_until
+from oscservice_process import wait_until
 from staged import CLIENTS, INSTRUMENT, PORT, Stage, node_modules, on_one_daemon
 
 pytestmark = pytest.mark.foreign

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from announced import Recorder, check_announced, told
-from served import Client, command, environment
+from oscservice_process import Client, command, environment
 
 from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.instrument.instrument_file import load_instrument

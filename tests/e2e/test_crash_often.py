@@ -25,9 +25,9 @@ from typing import Any
 import nursery
 import pytest
 from announced import Message, as_sent, assert_in_order
+from oscservice_process import environment
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
-from served import environment
 
 from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.api.event_text import sentence

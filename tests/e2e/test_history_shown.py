@@ -9,8 +9,8 @@ import pytest
 from chromium import Page, browsing
 from conftest import need
 from invented_history import YEAR, live
+from oscservice_process import run_command
 from seen import faint, misplaced
-from served import run_command
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 

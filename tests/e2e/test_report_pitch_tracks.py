@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_sessions import Invented, bass, journal_of, normal, with_pitch_tracks
-from served import run_command
+from oscservice_process import run_command
 
 from oscservice.hearing.listener import Quiet
 from oscservice.record.kept_sound import file_name, flac, folder_of, stretch

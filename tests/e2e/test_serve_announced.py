@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import environment, in_own_network
+from oscservice_process import environment, in_own_network
 
 pytestmark = pytest.mark.slow
 

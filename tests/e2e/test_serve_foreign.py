@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import command, environment, in_own_network
+from oscservice_process import command, environment, in_own_network
 from small import CLAMPS, instrument_file
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from conftest import need
-from served import ROOT, in_own_network
+from oscservice_process import ROOT, in_own_network
 
 from oscservice.osc.execution import ANSWER_GROWTH
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 from conftest import need
-from served import command, environment
+from oscservice_process import command, environment
 from small import CLAMPS, STRINGS, instrument_file
 
 from oscservice.daemon.session_service import SessionService

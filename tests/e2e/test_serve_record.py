@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from served import PATIENCE_S, DaemonProcess, command, environment, run_command
+from oscservice_process import PATIENCE_S, DaemonProcess, command, environment, run_command
 
 from oscservice.record.event_chain import edited
 from oscservice.record.journal import Journal

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from served import ROOT, in_own_network
+from oscservice_process import ROOT, in_own_network
 from small import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
