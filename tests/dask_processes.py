@@ -26,32 +26,48 @@ def until(what: Callable[[], bool], within_s: float = _WITHIN_S) -> None:
 class Cluster:
     """A context manager. Workers have one thread each and no nanny: what is killed stays dead.
 
-    ``allowed_failures``: how many deaths of workers Dask takes before it gives a task up.
+    Dask gives a task up at the second worker that dies of it.
     """
 
-    def __init__(self, folder: Path, allowed_failures: int = 3) -> None:
+    def __init__(self, folder: Path) -> None:
         self._folder = folder
         self._environment = os.environ | {
-            "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(allowed_failures),
+            "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
             "DASK_TEMPORARY_DIRECTORY": str(folder),
             "TMPDIR": str(folder),  # who is killed cleans nothing up
         }
-        self.workers: list[subprocess.Popen[bytes]] = []
+        self._workers: list[subprocess.Popen[bytes]] = []
+        self._plain: list[subprocess.Popen[bytes]] = []
         self.scheduler = self._start("scheduler", "dask_scheduler", "--host", "127.0.0.1", "--port", "0")
         until(self._is_up)
         self.address: str = json.loads((folder / "scheduler.json").read_text(encoding="utf-8"))["address"]
 
-    def add_worker(self, preload: str = "") -> subprocess.Popen[bytes]:
-        """One worker more, once it is known to the scheduler; ``preload`` is Python that it runs first."""
-        name = f"worker{len(self.workers)}"
+    def plain_workers(self, count: int) -> list[subprocess.Popen[bytes]]:
+        """So many workers and no others: those that are there serve again, and the scheduler knows of each change."""
+        alive = [worker for worker in self._plain if worker.poll() is None]
+        self._plain = alive[:count]
+        for worker in self._workers:
+            if worker not in self._plain:
+                worker.kill()
+                worker.wait()
+        until(lambda: self._log("scheduler").count("Remove worker") == len(self._workers) - len(self._plain))
+        self._plain += self.add_workers(count - len(self._plain))
+        return list(self._plain)
+
+    def add_workers(self, count: int = 1, preload: str = "") -> list[subprocess.Popen[bytes]]:
+        """So many workers more, once they are known to the scheduler; ``preload`` is Python that they run first."""
         more = ["--no-nanny", "--nthreads", "1", "--memory-limit", "0"]
-        if preload:
-            (self._folder / f"{name}.py").write_text(preload, encoding="utf-8")
-            more += ["--preload", str(self._folder / f"{name}.py")]
-        worker = self._start(name, "dask_worker", self.address, *more)
-        until(lambda: "Registered to" in self._log(name))
-        self.workers.append(worker)
-        return worker
+        names = [f"worker{len(self._workers) + number}" for number in range(count)]
+        added = []
+        for name in names:
+            file = self._folder / f"{name}.py"
+            file.write_text(preload, encoding="utf-8")
+            given = ["--preload", str(file)] if preload else []
+            added.append(self._start(name, "dask_worker", self.address, *more, *given))
+        self._workers += added
+        for name in names:
+            until(lambda name=name: "Registered to" in self._log(name))
+        return added
 
     def __enter__(self) -> Self:
         return self
@@ -59,7 +75,7 @@ class Cluster:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        for process in (*self.workers, self.scheduler):
+        for process in (*self._workers, self.scheduler):
             process.kill()
             process.wait()
 

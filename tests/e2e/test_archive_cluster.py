@@ -38,16 +38,17 @@ def here(wanted: list[Wanted]) -> list[FileOutcome]:
     return measure_many(wanted)
 
 
-@pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[Cluster]:
-    with Cluster(tmp_path) as running:
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    """One scheduler for all; each test says which workers it has."""
+    with Cluster(tmp_path_factory.mktemp("cluster")) as running:
         yield running
 
 
 def test_a_worker_killed_half_way_changes_no_bit(
     cluster: Cluster, wanted: list[Wanted], here: list[FileOutcome], tmp_path: Path
 ) -> None:
-    victim, _ = cluster.add_worker(), cluster.add_worker()
+    victim, _ = cluster.plain_workers(2)
     told: list[int] = []
 
     def half_way(finished: int) -> None:
@@ -68,7 +69,7 @@ def test_a_worker_killed_half_way_changes_no_bit(
 def test_faults_are_the_same_there_and_here(
     cluster: Cluster, wanted: list[Wanted], tmp_path: Path, monkeypatch
 ) -> None:
-    cluster.add_worker()
+    cluster.plain_workers(1)
     (tmp_path / "text.wav").write_text("no sound")
     (tmp_path / "empty.flac").write_bytes(b"")
     (tmp_path / "samples.raw").write_bytes(bytes(4000))
@@ -96,14 +97,13 @@ file_measurement.measure_file = killed
 
 
 def test_a_file_that_ends_its_workers_is_told_and_the_rest_is_measured(
-    tmp_path: Path, wanted: list[Wanted], here: list[FileOutcome]
+    cluster: Cluster, wanted: list[Wanted], here: list[FileOutcome]
 ) -> None:
     deadly = Wanted(wanted[0].path, (666.0,))
-    with Cluster(tmp_path, allowed_failures=1) as cluster:
-        for _ in range(6):  # two die at the first try, two of the file alone
-            cluster.add_worker(KILLER)
-        outcomes = measure_many([*wanted[:6], deadly, *wanted[6:]], cluster=cluster.address)
-        assert sum(worker.poll() is not None for worker in cluster.workers) == 4
+    cluster.plain_workers(0)
+    workers = cluster.add_workers(5, KILLER)  # two die at the first try, two of the file alone
+    outcomes = measure_many([*wanted[:6], deadly, *wanted[6:]], cluster=cluster.address)
+    assert sum(worker.poll() is not None for worker in workers) == 4
     assert "ended" in outcomes[6].fault
     assert in_bytes(outcomes[:6] + outcomes[7:]) == in_bytes(here)
 
@@ -134,6 +134,7 @@ def test_without_dask_it_is_said_how_to_get_it(wanted: list[Wanted], monkeypatch
 
 
 def test_no_worker_is_one_line(cluster: Cluster, wanted: list[Wanted], monkeypatch) -> None:
+    cluster.plain_workers(0)
     monkeypatch.setattr(dask, "_WORKER_WITHIN_S", 0.5)
     assert "no worker" in refusal(cluster.address, wanted)
 
@@ -146,35 +147,38 @@ file_measurement.measured_with = lambda: ours | {"numpy": "0.1"}
 
 
 def test_a_worker_without_oscservice_is_refused_before_anything_is_sent(cluster: Cluster, wanted: list[Wanted]) -> None:
-    cluster.add_worker()
-    cluster.add_worker("import sys; sys.modules['oscservice'] = None")
+    cluster.plain_workers(1)
+    cluster.add_workers(1, "import sys; sys.modules['oscservice'] = None")
     assert "install oscservice there" in refusal(cluster.address, wanted)
 
 
 def test_a_worker_of_another_version_is_refused_before_anything_is_sent(cluster: Cluster, wanted: list[Wanted]) -> None:
-    cluster.add_worker()
-    cluster.add_worker(OTHER_NUMPY)
+    cluster.plain_workers(1)
+    cluster.add_workers(1, OTHER_NUMPY)
     assert "numpy 0.1 where this machine has" in refusal(cluster.address, wanted)
 
 
+UNLIKE = "from oscservice.archive import dask_cluster; dask_cluster.measured_with = lambda: {}"
+
+
 def test_an_unlike_worker_that_comes_later_does_no_work(cluster: Cluster, wanted: list[Wanted]) -> None:
-    first = cluster.add_worker()
+    (first,) = cluster.plain_workers(1)
 
     def swapped(finished: int) -> None:
         if finished == 2:
-            cluster.add_worker("from oscservice.archive import dask_cluster; dask_cluster.measured_with = lambda: {}")
+            cluster.add_workers(1, UNLIKE)
             first.kill()
 
     with pytest.raises(InputError, match="another version of oscservice"):
         measure_many(wanted, cluster=cluster.address, done=swapped)
 
 
-@pytest.mark.parametrize("who", ["scheduler", "worker"])
+@pytest.mark.parametrize("who", ["worker", "scheduler"])  # the scheduler last: it is the one of all tests
 def test_when_all_are_gone_what_was_measured_is_kept(
     cluster: Cluster, wanted: list[Wanted], tmp_path: Path, monkeypatch, who: str
 ) -> None:
-    monkeypatch.setattr(dask, "_WORKER_WITHIN_S", 3.0)
-    worker = cluster.add_worker()
+    monkeypatch.setattr(dask, "_WORKER_WITHIN_S", 1.0)
+    (worker,) = cluster.plain_workers(1)
 
     def gone(finished: int) -> None:
         if finished == 6:
