@@ -23,7 +23,7 @@ from oscservice.session.state import State
 Message = tuple[str, tuple[Any, ...]]
 
 
-class Recorder:
+class MessageRecorder:
     """A subscriber that keeps all it gets, in order."""
 
     def __init__(self, port: int) -> None:
@@ -59,7 +59,7 @@ class Recorder:
 
 
 @dataclass
-class Told:
+class ExpectedMessages:
     """What the journal's events say should have been announced, and the state after each step by revision."""
 
     readings: list[tuple[Any, ...]] = field(default_factory=list)
@@ -73,9 +73,9 @@ def as_sent(value: float) -> float:
     return float(struct.unpack(">f", struct.pack(">f", value))[0])
 
 
-def told(path: Path) -> Told:
+def expected_messages(path: Path) -> ExpectedMessages:
     """The journal's one session. Read only, as a report would read it."""
-    found = Told()
+    found = ExpectedMessages()
     with Journal.open(path, readonly=True) as journal:
         (row,) = journal.sessions()
         for _, _, kind, body in journal.events(row.id):
@@ -92,7 +92,7 @@ def told(path: Path) -> Told:
     return found
 
 
-def check_announced(messages: list[Message], journal: Told) -> None:
+def check_announced(messages: list[Message], journal: ExpectedMessages) -> None:
     """Everything that was announced stands in the journal: readings, lines, and phases at their revisions."""
     readings = [(*v[:3], *v[5:]) for address, v in messages if address == "/reading"]
     assert readings

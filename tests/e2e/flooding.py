@@ -12,7 +12,7 @@ import threading
 import time
 from pathlib import Path
 
-from announced import told
+from announced import expected_messages
 from oscservice_process import PATIENCE_S, Client, environment
 from packets import STEPS_BACK, bundle, message
 
@@ -118,7 +118,7 @@ class Arrivals:
 
 def readings_lost(journal: Path, arrivals: Arrivals) -> tuple[int, int]:
     """How many readings stand in the journal, and how many of them did not arrive as they stand there."""
-    recorded = told(journal).readings
+    recorded = expected_messages(journal).readings
     arrived = [(*values[:3], *values[5:9]) for _, values in arrivals.of("/reading")]
     rest = iter(arrived)
     return len(recorded), sum(reading not in rest for reading in recorded)

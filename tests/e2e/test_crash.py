@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from announced import Recorder, check_announced, told
+from announced import MessageRecorder, check_announced, expected_messages
 from oscservice_process import Client, command, environment
 
 from oscservice.advice.bridge_plan import strings_moved_together
@@ -112,7 +112,7 @@ def test_killed_at_any_moment_it_loses_nothing_that_was_announced(tmp_path: Path
     state, session_id, seen = State(), "", 0
     for kill in range(KILLS):
         with daemon(path, "--resume") as child:
-            recorder = Recorder(child.port)
+            recorder = MessageRecorder(child.port)
             if session_id:
                 assert child.lines[0] == f"session {session_id} resumed; phase: {state.phase}"
                 let_down_again(child.port, state)
@@ -128,7 +128,7 @@ def test_killed_at_any_moment_it_loses_nothing_that_was_announced(tmp_path: Path
             child.process.wait()
             work.stop()
             messages = recorder.end()
-        journal = told(path)
+        journal = expected_messages(path)
         check_announced(messages, journal)
         if session_id:
             start = dict(reversed([m for m in messages if m[0] in ("/session/id", "/phase", "/revision", "/prompt")]))
