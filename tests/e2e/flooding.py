@@ -12,7 +12,7 @@ import threading
 import time
 from pathlib import Path
 
-from announced import expected_messages
+from announced_messages import expected_messages
 from oscservice_process import PATIENCE_S, Client, environment
 from packets import STEPS_BACK, bundle, message
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from announced import MessageRecorder, check_announced, expected_messages
+from announced_messages import MessageRecorder, check_announced, expected_messages
 from oscservice_process import Client, command, environment
 
 from oscservice.advice.bridge_plan import strings_moved_together

@@ -24,7 +24,7 @@ from typing import Any
 
 import nursery
 import pytest
-from announced import Message, as_sent, assert_in_order
+from announced_messages import Message, as_sent, assert_in_order
 from oscservice_process import environment
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
