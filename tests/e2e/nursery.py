@@ -33,7 +33,7 @@ GUITAR = "guitar.socket"
 RESET = "set up anew"
 
 
-class FarGuitar:
+class RemoteGuitar:
     """A guitar in another process: what is asked of it is asked there."""
 
     def __init__(self, address: str) -> None:
@@ -93,13 +93,13 @@ def keep_guitar(listener: Listener, instrument: str, seed: int, rate_hz: float) 
                     line.send(error)
 
 
-def live(settings: ServeSettings, address: str) -> None:
+def serve_once(settings: ServeSettings, address: str) -> None:
     """One daemon's life."""
 
-    def far(*_: object, **__: object) -> FarGuitar:
-        return FarGuitar(address)
+    def remote_guitar(*_: object, **__: object) -> RemoteGuitar:
+        return RemoteGuitar(address)
 
-    with unittest.mock.patch.object(run, "rehearsal_guitar", far):
+    with unittest.mock.patch.object(run, "rehearsal_guitar", remote_guitar):
         asyncio.run(run.serve(settings, tell))
 
 
@@ -124,7 +124,7 @@ def main(journal: Path, instrument: str, seed: int, rate_hz: int) -> None:
             if child == 0:
                 os.close(0)
                 try:
-                    live(settings, address)
+                    serve_once(settings, address)
                 except BaseException:
                     traceback.print_exc()
                 os._exit(0)  # what stands below is the nursery's own
