@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import nursery
+import forked_daemons
 import pytest
 from announced_messages import Message, as_sent, assert_in_order
 from oscservice_process import environment

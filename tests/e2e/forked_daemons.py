@@ -3,7 +3,7 @@
 The guitar lives in a process of its own, so it stands after an accident as it stood before. The daemon is the real one:
 its serve, its socket, its journal. Only the guitar it is given is one far away.
 
-Run as a script: nursery.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line on standard input starts a daemon. Lines come on
+Run as a script: forked_daemons.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line on standard input starts a daemon. Lines come on
 standard output: "pid N", what the daemon says, and "gone N" when it has ended.
 """
 
