@@ -19,7 +19,7 @@ import pytest
 from conftest import miss, need
 from made_up_session import MadeUpSession, MadeUpTechnician, clock
 from oscservice_process import PATIENCE_S, command, environment, in_own_network
-from small import SCREWS, STRINGS
+from small_instruments import SCREWS, STRINGS
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal

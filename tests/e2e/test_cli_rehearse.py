@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from oscservice_process import CommandResult, run_command
-from small import CLAMPS, instrument_file
+from small_instruments import CLAMPS, instrument_file
 
 from oscservice.daemon import rehearsal
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from running_daemon import ROOT, running_daemon, wait_until
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 from surface import Surface
 
 from oscservice.instrument.instrument_file import load_instrument

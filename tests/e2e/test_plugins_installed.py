@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from plugin_packages import package
 from running_daemon import ROOT, command, environment, run_process, running_daemon
-from small import SCREWS, STRINGS
+from small_instruments import SCREWS, STRINGS
 from test_serve_sources import assert_same, recorded, session_in_tuning
 
 pytestmark = pytest.mark.slow

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from running_daemon import Client, DaemonProcess, run_process, running_daemon
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 from surface import Surface
 
 pytestmark = pytest.mark.slow

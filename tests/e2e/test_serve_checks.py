@@ -24,7 +24,7 @@ from running_daemon import (
     running_daemon,
     wait_until,
 )
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 from surface import Surface
 
 from oscservice.instrument.instrument_file import load_instrument

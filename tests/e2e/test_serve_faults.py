@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from pythonosc.osc_message_builder import OscMessageBuilder
 from running_daemon import Client, DaemonProcess, run_command, run_process, running_daemon
-from small import SCREWS, STRINGS, instrument_file
+from small_instruments import SCREWS, STRINGS, instrument_file
 
 
 @pytest.fixture(scope="module")

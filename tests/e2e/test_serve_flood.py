@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from flooding import Arrivals, Counted, Flood, readings_lost
 from running_daemon import running_daemon
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
 

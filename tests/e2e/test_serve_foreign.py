@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from oscservice_process import command, environment, in_own_network
-from small import CLAMPS, instrument_file
+from small_instruments import CLAMPS, instrument_file
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 

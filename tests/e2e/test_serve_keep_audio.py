@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from played import guitar, played
 from running_daemon import Client, DaemonProcess, run_command, running_daemon, wait_until
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 from test_serve_which_string import COURSE
 
 from oscservice.hearing import listener

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 from running_daemon import running_daemon
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 
 
 @pytest.mark.parametrize("kind", ["waiting", "busy", "running", "file", "pipe"])

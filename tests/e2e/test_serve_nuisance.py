@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from conftest import need
 from oscservice_process import command, environment
-from small import CLAMPS, STRINGS, instrument_file
+from small_instruments import CLAMPS, STRINGS, instrument_file
 
 from oscservice.daemon.session_service import SessionService
 from oscservice.instrument.instrument_file import load_instrument

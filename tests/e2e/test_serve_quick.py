@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from running_daemon import Client, run_command, running_daemon
-from small import SCREWS, STRINGS, instrument_file
+from small_instruments import SCREWS, STRINGS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.refusal import ErrorCode

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from oscservice_process import ROOT, in_own_network
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
 

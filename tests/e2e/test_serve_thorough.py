@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from running_daemon import DaemonProcess, run_command, running_daemon
-from small import CLAMPS, instrument_file
+from small_instruments import CLAMPS, instrument_file
 
 from oscservice.daemon.simulated_source import rehearsal_guitar
 from oscservice.instrument.instrument_file import load_instrument

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from packets import message
 from running_daemon import run_process, running_daemon
-from small import CLAMPS, SCREWS, instrument_file
+from small_instruments import CLAMPS, SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from running_daemon import Client, running_daemon
-from small import SCREWS, instrument_file
+from small_instruments import SCREWS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.record.journal import Journal
