@@ -108,7 +108,7 @@ class Program:
                     pipe.close()
 
 
-class Stage:
+class DaemonWithPrograms:
     """A daemon with a simulated guitar of two strings, in a network of its own.
 
     Args:
@@ -179,14 +179,14 @@ def on_one_daemon(name: str) -> tuple[Any, Any]:
     on its bench, where what a test starts is ended."""
 
     @pytest.fixture(scope="module", name="bench")
-    def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaemonWithPrograms]:
         need("oscsend", "liblo-tools")
-        stage = Stage(tmp_path_factory.mktemp(name))
+        stage = DaemonWithPrograms(tmp_path_factory.mktemp(name))
         yield stage
         stage.close()
 
     @pytest.fixture(name="stage")
-    def stage(bench: Stage) -> Iterator[Stage]:
+    def stage(bench: DaemonWithPrograms) -> Iterator[DaemonWithPrograms]:
         yield bench
         bench.tidy()
         bench.say("session/abandon")  # refused where the test did so itself

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from conftest import miss, need
 from oscservice_process import wait_until
-from staged import CLIENTS, INSTRUMENT, PORT, Stage, node_modules, on_one_daemon
+from staged import CLIENTS, INSTRUMENT, PORT, DaemonWithPrograms, node_modules, on_one_daemon
 
 pytestmark = pytest.mark.foreign
 
@@ -24,7 +24,7 @@ DRIVEN = ["inspecting", "tuning", "closed"]
 bench, stage = on_one_daemon("clients")
 
 
-def check(stage: Stage, printed: list[str], label: str, *, lease: bool = True) -> None:
+def check(stage: DaemonWithPrograms, printed: list[str], label: str, *, lease: bool = True) -> None:
     """The whole session as a client printed it, and as the daemon did.
 
     Args:
@@ -68,13 +68,13 @@ def test_what_the_clients_say_does_not_stand_in_the_code() -> None:
 
 
 @pytest.mark.parametrize("way", ["udp", "tcp"])
-def test_liblo_on_the_command_line(stage: Stage, way: str) -> None:
+def test_liblo_on_the_command_line(stage: DaemonWithPrograms, way: str) -> None:
     for program, package in (("oscdump", "liblo-tools"), ("socat", "socat")):
         need(program, package)
     check(stage, stage.run("bash", CLIENTS / "liblo.sh", way), f"liblo {way}")
 
 
-def test_liblo_replays_a_file(stage: Stage, tmp_path: Path) -> None:
+def test_liblo_replays_a_file(stage: DaemonWithPrograms, tmp_path: Path) -> None:
     """What oscdump prints, oscsendfile sends again, as far apart as the time tags say; texts without spaces, though."""
     oscsendfile = need("oscsendfile", "liblo-tools")
     lines = (f'/bench/session/begin ss "{INSTRUMENT}" "replayed"', '/bench/session/inspect ss "all" "passed"')
@@ -85,7 +85,7 @@ def test_liblo_replays_a_file(stage: Stage, tmp_path: Path) -> None:
     stage.daemon.until("^phase: tuning$")
 
 
-def test_topics_in_bundles(stage: Stage) -> None:
+def test_topics_in_bundles(stage: DaemonWithPrograms) -> None:
     """A client that asks for some topics, at a rate and in bundles, is sent these and no others."""
     dump = stage.start(need("oscdump", "liblo-tools"), "-L", "19331")
 
@@ -110,24 +110,24 @@ def test_topics_in_bundles(stage: Stage) -> None:
 
 
 @pytest.mark.parametrize("way", ["udp", "tcp"])
-def test_liblo_from_python(stage: Stage, way: str) -> None:
+def test_liblo_from_python(stage: DaemonWithPrograms, way: str) -> None:
     if importlib.util.find_spec("pyliblo3") is None:
         miss("needs pyliblo3: pip install pyliblo3")
     check(stage, stage.run(sys.executable, CLIENTS / "pyliblo.py", way), f"pyliblo3 {way}")
 
 
 @pytest.mark.parametrize("way", ["udp", "slip", "count"])
-def test_python_osc(stage: Stage, way: str) -> None:
+def test_python_osc(stage: DaemonWithPrograms, way: str) -> None:
     check(stage, stage.run(sys.executable, CLIENTS / "python_osc.py", way), f"python-osc {way}")
 
 
-def test_pure_data_with_two_sockets(stage: Stage) -> None:
+def test_pure_data_with_two_sockets(stage: DaemonWithPrograms) -> None:
     pd = need("pd", "puredata-core")
     words = ("-nogui", "-noaudio", "-nomidi", "-stderr")
     check(stage, stage.run(pd, *words, "-open", CLIENTS / "pd-vanilla.pd"), "pd-vanilla")
 
 
-def test_pure_data_with_an_external(stage: Stage) -> None:
+def test_pure_data_with_an_external(stage: DaemonWithPrograms) -> None:
     pd = need("pd", "puredata-core")
     found = list(Path("/usr/lib").glob("**/pd/extra/osc/unpackOSC.pd_linux"))
     if not found:
@@ -149,14 +149,14 @@ def test_pure_data_with_an_external(stage: Stage) -> None:
     ],
     ids=["osc-udp", "osc-tcp", "osc-websocket", "osc-js-udp", "osc-js-websocket", "node-osc", "ws"],
 )
-def test_clients_for_node(stage: Stage, words: tuple[str, ...], label: str) -> None:
+def test_clients_for_node(stage: DaemonWithPrograms, words: tuple[str, ...], label: str) -> None:
     printed = stage.run(need("node", "nodejs"), CLIENTS / words[0], *words[1:], NODE_PATH=str(node_modules()))
     check(stage, printed, label, lease=label != "ws")  # which names the paths it listens to
     if label == "ws":
         assert not [line for line in printed if "string/2" in line], printed
 
 
-def test_a_query_client_reads_where_the_session_stands(stage: Stage) -> None:
+def test_a_query_client_reads_where_the_session_stands(stage: DaemonWithPrograms) -> None:
     node, modules = need("node", "nodejs"), str(node_modules())
 
     def described() -> dict[str, tuple[int, Any]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from staged import CLIENTS, EXAMPLES, INSTRUMENT, PORT, Stage, node_modules, on_one_daemon
+from staged import CLIENTS, EXAMPLES, INSTRUMENT, PORT, DaemonWithPrograms, node_modules, on_one_daemon
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
@@ -16,7 +16,7 @@ pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 bench, stage = on_one_daemon("examples")
 
 
-def session_by(stage: Stage, label: str) -> None:
+def session_by(stage: DaemonWithPrograms, label: str) -> None:
     """Drive a session beside a program that follows it."""
     stage.say("session/begin", "ss", INSTRUMENT, label)
     stage.say("session/inspect", "ss", "all", "passed")
@@ -25,12 +25,12 @@ def session_by(stage: Stage, label: str) -> None:
     stage.say("simulator/wait", "f", 4)
 
 
-def abandon(stage: Stage) -> None:
+def abandon(stage: DaemonWithPrograms) -> None:
     stage.say("session/abandon")
     stage.daemon.until("^session closed: abandoned")
 
 
-def test_python_with_python_osc(stage: Stage) -> None:
+def test_python_with_python_osc(stage: DaemonWithPrograms) -> None:
     client = stage.start(sys.executable, EXAMPLES / "bench.py", "127.0.0.1", str(PORT))
     status = client.until(r"^reply: /bench/status (.*)")
     assert re.fullmatch(r"\d+ \d+ (starting|running) (idle|closed) .*", status[1])
@@ -55,7 +55,7 @@ def test_python_with_python_osc(stage: Stage) -> None:
     assert client.end_of_typing() == 0
 
 
-def test_node_with_osc(stage: Stage) -> None:
+def test_node_with_osc(stage: DaemonWithPrograms) -> None:
     modules = node_modules()
     client = stage.start(need("node", "nodejs"), EXAMPLES / "bench.js", NODE_PATH=str(modules))
     client.until(r"^reply: /bench/subscribe 120")
@@ -77,7 +77,7 @@ def test_node_with_osc(stage: Stage) -> None:
     assert client.end_of_typing() == 0
 
 
-def test_shell_with_liblo(stage: Stage) -> None:
+def test_shell_with_liblo(stage: DaemonWithPrograms) -> None:
     for program in ("oscsend", "oscdump"):
         need(program, "liblo-tools")
     client = stage.start("bash", EXAMPLES / "bench.sh", str(PORT), "19300")
@@ -97,7 +97,7 @@ def test_shell_with_liblo(stage: Stage) -> None:
     assert client.end_of_typing() == 0
 
 
-def test_a_pure_data_patch(stage: Stage) -> None:
+def test_a_pure_data_patch(stage: DaemonWithPrograms) -> None:
     """Its buttons are pressed by messages to their names, as the window would; a patch beside it reads a slider."""
     pd = need("pd", "puredata-core")
     words = ("-nogui", "-noaudio", "-nomidi", "-stderr", "-open", EXAMPLES / "bench.pd")
@@ -119,7 +119,7 @@ def test_a_pure_data_patch(stage: Stage) -> None:
     abandon(stage)
 
 
-def test_supercollider(stage: Stage) -> None:
+def test_supercollider(stage: DaemonWithPrograms) -> None:
     """The example is loaded by a file that then evaluates what its head tells a person to."""
     sclang = need("sclang", "supercollider-language")
     quiet = {"QT_QPA_PLATFORM": "offscreen", "QTWEBENGINE_DISABLE_SANDBOX": "1"}
@@ -136,7 +136,7 @@ def test_supercollider(stage: Stage) -> None:
     assert client.end_of_typing() == 0
 
 
-def test_a_session_script_of_a_recording_program(stage: Stage, tmp_path: Path) -> None:
+def test_a_session_script_of_a_recording_program(stage: DaemonWithPrograms, tmp_path: Path) -> None:
     """The program itself records, with a made-up sound card; what it would call on each change is called."""
     lua = need("ardour7-lua", "ardour")
     stage.say("session/begin", "ss", INSTRUMENT, "before the take")
