@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from conftest import miss, need
 from oscservice_process import wait_until
-from staged import CLIENTS, INSTRUMENT, PORT, DaemonWithPrograms, node_modules, on_one_daemon
+from outside_programs import CLIENTS, INSTRUMENT, PORT, DaemonWithPrograms, node_modules, on_one_daemon
 
 pytestmark = pytest.mark.foreign
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from conftest import need
-from staged import CLIENTS, EXAMPLES, INSTRUMENT, PORT, DaemonWithPrograms, node_modules, on_one_daemon
+from outside_programs import CLIENTS, EXAMPLES, INSTRUMENT, PORT, DaemonWithPrograms, node_modules, on_one_daemon
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
