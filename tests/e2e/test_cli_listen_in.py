@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 from conftest import need
+from control_surface import Surface
 from running_daemon import PATIENCE_S, command, environment, run_process, running_daemon
-from surface import Surface
 
 pytestmark = pytest.mark.slow
 

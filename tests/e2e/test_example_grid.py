@@ -7,9 +7,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from control_surface import Surface
 from running_daemon import ROOT, running_daemon, wait_until
 from small_instruments import SCREWS, instrument_file
-from surface import Surface
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.simulate.technician import Technician

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from control_surface import Surface
 from running_daemon import Client, DaemonProcess, run_process, running_daemon
 from small_instruments import SCREWS, instrument_file
-from surface import Surface
 
 pytestmark = pytest.mark.slow
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from bench.planted import NAMES, PRESET, Planted, Studio, drifted, studio_rig
 from conftest import need
+from control_surface import Surface
 from running_daemon import (
     Client,
     DaemonProcess,
@@ -25,7 +26,6 @@ from running_daemon import (
     wait_until,
 )
 from small_instruments import SCREWS, instrument_file
-from surface import Surface
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.refusal import ErrorCode
