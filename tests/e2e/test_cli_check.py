@@ -15,8 +15,8 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 from oscservice_process import CommandResult, run_command, run_process
-from played import guitar, played
 from scipy.signal import resample_poly
+from simulated_recordings import guitar, played
 
 from oscservice.hearing import ESTIMATOR
 from oscservice.instrument.pitch import OPEN, Place

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 from oscservice_process import run_command, run_process
-from played import LEAD_S, NOTE_S, REST_S, guitar, open_strings, played
+from simulated_recordings import LEAD_S, NOTE_S, REST_S, guitar, open_strings, played
 
 from oscservice.instrument.pitch import OPEN, Place
 

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from played import guitar, played
 from running_daemon import Client, DaemonProcess, run_command, running_daemon, wait_until
+from simulated_recordings import guitar, played
 from small_instruments import SCREWS, instrument_file
 from test_serve_which_string import COURSE
 

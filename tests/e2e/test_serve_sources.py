@@ -14,8 +14,8 @@ import pytest
 import soundfile
 from fake_sound_card import sound_card
 from numpy.typing import NDArray
-from played import LEAD_S, REST_S, guitar, open_strings
 from running_daemon import run_command, run_process, running_daemon
+from simulated_recordings import LEAD_S, REST_S, guitar, open_strings
 
 from oscservice.daemon.session_service import SessionService
 from oscservice.instrument.instrument_file import load_instrument
