@@ -7,7 +7,7 @@ from pathlib import Path
 from chromium import Page
 from contrast import LARGE_BOLD_PX, LARGE_PX, LARGE_TEXT, TEXT, ratio
 
-_SCRIPT = Path(__file__).with_name("seen.js").read_text(encoding="utf-8")
+_SCRIPT = Path(__file__).with_name("page_layout.js").read_text(encoding="utf-8")
 
 
 def misplaced(page: Page) -> list[str]:
