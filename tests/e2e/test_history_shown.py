@@ -10,7 +10,7 @@ from chromium import Page, browsing
 from conftest import need
 from invented_history import YEAR, live
 from oscservice_process import run_command
-from seen import faint, misplaced
+from page_layout import faint, misplaced
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 

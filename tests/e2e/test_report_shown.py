@@ -9,7 +9,7 @@ import pytest
 from chromium import Page, browsing
 from conftest import need
 from invented_sessions import everything, with_pitch_tracks
-from seen import faint, misplaced
+from page_layout import faint, misplaced
 
 from oscservice.report.page import page as page_of
 
