@@ -30,8 +30,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 
-from flooding import Arrivals, Counted, Flood, readings_lost
 from oscservice_process import Client, environment
+from packet_flood import Arrivals, Counted, Flood, readings_lost
 
 from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.instrument.instrument_file import load_instrument

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from flooding import Arrivals, Counted, Flood, readings_lost
+from packet_flood import Arrivals, Counted, Flood, readings_lost
 from running_daemon import running_daemon
 from small_instruments import SCREWS, instrument_file
 

@@ -1,6 +1,6 @@
 """A sender that floods a daemon, and a subscriber that notes when things arrive; for a test and a benchmark.
 
-python flooding.py PORT RATE SECONDS      floods, and prints how many packets it sent and in how many seconds
+python packet_flood.py PORT RATE SECONDS      floods, and prints how many packets it sent and in how many seconds
 """
 
 from __future__ import annotations
