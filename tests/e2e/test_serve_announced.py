@@ -13,7 +13,7 @@ from oscservice_process import environment, in_own_network
 
 pytestmark = pytest.mark.slow
 
-BROWSING = Path(__file__).with_name("browsing.py")
+BROWSING = Path(__file__).with_name("service_browser.py")
 NETWORK = """
 set -eu
 ip link set lo multicast on

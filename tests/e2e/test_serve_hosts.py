@@ -25,7 +25,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Any]:
     need("nsenter", "util-linux")
     here = Path(__file__).parent
     done = subprocess.run(
-        [*in_own_network(), sys.executable, str(here / "hosts.py"), str(tmp_path_factory.mktemp("hosts"))],
+        [*in_own_network(), sys.executable, str(here / "three_hosts.py"), str(tmp_path_factory.mktemp("hosts"))],
         env={**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (ROOT, here.parent, here)))},
         capture_output=True,
         text=True,

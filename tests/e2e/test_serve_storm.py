@@ -27,7 +27,7 @@ def test_a_client_drives_a_session_between_storms(tmp_path: Path) -> None:
         [
             *in_own_network(),
             sys.executable,
-            str(here / "storming.py"),
+            str(here / "storm_script.py"),
             str(tmp_path),
             str(instrument_file(tmp_path, SCREWS)),
         ],

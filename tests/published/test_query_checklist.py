@@ -354,7 +354,7 @@ def test_q13_units_go_by_the_names_of_the_list(daemon: Served) -> None:
         assert tree(daemon, f"/bench/{path}")["UNIT"][0] == unit
 
 
-BROWSING = Path(__file__).parents[1] / "e2e" / "browsing.py"
+BROWSING = Path(__file__).parents[1] / "e2e" / "service_browser.py"
 Browsed = tuple[dict[str, tuple[Any, ...]], list[str]]
 KINDS = ("_osc._tcp.local.", "_osc._udp.local.", "_oscjson._tcp.local.")
 HOUSE = """

@@ -1,7 +1,7 @@
 """Run by test_serve_hosts in a network namespace of its own: three hosts, one of them with the daemon. Prints what came
 where, as JSON.
 
-    python hosts.py FOLDER
+    python three_hosts.py FOLDER
 
 The bench is 192.0.2.1 to the neighbour, 192.0.2.2, and 198.51.100.1 to the bystander, 198.51.100.2 (RFC 5737).
 """

@@ -1,7 +1,7 @@
 """Run by test_serve_storm in a network namespace of its own: storms on a daemon in a process of its own, over UDP and
 TCP, and after each a client nobody here wrote drives it on. Prints what was seen, as JSON.
 
-    python storming.py FOLDER INSTRUMENT
+    python storm_script.py FOLDER INSTRUMENT
 """
 
 from __future__ import annotations

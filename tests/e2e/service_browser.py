@@ -1,6 +1,6 @@
 """A program that looks on the network for services (DNS-SD), as another machine's would.
 
-python browsing.py INTERFACE COUNT KIND...   prints, as JSON, the services it has found once they are COUNT, by kind and
+python service_browser.py INTERFACE COUNT KIND...   prints, as JSON, the services it has found once they are COUNT, by kind and
                                              port: kind, name, port, addresses, properties; then, a line on standard
                                              input later, the names of those that took their leave
 """
