@@ -1,7 +1,7 @@
 """Recorded notes through ``oscservice check``, from end to end.
 
 With ``OSCSERVICE_RECORDINGS``: 96 notes of one electric guitar (CC0), each pitch in four strengths, two takes.
-Packaged: twelve open strings and forty samples of four guitars (``packaged/recorded.py``).
+Packaged: twelve open strings and forty samples of four guitars (``packaged/packaged_recordings.py``).
 """
 
 from __future__ import annotations
