@@ -22,7 +22,7 @@ if sys.dont_write_bytecode:
 
 import hypothesis
 import pytest
-from packaged import recorded
+from packaged import packaged_recordings
 
 # Property tests try the same examples in every run. Trying others at random is a benchmark: ``tests/bench/explore.py``.
 hypothesis.settings.register_profile("repeatable", derandomize=True, database=None, deadline=None, print_blob=True)
@@ -58,7 +58,7 @@ def recordings() -> Path:
 def guitarsounds() -> Path:
     """Archive of the packaged open strings, its sha256 checked."""
     try:
-        return recorded.guitarsounds_archive()
+        return packaged_recordings.guitarsounds_archive()
     except recorded.MissingRecordings as missing:
         miss(str(missing))
 

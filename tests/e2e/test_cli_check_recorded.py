@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 import soundfile
 from oscservice_process import run_command
-from packaged.recorded import RecordedNote, freepats_notes, guitarsounds_notes
+from packaged.packaged_recordings import RecordedNote, freepats_notes, guitarsounds_notes
 
 from oscservice.instrument.pitch import nearest_note, note_name
 

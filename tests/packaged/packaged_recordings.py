@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from packaged.pat import read_pat
+from packaged.patch_file import read_pat
 
 from oscservice.hearing.listener import Listener, ListenerEvent, LiveReading, NoteHeard
 from oscservice.instrument.pitch import cents_between, nearest_note, note_hz, note_name, note_number

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from packaged.packaged_recordings import RecordedNote, freepats_notes, guitarsounds_notes, momentary_hz, readings
 from packaged.praat import first_partial_hz
-from packaged.recorded import RecordedNote, freepats_notes, guitarsounds_notes, momentary_hz, readings
 
 from oscservice import window_pitch
 from oscservice.hearing.listener import ListenerEvent

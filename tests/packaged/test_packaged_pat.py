@@ -6,8 +6,8 @@ import struct
 
 import numpy as np
 import pytest
-from packaged.pat import MAGIC, read_pat
-from packaged.recorded import FREEPATS, PATCHES
+from packaged.packaged_recordings import FREEPATS, PATCHES
+from packaged.patch_file import MAGIC, read_pat
 
 
 def sample(data: bytes, *, rate: int, root_mhz: int, modes: int, loop: tuple[int, int] = (0, 0)) -> bytes:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from packaged.praat import first_partial_hz
-from packaged.recorded import (
+from packaged.packaged_recordings import (
     MissingRecordings,
     RecordedNote,
     freepats_notes,
@@ -12,6 +11,7 @@ from packaged.recorded import (
     momentary_hz,
     readings,
 )
+from packaged.praat import first_partial_hz
 from tables import Printer, number
 
 from oscservice import window_pitch
