@@ -59,16 +59,16 @@ def guitarsounds() -> Path:
     """Archive of the packaged open strings, its sha256 checked."""
     try:
         return packaged_recordings.guitarsounds_archive()
-    except recorded.MissingRecordings as missing:
+    except packaged_recordings.MissingRecordings as missing:
         miss(str(missing))
 
 
 @pytest.fixture(scope="session")
 def freepats() -> Path:
     """Folder of the packaged patch files."""
-    if not (recorded.FREEPATS / recorded.PATCHES["nylon"]).is_file():
-        miss(recorded.FREEPATS_MISSING)
-    return recorded.FREEPATS
+    if not (packaged_recordings.FREEPATS / packaged_recordings.PATCHES["nylon"]).is_file():
+        miss(packaged_recordings.FREEPATS_MISSING)
+    return packaged_recordings.FREEPATS
 
 
 @pytest.fixture

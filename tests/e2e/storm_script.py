@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from grammar import Grammar
-from running_daemon import DaemonProcess, running_daemon
+from oscservice_process import DaemonProcess, running_daemon
 
 from oscservice.osc.framing import counted, slip
 

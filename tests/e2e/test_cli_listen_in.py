@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from control_surface import Surface
-from running_daemon import PATIENCE_S, command, environment, run_process, running_daemon
+from oscservice_process import PATIENCE_S, command, environment, run_process, running_daemon
 
 pytestmark = pytest.mark.slow
 

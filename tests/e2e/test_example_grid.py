@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from control_surface import Surface
-from running_daemon import ROOT, running_daemon, wait_until
+from oscservice_process import ROOT, running_daemon, wait_until
 from small_instruments import SCREWS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument

@@ -9,8 +9,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from oscservice_process import ROOT, command, environment, run_process, running_daemon
 from plugin_packages import package
-from running_daemon import ROOT, command, environment, run_process, running_daemon
 from small_instruments import SCREWS, STRINGS
 from test_serve_sources import assert_same, recorded, session_in_tuning
 

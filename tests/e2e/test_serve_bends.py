@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from running_daemon import running_daemon
+from oscservice_process import running_daemon
 
 pytestmark = pytest.mark.slow
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from control_surface import Surface
-from running_daemon import Client, DaemonProcess, run_process, running_daemon
+from oscservice_process import Client, DaemonProcess, run_process, running_daemon
 from small_instruments import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow

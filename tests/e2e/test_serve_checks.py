@@ -15,7 +15,7 @@ import pytest
 from bench.planted import NAMES, PRESET, Planted, Studio, drifted, studio_rig
 from conftest import need
 from control_surface import Surface
-from running_daemon import (
+from oscservice_process import (
     Client,
     DaemonProcess,
     command,

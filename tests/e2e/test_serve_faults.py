@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from oscservice_process import Client, DaemonProcess, run_command, run_process, running_daemon
 from pythonosc.osc_message_builder import OscMessageBuilder
-from running_daemon import Client, DaemonProcess, run_command, run_process, running_daemon
 from small_instruments import SCREWS, STRINGS, instrument_file
 
 

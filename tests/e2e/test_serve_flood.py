@@ -8,8 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from oscservice_process import running_daemon
 from packet_flood import Arrivals, Counted, Flood, readings_lost
-from running_daemon import running_daemon
 from small_instruments import SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from running_daemon import Client, DaemonProcess, run_command, running_daemon, wait_until
+from oscservice_process import Client, DaemonProcess, run_command, running_daemon, wait_until
 from simulated_recordings import guitar, played
 from small_instruments import SCREWS, instrument_file
 from test_serve_which_string import COURSE

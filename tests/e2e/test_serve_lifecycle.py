@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from running_daemon import running_daemon
+from oscservice_process import running_daemon
 from small_instruments import SCREWS, instrument_file
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from running_daemon import Client, run_command, running_daemon
+from oscservice_process import Client, run_command, running_daemon
 from small_instruments import SCREWS, STRINGS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument

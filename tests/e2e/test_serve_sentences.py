@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from running_daemon import ROOT, run_command, run_process, running_daemon
+from oscservice_process import ROOT, run_command, run_process, running_daemon
 
 from oscservice.sentences.sentence_table import ENGLISH, english_toml
 from oscservice.sentences.translation import load_translation

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from fake_sound_card import sound_card
 from numpy.typing import NDArray
-from running_daemon import run_command, run_process, running_daemon
+from oscservice_process import run_command, run_process, running_daemon
 from simulated_recordings import LEAD_S, REST_S, guitar, open_strings
 
 from oscservice.daemon.session_service import SessionService

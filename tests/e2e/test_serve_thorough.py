@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from running_daemon import DaemonProcess, run_command, running_daemon
+from oscservice_process import DaemonProcess, run_command, running_daemon
 from small_instruments import CLAMPS, instrument_file
 
 from oscservice.daemon.simulated_source import rehearsal_guitar

@@ -6,8 +6,8 @@ import socket
 from pathlib import Path
 
 import pytest
+from oscservice_process import run_process, running_daemon
 from packets import message
-from running_daemon import run_process, running_daemon
 from small_instruments import CLAMPS, SCREWS, instrument_file
 
 pytestmark = pytest.mark.slow

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from running_daemon import Client, running_daemon
+from oscservice_process import Client, running_daemon
 from small_instruments import SCREWS, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
