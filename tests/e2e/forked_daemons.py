@@ -1,10 +1,10 @@
-"""Daemons started cheaply, to be killed: a process that has everything imported forks one for each line it is sent.
+"""Daemons that start fast, to be killed: a process with all imports done forks one for each line of its input.
 
-The guitar lives in a process of its own, so it stands after an accident as it stood before. The daemon is the real one:
-its serve, its socket, its journal. Only the guitar it is given is one far away.
+The guitar has a process of its own, so that its state survives the daemon. The daemon is the real one: its serve, its
+socket, its journal. Only its guitar is in another process.
 
-Run as a script: forked_daemons.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line on standard input starts a daemon. Lines come on
-standard output: "pid N", what the daemon says, and "gone N" when it has ended.
+Run as a script: forked_daemons.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line on standard input starts a daemon. Lines on
+standard output: "pid N", the daemon's own lines, and "gone N" when it has ended.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.settings import ServeSettings
 
 GUITAR = "guitar.socket"
-RESET = "set up anew"
+RESET = "set up again"
 
 
 class RemoteGuitar:
-    """A guitar in another process: what is asked of it is asked there."""
+    """A guitar in another process, which carries out each call."""
 
     def __init__(self, address: str) -> None:
         self._line: Connection[Any, Any] = Client(address, "AF_UNIX")
@@ -75,7 +75,7 @@ class RemoteGuitar:
 
 
 def keep_guitar(listener: Listener, instrument: str, seed: int, rate_hz: float) -> None:
-    """The guitar's process: answers one daemon after another, for ever."""
+    """Run the guitar's process: it answers one daemon after another, for ever."""
     guitar = rehearsal_guitar(load_instrument(instrument), seed, rate_hz)
     while True:
         # Daemons are killed in the middle of a question, or of its answer.
@@ -94,7 +94,7 @@ def keep_guitar(listener: Listener, instrument: str, seed: int, rate_hz: float) 
 
 
 def serve_once(settings: ServeSettings, address: str) -> None:
-    """One daemon's life."""
+    """Run one daemon to its end."""
 
     def remote_guitar(*_: object, **__: object) -> RemoteGuitar:
         return RemoteGuitar(address)

@@ -285,7 +285,7 @@ class Nursery:
 
     def new_guitar(self, seed: int) -> None:
         """Between two jobs, with no daemon alive."""
-        nursery.FarGuitar(self._guitar).ask(nursery.RESET, seed)
+        forked_daemons.RemoteGuitar(self._guitar).ask(forked_daemons.RESET, seed)
 
     def close(self) -> None:
         if self._pid:

@@ -18,7 +18,7 @@ from typing import Any
 import aiohttp
 import pytest
 from conftest import need
-from e2e.served import Served, apart, environment, served
+from e2e.oscservice_process import DaemonProcess, environment, in_own_network, running_daemon
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 from yarl import URL
@@ -36,15 +36,15 @@ HOST_INFO = {"NAME", "EXTENSIONS", "OSC_IP", "OSC_PORT", "OSC_TRANSPORT", "WS_IP
 
 
 @pytest.fixture(scope="module")
-def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaemonProcess]:
     """A daemon with a simulated guitar and a session begun on it."""
     journal = tmp_path_factory.mktemp("query") / "journal.db"
-    with served(journal, "--source", "simulated", "--stepped", "--name", "bench two") as running:
+    with running_daemon(journal, "--source", "simulated", "--stepped", "--name", "bench two") as running:
         running.client().begin(INSTRUMENT)
         yield running
 
 
-def got(daemon: Served, path: str, method: str = "GET", **headers: str) -> tuple[int, str, Any]:
+def got(daemon: DaemonProcess, path: str, method: str = "GET", **headers: str) -> tuple[int, str, Any]:
     """Status, type and body (as JSON where it is) of what is answered over HTTP."""
 
     async def ask() -> tuple[int, str, Any]:
@@ -57,7 +57,7 @@ def got(daemon: Served, path: str, method: str = "GET", **headers: str) -> tuple
     return asyncio.run(asyncio.wait_for(ask(), PATIENCE_S))
 
 
-def tree(daemon: Served, path: str = "/") -> dict[str, Any]:
+def tree(daemon: DaemonProcess, path: str = "/") -> dict[str, Any]:
     status, kind, told = got(daemon, path)
     assert (status, kind) == (200, "application/json")
     assert isinstance(told, dict)
@@ -75,13 +75,15 @@ def nodes(told: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     return walk(told["FULL_PATH"], told)
 
 
-def methods(daemon: Served) -> list[tuple[str, dict[str, Any]]]:
+def methods(daemon: DaemonProcess) -> list[tuple[str, dict[str, Any]]]:
     found = [(path, node) for path, node in nodes(tree(daemon)) if "TYPE" in node]
     assert len(found) > 300
     return found
 
 
-def talk(daemon: Served, talking: Callable[[aiohttp.ClientWebSocketResponse], Coroutine[Any, Any, None]]) -> None:
+def talk(
+    daemon: DaemonProcess, talking: Callable[[aiohttp.ClientWebSocketResponse], Coroutine[Any, Any, None]]
+) -> None:
     """Open a WebSocket and talk over it."""
 
     async def open_and_talk() -> None:
@@ -106,7 +108,7 @@ async def osc(connection: aiohttp.ClientWebSocketResponse) -> tuple[str, tuple[A
     return found.address, tuple(found.params)
 
 
-def test_q1_get_of_an_osc_path_is_answered_with_json_and_the_fragment_is_ignored(daemon: Served) -> None:
+def test_q1_get_of_an_osc_path_is_answered_with_json_and_the_fragment_is_ignored(daemon: DaemonProcess) -> None:
     done = subprocess.run(
         [need("curl", "curl"), "-sS", "-i", f"http://127.0.0.1:{daemon.port}/bench/phase?VALUE"],
         capture_output=True,
@@ -124,7 +126,7 @@ def test_q1_get_of_an_osc_path_is_answered_with_json_and_the_fragment_is_ignored
     assert json.loads(said.partition(b"\r\n\r\n")[2]) == {"VALUE": ["tuning"]}
 
 
-def test_q2_without_a_query_the_node_with_all_its_sub_nodes(daemon: Served) -> None:
+def test_q2_without_a_query_the_node_with_all_its_sub_nodes(daemon: DaemonProcess) -> None:
     told = tree(daemon, "/bench/string/1/saddle")
     assert {name for name, _ in nodes(told)} >= {
         "/bench/string/1/saddle/move",
@@ -137,7 +139,7 @@ def test_q2_without_a_query_the_node_with_all_its_sub_nodes(daemon: Served) -> N
         assert tree(daemon, path) == node
 
 
-def test_q3_every_node_has_its_path_containers_contents_and_methods_a_type(daemon: Served) -> None:
+def test_q3_every_node_has_its_path_containers_contents_and_methods_a_type(daemon: DaemonProcess) -> None:
     found = list(nodes(tree(daemon)))
     assert len(found) > 400
     for path, node in found:
@@ -153,7 +155,7 @@ def test_q3_every_node_has_its_path_containers_contents_and_methods_a_type(daemo
     assert told["/bench/session/next"]["TYPE"] == ""
 
 
-def test_q4_host_info_is_answered_on_any_path_alone_and_never_unasked(daemon: Served) -> None:
+def test_q4_host_info_is_answered_on_any_path_alone_and_never_unasked(daemon: DaemonProcess) -> None:
     status, kind, told = got(daemon, "/?HOST_INFO")
     assert (status, kind) == (200, "application/json")
     assert set(told) <= HOST_INFO
@@ -167,7 +169,7 @@ def test_q4_host_info_is_answered_on_any_path_alone_and_never_unasked(daemon: Se
         assert not HOST_INFO & set(node)
 
 
-def test_q5_one_attribute_is_answered_alone_or_an_empty_object_where_there_is_none(daemon: Served) -> None:
+def test_q5_one_attribute_is_answered_alone_or_an_empty_object_where_there_is_none(daemon: DaemonProcess) -> None:
     node = tree(daemon, "/bench/string/1/moved")
     for attribute, value in node.items():
         assert got(daemon, f"/bench/string/1/moved?{attribute}") == (200, "application/json", {attribute: value})
@@ -176,7 +178,7 @@ def test_q5_one_attribute_is_answered_alone_or_an_empty_object_where_there_is_no
     assert got(daemon, "/bench/phase?UNIT") == (200, "application/json", {})
 
 
-def test_q6_what_can_not_be_answered_has_its_status(daemon: Served) -> None:
+def test_q6_what_can_not_be_answered_has_its_status(daemon: DaemonProcess) -> None:
     assert got(daemon, "/no/such/node")[0] == 404
     assert got(daemon, "/bench/string/7")[0] == 404
     assert got(daemon, "/bench/phase/")[0] == 404
@@ -188,7 +190,7 @@ def test_q6_what_can_not_be_answered_has_its_status(daemon: Served) -> None:
     assert got(daemon, "/bench/phase", "HEAD") == (200, "application/json", b"")
 
 
-def test_q8_optional_attributes_are_those_that_extensions_names(daemon: Served) -> None:
+def test_q8_optional_attributes_are_those_that_extensions_names(daemon: DaemonProcess) -> None:
     extensions = set(got(daemon, "/?HOST_INFO")[2]["EXTENSIONS"])
     used = {name for _, node in methods(daemon) for name in node} - {"FULL_PATH", "CONTENTS", "TYPE"}
     assert used == extensions & OPTIONAL
@@ -205,7 +207,7 @@ def test_q8_optional_attributes_are_those_that_extensions_names(daemon: Served) 
     assert (told["/bench/string/1/cents"]["ACCESS"], told["/bench/string/1/cents"]["CRITICAL"]) == (1, False)
 
 
-def test_q9_lists_have_one_item_for_each_type_tag(daemon: Served) -> None:
+def test_q9_lists_have_one_item_for_each_type_tag(daemon: DaemonProcess) -> None:
     for path, node in methods(daemon):
         for name in ("VALUE", "RANGE", "UNIT", "CLIPMODE"):
             if name in node:
@@ -219,7 +221,7 @@ def test_q9_lists_have_one_item_for_each_type_tag(daemon: Served) -> None:
     assert tree(daemon, "/bench/reading")["UNIT"][:6] == [None, None, None, None, None, "time.hz"]
 
 
-def test_q10_values_have_the_json_form_of_their_type(daemon: Served) -> None:
+def test_q10_values_have_the_json_form_of_their_type(daemon: DaemonProcess) -> None:
     forms = {"i": int, "f": (int, float), "s": str}
     seen = set()
     for path, node in methods(daemon):
@@ -230,7 +232,7 @@ def test_q10_values_have_the_json_form_of_their_type(daemon: Served) -> None:
     assert tree(daemon, "/bench/string/1/cents")["VALUE"] == [None]  # not plucked yet
 
 
-def test_q11_a_websocket_on_the_http_port_carries_osc_in_binary_frames_both_ways(daemon: Served) -> None:
+def test_q11_a_websocket_on_the_http_port_carries_osc_in_binary_frames_both_ways(daemon: DaemonProcess) -> None:
     async def talking(connection: aiohttp.ClientWebSocketResponse) -> None:
         await connection.send_bytes(message("/bench/version"))
         address, values = await osc(connection)
@@ -253,7 +255,7 @@ def test_q11_a_websocket_on_the_http_port_carries_osc_in_binary_frames_both_ways
     talk(daemon, talking)
 
 
-def test_q12_listen_sends_the_changes_of_one_exact_path_until_ignore_or_the_end(daemon: Served) -> None:
+def test_q12_listen_sends_the_changes_of_one_exact_path_until_ignore_or_the_end(daemon: DaemonProcess) -> None:
     other = daemon.client()
 
     async def talking(connection: aiohttp.ClientWebSocketResponse) -> None:
@@ -321,7 +323,7 @@ def test_q12_clients_are_told_as_strings_and_frets_come_and_go(tmp_path: Path) -
         told = await told_until("/bench/instrument", "bass-4-864")
         assert sorted(told) == [("PATH_REMOVED", path) for path in gone]
 
-    with served(tmp_path / "journal.db", "--source", "simulated", "--stepped") as running:
+    with running_daemon(tmp_path / "journal.db", "--source", "simulated", "--stepped") as running:
         client = running.client()
         assert got(running, "/bench/string")[0] == 404
         talk(running, talking)
@@ -336,11 +338,11 @@ def test_q12_no_text_goes_to_who_has_sent_none(tmp_path: Path) -> None:
         await connection.send_bytes(message("/bench/version"))
         assert (await osc(connection))[1][0] == "/bench/version"
 
-    with served(tmp_path / "journal.db", "--source", "simulated", "--stepped") as running:
+    with running_daemon(tmp_path / "journal.db", "--source", "simulated", "--stepped") as running:
         talk(running, talking)
 
 
-def test_q13_units_go_by_the_names_of_the_list(daemon: Served) -> None:
+def test_q13_units_go_by_the_names_of_the_list(daemon: DaemonProcess) -> None:
     used = {unit for _, node in methods(daemon) for unit in node.get("UNIT", []) if unit is not None}
     assert used - OWN_UNITS <= UNITS
     for path, unit in (
@@ -384,7 +386,7 @@ def browsed(tmp_path_factory: pytest.TempPathFactory) -> Browsed:
     who took leave."""
     words = [str(tmp_path_factory.mktemp("browsed")), str(BROWSING), "127.0.0.1", str(len(KINDS)), *KINDS]
     done = subprocess.run(
-        [*apart(), "bash", "-c", HOUSE, "house", sys.executable, *words],
+        [*in_own_network(), "bash", "-c", HOUSE, "house", sys.executable, *words],
         capture_output=True,
         env=environment(),
         timeout=60,
