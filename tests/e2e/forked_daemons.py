@@ -3,7 +3,7 @@
 The guitar has a process of its own, so that its state survives the daemon. The daemon is the real one: its serve, its
 socket, its journal. Only its guitar is in another process.
 
-Run as a script: forked_daemons.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line on standard input starts a daemon. Lines on
+Run as a script: forked_daemons.py JOURNAL INSTRUMENT SEED RATE_HZ. Each line of input starts a daemon. Lines on
 standard output: "pid N", the daemon's own lines, and "gone N" when it has ended.
 """
 

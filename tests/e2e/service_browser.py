@@ -1,8 +1,9 @@
-"""A program that looks on the network for services (DNS-SD), as another machine's would.
+"""A program that looks for services on the network (DNS-SD), as one on another machine would.
 
-python service_browser.py INTERFACE COUNT KIND...   prints, as JSON, the services it has found once they are COUNT, by kind and
-                                             port: kind, name, port, addresses, properties; then, a line on standard
-                                             input later, the names of those that took their leave
+    python service_browser.py INTERFACE COUNT KIND...
+
+Prints as JSON the services it has found once there are COUNT of them, by kind and port: kind, name, port, addresses,
+properties. Then, for a line on standard input, it prints the names of the services that have ended.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""A hundred accidents: a daemon killed outright at random moments of rehearsals loses nothing that was announced.
+"""A daemon killed at a hundred random moments of rehearsals loses nothing that was announced.
 
-Each life is a process of its own (`nursery`); the guitar outlives them all, and one technician goes on where the last
-daemon left off, as a person would. A kill follows a random number of packets and a random part of a second, so that it
-falls before a commit, into one, between commit and announcement, and after it.
+Each daemon is a process of its own (`forked_daemons`). The guitar outlives them all. One technician continues where the
+last daemon stopped, as a person would. A kill follows a random number of packets and a random part of a second: before
+a commit, during it, between commit and announcement, and after it.
 """
 
 from __future__ import annotations
@@ -238,8 +238,8 @@ class Nursery:
     """The process that daemons are forked from."""
 
     def __init__(self, journal: Path) -> None:
-        self._guitar = str(journal.with_name(nursery.GUITAR))
-        words = [sys.executable, nursery.__file__, str(journal), INSTRUMENT, "4", str(RATE_HZ)]
+        self._guitar = str(journal.with_name(forked_daemons.GUITAR))
+        words = [sys.executable, forked_daemons.__file__, str(journal), INSTRUMENT, "4", str(RATE_HZ)]
         alone = environment(
             OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1"
         )  # forking wants no threads
@@ -271,7 +271,7 @@ class Nursery:
     def _line(self) -> str:
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
-        assert line, "the nursery is gone"
+        assert line, "the parent of the daemons has ended"
         assert line != f"gone {self._pid}\n" or self._killed, "the daemon ended by itself"
         return line.rstrip("\n")
 
