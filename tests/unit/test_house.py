@@ -6,6 +6,7 @@ import ast
 from collections import Counter
 from graphlib import TopologicalSorter
 from pathlib import Path
+from typing import TypeGuard
 
 import oscservice
 
@@ -32,9 +33,11 @@ FLOORS = (
     ("daemon",),
     ("cli",),
 )
-LEVEL = {room: level for level, rooms in enumerate(FLOORS) for room in rooms}
+LEVEL = {package: level for level, packages in enumerate(FLOORS) for package in packages}
 PURE = ("hearing", "advice", "session")
-IMPURE_MODULES = {"time", "threading", "socket", "asyncio", "random", "sqlite3", "os", "subprocess", "datetime", "io"}
+READ_FILES = ("errors", "defaults", "toml_file", "sentences", "instrument")
+IMPURE_MODULES = {"time", "threading", "socket", "asyncio", "random", "sqlite3", "subprocess"}
+FILE_MODULES = {"datetime", "io", "os", "pathlib", "importlib", "shutil", "tempfile"}
 
 
 def imports(path: Path) -> list[tuple[str, int]]:
@@ -50,37 +53,45 @@ def imports(path: Path) -> list[tuple[str, int]]:
 
 
 def files() -> list[tuple[str, Path]]:
-    """Room and file of every module that stands in a room."""
+    """Package and file of every module."""
     found = [(path.relative_to(ROOT).parts[0].removesuffix(".py"), path) for path in sorted(ROOT.rglob("*.py"))]
-    return [(room, path) for room, path in found if room not in ("__init__", "__main__")]
+    return [(package, path) for package, path in found if package not in ("__init__", "__main__")]
 
 
 def test_every_room_has_a_floor() -> None:
-    assert {room for room, _ in files()} == set(LEVEL)
+    assert {package for package, _ in files()} == set(LEVEL)
 
 
 def test_imports_go_down_only() -> None:
     wrong = []
-    for room, path in files():
+    for package, path in files():
         for module, line in imports(path):
             parts = module.split(".")
-            if parts[0] == "oscservice" and len(parts) > 1 and LEVEL[parts[1]] > LEVEL[room]:
+            if parts[0] == "oscservice" and len(parts) > 1 and LEVEL[parts[1]] > LEVEL[package]:
                 wrong.append(f"{path.relative_to(ROOT)}:{line} imports {module}")
     assert wrong == []
 
 
 def test_osc_could_be_lifted_out() -> None:
-    found = {module for room, path in files() if room == "osc" for module, _ in imports(path)}
+    found = {module for package, path in files() if package == "osc" for module, _ in imports(path)}
     own = {module for module in found if module.split(".")[0] == "oscservice"}
     assert {module for module in own if not module.startswith("oscservice.osc.")} == {"oscservice.errors"}
 
 
 def test_what_is_pure_touches_no_clock_thread_socket_or_file() -> None:
+    unwanted = dict.fromkeys(READ_FILES, IMPURE_MODULES) | dict.fromkeys(PURE, IMPURE_MODULES | FILE_MODULES)
     wrong = []
-    for room, path in files():
-        if room in PURE:
-            wrong += [f"{path.name}:{n} imports {m}" for m, n in imports(path) if m.split(".")[0] in IMPURE_MODULES]
+    for package, path in files():
+        names = unwanted.get(package, set())
+        wrong += [f"{path.name}:{line} imports {m}" for m, line in imports(path) if m.split(".")[0] in names]
+        if package in PURE:
+            nodes = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            wrong += [f"{path.name}:{node.lineno} opens a file" for node in nodes if is_open(node)]
     assert wrong == []
+
+
+def is_open(node: ast.AST) -> TypeGuard[ast.Call]:
+    return isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "open"
 
 
 def test_no_module_imports_itself_by_way_of_others() -> None:
