@@ -36,8 +36,9 @@ class SocketlessServer:
         self.on_call: Callable[[], object] = int
         self._keeps_calls = keeps_calls
         self.calls = 0
+        space = handled_by(self._handle, 6, fret_count=22, items=("nut",), simulated=True)
         self.server = OscServer(
-            handled_by(self._handle, 6, fret_count=22, items=("nut",), simulated=True),
+            lambda: space,
             snapshot=self._state,
             allowed=Networks(["192.0.2.0/24"]),
             clock=lambda: self.now,

@@ -136,7 +136,7 @@ async def running(
     heartbeat = asyncio.create_task(coordinator.heartbeat())
     watch = asyncio.create_task(_watch_drops(coordinator, source))
     try:
-        bind(coordinator.server, configured, tell, lambda: str(coordinator.phase))
+        bind(coordinator.server, configured, lambda: str(coordinator.phase), coordinator.context.binding_refused)
         if settings.resume:
             _resume(coordinator)
         plugins.start(lambda line: call_on_loop(coordinator.plugin_failed, line))

@@ -5,7 +5,6 @@ Messages of control surfaces become commands, and listeners that can't subscribe
 
 from __future__ import annotations
 
-import asyncio
 import ipaddress
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -22,16 +21,14 @@ from oscservice.osc.server import OscServer
 _CAUSE = "a bound command was refused"
 
 
-def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None], phase: Callable[[], str]) -> None:
+def bind(server: OscServer, configured: SettingsFile, phase: Callable[[], str], refused: Callable[[str], None]) -> None:
     """Translate messages from control surfaces into commands, and send each listener its values.
-
-    A refused command is one line for a person and an ``/event``, at most once a second.
 
     Args:
         server: its ports are open.
         configured: the settings file.
-        tell: prints one line.
         phase: returns the session's phase.
+        refused: takes one line for each bound command that is refused.
 
     Raises:
         InputError: a listener can't be reached from the daemon's address, or is the daemon itself.
@@ -49,7 +46,7 @@ def bind(server: OscServer, configured: SettingsFile, tell: Callable[[str], None
         def commands(message: Message, sender: Peer) -> Sequence[Message] | None:
             return bindings.commands(message, sender.host, phase())
 
-        server.bind(commands, _Refusals(server, tell))
+        server.bind(commands, refused)
     for one in configured.listeners:
         peer = Peer(one.host, one.port)
         if server.is_own(peer):
@@ -79,19 +76,16 @@ def bound_lines(configured: SettingsFile) -> list[str]:
     return [*lines, f"shown to {shown}"] if shown else lines
 
 
-class _Refusals:
-    """Reports bound commands that were refused."""
+class BindingRefusals:
+    """Reports bound commands that were refused: one line for a person and an ``/event``, at most once a second."""
 
     def __init__(self, server: OscServer, tell: Callable[[str], None]) -> None:
         self._server = server
         self._tell = tell
         self._lines = LogThrottle()
 
-    def __call__(self, line: str) -> None:
-        # Commands that were carried out before are reported by the loop; this line comes after them.
-        asyncio.get_running_loop().call_soon(self._say, line)
-
-    def _say(self, line: str) -> None:
+    def report(self, line: str) -> None:
+        """Report one refusal."""
         held = self._lines.admit(_CAUSE, time.monotonic())
         if held is None:
             return

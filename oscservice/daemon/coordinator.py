@@ -15,11 +15,19 @@ from pathlib import Path
 from oscservice.api.address_table import address_space
 from oscservice.api.check_messages import RecordedCheck
 from oscservice.api.event_text import sentence
-from oscservice.api.handler_context import Simulator
+from oscservice.api.handler_context import Reply, Simulator
 from oscservice.api.note_messages import LiveValues, PitchBends, reading_message
 from oscservice.api.topics import MOST_CHARACTERS, Topic, cause, changed, checked, topics
+from oscservice.daemon.applied_bindings import BindingRefusals
 from oscservice.daemon.audio_thread import Sounds
-from oscservice.daemon.command_context import DaemonContext, SessionDefaults
+from oscservice.daemon.command_context import (
+    BindingRefused,
+    DaemonContext,
+    SessionChanged,
+    SessionDefaults,
+    SessionResumed,
+    TopicsChanged,
+)
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.record_status import RecordStatus
 from oscservice.daemon.recording_checks import RecordingChecks, RecordingSets
@@ -95,10 +103,17 @@ class Coordinator:
         self._simulated = simulator is not None
         self.checks = RecordingChecks(sets or RecordingSets(), self._check_ended)
         defaults = SessionDefaults(instrument_folder, dict(instruments or {}), settings.tolerance, settings.by_hand)
-        self.context = DaemonContext(session, self, defaults, self._bends, self._plugins, simulator, self.checks)
-        self.server = OscServer(
-            self._address_space(), self.context, snapshot=self.snapshot, allowed=Networks(settings.allow)
+        self.context = DaemonContext(
+            session, self._status, defaults, self._bends, self._plugins, simulator, self.checks
         )
+        self.server = OscServer(
+            self._address_space,
+            self.context,
+            snapshot=self.snapshot,
+            allowed=Networks(settings.allow),
+            on_carried_out=self._announce_happenings,
+        )
+        self._refusals = BindingRefusals(self.server, tell)
         self._sent = self.snapshot()
 
     @property
@@ -191,25 +206,25 @@ class Coordinator:
 
     def resume(self, session_id: str) -> None:
         """Continue an open session; it is announced in the next turn of the loop. Raises Refused or JournalError."""
-        self._session.resume(session_id)
-        self._update_addresses()
-        self._tell(f"session {session_id} resumed; phase: {self._session.state.phase}")
-        asyncio.get_running_loop().call_soon(self._announce, [])
+        self.context.resume(session_id)
+        self.server.announce_paths()
+        self._announce_happenings()
 
-    def traffic(self) -> tuple[int, ...]:
-        """Return the counts of packets so far."""
-        return self.server.traffic()
-
-    def session_changed(self, events: Sequence[ev.Event]) -> None:
-        """Announce events of the session in the next turn of the loop."""
-        self._update_addresses()
+    def _announce_happenings(self) -> None:
+        """Announce what commands have led to in the next turn of the loop: the answers come first."""
         loop = asyncio.get_running_loop()
-        loop.call_soon(self._announce, events, self._session.state.instrument)
-        loop.call_soon(self._plugins.notify, self._session.session_id, events)
-
-    def announce_line(self, line: str) -> None:
-        """Announce a line for a person, if it is not empty, and changed topics in the next turn of the loop."""
-        asyncio.get_running_loop().call_soon(self._announce_line, line)
+        for one in self.context.take_happenings():
+            match one:
+                case SessionChanged(session_id=session_id, events=events, instrument=instrument):
+                    loop.call_soon(self._announce, events, instrument)
+                    loop.call_soon(self._plugins.notify, session_id, events)
+                case SessionResumed(session_id=session_id, phase=phase):
+                    self._tell(f"session {session_id} resumed; phase: {phase}")
+                    loop.call_soon(self._announce, [])
+                case TopicsChanged(line=line):
+                    loop.call_soon(self._announce_line, line)
+                case BindingRefused(line=line):
+                    loop.call_soon(self._refusals.report, line)
 
     def _announce_line(self, line: str) -> None:
         if line and not self._closed:
@@ -221,7 +236,7 @@ class Coordinator:
         for row in found.rows:
             self.server.publish({"/check/recorded": row})
         self.server.publish({"/check/summary": found.summary})
-        self.announce_line(found.sentence)
+        asyncio.get_running_loop().call_soon(self._announce_line, found.sentence)
 
     def hear(self, channel: int, events: Sequence[heard.ListenerEvent], sounds: Sounds = ()) -> None:
         """Take the events of a channel, and the sound of each where sound is kept."""
@@ -259,15 +274,12 @@ class Coordinator:
             self.server.publish({"/reading/ignored": (f"could not be recorded: {error}",)})
         else:
             self._record.keep(self._session.session_id, self._session.last_seq, events, stretch)
-            self._update_addresses()
+            self.server.announce_paths()
             self._announce(events, self._session.state.instrument)
             self._plugins.notify(self._session.session_id, events)
 
-    def _update_addresses(self) -> None:
-        """Give the server the addresses there are now: they depend on the instrument and the phase."""
-        self.server.present(self._address_space())
-
     def _address_space(self) -> AddressSpace:
+        """Return the addresses there are now: they depend on the instrument and the phase."""
         state = self._session.state
         return address_space(
             self._settings.root,
@@ -282,6 +294,9 @@ class Coordinator:
         """Return the uptime in seconds, the number of subscribers, and the state of the audio source."""
         uptime = int(time.monotonic() - self._began_s)
         return uptime, len(self.server.subscribers.targets()), self._audio_state
+
+    def _status(self) -> Reply:
+        return (*self.alive(), str(self.phase), *self.server.traffic())
 
     def _announce(self, events: Sequence[ev.Event], instrument: Instrument | None = None) -> None:
         """Publish readings of this instrument, sentences and the topics that changed; the prompt comes last."""

@@ -132,11 +132,13 @@ class Executed:
     """The result of messages that were carried out.
 
     Attributes:
+        spaces: the address space before the messages, and each one that a handler led to.
         answers: in the order of the messages.
         newcomers: new subscribers, who are sent the whole state after the answers.
         bound_calls: calls that foreign messages asked for.
     """
 
+    spaces: list[AddressSpace]
     answers: list[Answer] = field(default_factory=list)
     newcomers: dict[Peer, None] = field(default_factory=dict)
     bound_calls: int = 0
@@ -146,19 +148,16 @@ class Executor:
     """Carries out what messages ask for.
 
     Args:
-        space: the addresses there are.
+        space: returns the addresses there are now; a handler may change them.
         context: what handlers are given.
         clients: carry out subscriptions.
-
-    Attributes:
-        space: the addresses there are now; a handler may change it.
     """
 
-    def __init__(self, space: AddressSpace, context: object, clients: Clients) -> None:
-        self.space = space
+    def __init__(self, space: Callable[[], AddressSpace], context: object, clients: Clients) -> None:
+        self._space = space
         self._context = context
         self._clients = clients
-        self._replies = ReplyEncoder(space.prefix)
+        self._replies = ReplyEncoder(space().prefix)
         self._translate: Translate | None = None
         self._bound_refused: Callable[[str], None] = log.warning
 
@@ -169,10 +168,10 @@ class Executor:
 
     def run(self, messages: Sequence[Message], sender: Peer, budget: ReplyBudget) -> Executed:
         """Carry out messages that belong together, in one piece."""
-        done = Executed()
+        done = Executed([self._space()])
         for message in messages:
             plain, request_id = take_id(message)
-            items = resolve(plain, self.space)
+            items = resolve(plain, done.spaces[-1])
             bound = self._bound_to(message, sender) if any(map(_unknown, items)) else None
             if bound is not None:
                 for own in bound:
@@ -180,7 +179,7 @@ class Executor:
                 continue
             for item in items:
                 to = self._clients.answered_at(item, sender)
-                outcome = self._outcome(item, sender)
+                outcome = self._outcome(item, sender, done)
                 if isinstance(outcome, Subscribed):
                     to, outcome = outcome.target, outcome.values
                     done.newcomers[to] = None
@@ -200,11 +199,19 @@ class Executor:
         return self._replies.error(RefusedCall("", ErrorCode.BAD_PACKET, reason), "", budget), sender
 
     def _outcome(
-        self, call: Call | RefusedCall, sender: Peer
+        self, call: Call | RefusedCall, sender: Peer, done: Executed
     ) -> Sequence[Value | np.generic] | Subscribed | RefusedCall:
-        """Carry out one call; return what it is answered with."""
+        """Carry out one call; return its answer."""
         if isinstance(call, RefusedCall):
             return call
+        outcome = self._carry_out(call, sender)
+        now = self._space()
+        if now is not done.spaces[-1]:
+            done.spaces.append(now)
+        return outcome
+
+    def _carry_out(self, call: Call, sender: Peer) -> Sequence[Value | np.generic] | Subscribed | RefusedCall:
+        """Return the answer of a handler, or the refusal of a call that it raises an exception for."""
         try:
             handler = call.address.handler
             return self._clients.carry_out(call, sender) if handler is None else handler(self._context, call, sender)
@@ -226,12 +233,12 @@ class Executor:
 
     def _run_bound(self, message: Message, heard: str, sender: Peer, done: Executed) -> None:
         """Carry out what a foreign message is bound to. Its sender expects no answer."""
-        done.bound_calls += asked_for(message, self.space)
+        done.bound_calls += asked_for(message, done.spaces[-1])
         if done.bound_calls > MAX_CALLS:
             self._bound_refused(f"{heard}: what is bound asks for more than {MAX_CALLS} things at once")
             return
-        for item in resolve(message, self.space):
-            outcome = self._outcome(item, sender)
+        for item in resolve(message, done.spaces[-1]):
+            outcome = self._outcome(item, sender, done)
             if isinstance(outcome, RefusedCall):
                 self._bound_refused(f"{heard} asked for {outcome.concrete}: {outcome.text}")
 

@@ -23,6 +23,7 @@ from collections.abc import Callable, Collection
 from aiohttp import web
 from aiohttp.http_exceptions import HttpProcessingError
 
+from oscservice.osc.address import AddressSpace
 from oscservice.osc.peer import Transport
 from oscservice.osc.query_nodes import ATTRIBUTES, Json, Node, described, host_info, news, one, whole
 from oscservice.osc.rate_limits import LogThrottle, TokenBuckets
@@ -113,7 +114,7 @@ class Web:
         self._program = program
         self._own_names = frozenset(own_names) | {"localhost"}
         self._clock = clock
-        self._nodes = self._described()
+        self._nodes = _nodes(server.space)
         self._requests = TokenBuckets(REQUESTS_PER_S)
         self._large = TokenBuckets(LARGE_PER_S)
         self._complaints = LogThrottle()
@@ -129,7 +130,7 @@ class Web:
             handler_cancellation=True,
         )
         server.attach(Transport.WEB, self.sockets)
-        server.on_paths = self._paths_changed
+        server.on_paths = self._present
 
     def http(self) -> asyncio.Protocol:
         """Return the protocol of a new connection that begins like HTTP."""
@@ -145,14 +146,10 @@ class Web:
         await self.sockets.end()
         await self._http.shutdown(0.5)
 
-    def _paths_changed(self, _added: list[str], _removed: list[str]) -> None:
-        before = self._nodes
-        self._nodes = self._described()
-        self.sockets.tell(news(before, self._nodes))
-
-    def _described(self) -> dict[str, Node]:
-        space = self._server.space
-        return described(space.table, space.prefix, space.paths)
+    def _present(self, space: AddressSpace) -> None:
+        """Answer with these addresses from now on, and send what came and went to connections that speak text."""
+        before, self._nodes = self._nodes, _nodes(space)
+        self.sockets.send_news(news(before, self._nodes))
 
     async def _handle_or_leave(self, request: web.BaseRequest) -> web.StreamResponse:
         try:
@@ -228,6 +225,10 @@ def machine_names() -> frozenset[str]:
     host = socket.gethostname().lower()
     short = host.partition(".")[0]
     return frozenset({host, short, f"{short}.local"})
+
+
+def _nodes(space: AddressSpace) -> dict[str, Node]:
+    return described(space.table, space.prefix, space.paths)
 
 
 def _json(content: dict[str, Json]) -> web.Response:

@@ -40,7 +40,7 @@ class OscServer:
     packets as :class:`~oscservice.osc.link.PacketReceiver`, and sends them over links.
 
     Args:
-        space: the addresses there are, each with its handler.
+        space: returns the addresses there are now, each with its handler.
         context: what handlers are given.
         snapshot: returns the whole state, which a new subscriber is sent after the reply.
         subscribers: leases, if not with the default limits.
@@ -48,14 +48,15 @@ class OscServer:
         clock: seconds that only go forward.
         wall: Unix time in seconds, for time tags.
         token: returns a new word that can't be guessed.
+        on_carried_out: called when messages were carried out, before their answers are sent.
 
     Attributes:
-        on_paths: called with the relative addresses that came and went.
+        on_paths: called with the new address space when addresses have come or gone.
     """
 
     def __init__(
         self,
-        space: AddressSpace,
+        space: Callable[[], AddressSpace],
         context: object = None,
         *,
         snapshot: Callable[[], Values],
@@ -64,18 +65,22 @@ class OscServer:
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
         token: Callable[[], str] = partial(secrets.token_urlsafe, 5),
+        on_carried_out: Callable[[], None] = lambda: None,
     ) -> None:
         self.subscribers = Subscribers() if subscribers is None else subscribers
         self.allowed = Networks() if allowed is None else allowed
-        self.on_paths: Callable[[list[str], list[str]], None] | None = None
+        self.on_paths: Callable[[AddressSpace], None] | None = None
         self.scheduled: set[asyncio.TimerHandle] = set()
+        self._space = space
+        self._on_carried_out = on_carried_out
+        self._announced = now = space()
         self._snapshot = snapshot
         self._clock = clock
         self._wall = wall
         self._links = Links()
         self.counts = self._links.counts
-        self._publisher = Publisher(space.table, space.prefix, self._links, clock)
-        self._clients = Clients(self.subscribers, self._publisher, self._links, space.prefix, snapshot, clock, token)
+        self._publisher = Publisher(now.table, now.prefix, self._links, clock)
+        self._clients = Clients(self.subscribers, self._publisher, self._links, now.prefix, snapshot, clock, token)
         self._executor = Executor(space, context, self._clients)
         self._buckets = TokenBuckets(PACKETS_PER_S)
         self._complaints = LogThrottle()
@@ -85,7 +90,7 @@ class OscServer:
     @property
     def space(self) -> AddressSpace:
         """The addresses there are now."""
-        return self._executor.space
+        return self._space()
 
     @property
     def host(self) -> str:
@@ -105,13 +110,9 @@ class OscServer:
         """Take note of where the server is bound, so that it never talks to itself."""
         self._links.host, self._links.port = host, port
 
-    def present(self, space: AddressSpace) -> None:
-        """Take note of the addresses there are from now on."""
-        before, self._executor.space = self.space, space
-        if self.on_paths is not None and space is not before:
-            came, went = set(space.paths) - set(before.paths), set(before.paths) - set(space.paths)
-            if came or went:
-                self.on_paths([p for p in space.paths if p in came], [p for p in before.paths if p in went])
+    def announce_paths(self) -> None:
+        """Announce the addresses that have come or gone since the last call, if any have."""
+        self._announce_paths(self.space)
 
     def values(self) -> dict[str, Sequence[Value | np.generic]]:
         """Return the newest value of each relative address that has one: the state, and what was last sent beside
@@ -218,7 +219,8 @@ class OscServer:
             return
         self.subscribers.renew(sender, self._clock())
         budget = ReplyBudget(len(packet), limited=not self._clients.proved(sender))
-        calls = sum(asked_for(one.message, self.space) for one in timed)
+        space = self.space
+        calls = sum(asked_for(one.message, space) for one in timed)
         if calls > MAX_CALLS:
             text = f"the packet asks for {calls} things at once; at most {MAX_CALLS}"
             self._refuse([one.message for one in timed], ErrorCode.TOO_MANY, text, sender, budget)
@@ -250,11 +252,19 @@ class OscServer:
     def _run(self, messages: list[Message], sender: Peer, budget: ReplyBudget) -> int:
         """Carry out messages and send their answers; return the calls that bindings added."""
         done = self._executor.run(messages, sender, budget)
+        for space in done.spaces:
+            self._announce_paths(space)
+        self._on_carried_out()
         for packet, peer in done.answers:
             self._links.send(packet, peer)
         for subscriber in done.newcomers:
             self._clients.send_state(subscriber)
         return done.bound_calls
+
+    def _announce_paths(self, space: AddressSpace) -> None:
+        before, self._announced = self._announced, space
+        if self.on_paths is not None and space is not before and set(space.paths) != set(before.paths):
+            self.on_paths(space)
 
     def _schedule(self, ahead_s: float, messages: list[Message], sender: Peer, budget: ReplyBudget) -> None:
         """Carry out messages so many seconds from now."""

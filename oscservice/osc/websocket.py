@@ -114,12 +114,12 @@ class WebSockets:
 
     # The query protocol
 
-    def tell(self, news: News) -> None:
+    def send_news(self, news: News) -> None:
         """Send the connections that speak text what came and went in the address space."""
-        self._tell("PATH_REMOVED", news.removed)
-        self._tell("PATH_ADDED", news.added)
+        self._send_paths("PATH_REMOVED", news.removed)
+        self._send_paths("PATH_ADDED", news.added)
 
-    def _tell(self, command: str, paths: Iterable[str]) -> None:
+    def _send_paths(self, command: str, paths: Iterable[str]) -> None:
         frames = [json.dumps({"COMMAND": command, "DATA": path}).encode() for path in paths]
         for peer, connection in self._connections.items():
             for frame in frames if connection.speaks_text else ():

@@ -38,7 +38,8 @@ class Daemon:
 
     def __init__(self) -> None:
         self.moved_mm = dict.fromkeys(range(1, 7), 0.0)
-        self.server = OscServer(handled_by(self.handle, 6), snapshot=self.state)
+        space = handled_by(self.handle, 6)
+        self.server = OscServer(lambda: space, snapshot=self.state)
         self._ready = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._live()))
 
@@ -200,7 +201,7 @@ def test_a_taken_port_is_refused_in_one_line(daemon: Daemon) -> None:
 
 def test_a_bind_beyond_the_loopback_is_said_in_the_log(caplog: pytest.LogCaptureFixture) -> None:
     async def opened(host: str, *allowed: str) -> None:
-        server = OscServer(address_space(), snapshot=dict, allowed=Networks(allowed))
+        server = OscServer(address_space, snapshot=dict, allowed=Networks(allowed))
         await open_ports(server, host)
         assert server.port > 0
         server.close()

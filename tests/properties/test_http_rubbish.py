@@ -64,7 +64,7 @@ def rubbish(chance: random.Random) -> Iterator[bytes]:
 
 async def tried(attempts: Iterable[bytes]) -> None:
     """Send each over a connection of its own, and leave; then ask something that is right."""
-    server = OscServer(address_space(string_count=6), snapshot=lambda: {"/phase": ("tuning",)})
+    server = OscServer(lambda: address_space(string_count=6), snapshot=lambda: {"/phase": ("tuning",)})
     served = web.Web(server, "bench", ())
     await open_ports(server, "127.0.0.1", 0, served.http)
     for attempt in attempts:

@@ -10,7 +10,7 @@ from packets import message
 from socketless_server import NEAR, SocketlessServer
 
 from oscservice.bindings.settings_file import NOTHING, SettingsFile, read_settings
-from oscservice.daemon.applied_bindings import bind, bound_lines
+from oscservice.daemon.applied_bindings import BindingRefusals, bind, bound_lines
 from oscservice.errors import InputError
 
 LISTENER = '[[listener]]\nname = "grid"\nhost = "{host}"\nport = {port}\ntopics = ["//"]\n'
@@ -22,15 +22,15 @@ def configured(text: str) -> SettingsFile:
 
 
 def bound(text: str) -> list[str]:
-    """What is told on binding, and on two presses in one turn of the loop."""
+    """Lines for a person on two presses of a bound button."""
     lines: list[str] = []
 
     async def run() -> None:
         bench = SocketlessServer()
-        bind(bench.server, configured(text), lines.append, lambda: "tuning")
+        refusals = BindingRefusals(bench.server, lines.append)
+        bind(bench.server, configured(text), lambda: "tuning", refusals.report)
         for _ in range(2):
             bench.take(message(b"/grid/1", b""), NEAR)
-        await asyncio.sleep(0)
         bench.server.close()
 
     asyncio.run(run())

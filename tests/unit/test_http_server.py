@@ -31,7 +31,8 @@ class Bench:
     """A server that moves saddles, and its HTTP side."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
-        self.server = OscServer(handled_by(self.handle, 6), snapshot=lambda: self.state)
+        space = handled_by(self.handle, 6)
+        self.server = OscServer(lambda: space, snapshot=lambda: self.state)
         self.state: dict[str, Sequence[Value]] = {"/phase": ("tuning",), "/string/1/saddle/moved": (0.0,)}
         self.web = web.Web(self.server, "bench two", {"shop.local"}, clock)
 

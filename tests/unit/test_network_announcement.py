@@ -101,7 +101,7 @@ def run(settings: ServeSettings, trouble: str, monkeypatch: pytest.MonkeyPatch) 
     """Announce an open server and go on at once; how many responders were made."""
 
     async def trial() -> None:
-        server = OscServer(address_space(), snapshot=dict)
+        server = OscServer(address_space, snapshot=dict)
         await open_ports(server)
         async with announced(settings, server):
             for _ in range(10):

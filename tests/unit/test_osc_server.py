@@ -59,9 +59,8 @@ class Bench:
         self.calls: list[tuple[str, dict[str, int], tuple[Value, ...], Peer]] = []
         self.state: dict[str, Sequence[Value]] = {"/phase": ("tuning",), "/revision": (7,)}
         self.outcome: Callable[[], Sequence[Value]] = tuple
-        self.server = OscServer(
-            handled_by(self.handle, 6), snapshot=lambda: self.state, clock=lambda: self.now, **options
-        )
+        self.space = handled_by(self.handle, 6)
+        self.server = OscServer(lambda: self.space, snapshot=lambda: self.state, clock=lambda: self.now, **options)
         self.server.bound(OWN.host, OWN.port)
         for transport in Transport:
             self.server.attach(transport, self.wire)
@@ -167,7 +166,7 @@ def test_a_pattern_is_answered_for_each_address() -> None:
         ("/bench/reply", ("/bench/string/1/slackened",)),
         ("/bench/reply", ("/bench/string/2/slackened",)),
     ]
-    bench.server.present(address_space(string_count=1, table=bench.server.space.table))
+    bench.space = address_space(string_count=1, table=bench.space.table)
     bench.receive(b"/bench/string/[12]/slackened\0\0\0\0,\0\0\0")
     assert len(bench.wire.sent) == 3
 
@@ -350,7 +349,8 @@ async def test_a_lease_ends_once_with_a_word_and_a_ping_prevents_it() -> None:
 
 @on_a_loop
 async def test_leases_end_by_themselves() -> None:
-    server = OscServer(handled_by(nothing), snapshot=dict, subscribers=Subscribers(lease_s=0.02))
+    space = handled_by(nothing)
+    server = OscServer(lambda: space, snapshot=dict, subscribers=Subscribers(lease_s=0.02))
     wire = Wire()
     server.attach(Transport.UDP, wire)
     server.receive(encode("/bench/subscribe"), HERE)

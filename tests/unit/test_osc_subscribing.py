@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import time
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
@@ -12,7 +13,8 @@ from hypothesis import strategies as st
 from test_osc_server import HERE, Bench, bundle, on_a_loop, raising, until
 
 from oscservice.api.address_table import address_space
-from oscservice.osc.packet import decode, encode
+from oscservice.osc.address import AddressSpace
+from oscservice.osc.packet import Value, decode, encode
 from oscservice.osc.peer import Networks, Peer, Transport
 from oscservice.osc.publisher import BUNDLE_BYTES, bundled
 from oscservice.osc.refusal import ErrorCode, OscRefusal
@@ -266,24 +268,42 @@ async def test_foreign_messages_are_carried_out_as_what_they_stand_for() -> None
 
 def test_addresses_come_and_go_with_what_is_on_the_bench() -> None:
     bench = Bench()
-    changes: list[tuple[list[str], list[str]]] = []
+    changes: list[AddressSpace] = []
 
-    def present(string_count: int, **options: Any) -> None:
-        bench.server.present(address_space("/bench", string_count, table=bench.server.space.table, **options))
+    def put_on(string_count: int, **options: Any) -> AddressSpace:
+        before, bench.space = bench.space, address_space("/bench", string_count, table=bench.space.table, **options)
+        bench.server.announce_paths()
+        return before
 
-    bench.server.on_paths = lambda came, went: changes.append((came, went))
-    present(7)
-    came, went = changes.pop()
-    assert "/string/7/cents" in came
-    assert "/string/7/focus" in came
-    assert went == []
-    present(6, fret_count=2, items=("nut",))
-    came, went = changes.pop()
-    assert "/string/6/fret/2/error" in came
-    assert "/inspect/nut" in came
-    assert "/string/7/cents" in went
-    present(6, fret_count=2, items=("nut",), phase="tuning")
-    assert changes == []
+    bench.server.on_paths = changes.append
+    before = put_on(7)
+    (now,) = changes
+    assert {"/string/7/cents", "/string/7/focus"} <= {*now.paths} - {*before.paths}
+    assert {*before.paths} <= {*now.paths}
+    before = put_on(6, fret_count=2, items=("nut",))
+    _, now = changes
+    assert {"/string/6/fret/2/error", "/inspect/nut"} <= {*now.paths} - {*before.paths}
+    assert "/string/7/cents" in {*before.paths} - {*now.paths}
+    put_on(6, fret_count=2, items=("nut",), phase="tuning")
+    assert len(changes) == 2
+
+
+def test_addresses_that_a_handler_changes_are_announced_once_all_messages_are_carried_out() -> None:
+    bench = Bench()
+    found: list[tuple[int, int, int]] = []
+    string_counts = iter((7, 5))
+
+    def put_on() -> Sequence[Value]:
+        assert found == []
+        bench.space = address_space("/bench", next(string_counts), table=bench.space.table)
+        return ()
+
+    bench.outcome = put_on
+    bench.server.on_paths = lambda space: found.append((len(space.paths), len(bench.calls), len(bench.wire.sent)))
+    bench.receive(bundled([encode("/bench/session/next")] * 2)[0])
+    seven, five = (len(address_space("/bench", count, table=bench.space.table).paths) for count in (7, 5))
+    assert found == [(seven, 2, 0), (five, 2, 0)]
+    assert len(bench.wire.sent) == 2
 
 
 @given(st.lists(st.binary(min_size=1, max_size=500), max_size=40), st.integers(0, 3))
