@@ -56,7 +56,7 @@ def test_all_recordings_are_there(open_strings, patches):
     assert (len(open_strings), len(patches)) == (12, 40)
 
 
-def test_every_recording_gives_one_reading_and_the_right_note(recorded):
+def test_every_recording_has_one_reading_and_the_right_note(recorded):
     wrong = {}
     for each in recorded:
         off = [round(each.note.off_cents(heard.reading.f1_hz), 1) for heard in readings(each.events)]

@@ -60,7 +60,7 @@ def test_no_message_can_raise(heard: list[Message], phase: str) -> None:
 
 
 @given(PATTERN, st.data())
-def test_what_wildcards_matched_put_back_gives_the_address(pattern: str, data: st.DataObject) -> None:
+def test_an_address_is_rebuilt_from_the_parts_that_wildcards_matched(pattern: str, data: st.DataObject) -> None:
     """Each wildcard, replaced by what it is said to have matched, has to give the address again."""
     template, number = "", 0
     rest = pattern

@@ -131,7 +131,7 @@ def test_the_first_order_is_the_papers_linear_form(nylon: Nylon, fret: int) -> N
 
 
 @each
-def test_the_closed_form_of_setback_and_nut_makes_the_12th_fret_true(nylon: Nylon) -> None:
+def test_the_closed_form_of_setback_and_nut_puts_the_12th_fret_in_tune(nylon: Nylon) -> None:
     """Eq. 42: S = B0 X0 + kappa/(4 X0) [(b + c)^2 - 7 b^2], N = -kappa/(2 X0) (5 b + c) b."""
     bent = nylon.kappa / (4.0 * SCALE_MM)
     setback_mm = nylon.b0 * SCALE_MM + bent * ((NUT_MM + RISE_MM) ** 2 - 7.0 * NUT_MM**2)

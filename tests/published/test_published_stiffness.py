@@ -34,7 +34,7 @@ def test_what_the_build_lets_expect_covers_the_measured_stiffness(number: int) -
         assert abs(math.log(b) - expected.log_b) < expected.sd
 
 
-def test_the_law_for_stopped_strings_holds_within_its_spread() -> None:
+def test_the_model_of_stopped_strings_holds_within_its_spread() -> None:
     """Bastas et al., ICASSP 2022: B at frets 3 and 12 over B open, against 2^(k/6), within the spread allowed for it.
 
     Of the twelve ratios about two thirds lie within one standard deviation, all within three.

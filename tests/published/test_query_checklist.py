@@ -155,7 +155,7 @@ def test_q3_every_node_has_its_path_containers_contents_and_methods_a_type(daemo
     assert told["/bench/session/next"]["TYPE"] == ""
 
 
-def test_q4_host_info_is_answered_on_any_path_alone_and_never_unasked(daemon: DaemonProcess) -> None:
+def test_q4_host_info_is_answered_on_any_path_but_only_when_asked_for(daemon: DaemonProcess) -> None:
     status, kind, told = got(daemon, "/?HOST_INFO")
     assert (status, kind) == (200, "application/json")
     assert set(told) <= HOST_INFO
@@ -169,7 +169,7 @@ def test_q4_host_info_is_answered_on_any_path_alone_and_never_unasked(daemon: Da
         assert not HOST_INFO & set(node)
 
 
-def test_q5_one_attribute_is_answered_alone_or_an_empty_object_where_there_is_none(daemon: DaemonProcess) -> None:
+def test_q5_one_attribute_is_answered_by_itself_or_by_an_empty_object(daemon: DaemonProcess) -> None:
     node = tree(daemon, "/bench/string/1/moved")
     for attribute, value in node.items():
         assert got(daemon, f"/bench/string/1/moved?{attribute}") == (200, "application/json", {attribute: value})
@@ -291,7 +291,7 @@ def test_q12_listen_sends_the_changes_of_one_exact_path_until_ignore_or_the_end(
     talk(daemon, talking)
 
 
-def test_q12_clients_are_told_as_strings_and_frets_come_and_go(tmp_path: Path) -> None:
+def test_q12_clients_are_notified_of_added_and_removed_strings_and_frets(tmp_path: Path) -> None:
     async def talking(connection: aiohttp.ClientWebSocketResponse) -> None:
         async def told_until(address: str, *values: Any) -> list[tuple[str, str]]:
             told = []

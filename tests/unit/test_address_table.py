@@ -129,7 +129,7 @@ def test_every_inspection_item_has_an_address() -> None:
     assert all(lookup(f"/inspect/{item}") is not None for item in codes.ITEMS)
 
 
-def test_the_directions_are_the_ones_the_advice_gives() -> None:
+def test_the_directions_are_those_of_the_advice() -> None:
     given = [direction_of(move_mm) for move_mm in (-0.5, 0.5, 0.0)]
     assert [*given, "none"] == list(codes.DIRECTIONS)
 

@@ -37,7 +37,7 @@ def bound(text: str) -> list[str]:
     return lines
 
 
-def test_refusals_are_told_at_most_once_a_second() -> None:
+def test_refusals_are_reported_at_most_once_a_second() -> None:
     assert bound(DAMP) == ["refused: /grid/1 asked for /bench/simulator/damp: not possible now"]
     assert bound("") == []
 

@@ -49,7 +49,7 @@ def test_a_name_that_says_another_note_is_refused() -> None:
     assert got == ([], ["heard A2 (110.0 Hz) at 0.0 s, but expected string 6 open, E2"], [])
 
 
-def test_a_noise_beside_the_note_that_was_meant_is_passed_over() -> None:
+def test_a_noise_beside_the_intended_note_is_ignored() -> None:
     notes, refused, remarks = cases(file(hz(6), hz(1)), RecordingInfo(NameParts(6, OPEN)))
     assert (notes, refused) == (["string 6 open"], [])
     assert remarks == ["ignored: heard E4 (329.6 Hz) at 3.0 s, but expected string 6 open, E2"]
@@ -68,14 +68,14 @@ def test_a_pitch_below_the_open_string_is_no_place_on_it() -> None:
     ]
 
 
-def test_places_are_told_in_the_order_they_are_played_and_have_to_fit_in_number() -> None:
+def test_places_are_given_in_playing_order_and_their_number_must_fit() -> None:
     info = RecordingInfo(NameParts(6), (OPEN, HARMONIC, FRET_12))
     heard = file(hz(6), hz(6, HARMONIC), hz(6, FRET_12))
     assert cases(heard, info)[0] == ["string 6 open", "string 6 harmonic", "string 6 fret 12"]
     assert cases(file(hz(6)), info)[1] == ["1 note heard, but 3 places given"]
 
 
-def test_some_of_the_places_told_were_not_heard_and_pitch_says_which() -> None:
+def test_if_some_given_places_were_not_heard_pitch_shows_which() -> None:
     info = RecordingInfo(NameParts(6), (OPEN, OPEN, FRET_12, FRET_12, OPEN))
     heard = file(
         "too short for a note", hz(6), hz(6), "too few partials for a string", hz(6, FRET_12), hz(6, cents=-50.0)
@@ -100,11 +100,11 @@ def test_where_pitch_leaves_a_choice_a_file_is_refused(places: tuple[Place, ...]
     assert (notes, refused) == ([], [f"{len(heard)} notes heard, but {len(places)} places given"])
 
 
-def test_without_an_instrument_every_place_told_has_to_be_heard() -> None:
+def test_without_an_instrument_every_given_place_must_be_heard() -> None:
     assert cases(file(hz(6)), RecordingInfo(NameParts(6), (OPEN, FRET_12)), known=False)[0] == []
 
 
-def test_by_ear_strings_are_open_or_at_fret_12_unless_told_otherwise() -> None:
+def test_unnamed_notes_are_open_or_at_fret_12_by_default() -> None:
     heard = file(hz(6), hz(6, FRET_12), hz(1, cents=-20.0))
     assert cases(heard, RecordingInfo()) == (["string 6 open", "string 6 fret 12", "string 1 open"], [], [])
     fifth = file(hz(2, Place("fret", 7)))

@@ -101,7 +101,7 @@ def test_what_is_no_baseline_is_refused_in_one_line(tmp_path: Path, text: str, w
     assert "\n" not in str(refusal.value)
 
 
-def test_what_can_not_be_read_or_written_is_told(tmp_path: Path) -> None:
+def test_an_unusable_baseline_file_is_reported(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="there is no such baseline; make one with --accept"):
         read_baseline(tmp_path / "none.json")
     with pytest.raises(InputError, match="can't be read"):

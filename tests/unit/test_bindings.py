@@ -120,7 +120,7 @@ def test_conditions(condition: Condition, args: tuple[float | str, ...], true: b
     assert holds([condition], args, Edges(), "key") is true
 
 
-def test_once_means_when_it_has_just_become_true() -> None:
+def test_once_means_when_the_condition_has_just_become_true() -> None:
     conditions = (Condition(1, When.ABOVE, 0.5, once=True),)
     fader = [message("/f", value) for value in (0.2, 0.6, 0.9, 0.4, 0.7)]
     assert asked(Binding("/f", NEXT, conditions=conditions), *fader) == [0, 1, 0, 0, 1]
@@ -201,7 +201,7 @@ def test_arguments_are_made(piece: Piece, args: tuple[float | str | None, ...], 
 # Bindings
 
 
-def test_a_release_is_passed_over_unless_something_is_asked_of_the_message() -> None:
+def test_a_release_is_ignored_unless_the_binding_has_a_condition() -> None:
     press, release, bare = message("/b", 1), message("/b", 0), message("/b")
     assert asked(Binding("/b", NEXT), press, release, message("/b", 0.0), bare, message("/b", False)) == [1, 0, 0, 1, 0]
     passed_on = Binding("/b", "/bench/listen", (Taken(argument=1),))
@@ -232,7 +232,7 @@ def test_what_is_not_bound_is_none_and_what_does_not_apply_is_empty() -> None:
     assert Bindings([]).commands(message("/b"), "a", "") is None
 
 
-def test_what_is_passed_over_is_known_and_stands_for_nothing() -> None:
+def test_an_ignored_message_is_known_and_causes_nothing() -> None:
     bindings = Bindings([Binding("/recorder/stop", NEXT)], ["/recorder/meter/*", "/recorder//"])
     assert bindings.commands(message("/recorder/meter/3", 0.5), "a", "") == []
     assert bindings.commands(message("/recorder/a/b", 0.5), "a", "") == []

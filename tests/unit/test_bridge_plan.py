@@ -63,7 +63,7 @@ def test_a_pair_takes_the_middle_and_says_what_is_left() -> None:
     assert plan.moves["saddle 5+6"].direction == "stay"
 
 
-def test_the_better_known_string_of_a_pair_counts_more_but_not_alone() -> None:
+def test_the_better_known_string_of_a_pair_has_more_weight() -> None:
     plan = adjuster_moves({1: known(6.0, se=0.05), 2: known(2.0, se=1.0)}, PAIRED, {}, 12)
     assert 0.5 < plan.remaining_cents[1] < 1.5
     assert -4.0 < plan.remaining_cents[2] < -2.5

@@ -120,7 +120,7 @@ def test_the_larger_the_fault_the_surer_its_cause() -> None:
     assert told[-1] > 0.99
 
 
-def test_one_string_at_one_fret_tells_nothing() -> None:
+def test_one_string_at_one_fret_shows_no_cause() -> None:
     whole = surveyed(SIX, Faults(nut_shift_mm=2.0, action_raised_mm=1.0))[3]
     at = whole.neck.frets.index(12)
     neck = NeckErrors((12,), (whole.neck.errors_cents[at],), ((whole.neck.covariance[at][at],),), (5,), 0.8)

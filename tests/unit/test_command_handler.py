@@ -117,7 +117,7 @@ def sample(argument: Argument) -> int | float | str:
     return 1 if argument.tag == "i" else 1.0
 
 
-def test_every_declared_command_is_carried_out_by_somebody() -> None:
+def test_every_declared_command_has_a_handler() -> None:
     for address in TABLE:
         if address.direction is not COMMAND or address.group == SIMULATOR or address.path == "/session/resume":
             continue

@@ -141,7 +141,7 @@ def test_every_command_address_names_its_command() -> None:
 
 
 @pytest.mark.parametrize("phase", Phase)
-def test_dispatch_refuses_what_the_phase_stands_against(phase: Phase) -> None:
+def test_dispatch_refuses_commands_outside_their_phases(phase: Phase) -> None:
     space = address_space("/bench", 6, phase=str(phase))
     for address in (a for a in TABLE if isinstance(a, SessionAddress)):
         tags, args = ASKED.get(address.path, ("", ()))

@@ -137,7 +137,7 @@ def test_a_reading_that_is_no_number(hz: float, se: float) -> None:
 
 
 @pytest.mark.parametrize(("plucks", "slope"), [(3, 0.0), (5, 0.5), (8, 0.0)])
-def test_the_standard_error_tells_the_truth(plucks: int, slope: float) -> None:
+def test_the_standard_error_fits_the_true_error(plucks: int, slope: float) -> None:
     """About 68 of 100 repeats lie within it, 95 within twice it."""
     rng = np.random.default_rng(plucks)
     inside = []
@@ -182,7 +182,7 @@ def test_two_comparisons_combine_by_their_variances() -> None:
     assert both.flags == ()
 
 
-def test_a_sound_string_s_harmonic_is_sharp_by_stiffness_alone() -> None:
+def test_a_sound_string_s_harmonic_is_sharp_only_by_stiffness() -> None:
     b = 1.29e-4
     stiff = 600.0 * math.log2((1 + 4 * b) / (1 + b))
     readings = [pluck(OPEN, 0.0), pluck(HARMONIC, stiff), pluck(OPEN, 0.0), pluck(HARMONIC, stiff), pluck(OPEN, 0.0)]
@@ -192,7 +192,7 @@ def test_a_sound_string_s_harmonic_is_sharp_by_stiffness_alone() -> None:
 
 
 @pytest.mark.parametrize("cents", [-2.7, 1.3])
-def test_an_uneven_string_is_told_by_its_harmonic(cents: float) -> None:
+def test_an_uneven_string_is_found_by_its_harmonic(cents: float) -> None:
     readings = [pluck(OPEN, 0.0), pluck(HARMONIC, cents), pluck(OPEN, 0.0)]
     found = harmonic_check(readings, 0.0)
     assert found.uneven
@@ -247,7 +247,7 @@ def test_plucks_alike_cost_nothing_and_unlike_ones_cost_standard_error() -> None
 
 
 @pytest.mark.parametrize("fretted_db", [0.0, 3.0])
-def test_the_standard_error_tells_the_truth_of_strings_that_rise(fretted_db: float) -> None:
+def test_the_standard_error_fits_strings_that_rise(fretted_db: float) -> None:
     """Slopes as they are expected: half-normal, a cent at a middling pluck. Nine tenths within two."""
     rng = np.random.default_rng(9)
     off = []
@@ -290,7 +290,7 @@ def told(reading: PluckReading, ambiguity_cents: float, se_cents: float = 0.2) -
     return replace(reading, string_hz=string_hz, string_se_cents=se_cents)
 
 
-def test_the_error_by_the_string_pitch_stands_beside() -> None:
+def test_the_error_by_the_string_pitch_is_returned_too() -> None:
     readings = turns([0.0] * 4, [3.0] * 3)
     assert compare(readings, 12).string_error_cents is None
     readings = [told(r, 0.5 if r.place == OPEN else -1.0) for r in readings]

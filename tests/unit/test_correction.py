@@ -120,7 +120,7 @@ def test_travel_is_what_is_left_after_earlier_moves() -> None:
     assert back.missing_mm == 0.0
 
 
-def test_a_saddle_beyond_its_stated_travel_has_no_room_but_can_go_back() -> None:
+def test_a_saddle_beyond_its_stated_travel_can_only_go_back() -> None:
     move = saddle_correction(known(-5.0), FLOATING.string(1), 12, -4.0, screw(3.0, 3.0))
     assert (move.mm, move.room_mm, move.out_of_travel) == (0.0, 0.0, True)
 

@@ -150,7 +150,7 @@ def strayed(instrument: Instrument, draw: random.Random) -> Faults:
 
 
 @pytest.mark.parametrize("preset", ["six-string-648", "bass-4-864"])
-def test_random_sound_guitars_stray_no_further_than_told(preset: str) -> None:
+def test_random_sound_guitars_are_within_the_stated_scatter(preset: str) -> None:
     """What was told of doubt is held against guitars built at random; it also counts what they don't vary (hands, how
     ends are clamped, mass along a string), so theirs is at most as large."""
     instrument = load_instrument(preset)

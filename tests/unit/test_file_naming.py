@@ -46,7 +46,7 @@ def test_a_pattern_reads_a_name(pattern: str, name: str, expected: NameParts) ->
         ("{player}/{string}", "6.wav"),
     ],
 )
-def test_a_name_that_does_not_fit_is_told(pattern: str, name: str) -> None:
+def test_a_name_that_does_not_fit_is_reported(pattern: str, name: str) -> None:
     assert compile_names(pattern).read(PurePath(name)) is None
 
 

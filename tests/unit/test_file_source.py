@@ -52,7 +52,7 @@ def check_positions(blocks: list[Block]) -> None:
     ("name", "subtype"), [("a.wav", "FLOAT"), ("a.wav", "PCM_24"), ("a.flac", "PCM_16"), ("a.aiff", "PCM_16")]
 )
 @pytest.mark.parametrize("channels", [1, 6])
-def test_a_file_gives_all_its_samples_in_order(tmp_path: Path, name: str, subtype: str, channels: int) -> None:
+def test_a_file_is_read_completely_and_in_order(tmp_path: Path, name: str, subtype: str, channels: int) -> None:
     path, samples = tmp_path / name, tone(5000, channels)
     soundfile.write(path, samples, 44_100, subtype=subtype)
     with FileSource(path, fast=True) as source:
@@ -192,7 +192,7 @@ def test_close_from_another_thread_ends_a_paced_file(tmp_path: Path) -> None:
     assert 1 <= len(got) < 600
 
 
-def test_states_are_told_in_order(tmp_path: Path) -> None:
+def test_states_are_reported_in_order(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", tone(3000), 48_000)
     source = FileSource(tmp_path / "a.wav", fast=True)
     states: list[str] = []
@@ -204,7 +204,7 @@ def test_states_are_told_in_order(tmp_path: Path) -> None:
     assert states == ["running", "ended"]
 
 
-def test_a_source_closed_before_it_is_walked_gives_nothing(tmp_path: Path) -> None:
+def test_a_source_closed_before_iteration_yields_nothing(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "a.wav", tone(3000), 48_000)
     source = FileSource(tmp_path / "a.wav", fast=True)
     source.close()

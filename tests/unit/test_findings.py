@@ -193,7 +193,7 @@ def test_which_way_is_said(faults: Faults, words: str) -> None:
 
 
 @pytest.mark.parametrize("strings", [1, 2])
-def test_what_one_or_two_strings_cannot_tell_is_not_told(strings: int) -> None:
+def test_a_cause_that_needs_more_strings_is_not_named_from_one_or_two(strings: int) -> None:
     """A nut that stands wrong looks like one string's own pitch; action like its saddle."""
     instrument = load_instrument("six-string-648")
     heard = surveys(instrument, Faults(nut_shift_mm=0.5, action_raised_mm=0.5), 1)

@@ -149,7 +149,7 @@ def test_the_model_agrees_with_the_simulators_bent_wire(number: int, fret: int) 
 
 
 @given(near_true(), st.sampled_from([5, 7, 12, 19]))
-def test_the_true_setback_is_true_and_saddles_further_off_are_flat(string: FrettedString, fret: int) -> None:
+def test_the_right_setback_is_in_tune_and_saddles_further_away_are_flat(string: FrettedString, fret: int) -> None:
     place = true_setback_mm(string, fret)
     assert fretted_error_cents(replace(string, setback_mm=place), fret) == pytest.approx(0.0, abs=1e-6)
     assert fretted_error_cents(replace(string, setback_mm=place + 0.1), fret) < 0.0
@@ -182,7 +182,7 @@ def test_no_setback_and_nut_nearby_leave_less(string: FrettedString) -> None:
         assert rms(setback_mm + further, nut_mm + wider) > least
 
 
-def test_two_frets_are_both_true_with_setback_and_nut() -> None:
+def test_two_frets_are_both_in_tune_with_setback_and_nut() -> None:
     setback_mm, nut_mm, rms_cents = best_setback_and_nut_mm(of(3), (3, 12))
     assert rms_cents < 1e-6
     both = replace(of(3), setback_mm=setback_mm, nut_shift_mm=nut_mm)
@@ -207,7 +207,7 @@ def test_a_measured_stiffness_finds_the_string_that_has_it(number: int) -> None:
     assert found.stiffness_mm == pytest.approx(length_mm * math.exp(log_b / 2.0) / math.pi, rel=1e-9)
 
 
-def test_a_file_gives_the_model_its_heights_and_place() -> None:
+def test_the_model_has_its_heights_and_place_from_the_file() -> None:
     spec = GUITAR.string(6)
     string = fretted_string(spec, GUITAR.open_hz(6), setback_mm=3.25)
     assert (string.scale_mm, string.setback_mm, string.nut_height_mm) == (648.0, 3.25, 0.35)

@@ -94,7 +94,7 @@ def test_settled_pitch(settled):
     assert settled.inside(5.0) == COUNT
 
 
-def test_standard_errors_of_the_first_partial_are_true(window, settled):
+def test_standard_errors_of_the_first_partial_fit(window, settled):
     low, high = sd_bounds(0.8, 1.25, COUNT)
     for each in (window, settled):
         assert low < float(np.std(each.ratios)) < high

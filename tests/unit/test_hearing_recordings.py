@@ -53,7 +53,7 @@ def test_the_listener_finds_one_note_in_each_first_take_and_the_right_one(notes)
         assert np.percentile(np.abs(live), 90) < 2 * WITHIN_CENTS, name
 
 
-def test_two_takes_alike_agree_and_the_attack_stands_above(readings):
+def test_equal_takes_agree_and_hard_plucks_start_sharper(readings):
     """Takes of one strength differ by about 0.6 cents (1 sd) on this guitar; hard plucks start sharp."""
     pairs = [(r, readings[name[:-1] + "2"]) for name, r in readings.items() if name.endswith("_1")]
     apart = [abs(cents_between(a.f1_hz, b.f1_hz)) for a, b in pairs if max(a.se_cents, b.se_cents) < 0.5]

@@ -71,7 +71,7 @@ def texts(root: ElementTree.Element) -> list[str]:
 # What is told
 
 
-def test_each_session_tells_what_it_found_and_what_it_left(year):
+def test_each_session_has_its_values_as_found_and_as_left(year):
     assert [one.at.date() for one in year] == [plan.day for plan in YEAR]
     assert [one.quick for one in year] == [plan.quick for plan in YEAR]
     for one in year:
@@ -119,7 +119,7 @@ def test_a_reading_that_was_taken_back_was_not_found(tmp_path):
     assert visit(row, state, again, 12) == visit(row, state, events, 12)
 
 
-def test_stiffness_is_told_against_new_strings(year):
+def test_stiffness_is_relative_to_new_strings(year):
     told = stiffness_since_new(year, 3)
     changed = [n for n, plan in enumerate(YEAR) if plan.new_strings]
     assert [n for n, side in enumerate(told) if side is not None and side.value == 0.0] == changed
@@ -247,7 +247,7 @@ def test_other_endings_are_refused(year, tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_place_that_cant_be_written_is_told(year, tmp_path):
+def test_an_unwritable_place_is_reported(year, tmp_path):
     with pytest.raises(InputError, match=r"can't be written \(No such file or directory\): choose another place"):
         write(year, "the red one", tmp_path / "none" / "a.svg")
 

@@ -58,7 +58,7 @@ def files() -> list[tuple[str, Path]]:
     return [(package, path) for package, path in found if package not in ("__init__", "__main__")]
 
 
-def test_every_room_has_a_floor() -> None:
+def test_every_package_has_a_floor() -> None:
     assert {package for package, _ in files()} == set(LEVEL)
 
 

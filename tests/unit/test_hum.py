@@ -64,7 +64,7 @@ def test_frequency_errors_are_those_of_the_bound():
     assert np.mean(ses) == pytest.approx(bound_hz, rel=0.05)
 
 
-def test_a_second_later_foretold_hum_is_twenty_decibels_down():
+def test_predicted_hum_is_twenty_decibels_down_a_second_later():
     """Measured in a second of quiet with noise 20 dB under the hum; taken out of the second after the next one."""
     left = []
     for seed in range(25):
@@ -114,7 +114,7 @@ def test_a_string_that_rings_on_is_not_hum(f1_hz, seconds):
     assert measure_hum(ringing(f1_hz, seconds), RATE_HZ) is None
 
 
-def test_only_the_partial_that_stands_on_a_multiple_is_taken_for_hum():
+def test_only_a_partial_on_a_multiple_is_taken_for_hum():
     """The third partial of A#2 is 349.8 Hz."""
     found = measure_hum(ringing(116.54, 1.0), RATE_HZ)
     assert found is None or found.multiples == (7,)

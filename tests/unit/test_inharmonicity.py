@@ -37,7 +37,7 @@ def heard(
     st.floats(1e-6, 2e-3),
     st.sets(st.integers(1, 10), min_size=3),
 )
-def test_partials_on_the_law_give_it_back(f0_hz, inharmonicity, numbers):
+def test_inharmonicity_is_recovered_from_stiff_partials(f0_hz, inharmonicity, numbers):
     law = stiff_string({k: (exact(f0_hz, inharmonicity, k), 0.05) for k in numbers})
     assert law.f0_hz == pytest.approx(f0_hz, rel=1e-9)
     assert law.inharmonicity == pytest.approx(inharmonicity, abs=1e-9)

@@ -317,7 +317,7 @@ def test_an_action_that_the_file_changed_is_pointed_out_and_a_measured_one_is_be
     assert "action 2.00 → 1.90 mm" in told["string/1"]
 
 
-def test_what_is_measured_is_held_against_the_last_session() -> None:
+def test_measured_values_are_compared_with_the_last_session() -> None:
     left = with_action(GUITAR, 1.6, 2.0)
     job = begun(last_time=cm.LastTime(GUITAR, left))
     assert not [

@@ -136,7 +136,7 @@ def test_a_fret_without_its_open_string_goes_by_its_pitch_and_has_no_error() -> 
     assert (finding.verdict, finding.why) == (CheckVerdict.UNSURE, "its open string was not heard")
 
 
-def test_tuned_anew_only_errors_are_held_against_the_baseline() -> None:
+def test_after_retuning_only_errors_are_compared_with_the_baseline() -> None:
     limits = replace(DRIFT, retuned=True)
     found = by_name(judge(heard(o3=-2.5, f4=2.0), heard(), limits)[0])
     assert {name for name in found if name.endswith("open")} == set()
@@ -160,7 +160,7 @@ def test_a_string_far_off_its_pitch_is_not_blamed_for_how_it_frets() -> None:
     assert found["string 2 fret 12"].why == "the string is too far out of tune to judge this"
 
 
-def test_labels_are_held_against_their_own_open_string() -> None:
+def test_notes_with_labels_are_compared_with_their_own_open_string() -> None:
     def labelled(dynamic: str, cents: float) -> dict[Case, tuple[Note, ...]]:
         return {
             replace(case(6, place), labels=(("dynamic", dynamic),)): notes(6, place, cents) for place in (OPEN, FRET_12)
@@ -172,7 +172,7 @@ def test_labels_are_held_against_their_own_open_string() -> None:
     assert [finding.cents for finding in errors] == pytest.approx([0.0, 0.0], abs=1e-6)
 
 
-def test_notes_that_go_by_their_names_have_nothing_to_be_held_against_but_a_baseline() -> None:
+def test_notes_known_only_by_name_are_compared_only_with_a_baseline() -> None:
     name = Case(0, None, 45)
     sung = RecordingHeard(None, 440.0, {name: tuple(Note(note_hz(45) * (1.0 + 1e-5 * k), 0.1) for k in range(6))})
     assert judge(sung, sung, DRIFT)[0][0].verdict is CheckVerdict.HOLDS

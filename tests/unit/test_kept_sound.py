@@ -167,7 +167,7 @@ def test_a_file_is_found_and_read_only_if_it_is_the_one_that_was_kept(tmp_path):
 
 
 @pytest.mark.parametrize("how", ["one sample", "a byte", "cut", "empty", "two channels", "text"])
-def test_an_altered_file_is_told_and_the_others_are_looked_at(tmp_path, how):
+def test_an_altered_file_is_reported_and_the_others_are_checked(tmp_path, how):
     good, made = kept(noise(size=0.1)), kept(noise())
     put(tmp_path, "2026-11-25-1", 9, good)
     path = put(tmp_path, "2026-11-25-1", 12, made)

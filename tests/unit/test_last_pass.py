@@ -40,7 +40,7 @@ def test_a_string_that_fails_goes_back_and_the_rest_stay_proved() -> None:
     assert (job.state.phase, job.state.focus) == (Phase.PROVING, 5)
 
 
-def test_a_drifted_string_is_tuned_in_the_last_pass_without_being_compared_anew() -> None:
+def test_a_drifted_string_is_tuned_in_the_last_pass_without_a_new_comparison() -> None:
     job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.1)

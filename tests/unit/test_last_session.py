@@ -66,7 +66,7 @@ def test_what_is_in_memory_only_counts_too(tmp_path: Path) -> None:
     assert last_session(recorder, GUITAR) == cm.LastTime(GUITAR, with_action(GUITAR, 1.6, 2.2))
 
 
-def test_a_session_that_cannot_be_read_is_passed_over(
+def test_a_session_that_cannot_be_read_is_skipped(
     journal: Journal, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     session(journal, treble_mm=1.4)

@@ -61,7 +61,7 @@ def test_block_size_changes_nothing(block):
     assert listen(samples, block) == listen(samples, 4096)
 
 
-def test_a_string_plucked_again_while_it_rings_gives_two_notes():
+def test_a_string_plucked_again_while_it_rings_is_heard_as_two_notes():
     first, second = note(110.0, 1.5), note(110.0, 2.0, pluck_s=0.0)
     events = listen(np.concatenate((first, second)))
     assert len(pitches(events)) == 2
@@ -85,7 +85,7 @@ def test_a_note_is_read_while_it_rings_on():
     assert heard.reading.window_start_s + heard.reading.window_length_s <= 2.05
 
 
-def test_what_a_hand_does_to_the_end_is_no_part_of_the_note():
+def test_the_end_that_a_hand_stops_is_not_part_of_the_note():
     """Muting bends the pitch: here the last 50 ms slide down a semitone while they die."""
     samples = note(196.0, 1.6)
     slide = samples[: int(0.3 * RATE_HZ)][::-1]
@@ -97,7 +97,7 @@ def test_what_a_hand_does_to_the_end_is_no_part_of_the_note():
 
 
 @pytest.mark.parametrize("hum_hz", [50.0, 60.0])
-def test_hum_alone_is_no_note(hum_hz):
+def test_hum_is_not_a_note(hum_hz):
     times = np.arange(int(4 * RATE_HZ)) / RATE_HZ
     hum = sum(10.0 ** (-58.0 / 20.0) / k * np.sin(2 * np.pi * hum_hz * k * times) for k in (1, 2, 3, 5))
     assert pitches(listen(np.asarray(hum))) == []
@@ -142,7 +142,7 @@ def test_hum_learnt_in_the_quiet_is_carried_into_the_note():
     assert wander[0] > 4.0 * wander[1]
 
 
-def test_a_louder_room_is_learnt_while_nothing_decays():
+def test_a_louder_background_is_learnt_while_nothing_decays():
     """Noise that begins in the middle of the stream is no string ringing on for ever: a note in it ends by itself."""
     draw = np.random.default_rng(4)
     quiet = 1e-5 * draw.standard_normal(int(0.5 * RATE_HZ))

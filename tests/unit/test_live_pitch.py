@@ -88,7 +88,7 @@ def test_within_one_cent_soon_after_the_pluck(f1_hz, within_s):
     assert np.median(soonest) <= within_s
 
 
-def test_doubts_are_true_early_and_late():
+def test_standard_errors_fit_early_and_late():
     """Error over standard error: 1 sd where the doubt is true. Over strings from B0 to fret 24 of E4."""
     early, late = [], []
     draw = np.random.default_rng(3)
@@ -161,7 +161,7 @@ def test_a_second_partial_far_over_the_first_is_not_the_note(first_db):
         assert all(abs(off) < 15.0 for off in offs), f1_hz
 
 
-def test_an_octave_told_at_first_is_put_right_later():
+def test_a_wrong_octave_at_first_is_corrected_later():
     """A first partial 33 dB down says nothing; as the second dies away it comes up, and the values come down to it."""
     levels = {1: (-33.0, 2.0), 2: (0.0, 0.25), 3: (-36.0, 2.0), 4: (-12.0, 0.2), 6: (-18.0, 0.2)}
     for f1_hz in (110.0, 196.0):
@@ -180,7 +180,7 @@ def test_a_body_that_rings_near_the_octave_below_is_not_the_note():
     assert all(abs(off) < 10.0 for off in offs)
 
 
-def test_a_missing_first_partial_is_told_from_the_others_with_more_doubt():
+def test_a_missing_first_partial_is_found_from_the_others_with_a_larger_error():
     samples, truth = plucked(110.0, 3, glide_cents=0.0, seconds=1.2)
     without = sosfiltfilt(butter(6, 165.0, "high", fs=RATE_HZ, output="sos"), samples)
     values = live_values(without, truth)
@@ -190,7 +190,7 @@ def test_a_missing_first_partial_is_told_from_the_others_with_more_doubt():
         assert value.se_cents > 1.0
 
 
-def test_noise_gives_no_values():
+def test_noise_has_no_values():
     for seed in range(3):
         noise = 0.03 * np.random.default_rng(seed).standard_normal(int(1.5 * RATE_HZ))
         noise[: int(0.5 * RATE_HZ)] *= 0.001
@@ -209,7 +209,7 @@ def test_any_sample_rate_is_followed(rate_hz):
 
 @pytest.mark.parametrize("f1_hz", [23.12, 30.87, 82.41, 329.63, 1318.5])
 @pytest.mark.parametrize("periods", [4.5, 6.0, 9.0, 40.0])
-def test_partials_are_told_apart_over_few_periods(f1_hz, periods):
+def test_partials_are_separated_over_few_periods(f1_hz, periods):
     """A clean stiff string and a guess 15 cents off: f_k = k f0 sqrt(1 + B k^2) (Fletcher, J. Acoust. Soc. Am. 36
     (1964) 203), no more than a tenth of a cent off however few periods there are."""
     sound, truth = working(f1_hz, periods, inharmonicity=2e-4)

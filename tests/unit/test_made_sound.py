@@ -33,7 +33,7 @@ def test_partials_are_sharp_by_stiffness(k):
     assert abs(cents(phase_slope_hz(samples, RATE, expected, 0.5, 1.0), expected)) < 0.01
 
 
-def test_strays_leave_the_first_partial_alone():
+def test_strays_do_not_change_the_first_partial():
     _, straight = synthetic_note(f1_hz=196.0, seconds=0.5)
     _, stray = synthetic_note(f1_hz=196.0, seconds=0.5, stray_cents=1.0)
     offsets = 1200.0 * np.log2(stray.partials_hz / straight.partials_hz)
@@ -41,7 +41,7 @@ def test_strays_leave_the_first_partial_alone():
     assert 0.5 < np.std(offsets[1:]) < 1.6
 
 
-def test_glide_falls_from_the_stated_cents_to_the_settled_pitch():
+def test_the_glide_starts_at_the_stated_cents_and_ends_at_the_settled_pitch():
     samples, truth = synthetic_note(f1_hz=82.407, seconds=4.0, glide_cents=16.0, glide_tau_s=0.8, pluck_s=0.1)
     assert cents(truth.momentary_hz(0.1), 82.407) == pytest.approx(16.0, abs=1e-9)
     assert cents(truth.momentary_hz(0.9), 82.407) == pytest.approx(16.0 / math.e, abs=0.1)
@@ -157,7 +157,7 @@ def test_second_polarisation_dies_faster_by_its_factor():
         assert loud / quiet == pytest.approx((1.0 + a_loud) / (1.0 - a_quiet), rel=0.01)
 
 
-def test_spread_polarisations_leave_the_first_partial_alone():
+def test_spread_polarisations_do_not_change_the_first_partial():
     """What one note's partial is of another's stays the same in the first, and changes with time in all others."""
     settings = {"f1_hz": 200.0, "partials": 4, "polarisation_split_cents": 6.0, "seconds": 2.0, "pluck_s": 0.0}
     even, truth = synthetic_note(**settings)

@@ -113,7 +113,7 @@ def test_a_mistake_in_an_entry_costs_that_entry(text: str, line: int, words: str
     assert found.recordings[0].patterns == ("rest.wav",)
 
 
-def test_a_manifest_that_is_not_there_is_told() -> None:
+def test_a_missing_manifest_is_reported() -> None:
     with pytest.raises(InputError, match="is no file; give the path of a manifest"):
         load_manifest(Path("/nowhere/set.toml"))
 

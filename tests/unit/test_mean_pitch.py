@@ -41,7 +41,7 @@ def rife_boorstyn_sd_hz(snr: float, count: int) -> float:
     ("f1_hz", "most", "calmest"), [(30.868, 2.0, 0.4), (82.407, 1.5, 0.8), (329.628, 1.5, 0.8)], ids=["B0", "E2", "E4"]
 )
 @pytest.mark.parametrize("seconds", [0.5, 1.0])
-def test_errors_in_white_noise_are_near_the_bound_and_the_doubt_is_true(f1_hz, most, calmest, seconds):
+def test_errors_in_white_noise_are_near_the_bound_and_fit_the_standard_error(f1_hz, most, calmest, seconds):
     """At 30 dB. With 40 draws a standard deviation is known to 11 % (1 sd): nothing is allowed for that above, twice
     that below 1, where an unbiased estimator can't be. Over the 15 periods of half a second of B0 a beat or a bend
     can't be ruled out, and the doubt is allowed to be too wide."""
@@ -95,7 +95,7 @@ def test_beats_are_averaged_as_they_are_heard(split_cents):
         assert abs(cents_between(found.hz, true_hz)) < 3.0 * doubt < 0.1
 
 
-def test_hum_beside_a_low_string_is_told_apart_when_it_is_named():
+def test_hum_beside_a_low_string_is_separated_if_its_frequency_is_given():
     time = np.arange(round(0.8 * RATE_HZ)) / RATE_HZ
     f1_hz, without, along = 61.735, [], []
     for seed in range(20):

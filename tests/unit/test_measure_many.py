@@ -31,7 +31,7 @@ def alone(wanted: list[Wanted]) -> list[FileOutcome]:
     return [FileOutcome(measure_file(w.path, w.expected_hz), sha256=sha256_of(w.path)) for w in wanted]
 
 
-def test_outcomes_are_those_of_measuring_each_alone(wanted: list[Wanted], alone: list[FileOutcome]) -> None:
+def test_outcomes_equal_those_of_each_file_by_itself(wanted: list[Wanted], alone: list[FileOutcome]) -> None:
     assert all(outcome.measured is not None and len(outcome.measured.notes) == 1 for outcome in alone)
     told: list[int] = []
     assert measure_many(wanted, done=told.append) == alone
@@ -126,7 +126,7 @@ def test_files_that_cant_be_read_have_a_line_each_and_the_rest_is_measured(
     assert [bool(outcome.sha256) for outcome in first[1:-1]] == [False, True, True, True, False]
 
 
-def test_a_file_that_changes_while_it_is_measured_is_told_and_not_kept(
+def test_a_file_that_changes_while_it_is_measured_is_reported_and_not_cached(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = note(tmp_path / "a.wav", 110.0)

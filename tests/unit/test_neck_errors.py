@@ -85,7 +85,7 @@ def test_on_thin_plain_strings_the_exact_move_leaves_a_fifth_of_a_cent_at_most(n
 
 
 @pytest.mark.parametrize("name", ["six-string-648", "six-string-628", "seven-string-648", "bass-5-864"])
-def test_the_exact_move_is_the_simulated_guitars_true_saddle(name: str) -> None:
+def test_the_exact_move_reaches_the_simulated_saddle_in_tune(name: str) -> None:
     guitar = load_instrument(name)
     for off_mm in (-2.5, 2.5):
         rig = rig_of(guitar, saddle_error_mm=[off_mm] * len(guitar.strings))
@@ -133,14 +133,14 @@ def test_an_error_of_the_open_string_widens_the_nut_and_leaves_the_saddle() -> N
     assert doubtful.nut_se_mm == pytest.approx(math.hypot(exact.nut_se_mm or 0.0, 648.0 / K), rel=1e-6)
 
 
-def test_one_fret_tells_no_nut_and_says_so() -> None:
+def test_one_fret_determines_no_nut_and_this_is_reported() -> None:
     found = saddle_and_nut(neck((12,), [3.0]), FLAT, 0.0)
     assert (found.saddle_mm, found.nut_mm) == (None, None)
     assert "one fret" in found.untold
     assert found.saddle_only_mm == pytest.approx(null_move_mm(3.0, speaking_lengths_mm(FLAT, 12, 0.0)))
 
 
-def test_the_saddle_alone_leaves_the_least_weighted_squares() -> None:
+def test_a_saddle_move_leaves_the_least_weighted_squares() -> None:
     errors, weights = [4.0, 2.0, 1.5, 1.0, 3.0, 6.0], {1: 1.0, 3: 2.0, 5: 1.0, 7: 1.0, 12: 5.0, 17: 0.5}
     move_mm = saddle_and_nut(neck(THOROUGH, errors), FLAT, 0.0, weights).saddle_only_mm
     grid = np.linspace(move_mm - 0.5, move_mm + 0.5, 2001)
@@ -246,7 +246,7 @@ def test_least_squares_against_chance(scatter: float) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("scatter", [0.3, 0.5])
-def test_of_a_very_calm_hand_standard_errors_are_too_wide_rather_than_too_narrow(scatter: float) -> None:
+def test_with_a_very_small_scatter_standard_errors_are_too_wide_not_too_narrow(scatter: float) -> None:
     # Two plucks a fret don't show such a hand: what was expected before them still counts.
     for what, (bias, within, _) in against_chance(scatter, 300).items():
         assert abs(bias) < 0.15, (what, bias)

@@ -34,7 +34,7 @@ def test_every_service_has_the_port_and_the_addresses_of_the_daemon() -> None:
     assert set(udp) == {"txtvers", "version", "framing", "uri", "types"}
 
 
-def test_an_address_of_the_sixth_version_stands_in_brackets_in_the_uri() -> None:
+def test_an_ipv6_address_is_in_brackets_in_the_uri() -> None:
     told = services("bench", ["2001:db8::7"], 9787, "/bench")
     assert told[0].decoded_properties["uri"] == "http://[2001:db8::7]:9787/bench"
 

@@ -107,7 +107,7 @@ SAME_PITCH = [(6, 5, 5, 0.9), (5, 5, 4, 0.98), (4, 5, 3, 0.7), (3, 4, 2, 0.98), 
 
 
 @pytest.mark.parametrize(("stopped", "fret", "other", "sure"), SAME_PITCH)
-def test_one_pitch_on_two_strings_is_told_apart_by_stiffness(stopped, fret, other, sure):
+def test_stiffness_decides_between_two_strings_of_one_pitch(stopped, fret, other, sure):
     place = Place("fret", fret)
     for number, where in ((stopped, place), (other, OPEN)):
         found = identify(GUITAR, **note(number, where), also=(place,), known=taught())

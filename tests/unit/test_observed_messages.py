@@ -32,7 +32,7 @@ def loaded(overheard: ObservedMessages, root: str = "/bench") -> SettingsFile:
     return read_settings("\n\n".join(offers(overheard, root)), "offered", Path("/"), root)
 
 
-def test_repeats_are_gathered_and_told_once() -> None:
+def test_repeats_are_collected_and_reported_once() -> None:
     overheard = heard(("/f", "f", (0.5,)))
     assert overheard.take(Message("/f", (0.25,), "f"), "10.0.0.6 (tcp)") is None
     assert overheard.take(Message("/f", (1,), "i"), "10.0.0.6 (tcp)") is None, "clients send 1.0 as a whole number"

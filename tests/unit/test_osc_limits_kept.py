@@ -71,7 +71,7 @@ def test_a_packet_that_asks_for_much_counts_as_so_many() -> None:
     assert taken == PACKETS_PER_S // 6 + 1  # the last one is let in with less than it takes
 
 
-def test_what_a_foreign_message_stands_for_counts_too() -> None:
+def test_a_command_from_a_foreign_message_counts_too() -> None:
     floor = SocketlessServer()
     floor.server.bind(lambda message, sender: [Message("/bench/session/next", (), "")] * 2, lambda line: None)
     while not floor.server.counts.dropped:

@@ -360,7 +360,7 @@ async def test_leases_end_by_themselves() -> None:
 
 
 @on_a_loop
-async def test_closing_tells_the_subscribers() -> None:
+async def test_closing_is_sent_to_subscribers() -> None:
     bench = Bench()
     bench.receive(encode("/bench/subscribe"))
     sent = len(bench.wire.sent)

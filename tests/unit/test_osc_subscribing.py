@@ -328,7 +328,7 @@ def elements(packet: bytes) -> list[bytes]:
 
 
 @on_a_loop
-async def test_messages_of_one_bundle_run_together_though_another_bundle_stands_between_them() -> None:
+async def test_messages_of_one_bundle_run_together_even_around_another_bundle() -> None:
     """OSC 1.0: the messages of one bundle are carried out with nothing else in between; of a nested one, later."""
     now = 1_800_000_000.0
     bench = Bench(wall=lambda: now)

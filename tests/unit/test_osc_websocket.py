@@ -147,7 +147,7 @@ def test_what_is_listened_to_on_one_connection_has_a_bound(monkeypatch: pytest.M
     on_a_bench(trial)
 
 
-def test_at_the_end_connections_are_told() -> None:
+def test_connections_get_a_close_frame_at_the_end() -> None:
     async def run() -> None:
         async with aiohttp.ClientSession() as session:
             async with opened() as bench:

@@ -124,13 +124,13 @@ def test_missing_partials_cost_nothing_but_themselves():
 
 
 @pytest.mark.parametrize("cents", [-8.0, 8.0])
-def test_a_straying_partial_does_not_make_the_law(cents):
+def test_a_straying_partial_does_not_change_the_stiffness(cents):
     reading = read_note(note(155.6, 2.6e-4, 6, off_cents={8: cents}), RATE_HZ)
     assert reading.inharmonicity == pytest.approx(2.6e-4, rel=0.06)
     assert abs(reading.inharmonicity - 2.6e-4) < 2.0 * reading.inharmonicity_se
 
 
-def test_sums_too_near_to_be_told_apart_widen_the_doubt():
+def test_sums_too_near_to_be_separated_widen_the_standard_error():
     plain = read_note(note(110.0, 4e-5, 7), RATE_HZ)
     mixed = read_note(note(110.0, 4e-5, 7, sums_db=0.0), RATE_HZ)
     assert mixed.inharmonicity_se > 1.5 * plain.inharmonicity_se

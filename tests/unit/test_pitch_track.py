@@ -58,6 +58,6 @@ def test_what_is_too_short_or_silent_has_no_fall():
     assert pitch_track(np.zeros(0), RATE_HZ, 0.0, 110.0) == ()
 
 
-def test_noise_tells_nothing():
+def test_noise_has_no_pitch_track():
     noise = np.random.default_rng(2).normal(0.0, 0.1, 96000)
     assert len(pitch_track(noise, RATE_HZ, 0.0, 110.0)) <= 2

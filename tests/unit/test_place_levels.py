@@ -95,7 +95,7 @@ def test_another_gain_changes_nothing_but_the_doubt() -> None:
     assert both.combined(error, louder_by)[0] == pytest.approx(0.0, abs=1e-9), "it raises open and fretted alike"
 
 
-def test_one_note_that_went_wrong_is_left_out_and_told() -> None:
+def test_one_outlier_is_left_out_and_reported() -> None:
     good = [note(OPENED, cents) for cents in (0.1, -0.2, 0.0, 0.2, -0.1)]
     found, _ = fitted([{OPENED: [*good, note(OPENED, 14.0)]}, {OPENED: good}])
     assert [round(one.cents) for one in found.left_out] == [14]
@@ -149,7 +149,7 @@ def test_degrees_of_freedom_are_welchs_where_nothing_but_scatter_is_unsure() -> 
     assert degrees_of(weights, levels, scatter, 10.0 * se_cents) == pytest.approx(1e4 * expected, rel=1e-6)
 
 
-def test_errors_are_true() -> None:
+def test_standard_errors_fit() -> None:
     """Of drifts drawn at nothing, 68 in 100 lie within their standard error and 95 within two (normal law)."""
     rng = np.random.default_rng(7)
     within_1 = within_2 = 0

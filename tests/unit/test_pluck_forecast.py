@@ -76,7 +76,7 @@ def _next(job: MadeUpSession) -> object:
     return waited[1]
 
 
-def test_the_last_pass_goes_without_a_harmonic_that_is_passed_over() -> None:
+def test_the_last_pass_leaves_out_a_skipped_harmonic() -> None:
     job = MadeUpSession(SCREWS).tuned()
     for string in (6, 5, 4, 3, 2, 1):
         job.bracket(string, 0.2)

@@ -46,7 +46,7 @@ def test_a_scatter_is_summed_up_as_the_distribution_it_comes_from(scale: float, 
 
 
 @pytest.mark.parametrize(("fretted", "opened"), [(0.25, 0.1), (0.6, 0.15), (1.2, 0.3), (0.8, 0.8)])
-def test_a_few_strings_teach_how_a_hand_scatters(fretted: float, opened: float) -> None:
+def test_scatter_is_learnt_from_a_few_strings(fretted: float, opened: float) -> None:
     scatters, shares = [], []
     for seed in range(12):
         rng, hand = np.random.default_rng(seed), UNKNOWN_SCATTER
@@ -59,7 +59,7 @@ def test_a_few_strings_teach_how_a_hand_scatters(fretted: float, opened: float) 
 
 
 @pytest.mark.slow
-def test_a_known_hand_makes_a_comparison_as_sure_as_it_is() -> None:
+def test_a_known_scatter_makes_standard_errors_fit() -> None:
     # 300 comparisons by a calm hand and by a hasty one: the stated error of 1 sd holds two thirds of them, once learnt.
     for fretted, opened in ((0.3, 0.1), (1.4, 0.4)):
         rng, within, sure = np.random.default_rng(7), 0, []
@@ -78,7 +78,7 @@ def test_a_known_hand_makes_a_comparison_as_sure_as_it_is() -> None:
 
 
 @given(st.floats(0.05, 5.0), st.floats(0.0, 3.0), st.integers(0, 10_000))
-def test_whatever_is_plucked_a_hand_stays_a_hand(fretted: float, opened: float, seed: int) -> None:
+def test_the_learnt_scatter_stays_plausible_for_any_plucks(fretted: float, opened: float, seed: int) -> None:
     found = after(UNKNOWN_SCATTER, plucked(np.random.default_rng(seed), fretted, opened))
     assert 0.02 <= found.scatter_cents <= 40.0
     assert 0.0 < found.weight <= MOST_WEIGHT

@@ -48,7 +48,7 @@ def test_a_slope_is_learnt_from_plucks_of_many_strengths(slope: float) -> None:
     assert found.se_cents < 0.25 * PRIOR_CENTS
 
 
-def test_the_standard_error_of_the_slope_tells_the_truth() -> None:
+def test_the_standard_error_of_the_slope_fits() -> None:
     rng = np.random.default_rng(44)
     off = []
     for seed in range(1000, 1200):
@@ -78,7 +78,7 @@ def test_no_pluck_teaches_nothing() -> None:
         slope_for([], before)
 
 
-def test_a_string_that_falls_with_strength_is_taken_as_flat() -> None:
+def test_a_negative_slope_is_taken_as_zero() -> None:
     found = learn_slope(plucks(-2.0))
     assert found is not None
     assert found.cents == 0.0

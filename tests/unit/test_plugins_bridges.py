@@ -134,7 +134,7 @@ def test_a_record_needs_the_kind_no_more(kinds: InstalledKinds) -> None:
         ("dict()", "it is dict, expected a BridgePlugin"),
     ],
 )
-def test_a_bridge_of_the_wrong_shape_is_named_and_put_away(packages_folder: Path, bridge: str, reason: str) -> None:
+def test_a_bridge_of_the_wrong_shape_is_reported_and_disabled(packages_folder: Path, bridge: str, reason: str) -> None:
     each = "def each(strings): return {str(k): {k: 1} for k in range(1, strings + 1)}"
     module = f"from oscservice.plugins.registry import BridgePlugin\n{each}\nb = {bridge}"
     plugin_package(packages_folder, module, bridges={"odd": "b"})

@@ -52,7 +52,7 @@ def copies() -> list[dict[str, Any]]:
     return [event | {"body": dict(event["body"])} for event in EVENTS]
 
 
-def test_a_listener_is_told_everything_in_order_and_closed(packages_folder: Path) -> None:
+def test_a_listener_gets_every_event_in_order_and_is_closed(packages_folder: Path) -> None:
     registry, worker, module = at_work(packages_folder)
     worker.take(copies()[:1])
     worker.take(copies()[1:])
@@ -72,7 +72,7 @@ def test_a_listener_is_told_everything_in_order_and_closed(packages_folder: Path
         ("sticks", "OSError: disk full", 4),
     ],
 )
-def test_a_listener_that_fails_is_named_and_told_no_more(
+def test_a_listener_that_fails_is_reported_and_disabled(
     packages_folder: Path, rest: str, reason: str, heard: int
 ) -> None:
     registry, worker, module = at_work(packages_folder, rest)
@@ -84,7 +84,7 @@ def test_a_listener_that_fails_is_named_and_told_no_more(
     worker.take(copies())  # nobody minds
 
 
-def test_a_listener_that_has_nothing_to_do_is_left_alone(packages_folder: Path) -> None:
+def test_a_listener_with_nothing_to_do_is_not_called(packages_folder: Path) -> None:
     registry, worker, module = at_work(packages_folder, "nothing")
     worker.take(copies())
     worker.end()
@@ -92,7 +92,7 @@ def test_a_listener_that_has_nothing_to_do_is_left_alone(packages_folder: Path) 
     assert (registry.said, module.heard) == ([], [])
 
 
-def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(packages_folder: Path) -> None:
+def test_a_listener_that_is_too_slow_is_disabled_and_nothing_waits(packages_folder: Path) -> None:
     registry, worker, module = at_work(packages_folder, "hangs", most_waiting=20)
     for _ in range(8):
         worker.take(copies())
@@ -103,7 +103,7 @@ def test_a_listener_that_falls_behind_is_put_away_and_nobody_waits(packages_fold
     assert len(module.heard) <= 2, "what waited is dropped"
 
 
-def test_listeners_get_events_of_their_own_and_failures_are_told_once(packages_folder: Path) -> None:
+def test_listeners_get_copies_of_events_and_failures_are_reported_once(packages_folder: Path) -> None:
     name = plugin_package(packages_folder, HEEDING, listeners={"first": "heed", "second": "heed"})
     plugin_package(packages_folder, "raise RuntimeError('old')", listeners={"wrong": "heed"})
     told: list[str] = []
@@ -129,7 +129,7 @@ def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
         PluginService(Registry(), print, with_listeners=True, arguments=["csv:x"])
 
 
-def test_a_plug_in_of_a_bridge_that_fails_before_the_start_is_told_at_once(packages_folder: Path) -> None:
+def test_a_bridge_plug_in_that_fails_before_the_start_is_reported_at_once(packages_folder: Path) -> None:
     plugin_package(packages_folder, "raise RuntimeError('old')", bridges={"odd": "b"})
     told: list[str] = []
     plugged = PluginService(Registry(), told.append)

@@ -20,7 +20,7 @@ def test_nothing_installed_is_nothing_found() -> None:
     assert len(InstalledKinds(registry)) == 0
 
 
-def test_what_is_installed_is_found_by_role_and_name(packages_folder: Path) -> None:
+def test_installed_plug_ins_are_found_by_role_and_name(packages_folder: Path) -> None:
     module = "def tone(rest, rate_hz, channels): ...\ndef heed(rest): ..."
     name = plugin_package(packages_folder, module, sources={"tone": "tone"}, listeners={"b": "heed", "a": "heed"})
     registry = Registry()
@@ -45,7 +45,9 @@ def test_what_is_installed_is_found_by_role_and_name(packages_folder: Path) -> N
         ("def heed(:", "SyntaxError: invalid syntax ({name}.py, line 1)"),
     ],
 )
-def test_what_fails_to_load_is_named_once_and_put_away(packages_folder: Path, module: str, reason: str) -> None:
+def test_a_plug_in_that_fails_to_load_is_reported_once_and_disabled(
+    packages_folder: Path, module: str, reason: str
+) -> None:
     name = plugin_package(packages_folder, module, listeners={"wrong": "heed"})
     registry = WatchedRegistry()
     for _ in range(2):
@@ -67,7 +69,7 @@ def test_two_packages_of_one_name_are_not_chosen_from(packages_folder: Path) -> 
     assert second in reason
 
 
-def test_a_name_nobody_can_type_is_put_away(packages_folder: Path) -> None:
+def test_a_plug_in_with_an_unusable_name_is_disabled(packages_folder: Path) -> None:
     plugin_package(packages_folder, "def tone(*_): ...", sources={"x" * 41: "tone", "bell": "tone"})
     registry = WatchedRegistry()
     assert {
@@ -78,9 +80,7 @@ def test_a_name_nobody_can_type_is_put_away(packages_folder: Path) -> None:
     }
 
 
-def test_a_package_whose_metadata_is_broken_is_passed_over(
-    packages_folder: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_a_package_with_broken_metadata_is_skipped(packages_folder: Path, caplog: pytest.LogCaptureFixture) -> None:
     for name, text in (("odd", "[oscservice.sources]\nno equals sign\n"), ("empty", "")):
         info = packages_folder / f"{name}-1.0.dist-info"
         info.mkdir()

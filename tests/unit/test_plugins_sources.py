@@ -68,7 +68,7 @@ def opened(packages_folder: Path, rest: str, **asked: Any) -> tuple[WatchedRegis
     return registry, open_plugin(registry, registry.the("source", "tone"), rest, **asked)
 
 
-def test_a_source_gives_its_blocks_on_its_own_time_line(packages_folder: Path) -> None:
+def test_the_blocks_of_a_source_are_on_its_own_time_line(packages_folder: Path) -> None:
     registry, source = opened(packages_folder, "nan", rate_hz=44100)
     states: list[str] = []
     source.on_state = states.append
@@ -124,7 +124,7 @@ def test_a_source_that_can_not_be_opened(packages_folder: Path, rest: str, reaso
     assert error.value.exit_code == 3
 
 
-def test_what_was_typed_wrong_is_the_persons_mistake(packages_folder: Path) -> None:
+def test_a_mistyped_argument_is_reported_as_the_users_mistake(packages_folder: Path) -> None:
     with pytest.raises(InputError, match="--source tone: 'odd' is no tone; say breaks"):
         opened(packages_folder, "odd")
 
@@ -134,7 +134,7 @@ def test_another_number_of_channels_than_was_asked_for(packages_folder: Path) ->
         opened(packages_folder, "fine", channels=2)
 
 
-def test_a_source_whose_letting_go_fails_harms_nobody(packages_folder: Path) -> None:
+def test_a_source_that_fails_to_close_changes_nothing(packages_folder: Path) -> None:
     registry, source = opened(packages_folder, "sticks")
     source.close()
     assert list(source) == []

@@ -72,7 +72,7 @@ def test_separate_saddles_move_one_string_each() -> None:
     assert adjuster.mm_per_turn == 0.5
 
 
-def test_paired_saddles_move_two_strings_and_an_odd_one_alone() -> None:
+def test_paired_saddles_move_two_strings_and_an_odd_one_by_itself() -> None:
     guitar = load_instrument("six-string-648-paired")
     assert [set(a.influence) for a in guitar.bridge.adjusters] == [{1, 2}, {3, 4}, {5, 6}]
     text = preset_toml("bass-5-864").replace('"screw-driven fixed"', '"paired saddles"')
@@ -94,7 +94,7 @@ def test_a_fixed_saddle_has_nothing_to_move() -> None:
     assert fixed.adjuster_of(1) is None
 
 
-def test_a_fixed_saddle_with_room_is_shaped_string_by_string() -> None:
+def test_a_wide_fixed_saddle_is_shaped_string_by_string() -> None:
     room = '"fixed saddle"\ntoward_nut_mm = 0.8\naway_mm = 0.6\n'
     text = preset_toml("six-string-628-fixed").replace('"fixed saddle"', room, 1)
     shaped = read_instrument(text, "x")

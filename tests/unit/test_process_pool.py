@@ -29,7 +29,7 @@ def tasks(folder: Path, names: list[str]) -> list[Task]:
     return [Task(folder / name, (), "") for name in names]
 
 
-def test_two_cores_give_what_one_gives(tmp_path: Path) -> None:
+def test_two_cores_have_the_results_of_one(tmp_path: Path) -> None:
     wanted = archive(tmp_path / "notes", 6)
     told: list[int] = []
     assert measure_many(wanted, jobs=2, done=told.append) == measure_many(wanted)

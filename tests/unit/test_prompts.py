@@ -159,7 +159,7 @@ def test_cautions_belong_to_prompts_that_touch_a_string_under_tension() -> None:
 
 
 @pytest.mark.parametrize("code", sorted(SENTENCES))
-def test_a_caution_is_told_once(code: str) -> None:
+def test_a_caution_is_shown_once(code: str) -> None:
     """What is said in the caution isn't said in the sentence."""
     dangers = (
         "face",
@@ -194,7 +194,7 @@ def test_an_open_string_in_tune_and_asked_for_is_only_to_be_plucked() -> None:
     assert job.prompt == "pluck_open"
 
 
-def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
+def test_every_event_has_one_line_or_none() -> None:
     silent = {"StepBegun", "Focused", "ReadingTaken", "StringSurveyed", "CausesTested", "CausesSeen"}
     told: set[str] = set()
     for job in jobs():
@@ -221,7 +221,7 @@ def test_every_event_is_told_in_one_line_or_not_at_all() -> None:
     assert told | silent == {kind.__name__ for kind in ev.Event.__args__}
 
 
-def test_what_is_told_of_moves() -> None:
+def test_the_line_of_a_move() -> None:
     assert sentence(ev.SaddleMoved(3, -1.25, told=True)) == "string 3: saddle moved -1.2 mm"
     assert sentence(ev.SaddleMoved(3, 1.26, told=False)) == "string 3: saddle moved +1.3 mm, as advised"
     assert sentence(ev.SaddleMoved(3, 0.0, told=False)) == "string 3: saddle left where it was"
@@ -231,7 +231,7 @@ def test_what_is_told_of_moves() -> None:
     assert sentence(short) == "string 2: +20.0 ± 0.4 cents, out of travel (2.5 mm of travel missing)"
 
 
-def test_what_is_told_of_a_quick_check() -> None:
+def test_the_lines_of_a_quick_check() -> None:
     sizes = (6.14, 0.75, -0.31, 0.9, 1.0, 0.8, 1, 0.6)
     drifted = ev.StringChecked(5, "drifted", "tuning", *sizes)
     assert sentence(drifted) == "string 5: drifted in tuning: tuning +6.1 ± 0.8, intonation -0.3 ± 0.9 cents"

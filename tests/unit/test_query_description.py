@@ -52,7 +52,7 @@ def test_a_pure_container_has_only_its_path_and_contents() -> None:
     assert one(NODES["/bench/phase"], "CONTENTS", {}) == {}
 
 
-def test_what_a_live_value_is_told_with() -> None:
+def test_the_description_of_a_live_value() -> None:
     told = whole(NODES["/bench/string/2/cents"], {"/string/2/cents": (-2.5,)})
     assert told == {
         "FULL_PATH": "/bench/string/2/cents",
@@ -84,7 +84,7 @@ def test_a_switch_is_from_0_to_1_and_a_word_one_of_its_list() -> None:
     }
 
 
-def test_where_0_stands_for_the_usual_the_range_begins_there() -> None:
+def test_a_range_begins_at_0_if_0_means_the_default() -> None:
     ranges = whole(NODES["/bench/subscribe"], {})["RANGE"]
     assert isinstance(ranges, list)
     assert ranges[0] == {"MIN": 0, "MAX": 65535}
@@ -128,7 +128,7 @@ def test_numbers_that_json_has_no_form_for_are_null() -> None:
     assert json.dumps(told) == '{"VALUE": [82.5]}'
 
 
-def test_every_attribute_that_is_told_is_one_that_may_be_asked_for() -> None:
+def test_every_attribute_in_a_description_may_be_asked_for() -> None:
     told = {name for node in NODES.values() for name in whole(node, {})}
     assert told == ATTRIBUTES
     extensions = host_info("a bench", 9787, None)["EXTENSIONS"]
@@ -153,7 +153,7 @@ def test_every_node_is_described_and_its_lists_are_as_long_as_its_type() -> None
             assert len(items) == len(told["TYPE"]), (node.full_path, name)
 
 
-def test_host_info_leaves_out_an_address_that_stands_for_every_one() -> None:
+def test_host_info_leaves_out_the_wildcard_address() -> None:
     told = host_info("a bench", 9787, "192.0.2.7")
     assert (told["OSC_IP"], told["WS_IP"]) == ("192.0.2.7", "192.0.2.7")
     assert (told["OSC_PORT"], told["WS_PORT"], told["OSC_TRANSPORT"]) == (9787, 9787, "UDP")

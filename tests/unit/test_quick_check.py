@@ -235,7 +235,7 @@ def test_every_step_can_be_taken_back_exactly(left: SetupSummary) -> None:
         assert replace(job.state, revision=0) == replace(state, revision=0)
 
 
-def test_a_journal_gives_the_same_state(left: SetupSummary) -> None:
+def test_a_journal_replays_to_the_same_state(left: SetupSummary) -> None:
     job = Quick(left)
     job.pluck(6, 6.0)
     job.pluck(5, 0.0, 2.2)
@@ -267,7 +267,7 @@ def test_what_is_sent_of_it(left: SetupSummary) -> None:
     assert "/string/6/check" not in set_up_topics
 
 
-def test_a_quick_check_leaves_a_standing_of_its_own(left: SetupSummary) -> None:
+def test_a_quick_check_has_a_summary_of_its_own(left: SetupSummary) -> None:
     job = Quick(left)
     for string in (6, 5, 4, 3, 2, 1):
         job.pluck(string, 1.0, 1.0 if string > 1 else 6.0)

@@ -102,7 +102,7 @@ def test_samples_that_are_not_finite_become_0_and_are_counted() -> None:
     assert block.flags == source.flags == ("not finite: 2",)
 
 
-def test_a_pause_hands_on_what_has_come_and_the_cut_frame_is_kept() -> None:
+def test_a_pause_yields_a_shorter_block_and_keeps_the_cut_frame() -> None:
     reader, writer = os.pipe()
     with os.fdopen(reader, "rb") as stream, os.fdopen(writer, "wb", buffering=0) as feed:
         blocks = iter(RawSource(stream, 48_000))

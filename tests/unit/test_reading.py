@@ -86,7 +86,7 @@ def test_window_pitch_is_never_an_octave_or_a_partial_off(heard):
     assert max(abs(row[1]) for row in heard) < 1.0
 
 
-def test_settled_pitch_is_what_is_left_when_the_glide_has_gone(heard):
+def test_the_settled_pitch_is_the_pitch_after_the_glide(heard):
     errors = np.array([abs(row[3]) for row in heard])
     assert np.median(errors) < 0.1
     assert np.percentile(errors, 95) < 0.5
@@ -107,7 +107,7 @@ def test_steady_stiff_string_is_read_to_a_hundredth_of_a_cent(f1_hz):
 
 
 @pytest.mark.parametrize("rate_hz", [8000.0, 11025.0, 22050.0, 44100.0, 48000.0, 88200.0, 96000.0, 192000.0])
-def test_any_sample_rate_gives_the_same_pitch(rate_hz):
+def test_the_pitch_is_the_same_at_any_sample_rate(rate_hz):
     samples, truth = synthetic_note(f1_hz=196.0, sample_rate_hz=rate_hz, glide_cents=4.0, **STEADY)
     assert abs(cents_between(read_note(samples, rate_hz).f1_hz, truth.f1_hz)) < 0.1
 
@@ -120,7 +120,7 @@ def test_inharmonicity_of_a_clean_string_is_found():
     assert reading.f1_hz == pytest.approx(reading.f0_hz * np.sqrt(1.0 + reading.inharmonicity), rel=1e-5)
 
 
-def test_attack_stands_above_the_settled_pitch():
+def test_the_attack_is_above_the_settled_pitch():
     samples, _ = synthetic_note(f1_hz=82.41, glide_cents=14.0, glide_tau_s=0.6, sample_rate_hz=RATE_HZ, **STEADY)
     assert 8.0 < read_note(samples, RATE_HZ).attack_cents < 14.5
 

@@ -63,7 +63,7 @@ def test_sessions_are_named_by_day_and_listed_newest_first(path: Path) -> None:
         assert (row.closed, row.closed_utc, row.events) == (True, AT, 2)
 
 
-def test_what_is_committed_is_told_to_the_disk_each_time(path: Path) -> None:
+def test_each_commit_is_flushed_to_the_disk(path: Path) -> None:
     with Journal.open(path) as journal:
         database = journal._database
         assert database.execute("PRAGMA journal_mode").fetchone() == ("wal",)
@@ -172,7 +172,7 @@ while True:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("lines", [1, 3, 50])
-def test_a_killed_process_loses_nothing_it_told_of_and_gives_up_its_lock(path: Path, lines: int) -> None:
+def test_a_killed_process_loses_nothing_it_announced_and_its_lock_ends(path: Path, lines: int) -> None:
     child = subprocess.Popen([sys.executable, "-c", CHILD, str(path)], stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None
     session = child.stdout.readline().strip()
@@ -237,7 +237,7 @@ def test_a_journal_of_a_newer_version_is_refused_naming_both(path: Path) -> None
     assert str(path) in one_line(error)
 
 
-def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+def test_another_programs_database_is_refused_and_not_changed(tmp_path: Path) -> None:
     path = tmp_path / "other.db"
     with sqlite3.connect(path) as database:
         database.execute("CREATE TABLE cats (name TEXT)")
@@ -250,7 +250,7 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("readonly", [False, True])
-def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path, readonly: bool) -> None:
+def test_a_file_that_is_no_database_is_refused_and_not_changed(tmp_path: Path, readonly: bool) -> None:
     path = tmp_path / "journal.sqlite3"
     path.write_bytes(b"my shopping list\n" * 500)
     with pytest.raises(JournalError, match="is damaged") as error:

@@ -84,7 +84,7 @@ def test_another_name_is_handed_on_and_the_same_is_none():
     assert writer.asked == [(SESSION, "2026-11-25-2")]
 
 
-def test_a_change_stands_until_it_was_told():
+def test_a_change_is_kept_until_it_was_reported():
     one, writer = recording()
     assert one.topics()["/record/sound"] == ("kept",)
     assert not one.sound_has_changed()

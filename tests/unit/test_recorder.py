@@ -84,7 +84,9 @@ def begun(recorder: Recorder) -> SessionService:
 # --- a full disk ---
 
 
-def test_on_a_full_disk_the_session_goes_on_and_is_written_when_there_is_room(path: Path, recorder: Recorder) -> None:
+def test_on_a_full_disk_the_session_continues_and_is_written_once_there_is_space(
+    path: Path, recorder: Recorder
+) -> None:
     service = begun(recorder)
     fill_up(service, recorder)
     assert "make room on the disk" in recorder.fault
@@ -192,7 +194,7 @@ def test_a_journal_deleted_under_a_session_is_written_again_whole(
         other.claim(service.session_id)
 
 
-def test_a_journal_moved_away_and_back_is_gone_on_with(path: Path, recorder: Recorder) -> None:
+def test_a_journal_moved_away_and_back_is_continued(path: Path, recorder: Recorder) -> None:
     service = begun(recorder)
     away = path.with_name("away.sqlite3")
     for end in ("", "-wal"):
@@ -225,7 +227,7 @@ def test_a_journal_damaged_under_a_session_is_recovered_and_the_session_is_whole
         assert recorded(path, service.session_id) == service.state
 
 
-def test_a_session_whose_name_was_taken_meanwhile_gets_another_and_says_so(path: Path, recorder: Recorder) -> None:
+def test_a_session_with_a_name_taken_meanwhile_gets_another_and_reports_it(path: Path, recorder: Recorder) -> None:
     service = begun(recorder)
     old = service.session_id
     delete(path, files_too=True)
@@ -336,7 +338,7 @@ def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
 WELL = {"/record/state": ("recording",), "/record/fault": ("",)}
 
 
-def test_the_warning_stands_until_it_is_over(recorder: Recorder) -> None:
+def test_the_warning_is_shown_until_the_fault_is_over(recorder: Recorder) -> None:
     told = RecordStatus(recorder)
     assert told.topics() == {**WELL, "/record/sound": ("off",)}
     assert told.new_lines() == []

@@ -82,7 +82,7 @@ def test_what_could_not_be_measured_has_no_numbers(unknown: dict[str, Any]) -> N
     assert found.summary[-1] == "x: unsure: string 3 open; 0 hold"
 
 
-def test_a_set_without_strings_tells_of_each_note() -> None:
+def test_a_set_without_strings_reports_each_note() -> None:
     finding = {"what": "tuning", "cents": -7.0, "se_cents": 0.1, "verdict": "drifted"}
     fine = {**finding, "what": "pitch drift", "cents": 0.1, "verdict": "holds"}
     cases = [
@@ -320,7 +320,7 @@ def check(tmp_path: Path, code: str, timeout_s: float = 30.0) -> Told:
     return told
 
 
-def test_a_check_tells_of_each_string_and_ends(tmp_path: Path) -> None:
+def test_a_check_reports_each_string_and_ends(tmp_path: Path) -> None:
     told = check(tmp_path, f"print({printed(row(6, 'drifted'), row(5, 'holds'), verdict='drifted')!r}); exit(1)")
     assert [row[:2] for row in told.ended[0].rows] == [(6, "drifted"), (5, "holds")]
     assert told.summary()[:6] == ("red", "drifted", 1, 1, 0, 0)

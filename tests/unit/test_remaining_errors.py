@@ -124,7 +124,7 @@ def check_calibrated(z: list[np.ndarray]) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("frets", "worst_rms_cents"), [(ONE, 2.6), (THOROUGH, 1.4)])
-def test_frets_that_nobody_plucked_are_as_far_off_as_told(frets, worst_rms_cents):
+def test_errors_of_unplucked_frets_fit_their_standard_errors(frets, worst_rms_cents):
     z, errors = [], []
     for one in guitars():
         for told in remaining_errors(one.instrument, one.surveys(frets), {}).values():
@@ -138,7 +138,7 @@ def test_frets_that_nobody_plucked_are_as_far_off_as_told(frets, worst_rms_cents
     assert np.sqrt(np.mean(np.square(errors), axis=0)).max() < worst_rms_cents
 
 
-def test_a_fret_heard_well_is_told_as_heard():
+def test_a_well_measured_fret_is_reported_as_measured():
     one = guitar(1)
     surveys = {n: replace(one.survey(n, THOROUGH, sd=0.01), stiffness=None) for n in one.numbers}
     told = remaining_errors(one.instrument, surveys, {}, THOROUGH)
@@ -147,7 +147,7 @@ def test_a_fret_heard_well_is_told_as_heard():
         assert max(told[n].se_cents) <= 0.12
 
 
-def test_what_one_string_tells_is_used_for_the_others():
+def test_evidence_of_one_string_is_used_for_the_others():
     one = guitar(2)
     surveys = one.surveys(THOROUGH) | {3: one.survey(3, ONE)}
     alone = remaining_errors(one.instrument, {3: surveys[3]}, {})[3]

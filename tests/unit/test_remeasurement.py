@@ -102,7 +102,7 @@ def test_what_was_decided_and_done_stays(events):
     assert (after.phase, after.outcome) == (before.phase, before.outcome)
 
 
-def test_a_quick_check_is_worked_out_anew_too():
+def test_a_quick_check_is_calculated_again_too():
     instrument = load_instrument("six-string-628")
     rig = rig_of(instrument)
     account = set_up(instrument, rig, 4)
@@ -131,7 +131,7 @@ def test_a_session_that_was_only_begun_has_noerrors_again(events):
     assert errors_again([], {}) == ()
 
 
-def test_readings_that_were_taken_back_are_told_from_those_that_stand():
+def test_readings_of_undone_steps_are_found():
     found = session(steps=30)
     heard = [seq for seq, event in found if isinstance(event, ev.ReadingTaken)]
     steps = [seq for seq, event in found if isinstance(event, ev.StepBegun)]

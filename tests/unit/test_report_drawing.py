@@ -58,7 +58,7 @@ def test_settings_of_a_user_change_nothing():
         assert matplotlib.rcParams["font.size"] == 30.0, "and the user has them back afterwards"
 
 
-def test_an_svg_stands_for_itself_in_a_page():
+def test_an_svg_in_a_page_is_self_contained():
     text = drawn(colours=variables(), in_page=True)
     root = ElementTree.fromstring(text)
     assert root.get("viewBox") == "0 0 300 200"
@@ -91,7 +91,7 @@ def test_an_svg_by_itself_has_its_colours_and_font():
     assert LIGHT.after not in dark
 
 
-def test_axes_stand_where_they_are_told_to():
+def test_axes_are_in_the_given_place():
     with style():
         made = blank(300.0, 200.0)
         left, bottom, width, height = bare_axes(made, 30.0, 20.0, 150.0, 100.0).get_position().bounds
@@ -111,7 +111,7 @@ def test_colours_can_be_read_on_what_they_stand_on(palette):
     assert on(palette.before, palette.paper) >= TEXT
 
 
-def test_one_colour_stands_for_one_purpose():
+def test_each_colour_has_one_purpose():
     for palette in (LIGHT, DARK, PRINTED):
         assert len(set(palette.roles().values())) == len(palette.roles())
     assert recoloured(f"fill: {LIGHT.ink}", variables()) == "fill: var(--ink)"

@@ -50,7 +50,7 @@ def test_steps_taken_back_are_left_out():
 
 @settings(deadline=None, max_examples=50)
 @given(st.lists(st.sampled_from(["pluck", "undo"]), max_size=40))
-def test_whatever_is_taken_back_what_stands_gives_the_same_session(steps):
+def test_effective_events_replay_to_the_same_session_after_any_undo(steps):
     job = MadeUpSession().tuned()
     for step in steps:
         if step == "pluck":
@@ -120,7 +120,7 @@ def test_moves_in_order_with_what_they_did():
     assert [move.at_utc for move in facts.moves] == sorted(move.at_utc for move in facts.moves)
 
 
-def test_a_move_said_by_the_technician_is_told_so_and_one_not_heard_yet_has_nothing_after_it():
+def test_a_reported_move_is_marked_and_a_move_without_a_pluck_has_no_result():
     job = MadeUpSession(FLOATING).inspected()
     worker = MadeUpTechnician(job, dict.fromkeys(range(1, 7), 5.0), commands=True)
     while not any(isinstance(event, ev.SaddleMoved) for event in job.events):
@@ -164,7 +164,7 @@ def test_inspection_and_what_was_measured():
     assert facts.inspected[0].item == "strings"
 
 
-def test_a_quick_check_tells_its_verdicts():
+def test_a_quick_check_has_its_verdicts():
     facts = quick().facts
     assert (facts.quick, facts.overview.kind, facts.overview.against) == (True, "quick check", "2026-11-25-6")
     verdicts = {one.string: (one.check.verdict, one.check.what) for one in facts.results}
@@ -185,7 +185,7 @@ def test_what_is_open_abandoned_or_empty():
     assert nothing.seal.sha256, "the hash that its chain begins with"
 
 
-def test_a_record_that_was_edited_is_told():
+def test_an_edited_record_is_reported():
     record = normal().record
     assert normal().facts.seal.state == "sealed"
     assert normal().facts.seal.sha256 == record.session.seal

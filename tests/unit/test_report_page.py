@@ -135,7 +135,7 @@ def test_what_people_wrote_is_text_and_nothing_else():
         assert said in outline.text
 
 
-def test_a_set_up_tells_its_numbers():
+def test_the_page_of_a_set_up_has_its_numbers():
     facts, text = normal().facts, Outline(drawn(normal)).text
     assert text.count("Proved") >= 1
     for one in facts.results:
@@ -169,7 +169,7 @@ def test_a_string_that_was_not_moved_has_one_error_as_found_and_as_left():
         assert re.findall(r'<td class="number">(.*?)</td>', row[0]) == [left, left, "stayed"]
 
 
-def test_causes_are_told_with_evidence_and_what_to_check():
+def test_causes_are_shown_with_evidence_and_check():
     facts, text = thorough().facts, Outline(drawn(thorough)).text
     for cause in facts.causes:
         assert cause.evidence in text
@@ -178,7 +178,7 @@ def test_causes_are_told_with_evidence_and_what_to_check():
     assert "moving the saddle can't correct it" in text
 
 
-def test_what_the_technician_decided_is_told_as_such():
+def test_decisions_of_the_technician_are_marked():
     facts, text = returned().facts, Outline(drawn(returned)).text
     assert [one.string for one in facts.results if one.overruled] == [4]
     assert "The technician overruled the cause, so the saddle was advised on: string 4." in text

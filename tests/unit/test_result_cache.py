@@ -28,7 +28,7 @@ def test_what_is_kept_comes_back_in_the_next_run(tmp_path: Path) -> None:
         assert cache.remarks == []
 
 
-def test_a_key_tells_everything_a_result_depends_on_apart() -> None:
+def test_a_key_differs_with_everything_a_result_depends_on() -> None:
     keys = {
         key_of(SHA, ".wav", (110.0,), "one"),
         key_of(SHA, ".wav", (110.0,), "another"),
@@ -97,7 +97,7 @@ def test_pages_damaged_in_the_middle_are_a_remark(tmp_path: Path) -> None:
     assert len(cache.remarks) == 1
 
 
-def test_another_programs_database_is_left_alone(tmp_path: Path) -> None:
+def test_another_programs_database_is_not_changed(tmp_path: Path) -> None:
     with sqlite3.connect(tmp_path / FILE_NAME) as database:
         database.execute("CREATE TABLE theirs (a)")
     database.close()
@@ -114,7 +114,7 @@ def test_a_folder_that_is_a_file_is_a_remark(tmp_path: Path) -> None:
     unusable(Cache.open(tmp_path))
 
 
-def test_a_file_held_by_another_is_a_remark(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_locked_by_another_process_is_a_remark(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("oscservice.archive.result_cache._WAIT_S", 0.01)
     Cache.open(tmp_path).close()
     held = sqlite3.connect(tmp_path / FILE_NAME, isolation_level=None)

@@ -35,7 +35,7 @@ def test_a_stretch_has_the_samples_of_those_frames_that_the_ring_has(longest, bl
 
 
 @pytest.mark.parametrize("last", [30, 1, 4000])
-def test_no_more_is_held_than_asked_for_and_two_blocks(last):
+def test_the_ring_has_at_most_two_blocks_more_than_asked_for(last):
     ring, end = filled(100, [30] * 50 + [last])
     first, samples = ring.stretch(0, end)
     assert 100 + last <= len(samples) <= 130 + last, "what came before a long block is held too"

@@ -71,7 +71,7 @@ def test_what_is_left_out_stays_english() -> None:
     assert prompt(type(job.state)(), found.sentences).text == "Ξεκινήστε"
 
 
-def test_prompts_and_topics_are_told_in_another_language_with_the_same_codes() -> None:
+def test_prompts_and_topics_in_another_language_have_the_same_codes() -> None:
     german = load_translation(GERMAN).sentences
     job = MadeUpSession(SCREWS).tuned()
     job.bracket(6, 8.0)
@@ -164,7 +164,7 @@ def test_a_field_with_two_forms_follows_its_number(text: str, value: object, sho
     assert Sentences("en", {("words", "some"): text}).text("words", "some", n=value) == shown
 
 
-def test_a_translation_has_forms_of_its_own_or_the_number_alone() -> None:
+def test_a_translation_has_plural_forms_or_only_the_number() -> None:
     for form in ("{days:# jour|# jours}", "{days}"):
         text = f"{form} {{most}}"
         found = read_translation(f'language = "fr"\n[words]\nfresh = "{text}"\n', "own.toml")

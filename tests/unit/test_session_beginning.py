@@ -141,7 +141,7 @@ def test_on_a_fixed_bridge_the_others_stay_as_they_were() -> None:
     assert job.phase() is Phase.COMPARING
 
 
-def test_tuning_by_word_alone() -> None:
+def test_tuning_only_by_commands() -> None:
     job = MadeUpSession().inspected()
     for _ in range(6):
         job.do(cm.Next())

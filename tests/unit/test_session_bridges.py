@@ -30,7 +30,7 @@ def worked(instrument: str, errors: dict[int, float], *, commands: bool, seed: i
 @pytest.mark.parametrize("commands", [False, True], ids=["hands-free", "by commands"])
 @pytest.mark.parametrize("instrument", [FLOATING, SCREWS])
 @pytest.mark.parametrize("seed", [1, 2])
-def test_each_string_on_its_own_saddle_ends_true(instrument: str, commands: bool, seed: int) -> None:
+def test_each_string_on_its_own_saddle_ends_in_tune(instrument: str, commands: bool, seed: int) -> None:
     hands = worked(instrument, ERRORS, commands=commands, seed=seed)
     for number in hands.job.state.numbers:
         string = hands.job.string(number)
@@ -40,7 +40,7 @@ def test_each_string_on_its_own_saddle_ends_true(instrument: str, commands: bool
     assert hands.job.string(3).moves == 0
 
 
-def test_by_commands_alone_no_move_is_taken_as_advised() -> None:
+def test_with_commands_every_move_is_reported_and_none_taken_as_advised() -> None:
     hands = worked(FLOATING, ERRORS, commands=True)
     moves = [e for e in hands.job.events if isinstance(e, ev.SaddleMoved)]
     assert moves
@@ -48,7 +48,7 @@ def test_by_commands_alone_no_move_is_taken_as_advised() -> None:
     assert not any(e.heard for e in hands.job.events if isinstance(e, ev.StringSlackened))
 
 
-def test_hands_free_nothing_is_told_but_the_inspection() -> None:
+def test_hands_free_only_the_inspection_needs_commands() -> None:
     hands = worked(FLOATING, ERRORS, commands=False)
     steps = {e.what for e in hands.job.events if isinstance(e, ev.StepBegun)}
     assert steps == {"Begin", "Inspect", "Hear"}
@@ -169,7 +169,7 @@ def test_a_proved_string_of_a_pair_still_counts_for_the_other() -> None:
     assert (job.string(6).status, job.string(6).proved) == (Status.TO_MOVE, False), "what is to move is proved no more"
 
 
-def test_the_pair_of_a_string_set_aside_is_judged_alone() -> None:
+def test_the_partner_of_a_string_set_aside_is_judged_by_itself() -> None:
     job = MadeUpSession(PAIRED).tuned()
     job.do(cm.SetAside(5, "frayed"))
     job.bracket(6, 8.0)

@@ -57,7 +57,7 @@ def test_a_whole_session_by_hand_does_nothing_by_itself(instrument: str) -> None
     assert fold(job.events) == job.state
 
 
-def test_the_string_stays_at_hand_until_one_goes_on() -> None:
+def test_the_string_stays_in_focus_until_the_next_command() -> None:
     job = by_hand()
     job.hear(6)
     assert (job.state.focus, job.prompt) == (6, "go_on")
@@ -84,7 +84,7 @@ def heard_enough() -> MadeUpSession:
     return job
 
 
-def test_a_verdict_waits_and_is_told_beforehand() -> None:
+def test_a_verdict_waits_and_is_announced_before() -> None:
     job = heard_enough()
     assert (job.phase(), job.string(6).status) == (Phase.COMPARING, Status.COMPARING)
     assert prompt(job.state).text.startswith("String 6 has enough readings: -8.0 ± ")
@@ -106,7 +106,7 @@ def test_while_a_saddle_is_moved_nothing_that_is_heard_counts() -> None:
     assert job.phase() is Phase.RETUNING
 
 
-def test_hands_free_again_takes_the_step_that_was_held_back() -> None:
+def test_back_in_hands_free_mode_the_waiting_step_is_taken() -> None:
     job = by_hand()
     job.hear(6)
     job.do(cm.ByHand(False))
@@ -116,7 +116,7 @@ def test_hands_free_again_takes_the_step_that_was_held_back() -> None:
     assert (job.state.focus, job.state.by_hand, job.prompt) == (6, True, "go_on")
 
 
-def test_a_step_taken_by_hand_is_taken_back_alone() -> None:
+def test_a_manual_step_is_undone_by_itself() -> None:
     job = by_hand()
     job.hear(6)
     held = job.state

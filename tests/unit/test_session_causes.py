@@ -142,7 +142,7 @@ def test_each_of_these_steps_can_be_taken_back() -> None:
         assert replace(job.state, revision=0) == replace(before, revision=0)
 
 
-def test_a_journal_gives_the_same_state() -> None:
+def test_a_journal_replays_to_the_same_state() -> None:
     job, worker = asked_to_look()
     job.do(cm.Overrule(4))
     worker.work()
@@ -212,7 +212,7 @@ def up_to(worn_cents: float) -> MadeUpSession:
 
 
 @pytest.mark.slow
-def test_in_doubt_every_string_is_plucked_on_and_then_somebody_looks_or_a_saddle_is_moved() -> None:
+def test_in_doubt_every_string_is_plucked_again_until_the_cause_is_clear() -> None:
     """From a harmonic that is in order to one that is clearly off: nothing, doubt, a cause."""
     jobs = {cents: up_to(cents) for cents in (0.0, 1.25, 1.5, 1.75, 4.0)}
     extended = {cents: [e for e in job.events if isinstance(e, ev.SurveyExtended)] for cents, job in jobs.items()}
@@ -301,7 +301,7 @@ class Nut(MadeUpTechnician):
         return super().error(number, fret) + 8.0
 
 
-def test_a_nut_that_stands_wrong_stops_every_string_and_one_may_be_overruled() -> None:
+def test_a_misplaced_nut_stops_every_string_and_one_may_be_overruled() -> None:
     job = MadeUpSession(SCREWS, frets="thorough").inspected()
     hands = Nut(job, dict.fromkeys(job.state.numbers, 0.0))
     while job.prompt != "look_into":

@@ -40,7 +40,7 @@ def test_setting_aside_needs_a_reason_and_a_string() -> None:
         assert refusal.value.code == code
 
 
-def test_a_string_set_aside_is_passed_over() -> None:
+def test_a_string_set_aside_is_skipped() -> None:
     job = MadeUpSession().inspected()
     job.do(cm.SetAside(6, "frayed at the ball end"))
     assert job.state.focus == 5
@@ -115,7 +115,7 @@ def test_focus_on_what_is_not_there() -> None:
         assert refusal.value.code == "missing"
 
 
-def test_focus_on_a_settled_string_compares_it_anew() -> None:
+def test_focus_on_a_settled_string_compares_it_again() -> None:
     job = MadeUpSession().tuned()
     job.bracket(6, 0.1)
     job.do(cm.Focus(6))

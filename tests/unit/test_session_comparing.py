@@ -203,7 +203,7 @@ def test_a_lower_string_that_rings_along_is_not_taken_for_plucked() -> None:
     assert job.string(4).open_cents == pytest.approx(1.0), "B3 is no partial of D3: that was plucked"
 
 
-def test_while_tuning_a_string_that_rings_along_is_told_from_one_whose_peg_was_turned() -> None:
+def test_while_tuning_a_string_that_rings_along_is_ignored_and_a_turned_peg_is_not() -> None:
     job = MadeUpSession(SCREWS).inspected()
     for string in (6, 5, 4, 3, 2):
         job.hear(string)

@@ -12,7 +12,7 @@ from oscservice.session.state import State
 
 
 @pytest.mark.parametrize("name", ["thorough", "floating", "paired", "fixed", "quick_drifted"])
-def test_figures_taken_over_are_those_calculated_anew(name: str) -> None:
+def test_reused_figures_equal_those_calculated_again(name: str) -> None:
     state, kept = State(), NO_FIGURES
     for step in SESSIONS[name]().steps:
         state = fold(step, state)

@@ -78,7 +78,7 @@ def test_replay_and_taking_back_are_exact() -> None:
     assert job.state.balance == before.balance
 
 
-def test_by_word_alone_a_round_comes_to_its_end() -> None:
+def test_a_round_ends_by_commands_only() -> None:
     job = all_flat()
     for _ in range(12):
         if job.phase() is Phase.TUNING:
@@ -133,6 +133,6 @@ def test_with_targets_two_rounds_bring_a_guitar_to_pitch(start: str) -> None:
         assert all(one.coupling_off <= 0.2 for one in found), table
 
 
-def test_a_full_set_wound_on_anew_comes_to_pitch() -> None:
+def test_a_full_set_of_new_strings_comes_to_pitch() -> None:
     found = [floating.one(("slack", seed)) for seed in (100, 101, 102)]
     assert all(one.end_cents <= 5.0 for one in found), floating.table({"slack": found})

@@ -86,7 +86,7 @@ def test_a_quick_check_that_holds_is_no_reference(journal: Journal, proved: Made
     assert found.session == name
 
 
-def test_sessions_that_cannot_be_read_are_passed_over(journal: Journal, proved: MadeUpSession) -> None:
+def test_sessions_that_cannot_be_read_are_skipped(journal: Journal, proved: MadeUpSession) -> None:
     name = put(journal, proved)
     broken = journal.new_session(SCREWS, "x", NOW, "mine")
     journal.append(broken, [("StringJudged", {"string": 1})], AT_UTC)
@@ -124,7 +124,7 @@ def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: Made
         assert service.state.focus == 6
 
 
-def test_what_is_held_in_memory_counts_while_the_journal_is_away(tmp_path: Path, proved: MadeUpSession) -> None:
+def test_sessions_in_memory_count_while_the_journal_is_away(tmp_path: Path, proved: MadeUpSession) -> None:
     folder = tmp_path / "away"
     with Recorder.open(folder / "journal.sqlite3") as recorder:
         on_disk = put(recorder, proved)

@@ -89,7 +89,7 @@ def test_by_commands_slackened_moved_tuned() -> None:
     assert (job.state.phase, job.state.focus) == (Phase.COMPARING, 6)
 
 
-def test_by_the_word_next_alone() -> None:
+def test_only_by_the_command_next() -> None:
     job = to_move()
     advice = job.string(6).advice
     assert advice is not None
@@ -99,7 +99,7 @@ def test_by_the_word_next_alone() -> None:
     assert (job.state.phase, job.string(6).moved_mm) == (Phase.RETUNING, advice.mm)
 
 
-def test_screws_are_told_in_turns() -> None:
+def test_moves_of_screws_are_given_in_turns() -> None:
     job = to_move(8.0, SCREWS)
     advice = job.string(6).advice
     assert advice is not None

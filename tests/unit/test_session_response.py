@@ -61,7 +61,7 @@ def test_half_as_much_again_is_learnt_and_the_second_move_lands(seed: int) -> No
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_an_odd_answer_is_told_in_numbers_and_an_ordinary_one_is_not(seed: int) -> None:
+def test_an_odd_response_is_reported_in_numbers_and_an_ordinary_one_is_not(seed: int) -> None:
     odd, _ = worked(FAR | REST, 1.5, seed)
     learnt = next(e for e in odd.events if isinstance(e, ev.ResponseLearnt) and e.string == 6)
     assert learnt.heard_cents == pytest.approx(1.5 * learnt.geometric_cents, abs=3.0 * learnt.se_cents)
@@ -125,7 +125,7 @@ def test_a_move_of_an_unheard_string_teaches_nothing() -> None:
     assert moved.phase is Phase.RETUNING
 
 
-def test_what_a_move_should_leave_is_told_by_the_strings_own_answer() -> None:
+def test_the_expected_error_after_a_move_uses_the_strings_own_response() -> None:
     job, hands = worked(FAR | REST, 1.5)
     judged = [e for e in job.events if isinstance(e, ev.StringJudged) and e.string == 6 and e.left_cents is not None]
     assert judged[1].left_cents == pytest.approx(0.0, abs=0.1)

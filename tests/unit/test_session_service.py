@@ -127,7 +127,7 @@ def test_a_file_that_another_program_holds_is_a_journal_error(journal: Journal, 
     assert recorded(journal, service.session_id) == service.state
 
 
-def test_a_session_whose_beginning_could_not_be_written_is_not_begun_nor_offered(path: Path) -> None:
+def test_a_session_that_could_not_be_written_is_neither_begun_nor_offered(path: Path) -> None:
     with Failing.open(path) as journal:
         service = SessionService(journal, clock)
         journal.failing = frozenset({"append"})
@@ -195,7 +195,7 @@ def test_closed_but_not_marked_so_is_closed_all_the_same(path: Path) -> None:
 # Taking up again
 
 
-def test_taken_up_again_it_stands_where_it_stood(path: Path) -> None:
+def test_a_resumed_session_has_the_same_state(path: Path) -> None:
     with Journal.open(path) as journal:
         service = tuned(journal)
         service.carry_out(cm.Hear(reading(GUITAR.open_hz(6))))
@@ -288,7 +288,7 @@ def test_a_session_that_another_holds_is_not_taken_up(journal: Journal, path: Pa
     assert recorded(journal, service.session_id) == service.state
 
 
-def test_a_session_is_offered_once_its_holder_is_gone(journal: Journal, path: Path) -> None:
+def test_a_session_is_offered_once_its_process_has_ended(journal: Journal, path: Path) -> None:
     service = tuned(journal)
     with Journal.open(path) as second:
         other = SessionService(second, clock)

@@ -66,7 +66,7 @@ def test_a_reading_becomes_evidence_with_all_it_carries() -> None:
     assert pluck == PluckReading(OPEN, event.f1_hz, event.se_cents, -17.0, event.string_hz, event.string_se_cents)
 
 
-def test_a_string_pitch_that_stands_in_for_the_first_partial_tells_nothing_of_it() -> None:
+def test_a_string_pitch_used_for_the_first_partial_is_no_evidence_of_it() -> None:
     player = Player()
     player.pluck(OPEN, 0.0, -20.0, "weak first partial")
     (pluck,) = player.job.string(player.number).plucks
@@ -130,7 +130,7 @@ def test_where_it_would_not_nothing_is_said() -> None:
     assert "string pitch" not in str(sentence(judged))
 
 
-def test_a_journal_from_before_strength_was_known_gives_the_same_decisions() -> None:
+def test_an_older_journal_without_strength_has_the_same_decisions() -> None:
     player = Player()
     player.judged(8.0)
     bodies = [ev.to_body(ev.without_conclusions(event)) for event in player.job.events]

@@ -37,7 +37,9 @@ def no_own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         ("PLUGIN", '["lamps:a, b"]', ("lamps:a, b",)),
     ],
 )
-def test_a_variable_gives_a_setting(variable: str, given: str, expected: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_environment_variable_sets_a_setting(
+    variable: str, given: str, expected: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv(f"OSCSERVICE_{variable}", given)
     assert environment_settings() == {variable.lower(): expected}
 
@@ -70,7 +72,7 @@ def test_a_mistake_in_a_variable_is_one_line(
     assert "\n" not in message
 
 
-def test_other_variables_and_other_settings_are_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_other_variables_and_other_settings_are_not_changed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("OSCSERVICE_RECORDINGS", "/a/folder")
     assert environment_settings() == {}
     monkeypatch.setenv("OSCSERVICE_PORT", "1")

@@ -233,7 +233,7 @@ MISTAKES = [
 
 
 @pytest.mark.parametrize(("stood", "instead", "words"), MISTAKES)
-def test_a_mistake_is_told_with_its_line_and_key(stood: str, instead: str, words: str) -> None:
+def test_a_mistake_is_reported_with_its_line_and_key(stood: str, instead: str, words: str) -> None:
     assert stood in TEXT
     edited = TEXT.replace(stood, instead, 1)
     if stood == "arguments = [\n":

@@ -58,7 +58,7 @@ def test_what_a_session_leaves(done: tuple[MadeUpSession, MadeUpTechnician]) -> 
     assert tuple(error.error_cents for error in one.errors) == told[6].errors_cents
 
 
-def test_a_standing_is_its_json(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
+def test_a_summary_equals_its_json(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     found = left(done[0])
     assert SetupSummary.from_json(found.to_json()) == found
     begun = left(MadeUpSession().inspected())

@@ -49,7 +49,7 @@ def with_set_up(text: str) -> Instrument:
 # The file
 
 
-def test_what_is_wanted_stands_in_the_file() -> None:
+def test_targets_are_in_the_file() -> None:
     assert with_set_up(OWN).set_up == SetUp(
         relief_mm=0.2,
         relief_wanted_mm=(0.15, 0.25),
@@ -187,7 +187,7 @@ def test_the_simulated_string_asks_for_as_much_more_setback_when_the_neck_is_ben
     assert foretold[1] - foretold[0] > 0.1
 
 
-def test_a_height_over_fret_1_tells_the_height_at_the_nut() -> None:
+def test_the_height_over_fret_1_determines_the_height_at_the_nut() -> None:
     string = GUITAR.string(3)
     over = over_fret_1_mm(string.nut_height_mm, string.action_12_mm)
     assert string.nut_height_mm < over < string.action_12_mm

@@ -36,7 +36,7 @@ def test_a_reading_without_scatter_is_the_truth(string, place):
     assert np.all(np.abs(off_cents) <= 5.0 * 0.03 * 600.0 / math.log(2.0) * read.inharmonicity * k**2)
 
 
-def test_readings_scatter_as_told_and_strings_may_differ():
+def test_readings_scatter_as_stated_and_strings_may_differ():
     rig = rig_of(load_instrument(FLOATING), faults=Faults(scatter_cents={3: 4.0}))
     bench = SilentBench(rig, 2, scatter_cents=1.0, open_sd_cents=0.2)
 
@@ -50,7 +50,7 @@ def test_readings_scatter_as_told_and_strings_may_differ():
     assert spread(3, HARMONIC) == pytest.approx(0.2, rel=0.2)
 
 
-def test_a_worn_string_is_read_however_little_it_follows_the_law():
+def test_a_worn_string_is_read_even_far_from_the_stiff_string():
     rig = rig_of(load_instrument(FLOATING), faults=Faults(uneven={1: Uneven(0.47, 30.0, 0.5)}))
     read = SilentBench(rig, 1).reading(1, OPEN)
     assert read.inharmonicity >= 0.0
@@ -105,7 +105,7 @@ def test_a_string_that_scatters_badly_is_set_aside_and_the_rest_set_up():
     assert max(abs(cents) for n, cents in account.errors_cents.items() if n != 2) <= 2.0
 
 
-def test_a_cause_that_is_named_is_gone_past_or_overruled():
+def test_a_named_cause_is_skipped_or_overruled():
     instrument = load_instrument(FLOATING)
     worn = Faults(uneven={3: Uneven(0.5 - 15.0 / 648.0, 30.0, -0.2)})
     for overrule, status in ((False, Status.SET_ASIDE), (True, Status.SETTLED)):

@@ -77,7 +77,7 @@ def test_string_taken_up_by_the_finger_sharpens_in_the_ratio_of_stiffness_to_ten
     assert np.array(plateaus) / plateaus[0] == pytest.approx([1.0, 1.8, 2.8, 1.7, 2.4, 3.0], rel=0.05)
 
 
-def test_a_high_nut_slot_sharpens_the_low_frets_most_and_its_own_string_alone(fixed_bridge, in_order):
+def test_a_high_nut_slot_sharpens_the_low_frets_most_and_only_its_string(fixed_bridge, in_order):
     rig = rig_of(fixed_bridge, saddle_error_mm=TRUE, faults=Faults(nut_raised_mm={3: 0.4}))
     found = shifts(rig, in_order, 3)
     assert np.all(np.diff(found) < 0.0)
@@ -112,7 +112,7 @@ def test_high_action_looks_like_a_saddle_too_far_forward(fixed_bridge, in_order,
     assert found[19] / found[12] == pytest.approx(2.0, rel=0.1)
 
 
-def test_a_misplaced_fret_is_off_on_all_strings_and_alone(fixed_bridge, in_order):
+def test_only_a_misplaced_fret_is_off_on_all_strings(fixed_bridge, in_order):
     rig = rig_of(fixed_bridge, saddle_error_mm=TRUE, faults=Faults(fret_shift_mm={7: 0.3}))
     for n in STRINGS:
         found = dict(zip(FRETS, shifts(rig, in_order, n), strict=True))
@@ -145,7 +145,7 @@ def test_a_thicker_core_is_stiffer_at_the_same_weight(fixed_bridge, in_order):
 
 
 @pytest.mark.parametrize("floating", [False, True])
-def test_saddles_start_where_the_guitar_would_be_true_but_for_its_faults(floating):
+def test_saddles_start_where_the_guitar_without_faults_would_be_in_tune(floating):
     instrument = load_instrument("six-string-648")
     bridge = instrument.bridge.model_copy(update={"floating": floating})
     instrument = instrument.model_copy(update={"bridge": bridge})

@@ -111,7 +111,7 @@ def test_plain_unit_weights_are_steel_of_the_stated_density():
 
 
 @pytest.mark.parametrize("string", [1, 3, 6])
-def test_pinned_string_follows_fletchers_law(string):
+def test_pinned_string_follows_fletchers_formula(string):
     # H. Fletcher, JASA 36 (1964) 203: f_k = k f0 sqrt(1 + B k^2), B = pi^3 E d^4 / (64 T L^2) for pinned ends.
     wire, tension, length = build(string), 75.0, 640.0
     b = math.pi**3 * 200e3 * wire.core_mm**4 / (64.0 * tension * length**2)
@@ -235,7 +235,7 @@ def test_setbacks_are_those_of_the_workshop():
 
 @pytest.mark.parametrize("floating", [False, True])
 @pytest.mark.parametrize("fret", [7, 12])
-def test_true_saddle_is_true(floating, fret):
+def test_the_found_saddle_place_is_in_tune(floating, fret):
     placed = rig(floating=floating)
     # On a floating bridge the other saddles' places matter by a hair, so the second round starts from the first.
     for worst_cents in (5e-3, 1e-5):
@@ -260,7 +260,7 @@ def test_high_action_and_high_nut_sharpen():
     assert first_frets[1] > first_frets[0] + 2.0
 
 
-def test_harmonic_stands_above_twice_the_open_string_by_stiffness_alone():
+def test_the_harmonic_is_above_twice_the_open_string_only_by_stiffness():
     r = rig()
     for n in range(1, 7):
         assert 0.0 < cents(r.place_hz(n, HARMONIC), 2.0 * r.open_hz(n)) < 0.5

@@ -99,7 +99,7 @@ def test_neighbours_that_ring_along_change_nothing(string):
 
 @pytest.mark.parametrize("noise", [knock, scrape, ting, squeak], ids=lambda noise: noise.__name__)
 @pytest.mark.parametrize("draw", DRAWS)
-def test_a_pluck_that_a_noise_falls_on_is_right_or_unsure_or_refused(noise, draw):
+def test_a_pluck_with_a_noise_is_right_or_unsure_or_refused(noise, draw):
     tone = plucked(4, 2.4)
     truth_hz = a_guitar().open_hz(4)
     at = round((0.1 + 0.3 * draw) * RATE_HZ)

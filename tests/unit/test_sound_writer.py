@@ -98,7 +98,7 @@ def test_one_that_was_never_started_can_be_closed(journal):
     assert writer.take_notes() == []
 
 
-def test_a_folder_that_cant_be_written_is_told_once_and_made_up_for(journal, quick):
+def test_an_unwritable_folder_is_reported_once_and_its_sound_written_later(journal, quick):
     folder_of(journal).write_text("in the way")
     writer = writer_of(journal)
     for seq in range(3):
@@ -148,7 +148,7 @@ def test_what_waits_is_bounded_and_what_is_lost_is_counted(journal, quick):
     assert writer.take_notes()[-1] == "sound is kept again; that of 5 readings is lost"
 
 
-def test_what_can_never_be_written_is_told_at_the_end(journal, quick):
+def test_sound_that_could_not_be_written_is_reported_at_the_end(journal, quick):
     folder_of(journal).write_text("in the way")
     writer = writer_of(journal)
     for seq in range(3):
@@ -172,7 +172,7 @@ def test_a_session_that_gets_another_name_takes_its_own_files_along(journal):
 # How much is kept
 
 
-def test_the_oldest_sessions_go_first_when_there_is_no_room_and_it_is_told(journal):
+def test_the_oldest_sessions_are_deleted_first_and_this_is_reported(journal):
     for session in ("2026-09-09-2", "2026-09-09-10", "2026-10-01-1"):
         older(journal, session, count=2, seconds=2.0)
     held = {one.session: one.size for one in sessions_in(folder_of(journal))}
@@ -206,7 +206,7 @@ def test_the_session_under_way_is_never_deleted_from_and_keeps_what_fits(journal
     ]
 
 
-def test_the_next_session_makes_room(journal):
+def test_the_next_session_deletes_older_sound(journal):
     writer = writer_of(journal, most_mb=1)
     for seq in range(6):
         writer.keep(SESSION, seq, sound(seq, 2.0), "a test")
@@ -217,7 +217,7 @@ def test_the_next_session_makes_room(journal):
     assert [one.session for one in sessions_in(folder_of(journal))] == ["2026-11-25-2"]
 
 
-def test_a_session_that_another_process_writes_is_left_alone(journal):
+def test_a_session_that_another_process_writes_is_not_deleted(journal):
     older(journal, "2026-09-09-1", count=3, seconds=3.0)
     lock = SessionLock(journal, "2026-09-09-1")
     writer = writer_of(journal, most_mb=1, most_days=3)

@@ -93,7 +93,7 @@ def test_every_key_of_every_entry_is_found(entries: list[tuple[str, dict[str, st
     assert {location: find_line(text, location) for location in expected} == expected
 
 
-def test_what_is_no_toml_is_told_without_repeating_it() -> None:
+def test_invalid_toml_is_reported_without_quoting_it() -> None:
     for text in ("secret words\n", "a = 1\na = 2\n", "[a\n", "a = " + "[" * 5000, "a = " + "1" * 5000):
         with pytest.raises(InputError, match=r"my\.toml: line \d+(, column \d+)?: not valid TOML: ") as caught:
             parse(text, "my.toml")

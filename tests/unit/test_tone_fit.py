@@ -55,7 +55,7 @@ def test_slopes_are_derivatives_of_the_phase(model):
         assert model.jacobian(at)[:, i] == pytest.approx(numeric, abs=1e-6)
 
 
-def test_a_glide_stands_its_cents_above_and_falls_with_the_power():
+def test_a_glide_starts_at_its_cents_and_decays_with_the_power():
     """Cents of the slope of the phase: g exp(-2 t / tau)."""
     times = np.linspace(0.0, 2.0, 20001)
     bend, _ = glide_phase_and_derivative(times, 200.0, math.log(0.8))
@@ -76,7 +76,7 @@ def test_a_clean_tone_is_found_to_rounding():
     assert found.power < 1e-10
 
 
-def test_two_exponentials_are_told_apart_with_true_errors():
+def test_two_exponentials_are_separated_with_fitting_errors():
     """Two dying tones 0.4 Hz apart over three seconds: 1.2 beats, in noise 54 dB below the first."""
     model_times = np.arange(300) * 0.01
     errors = []

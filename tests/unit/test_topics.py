@@ -136,7 +136,7 @@ def with_string(state: State, number: int, **changes: object) -> State:
     return replace(state, strings=tuple(strings))
 
 
-def test_every_fret_compared_is_told_and_what_they_come_to() -> None:
+def test_every_compared_fret_is_sent_with_the_combined_error() -> None:
     job = surveyed()
     now = topics(job.state)
     assert now["/frets"] == ("1 5 12x3 17",)
@@ -151,7 +151,7 @@ def test_every_fret_compared_is_told_and_what_they_come_to() -> None:
     assert 0.0 < float(now["/string/6/saddle/error/spread"][0]) < 1.0
 
 
-def test_a_fret_is_told_as_soon_as_it_is_heard() -> None:
+def test_a_fret_is_sent_as_soon_as_it_is_heard() -> None:
     job = MadeUpSession(SCREWS, frets="3 12").tuned()
     job.hear(6)
     job.hear(6, Place("fret", 3), 3.0)
@@ -162,7 +162,7 @@ def test_a_fret_is_told_as_soon_as_it_is_heard() -> None:
     assert "/string/6/nut/move" not in now
 
 
-def test_the_nut_is_told_where_low_frets_were_compared_and_else_why_not() -> None:
+def test_the_nut_is_sent_if_low_frets_were_compared_otherwise_the_reason() -> None:
     now = topics(surveyed().state)
     assert now["/string/6/nut/untold"] == ("",)
     assert abs(float(now["/string/6/nut/move"][0])) < 3.0 * float(now["/string/6/nut/spread"][0]) + 0.3
@@ -193,7 +193,7 @@ def test_the_cause_is_the_saddle_where_nothing_else_was_named() -> None:
     assert cause(found) == ("6, 2", 0, "uneven string", -3.0, 0.5, "cents", 0.96, "heard")
 
 
-def test_how_a_string_answers_is_told_once_a_move_taught_it() -> None:
+def test_the_response_of_a_string_is_sent_once_a_move_showed_it() -> None:
     job = MadeUpSession(SCREWS).inspected()
     hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 10.0), response=0.5)
     assert "/string/6/response" not in topics(job.state)
@@ -223,7 +223,7 @@ def test_what_the_build_lets_expect_follows_the_stiffness_heard() -> None:
     assert float(surer["/string/6/predicted/spread"][0]) < float(now["/string/6/predicted/spread"][0])
 
 
-def test_ways_out_are_told_where_travel_is_missing() -> None:
+def test_remedies_are_sent_if_travel_is_missing() -> None:
     job = MadeUpSession(FIXED)
     assert "/string/6/ways_out" not in topics(job.state)
     job.tuned()
@@ -255,7 +255,7 @@ class Named:
         return figures(self.state)
 
 
-def test_a_cause_that_is_named_is_sent_as_one_message_and_told(tmp_path: Path) -> None:
+def test_a_named_cause_is_sent_as_one_message_and_in_words(tmp_path: Path) -> None:
     found = Finding("nut slot high", (3,), 0, 0.5, 0.1, "mm", 0.93, "+4.0 cents heard", "file it", stops=True)
     told: list[str] = []
     service = cast(SessionService, Named(MadeUpSession(SCREWS).tuned().state, found))
@@ -278,7 +278,7 @@ def test_a_new_session_is_no_larger_a_burst_than_a_receive_buffer_holds() -> Non
     assert len(changed(topics(State()), topics(MadeUpSession(twelve).state))) < 210
 
 
-def test_everything_told_can_be_sent() -> None:
+def test_every_topic_value_can_be_sent() -> None:
     """As declared, finite, and within one packet of any network."""
     for job in (surveyed(), MadeUpSession(), MadeUpSession(FIXED).tuned()):
         long = Finding("uneven string", (6,), 0, 1.0, 1.0, "cents", 1.0, "x" * 5000, "y" * 5000, stops=True)

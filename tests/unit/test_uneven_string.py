@@ -114,7 +114,7 @@ def test_an_uneven_string_on_a_guitar(uneven, harmonic, errors):
     assert rig.error_cents(6) == pytest.approx(even.error_cents(6), abs=1e-5)
 
 
-def test_the_partials_of_a_worn_string_leave_the_stiff_strings_law():
+def test_the_partials_of_a_worn_string_differ_from_a_stiff_string():
     # A notch in the middle: the odd partials swing there, the even ones stand still.
     instrument = load_instrument("six-string-648")
     worn = rig_of(instrument, faults=Faults(uneven={4: Uneven(0.495, 6.48, -0.2)}))
