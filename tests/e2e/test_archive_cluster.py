@@ -96,7 +96,7 @@ file_measurement.measure_file = killed
 """
 
 
-def test_a_file_that_ends_its_workers_is_told_and_the_rest_is_measured(
+def test_a_file_that_ends_its_workers_is_reported_and_the_rest_is_measured(
     cluster: Cluster, wanted: list[Wanted], here: list[FileOutcome]
 ) -> None:
     deadly = Wanted(wanted[0].path, (666.0,))
@@ -174,7 +174,7 @@ def test_an_unlike_worker_that_comes_later_does_no_work(cluster: Cluster, wanted
 
 
 @pytest.mark.parametrize("who", ["worker", "scheduler"])  # the scheduler last: it is the one of all tests
-def test_when_all_are_gone_what_was_measured_is_kept(
+def test_results_are_kept_when_all_workers_have_died(
     cluster: Cluster, wanted: list[Wanted], tmp_path: Path, monkeypatch, who: str
 ) -> None:
     monkeypatch.setattr(dask, "_WORKER_WITHIN_S", 1.0)

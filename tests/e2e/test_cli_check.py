@@ -103,7 +103,7 @@ def test_unchanged_recordings_hold_and_are_not_measured_again(takes: Path, basel
     assert found["refused"] == []
 
 
-def test_a_string_that_went_sharp_is_told_with_its_cents(
+def test_a_string_that_went_sharp_is_reported_in_cents(
     takes: Path, baseline: Path, cache: Path, notes: dict[str, NDArray[np.float32]]
 ) -> None:
     sharpen(takes, "string6_*", notes)
@@ -116,7 +116,7 @@ def test_a_string_that_went_sharp_is_told_with_its_cents(
     assert (one["string"], one["verdict"]) == (1, "holds")
 
 
-def test_a_fret_that_went_sharp_of_its_open_string_is_told(
+def test_a_fret_that_went_sharp_of_its_open_string_is_reported(
     takes: Path, baseline: Path, cache: Path, notes: dict[str, NDArray[np.float32]]
 ) -> None:
     sharpen(takes, "string1_fret12_*", notes)
@@ -147,7 +147,7 @@ def test_a_limit_can_be_wider(takes: Path, baseline: Path, cache: Path, notes: d
     assert check(cache, *against(baseline, takes), "--drift", "6").code == 0
 
 
-def test_tuned_anew_a_string_may_stand_elsewhere(
+def test_a_retuned_string_may_have_another_pitch(
     takes: Path, baseline: Path, cache: Path, notes: dict[str, NDArray[np.float32]]
 ) -> None:
     sharpen(takes, "string6_*", notes)
@@ -169,7 +169,7 @@ def test_without_a_baseline_tolerances_are_judged(
     assert (code, verdicts(found)["string 6 open"]) == (1, "out")
 
 
-def test_by_ear_and_by_string_the_same_notes_are_found(
+def test_notes_are_the_same_by_pitch_and_by_given_string(
     tmp_path: Path, cache: Path, notes: dict[str, NDArray[np.float32]]
 ) -> None:
     for string in (6, 1):

@@ -83,7 +83,7 @@ def as_files(notes: list[RecordedNote], folder: Path, faster: float = 1.0) -> No
 
 
 @pytest.mark.parametrize("which", ["guitarsounds", "freepats"])
-def test_packaged_notes_are_told_by_their_names_and_a_quarter_tone_is_found_in_every_one(
+def test_packaged_notes_are_read_by_name_and_a_quarter_tone_is_found_in_each(
     which: str, request: pytest.FixtureRequest, cache: Path, tmp_path: Path
 ) -> None:
     request.getfixturevalue(which)

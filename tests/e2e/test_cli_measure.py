@@ -79,7 +79,7 @@ def test_the_twelfth_fret_is_named(tmp_path: Path) -> None:
     assert (row["note"], row["string"], row["place"]) == ("A3", 5, "fret 12")
 
 
-def test_the_reference_and_the_expected_note_are_heeded(three: Path) -> None:
+def test_the_reference_and_the_expected_note_are_used(three: Path) -> None:
     """A4 at 442 Hz puts the same note 7.85 cents lower: 1200 log2(442/440)."""
     at_440, at_442 = (rows(run_command("measure", "--json", "--reference", hz, three).out) for hz in ("440", "442"))
     assert [a["cents"] - b["cents"] for a, b in zip(at_440, at_442, strict=True)] == pytest.approx(

@@ -88,7 +88,7 @@ def test_the_nut_the_reference_and_notes() -> None:
     assert all(one["change_mm"] < 0.0 for one in found("six-string-648", "--reference", "446")["following"])
 
 
-def test_what_follows_stands_in_the_table() -> None:
+def test_the_table_has_the_move_that_a_change_needs() -> None:
     got = run_command("predict", "six-string-648", "--action-mm", "0.5")
     assert (got.code, got.err) == (0, "")
     first = next(f for f in follow_change(GUITAR, with_action_raised(GUITAR, 0.5)) if f.string == 6)
@@ -98,7 +98,7 @@ def test_what_follows_stands_in_the_table() -> None:
     assert f"{first.stays_cents:+.1f}" in row
 
 
-def test_saddles_astray_are_told_before_the_first_pluck(tmp_path: Path) -> None:
+def test_misplaced_saddles_are_reported_before_the_first_pluck(tmp_path: Path) -> None:
     got = run_command("predict", preset_with(tmp_path, "six-string-648", setback_mm=-1.0, away_mm=4.0))
     assert (got.code, got.err) == (0, "")
     rows = {line.split()[0]: line for line in got.out.splitlines() if line.split()[:1] and line.split()[0].isdigit()}

@@ -101,7 +101,7 @@ def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[MadeUpSession, Ma
         (("--semitones", "-2", "--notes", "E4"), 2, "--notes and --semitones"),
     ],
 )
-def test_what_cannot_be_told_is_refused_in_one_line(
+def test_unknown_remaining_errors_are_refused_in_one_line(
     tmp_path: Path, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
     got = run_command("remains", *words, "--journal", recorded(tmp_path, MadeUpSession().tuned()))

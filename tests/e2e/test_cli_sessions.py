@@ -177,7 +177,7 @@ def test_what_is_no_export_is_refused(tmp_path: Path, content: bytes) -> None:
     assert run_command("sessions", "import", tmp_path, "--journal", tmp_path / "j").code == 2
 
 
-def test_a_file_that_cannot_be_written_is_told(path: Path, tmp_path: Path) -> None:
+def test_a_file_that_cannot_be_written_is_reported(path: Path, tmp_path: Path) -> None:
     for place in (tmp_path / "none" / "x", tmp_path):
         got = run_command("sessions", "export", "-o", place, "--journal", path)
         assert got.code == 2

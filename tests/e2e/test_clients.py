@@ -156,7 +156,7 @@ def test_clients_for_node(stage: DaemonWithPrograms, words: tuple[str, ...], lab
         assert not [line for line in printed if "string/2" in line], printed
 
 
-def test_a_query_client_reads_where_the_session_stands(stage: DaemonWithPrograms) -> None:
+def test_a_query_client_reads_the_state_of_the_session(stage: DaemonWithPrograms) -> None:
     node, modules = need("node", "nodejs"), str(node_modules())
 
     def described() -> dict[str, tuple[int, Any]]:

@@ -89,7 +89,7 @@ def test_packets_cut_anywhere_are_put_together(daemon: Daemon) -> None:
         assert exactly(connection, 2 * len(expected)) == 2 * expected
 
 
-def test_a_stream_that_cannot_be_followed_is_told_so_and_closed(daemon: Daemon) -> None:
+def test_a_stream_with_broken_framing_gets_an_error_and_is_closed(daemon: Daemon) -> None:
     with connected(daemon) as connection:
         connection.sendall(counted(PING) + struct.pack(">i", 2**24 - 4))
         assert hear_counted(connection).params == ["/bench/ping"]

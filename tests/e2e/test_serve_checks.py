@@ -214,7 +214,7 @@ kill -TERM $daemon; wait $daemon; echo "daemon $?"; kill $dump
 
 
 @pytest.mark.foreign
-def test_asked_for_and_read_by_programs_of_somebody_else(tmp_path: Path, sets: Path) -> None:
+def test_third_party_programs_ask_for_checks_and_read_them(tmp_path: Path, sets: Path) -> None:
     for program in ("oscsend", "oscdump"):
         need(program, "liblo-tools")
     file = settings(tmp_path, sets, 9002)

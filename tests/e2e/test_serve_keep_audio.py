@@ -173,7 +173,7 @@ def test_files_that_were_altered_or_lost_each_have_a_line_and_the_others_are_mea
     assert f"sound EDITED or damaged: {files[1].name} holds other samples" in verified.out
 
 
-def test_a_lost_file_alone_is_told_and_is_no_edit(session, tmp_path):
+def test_a_lost_file_is_reported_and_is_no_edit(session, tmp_path):
     journal, files = copied(session, tmp_path)
     files[0].unlink()
     assert again(journal)[0] == 0
@@ -222,7 +222,7 @@ def test_without_the_option_nothing_is_kept(tmp_path):
     )
 
 
-def test_a_note_in_doubt_is_kept_and_measured_again_once_somebody_says_which_it_was(tmp_path):
+def test_a_note_in_doubt_is_kept_and_measured_again_once_its_string_is_given(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS, COURSE), tmp_path / "j.sqlite3"
     with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()
@@ -306,7 +306,7 @@ def test_sound_that_cant_be_written_holds_up_nothing_and_is_made_up_for(tmp_path
     assert again(journal)[0] == 0
 
 
-def test_a_disk_without_room_for_sound_has_room_for_the_journal(tmp_path):
+def test_a_disk_too_full_for_sound_still_takes_the_journal(tmp_path):
     """As on a disk that is nearly full: a file that is to grow beyond a quarter of a megabyte can't be written."""
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
     with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
@@ -327,7 +327,7 @@ def test_a_disk_without_room_for_sound_has_room_for_the_journal(tmp_path):
     assert again(journal)[0] == 0
 
 
-def test_the_oldest_session_makes_room_for_the_one_under_way(tmp_path):
+def test_sound_of_the_oldest_session_is_deleted_for_the_present_one(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
     with running_daemon(journal, *KEEP, "--instrument", instrument, "--keep-audio-mb", "1") as daemon:
         client = daemon.client()

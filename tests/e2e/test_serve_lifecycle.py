@@ -14,7 +14,7 @@ from small_instruments import SCREWS, instrument_file
 
 
 @pytest.mark.parametrize("kind", ["waiting", "busy", "running", "file", "pipe"])
-def test_a_request_to_end_is_told_to_subscribers_and_obeyed(tmp_path: Path, kind: str) -> None:
+def test_a_request_to_end_is_sent_to_subscribers_and_obeyed(tmp_path: Path, kind: str) -> None:
     """Whatever the source is doing: standing still, computing, keeping pace with the clock, or waiting for bytes."""
     soundfile.write(tmp_path / "long.wav", np.zeros(48000 * 60), 48000)
     words = {
@@ -105,7 +105,7 @@ def test_in_real_time_a_pluck_is_followed_as_it_sounds(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_stepped_time_stands_still_until_it_is_asked_to_pass(tmp_path: Path) -> None:
+def test_stepped_time_does_not_pass_until_it_is_asked_to(tmp_path: Path) -> None:
     with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped") as daemon:
         client = daemon.client()
         client.ask("/subscribe")

@@ -85,7 +85,7 @@ def test_no_false_reading_and_no_missed_prompt(done: Done, record_property: Any)
 
 
 @pytest.mark.foreign
-def test_the_file_of_it_alone_leads_the_same_way_to_the_same_end(done: Done, tmp_path: Path) -> None:
+def test_the_recorded_file_leads_to_the_same_session(done: Done, tmp_path: Path) -> None:
     journal = tmp_path / "heard.sqlite3"
     with Journal.open(journal) as opened:
         keeper = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))

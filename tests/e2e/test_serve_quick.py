@@ -157,7 +157,7 @@ def test_a_string_that_is_a_semitone_flat_is_taken_for_itself(done: Done) -> Non
     assert done.flat[1][3] == pytest.approx(FLAT_CENTS, abs=3.0)
 
 
-def test_the_record_tells_the_same(done: Done) -> None:
+def test_the_record_has_the_same_results(done: Done) -> None:
     got = run_command("history", "two by the window", "--journal", done.journal, "--json")
     assert (got.code, got.err) == (0, "")
     rows = json.loads(got.out)

@@ -77,7 +77,7 @@ def until_in_memory(daemon: DaemonProcess) -> tuple[str, int]:
     return str(name), taken
 
 
-def test_a_disk_that_fills_up_and_has_room_again(tmp_path: Path) -> None:
+def test_a_disk_that_fills_up_and_has_space_again(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite3"
     with serving(path, NEARLY_FULL) as daemon:
         name, taken = until_in_memory(daemon)

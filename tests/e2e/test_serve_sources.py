@@ -63,7 +63,7 @@ def notes() -> NDArray[np.float32]:
     return open_strings(guitar(), PLAYED)
 
 
-def test_a_file_gives_the_readings_that_measure_gives(tmp_path: Path, notes: NDArray[np.float32]) -> None:
+def test_a_file_has_the_same_readings_as_measure(tmp_path: Path, notes: NDArray[np.float32]) -> None:
     path, journal = tmp_path / "notes.wav", tmp_path / "j.sqlite3"
     soundfile.write(path, notes, 48000, subtype="PCM_16")
     session = session_in_tuning(journal)
@@ -89,7 +89,7 @@ def raw(path: Path, format: str) -> bytes:
 
 
 @pytest.mark.parametrize(("format", "subtype"), [("s16le", "PCM_16"), ("s24le", "PCM_24"), ("f32le", "FLOAT")])
-def test_a_pipe_gives_the_readings_that_measure_gives(
+def test_a_pipe_has_the_same_readings_as_measure(
     tmp_path: Path, notes: NDArray[np.float32], format: str, subtype: str
 ) -> None:
     path = tmp_path / "notes.wav"
@@ -118,7 +118,7 @@ def test_a_pipe_gives_the_readings_that_measure_gives(
 
 
 @pytest.mark.foreign
-def test_a_sound_card_gives_the_readings_that_measure_gives(tmp_path: Path, notes: NDArray[np.float32]) -> None:
+def test_a_sound_card_has_the_same_readings_as_measure(tmp_path: Path, notes: NDArray[np.float32]) -> None:
     """The card adds nothing, but its samples begin anywhere in the listener's own steps."""
     path = tmp_path / "notes.wav"
     soundfile.write(path, notes, 48000, subtype="PCM_16")

@@ -92,7 +92,7 @@ def test_before_anything_is_compared_nothing_remains_to_tell(tmp_path: Path) -> 
         assert client.ask("/string/3/remains")[:2] == ("error", int(ErrorCode.NOT_FOUND))
 
 
-def test_every_string_ends_true(done: Done) -> None:
+def test_every_string_ends_in_tune(done: Done) -> None:
     assert max(abs(cents) for cents in done.before.values()) > 4.0
     assert all(abs(cents) <= 2.0 for cents in done.truth.values())
     assert done.topics["/prompt"] == ("hand_over",)
@@ -100,7 +100,7 @@ def test_every_string_ends_true(done: Done) -> None:
     assert [done.topics[f"/string/{n}/status"] for n in (1, 2)] == [("settled",)] * 2
 
 
-def test_what_remains_at_every_fret_is_told_on_request(done: Done) -> None:
+def test_remaining_errors_of_every_fret_are_sent_on_request(done: Done) -> None:
     assert done.refused[:2] == ("error", int(ErrorCode.NOT_FOUND)), "no session, no string"
     for n in (1, 2):
         assert len(done.left[n]) == len(done.spread[n]) == 22
@@ -125,7 +125,7 @@ def test_every_fret_compared_has_been_sent(done: Done) -> None:
         assert done.topics[f"{root}/cause"] == ("",)
 
 
-def test_the_record_gives_the_same(done: Done) -> None:
+def test_the_record_has_the_same_errors(done: Done) -> None:
     got = run_command("remains", "--journal", done.journal, "--json")
     assert (got.code, got.err) == (0, "")
     found = {one["string"]: one["errors_cents"] for one in json.loads(got.out)["strings"]}
