@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from oscservice.api import argument_values as codes
 from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
 from oscservice.api.argument_values import MAX_FRETS, MAX_STRINGS, SIMULATOR
+from oscservice.api.check_messages import RECORDED_ENDINGS, RECORDED_FINDINGS
 from oscservice.api.incoming_addresses import COMMAND_CALLS, SUBSCRIPTION_CALLS
 from oscservice.osc import tcp
 from oscservice.osc.address import Address, arguments_text
@@ -157,8 +158,8 @@ def reference(prefix: str = DEFAULT_PREFIX) -> str:
         ("Statuses of a string", codes.STATUSES),
         ("Verdicts of a quick check", codes.CHECKS),
         ("Ways a string drifts", codes.DRIFTS),
-        ("Endings of a check of recordings", codes.RECORDED_ENDINGS),
-        ("Findings of a check of recordings", codes.RECORDED_FINDINGS),
+        ("Endings of a check of recordings", RECORDED_ENDINGS),
+        ("Findings of a check of recordings", RECORDED_FINDINGS),
         ("Inspection items", codes.ITEMS),
         ("States of an inspection item", codes.INSPECTION_STATES),
         ("Directions of a saddle", codes.DIRECTIONS),

@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from oscservice.advice.causes import Cause
-from oscservice.check.verdicts import VERDICT_TEXTS as RECORDED_TEXTS
-from oscservice.check.verdicts import WHAT_TEXTS
 from oscservice.instrument.pitch import BEND_HIGHEST, Place
 from oscservice.osc.address import Argument, Direction
 from oscservice.osc.refusal import ErrorCode
@@ -56,15 +54,6 @@ CHECKS: dict[str, str] = {str(word): text for word, text in CHECK_TEXTS.items()}
 }
 DRIFTS: dict[str, str] = {str(word): text for word, text in DRIFT_TEXTS.items()}
 ITEMS: dict[str, str] = INSPECTION_ITEMS
-
-RECORDED_VERDICTS: dict[str, str] = {str(word): text for word, text in RECORDED_TEXTS.items()}
-RECORDED_ENDINGS: dict[str, str] = RECORDED_VERDICTS | {
-    "failed": "the check ended without a verdict; its sentence gives the reason",
-    "stopped": "a client stopped it, or the daemon ended",
-}
-RECORDED_FINDINGS: dict[str, str] = {str(word): text for word, text in WHAT_TEXTS.items()} | {
-    "none": "nothing could be measured; the numbers beside it are 0",
-}
 
 DIRECTIONS: dict[str, str] = {
     "toward the nut": "shorten the string: the fretted note is flat",

@@ -1,4 +1,4 @@
-"""Results of ``oscservice check`` on a set of recordings, as messages. Pure."""
+"""Results of ``oscservice check`` on a set of recordings, as messages, and the words in them. Pure."""
 
 from __future__ import annotations
 
@@ -8,8 +8,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from oscservice.api.argument_values import MAX_STRINGS, RECORDED_FINDINGS, RECORDED_VERDICTS
+from oscservice.api.argument_values import MAX_STRINGS
 from oscservice.api.topics import MOST_CHARACTERS, Topic
+from oscservice.check.verdicts import VERDICT_TEXTS, WHAT_TEXTS
+from oscservice.sentences.plural import counted
+
+RECORDED_VERDICTS: dict[str, str] = {str(word): text for word, text in VERDICT_TEXTS.items()}
+RECORDED_ENDINGS: dict[str, str] = RECORDED_VERDICTS | {
+    "failed": "the check ended without a verdict; its sentence gives the reason",
+    "stopped": "a client stopped it, or the daemon ended",
+}
+RECORDED_FINDINGS: dict[str, str] = {str(word): text for word, text in WHAT_TEXTS.items()} | {
+    "none": "nothing could be measured; the numbers beside it are 0",
+}
 
 MOST_ROWS = 64
 """Largest number of verdicts that are sent; the summary counts all of them."""
@@ -90,7 +101,7 @@ def _sentence(name: str, verdict: str, rows: Sequence[Topic], refused: int) -> s
             size = "" if what == "none" else f", {what} {cents:+.1f} ± {se_cents:.1f} cents"
             parts.append(f"{'' if its == verdict else f'{its}: '}{where}{size}")
     holding = sum(row[1] == "holds" for row in rows)
-    clauses = [*parts, f"{holding} hold{'s' if holding == 1 else ''}"]
+    clauses = [*parts, f"{counted(holding, 'holds', 'hold')}"]
     if refused:
-        clauses.append(f"{refused} file{'s' if refused > 1 else ''} refused")
+        clauses.append(f"{counted(refused, 'file')} refused")
     return f"{name}: {verdict}: {'; '.join(clauses)}"[:MOST_CHARACTERS]

@@ -21,6 +21,7 @@ from oscservice.api.argument_values import (
     int_arg,
     text_arg,
 )
+from oscservice.api.check_messages import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS
 from oscservice.instrument.pitch import MOST_SEMITONES
 from oscservice.osc.address import Address, Argument
 
@@ -142,7 +143,7 @@ OF_STRINGS: tuple[Address, ...] = (
         f"{AT_STRING}/response/oddity",
         RESULT,
         (text_arg("sentence"),),
-        "Possible reason of an effect that is more than a fifth off; empty if it is not.",
+        "What to check when a move had more than 20 % more or less effect than expected; empty otherwise.",
     ),
     Address(
         f"{AT_STRING}/nut/height",
@@ -389,7 +390,7 @@ SENT: tuple[Address, ...] = (
         EVENT,
         (
             int_arg("string", "", 0, MAX_STRINGS),
-            *(text_arg("verdict", codes.RECORDED_VERDICTS), text_arg("what", codes.RECORDED_FINDINGS)),
+            *(text_arg("verdict", RECORDED_VERDICTS), text_arg("what", RECORDED_FINDINGS)),
             *(float_arg("size", "cents"), float_arg("its standard error", "cents", 0), text_arg("where")),
         ),
         "Result of a set of recordings for a string: the verdict, the finding that decides it, and its place, such as "
@@ -399,7 +400,7 @@ SENT: tuple[Address, ...] = (
         "/check/summary",
         EVENT,
         (
-            *(text_arg("set"), text_arg("verdict", codes.RECORDED_ENDINGS)),
+            *(text_arg("set"), text_arg("verdict", RECORDED_ENDINGS)),
             *(int_arg(name, "", 0) for name in ("holding", "drifted or out", "unsure", "files refused")),
             text_arg("sentence"),
         ),

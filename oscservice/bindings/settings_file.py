@@ -52,6 +52,7 @@ from oscservice.osc.dispatch import checked_arguments
 from oscservice.osc.packet import Message
 from oscservice.osc.pattern import CapturingPattern, Pattern, matches
 from oscservice.osc.refusal import OscRefusal
+from oscservice.sentences.plural import counted
 from oscservice.toml_file import Location, mistake, nearest, read_form, toml_text
 
 Parsed = TypeVar("Parsed")
@@ -312,7 +313,7 @@ def _known_wildcards(at: Location, template: str, wildcards: int) -> None:
 
 
 def _no_such_wildcard(at: Location, number: int, wildcards: int) -> NoReturn:
-    there = f"only {wildcards} wildcard{'s' if wildcards > 1 else ''}" if wildcards else "no wildcard"
+    there = f"only {counted(wildcards, 'wildcard')}" if wildcards else "no wildcard"
     raise _Mistake(at, f"found wildcard {number}, but its pattern has {there}")
 
 
@@ -351,9 +352,9 @@ def _complaint(address: Address, pieces: Sequence[Piece]) -> tuple[Location, str
         if isinstance(piece, Taken) or (isinstance(piece, str) and numbers_in(piece) and argument.tag == "s"):
             continue
         tag = "s" if isinstance(piece, str) else "f" if isinstance(piece, float) else "i"
-        alone = Address(address.path, address.direction, (argument,), address.text)
+        single = Address(address.path, address.direction, (argument,), address.text)
         try:
-            checked_arguments(alone, Message(address.path, (piece,), tag))
+            checked_arguments(single, Message(address.path, (piece,), tag))
         except OscRefusal as refusal:
             return (index,), f"found {piece!r}: {refusal.text}"
     return None

@@ -17,6 +17,7 @@ from oscservice.osc.packet import Message
 from oscservice.osc.peer import Peer
 from oscservice.osc.rate_limits import LogThrottle
 from oscservice.osc.server import OscServer
+from oscservice.sentences.plural import counted
 
 _CAUSE = "a bound command was refused"
 
@@ -71,7 +72,7 @@ def unreachable(listeners: Iterable[FixedListener], host: str) -> FixedListener 
 def bound_lines(configured: SettingsFile) -> list[str]:
     """Return one or two lines for a person about what is bound; none if nothing is."""
     commands = len(configured.bindings)
-    lines = [f"bound to commands: {commands} foreign address{'es' if commands > 1 else ''}"] if commands else []
+    lines = [f"bound to commands: {counted(commands, 'foreign address', 'foreign addresses')}"] if commands else []
     shown = ", ".join(f"{one.name} ({one.host} port {one.port})" for one in configured.listeners)
     return [*lines, f"shown to {shown}"] if shown else lines
 

@@ -72,6 +72,12 @@ def test_imports_go_down_only() -> None:
     assert wrong == []
 
 
+def test_one_module_of_the_api_knows_checks_of_recordings() -> None:
+    api = [path for package, path in files() if package == "api"]
+    found = {path.name for path in api for module, _ in imports(path) if module.startswith("oscservice.check")}
+    assert found == {"check_messages.py"}
+
+
 def test_osc_could_be_lifted_out() -> None:
     found = {module for package, path in files() if package == "osc" for module, _ in imports(path)}
     own = {module for module in found if module.split(".")[0] == "oscservice"}

@@ -18,8 +18,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from oscservice.api.address_table import TABLE
-from oscservice.api.argument_values import RECORDED_ENDINGS, RECORDED_FINDINGS, RECORDED_VERDICTS
-from oscservice.api.check_messages import MOST_ROWS, RecordedCheck, ended, recorded
+from oscservice.api.check_messages import (
+    MOST_ROWS,
+    RECORDED_ENDINGS,
+    RECORDED_FINDINGS,
+    RECORDED_VERDICTS,
+    RecordedCheck,
+    ended,
+    recorded,
+)
 from oscservice.check.check_output import as_json
 from oscservice.check.verdicts import (
     Case,
