@@ -52,7 +52,7 @@ def test_reads_words_signed_and_bytes_unsigned(tmp_path):
         (lambda whole: whole[:151] + b"\2" + whole[152:], "one instrument with one layer"),
     ],
 )
-def test_says_what_is_wrong_with_a_file(tmp_path, make, message):
+def test_a_mistake_in_a_file_is_explained(tmp_path, make, message):
     path = tmp_path / "made.pat"
     path.write_bytes(make(patch(sample(bytes(8), rate=8000, root_mhz=100000, modes=1))))
     with pytest.raises(ValueError, match=message):

@@ -129,7 +129,7 @@ def test_no_value_can_raise(piece: Taken, args: list[Decoded]) -> None:
 
 
 @given(st.lists(messages(), max_size=20))
-def test_what_is_offered_can_be_read(heard: list[Message]) -> None:
+def test_offered_bindings_can_be_read(heard: list[Message]) -> None:
     overheard = ObservedMessages()
     for message in heard:
         overheard.take(message, "10.0.0.5 (udp)")
@@ -141,7 +141,7 @@ def test_what_is_offered_can_be_read(heard: list[Message]) -> None:
 
 
 @given(messages())
-def test_what_is_bound_can_be_sent(message: Message) -> None:
+def test_every_bound_command_can_be_sent(message: Message) -> None:
     for own in Bindings(BOUND).commands(message, "a", "") or []:
         try:
             packet = encode(own.address, *own.args)  # type: ignore[arg-type]

@@ -71,7 +71,7 @@ def test_nothing_drifts_from_itself(now: dict[Case, list[tuple[float, float, flo
 
 
 @given(before=sets, now=sets, shift=st.floats(-20.0, 20.0))
-def test_what_moves_both_alike_changes_nothing(
+def test_an_equal_shift_of_both_changes_nothing(
     before: dict[Case, list[tuple[float, float, float | None]]],
     now: dict[Case, list[tuple[float, float, float | None]]],
     shift: float,

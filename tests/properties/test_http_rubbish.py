@@ -84,13 +84,15 @@ async def tried(attempts: Iterable[bytes]) -> None:
 
 
 @pytest.mark.parametrize("whole", [ASKING, said(), CHUNKED], ids=["asking", "talking", "chunked"])
-def test_whatever_is_cut_or_changed_the_next_client_is_served(whole: bytes, caplog: pytest.LogCaptureFixture) -> None:
+def test_the_next_client_is_served_after_cut_or_changed_requests(
+    whole: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
     with caplog.at_level(logging.WARNING):
         asyncio.run(asyncio.wait_for(tried(damaged(whole, random.Random(7))), 60))
     assert not [record for record in caplog.records if record.exc_info], caplog.text
 
 
-def test_whatever_is_made_up_the_next_client_is_served(caplog: pytest.LogCaptureFixture) -> None:
+def test_the_next_client_is_served_after_made_up_requests(caplog: pytest.LogCaptureFixture) -> None:
     with caplog.at_level(logging.WARNING):
         asyncio.run(asyncio.wait_for(tried(rubbish(random.Random(11))), 60))
     assert not [record for record in caplog.records if record.exc_info], caplog.text

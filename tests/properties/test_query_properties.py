@@ -74,7 +74,7 @@ def test_the_description_is_json_in_the_forms_of_the_protocol(
 
 @settings(max_examples=60, deadline=None)
 @given(PREFIXES, SPACES, SPACES)
-def test_news_is_what_a_client_needs_to_follow(prefix: str, before: list[str], after: list[str]) -> None:
+def test_a_client_can_follow_by_the_changes_it_is_sent(prefix: str, before: list[str], after: list[str]) -> None:
     """A client that drops what was removed, with all below, and asks again for what was added has the new tree."""
     old, new = described(TABLE, prefix, before), described(TABLE, prefix, after)
     told = news(old, new)

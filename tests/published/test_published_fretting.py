@@ -96,7 +96,7 @@ def test_a_stretched_string_sharpens_by_the_measured_sensitivity(nylon: Nylon) -
 
 
 @each
-def test_setback_nut_and_what_is_left_of_a_linear_fit(nylon: Nylon) -> None:
+def test_setback_nut_and_residual_of_a_linear_fit(nylon: Nylon) -> None:
     """Setback, nut and rms cents of their two-parameter fit over frets 1 to 12, which is linear in both (App. C)."""
     errors = np.array([fretted_error_cents(nylon.string(), fret) for fret in FRETS])
     u = np.array([2.0 ** (fret / 12.0) - 1.0 for fret in FRETS])

@@ -87,7 +87,7 @@ def test_the_schema_is_the_one_that_was_published() -> None:
     assert "Gregory Boissinot" in SCHEMA_FILE.read_text(encoding="utf-8")
 
 
-def test_the_schema_refuses_what_is_wrong() -> None:
+def test_the_schema_refuses_wrong_documents() -> None:
     good = as_junit(result((CaseFound(Case(6, OPEN, 40), 3, (finding(verdict=CheckVerdict.OUT),)),)), 1.5)
     validated(good)
     for right, wrong in (
@@ -180,7 +180,7 @@ def test_any_result_is_valid(any_result: CheckResult, seconds: float) -> None:
     validated(as_junit(any_result, seconds))
 
 
-def test_what_the_command_writes(
+def test_the_output_of_the_command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Open strings in tune and out of it, files with odd names, and one that holds no sound."""

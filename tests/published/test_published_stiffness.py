@@ -26,7 +26,7 @@ GUITAR = load_instrument("acoustic-645")
 
 
 @pytest.mark.parametrize("number", MEASURED)
-def test_what_the_build_lets_expect_covers_the_measured_stiffness(number: int) -> None:
+def test_the_stiffness_expected_from_the_build_covers_the_measured_one(number: int) -> None:
     """Bastas et al., ICASSP 2022: each within one prior standard deviation of ln B, open and stopped."""
     prior = expected_stiffness(GUITAR, number)
     for place, b in zip(PLACES, MEASURED[number], strict=True):

@@ -178,7 +178,7 @@ def test_q5_one_attribute_is_answered_by_itself_or_by_an_empty_object(daemon: Da
     assert got(daemon, "/bench/phase?UNIT") == (200, "application/json", {})
 
 
-def test_q6_what_can_not_be_answered_has_its_status(daemon: DaemonProcess) -> None:
+def test_q6_requests_without_an_answer_have_their_status(daemon: DaemonProcess) -> None:
     assert got(daemon, "/no/such/node")[0] == 404
     assert got(daemon, "/bench/string/7")[0] == 404
     assert got(daemon, "/bench/phase/")[0] == 404
@@ -421,7 +421,7 @@ def test_n5_osc_is_found_over_udp_and_tcp_with_its_keys_and_takes_its_leave(
         }
 
 
-def test_q7_the_description_is_found_as_oscjson_beside_osc_over_udp_and_takes_its_leave(
+def test_q7_the_description_is_announced_as_oscjson_next_to_osc_over_udp_and_withdrawn(
     browsed: Browsed,
 ) -> None:
     assert check_found(browsed, "_oscjson._tcp.local.") == {"txtvers": "1"}

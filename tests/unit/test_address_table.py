@@ -134,7 +134,7 @@ def test_the_directions_are_those_of_the_advice() -> None:
     assert [*given, "none"] == list(codes.DIRECTIONS)
 
 
-def test_the_docs_are_what_the_table_says() -> None:
+def test_the_docs_equal_the_table() -> None:
     """If this fails: ``oscservice addresses --markdown > docs/addresses.md``."""
     assert DOCS.read_text(encoding="utf-8") == reference()
 

@@ -95,7 +95,7 @@ def test_if_some_given_places_were_not_heard_pitch_shows_which() -> None:
         ((OPEN, FRET_12), (hz(6), hz(6, FRET_12), hz(6))),  # more than were told
     ],
 )
-def test_where_pitch_leaves_a_choice_a_file_is_refused(places: tuple[Place, ...], heard: tuple[float, ...]) -> None:
+def test_a_file_with_an_ambiguous_pitch_is_refused(places: tuple[Place, ...], heard: tuple[float, ...]) -> None:
     notes, refused, _ = cases(file(*heard), RecordingInfo(NameParts(6), places))
     assert (notes, refused) == ([], [f"{len(heard)} notes heard, but {len(places)} places given"])
 
@@ -113,7 +113,7 @@ def test_unnamed_notes_are_open_or_at_fret_12_by_default() -> None:
     assert (notes, refused) == (["string 2 fret 7"], [])
 
 
-def test_what_two_strings_could_be_is_asked_back() -> None:
+def test_a_pitch_of_two_strings_causes_a_question() -> None:
     info = RecordingInfo(listen_for=(OPEN, Place("fret", 5)))
     assert "? Say which in the file name or in a manifest" in cases(file(hz(5)), info)[1][0]
 
@@ -136,7 +136,7 @@ def test_a_string_and_a_note_make_a_fret() -> None:
 @pytest.mark.parametrize(
     ("named", "why"), [(NameParts(7, OPEN), "which has 6"), (NameParts(6, Place("fret", 30)), "which has 2")]
 )
-def test_what_is_not_on_the_instrument_is_refused(named: NameParts, why: str) -> None:
+def test_strings_and_frets_not_on_the_instrument_are_refused(named: NameParts, why: str) -> None:
     assert why in cases(file(hz(6)), RecordingInfo(named))[1][0]
 
 
@@ -172,7 +172,7 @@ def test_a_channel_a_string_needs_one_for_every_string() -> None:
     ]
 
 
-def test_a_file_without_a_note_says_what_was_in_it() -> None:
+def test_a_file_without_a_note_is_reported_with_its_sounds() -> None:
     assert cases(file("more than one string"), RecordingInfo())[1] == ["no note found: more than one string"]
     assert cases(file(levels=(-200.0,)), RecordingInfo())[1] == ["is silent"]
     assert cases(file(), RecordingInfo())[1] == ["no note found: it holds no plucked string"]

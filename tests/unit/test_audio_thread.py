@@ -74,7 +74,7 @@ def delivered(source: AudioSource, channels: Sequence[int] = (0,), **how: bool) 
     return found
 
 
-def test_keeping_sound_changes_nothing_of_what_is_heard():
+def test_keeping_sound_does_not_change_readings():
     samples = played()
     kept, without = delivered(Played(samples), keep=True), delivered(Played(samples))
     assert [one[:2] for one in kept] == [one[:2] for one in without]

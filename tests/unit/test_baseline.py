@@ -51,7 +51,7 @@ everything = st.builds(
 
 @settings(deadline=None)  # it waits for the disk
 @given(heard=everything, estimator=st.text(max_size=10))
-def test_what_is_written_is_read_back_to_the_last_bit(
+def test_written_results_are_read_back_to_the_last_bit(
     tmp_path_factory: pytest.TempPathFactory, heard: RecordingHeard, estimator: str
 ) -> None:
     path = tmp_path_factory.getbasetemp() / "base.json"
@@ -91,7 +91,7 @@ def with_note(**changes: Any) -> str:
         ("[" * 100_000, "not a baseline"),
     ],
 )
-def test_what_is_no_baseline_is_refused_in_one_line(tmp_path: Path, text: str, words: str) -> None:
+def test_a_file_that_is_no_baseline_is_refused_in_one_line(tmp_path: Path, text: str, words: str) -> None:
     path = tmp_path / "base.json"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError) as refusal:

@@ -74,5 +74,5 @@ def test_summary_is_one_line(folder):
     assert run("--summary", recordings=str(folder)).startswith("spread (median/worst): plain ")
 
 
-def test_without_recordings_it_says_so(tmp_path):
+def test_missing_recordings_are_reported(tmp_path):
     assert "Dynamics left out: OSCSERVICE_RECORDINGS names no folder" in run(recordings=str(tmp_path / "none"))

@@ -27,7 +27,7 @@ FALSE_SHARE = 0.02
 
 @pytest.mark.parametrize("cents", [-5.0, -0.5, 0.5, 2.0])
 @pytest.mark.parametrize("string", [1, 6])
-def test_a_drift_is_what_it_is_said_to_be(string: int, cents: float) -> None:
+def test_a_planted_drift_is_measured_with_its_size(string: int, cents: float) -> None:
     before = studio_rig(regress.INSTRUMENT, 3)
     others = [n for n in regress.NUMBERS if n != string]
     for way in regress.WAYS:
@@ -81,7 +81,7 @@ def test_how_many_plucks_are_needed() -> None:
     assert "tuning, 0.8 / 0.15, baseline of 24" in lines[0]
 
 
-def test_no_two_plucks_are_alike() -> None:
+def test_no_two_plucks_are_equal() -> None:
     studio = planted.Studio(regress.INSTRUMENT, studio_rig(regress.INSTRUMENT, 1), 1)
     first, second = (studio.note(6, planted.PLACES[1]) for _ in range(2))
     assert first.shape == second.shape

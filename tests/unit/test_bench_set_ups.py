@@ -39,7 +39,7 @@ def test_set_ups_on_every_kind_of_bridge_end_right(preset: str) -> None:
     assert sum(result.first_time for result in movers) >= 0.9 * len(movers)
 
 
-def test_a_quick_check_finds_what_has_drifted_and_nothing_else() -> None:
+def test_a_quick_check_finds_only_the_drifted_strings() -> None:
     found = [result for seed in (501, 502, 503) for result in quick.one((seed, 2.0))]
     left = [result for result in found if result.times == 0.0]
     assert sum(result.verdict == Check.DRIFTED for result in left) <= 0.02 * len(left)

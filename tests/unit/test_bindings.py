@@ -58,7 +58,7 @@ def asked(binding: Binding, *messages: Message, sender: str = "a", phase: str = 
         ("/grid/[1-3]", "/grid/4", None),
     ],
 )
-def test_what_each_wildcard_matched(pattern: str, address: str, found: tuple[str, ...] | None) -> None:
+def test_the_text_of_each_wildcard(pattern: str, address: str, found: tuple[str, ...] | None) -> None:
     assert CapturingPattern(pattern).match(address) == found
 
 
@@ -240,7 +240,7 @@ def test_an_ignored_message_is_known_and_causes_nothing() -> None:
     assert bindings.commands(message("/other", 1), "a", "") is None
 
 
-def test_what_a_wildcard_matched_never_makes_a_pattern_of_a_command() -> None:
+def test_a_wildcards_text_never_makes_a_pattern_of_a_command() -> None:
     bindings = Bindings([Binding("/b/*", "/bench/string/{1}/focus")])
     for address in ("/b/*", "/b/{1,2}", "/b/[1-6]", "/b/a b", "/b/#", "//b"):
         assert bindings.commands(message(address, 1), "a", "") is None, address

@@ -52,7 +52,7 @@ def test_own_addresses_always_win() -> None:
     assert len(bench.called) == 7
 
 
-def test_what_is_not_bound_is_answered_as_ever() -> None:
+def test_unbound_messages_are_answered_as_usual() -> None:
     bench = Bound()
     bench.stands_for = None
     ((_, answer),) = bench.take(FOREIGN, NEAR)
@@ -80,7 +80,7 @@ def test_bindings_that_fail_are_as_if_they_were_not_there() -> None:
     assert b"unknown address" in answer
 
 
-def test_what_is_bound_counts_among_what_its_sender_asks_for() -> None:
+def test_bound_commands_count_as_requests_of_their_sender() -> None:
     bench = Bound(own("/bench/session/next"))
     packets = 0
     bench.now = 10.0

@@ -53,7 +53,7 @@ def test_separate_saddles_planned_together_are_the_single_moves() -> None:
         assert plan.remaining_cents[n] == pytest.approx(0.0, abs=1e-4)
 
 
-def test_a_pair_takes_the_middle_and_says_what_is_left() -> None:
+def test_a_pair_takes_the_middle_and_reports_the_rest() -> None:
     plan = adjuster_moves({1: known(6.0), 2: known(2.0)}, PAIRED, {}, 12)
     assert plan.remaining_cents[1] == pytest.approx(2.0, abs=0.1)
     assert plan.remaining_cents[2] == pytest.approx(-2.0, abs=0.1)

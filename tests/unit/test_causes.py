@@ -141,7 +141,7 @@ def test_a_slight_fault_is_suspected_before_it_is_named() -> None:
     assert likeliest.name == "nut slot high, string 3"
 
 
-def test_what_follows_from_a_finding() -> None:
+def test_the_consequences_of_a_finding() -> None:
     found = findings(SIX, surveyed(SIX, Faults(fret_shift_mm={7: 1.2})))
     assert strings_without_advice(found) == {}
     assert misplaced_frets(found, 4) == {7}
@@ -175,7 +175,7 @@ def string_of(preset: str, number: int) -> tuple[FrettedString, np.ndarray]:
     ],
 )
 @pytest.mark.parametrize("part", [(0.1, 30.0, 0.01), (0.49, 20.0, -0.01), (0.75, 160.0, 0.004), (0.0, 324.0, 0.004)])
-def test_uneven_mass_does_what_the_simulated_string_does(
+def test_uneven_mass_has_the_effect_of_the_simulated_string(
     preset: str, number: int, part: tuple[float, float, float]
 ) -> None:
     start, length_mm, mass = part

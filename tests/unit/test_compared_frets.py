@@ -27,7 +27,9 @@ def test_text_and_back(weights: dict[int, float]) -> None:
         ("12, 5x2 7x.5", 24, (5, 7, 12), (2.0, 0.5, 1.0)),
     ],
 )
-def test_what_the_words_stand_for(text: str, last: int, frets: tuple[int, ...], weights: tuple[float, ...]) -> None:
+def test_texts_of_compared_frets_are_parsed(
+    text: str, last: int, frets: tuple[int, ...], weights: tuple[float, ...]
+) -> None:
     assert ComparedFrets.parse(text, last) == ComparedFrets(frets, weights)
 
 
@@ -45,7 +47,7 @@ def test_what_the_words_stand_for(text: str, last: int, frets: tuple[int, ...], 
         (" ".join(map(str, range(1, 14))), "13 frets"),
     ],
 )
-def test_what_is_refused_says_why(text: str, words: str) -> None:
+def test_refusals_have_reasons(text: str, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         ComparedFrets.parse(text, 24)
 

@@ -226,7 +226,7 @@ def test_a_string_that_rises_with_strength_is_compared_at_one_strength() -> None
     assert abs(found.error_cents - 2.0) < found.se_cents
 
 
-def test_what_was_learnt_of_the_slope_before_counts() -> None:
+def test_the_slope_learnt_before_counts() -> None:
     """Once open and once fretted, 6 dB apart: nothing to learn a slope from."""
     readings = uneven([-20.0, -20.0], [-14.0], slope_cents=2.0)
     alone = compare(readings, 12)
@@ -236,7 +236,7 @@ def test_what_was_learnt_of_the_slope_before_counts() -> None:
     assert alone.se_cents == pytest.approx(math.hypot(known.se_cents, PRIOR_CENTS), rel=0.1), "and it says so"
 
 
-def test_plucks_alike_cost_nothing_and_unlike_ones_cost_standard_error() -> None:
+def test_unequal_strengths_raise_the_standard_error() -> None:
     cents = [0.1, 2.3, -0.2, 1.8, 0.2, 2.1, -0.1]
     without = compare([pluck(FRET_12 if i % 2 else OPEN, c, -20.0) for i, c in enumerate(cents)], 12)
     unknown = [replace(pluck(FRET_12 if i % 2 else OPEN, c), strength_db=None) for i, c in enumerate(cents)]

@@ -115,7 +115,7 @@ TAPE_WOUND = 'note = "E2"\nkind = "wound"\ngauge_in = 0.060\nunit_weight_kg_m = 
 
 
 @pytest.mark.parametrize("strings", [TWELVE, BANJO, HIGH_STRUNG, FIFTHS, [("E2", "wound", 0.046, 0.457)]])
-def test_what_the_trade_strings_is_read(strings: list[tuple[str, str, float, float | None]]) -> None:
+def test_usual_string_sets_are_read(strings: list[tuple[str, str, float, float | None]]) -> None:
     # Courses in octaves, a high last string, a set an octave up, fifths, one string: common practice, no source.
     read = read_instrument(strung(*strings), "x")
     assert [s.note for s in read.strings] == [note for note, *_ in strings]

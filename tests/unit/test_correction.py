@@ -105,7 +105,7 @@ def test_turns_in_words(turns: float, words: str) -> None:
     assert turns_text(turns) == words
 
 
-def test_travel_is_what_is_left_after_earlier_moves() -> None:
+def test_travel_is_the_rest_after_earlier_moves() -> None:
     start = saddle_correction(known(-11.0), FLOATING.string(1), 12, 0.0, screw(3.0, 3.0))
     assert start.out_of_travel
     assert start.mm == pytest.approx(-3.0)

@@ -66,7 +66,7 @@ def test_verdicts_are_even_and_end(cents: float, se: float, plucks: int, toleran
         assert abs(cents) > 1.64 * se
 
 
-def test_what_was_known_before_a_move_counts_after_it() -> None:
+def test_readings_before_a_move_count_after_it() -> None:
     expected = expected_after(known(6.0, 0.4), 0.1, 0.32)
     assert expected.error_cents == 0.1
     assert expected.se_cents == pytest.approx(math.hypot(0.4, 0.32))

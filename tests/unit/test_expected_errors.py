@@ -66,7 +66,7 @@ def errors(rig: Rig, number: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("preset", PRESETS)
-def test_what_the_file_lets_expect_is_what_the_simulated_guitar_does(preset: str) -> None:
+def test_errors_expected_from_the_file_equal_those_of_the_simulated_guitar(preset: str) -> None:
     instrument = load_instrument(preset)
     expected = expected_of(instrument)
     rig = rig_of(instrument)
@@ -76,7 +76,7 @@ def test_what_the_file_lets_expect_is_what_the_simulated_guitar_does(preset: str
         assert (np.abs(errors(rig, n) - of_string(expected, expected.mean, n)) < 0.5 * doubt).all()
 
 
-def test_it_goes_along_with_the_saddle() -> None:
+def test_expected_errors_follow_the_saddle() -> None:
     instrument = load_instrument("six-string-628")
     far, near = rig_of(instrument), rig_of(instrument)
     for n in numbers(instrument):
@@ -112,7 +112,7 @@ CHANGES: list[tuple[Faults, Shift]] = [
 
 @pytest.mark.parametrize("preset", PRESETS)
 @pytest.mark.parametrize(("faults", "shift"), CHANGES)
-def test_a_change_does_what_it_does_to_the_simulated_guitar(preset: str, faults: Faults, shift: Shift) -> None:
+def test_a_predicted_change_equals_that_of_the_simulated_guitar(preset: str, faults: Faults, shift: Shift) -> None:
     instrument = load_instrument(preset)
     expected = expected_of(instrument)
     sound, faulty = rig_of(instrument), rig_of(instrument, faults=faults)
@@ -172,7 +172,7 @@ def test_random_sound_guitars_are_within_the_stated_scatter(preset: str) -> None
     assert np.mean(misfits) < len(expected.rows)
 
 
-def test_covariances_are_covariances_and_what_is_heard_worse_is_surer_nowhere() -> None:
+def test_covariances_are_valid_and_less_exact_readings_never_lower_them() -> None:
     for preset in PRESETS:
         good, bad = (expected_of(load_instrument(preset), sd=sd) for sd in (0.2, 1.0))
         assert good.covariance == pytest.approx(good.covariance.T)

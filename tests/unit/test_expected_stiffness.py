@@ -79,7 +79,7 @@ def test_readings_teach_a_string_its_stiffness():
     assert known.sd < 0.08
 
 
-def test_a_bad_reading_teaches_little():
+def test_a_bad_reading_changes_the_estimate_little():
     known = Stiffness(math.log(1e-4), 0.1)
     after = updated_stiffness(known, 0.0, log_stiffness(1e-3, 1e-5))
     assert after.log_b - known.log_b < 0.001
@@ -100,7 +100,7 @@ def test_no_reading_counts_for_more_than_bad_ones_allow(log_b, relative_se, expe
 
 
 @given(st.floats(-14.0, -5.0), st.floats(0.05, 1.0), st.floats(-500.0, 300.0), st.floats(-14.0, -5.0))
-def test_learning_never_leaves_what_it_lies_between(before, sd, cents, heard):
+def test_learning_stays_between_prior_and_evidence(before, sd, cents, heard):
     b = math.exp(heard)
     after = updated_stiffness(Stiffness(before, sd), cents, log_stiffness(b, 0.2 * b))
     at_nominal = heard + math.log(2.0) * cents / 600.0
@@ -108,6 +108,6 @@ def test_learning_never_leaves_what_it_lies_between(before, sd, cents, heard):
     assert after.sd <= max(sd, 0.05) + 1e-12
 
 
-def test_an_open_string_is_what_it_is():
+def test_the_stiffness_of_an_open_string_is_unchanged():
     known = Stiffness(-9.0, 0.3)
     assert stiffness_at_place(known, OPEN, 0.0) == known

@@ -76,7 +76,7 @@ def test_a_pattern_with_a_mistake_is_refused_in_one_line(pattern: str, words: st
     fret=st.integers(0, 36),
     label=st.text("abcdefghijklmnop0123456789", min_size=1, max_size=8),
 )
-def test_what_is_written_by_a_pattern_is_read_by_it(string: int, fret: int, label: str) -> None:
+def test_a_pattern_reads_the_names_it_writes(string: int, fret: int, label: str) -> None:
     place = Place("fret", fret) if fret else OPEN
     name = f"s{string} {label} {str(place).replace(' ', '')}.wav"
     assert compile_names("s{string} {kind} {place}").read(PurePath(name)) == NameParts(

@@ -122,7 +122,7 @@ def test_files_without_samples_are_refused(tmp_path: Path) -> None:
         soundfile.write(path, tone(100), 48_000, subtype="PCM_16")
 
 
-def test_what_is_no_sound_file_is_refused(tmp_path: Path) -> None:
+def test_a_file_that_is_no_sound_file_is_refused(tmp_path: Path) -> None:
     assert "there is no such file" in refusal(tmp_path / "missing.wav")
     assert "not a sound file" in refusal(tmp_path)
     text = tmp_path / "text.wav"

@@ -111,7 +111,7 @@ def test_sound_instruments_have_nothing_named(preset: str, seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_an_uneven_strings_size_is_what_it_shifts_most(seed: int) -> None:
+def test_the_size_of_an_uneven_string_is_its_largest_shift(seed: int) -> None:
     """Against the simulated string, which has its partials from Galerkin's method."""
     uneven = Faults(uneven={2: Uneven(0.49, 20.0, -0.15)})
     instrument = load_instrument("six-string-648")
@@ -150,7 +150,7 @@ NUMBER = re.compile(r"[+-]?\d+\.\d+")
 
 
 @pytest.mark.parametrize(("faults", "cause", "strings", "fret", "size"), FAULTS)
-def test_a_finding_says_what_was_heard_how_large_it_is_and_what_to_check(
+def test_a_finding_has_its_evidence_size_and_check(
     faults: Faults, cause: Cause, strings: tuple[int, ...], fret: int, size: float | None
 ) -> None:
     preset = "seven-string-648"
@@ -187,7 +187,7 @@ def test_a_finding_says_what_was_heard_how_large_it_is_and_what_to_check(
         (Faults(fret_shift_mm={5: -1.8}), "too far from the saddle"),
     ],
 )
-def test_which_way_is_said(faults: Faults, words: str) -> None:
+def test_the_evidence_states_the_direction(faults: Faults, words: str) -> None:
     (found,) = found_on("acoustic-645", faults)
     assert words in found.evidence
 
@@ -225,7 +225,7 @@ def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
         (Faults(groove_mm={(3, 7): 2.5}), Cause.FRET, 2.5),
     ],
 )
-def test_large_causes_are_not_drawn_to_what_is_usual(faults: Faults, cause: Cause, size: float) -> None:
+def test_large_causes_are_not_shrunk_to_usual_sizes(faults: Faults, cause: Cause, size: float) -> None:
     """A size is told by what was heard, not by how large such faults mostly are: errors scatter about nothing."""
     off = []
     for preset in ("acoustic-645", "six-string-628"):

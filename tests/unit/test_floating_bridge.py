@@ -90,7 +90,7 @@ def test_the_coupling_of_the_prior_is_that_of_a_bridge_of_three_ordinary_springs
 
 
 @pytest.mark.parametrize(("springs", "n_mm"), [(2, 1.5), (5, 5.0)])
-def test_one_round_teaches_a_coupling_twice_or_half_as_strong(springs: int, n_mm: float) -> None:
+def test_one_round_shows_a_coupling_twice_or_half_as_strong(springs: int, n_mm: float) -> None:
     bridge = BridgeBuild(True, springs, n_mm)
     true, rig = true_coupling(bridge), guitar(bridge, [-100.0] * 6)
     before = initial_balance(FLOATING).coupling()
@@ -162,7 +162,7 @@ def test_a_round_that_would_strain_a_string_goes_part_of_the_way() -> None:
     assert round_goal(near, ORDER).share == 1.0
 
 
-def test_no_string_is_brought_past_what_its_core_carries() -> None:
+def test_no_string_is_tuned_beyond_the_strength_of_its_core() -> None:
     # Plain steel at this pitch and length stands at 58 % of its strength whatever its gauge: 72.2 N of 124 N.
     balance = initial_balance(FLOATING)
     assert highest_z(balance, 0) == pytest.approx(0.75 / 0.58 - 1.0, abs=0.02)

@@ -58,7 +58,7 @@ def test_without_what_was_known_before_it_would_not_be():
 
 
 @pytest.mark.slow
-def test_what_is_kept_is_bounded_and_does_not_depend_on_how_the_stream_is_cut():
+def test_kept_sound_is_bounded_and_does_not_depend_on_blocks():
     samples = stream(9, 0.3, 2.0, notes=4)
     plain = [(event, kept.sound) for event, kept in notes_of(samples)]
     assert plain == [(event, kept.sound) for event, kept in notes_of(samples, block=333)]

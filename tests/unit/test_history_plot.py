@@ -144,7 +144,7 @@ def test_the_same_sessions_are_the_same_bytes(year, tmp_path):
     assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
 
 
-def test_the_drawing_says_what_it_shows(year, tmp_path):
+def test_the_drawing_has_a_description(year, tmp_path):
     root = picture(year, tmp_path / "a.svg")
     words = texts(root)
     for wanted in (
@@ -218,7 +218,7 @@ def test_no_text_is_cut_off_or_runs_into_another(which, year, eight):
             assert min(apart) <= 0.0, (text, other)
 
 
-def test_a_scale_holds_what_is_drawn_or_an_arrow_says_that_it_does_not(year):
+def test_values_beyond_a_scale_are_drawn_as_arrows(year):
     opened, errors, _ = columns(year)
     assert opened.end in (10.0, 20.0)
     assert errors.end <= 10.0

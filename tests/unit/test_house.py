@@ -84,7 +84,7 @@ def test_osc_could_be_lifted_out() -> None:
     assert {module for module in own if not module.startswith("oscservice.osc.")} == {"oscservice.errors"}
 
 
-def test_what_is_pure_touches_no_clock_thread_socket_or_file() -> None:
+def test_pure_packages_use_no_clock_thread_socket_or_file() -> None:
     unwanted = dict.fromkeys(READ_FILES, IMPURE_MODULES) | dict.fromkeys(PURE, IMPURE_MODULES | FILE_MODULES)
     wrong = []
     for package, path in files():

@@ -52,7 +52,7 @@ def test_a_page_of_the_asked_host_or_the_loopback_is_near(origin: str) -> None:
     assert origin_is_near(origin, "shop.local:9787")
 
 
-def test_what_is_no_browser_has_no_origin() -> None:
+def test_a_client_other_than_a_browser_has_no_origin() -> None:
     assert origin_is_near(None, "shop.local:9787")
 
 

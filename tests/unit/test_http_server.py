@@ -169,7 +169,7 @@ def test_a_body_is_left_unread() -> None:
     on_a_bench(trial)
 
 
-def test_who_says_nothing_whole_is_shown_out(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_client_without_a_complete_message_is_disconnected(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(web, "IDLE_S", 0.2)
 
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
@@ -181,7 +181,7 @@ def test_who_says_nothing_whole_is_shown_out(monkeypatch: pytest.MonkeyPatch) ->
     on_a_bench(trial)
 
 
-def test_who_does_not_read_an_answer_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_client_that_does_not_read_an_answer_is_disconnected(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(web, "ANSWER_S", 0.2)
     monkeypatch.setattr(web, "described", lambda table, prefix, paths: dict.fromkeys(["/big"], _Big()))
     monkeypatch.setattr(web, "whole", lambda node, known: {"BIG": "x" * 30_000_000})
@@ -203,7 +203,7 @@ class _Big:
     size = 1
 
 
-def test_who_asks_too_much_waits_for_a_turn() -> None:
+def test_a_client_with_too_many_requests_waits_for_its_turn() -> None:
     now = 1000.0
 
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:

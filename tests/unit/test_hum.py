@@ -78,7 +78,7 @@ def test_predicted_hum_is_twenty_decibels_down_a_second_later():
     assert max(left) < 10.0 ** (-20.0 / 10.0)
 
 
-def test_taking_out_what_is_hardly_known_never_adds_on_average():
+def test_removing_poorly_known_hum_adds_none_on_average():
     """A quarter of a second of quiet in noise as loud as the hum says little of its phase three seconds later."""
     left, there = [], []
     for seed in range(30):

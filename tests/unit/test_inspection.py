@@ -127,7 +127,7 @@ def test_a_value_that_does_not_fit_the_instrument_is_refused() -> None:
 @pytest.mark.parametrize(
     "what", ["varnish", "action", "nut", "nut/0", "nut/7", "nut/01", "Relief", "", "action/middle"]
 )
-def test_what_is_not_measured_is_refused(what: str) -> None:
+def test_an_unknown_measured_value_is_refused(what: str) -> None:
     text = refused(begun(), cm.Measured(what, 1.0), "missing")
     assert "nut/1 to nut/6" in text
 
@@ -191,7 +191,7 @@ def test_a_height_over_fret_1_is_the_strings_own() -> None:
     assert "Height of string 3 over fret 1" in refused(job, cm.Inspect("nut", "passed"), "refused")
 
 
-def test_a_set_up_goes_on_with_what_was_measured() -> None:
+def test_a_set_up_continues_with_the_measured_values() -> None:
     job = begun()
     job.do(cm.Measured("relief", 0.2))
     job.do(cm.Measured("action/treble", 1.7))
@@ -256,12 +256,12 @@ def noticed(now: Instrument, filed: Instrument, left: Instrument | None = None) 
     return dict(job.state.changes)
 
 
-def test_nothing_is_said_of_the_first_session_or_of_what_is_the_same() -> None:
+def test_the_first_session_and_equal_values_have_no_remarks() -> None:
     assert begun().state.changes == ()
     assert noticed(GUITAR, GUITAR) == {}
 
 
-def test_another_gauge_is_pointed_out_with_what_it_does() -> None:
+def test_another_gauge_is_reported_with_its_effect() -> None:
     heavier = with_gauges(GUITAR, {1: NewGauge(0.011 * 25.4)})
     told = noticed(heavier, GUITAR)
     assert list(told) == ["string/1"]

@@ -15,11 +15,11 @@ def test_the_list_names_every_preset(capsys: pytest.CaptureFixture[str]) -> None
     assert all(name in shown for name in preset_names())
 
 
-def test_what_is_shown_can_be_read_back(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_shown_instrument_can_be_read_back(capsys: pytest.CaptureFixture[str]) -> None:
     show_instrument("bass-5-864")
     assert read_instrument(capsys.readouterr().out, "shown") == load_instrument("bass-5-864")
 
 
-def test_showing_what_is_not_there() -> None:
+def test_showing_a_missing_instrument() -> None:
     with pytest.raises(InputError, match="no preset is called 'lute'"):
         show_instrument("lute")

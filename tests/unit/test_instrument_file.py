@@ -177,7 +177,7 @@ def test_no_strings_and_too_many() -> None:
     assert "1 to 12 [[string]] entries" in refusal(TEXT + TEXT[TEXT.index("\n[[string]]") :] * 2)
 
 
-def test_an_empty_file_says_what_is_missing_first() -> None:
+def test_the_first_missing_key_of_an_empty_file_is_reported() -> None:
     assert refusal("").startswith("my.toml: line 1: name: missing")
 
 
@@ -233,7 +233,7 @@ def test_any_edit_is_read_or_refused_in_one_line(given_text: str, data: st.DataO
     assert re.fullmatch(r"my\.toml: line \d+[^\n]*", message)
 
 
-def test_a_capo_in_the_file_is_the_nut_of_what_is_left() -> None:
+def test_a_capo_in_the_file_is_the_nut_of_the_remaining_neck() -> None:
     text = preset_toml("six-string-648")
     plain = read_instrument(text, "x.toml")
     capo = read_instrument(text.replace("frets = ", "capo = 2\nfrets = ", 1), "x.toml")

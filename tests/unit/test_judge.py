@@ -75,7 +75,7 @@ def test_a_saddle_that_slipped_is_a_drift_of_the_fret_and_not_of_the_open_string
     assert {one.verdict for one in found.values()} == {CheckVerdict.HOLDS}
 
 
-def test_what_was_off_before_is_no_drift() -> None:
+def test_an_earlier_error_is_no_drift() -> None:
     assert {one.verdict for one in judge(heard(o1=9.0, f2=5.0), heard(o1=9.0, f2=5.0), DRIFT)[0]} == {
         CheckVerdict.HOLDS
     }
@@ -93,7 +93,7 @@ def test_thin_evidence_is_unsure_and_says_how_many_notes_would_tell() -> None:
     assert by_name(judge(thin, thin, Limits(drift_cents=5.0))[0])["string 6 fret 12"].verdict is CheckVerdict.HOLDS
 
 
-def test_what_is_missing_or_new_can_not_be_judged() -> None:
+def test_missing_or_new_notes_cannot_be_judged() -> None:
     fewer = RecordingHeard(
         GUITAR, 440.0, {one: found for one, found in heard().notes.items() if one != case(4, FRET_12)}
     )
@@ -146,7 +146,7 @@ def test_after_retuning_only_errors_are_compared_with_the_baseline() -> None:
     assert by_name(judge(alone, alone, limits)[0])["string 2 fret 12"].why.startswith("retuned")
 
 
-def test_a_harmonic_is_judged_without_what_stiffness_raises_it_by() -> None:
+def test_a_harmonic_is_judged_less_its_rise_by_stiffness() -> None:
     """600 log2((1 + 4B) / (1 + B)) is 0.26 cents at B = 1e-4 (H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203)."""
     both = {case(6): notes(6, OPEN, 0.0), case(6, HARMONIC): notes(6, HARMONIC, 0.26)}
     finding = by_name(judge(RecordingHeard(GUITAR, 440.0, both), None, Limits(error_cents=1.0))[0])["string 6 harmonic"]

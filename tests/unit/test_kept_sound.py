@@ -62,7 +62,7 @@ def noise(seconds: float = 0.2, rate_hz: int = 48000, size: float = 0.3) -> np.n
     size=st.floats(1e-6, 40.0),
     rate_hz=st.sampled_from([8000, 11025, 44100, 48000, 88200, 192000]),
 )
-def test_what_is_kept_comes_back_within_half_a_step_of_24_bits(seed, length, size, rate_hz):
+def test_kept_sound_is_read_back_within_half_a_step_of_24_bits(seed, length, size, rate_hz):
     samples = (np.random.default_rng(seed).standard_normal(length) * size).astype(np.float32)
     made = kept(samples, rate_hz)
     assert unpacked(flac(made, "a test"))[1] == rate_hz
@@ -121,7 +121,7 @@ def test_the_bytes_that_are_hashed_are_those_that_flac_itself_counts():
     assert made.sound.sha256 == hashlib.sha256(pcm(made.samples)).hexdigest()
 
 
-def test_the_file_says_what_it_is(tmp_path):
+def test_the_file_has_its_format_title_and_comment(tmp_path):
     path = tmp_path / "a.flac"
     path.write_bytes(flac(kept(noise()), "session 2026-11-25-1, event 12: string 6 open"))
     found = soundfile.SoundFile(path)
@@ -131,7 +131,7 @@ def test_the_file_says_what_it_is(tmp_path):
 
 
 @pytest.mark.parametrize("knew", [Quiet(), Quiet(-71.25), Quiet(-60.0, HUM)])
-def test_what_an_event_says_of_a_sound_comes_back_equal(knew):
+def test_an_events_record_of_a_sound_is_read_back_equal(knew):
     sound = KeptSound("ab" * 32, 44100, 1.2003, knew, 4.0, 3)
     assert KeptSound.from_json(sound.to_json()) == sound
     json.loads(sound.to_json())

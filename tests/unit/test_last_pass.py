@@ -72,7 +72,7 @@ def test_nothing_is_heard_or_done_after_closing() -> None:
         refused(job, command, "phase")
 
 
-def test_the_next_session_knows_nothing_of_the_last() -> None:
+def test_the_next_session_starts_without_values_of_the_last() -> None:
     job = MadeUpSession().tuned()
     job.do(cm.Listen(False))
     job.do(cm.Abandon())

@@ -55,7 +55,7 @@ def test_an_instrument_goes_by_its_identity_and_not_by_its_name(journal: Journal
     assert last_session(journal, blue.model_copy(update={"name": "renamed"})) == cm.LastTime(blue, blue)
 
 
-def test_what_is_in_memory_only_counts_too(tmp_path: Path) -> None:
+def test_events_only_in_memory_count_too(tmp_path: Path) -> None:
     (tmp_path / "j").mkdir()
     recorder = Recorder(None, tmp_path / "j", "no disk")
     assert last_session(recorder, GUITAR) is None

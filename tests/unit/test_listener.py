@@ -344,7 +344,7 @@ def test_clipping_is_seen_as_it_streams(hop):
         assert watch.clipped == is_clipped(sound)
 
 
-def test_hum_is_learnt_wherever_hops_begin_and_after_digital_silence():
+def test_hum_is_learnt_at_any_start_of_hops_and_after_digital_silence():
     """From the half second of hum before a pluck: the pluck's first hop, not always seen as one, doesn't spoil it, nor
     does a stream that was muted before."""
     samples = note(82.41, 2.7, pluck_s=0.5, noise_dbfs=-85.0, hum_dbfs=-58.0)

@@ -101,7 +101,7 @@ def test_a_mistake_is_one_line_with_its_place_and_what_was_expected(text: str, l
         ('[[recording]]\nfiles = "a"\nnames = "{string}"\nstring = 2', 3, "recording 1, names: expected nothing else"),
     ],
 )
-def test_a_mistake_in_an_entry_costs_that_entry(text: str, line: int, words: str) -> None:
+def test_a_mistake_in_an_entry_drops_only_that_entry(text: str, line: int, words: str) -> None:
     with pytest.raises(InputError) as refusal:  # where nothing else is left, as any other
         read_manifest(text, "set.toml", Path())
     said = str(refusal.value)

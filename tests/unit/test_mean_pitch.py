@@ -154,7 +154,7 @@ def test_degenerate_basebands_give_an_answer_in_finite_numbers(values):
 
 @pytest.mark.parametrize("at", [100, 4000, 7900])
 @pytest.mark.filterwarnings("ignore:The fit may be poorly conditioned")  # and so it is
-def test_a_click_has_no_pitch_and_says_so(at):
+def test_a_click_is_flagged_as_having_no_pitch(at):
     click = np.zeros(8000)
     click[at] = 1.0
     found = mean_of(click, 100.0)

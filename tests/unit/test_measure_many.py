@@ -39,7 +39,9 @@ def test_outcomes_equal_those_of_each_file_by_itself(wanted: list[Wanted], alone
     assert measure_many([]) == []
 
 
-def test_what_was_measured_before_is_looked_up(wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path) -> None:
+def test_files_measured_before_are_found_in_the_cache(
+    wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path
+) -> None:
     with Cache.open(tmp_path / "cache") as cache:
         assert measure_many(wanted[:2], cache=cache) == alone[:2]
     told: list[int] = []
@@ -76,9 +78,7 @@ def test_a_result_in_another_form_is_measured_again(wanted: list[Wanted], tmp_pa
         assert measure_many(wanted[:1], cache=cache)[0].cached
 
 
-def test_a_cache_that_is_damaged_costs_nothing_but_time(
-    wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path
-) -> None:
+def test_a_damaged_cache_changes_no_result(wanted: list[Wanted], alone: list[FileOutcome], tmp_path: Path) -> None:
     (tmp_path / "measured.sqlite").write_bytes(b"rubbish" * 1000)
     with Cache.open(tmp_path) as cache:
         assert measure_many(wanted, cache=cache) == alone
@@ -144,7 +144,9 @@ def test_a_file_that_changes_while_it_is_measured_is_reported_and_not_cached(
     assert (again.fault, again.cached) == ("", False)
 
 
-def test_a_mistake_of_ours_costs_one_file(wanted: list[Wanted], alone: list[FileOutcome], monkeypatch) -> None:
+def test_an_unexpected_exception_affects_only_one_file(
+    wanted: list[Wanted], alone: list[FileOutcome], monkeypatch
+) -> None:
     def faulty(path: Path, expected_hz: tuple[float, ...]) -> object:
         if path == wanted[1].path:
             raise ZeroDivisionError("division by\nzero")

@@ -33,7 +33,7 @@ def saddle_height_mm(instrument: Instrument, number: int) -> float:
     return 2.0 * string.action_12_mm - string.nut_height_mm
 
 
-def test_new_gauges_weigh_what_the_chart_says() -> None:
+def test_new_gauges_have_the_weights_of_the_chart() -> None:
     changed = with_gauges(GUITAR, {1: NewGauge(0.009 * INCH_MM), 6: NewGauge(0.042 * INCH_MM)})
     thin, thick = changed.string(1), changed.string(6)
     assert (thin.wound, thin.core_mm) == (False, thin.gauge_mm)
@@ -142,7 +142,7 @@ def test_offsets_stay_with_their_strings() -> None:
         (lambda: with_capo(GUITAR, 15), "string 1, scale_mm: 272"),
     ],
 )
-def test_what_cannot_be_is_one_line(change: object, words: str) -> None:
+def test_an_impossible_change_is_one_line(change: object, words: str) -> None:
     assert callable(change)
     with pytest.raises(ValueError) as refusal:
         change()

@@ -153,7 +153,7 @@ def test_a_saddle_move_leaves_the_least_weighted_squares() -> None:
     assert move_mm == pytest.approx(best, abs=0.002)
 
 
-def test_as_one_is_what_the_saddle_has_to_null_at_the_reference() -> None:
+def test_the_combined_error_is_the_one_to_null_at_the_reference() -> None:
     errors = [error_after(0.0, speaking_lengths_mm(FLAT, f, 0.0), -2.0) for f in THOROUGH]  # a saddle 2 mm too near
     one = equivalent_comparison(neck(THOROUGH, errors), {}, FLAT, 12, -2.0)
     assert null_move_mm(one.error_cents, speaking_lengths_mm(FLAT, 12, -2.0)) == pytest.approx(2.0, abs=1e-6)

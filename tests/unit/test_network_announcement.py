@@ -125,7 +125,7 @@ def run(settings: ServeSettings, trouble: str, monkeypatch: pytest.MonkeyPatch) 
         ("fails", "not announced on the network: its own mistake"),
     ],
 )
-def test_what_fails_is_one_line_in_the_log(
+def test_a_failure_is_one_line_in_the_log(
     trouble: str, line: str, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     with caplog.at_level(logging.WARNING):
@@ -133,7 +133,9 @@ def test_what_fails_is_one_line_in_the_log(
     assert [record.getMessage() for record in caplog.records] == [line]
 
 
-def test_what_hangs_holds_nothing_up(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
+def test_a_hanging_announcement_does_not_delay_the_end(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
     assert run(ServeSettings(announce=True), "hangs", monkeypatch) == 1
     assert caplog.records == []
 

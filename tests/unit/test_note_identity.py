@@ -34,7 +34,7 @@ def test_an_open_string_near_its_pitch_is_that_string(number, off_cents):
 
 @pytest.mark.parametrize("number", range(1, 7))
 @pytest.mark.parametrize("place", [FRET_12, HARMONIC])
-def test_what_was_asked_for_decides_between_fretted_and_harmonic(number, place):
+def test_the_request_decides_between_fretted_and_harmonic(number, place):
     found = likeliest(GUITAR, GUITAR.place_hz(number, place) * 2 ** (15 / 1200), (number, place))
     assert found is not None
     assert (found.string, found.place) == (number, place)
@@ -144,7 +144,7 @@ def test_stiffness_outweighs_what_was_asked_for_when_it_is_clear():
     assert (silent.best.string, silent.best.place) == (6, place)
 
 
-def test_a_touched_harmonic_and_fret_12_differ_by_what_was_asked_for_and_by_nothing_else():
+def test_a_touched_harmonic_and_fret_12_differ_only_by_the_place_asked_for():
     for asked, other in ((HARMONIC, FRET_12), (FRET_12, HARMONIC)):
         shares = []
         for times in (0.2, 1.0, 5.0):

@@ -69,7 +69,7 @@ def test_the_note_of_a_place(string: int, place: Place, name: str, midi: int, hz
 
 @pytest.mark.parametrize("cents", [-240.0, -61.0, -3.0, 0.0, 49.0, 130.0])
 @pytest.mark.parametrize("place", [OPEN, HARMONIC, Place("fret", 7)])
-def test_note_and_deviation_belong_together_however_far_off(place: Place, cents: float) -> None:
+def test_note_and_deviation_fit_at_any_distance(place: Place, cents: float) -> None:
     """Note and deviation together give the pitch that was heard, whatever the nearest note would be."""
     _, _, _, _, midi, hz, off, *_ = reading_message(taken(GUITAR, 4, place, cents), GUITAR)
     assert isinstance(midi, int)
@@ -100,7 +100,7 @@ def test_in_other_tunings(instrument: Instrument, string: int, place: Place, not
     assert midi_note(instrument, string, place) == note[1]
 
 
-def test_a_strings_own_offset_is_in_what_is_wanted() -> None:
+def test_a_strings_own_offset_is_in_its_target() -> None:
     """A string wanted 4 cents flat of its note is in tune there: deviation 0, no bend."""
     strings = (*GUITAR.strings[:5], GUITAR.strings[5].model_copy(update={"offset_cents": -4.0}))
     sweet = GUITAR.model_copy(update={"strings": strings})

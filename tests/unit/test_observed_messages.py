@@ -102,7 +102,7 @@ def test_a_fader_a_text_and_a_bare_message() -> None:
     ]
 
 
-def test_what_cant_be_bound_says_why() -> None:
+def test_an_impossible_binding_has_a_reason() -> None:
     found = offers(heard(("/bench/phase", "s", ("idle",)), ("/a/*", "i", (1,)), ("/a//b", "i", (1,))), "/bench")
     assert found == [
         "# /bench/phase: an address of the daemon's own, which needs no binding",

@@ -112,7 +112,7 @@ def test_a_slip_packet_over_the_limit_is_thrown_away_while_it_comes() -> None:
 
 
 @pytest.mark.parametrize("first", [b"/x\0\0", b"GET / HTTP/1.1", b"\xdb", b"\x01"])
-def test_what_is_neither_framing_is_refused(first: bytes) -> None:
+def test_a_stream_of_neither_framing_is_refused(first: bytes) -> None:
     framer = Framer()
     assert framer.feed(b"") == []
     with pytest.raises(FramingError, match="neither"):
@@ -124,14 +124,14 @@ cuts = st.lists(st.integers(0, 500), max_size=8)
 
 
 @given(packets, cuts)
-def test_slip_and_back_however_the_reads_are_cut(sent: list[bytes], cuts: list[int]) -> None:
+def test_slip_round_trip_does_not_depend_on_how_reads_are_cut(sent: list[bytes], cuts: list[int]) -> None:
     framer = Framer()
     assert fed(framer, b"".join(map(slip, sent)), cuts) == (sent, "")
     assert (framer.refused, framer.held_bytes) == (0, 0)
 
 
 @given(packets, cuts)
-def test_size_count_and_back_however_the_reads_are_cut(sent: list[bytes], cuts: list[int]) -> None:
+def test_size_count_round_trip_does_not_depend_on_how_reads_are_cut(sent: list[bytes], cuts: list[int]) -> None:
     framer = Framer()
     assert fed(framer, b"".join(map(counted, sent)), cuts) == (sent, "")
     assert framer.held_bytes == 0
@@ -145,7 +145,7 @@ streams = st.one_of(
 
 
 @given(streams, cuts)
-def test_any_bytes_come_out_the_same_however_the_reads_are_cut(data: bytes, cuts: list[int]) -> None:
+def test_decoded_bytes_do_not_depend_on_how_reads_are_cut(data: bytes, cuts: list[int]) -> None:
     whole, pieces = Framer(16), Framer(16)
     assert fed(whole, data, []) == fed(pieces, data, cuts)
     assert (whole.refused, whole.held_bytes, whole.framing) == (pieces.refused, pieces.held_bytes, pieces.framing)

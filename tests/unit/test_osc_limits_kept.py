@@ -46,7 +46,7 @@ def told(sent: list[tuple[Peer, bytes]]) -> list[tuple[str, tuple[Decoded, ...]]
         ("/bench/{ping,subscribe}", SUBSCRIPTION_CALLS + 1),
     ],
 )
-def test_what_a_message_asks_for(address: str, calls: int) -> None:
+def test_the_calls_of_a_message(address: str, calls: int) -> None:
     assert asked_for(Message(address, (), ""), address_space("/bench", 6)) == calls
 
 
@@ -96,7 +96,7 @@ def test_two_subscriptions_in_one_bundle_bring_the_state_once_and_last() -> None
 @given(
     st.integers(0, 400), st.text("/abc", max_size=40), st.text(max_size=90), st.sampled_from(["", "id=7", "id=seven"])
 )
-def test_an_error_keeps_to_what_may_be_sent(size: int, about: str, text: str, request_id: str) -> None:
+def test_an_error_is_cut_to_a_sendable_text(size: int, about: str, text: str, request_id: str) -> None:
     answers, budget = ReplyEncoder("/bench"), ReplyBudget(size, limited=True)
     left = budget.left
     assert left == size * 3 - 1 or (not size and left == -1)
@@ -113,7 +113,7 @@ def test_an_error_keeps_to_what_may_be_sent(size: int, about: str, text: str, re
         assert " ".join(text.replace("\0", " ").split()).startswith(str(said).rstrip()) or len(packet) + 4 > left
 
 
-def test_many_refusals_to_another_host_cost_no_more_than_they_may() -> None:
+def test_refusals_to_another_host_have_less_than_three_times_its_bytes() -> None:
     floor = SocketlessServer()
     packet = bundle(*[b"/a\0\0"] * 128)
     sent = floor.take(packet, FAR)

@@ -84,7 +84,7 @@ def test_lost_packets_are_read_from_the_systems_table(inode: int, lost: int | No
 
 
 @on_a_loop
-async def test_what_a_full_receive_buffer_loses_is_counted() -> None:
+async def test_packets_lost_by_a_full_receive_buffer_are_counted() -> None:
     if not sys.platform.startswith("linux"):
         pytest.skip("the table of sockets is Linux's")
     bound = bound_socket("127.0.0.1", 0)
@@ -150,7 +150,7 @@ async def test_without_http_a_request_is_no_packet() -> None:
 
 
 @on_a_loop
-async def test_who_is_not_welcome_is_cut_off_at_the_first_byte_of_osc() -> None:
+async def test_a_client_that_is_not_allowed_is_disconnected_at_the_first_byte_of_osc() -> None:
     taken = Taken()
     taken.welcomes = False
     link, reader, writer = await opened(taken)

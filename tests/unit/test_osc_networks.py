@@ -32,7 +32,7 @@ def test_addresses_are_on_a_network_or_not(host: str, allowed: bool) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "192.0.2.1/24", "192.0.2.0/33", "everyone", "192.0.2"])
-def test_what_is_no_network_is_refused_in_one_line(text: str) -> None:
+def test_a_text_that_is_no_network_is_refused_in_one_line(text: str) -> None:
     with pytest.raises(InputError, match="is no network: give one like") as refusal:
         Networks([text])
     assert "\n" not in str(refusal.value)

@@ -255,7 +255,7 @@ def test_python_osc_bundles_decode_in_order() -> None:
         max_size=20,
     )
 )
-def test_what_is_encoded_is_decoded_again(values: list[int | float | str]) -> None:
+def test_encoded_packets_are_decoded_equal(values: list[int | float | str]) -> None:
     (timed,) = decode(encode("/x", *values))
     assert list(timed.message.args) == values
     assert timed.message.tags == "".join({int: "i", float: "f", str: "s"}[type(value)] for value in values)
@@ -273,7 +273,7 @@ def test_numpy_scalars_and_booleans_are_converted() -> None:
         *("a\0b", "\ud800", b"x", None, [1], 1j, "x" * 8200),
     ],
 )
-def test_what_clients_cannot_take_is_never_sent(value: Any) -> None:
+def test_types_that_clients_cannot_take_are_never_sent(value: Any) -> None:
     with pytest.raises(ValueError):
         encode("/x", value)
 

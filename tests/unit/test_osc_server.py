@@ -223,7 +223,7 @@ def test_a_flood_is_cut_to_the_rate_and_counted(caplog: pytest.LogCaptureFixture
     assert len(caplog.records) == 1
 
 
-def test_another_machine_has_one_rate_whatever_ports_it_sends_from() -> None:
+def test_another_machine_has_one_rate_for_all_its_ports() -> None:
     bench = Bench(allowed=Networks(["192.0.2.0/24"]))
     for port in range(5000, 5000 + PACKETS_PER_S):
         bench.receive(encode("/bench/ping"), Peer("192.0.2.1", port))

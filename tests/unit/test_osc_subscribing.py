@@ -34,7 +34,7 @@ def got(bench: Bench, target: Peer, since: int = 0) -> list[tuple[str, tuple[Any
 
 
 @on_a_loop
-async def test_topics_choose_what_is_sent() -> None:
+async def test_topics_select_the_messages_that_are_sent() -> None:
     bench = Bench()
     bench.state = {"/phase": ("tuning",), "/string/1/status": ("untried",), "/string/2/status": ("untried",)}
     bench.send("/subscribe", 0, "/bench/string/2/* //phase")
@@ -109,7 +109,7 @@ def test_a_request_id_comes_back_with_the_answer() -> None:
 
 
 @pytest.mark.parametrize("text", ["id=", "id=a b", "id=" + "x" * 33, "Id=3", "my id=3"])
-def test_what_is_no_request_id_stays_an_argument(text: str) -> None:
+def test_a_value_that_is_no_request_id_stays_an_argument(text: str) -> None:
     bench = Bench()
     bench.send("/string/3/set_aside", text)
     assert bench.calls[-1][2] == (text,)
@@ -193,7 +193,7 @@ def test_networks_that_are_not_allowed_are_not_answered() -> None:
 
 
 @given(st.data())
-def test_an_address_that_is_not_proved_is_sent_less_than_three_times_what_came_from_it(data: st.DataObject) -> None:
+def test_an_unproved_address_is_sent_less_than_three_times_the_bytes_it_sent(data: st.DataObject) -> None:
     bench = network_bench()
     bench.outcome = lambda: ("a long answer",) * data.draw(st.integers(0, 9))
     address = data.draw(
@@ -206,7 +206,7 @@ def test_an_address_that_is_not_proved_is_sent_less_than_three_times_what_came_f
 
 
 @on_a_loop
-async def test_what_was_too_long_comes_whole_once_the_address_is_proved() -> None:
+async def test_a_long_answer_is_sent_whole_once_the_address_is_proved() -> None:
     bench = network_bench()
     bench.outcome = lambda: ("oscservice", "0.1.0", "a long answer", "and more", "and more")
     ((address, args),) = bench.send("/version", sender=NEAR)
@@ -245,7 +245,7 @@ async def test_a_listener_may_be_sent_something_else_in_place_of_each_value() ->
 
 
 @on_a_loop
-async def test_foreign_messages_are_carried_out_as_what_they_stand_for() -> None:
+async def test_foreign_messages_are_carried_out_as_their_commands() -> None:
     bench = Bench()
     lines: list[str] = []
     bench.server.bind(
@@ -266,7 +266,7 @@ async def test_foreign_messages_are_carried_out_as_what_they_stand_for() -> None
     assert got(bench, HERE)[1][1][:2] == ("/knob", ErrorCode.UNKNOWN_ADDRESS)
 
 
-def test_addresses_come_and_go_with_what_is_on_the_bench() -> None:
+def test_addresses_follow_the_instrument_of_the_session() -> None:
     bench = Bench()
     changes: list[AddressSpace] = []
 

@@ -17,7 +17,7 @@ from oscservice.osc.packet import encode
 from oscservice.osc.server import PACKETS_PER_S
 
 
-def test_what_comes_too_fast_over_websocket_waits_and_nothing_is_lost() -> None:
+def test_messages_too_fast_over_websocket_wait_and_none_is_lost() -> None:
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
         many = PACKETS_PER_S + 300
         async with session.ws_connect(bench.url(scheme="ws")) as connection:
@@ -65,7 +65,7 @@ def test_text_that_comes_too_fast_is_dropped_and_counted() -> None:
     on_a_bench(trial, clock=lambda: 1000.0)
 
 
-def test_binary_that_is_no_osc_is_counted_and_the_connection_goes_on() -> None:
+def test_binary_that_is_not_osc_is_counted_and_the_connection_stays_open() -> None:
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
         async with session.ws_connect(bench.url(scheme="ws")) as connection:
             for packet in (b"", b"abc", b"#bundle\0" + bytes(8) + struct.pack(">i", -4), b"\xff" * 64):
@@ -120,7 +120,7 @@ def test_a_connection_that_does_not_read_is_ended_and_the_others_go_on(
     assert "does not read what it is sent" in caplog.text
 
 
-def test_what_is_listened_to_ends_with_the_connection() -> None:
+def test_subscriptions_end_with_the_connection() -> None:
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:
         async with session.ws_connect(bench.url(scheme="ws")) as connection:
             await connection.send_str('{"COMMAND":"LISTEN","DATA":"/bench/phase"}')
@@ -135,7 +135,7 @@ def test_what_is_listened_to_ends_with_the_connection() -> None:
     on_a_bench(trial)
 
 
-def test_what_is_listened_to_on_one_connection_has_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_subscriptions_of_one_connection_are_limited(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(websocket, "MAX_LISTENED", 2)
 
     async def trial(bench: Bench, session: aiohttp.ClientSession) -> None:

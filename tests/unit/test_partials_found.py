@@ -85,7 +85,7 @@ STRINGS = [(98.0, 5e-4), (131.0, 3.5e-4), (155.6, 2.6e-4), (220.0, 2.2e-4), (294
 @pytest.mark.slow
 @pytest.mark.parametrize("sums_db", [None, -6.0, 6.0, 12.0])
 @pytest.mark.parametrize(("f0_hz", "inharmonicity"), STRINGS)
-def test_b_is_the_strings_own_however_loud_the_sums(f0_hz, inharmonicity, sums_db):
+def test_b_does_not_depend_on_the_level_of_sum_tones(f0_hz, inharmonicity, sums_db):
     reading = read_note(note(f0_hz, inharmonicity, round(f0_hz), sums_db), RATE_HZ)
     assert reading.inharmonicity == pytest.approx(inharmonicity, rel=0.06)
     assert abs(reading.inharmonicity - inharmonicity) < 3.0 * reading.inharmonicity_se
@@ -153,7 +153,7 @@ def test_lines_stand_where_they_settle_with_the_glide_taken_out():
 
 
 @pytest.mark.slow
-def test_b_of_recorded_strings_is_one_number_however_hard_the_pluck(recordings: Path):
+def test_b_of_recorded_strings_does_not_depend_on_the_strength_of_the_pluck(recordings: Path):
     heard: dict[str, list[tuple[float, float]]] = defaultdict(list)
     for path in sorted(recordings.glob("*_*_*.flac")):
         samples, rate_hz = soundfile.read(path)

@@ -52,7 +52,7 @@ def test_hum_beside_a_low_string_moves_it_little(f1_hz, hum_hz):
     assert max(off) < 1.0
 
 
-def test_what_is_too_short_or_silent_has_no_fall():
+def test_short_or_silent_notes_have_no_pitch_track():
     assert pitch_track(np.zeros(96000), RATE_HZ, ONSET_S, 110.0) == ()
     assert pitch_track(note(110.0, 5.0, 0.5)[: round((ONSET_S + 0.05) * RATE_HZ)], RATE_HZ, ONSET_S, 110.0) == ()
     assert pitch_track(np.zeros(0), RATE_HZ, 0.0, 110.0) == ()

@@ -123,7 +123,7 @@ def test_scatter_is_that_of_the_plucks(sd_cents: float) -> None:
     assert found.open_weight == pytest.approx(3.0 + 60 * 4)
 
 
-def test_without_repeats_scatter_is_what_it_is_expected_to_be() -> None:
+def test_without_repeats_the_scatter_is_the_expected_one() -> None:
     assert scatter_of(drawn(np.random.default_rng(1), 5.0, (1,) * 12)) == Scatter()
 
 

@@ -136,7 +136,7 @@ def test_announced_plucks_never_grow_without_a_reason(frets: str, monkeypatch: p
     assert grown
 
 
-def test_undo_takes_back_what_was_announced() -> None:
+def test_undo_takes_back_announced_values() -> None:
     job = MadeUpSession(SCREWS).tuned()
     job.hear(6)
     before = job.state

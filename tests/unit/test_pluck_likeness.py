@@ -34,7 +34,7 @@ def test_a_much_harder_or_softer_pluck_is_noticed(last_db: float, asks: int) -> 
         assert off_db == pytest.approx(last_db + 20.0)
 
 
-def test_it_does_not_matter_where_the_string_is_known_not_to_mind() -> None:
+def test_strength_is_not_asked_for_if_the_strings_slope_is_known_to_be_small() -> None:
     from dataclasses import replace
 
     job = plucked(MadeUpSession(SCREWS).tuned(), [-20.0, -20.0, -12.0])

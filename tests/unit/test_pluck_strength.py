@@ -61,7 +61,7 @@ def test_the_standard_error_of_the_slope_fits() -> None:
     assert abs(np.mean(off)) < 0.25
 
 
-def test_plucks_alike_teach_nothing_and_cost_nothing() -> None:
+def test_plucks_of_equal_strength_change_nothing() -> None:
     alike = [Pluck(OPEN, 1.0, 0.1, -20.0), Pluck(OPEN, 2.0, 0.1, -20.0)]
     found = learn_slope(alike)
     assert found is not None
@@ -70,7 +70,7 @@ def test_plucks_alike_teach_nothing_and_cost_nothing() -> None:
     assert at_strength(alike, found.reference_db, found) == alike
 
 
-def test_no_pluck_teaches_nothing() -> None:
+def test_without_plucks_nothing_is_learnt() -> None:
     before = Slope(1.0, 0.3, -20.0)
     assert learn_slope([]) is None
     assert learn_slope([Pluck(OPEN, 0.0, 0.1, math.nan)], before) is before
@@ -105,7 +105,7 @@ def test_drift_is_not_taken_for_strength() -> None:
     assert found.at(-18.0).cents == pytest.approx(1.5, abs=0.2)
 
 
-def test_what_was_learnt_is_the_next_prior_unless_the_gain_was_turned() -> None:
+def test_learnt_values_are_the_next_prior_unless_the_gain_changed() -> None:
     learnt = Slope(2.0, 0.2, -20.0)
     assert slope_for([-20.0, -21.0, -19.0], learnt) == learnt
     louder = slope_for([-16.0], learnt)
@@ -133,9 +133,7 @@ def test_taken_to_one_strength() -> None:
 
 @settings(max_examples=30, deadline=None)
 @given(gain_db=st.floats(-40.0, 40.0), open_cents=st.floats(-100.0, 100.0), fretted_cents=st.floats(-100.0, 100.0))
-def test_neither_gain_nor_tuning_changes_what_is_learnt(
-    gain_db: float, open_cents: float, fretted_cents: float
-) -> None:
+def test_learning_does_not_depend_on_gain_or_tuning(gain_db: float, open_cents: float, fretted_cents: float) -> None:
     heard = plucks(1.5)
     other = [
         Pluck(

@@ -124,7 +124,7 @@ def test_listeners_get_copies_of_events_and_failures_are_reported_once(packages_
     assert plugged.topics() == {"/plugins/disabled": ("wrong: RuntimeError: old",)}
 
 
-def test_what_is_typed_for_a_listener_that_is_not_there() -> None:
+def test_an_option_for_a_missing_listener() -> None:
     with pytest.raises(InputError, match=r"--plugin 'csv': no such listener; .*: none is installed"):
         PluginService(Registry(), print, with_listeners=True, arguments=["csv:x"])
 

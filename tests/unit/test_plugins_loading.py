@@ -102,7 +102,7 @@ def test_of_two_installed_packages_of_one_name_the_first_counts(packages_folder:
         sys.path.remove(str(behind))
 
 
-def test_the_command_lists_what_is_installed_and_how_it_is(
+def test_the_command_lists_installed_plug_ins_and_their_state(
     packages_folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     plugin_package(packages_folder, "def heed(rest): ...", listeners={"good": "heed"})

@@ -209,7 +209,7 @@ def test_blocks_that_find_the_queue_full_are_counted_and_the_positions_skip_them
     assert after.start_frame == (room_for + 7) * DEVICE_BLOCK_FRAMES
 
 
-def test_an_exception_in_the_callback_costs_one_block_only(card: Card) -> None:
+def test_an_exception_in_the_callback_loses_only_one_block(card: Card) -> None:
     with DeviceSource() as source:
         (stream,) = card.streams
         stream.callback(None, DEVICE_BLOCK_FRAMES, None, None)  # no status to ask: fails inside

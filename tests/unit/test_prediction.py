@@ -118,7 +118,7 @@ def test_measured_stiffness_halves_no_doubt_but_the_cores() -> None:
 
 @pytest.mark.parametrize("number", [3, 6])
 @pytest.mark.parametrize("what", ["action", "down a tone"])
-def test_what_is_common_before_and_after_cancels(what: str, number: int) -> None:
+def test_errors_common_to_before_and_after_cancel(what: str, number: int) -> None:
     after = CHANGES[what](GUITAR)
     followed = follow_change(GUITAR, after)[number - 1]
     world = World(number + 20)
@@ -160,7 +160,7 @@ def test_the_simulators_bent_wire_wants_its_saddles_there(name: str) -> None:
 
 
 @pytest.mark.parametrize("what", CHANGES)
-def test_the_simulators_saddles_follow_alike(what: str) -> None:
+def test_the_simulators_saddles_need_the_predicted_moves(what: str) -> None:
     after = CHANGES[what](SCREWED)
     old, new = rig_of(SCREWED), rig_of(after)
     for followed in follow_change(SCREWED, after):
@@ -189,7 +189,7 @@ def test_what_the_trade_knows() -> None:
     assert wound < 0.6 * g
 
 
-def test_which_way_saddles_follow() -> None:
+def test_the_direction_in_which_saddles_follow() -> None:
     # common practice, no source: back for higher action, lower tuning and thicker plain strings, forward for thinner.
     thicker = with_gauges(GUITAR, {1: NewGauge(0.011 * INCH_MM)})
     thinner = with_gauges(GUITAR, {1: NewGauge(0.009 * INCH_MM)})

@@ -37,7 +37,7 @@ def test_two_cores_have_the_results_of_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_process_that_dies_costs_a_retry(tmp_path: Path) -> None:
+def test_a_file_is_tried_again_after_its_process_has_died(tmp_path: Path) -> None:
     names = [f"{n}" for n in range(20)]
     names[7] = "once"
     results = dict(on_cores(tasks(tmp_path, names), 2, named))

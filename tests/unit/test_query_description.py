@@ -16,7 +16,7 @@ PATHS = concrete_addresses(2, fret_count=3, items=("frets",))
 NODES = described(TABLE, "/bench", PATHS)
 
 
-def test_the_tree_holds_what_there_is_and_what_contains_it_and_nothing_else() -> None:
+def test_the_tree_has_exactly_the_addresses_and_their_containers() -> None:
     answers = [a.path for a in TABLE if a.direction is ANSWER]
     methods = {path for path, node in NODES.items() if node.address is not None}
     assert methods == {"/bench" + path for path in PATHS if path not in answers}
@@ -28,7 +28,7 @@ def test_the_tree_holds_what_there_is_and_what_contains_it_and_nothing_else() ->
     assert sum(len(node.contents) for node in NODES.values()) == len(NODES) - 1
 
 
-def test_without_an_instrument_only_the_root_and_what_is_always_there() -> None:
+def test_without_an_instrument_only_the_root_and_permanent_addresses_exist() -> None:
     assert list(described(TABLE, "/shop/two", []))[::-1] == ["/", "/shop", "/shop/two"]
     assert "/bench/string" not in described(TABLE, "/bench", concrete_addresses(0))
 
@@ -90,7 +90,7 @@ def test_a_range_begins_at_0_if_0_means_the_default() -> None:
     assert ranges[0] == {"MIN": 0, "MAX": 65535}
 
 
-def test_arguments_without_unit_or_range_are_null_beside_those_that_have_one() -> None:
+def test_arguments_without_unit_or_range_are_null_next_to_others() -> None:
     told = whole(NODES["/bench/reading"], {})
     assert told["TYPE"] == "isisiffff"
     units, ranges = told["UNIT"], told["RANGE"]
@@ -113,7 +113,7 @@ def test_arguments_that_may_be_left_out_make_shorter_overloads() -> None:
     assert one(NODES["/bench/string/1/focus"], "OVERLOADS", {}) == {"OVERLOADS": [{"TYPE": ""}]}
 
 
-def test_where_more_arguments_may_follow_there_is_one_for_each_string() -> None:
+def test_repeatable_arguments_are_described_once_for_each_string() -> None:
     assert [a.path for a in TABLE if a.rest and a.direction is not ANSWER] == ["/string/{string}/coupling"]
     node = NODES["/bench/string/1/coupling"]
     told = whole(node, {})

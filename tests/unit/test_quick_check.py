@@ -105,9 +105,7 @@ def test_a_guitar_that_holds_takes_three_plucks_a_string(left: SetupSummary) -> 
         (-100.0, 3.5, Drift.TUNING),  # so slack a string frets otherwise
     ],
 )
-def test_what_has_drifted_is_said_with_its_size(
-    left: SetupSummary, tuning: float, intonation: float, what: Drift
-) -> None:
+def test_a_drift_is_reported_with_its_size(left: SetupSummary, tuning: float, intonation: float, what: Drift) -> None:
     job = Quick(left)
     job.pluck(6, tuning, intonation)
     found = job.string(6).check
@@ -126,7 +124,7 @@ def test_what_has_drifted_is_said_with_its_size(
     assert "face away from it" in prompt(job.state).caution
 
 
-def test_where_plucks_do_not_tell_more_are_asked_for_and_in_the_end_it_is_unsure(left: SetupSummary) -> None:
+def test_if_plucks_do_not_decide_more_are_requested_and_finally_the_verdict_is_unsure(left: SetupSummary) -> None:
     job = Quick(left)
     for times in range(1, MOST_FRETTED + 1):
         assert job.string(6).check is None
@@ -295,7 +293,7 @@ def guitar() -> tuple[Instrument, Rig, SetupSummary]:
     return instrument, rig, summary_of(account.state, "set-up")
 
 
-def test_a_guitar_nobody_touched_holds(guitar: tuple[Instrument, Rig, SetupSummary]) -> None:
+def test_an_unchanged_guitar_holds(guitar: tuple[Instrument, Rig, SetupSummary]) -> None:
     instrument, rig, left = guitar
     for seed in range(5):
         state, _ = quick_check(instrument, left, SilentBench(copy.deepcopy(rig), seed))

@@ -17,7 +17,7 @@ def test_a_burst_then_the_rate() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0.0, 0.1), st.integers(0, 200)), min_size=1, max_size=60))
-def test_who_waits_for_so_long_is_allowed_then(steps: list[tuple[float, int]]) -> None:
+def test_a_client_that_waits_long_enough_is_allowed_then(steps: list[tuple[float, int]]) -> None:
     buckets, now = TokenBuckets(rate=100), 0.0
     for passed, spent in steps:
         now += passed

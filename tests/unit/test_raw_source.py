@@ -88,7 +88,7 @@ def test_cutting_the_bytes_anywhere_changes_nothing(
         assert blocks[-1].flags == (("partial frame",) if partial else ())
 
 
-def test_a_stream_of_less_than_a_frame_says_so_in_the_sources_flags() -> None:
+def test_a_stream_of_less_than_a_frame_is_flagged() -> None:
     source = RawSource(io.BytesIO(b"\x01"), 48_000)
     assert list(source) == []
     assert source.flags == ("partial frame",)
@@ -136,7 +136,7 @@ def test_close_from_another_thread_ends_a_silent_stream() -> None:
         (48_000, 65, "s16le", "65 channels"),
     ],
 )
-def test_what_cannot_be_used_is_refused(rate: int, channels: int, format: str, named: str) -> None:
+def test_an_unusable_value_is_refused(rate: int, channels: int, format: str, named: str) -> None:
     with pytest.raises(InputError, match=named) as error:
         RawSource(io.BytesIO(), rate, channels, format)
     assert "\n" not in str(error.value)

@@ -133,7 +133,7 @@ def test_strong_upper_partials_do_not_pull_the_reading_up():
     assert abs(cents_between(read_note(samples, RATE_HZ).f1_hz, truth.f1_hz)) < 0.5
 
 
-def test_expected_pitch_decides_no_more_than_a_near_tie():
+def test_expected_pitch_decides_only_near_ties():
     samples, truth = synthetic_note(f1_hz=164.8, sample_rate_hz=RATE_HZ, **STEADY)
     for expected_hz in (82.4, 164.8, 329.6, 247.0):
         assert abs(cents_between(read_note(samples, RATE_HZ, expected_hz).f1_hz, truth.f1_hz)) < 0.1
@@ -175,7 +175,7 @@ def test_samples_that_are_no_numbers_are_flagged():
     ],
     ids=["silence", "ten samples", "no numbers", "faint noise", "loud noise", "one click"],
 )
-def test_what_is_no_note_is_refused_in_one_line(samples):
+def test_a_text_that_is_no_note_is_refused_in_one_line(samples):
     with pytest.raises(NoNoteError) as refused:
         read_note(samples, RATE_HZ)
     assert "\n" not in str(refused.value)

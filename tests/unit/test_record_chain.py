@@ -53,7 +53,7 @@ def sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def test_the_chain_is_what_the_reference_page_says(path: Path) -> None:
+def test_the_chain_is_as_on_the_reference_page(path: Path) -> None:
     with Journal.open(path) as journal:
         session = journal.new_session("plank", "Ä", NOW)
         journal.append(session, [("read", {"z": 1.5, "a": "ö"})], AT)
@@ -95,7 +95,7 @@ def test_each_field_counts() -> None:
 # --- an edit shows, and where ---
 
 
-def test_what_was_not_edited_is_as_recorded(path: Path) -> None:
+def test_unedited_records_are_as_recorded(path: Path) -> None:
     assert found(path, recorded(path)) is None
 
 

@@ -60,7 +60,7 @@ def test_the_sound_goes_to_the_event_that_names_it(made):
     assert writer.asked == [(SESSION, 43, made.sound.sha256, title)]
 
 
-def test_a_note_in_doubt_is_kept_too_before_anybody_says_what_it_was(made):
+def test_a_note_in_doubt_is_kept_before_its_string_is_given(made):
     one, writer = recording()
     _, body = ev.to_body(taken(made))
     doubted = ev.ReadingDoubted(json.dumps(body), json.dumps(body), 0.6, 0.3)
@@ -68,7 +68,7 @@ def test_a_note_in_doubt_is_kept_too_before_anybody_says_what_it_was(made):
     assert writer.asked == [(SESSION, 9, made.sound.sha256, f"session {SESSION}, event 9")]
 
 
-def test_what_is_no_reading_is_not_kept(made):
+def test_sound_without_a_reading_is_not_kept(made):
     one, writer = recording()
     one.keep(SESSION, 5, [ev.StepBegun("Hear"), ev.StringSlackened(6, heard=True)], made)
     one.keep(SESSION, 5, [ev.StepBegun("Hear"), replace(taken(made), sound="")], made)

@@ -120,7 +120,7 @@ def test_steps_from_before_and_from_memory_can_be_taken_back(path: Path, recorde
     assert recorded(path, service.session_id) == service.state
 
 
-def test_what_is_refused_in_memory_leaves_no_trace(recorder: Recorder) -> None:
+def test_a_command_refused_in_memory_leaves_no_trace(recorder: Recorder) -> None:
     service = begun(recorder)
     fill_up(service, recorder)
     before, count = service.state, recorder.unwritten
@@ -287,7 +287,7 @@ def test_a_folder_that_cannot_be_written_at_the_start(closed_folder: tuple[Path,
 
 
 @pytest.mark.parametrize("what", ["newer", "another program's", "a folder", "under a file"])
-def test_what_waiting_does_not_mend_is_refused(path: Path, what: str) -> None:
+def test_a_lasting_fault_of_the_journal_is_refused(path: Path, what: str) -> None:
     if what == "newer":
         Journal.open(path).close()
     if what in ("newer", "another program's"):
@@ -304,7 +304,7 @@ def test_what_waiting_does_not_mend_is_refused(path: Path, what: str) -> None:
     assert "\n" not in str(error.value)
 
 
-def test_which_troubles_may_pass() -> None:
+def test_faults_that_may_pass() -> None:
     kinds = {number: type(unusable(Path("j"), OSError(number, "x"))).__name__ for number in (13, 28, 30, 20, 2)}
     assert kinds == {
         **dict.fromkeys((13, 28, 30), "JournalUnavailableError"),  # denied, no space, read-only
@@ -315,7 +315,7 @@ def test_which_troubles_may_pass() -> None:
 # --- at the end ---
 
 
-def test_what_could_not_be_written_by_the_end_is_kept_to_be_imported(
+def test_unwritten_events_are_kept_for_import_at_the_end(
     path: Path, recorder: Recorder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))

@@ -83,7 +83,7 @@ def test_a_row_a_string_and_a_summary() -> None:
     "unknown",
     [{"what": None}, {"cents": None}, {"se_cents": None}, {"se_cents": float("inf")}, {"cents": float("nan")}],
 )
-def test_what_could_not_be_measured_has_no_numbers(unknown: dict[str, Any]) -> None:
+def test_an_unmeasured_quantity_has_no_numbers(unknown: dict[str, Any]) -> None:
     found = recorded("x", printed(row(3, "unsure", **unknown), verdict="unsure"))
     assert found.rows == ((3, "unsure", "none", 0.0, 0.0, "string 3 open"),)
     assert found.summary[-1] == "x: unsure: string 3 open; 0 hold"
@@ -149,7 +149,7 @@ def test_every_result_can_be_sent(rows: list[dict[str, Any]], verdict: str, refu
     assert found.summary[5] == refused
 
 
-def test_what_a_check_prints_can_be_read() -> None:
+def test_the_output_of_a_check_can_be_read() -> None:
     """Every verdict and finding there is, as the command itself puts them."""
     sizes = {CheckVerdict.HOLDS: 0.1, CheckVerdict.UNSURE: None, CheckVerdict.OUT: 7.0, CheckVerdict.DRIFTED: -7.0}
     cases = [
@@ -183,7 +183,7 @@ def test_a_check_without_a_verdict_has_a_summary_too() -> None:
 # Which sets there are
 
 
-def test_sets_are_files_of_a_folder_and_what_the_settings_name(tmp_path: Path) -> None:
+def test_sets_are_the_files_of_a_folder_and_those_in_the_settings(tmp_path: Path) -> None:
     for name in ("red.toml", "between takes.toml", ".hidden.toml", "ü.toml", "notes.txt"):
         (tmp_path / name).write_text("")
     (tmp_path / "folder.toml").mkdir()
@@ -216,7 +216,7 @@ def returned(code: str, timeout_s: float = 30.0, most_bytes: int = 1000) -> Any:
     return asyncio.run(run_program(python(code), timeout_s=timeout_s, most_bytes=most_bytes))
 
 
-def test_what_a_program_came_to() -> None:
+def test_the_outcome_of_a_program() -> None:
     found = returned("import sys; print('out'); print('one\\ntwo\\n\\n', file=sys.stderr); sys.exit(3)")
     assert (found.code, found.out, found.error_line) == (3, b"out\n", "two")
     found = returned("import sys; sys.stderr.write('x' * 1_000_000 + '\\nlast')")
@@ -264,7 +264,7 @@ async def settled(true: Callable[[], bool]) -> None:
             await asyncio.sleep(0.01)
 
 
-def test_cancelled_it_is_killed_with_what_it_started(tmp_path: Path) -> None:
+def test_a_cancelled_check_is_killed_with_its_child_processes(tmp_path: Path) -> None:
     pids = tmp_path / "pids"
 
     async def run() -> None:

@@ -87,7 +87,7 @@ def asked(tmp_path: Path, work: Callable[[Asked], Any]) -> Asked:
     return asyncio.run(run())
 
 
-def test_a_check_runs_beside_the_session_and_is_no_step_of_it(tmp_path: Path) -> None:
+def test_a_check_runs_during_the_session_and_is_no_step_of_it(tmp_path: Path) -> None:
     async def work(made: Asked) -> None:
         made.say("/session/begin", SCREWS, "made up")
         made.say("/session/inspect", "all", "passed")
@@ -110,7 +110,7 @@ def test_a_check_runs_beside_the_session_and_is_no_step_of_it(tmp_path: Path) ->
     assert results == ["/check/recorded", "/check/summary"]
 
 
-def test_what_can_be_asked_for_and_what_is_refused(tmp_path: Path) -> None:
+def test_possible_and_refused_requests(tmp_path: Path) -> None:
     async def work(made: Asked) -> None:
         assert made.say("/check/sets") == encode("/bench/reply", "/bench/check/sets", "mine", "red")
         refused = made.say("/check/run", "../red")

@@ -267,7 +267,7 @@ def test_the_terms_are_of_the_whole_neck_whichever_frets_are_asked_for():
     assert low.terms.linear_cents != whole.terms.linear_cents
 
 
-def test_what_no_saddle_can_be_does_not_break_it():
+def test_impossible_saddle_places_do_not_break_it():
     """A string taken for another one: hundreds of cents off, and its neighbours told as before."""
     one = guitar(10)
     surveys = one.surveys(ONE)

@@ -95,7 +95,7 @@ def test_an_estimator_that_reads_fretted_notes_sharper_changes_errors_by_as_much
     assert unsealed(plain(events)) == refolded(events, {}), "the session itself is left alone"
 
 
-def test_what_was_decided_and_done_stays(events):
+def test_decisions_and_moves_stay(events):
     sharper = {seq: replace(event, cents=event.cents + 3.0) for seq, event in readings(events).items()}
     before, after = plain(events), refolded(events, sharper)
     assert [s.moved_mm for s in after.strings] == [s.moved_mm for s in before.strings]

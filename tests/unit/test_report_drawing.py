@@ -99,7 +99,7 @@ def test_axes_are_in_the_given_place():
 
 
 @pytest.mark.parametrize("palette", [LIGHT, DARK, PRINTED])
-def test_colours_can_be_read_on_what_they_stand_on(palette):
+def test_colours_have_enough_contrast_with_their_background(palette):
     def on(one, other):
         return ratio(from_hex(one), from_hex(other))
 

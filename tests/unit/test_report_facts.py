@@ -62,7 +62,7 @@ def test_effective_events_replay_to_the_same_session_after_any_undo(steps):
     assert replace(again, revision=0) == replace(job.state, revision=0)
 
 
-def test_as_left_is_what_the_session_leaves():
+def test_as_left_is_the_value_at_the_end():
     facts, state = normal().facts, effective_events(normal().timed).state
     left = remaining(state)
     for one, standing in zip(facts.results, summary_of(state).strings, strict=True):
@@ -75,7 +75,7 @@ def test_as_left_is_what_the_session_leaves():
         assert (one.status, one.moves, one.moved_mm) == (standing.status, standing.moves, standing.moved_mm)
 
 
-def test_as_found_is_what_was_known_before_the_first_move():
+def test_as_found_is_the_value_before_the_first_move():
     facts = normal().facts
     course = effective_events(normal().timed)
     for one in facts.results:
@@ -104,7 +104,7 @@ def test_a_shared_saddle_moves_both_its_strings():
         assert all((at.found is not None) == (one.string in moved) for at in one.frets)
 
 
-def test_moves_in_order_with_what_they_did():
+def test_moves_in_order_with_their_effects():
     facts = normal().facts
     assert [move.number for move in facts.moves] == [1, 2, 3, 4, 5, 6]
     assert [move.string for move in facts.moves] == [6, 6, 4, 3, 2, 1]
@@ -155,7 +155,7 @@ def test_causes_and_strings_set_aside():
     assert cause.check
 
 
-def test_inspection_and_what_was_measured():
+def test_inspection_and_measured_values():
     facts = normal().facts
     found = {one.item: one for one in facts.inspected}
     assert found["relief"].measured == ("Relief: 0.20 mm, within the target (0.10 to 0.35)",)
@@ -175,7 +175,7 @@ def test_a_quick_check_has_its_verdicts():
     assert len(facts.cautions) == 1
 
 
-def test_what_is_open_abandoned_or_empty():
+def test_open_abandoned_and_empty_sessions():
     open_one, given_up, nothing = still_open().facts, abandoned().facts, empty().facts
     assert (open_one.overview.outcome, open_one.overview.phase, open_one.seal.state) == ("", "moving", "open")
     assert [one.string for one in open_one.compared] == [5, 6]

@@ -119,7 +119,7 @@ def test_drawings_come_twice_on_a_screen_and_once_on_paper():
     assert LIGHT.after in text
 
 
-def test_what_people_wrote_is_text_and_nothing_else():
+def test_texts_of_users_are_escaped():
     text = drawn(abandoned)
     outline = Outline(text)
     assert "<script>" not in text
@@ -194,7 +194,7 @@ def test_decisions_of_the_technician_are_marked():
         assert change in text
 
 
-def test_other_sessions_say_what_they_are():
+def test_other_sessions_are_reported_with_their_kind():
     assert "Drifted since session 2026-11-25-6: strings 2 and 5. String 3 is unclear." in summary(quick().facts)
     assert heading(still_open().facts) == "Still open"
     assert summary(thorough().facts).startswith(
@@ -237,7 +237,7 @@ def test_words_and_scales():
 
 
 @pytest.mark.parametrize("make", [normal, thorough, quick, still_open, SESSIONS["2026-11-26-12"]])
-def test_drawings_reach_as_far_as_what_they_show(make):
+def test_the_scales_of_drawings_fit_their_values(make):
     facts = make().facts
     tolerance = facts.overview.tolerance_cents
     if facts.compared and not facts.quick:

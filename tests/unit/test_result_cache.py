@@ -18,7 +18,7 @@ def key(number: int) -> bytes:
     return key_of(f"{number:064x}", ".wav", (), "estimator")
 
 
-def test_what_is_kept_comes_back_in_the_next_run(tmp_path: Path) -> None:
+def test_cached_results_are_found_in_the_next_run(tmp_path: Path) -> None:
     with Cache.open(tmp_path / "new" / "folder") as cache:
         cache.keep([(key(n), f"text {n}") for n in range(1200)])
         assert cache.find([key(-1 % 2**64)]) == {}

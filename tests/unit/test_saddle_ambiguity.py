@@ -42,6 +42,6 @@ def test_it_matters_when_the_advice_would_be_another(se: float, apart: float, ap
     assert found.matters is matters
 
 
-def test_nothing_is_said_of_what_is_not_known() -> None:
+def test_unknown_values_have_no_remarks() -> None:
     assert saddle_ambiguity(compared(4.0, 0.3, None), LENGTHS_MM) is None
     assert saddle_ambiguity(compared(1300.0, 0.3, 1.0), LENGTHS_MM) is None, "no saddle nulls an octave"

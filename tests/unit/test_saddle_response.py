@@ -103,7 +103,7 @@ def test_an_ordinary_answer_never_is(ratio: float) -> None:
     assert found.ratio == pytest.approx(ratio, abs=0.03)
 
 
-def test_a_small_or_ill_heard_move_teaches_little() -> None:
+def test_a_small_or_badly_measured_move_changes_the_estimate_little() -> None:
     assert Response().after(0.3, 3.0, 0.1) == Response()
     assert abs(Response().after(-3.0, -1.0, 4.0).ratio - 1.0) < 0.02
 
@@ -113,7 +113,7 @@ def test_a_small_or_ill_heard_move_teaches_little() -> None:
         st.tuples(st.floats(-60.0, 60.0), st.floats(-200.0, 200.0), st.floats(0.05, 5.0)), min_size=1, max_size=6
     )
 )
-def test_whatever_is_heard_it_stays_a_probability(moves: list[tuple[float, float, float]]) -> None:
+def test_any_reading_leaves_valid_probabilities(moves: list[tuple[float, float, float]]) -> None:
     found = Response()
     for geometric, heard, se in moves:
         found = found.after(geometric, heard, se)
@@ -132,7 +132,7 @@ def test_the_next_move_counts_with_the_answer() -> None:
         assert asked.se_cents > 0.3 / strong.ratio
 
 
-def test_strings_that_answer_alike_speak_for_one_wrong_thread() -> None:
+def test_strings_with_equal_responses_indicate_a_wrong_thread() -> None:
     # none of these is odd enough by itself
     alike = [Response().after(-4.0, -5.3 + d, 0.5) for d in (-0.2, 0.0, 0.2, 0.1)]
     assert not any(one.is_odd for one in alike)

@@ -9,7 +9,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 
 
-def test_readme_runs_what_is_not_slow_and_ci_runs_that_and_the_rest() -> None:
+def test_the_readme_runs_the_quick_tests_and_ci_runs_all() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     block = re.search(r"<!-- test -->\n```sh\n(.+?)\n```\n<!-- end -->", readme, re.DOTALL)
     assert block is not None

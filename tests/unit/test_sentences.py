@@ -60,7 +60,7 @@ def test_there_is_an_example() -> None:
     assert GERMAN.is_file()
 
 
-def test_what_is_left_out_stays_english() -> None:
+def test_sentences_missing_in_a_translation_stay_english() -> None:
     found = read_translation('language = "el"\n' + GREEK, "own.toml")
     assert found.sentences.language == "el"
     assert len(found.missing) == len(ENGLISH.texts) - 1

@@ -176,7 +176,7 @@ def test_an_unsure_note_does_not_tune_a_string() -> None:
 
 
 @pytest.mark.parametrize(("hz", "se"), [(float("nan"), 0.1), (0.0, 0.1), (-82.0, 0.1), (82.4, float("inf"))])
-def test_what_is_no_number_is_no_note(hz: float, se: float) -> None:
+def test_a_frequency_that_is_not_a_number_is_no_note(hz: float, se: float) -> None:
     job = MadeUpSession().inspected()
     with pytest.raises(Ignored):
         job.do(cm.Hear(reading(hz, se)))

@@ -142,7 +142,7 @@ def test_a_word_does_not_settle_one_string_of_a_pair_on_two_plucks() -> None:
         job.do(cm.Next())
 
 
-def test_a_settled_string_of_a_pair_taken_up_again_comes_to_rest() -> None:
+def test_a_resumed_settled_string_of_a_pair_settles_again() -> None:
     job = MadeUpSession(PAIRED).tuned()
     for string in (6, 5):
         job.bracket(string, 0.3)
@@ -189,7 +189,7 @@ def test_a_bar_with_strings_set_aside_comes_to_its_end(left: tuple[int, ...]) ->
     assert all(abs(hands.error(n)) <= 2.6 for n in left)
 
 
-def test_a_pair_out_of_travel_says_so() -> None:
+def test_a_pair_out_of_travel_is_reported() -> None:
     hands = worked(PAIRED, {1: 30.0, 2: 28.0, 3: 0.2, 4: 0.1, 5: -0.1, 6: 0.2}, commands=False)
     assert {hands.job.string(n).status for n in (1, 2)} == {Status.OUT_OF_TRAVEL}
     assert hands.job.string(1).moved_mm == pytest.approx(6.0)

@@ -128,7 +128,7 @@ def test_a_manual_step_is_undone_by_itself() -> None:
     assert job.string(6).open_cents is None
 
 
-def test_what_else_is_said_does_not_take_the_step_along() -> None:
+def test_other_commands_do_not_take_the_step() -> None:
     job = by_hand()
     job.hear(6)
     job.do(cm.SetAside(2, "rusty"))

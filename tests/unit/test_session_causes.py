@@ -74,7 +74,7 @@ def test_no_saddle_is_moved_before_all_strings_were_compared() -> None:
         assert abs(worker.error(number)) <= 2.0
 
 
-def test_what_no_saddle_cures_is_set_aside_with_its_numbers_and_waits_to_be_seen() -> None:
+def test_an_error_that_no_saddle_corrects_is_set_aside_with_its_numbers_until_it_is_checked() -> None:
     job, _ = asked_to_look()
     string = job.string(4)
     assert string.status is Status.SET_ASIDE
@@ -121,7 +121,7 @@ def test_there_is_nothing_to_overrule_where_no_cause_was_named() -> None:
     refused(job, cm.Overrule(9), "missing")
 
 
-def test_put_right_and_taken_up_again_it_is_heard_and_tested_afresh() -> None:
+def test_a_repaired_string_in_focus_is_compared_and_tested_again() -> None:
     job, _ = asked_to_look()
     job.do(cm.Focus(4))
     assert job.state.named(4) is None

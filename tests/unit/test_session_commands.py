@@ -70,7 +70,7 @@ def test_set_aside_while_moving() -> None:
     assert job.state.focus == 4
 
 
-def test_a_string_set_aside_can_be_taken_up_again() -> None:
+def test_a_string_set_aside_can_be_compared_again() -> None:
     job = MadeUpSession().tuned()
     job.do(cm.SetAside(3, "later"))
     job.do(cm.Focus(3))
@@ -107,7 +107,7 @@ def test_a_place_is_asked_for_once() -> None:
     assert job.prompt == "pluck_harmonic"
 
 
-def test_focus_on_what_is_not_there() -> None:
+def test_focus_on_a_missing_string() -> None:
     job = MadeUpSession().tuned()
     for command in (cm.Focus(0), cm.Focus(7), cm.Focus(3, Place("fret", 25))):
         with pytest.raises(Refused) as refusal:
@@ -239,7 +239,7 @@ STEPS: list[tuple[str, Callable[[MadeUpSession], object]]] = [
 ]
 
 
-def test_every_step_can_be_taken_back_and_the_state_is_what_it_was() -> None:
+def test_every_step_can_be_undone_to_the_same_state() -> None:
     job = MadeUpSession()
     for what, step in STEPS:
         before = job.state
@@ -283,7 +283,7 @@ def test_a_proof_and_a_whole_string_can_be_taken_back() -> None:
     assert same(job.state, before)
 
 
-def test_what_was_taken_back_is_kept_in_the_events() -> None:
+def test_undone_steps_are_kept_in_the_events() -> None:
     job = MadeUpSession().inspected()
     job.hear(6, OPEN, -20.0)
     job.do(cm.Undo())

@@ -132,7 +132,7 @@ def test_another_open_string_is_noted_and_no_evidence() -> None:
         job.hear(1, Place("fret", 7))
 
 
-def test_another_string_does_not_end_what_was_asked_for_once() -> None:
+def test_another_string_does_not_end_a_single_request() -> None:
     job = MadeUpSession().tuned()
     job.do(cm.Focus(6, HARMONIC))
     job.hear(2)
@@ -168,7 +168,7 @@ def test_scatter_once_then_a_calm_hand() -> None:
     assert (job.string(6).status, job.string(6).scattered) == (Status.SETTLED, 0)
 
 
-def test_going_on_by_word_needs_evidence() -> None:
+def test_the_next_command_needs_evidence() -> None:
     job = MadeUpSession().tuned()
     refused(job, cm.Next(), "refused")
     job.hear(6)
@@ -180,7 +180,7 @@ def test_going_on_by_word_needs_evidence() -> None:
     assert job.string(6).status is Status.SETTLED
 
 
-def test_going_on_by_word_to_a_move_needs_three_plucks() -> None:
+def test_the_next_command_to_a_move_needs_three_plucks() -> None:
     job = MadeUpSession(tolerance_cents=0.5).tuned()
     for error in (1.0, 1.3):
         job.hear(6)

@@ -153,7 +153,7 @@ def test_a_closed_session_is_reported_without_any_estimator(name: str, monkeypat
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_what_was_stored_is_what_is_calculated(name: str) -> None:
+def test_stored_values_equal_calculated_ones(name: str) -> None:
     events, made = read(journal(name)), SESSIONS[name]()
     opened = replace(made.state, as_left=None)
     assert compared_strings(opened) == compared_strings(made.state)

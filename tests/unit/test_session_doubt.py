@@ -157,7 +157,7 @@ def test_answers_that_cannot_be() -> None:
 # Whoever does not answer
 
 
-def test_the_question_is_dropped_when_the_work_goes_on() -> None:
+def test_the_question_is_dropped_when_the_work_continues() -> None:
     job = in_doubt()
     job.do(cm.Next())
     assert (job.state.doubt, job.state.phase) == (None, Phase.COMPARING)
@@ -211,7 +211,7 @@ def test_a_whole_job_with_two_strings_of_one_pitch(commands: bool) -> None:
 # By stiffness
 
 
-def test_the_same_pitch_on_another_string_is_not_taken_for_what_was_asked_for() -> None:
+def test_the_same_pitch_on_another_string_is_not_taken_for_the_requested_one() -> None:
     job = at_fret_5()
     played(job, 5, OPEN)
     assert taken(job)[-1] == (5, "open")
@@ -236,7 +236,7 @@ def test_a_stiffness_between_the_two_raises_the_question_and_the_answer_counts()
     assert job.string(5).learnt_stiffness == learnt
 
 
-def test_without_a_stiffness_what_was_asked_for_is_taken() -> None:
+def test_without_a_stiffness_the_requested_place_is_taken() -> None:
     job = at_fret_5()
     job.hear(6, FRET_5, 4.0)
     assert taken(job)[-1] == (6, "fret 5")

@@ -95,7 +95,7 @@ def test_a_string_set_aside_is_not_waited_for() -> None:
     assert job.state.focus == 4
 
 
-def test_too_far_for_one_round_is_split_and_says_so() -> None:
+def test_a_move_too_far_for_one_round_is_split_and_reported() -> None:
     job = all_flat(-310.0)
     while job.prompt == "pluck_open":  # so far flat they may have been wound on one after the other: heard again
         job.hear(job.state.focus, OPEN, -310.0)

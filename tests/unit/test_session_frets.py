@@ -181,7 +181,7 @@ def test_overruled_the_fret_counts_again() -> None:
     assert weights_of(job.state, 5)[7] == 0.0
 
 
-def test_where_only_wrong_frets_are_left_all_of_them_count() -> None:
+def test_if_only_wrong_frets_are_left_all_of_them_count() -> None:
     state = MadeUpSession(SCREWS, frets="7 12").tuned().state
     finding = {"cause": "fret misplaced or flattened", "strings": [3], "size": 1.0, "se": 0.1, "unit": "mm"}
     finding |= {"probability": 1.0, "evidence": "", "check": "", "stops": False}

@@ -66,7 +66,7 @@ def test_a_sound_near_another_string_is_not_taken_for_a_slack_one() -> None:
     assert job.string(4).status is Status.SLACK
 
 
-def test_on_its_own_channel_a_slack_string_is_itself_whatever_the_pitch() -> None:
+def test_on_its_own_channel_a_slack_string_is_recognised_at_any_pitch() -> None:
     job = MadeUpSession().tuned()
     for string in (6, 5):
         job.bracket(string, 0.1)
@@ -156,7 +156,7 @@ def test_a_string_let_down_without_advice_is_moved_as_the_technician_sees_fit() 
     assert (job.string(3).moved_mm, job.string(3).moves) == (0.0, 0), "brought back, and the saddle left alone"
 
 
-def test_what_a_move_should_have_left_counts_as_evidence_through_several_moves() -> None:
+def test_the_expected_result_of_a_move_counts_through_several_moves() -> None:
     job = to_move(8.0, SCREWS)
     job.do(cm.Moved(6, 1.0))
     first = job.string(6).expected

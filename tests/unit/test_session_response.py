@@ -76,7 +76,7 @@ def test_an_odd_response_is_reported_in_numbers_and_an_ordinary_one_is_not(seed:
     assert ordinary.string(6).response.ratio == pytest.approx(1.0, abs=0.05)
 
 
-def test_two_strings_that_answer_alike_speak_for_the_thread_and_teach_the_rest() -> None:
+def test_two_strings_with_equal_responses_indicate_the_thread_for_all() -> None:
     job, hands = worked({6: 12.0, 5: -11.0, 4: 10.0, 3: 0.1, 2: 0.0, 1: 9.0}, 1.5)
     first: dict[int, str] = {}
     for e in job.events:
@@ -100,7 +100,7 @@ def test_no_screw_no_thread() -> None:
     assert "slipped" in odd[0]
 
 
-def test_what_was_learnt_is_dropped_with_the_step_and_replayed_with_the_journal() -> None:
+def test_learnt_values_are_undone_with_the_step_and_replayed_with_the_journal() -> None:
     job = MadeUpSession(SCREWS).inspected()
     hands = MadeUpTechnician(job, FAR | REST, response=1.5)
     for _ in range(500):
@@ -115,7 +115,7 @@ def test_what_was_learnt_is_dropped_with_the_step_and_replayed_with_the_journal(
     assert undone == replace(before, revision=0)
 
 
-def test_a_move_of_an_unheard_string_teaches_nothing() -> None:
+def test_a_move_of_an_unheard_string_is_no_evidence() -> None:
     job = MadeUpSession(SCREWS).tuned()
     begun = [e for e in job.events if not isinstance(e, ev.TakenBack)]
     state: State = fold(begun)
@@ -150,7 +150,7 @@ def test_a_wrong_thread_is_learnt_named_and_counted_with() -> None:
     assert job.string(1).response.ratio == pytest.approx(1.4, abs=0.1)
 
 
-def test_a_bridge_as_filed_teaches_nothing_odd() -> None:
+def test_a_bridge_as_in_the_file_shows_no_odd_response() -> None:
     job = MadeUpSession(SCREWS).inspected()
     MadeUpTechnician(job, {1: 9.0, 2: -9.0, 3: 8.0, 4: -8.0, 5: 9.0, 6: -9.0}).work()
     learnt = [e for e in job.events if isinstance(e, ev.ResponseLearnt)]
@@ -187,7 +187,7 @@ def far_off(response: float, seed: int) -> tuple[MadeUpSession, MadeUpTechnician
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("response", [1.3, 1.5])
-def test_what_a_move_should_have_left_does_not_outweigh_what_is_heard(response: float, seed: int) -> None:
+def test_the_expected_result_of_a_move_does_not_outweigh_readings(response: float, seed: int) -> None:
     job, hands = far_off(response, seed)
     assert job.state.outcome == "proved"
     assert all(abs(hands.error(n)) <= 2.5 for n in job.state.numbers)
@@ -195,7 +195,7 @@ def test_what_a_move_should_have_left_does_not_outweigh_what_is_heard(response: 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
-def test_what_the_last_pass_contradicts_is_not_settled_on_again(seed: int) -> None:
+def test_a_result_that_the_last_pass_contradicts_is_not_used_again(seed: int) -> None:
     job, _ = far_off(1.5, seed)
     assert not any(string.status is Status.SET_ASIDE for string in job.state.strings)
     assert all(string.reopened <= 1 for string in job.state.strings)
@@ -203,7 +203,7 @@ def test_what_the_last_pass_contradicts_is_not_settled_on_again(seed: int) -> No
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_a_bar_teaches_every_string_it_carries(seed: int) -> None:
+def test_a_move_of_a_bar_informs_every_string_on_it(seed: int) -> None:
     job = MadeUpSession(BAR).inspected()
     hands = MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 7.0), response=1.5, seed=seed)
     hands.work()

@@ -95,7 +95,7 @@ def test_every_step_is_on_the_disk_when_it_is_known(journal: Journal, path: Path
             assert recorded(other, service.session_id) == service.state
 
 
-def test_what_can_not_be_written_does_not_happen(path: Path) -> None:
+def test_an_unwritable_event_does_not_happen(path: Path) -> None:
     with Failing.open(path) as journal:
         service = tuned(journal)
         before, events = service.state, len(journal.events(service.session_id))
@@ -266,7 +266,7 @@ def test_an_unknown_session_is_refused(journal: Journal, name: str) -> None:
     assert "\n" not in refusal.value.text
 
 
-def test_a_closed_session_is_not_taken_up(journal: Journal) -> None:
+def test_a_closed_session_is_not_resumed(journal: Journal) -> None:
     service = begun(journal)
     service.carry_out(cm.Abandon())
     with pytest.raises(Refused) as refusal:
@@ -274,7 +274,7 @@ def test_a_closed_session_is_not_taken_up(journal: Journal) -> None:
     assert refusal.value.code == "missing"
 
 
-def test_a_session_that_another_holds_is_not_taken_up(journal: Journal, path: Path) -> None:
+def test_a_session_of_another_process_is_not_resumed(journal: Journal, path: Path) -> None:
     service = tuned(journal)
     with Journal.open(path) as second:
         other = SessionService(second, clock)

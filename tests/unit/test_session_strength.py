@@ -108,7 +108,7 @@ def test_a_string_s_slope_is_learnt_from_one_comparison_to_the_next() -> None:
     assert fold(player.job.events) == player.job.state
 
 
-def test_where_the_string_pitch_would_send_the_saddle_elsewhere_it_is_said() -> None:
+def test_a_remark_if_the_string_pitch_would_change_the_move() -> None:
     """1.5 cents at fret 12 are some 0.55 mm of a 628 mm scale: L / 1731 a cent."""
     player = Player(ambiguity_cents=1.5)
     judged = player.judged(8.0)
@@ -123,7 +123,7 @@ def test_where_the_string_pitch_would_send_the_saddle_elsewhere_it_is_said() -> 
     assert now["/string/6/saddle/ambiguity"] == (judged.ambiguity_mm,)
 
 
-def test_where_it_would_not_nothing_is_said() -> None:
+def test_no_remark_if_the_string_pitch_would_not_change_the_move() -> None:
     judged = Player(ambiguity_cents=0.1).judged(8.0)
     assert judged.ambiguity_mm == pytest.approx(0.037, abs=0.004)
     assert not judged.ambiguous

@@ -101,7 +101,7 @@ def test_the_shorter_the_note_the_wider_its_doubt():
     assert inside >= fewest(0.95, 24)
 
 
-def test_what_no_string_does_is_not_believed():
+def test_a_wandering_pitch_has_no_confidence():
     """A finger that moves: the pitch wanders by a cent or so, at random."""
     band = first_of(plucked(2))
     draw = np.random.default_rng(4)

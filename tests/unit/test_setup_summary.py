@@ -32,7 +32,7 @@ def left(job: MadeUpSession, session: str = "one") -> SetupSummary:
     return summary_of(job.state, session)
 
 
-def test_what_a_session_leaves(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
+def test_the_summary_of_a_session(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, hands = done
     found = left(job)
     assert (found.session, found.identity, found.outcome, found.quick) == ("one", SCREWS, "partly proved", False)
@@ -76,7 +76,7 @@ def test_the_fret_of_a_quick_check_is_the_nearest_to_the_twelfth(done: tuple[Mad
     assert only_5.check_fret == 5
 
 
-def test_what_one_does_not_know_of_an_open_string() -> None:
+def test_unknown_values_of_an_open_string() -> None:
     assert open_se_cents(0.8) == pytest.approx(1.0), "0.6 of the pluck beside it"
     assert open_se_cents(0.8, plucks=4) == pytest.approx(0.5)
     assert open_se_cents(0.8, unsure_cents=5.0) == pytest.approx(math.sqrt(26.0))
@@ -155,7 +155,7 @@ def test_other_strings_in_so_many_words(done: tuple[MadeUpSession, MadeUpTechnic
     assert unlike(one, replace(one, nominal_hz=one.nominal_hz * 432.0 / 440.0)).startswith("another tuning (")
 
 
-def test_what_only_one_session_heard_is_said(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
+def test_a_fret_heard_in_only_one_session_is_reported(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
     job, _ = done
     only_12 = MadeUpSession(SCREWS).tuned()
     for number in (6, 5):

@@ -62,7 +62,7 @@ def test_targets_are_in_the_file() -> None:
     assert with_set_up(OWN).wanted == with_set_up(OWN).set_up
 
 
-def test_what_the_file_does_not_say_follows_from_how_its_strings_lie() -> None:
+def test_unspecified_targets_follow_from_the_heights_of_the_strings() -> None:
     plain = read_instrument(TEXT, "own.toml")
     assert plain.set_up == SetUp()
     wanted = plain.wanted

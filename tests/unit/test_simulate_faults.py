@@ -59,7 +59,7 @@ def test_every_faulty_guitar_is_tuned(fixed_bridge):
 
 
 @pytest.mark.parametrize("nut_mm", [0.5, -0.4])
-def test_a_nut_too_far_back_makes_every_fret_sharp_alike(fixed_bridge, in_order, nut_mm):
+def test_a_nut_too_far_back_makes_all_frets_equally_sharp(fixed_bridge, in_order, nut_mm):
     # Anderson & Beausoleil, JASA 156 (2024) 683, eq. (31): e = 1200/ln 2 N/X0, whatever string and fret.
     rig = rig_of(fixed_bridge, saddle_error_mm=TRUE, faults=Faults(nut_shift_mm=nut_mm))
     for n in STRINGS:

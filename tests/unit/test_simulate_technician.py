@@ -133,7 +133,7 @@ def test_the_inspection_is_passed_and_old_strings_are_waived_with_a_reason(old: 
     assert said == [("all", "passed"), *(waived if old else [])]
 
 
-def test_it_takes_note_of_a_cause_and_goes_on() -> None:
+def test_the_technician_continues_after_a_named_cause() -> None:
     assert done_by("look_into") == [("/session/next", ())]
 
 

@@ -55,7 +55,7 @@ def plucked(string: int, seconds: float, strength_mm: float = 1.0) -> np.ndarray
 
 @pytest.mark.parametrize("noise", [knock, scrape, ting, squeak, let_down], ids=lambda noise: noise.__name__)
 @pytest.mark.parametrize("draw", DRAWS)
-def test_a_noise_is_no_evidence_and_what_is_refused_says_why(noise, draw):
+def test_a_noise_is_no_evidence_and_refusals_have_reasons(noise, draw):
     events = listen(noise(np.random.default_rng(draw), RATE_HZ))
     assert evidence(events) == []
     assert all(event.reason for event in events if isinstance(event, NoteDismissed))

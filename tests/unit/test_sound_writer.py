@@ -134,7 +134,7 @@ def test_a_disk_that_fills_up_leaves_no_half_file(journal, quick, monkeypatch):
     assert len(files(journal)) == 1
 
 
-def test_what_waits_is_bounded_and_what_is_lost_is_counted(journal, quick):
+def test_waiting_sounds_are_limited_and_lost_ones_counted(journal, quick):
     folder_of(journal).write_text("in the way")
     writer = writer_of(journal)
     writer.keep(SESSION, 0, sound(0, 0.01), "a test")
@@ -193,7 +193,7 @@ def test_the_oldest_sessions_are_deleted_first_and_this_is_reported(journal):
     assert not (folder_of(journal) / "2026-09-09-2").exists()
 
 
-def test_the_session_under_way_is_never_deleted_from_and_keeps_what_fits(journal):
+def test_sound_of_the_open_session_is_never_deleted_and_new_sound_is_kept_if_it_fits(journal):
     writer = writer_of(journal, most_mb=1)
     for seq in range(6):
         writer.keep(SESSION, seq, sound(seq, 2.0), "a test")
@@ -228,7 +228,7 @@ def test_a_session_that_another_process_writes_is_not_deleted(journal):
     assert [one.session for one in sessions_in(folder_of(journal))] == ["2026-09-09-1"]
 
 
-def test_what_is_too_old_goes_at_the_start(journal):
+def test_sound_that_is_too_old_is_deleted_at_the_start(journal):
     for session in ("2026-10-25-1", "2026-11-14-9", "2026-11-15-1"):
         older(journal, session)
     (folder_of(journal) / "notes of mine").mkdir()

@@ -32,7 +32,7 @@ PROJECT = Path(__file__).parents[2]
         ("simulated", SourceSpec("simulated")),
     ],
 )
-def test_each_source_is_parsed_and_printed_alike(text: str, spec: SourceSpec) -> None:
+def test_each_source_is_printed_as_it_was_parsed(text: str, spec: SourceSpec) -> None:
     assert parse_source(text) == spec
     assert str(spec) == text
 

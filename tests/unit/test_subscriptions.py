@@ -50,7 +50,7 @@ def test_a_lease_that_has_ended_is_not_renewed() -> None:
     assert subscribers.expire(120.0) == [HERE]
 
 
-def test_values_go_to_the_senders_own_address_whatever_the_port() -> None:
+def test_values_go_to_the_senders_address_on_any_port() -> None:
     assert Subscribers().subscribe(HERE, 0.0, 9000) == Peer(HERE[0], 9000)
 
 

@@ -170,7 +170,7 @@ def test_periods_of_the_low_pass():
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
-def test_values_over_which_a_residual_stays_alike(rho):
+def test_the_correlation_length_of_an_autoregression(rho):
     """The correlations of a first-order autoregression are r^n: 1 + 2 sum r^n = (1 + r) / (1 - r)."""
     steps = white(20_000, 2, 1.0)
     values = np.zeros_like(steps)

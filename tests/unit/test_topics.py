@@ -41,7 +41,7 @@ def test_an_idle_bench() -> None:
     assert not any(address.startswith("/string/") for address in now)
 
 
-def test_what_is_not_known_has_no_topic() -> None:
+def test_unknown_values_have_no_topic() -> None:
     now = topics(MadeUpSession().state)
     assert "/string/6/open/cents" not in now
     assert "/string/6/fret/12/error" not in now
@@ -88,7 +88,7 @@ def test_the_move_of_a_shared_saddle_is_said_for_the_string_it_is_named_by() -> 
     assert float(mm) == pytest.approx(float(turns) * 0.5 * 0.817073)
 
 
-def test_only_what_changed_is_sent_and_the_prompt_comes_last() -> None:
+def test_only_changes_are_sent_and_the_prompt_comes_last() -> None:
     job = MadeUpSession(SCREWS).inspected()
     before = topics(job.state)
     job.hear(6, OPEN, -20.0)
@@ -205,7 +205,7 @@ def test_the_response_of_a_string_is_sent_once_a_move_showed_it() -> None:
     assert "/string/1/response" not in now
 
 
-def test_what_the_build_lets_expect_follows_the_stiffness_heard() -> None:
+def test_the_expectation_from_the_build_follows_the_measured_stiffness() -> None:
     job = MadeUpSession(SCREWS)
     now = topics(job.state)
     # Mersenne's law: T = mu (2 L f)^2
@@ -289,7 +289,7 @@ def test_every_topic_value_can_be_sent() -> None:
         assert len(encode("/bench/cause", *TABLE.typed("/cause", cause(long)))) <= MOST_CHARACTERS + 300
 
 
-def test_what_remains_by_the_session() -> None:
+def test_the_remaining_errors_of_a_session() -> None:
     """Sharp by 9 cents at fret 12 for its saddle: 9 u at every fret, u = 2^(n/12) - 1."""
     job = surveyed()
     left = remaining(job.state)[6]

@@ -74,7 +74,7 @@ def test_least_harm_first_and_never_worse_than_before(
             assert way.remaining_cents * sign < left * sign
 
 
-def test_what_remains_is_what_the_missing_millimetres_make_at_fret_12() -> None:
+def test_the_remaining_error_is_that_of_the_missing_millimetres_at_fret_12() -> None:
     string = FLOATING.string(6)
     left = ways(FLOATING, 6, 2.0)[ACCEPT_IT].remaining_cents
     open_mm = string.scale_mm + string.setback_mm
@@ -87,7 +87,7 @@ def test_what_remains_is_what_the_missing_millimetres_make_at_fret_12() -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(STRINGS, MISSING, st.sampled_from([-1.0, 1.0]))
-def test_action_is_worth_what_the_full_model_says(string: int, missing_mm: float, sign: float) -> None:
+def test_the_effect_of_action_equals_that_of_the_full_model(string: int, missing_mm: float, sign: float) -> None:
     found = ways(FLOATING, string, sign * missing_mm)
     assume(ACTION in found)
     way, spec = found[ACTION], FLOATING.string(string)
@@ -115,7 +115,7 @@ def test_action_is_not_lowered_to_a_buzz() -> None:
 
 @pytest.mark.parametrize("string", [3, 4, 5, 6])
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
-def test_another_core_is_worth_what_the_full_model_says(string: int, sign: float) -> None:
+def test_the_effect_of_another_core_equals_that_of_the_full_model(string: int, sign: float) -> None:
     spec, hz = FLOATING.string(string), FLOATING.open_hz(string)
     factor = 1.0 - 0.1 * sign
     if spec.wound:
@@ -158,7 +158,7 @@ def test_too_much_is_an_error_where_the_saddle_cannot_go_back() -> None:
 
 @pytest.mark.parametrize("string", [2, 3, 5, 6])
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
-def test_a_semitone_is_worth_what_the_full_model_says(string: int, sign: float) -> None:
+def test_the_effect_of_a_semitone_equals_that_of_the_full_model(string: int, sign: float) -> None:
     spec, hz = FLOATING.string(string), FLOATING.open_hz(string)
     way = ways(FLOATING, string, sign * 1.0)[PITCH]
     tuned = saved_mm(spec, hz, spec, hz * 2.0 ** (sign / 12.0))
@@ -173,7 +173,7 @@ def test_a_string_near_breaking_is_not_tuned_up() -> None:
     assert PITCH in ways(guitar, 1, -1.0)
 
 
-def test_what_a_bridge_does_not_have_is_not_offered() -> None:
+def test_missing_parts_of_a_bridge_are_not_offered() -> None:
     assert TURN_SADDLE in ways(FLOATING, 6, 1.0)
     assert TURN_SADDLE not in ways(PAIRED, 6, 1.0)
     assert TURN_SADDLE not in ways(FIXED, 6, 1.0)

@@ -65,7 +65,7 @@ def test_a_string_of_two_parts_meets_the_condition_at_their_joint(share, mass):
         assert mismatch(w * (1.0 - 2e-5)) * mismatch(w * (1.0 + 2e-5)) < 0.0  # 0.03 cents either way
 
 
-def test_what_is_even_stays_as_it_is():
+def test_an_even_string_stays_unchanged():
     assert partial_factors(0.2, 0.6, 0.0, 30) == pytest.approx(np.ones(30), rel=1e-12)
     assert partial_factors(0.0, 0.0, 0.3, 30) == pytest.approx(np.ones(30), rel=1e-12)
     assert partial_factors(0.0, 1.0, 0.21, 30) == pytest.approx(np.full(30, 1.0 / 1.1), rel=1e-12)
@@ -141,6 +141,6 @@ def test_the_stretch_counts_only_where_the_string_sounds():
 @pytest.mark.parametrize(
     "values", [(-0.1, 10.0, 0.1), (1.1, 10.0, 0.1), (math.nan, 10.0, 0.1), (0.5, 0.0, 0.1), (0.5, 10.0, -1.0)]
 )
-def test_what_no_string_can_be_is_refused(values):
+def test_an_impossible_string_is_refused(values):
     with pytest.raises(ValueError, match="expected"):
         Uneven(*values)

@@ -55,12 +55,12 @@ def test_of_two_that_go_to_one_address_the_later_counts() -> None:
     assert messages(dresser, "/string/2/status", "settled") == []
 
 
-def test_the_root_is_part_of_what_is_asked_for() -> None:
+def test_the_root_is_part_of_a_requested_address() -> None:
     dresser = ValueMapper("/shop/two", ["/shop/two/phase"], [Sending("/shop/two/*", "/all/{1}", (Taken(argument=1),))])
     assert [key for key, _ in dresser("/phase", ("idle",))] == ["/shop/two/phase", "/all/phase"]
 
 
-def test_what_can_not_be_made_or_sent_is_left_out() -> None:
+def test_values_that_cannot_be_sent_are_left_out() -> None:
     text = Sending("/bench/phase", "/n", (Taken(argument=1, scale=2.0),))
     large = Sending("/bench/revision", "/n", (Taken(argument=1, scale=1e30, type="int"),))
     dresser = ValueMapper("/bench", [], [text, large])
