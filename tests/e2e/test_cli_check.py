@@ -198,7 +198,7 @@ def test_a_manifest_says_all_of_it(takes: Path, baseline: Path, cache: Path) -> 
     assert (fewer.code, json.loads(fewer.out)["files"]) == (2, 1)
 
 
-def test_recordings_on_the_command_line_are_not_what_an_entry_of_the_manifest_is(
+def test_an_entry_of_the_manifest_does_not_describe_recordings_on_the_command_line(
     takes: Path, baseline: Path, cache: Path
 ) -> None:
     manifest = takes.parent / "set.toml"
@@ -231,7 +231,7 @@ def test_a_list_of_paths_is_read_from_standard_input(takes: Path, baseline: Path
     assert json.loads(got.stdout)["files"] == 4 * PLUCKS
 
 
-def test_junit_and_json_are_written_beside_the_table(takes: Path, baseline: Path, cache: Path) -> None:
+def test_junit_and_json_are_written_in_addition_to_the_table(takes: Path, baseline: Path, cache: Path) -> None:
     junit, told_json = takes.parent / "j.xml", takes.parent / "r.json"
     (takes / "string6_open_9.flac").write_bytes(b"noise")
     got = check(cache, *against(baseline, takes), "--junit", junit, "--json", told_json)
@@ -260,7 +260,7 @@ def test_an_unreadable_file_among_many_has_its_line_and_the_rest_is_judged(
     assert "string1_open_8.flac: the file is empty" in lines[1]
 
 
-def test_one_bad_file_in_a_thousand_costs_nothing_but_itself(takes: Path, cache: Path, tmp_path: Path) -> None:
+def test_one_bad_file_in_a_thousand_does_not_affect_the_others(takes: Path, cache: Path, tmp_path: Path) -> None:
     """The thousand are one recording under as many names, which is measured once and known from then on."""
     many = tmp_path / "many"
     many.mkdir()

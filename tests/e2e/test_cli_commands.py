@@ -20,7 +20,7 @@ def test_version() -> None:
     assert (got.code, got.out, got.err) == (0, f"oscservice {__version__}\n", "")
 
 
-def test_help_names_every_command_and_what_stepping_is() -> None:
+def test_help_names_every_command_and_explains_stepping() -> None:
     done = run_process("--help", COLUMNS="200")
     assert done.returncode == 0
     for name in COMMANDS:
@@ -40,6 +40,20 @@ def test_help_and_version_load_no_library_that_is_slow_to_load(word: str) -> Non
     done = subprocess.run(words, capture_output=True, text=True, env=environment(), timeout=PATIENCE_S, check=True)
     assert "oscservice" in done.stdout
     assert done.stderr == "[]\n"
+
+
+def test_the_help_of_a_command_loads_no_library_that_is_slow_to_load() -> None:
+    # The options of serve are the settings, which pydantic describes.
+    script = (
+        "import sys; from oscservice.cli.main import COMMANDS, load_command\n"
+        "for name in sorted(COMMANDS, key='serve'.__eq__):\n"
+        "    load_command(name)\n"
+        "    print(name, [slow for slow in ('numpy', 'scipy', 'pydantic', 'aiohttp') if slow in sys.modules])"
+    )
+    words = [sys.executable, "-c", script]
+    done = subprocess.run(words, capture_output=True, text=True, env=environment(), timeout=PATIENCE_S, check=True)
+    loaded = dict(line.split(" ", 1) for line in done.stdout.splitlines())
+    assert loaded == dict.fromkeys(COMMANDS, "[]") | {"serve": "['pydantic']"}
 
 
 def test_the_library_s_entry_points_are_there_when_they_are_used() -> None:
@@ -137,7 +151,7 @@ def stub(folder: Path, text: str) -> str:
     return str(folder)
 
 
-def test_devices_without_a_sound_card_says_what_to_do(tmp_path: Path) -> None:
+def test_devices_without_a_sound_card_explains_the_remedy(tmp_path: Path) -> None:
     done = run_process("devices", first_path=stub(tmp_path, NO_CARD))
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.startswith("No audio input device was found.")

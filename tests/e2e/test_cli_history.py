@@ -80,7 +80,7 @@ def test_a_session_as_an_object(journal: Path) -> None:
     assert abs(first["worst"]["error_cents"]) < 2.0
 
 
-def test_what_is_drawn_as_numbers(journal: Path) -> None:
+def test_the_drawn_values_as_numbers(journal: Path) -> None:
     newest, last, first = json.loads(run_command("history", RED, "--journal", journal, "--json").out)
     for one in (newest, last, first):
         assert [string["string"] for string in one["strings"]] == [1, 2, 3, 4, 5, 6]
@@ -104,7 +104,7 @@ def test_drawn_over_months(journal: Path, tmp_path: Path, form: str) -> None:
     assert len(json.loads(both.out)) == 3
 
 
-def test_what_cant_be_drawn_is_one_line(journal: Path, tmp_path: Path) -> None:
+def test_an_impossible_drawing_is_one_line(journal: Path, tmp_path: Path) -> None:
     got = run_command("history", RED, "--journal", journal, "--plot", tmp_path / "red.bmp")
     assert (got.code, got.out) == (2, "")
     assert got.complaint == f"--plot {tmp_path / 'red.bmp'}: the name has to end in .svg, .png or .pdf"
@@ -113,7 +113,7 @@ def test_what_cant_be_drawn_is_one_line(journal: Path, tmp_path: Path) -> None:
     assert "no session of 'the green one'" in nobody.complaint
 
 
-def test_a_table_of_what_changed(journal: Path) -> None:
+def test_the_table_of_changes(journal: Path) -> None:
     got = run_command("compare", "2026-11-25-1", "last-1", "--instrument", RED, "--journal", journal)
     assert (got.code, got.err) == (0, "")
     lines = got.out.splitlines()
@@ -129,7 +129,7 @@ def test_a_table_of_what_changed(journal: Path) -> None:
     assert "by chance" in got.out
 
 
-def test_what_changed_as_an_object(journal: Path) -> None:
+def test_the_changes_as_an_object(journal: Path) -> None:
     got = run_command("compare", "2026-11-25-1", "2026-11-25-2", "--journal", journal, "--json")
     assert (got.code, got.err) == (0, "")
     found = json.loads(got.out)
@@ -161,7 +161,7 @@ def test_without_an_instrument_last_is_of_all(journal: Path) -> None:
         (("compare", "last", "last", "--instrument", "nobody's"), 2, "has 0 sessions of"),
     ],
 )
-def test_what_is_not_there_is_said_in_one_line(
+def test_a_missing_session_or_file_is_reported_in_one_line(
     journal: Path, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
     got = run_command(*words, "--journal", journal)

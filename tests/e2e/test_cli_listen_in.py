@@ -64,7 +64,7 @@ def say(way: str, port: int, *words: str) -> None:
 
 
 @pytest.mark.foreign
-def test_what_it_offers_works_when_it_is_copied(tmp_path: Path, listening: Listening) -> None:
+def test_offered_bindings_work_when_they_are_copied(tmp_path: Path, listening: Listening) -> None:
     """Heard from liblo over UDP and TCP, copied as it is, and pressed again on a daemon."""
     for number in "12":
         for value in "10":
@@ -100,7 +100,7 @@ def test_what_it_offers_works_when_it_is_copied(tmp_path: Path, listening: Liste
         client.until("/event", "string 2: accepted as tuned")
 
 
-def test_what_comes_can_not_steer_the_terminal(listening: Listening) -> None:
+def test_received_texts_cannot_control_the_terminal(listening: Listening) -> None:
     surface = Surface()
     surface.daemon = listening.port
     surface.press("/x", f"a{ESCAPE}b\u202e")

@@ -161,7 +161,7 @@ def test_a_string_near_breaking_is_cautioned() -> None:
         (["--reference", "20"], "six-string-648: reference_hz: 20.0: input should be greater than"),
     ],
 )
-def test_what_cannot_be_changed_is_one_line(words: list[str], complaint: str) -> None:
+def test_an_unchangeable_setting_is_one_line(words: list[str], complaint: str) -> None:
     got = run_command("predict", "six-string-648", *words)
     assert (got.code, got.out) == (2, "")
     assert got.complaint.startswith(complaint)

@@ -119,9 +119,7 @@ def test_a_pdf_on_either_paper(journal: Path, tmp_path: Path) -> None:
         ("raise OSError('no libpango')", "apt-get install libpango-1.0-0"),
     ],
 )
-def test_what_a_pdf_needs_is_named_where_it_is_missing(
-    journal: Path, tmp_path: Path, failing: str, complaint: str
-) -> None:
+def test_missing_packages_for_a_pdf_are_named(journal: Path, tmp_path: Path, failing: str, complaint: str) -> None:
     (tmp_path / "weasyprint.py").write_text(failing, encoding="utf-8")
     done = run_process("report", FIRST, "--journal", journal, "--pdf", tmp_path / "a.pdf", first_path=str(tmp_path))
     assert (done.returncode, done.stdout) == (2, "")
@@ -140,7 +138,7 @@ def test_what_a_pdf_needs_is_named_where_it_is_missing(
         (("last", "-o", "nowhere/at/all.html"), 2, "nowhere/at/all.html can't be written (No such file or directory)"),
     ],
 )
-def test_what_is_not_there_is_said_in_one_line(
+def test_a_missing_session_or_file_is_reported_in_one_line(
     journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], code: int, complaint: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -164,7 +162,7 @@ def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
     assert "there is no journal" in nothing.complaint
 
 
-def test_a_record_that_was_edited_says_so(tmp_path: Path) -> None:
+def test_an_edited_record_is_shown_as_edited(tmp_path: Path) -> None:
     path = journal_of(tmp_path / "journal.sqlite3", (normal(),))
     with sqlite3.connect(path) as database:
         database.execute("UPDATE events SET body = replace(body, 'worn', 'fine') WHERE kind = 'ItemInspected'")
@@ -176,7 +174,7 @@ def test_a_record_that_was_edited_says_so(tmp_path: Path) -> None:
     assert "Sealed and unchanged" not in done.stdout
 
 
-def test_what_only_reports_need_is_not_loaded_by_the_daemon() -> None:
+def test_the_daemon_does_not_load_libraries_that_only_reports_need() -> None:
     script = (
         "import sys, oscservice.cli.main, oscservice.daemon.app; "
         "print([name for name in ('matplotlib', 'jinja2', 'weasyprint') if name in sys.modules])"

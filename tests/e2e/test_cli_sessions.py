@@ -168,7 +168,7 @@ def test_a_bad_line_is_named_and_only_its_session_is_left_out(
 
 
 @pytest.mark.parametrize("content", [b"", b"\xff\xfe\x00", b"\0" * 1000, b"\n\n", b"{}"])
-def test_what_is_no_export_is_refused(tmp_path: Path, content: bytes) -> None:
+def test_a_file_that_is_no_export_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "x").write_bytes(content)
     got = run_command("sessions", "import", tmp_path / "x", "--journal", tmp_path / "j")
     assert got.code == 2
@@ -243,7 +243,7 @@ def test_a_session_s_own_file_can_be_imported(path: Path, tmp_path: Path) -> Non
     assert records(other) == records(path)
 
 
-def test_import_repairs_the_journal_first_and_says_so(path: Path, exported: Path) -> None:
+def test_import_repairs_the_journal_first_and_reports_it(path: Path, exported: Path) -> None:
     before = records(path)
     path.write_bytes(b"\xff" * 9000)
     got = run_command("sessions", "import", exported, "--journal", path)

@@ -49,7 +49,7 @@ def test_nothing_sticks_out_is_cut_off_lies_on_another_or_is_too_faint(
     assert shown.requested == [drawings[name].resolve().as_uri()], "a drawing needs nothing from elsewhere"
 
 
-def test_what_is_planted_is_found(shown: Page, drawings: dict[str, Path], tmp_path: Path) -> None:
+def test_planted_mistakes_are_found(shown: Page, drawings: dict[str, Path], tmp_path: Path) -> None:
     text = drawings["year"].read_text(encoding="utf-8")
     long = tmp_path / "long.svg"
     long.write_text(

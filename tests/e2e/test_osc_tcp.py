@@ -135,7 +135,7 @@ def test_a_large_packet_goes_over_tcp_that_would_not_over_udp(daemon: Daemon) ->
     assert daemon.server.counts.bad == 0
 
 
-def test_what_comes_too_fast_over_tcp_waits_and_nothing_is_lost(daemon: Daemon) -> None:
+def test_messages_too_fast_over_tcp_wait_and_none_is_lost(daemon: Daemon) -> None:
     many = PACKETS_PER_S + 500
     with connected(daemon) as connection:
         sender = threading.Thread(target=connection.sendall, args=(counted(PING) * many,))

@@ -112,7 +112,7 @@ def test_an_instrument_on_the_examples_bridge_is_set_up(tmp_path: Path, installe
     assert "bridge, kind: found 'wedge saddles', expected one of clamped floating" in without.stderr
 
 
-def test_a_session_on_it_goes_on_without_the_plug_in(tmp_path: Path, installed: Path) -> None:
+def test_a_session_continues_without_the_plug_in_of_its_bridge(tmp_path: Path, installed: Path) -> None:
     path, journal = instrument_file(tmp_path, "wedge saddles"), tmp_path / "j.sqlite3"
     simulated = ("--source", "simulated", "--stepped")
     with running_daemon(journal, *simulated, "--instrument", path, first_path=str(installed)) as daemon:
@@ -132,7 +132,7 @@ def test_a_session_on_it_goes_on_without_the_plug_in(tmp_path: Path, installed: 
         )
 
 
-def test_a_broken_listener_is_named_and_the_daemon_goes_on(tmp_path: Path, installed: Path, broken: Path) -> None:
+def test_a_broken_listener_is_reported_and_the_daemon_continues(tmp_path: Path, installed: Path, broken: Path) -> None:
     table = tmp_path / "readings.csv"
     words = ("--source", "simulated", "--stepped", "--plugin", f"csv:{table}")
     with running_daemon(tmp_path / "j.sqlite3", *words, first_path=f"{installed}:{broken}") as daemon:

@@ -79,7 +79,7 @@ def test_the_page_asks_for_nothing_and_runs_nothing(shown: Page, reports: dict[s
         )
 
 
-def test_what_is_planted_is_found(shown: Page, reports: dict[str, Path], tmp_path: Path) -> None:
+def test_planted_mistakes_are_found(shown: Page, reports: dict[str, Path], tmp_path: Path) -> None:
     """The checks above can fail: each kind of mistake is put into a page that has none."""
     whole = reports["2026-11-25-1"].read_text(encoding="utf-8")
 

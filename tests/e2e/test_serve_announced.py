@@ -84,7 +84,7 @@ wait $served
 """
 
 
-def test_without_a_network_the_daemon_goes_on_and_says_so_in_one_line(tmp_path: Path) -> None:
+def test_without_a_network_the_daemon_continues_and_reports_it_in_one_line(tmp_path: Path) -> None:
     done = subprocess.run(
         [*in_own_network(), "bash", "-c", NO_NETWORK, "alone", sys.executable, str(tmp_path), need("curl", "curl")],
         capture_output=True,

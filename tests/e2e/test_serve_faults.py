@@ -148,7 +148,7 @@ def test_an_address_that_cannot_be_used_ends_with_4(journal: Path, host: str, po
     assert complaint in got.complaint
 
 
-def test_a_taken_port_ends_with_4_and_the_first_daemon_goes_on(
+def test_a_taken_port_ends_with_4_and_the_first_daemon_continues(
     daemon: DaemonProcess, client: Client, journal: Path
 ) -> None:
     got = run_command("serve", "--source", "simulated", "--journal", journal, "--port", str(daemon.port))
@@ -245,7 +245,7 @@ def test_pieces_of_a_good_packet_do_no_harm(client: Client) -> None:
         ("/simulator/wait", (float("inf"),), 3),
     ],
 )
-def test_what_cannot_be_done_is_answered_with_its_code(
+def test_an_impossible_command_is_answered_with_its_code(
     client: Client, address: str, values: tuple[float | str, ...], code: int
 ) -> None:
     answer = client.ask(address, *values)

@@ -44,7 +44,7 @@ def test_a_forged_subscription_aims_nothing_at_a_bystander(seen: Mapping[str, An
     assert spoofed["victim_bytes"] < ANSWER_GROWTH * spoofed["forged_bytes"]
 
 
-def test_who_proves_the_way_back_is_sent_the_stream(seen: Mapping[str, Any]) -> None:
+def test_a_client_that_proves_its_address_is_sent_the_stream(seen: Mapping[str, Any]) -> None:
     (to_subscribe, to_confirm, again), heard = seen["spoofed"]["answers"], seen["spoofed"]["honest_heard"]
     assert to_subscribe[0] == "/bench/reply"
     assert to_subscribe[1][:2] == ["/bench/subscribe", 0]
@@ -55,7 +55,7 @@ def test_who_proves_the_way_back_is_sent_the_stream(seen: Mapping[str, Any]) -> 
     assert again[0] != "/bench/reply"  # a token holds once
 
 
-def test_what_comes_back_is_less_than_three_times_what_was_sent(seen: Mapping[str, Any]) -> None:
+def test_answers_have_less_than_three_times_the_bytes_sent(seen: Mapping[str, Any]) -> None:
     """Every command, patterns, bad packets and wicked ones; as bytes carried, and as bytes on the network."""
     ratios = seen["ratios"]
     assert ratios["asked"] > 100

@@ -256,7 +256,7 @@ def test_a_string_a_channel_keeps_its_own_channel(tmp_path):
     assert [json.loads(body["sound"])["only_string"] for body in bodies] == [2, 1]
 
 
-def test_after_a_crash_the_session_goes_on_keeping(tmp_path):
+def test_after_a_crash_the_session_still_keeps_sound(tmp_path):
     instrument, journal = instrument_file(tmp_path, SCREWS), tmp_path / "j.sqlite3"
     with running_daemon(journal, *KEEP, "--instrument", instrument) as daemon:
         client = daemon.client()

@@ -120,7 +120,7 @@ def test_a_set_up_under_way_is_not_disturbed(done: Done) -> None:
     assert done.under_way[:2] == ("error", int(ErrorCode.WRONG_PHASE))
 
 
-def test_what_nobody_touched_holds(done: Done) -> None:
+def test_an_unchanged_instrument_holds(done: Done) -> None:
     assert done.held["/prompt"] == ("check_holds",)
     assert [done.held[f"/string/{n}/check"] for n in (1, 2, 3)] == [("holds",)] * 3
     assert done.held["/check/against"][0].endswith("-1")

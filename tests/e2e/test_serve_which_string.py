@@ -74,7 +74,7 @@ def begun(client: Client, instrument: Path) -> str:
     return name
 
 
-def test_two_strings_of_one_pitch_are_asked_about_and_either_way_of_answering_goes_on(tmp_path: Path) -> None:
+def test_two_strings_of_one_pitch_cause_a_question_and_both_answers_continue(tmp_path: Path) -> None:
     instrument, journal = instrument_file(tmp_path, SCREWS, COURSE), tmp_path / "j.sqlite3"
     with running_daemon(journal, "--source", "simulated", "--stepped", "--instrument", instrument) as daemon:
         client = daemon.client()
