@@ -58,7 +58,7 @@ def test_a_journal_replays_to_the_same_states(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_a_line_is_read_and_written_alike(name: str) -> None:
+def test_a_line_is_written_as_it_was_read(name: str) -> None:
     for line in lines_of(name):
         assert line_of(event_of(line)) == line
 
