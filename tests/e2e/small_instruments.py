@@ -19,6 +19,15 @@ core_mm = 0.356
 setback_mm = 2.6
 """
 
+THIRD = """
+[[string]]
+note = "B3"
+kind = "plain"
+gauge_in = 0.013
+setback_mm = 2.2
+"""
+"""A string more, before the others."""
+
 SCREWS = """
 name = "two strings, screws"
 frets = 22

@@ -28,6 +28,7 @@ from announced_messages import Message, as_sent, assert_in_order
 from oscservice_process import environment
 from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
+from small_instruments import SCREWS, STRINGS, THIRD, instrument_file
 
 from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.api.event_text import sentence
@@ -44,8 +45,6 @@ from oscservice.simulate.technician import RehearsalError, Technician
 
 pytestmark = pytest.mark.slow
 
-INSTRUMENT = "six-string-628"
-GUITAR = load_instrument(INSTRUMENT)
 RATE_HZ = 16000
 KILLS = 100
 PATIENCE_S = 30.0
@@ -79,12 +78,14 @@ class MadeUpTechnician(Technician):
 class AtWork:
     """A technician in a thread, who works until the daemon is gone or the job is done."""
 
-    def __init__(self, port: int, seed: int, begun: set[tuple[object, ...]]) -> None:
+    def __init__(self, port: int, instrument: str, seed: int, begun: set[tuple[object, ...]]) -> None:
         self._hands = MadeUpTechnician("127.0.0.1", port, seed=seed)
         self._hands.begun = begun
-        numbers = range(1, 7)
-        self._hands.know_nominal({n: GUITAR.open_hz(n) for n in numbers})
-        self._hands.know_bridge({n: tuple(strings_moved_together(GUITAR, n)) for n in numbers})
+        self._instrument = instrument
+        guitar = load_instrument(instrument)
+        numbers = range(1, len(guitar.strings) + 1)
+        self._hands.know_nominal({n: guitar.open_hz(n) for n in numbers})
+        self._hands.know_bridge({n: tuple(strings_moved_together(guitar, n)) for n in numbers})
         self.fault: RehearsalError | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -93,7 +94,7 @@ class AtWork:
         try:
             self._hands.subscribe()
             if self._hands._topics["/phase"][0] == "idle":
-                self._hands._ask("/session/begin", INSTRUMENT, "a job with accidents (invented)", 1.0)
+                self._hands._ask("/session/begin", self._instrument, "a job with accidents (invented)", 1.0)
             if self._hands._topics["/phase"][0] in ("idle", "inspecting"):
                 self._hands._ask("/session/inspect", "all", "passed")
                 self._hands._pause(0.3)
@@ -237,9 +238,10 @@ def check(messages: list[Message], new: list[ev.Event], states: dict[int, State]
 class Nursery:
     """The process that daemons are forked from."""
 
-    def __init__(self, journal: Path) -> None:
+    def __init__(self, journal: Path, instrument: str) -> None:
+        self.instrument = instrument
         self._guitar = str(journal.with_name(forked_daemons.GUITAR))
-        words = [sys.executable, forked_daemons.__file__, str(journal), INSTRUMENT, "4", str(RATE_HZ)]
+        words = [sys.executable, forked_daemons.__file__, str(journal), instrument, "4", str(RATE_HZ)]
         alone = environment(
             OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1"
         )  # forking wants no threads
@@ -299,8 +301,8 @@ class Nursery:
 
 
 @contextmanager
-def nursed(journal: Path) -> Iterator[Nursery]:
-    made = Nursery(journal)
+def nursed(journal: Path, instrument: str) -> Iterator[Nursery]:
+    made = Nursery(journal, instrument)
     guard = threading.Timer(900, made.process.kill)
     guard.start()
     try:
@@ -316,7 +318,7 @@ def lived(
     """One life: to the moment of the accident, or to the end of the job. What it said first, and what it sent."""
     port, lines = nest.another()
     subscriber = Subscriber(port)
-    work = AtWork(port, seed, begun)
+    work = AtWork(port, nest.instrument, seed, begun)
     left = moment.packets if moment is not None and moment.from_start else None
     deadline = time.monotonic() + PATIENCE_S
     while left != 0 and not work.ended:
@@ -352,7 +354,7 @@ def test_a_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> 
     begun: set[tuple[object, ...]] = set()
     kills = readings = jobs = unannounced = 0
     session_id, state = "", State()
-    with nursed(path) as nest:
+    with nursed(path, str(instrument_file(tmp_path, SCREWS, THIRD + STRINGS))) as nest:
         while kills < KILLS or state.phase is not Phase.CLOSED:
             moment = Moment.drawn(draw) if kills < KILLS else None
             lines, messages = lived(nest, 1000 + kills, begun, moment)

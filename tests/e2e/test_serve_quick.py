@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from oscservice_process import Client, run_command, running_daemon
-from small_instruments import SCREWS, STRINGS, instrument_file
+from small_instruments import SCREWS, STRINGS, THIRD, instrument_file
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.osc.refusal import ErrorCode
@@ -21,13 +21,6 @@ from oscservice.simulate.technician import Technician
 pytestmark = pytest.mark.slow
 
 SEED = 4
-THIRD = """
-[[string]]
-note = "B3"
-kind = "plain"
-gauge_in = 0.013
-setback_mm = 2.2
-"""
 PEG_CENTS = 6.0
 FLAT_CENTS = -100.0
 SADDLE_MM = 2.0
