@@ -32,6 +32,7 @@ _STEADY_DB_PER_S = 0.3  # every plucked string falls by more than this
 _STEADY_S = 1.0
 _STEADY_AT_START_S = 0.4  # the same for a sound that was there when the stream began
 _HUM_MULTIPLES = 6.5
+_HUM_HOPS = 16  # the hum is predicted for so many hops at once: one at a time takes three times as long
 
 
 @dataclass
@@ -91,6 +92,7 @@ class NoteBuffer:
     def __post_init__(self) -> None:
         self._signal: Samples = np.empty(self.capacity)
         self._count = 0
+        self._hum_ahead: Samples = np.empty(0)
         self._levels: list[float] = []
         self._peak_dbfs = -200.0
         self._quiet = 0
@@ -98,7 +100,7 @@ class NoteBuffer:
     def append(self, signal: Samples) -> None:
         """Add one hop, shape (hop,)."""
         if self.hum is not None:
-            signal = signal - self.hum.signal(self.first_hop * self.hop + self._count, self.hop)
+            signal = signal - self._next_hop_of(self.hum)
         self._signal[self._count : self._count + self.hop] = signal
         self._count += self.hop
 
@@ -192,6 +194,13 @@ class NoteBuffer:
     def _lead(self) -> int:
         """Number of samples kept before the earliest time of the pluck."""
         return (self.begun_hop - self.first_hop) * self.hop
+
+    def _next_hop_of(self, hum: Hum) -> Samples:
+        """Return the hum expected in the next hop, shape (hop,)."""
+        at = self._count % (_HUM_HOPS * self.hop)
+        if not at:
+            self._hum_ahead = hum.signal(self.first_hop * self.hop + self._count, _HUM_HOPS * self.hop)
+        return self._hum_ahead[at : at + self.hop]
 
     def _damping_db(self, hops: int) -> float:
         """Return the fall over ``hops`` beyond which a hand damps the string."""

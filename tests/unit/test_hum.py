@@ -9,6 +9,7 @@ import pytest
 from chance_bounds import fewest, sd_bounds
 
 from oscservice.hearing.hum import SHORTEST_S, Hum, hum_in_peaks, measure_hum
+from oscservice.hearing.note_buffer import NoteBuffer
 from oscservice.hearing.resampling import Samples
 
 RATE_HZ = 16000.0
@@ -145,6 +146,29 @@ def test_hum_fades_as_its_phase_is_forgotten():
         turn = np.exp(-2j * np.pi * hz / RATE_HZ * (at + np.arange(len(heard))))
         away = 2.0 * math.pi * 0.02 * n * 5.2
         assert abs(2.0 * np.mean(heard * turn)) == pytest.approx(1e-3 * math.exp(-0.5 * away**2), rel=0.1)
+
+
+def test_a_note_has_the_same_bits_without_its_hum_hop_by_hop_and_at_once():
+    hop, hops, first_hop = 128, 50, 977
+    found = measure_hum(hum(50.02, 0.8) + noise(12800, 4), RATE_HZ)
+    assert found is not None
+    note = NoteBuffer(
+        first_hop=first_hop,
+        begun_hop=first_hop,
+        hop=hop,
+        rate_hz=RATE_HZ,
+        smooth=6,
+        capacity=hops * hop,
+        quiet_power=0.0,
+        hum=found,
+        tracker=None,
+    )
+    signal = noise(hops * hop, 5, 0.1)
+    for part in signal.reshape(hops, hop):
+        note.append(part)
+    at_once = signal - found.signal(first_hop * hop, hops * hop)
+    assert note.since_begin().tobytes() == at_once.tobytes()
+    assert not np.array_equal(at_once, signal)
 
 
 def test_hum_among_partials():
