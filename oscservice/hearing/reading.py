@@ -112,8 +112,10 @@ def note_basebands(
     loudest = max(amplitude for _, amplitude in found.values())
     cut = NoteBasebands(min(_SETTLING_S, 0.3 * length_s))
     for k, (hz, amplitude) in sorted(found.items()):
+        if amplitude <= loudest * _FAINTEST:
+            continue
         band = demodulate(sound, rate_hz, hz, fundamental_hz, periods)
-        if amplitude > loudest * _FAINTEST and len(band.values):
+        if len(band.values):
             cut.whole[k] = band
             settled = _audible_part(band, cut.start_s, noise_power)
             if len(settled.values) >= _FEWEST_VALUES:

@@ -153,17 +153,16 @@ def _fit_glide(
     """
     tried = [decay_s * math.exp(_LOG_TAU_SD * step) for step in _LOG_TAU_STEPS] if start_s is None else [start_s]
     best = min((_fit_at_tau(tracks, bands, tau, decay_s) for tau in tried), key=lambda fit: fit.misfit)
-    for _ in range(5):
+    for moves in range(6):
         if best.glide <= 0.0:
-            return best
-        step = _fit_at_tau(tracks, bands, best.tau, decay_s, best.glide).log_tau_step
-        moved = _fit_at_tau(tracks, bands, best.tau * math.exp(max(-0.5, min(0.5, step))), decay_s)
-        if moved.misfit > best.misfit - 1e-6:
             break
+        free = _fit_at_tau(tracks, bands, best.tau, decay_s, best.glide)
+        moved = _fit_at_tau(tracks, bands, best.tau * math.exp(max(-0.5, min(0.5, free.log_tau_step))), decay_s)
+        if moves == 5 or moved.misfit > best.misfit - 1e-6:
+            # With tau free the variances include the error of tau.
+            return replace(best, slope_variances=free.slope_variances, glide_covariance=free.glide_covariance)
         best = moved
-    # Once more with tau free, so that the variances include the error of tau.
-    free = _fit_at_tau(tracks, bands, best.tau, decay_s, best.glide) if best.glide > 0.0 else best
-    return replace(best, slope_variances=free.slope_variances, glide_covariance=free.glide_covariance)
+    return best
 
 
 @dataclass(frozen=True)
