@@ -9,6 +9,7 @@ Frequencies are in Hz, amplitudes those of the real signal (full scale 1). Signa
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -190,7 +191,7 @@ def find_partials(peaks: SpectralPeaks, fundamental_hz: float, count: int) -> di
     for k in range(1, count + 1):
         if not len(peaks.hz):
             break
-        guess = k * base * np.sqrt(1.0 + stiffness * k * k)
+        guess = k * base * math.sqrt(1.0 + stiffness * k * k)
         # The room allows for a stiffness that is not known yet: between neighbouring partials B = 3e-4 moves the ratio
         # f_k / k by 3e-4 k. It is at most a fifth of the way to the next partial, or a wrong peak would be taken.
         room = min(max(1.5 * peaks.bin_hz, guess * 0.012), 0.2 * base)
@@ -216,10 +217,10 @@ def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[fl
     """
     if not partials_hz:
         return fallback_hz, 0.0
+    if len(partials_hz) < 3:
+        return sum(hz / k for k, hz in partials_hz.items()) / len(partials_hz), 0.0
     k = np.array(sorted(partials_hz), dtype=float)
     ratio = np.array([partials_hz[int(n)] for n in k]) / k
-    if len(k) < 3:
-        return float(np.median(ratio)), 0.0
     # Weighted straight line of ratio^2 over k^2, in closed form for speed: this runs a thousand times a note.
     x, y = k * k, ratio * ratio
     total = float(k.sum())
@@ -228,7 +229,7 @@ def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[fl
     intercept = y_mean - slope * x_mean
     if slope <= 0.0 or intercept <= 0.0:
         return float(np.median(ratio)), 0.0
-    return float(np.sqrt(intercept)), float(slope / intercept)
+    return math.sqrt(intercept), slope / intercept
 
 
 def fundamental_score(peaks: SpectralPeaks, fundamental_hz: float, count: int = 8) -> float:

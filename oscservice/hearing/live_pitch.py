@@ -162,7 +162,7 @@ def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit
         design = np.concatenate([term * waves for term in terms])
         weighted = hann * design
         normal = weighted @ design.T
-        normal[np.diag_indices_from(normal)] *= 1.0 + 1e-9
+        normal.flat[:: len(normal) + 1] *= 1.0 + 1e-9
         inverse = np.linalg.inv(normal)
         theta = inverse @ _matrix_vector(weighted, window)
         p, q = (theta[i : i + highest] + 1j * theta[i + highest : i + 2 * highest] for i in (0, 2 * highest))

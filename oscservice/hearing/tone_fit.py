@@ -21,7 +21,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from oscservice.hearing.baseband import Baseband, ComplexSamples, correlation_length, lowpass_gain, unwrapped_phase
 from oscservice.hearing.phase_model import PhaseModel
@@ -316,11 +315,15 @@ class _LeastSquares:
         independent: float,
     ) -> _LeastSquares:
         scale = float(np.abs(band.values).max())
-        extra, precision = line_columns(band, lines)
+        extra, line_precision = line_columns(band, lines)
         decays, poles = len(start.decay), 0 if start.second is None else 4
         decay_precision, second_precision = prior.precision(decays, poles)
-        zeros = np.zeros(decays)
         mains = 1 if any(line.multiple for line in lines) else 0
+        amplitude_precision = np.repeat(line_precision, 2) * scale**2
+        known = (decay_precision, np.zeros(model.count), second_precision, amplitude_precision, np.ones(mains))
+        precision = np.diag(np.concatenate(known))
+        of_phase = slice(decays, decays + model.count)
+        precision[of_phase, of_phase] = model.prior_precision
         middle_s = float(band.times_s.mean())
         turn = 2.0 * np.pi * _MAINS_SD_HZ * (band.times_s - middle_s)
         return cls(
@@ -332,14 +335,8 @@ class _LeastSquares:
             poles=poles,
             extra=extra,
             mains_turn=turn[:, None] * np.array([float(line.multiple) for line in lines])[None, : mains * len(lines)],
-            mean=np.concatenate((zeros, model.prior_mean, np.zeros(poles + 2 * len(lines) + mains))),
-            precision=block_diag(
-                np.diag(decay_precision),
-                model.prior_precision,
-                np.diag(second_precision),
-                np.diag(np.repeat(precision, 2) * scale**2),
-                np.diag(np.ones(mains)),
-            ),
+            mean=np.concatenate((np.zeros(decays), model.prior_mean, np.zeros(poles + 2 * len(lines) + mains))),
+            precision=precision,
             weight=2.0 * min(1.0, band.step_s / band.memory_s, independent / len(times)),
         )
 
@@ -452,7 +449,8 @@ class _LeastSquares:
         extra, amplitudes = self._lines_at(theta)
         columns = np.exp(both)
         normal = columns.conj().T @ columns
-        if not np.linalg.cond(normal) < 1e10:
+        largest, smallest = np.linalg.svd(normal, compute_uv=False)
+        if not largest < 1e10 * smallest:
             return theta
         first, second = np.linalg.solve(normal, columns.conj().T @ (self.values - extra @ amplitudes))
         if not abs(first) > 0.0:
