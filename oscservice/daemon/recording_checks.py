@@ -116,8 +116,7 @@ async def run_program(command_line: Sequence[str], *, timeout_s: float, most_byt
     assert process.stdout is not None
     assert process.stderr is not None
     try:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.setpriority(os.PRIO_PROCESS, process.pid, min(os.getpriority(os.PRIO_PROCESS, 0) + NICE, 19))
+        _lower_priority(process)
         async with asyncio.timeout(timeout_s):
             error_line = asyncio.create_task(_last_line(process.stderr))
             try:
@@ -149,15 +148,25 @@ async def _last_line(stream: asyncio.StreamReader) -> str:
     return lines[-1].strip() if lines else ""
 
 
+def _lower_priority(process: asyncio.subprocess.Process) -> None:
+    """Let audio thread and event loop come first, where a process has a niceness."""
+    if sys.platform != "win32":
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.setpriority(os.PRIO_PROCESS, process.pid, min(os.getpriority(os.PRIO_PROCESS, 0) + NICE, 19))
+
+
 async def _end(process: asyncio.subprocess.Process) -> None:
-    """Kill a program and its children if they still run, and wait until they have ended."""
+    """Kill a program and its children if they still run, and wait until they have ended. Without process groups
+    (Windows) only the program itself is killed."""
     if process.returncode is None:
         with contextlib.suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
+            if sys.platform == "win32":
+                process.kill()
+            else:
+                os.killpg(process.pid, signal.SIGKILL)
     with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(
-            process.communicate(), _KILL_TIMEOUT_S
-        )  # reads the pipes to their end, which closes them
+        # This reads the pipes to their end, which closes them.
+        await asyncio.wait_for(process.communicate(), _KILL_TIMEOUT_S)
 
 
 CHECK_TIMEOUT_S = 600.0
