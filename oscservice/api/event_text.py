@@ -53,8 +53,8 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: slackened" + (" (heard)" if heard else "")
         case ev.SaddleMoved(string=string, mm=mm) if abs(mm) < SHOWN_MM / 2.0:
             return f"string {string}: saddle left where it was"
-        case ev.SaddleMoved(string=string, mm=mm, told=told):
-            return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if told else ", as advised")
+        case ev.SaddleMoved(string=string, mm=mm, told=reported):
+            return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if reported else ", as advised")
         case ev.StringProved(string=string, error_cents=error, se_cents=se):
             return f"string {string}: proved, {error:+.1f} ± {se:.1f} cents"
         case ev.PlucksForeseen(string=string, left=left, why=why) if why and left > 1:

@@ -213,7 +213,7 @@ def _remedy_topics(root: str, string: StringState, known: StringFigures) -> dict
 
 
 def _response_topics(root: str, string: StringState) -> dict[str, Topic]:
-    """How a string responds to moves, once its own or those of others before it have taught that."""
+    """The response of a string to moves, once it is known from its own moves or those of earlier strings."""
     values: dict[str, Topic] = {}
     if string.moves:
         values[f"{root}/response/oddity"] = (string.oddity[:MOST_CHARACTERS],)

@@ -19,7 +19,7 @@ from oscservice.osc.packet import MAX_ADDRESS_BYTES, Colour, Decoded, Message, V
 from oscservice.osc.pattern import CapturingPattern, Pattern, is_pattern
 
 NUMBER = re.compile(r"\{([1-9])\}")
-"""Where a template takes what a wildcard matched."""
+"""The place in a template for the text that a wildcard matched."""
 
 # What an address part may hold (OSC 1.0): printable ASCII, none of the characters that patterns are made of.
 _PLAIN = re.compile(r"[!-~]*")

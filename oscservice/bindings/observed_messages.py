@@ -1,8 +1,7 @@
 """Messages that a surface was heard to send, and a binding to offer for each.
 
-What a surface sends, gathered by address: how often, from where, and which values. Pure, and bounded.
-
-A ``[[binding]]`` for each address that a surface was heard at, to copy into the settings file and to edit.
+The messages of a surface are gathered by address, with their number, senders and values. Each address gets a
+``[[binding]]`` to copy into the settings file and to edit. Pure, and bounded.
 """
 
 from __future__ import annotations
@@ -155,12 +154,12 @@ _LONGEST_TEXT = 100
 def offers(heard: Iterable[ObservedSender], root: str) -> list[str]:
     """The bindings, as TOML with a comment over each. Buttons whose addresses differ in one number share one.
 
-    What can't be bound is a comment that says why.
+    An address that can't be bound gives a comment with the reason.
     """
     groups: dict[tuple[str, int], list[ObservedSender]] = {}
     for one in heard:
-        alone = _why_not(one.address, root) or _kind(one) != "button"
-        groups.setdefault((one.address if alone else _starred(one.address), len(one.arguments)), []).append(one)
+        separate = _why_not(one.address, root) or _kind(one) != "button"
+        groups.setdefault((one.address if separate else _starred(one.address), len(one.arguments)), []).append(one)
     return [_of_group(pattern, group, root) for (pattern, _), group in groups.items()]
 
 
@@ -185,15 +184,16 @@ def _starred(address: str) -> str:
     return address[: numbers[-1].start()] + "*" + address[numbers[-1].end() :] if numbers else address
 
 
-def _telling(one: ObservedSender) -> int:
-    """Which argument (from 0) tells what happened: one that goes up and down as a button does, or else the first."""
+def _deciding_argument(one: ObservedSender) -> int:
+    """Return the index of the argument that a binding depends on: one that goes up and down as a button does, or else
+    the first."""
     return next((index for index, seen in enumerate(one.arguments) if seen.pressed), 0)
 
 
 def _kind(one: ObservedSender) -> str:
     if not one.arguments:
         return "press"
-    seen = one.arguments[_telling(one)]
+    seen = one.arguments[_deciding_argument(one)]
     if seen.button:
         return "button"
     if seen.low is not None and seen.high is not None and not seen.texts:
@@ -209,11 +209,12 @@ def _row(pattern: str, row: Sequence[ObservedSender], root: str) -> str:
 
 def _offer(one: ObservedSender, root: str) -> str:
     kind = _kind(one)
-    seen = one.arguments[_telling(one)] if one.arguments else Seen()
+    deciding = _deciding_argument(one)
+    seen = one.arguments[deciding] if one.arguments else Seen()
     what = {
         "press": "a message without arguments",
         "button": f"a button ({seen} seen)",
-        "fader": f"a fader ({seen} seen); to pass its value on: arguments = [{{ argument = {_telling(one) + 1} }}]",
+        "fader": f"a fader ({seen} seen); to pass its value on: arguments = [{{ argument = {deciding + 1} }}]",
         "text": f"a text ({seen} seen)",
         "message": f"a message ({seen} seen)",
     }[kind]
@@ -235,17 +236,17 @@ def _opened(pattern: str) -> list[str]:
 
 
 def _which(one: ObservedSender) -> list[str]:
-    telling = _telling(one)
-    return [f"argument = {telling + 1}"] if telling else []
+    deciding = _deciding_argument(one)
+    return [f"argument = {deciding + 1}"] if deciding else []
 
 
 def _pressed(one: ObservedSender) -> list[str]:
     """The conditions of a button; arguments beside it that never changed say which one it was."""
-    telling = _telling(one)
+    deciding = _deciding_argument(one)
     also = []
     for index, seen in enumerate(one.arguments):
         (value, *more) = seen.values
-        wanted = "" if more or seen.many or index == telling else _written(value)
+        wanted = "" if more or seen.many or index == deciding else _written(value)
         if wanted:
             also.append(f'{{ argument = {index + 1}, when = "equals", value = {wanted} }}')
     return [*_which(one), 'when = "rising"', *([f"also = [{', '.join(also)}]"] if also else [])]

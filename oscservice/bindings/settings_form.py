@@ -1,6 +1,6 @@
 """The form of a settings file: the settings of the daemon, bindings, listeners and sets of recordings.
 
-What each key expects is beside it; a message about a mistake repeats it.
+The expected values of each key are beside it; a message about a mistake repeats them.
 """
 
 from __future__ import annotations
@@ -58,11 +58,11 @@ class ConditionForm(Form):
     def _value_where_one_is_needed(self) -> ConditionForm:
         if self.when in ("equals", "above", "below"):
             if self.value is None:
-                raise ValueError(f"value: missing; expected what {self.when} holds the argument against")
+                raise ValueError(f"value: missing; expected the value that {self.when} compares the argument with")
             if self.when != "equals" and isinstance(self.value, str):
                 raise ValueError(f"value: found a text, expected a number for {self.when}")
         elif self.value is not None:
-            raise ValueError(f"value: nothing to hold it against with {self.when}; expected equals, above or below")
+            raise ValueError(f"value: not used with {self.when}; expected equals, above or below")
         elif self.once:
             raise ValueError("once: expected it beside equals, above or below only")
         return self
@@ -191,7 +191,7 @@ class CheckForm(Form):
 
 
 class SettingsForm(ServeSettings, Form):
-    """The whole file: the settings of the daemon, then what is bound."""
+    """The whole file: the settings of the daemon, then bindings and listeners."""
 
     pass_over: Annotated[list[Pattern], Field(max_length=MOST_TOPICS)] = Field(
         [], description=f'up to {MOST_TOPICS} patterns of foreign addresses: ["/recorder/meter/*"]'

@@ -4,7 +4,7 @@ A delivery waits until the loop has processed it. So the order of things is the 
 faster than real time never runs ahead of the session. A live device has a queue of its own, so nothing is lost
 meanwhile.
 
-Where sound is kept, a ring buffer beside each listener has the last seconds of its channel. It does not affect the
+If sound is kept, a ring buffer beside each listener has the last seconds of its channel. It does not affect the
 listener.
 """
 

@@ -1,4 +1,4 @@
-"""Addresses: how one is declared, the table of all of them, and the address space there is now. Pure.
+"""Addresses: the declaration of one, the table of all of them, and the address space there is now. Pure.
 
 Addresses in a table are relative to a root, which the address space adds. A name in braces, as in
 ``/string/{string}/cents``, is a placeholder. Type tags are OSC 1.0's ``i`` (int32), ``f`` (float32) and ``s`` (string).
@@ -128,7 +128,7 @@ class Address:
 
     @property
     def meaning(self) -> str:
-        """The line of text, and what is answered."""
+        """The line of text, and the values of the answer."""
         return self.text + (f" Answer: {arguments_text(self.answer)}." if self.answer else "")
 
     @property

@@ -24,7 +24,7 @@ _NEVER_ANSWERED = frozenset({"reply", "error", "done", "fail"})
 
 @dataclass(frozen=True)
 class RefusedCall:
-    """Why one whole address of a message is not carried out."""
+    """The reason that one whole address of a message is not carried out."""
 
     concrete: str
     code: ErrorCode
@@ -37,7 +37,7 @@ def is_answer(message: Message) -> bool:
 
 
 def asked_for(message: Message, space: AddressSpace) -> int:
-    """Return how many calls a message asks for, at least one; an address counts as its cost."""
+    """Return the number of calls that a message asks for, at least one; an address counts as its cost."""
     try:
         concretes = _concretes(message.address, space)
     except ValueError:
@@ -47,7 +47,7 @@ def asked_for(message: Message, space: AddressSpace) -> int:
 
 
 def resolve(message: Message, space: AddressSpace) -> list[Call | RefusedCall]:
-    """Return what a message asks for, one item a concrete address; nothing for a button release.
+    """Return the calls that a message asks for, one item for each concrete address; none for a button release.
 
     A pattern goes to every address it matches, with the same arguments (OSC 1.0). Addresses in the result are whole,
     root included.

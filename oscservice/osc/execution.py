@@ -1,6 +1,7 @@
 """From messages to answers: the calls that they ask for are carried out, and the answers are returned as packets.
 
-What belongs together in a bundle runs in one piece (OSC 1.0). A handler that fails is answered for, and stops nothing.
+The messages of a bundle that belong together run in one piece (OSC 1.0). A handler that fails gives an error as the
+answer, and stops nothing else.
 
 A sender's address on a network can be forged. So an answer to a peer whose address is not proved may not be much longer
 than the packet it answers: else the server would multiply what a forger sends, to somebody else.
@@ -79,8 +80,8 @@ class ReplyEncoder:
     def answer(
         self, about: str, outcome: Sequence[Value | np.generic] | RefusedCall, request_id: str, budget: ReplyBudget
     ) -> bytes | None:
-        """Return the reply to what was carried out, or the error for what was not; None where not even the code of an
-        error fits. A reply that is too long, or whose values can't be sent, becomes an error too."""
+        """Return the reply to a call that was carried out, or the error for a refused one; None where not even the
+        code of an error fits. A reply that is too long, or whose values can't be sent, becomes an error too."""
         if isinstance(outcome, RefusedCall):
             return self.error(outcome, request_id, budget)
         try:
@@ -93,7 +94,7 @@ class ReplyEncoder:
         return self.error(RefusedCall(about, ErrorCode.REFUSED, _TOO_LONG), request_id, budget)
 
     def error(self, refused: RefusedCall, request_id: str, budget: ReplyBudget) -> bytes | None:
-        """Return the answer to what was not carried out, its text cut to what the budget allows; None where not even
+        """Return the error for a refused call, its text cut to the length that the budget allows; None where not even
         its code fits."""
         ids = [request_id] if request_id else []
         shortest = 4 + sum(map(_padded, (self._error, ",sis" + "s" * len(ids), refused.concrete, "", *ids)))
@@ -145,7 +146,7 @@ class Executed:
 
 
 class Executor:
-    """Carries out what messages ask for.
+    """Carries out the calls that messages ask for.
 
     Args:
         space: returns the addresses there are now; a handler may change them.
@@ -232,7 +233,7 @@ class Executor:
             return None
 
     def _run_bound(self, message: Message, heard: str, sender: Peer, done: Executed) -> None:
-        """Carry out what a foreign message is bound to. Its sender expects no answer."""
+        """Carry out a message that a foreign one is bound to. Its sender expects no answer."""
         done.bound_calls += asked_for(message, done.spaces[-1])
         if done.bound_calls > MAX_CALLS:
             self._bound_refused(f"{heard}: what is bound asks for more than {MAX_CALLS} things at once")

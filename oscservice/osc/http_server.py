@@ -57,7 +57,7 @@ def origin_is_near(origin: str | None, host: str) -> bool:
 
 
 def _named(authority: str) -> str | None:
-    """The host of ``host:port`` in lower case, without brackets; None if it is malformed."""
+    """Return the host of ``host:port`` in lower case, without brackets; None if it is malformed."""
     found = _AUTHORITY.fullmatch(authority)
     return None if found is None else found[1].strip("[]").lower().removesuffix(".")
 
@@ -80,7 +80,7 @@ LARGE_NODES = 100
 LARGE_PER_S = 20
 """A container with so many nodes is sent with all of them, which takes milliseconds. One IP address may ask for so many
 of these a second, and for so many nodes of all sizes; it waits for more."""
-TURN_S = 0.02
+WAIT_STEP_S = 0.02
 HEAD_LINE_BYTES = 2048
 HEAD_LINES = 64
 
@@ -90,10 +90,10 @@ _EVERYWHERE = ("0.0.0.0", "::", "")
 
 
 class Web:
-    """Answers HTTP, and makes conversations of it that ask for WebSocket. Call it on a running loop.
+    """Answers HTTP requests, and opens a WebSocket for each client that asks for one. Call it on a running loop.
 
     Args:
-        server: whose address space it is; it sends to WebSocket connections through here.
+        server: its addresses are described here; it sends to WebSocket connections through here.
         name: of the server, for people.
         own_names: names of this machine that a browser may know it by, in lower case.
         clock: seconds that only go forward.
@@ -136,10 +136,10 @@ class Web:
         """Return the protocol of a new connection that begins like HTTP."""
         if len(self._http.connections) < MAX_CONNECTIONS:
             return self._http()
-        held = self._complaints.admit("turned away", self._clock())
+        held = self._complaints.admit("refused", self._clock())
         if held is not None:
-            log.warning("an HTTP connection is turned away: %d already (%d more turned away)", MAX_CONNECTIONS, held)
-        return _TurnedAway()
+            log.warning("an HTTP connection is refused: %d already (%d more refused)", MAX_CONNECTIONS, held)
+        return _RefusedConnection()
 
     async def end(self) -> None:
         """End every connection. Call it after the server's own end."""
@@ -147,21 +147,21 @@ class Web:
         await self._http.shutdown(0.5)
 
     def _present(self, space: AddressSpace) -> None:
-        """Answer with these addresses from now on, and send what came and went to connections that speak text."""
+        """Describe these addresses from now on, and send the paths that came and went to WebSocket clients."""
         before, self._nodes = self._nodes, _nodes(space)
         self.sockets.send_news(news(before, self._nodes))
 
     async def _handle_or_leave(self, request: web.BaseRequest) -> web.StreamResponse:
         try:
             return await self._handle(request)
-        except ConnectionError:  # who asked has gone: whatever is answered comes to nothing
+        except ConnectionError:  # the client has gone: nobody reads the answer
             return web.Response()
 
     async def _handle(self, request: web.BaseRequest) -> web.StreamResponse:
         if not self._server.allowed.allow(request.remote or ""):
             self._server.counts.refused += 1
             return await self._sent(request, _refusal(403, "not from a network that is allowed"))
-        await self._turn(self._requests, request)
+        await self._wait(self._requests, request)
         host, origin = request.headers.get("Host", ""), request.headers.get("Origin")
         if not host_is_ours(host, self._own_names):
             return await self._sent(request, _refusal(403, "this machine has no such name: ask by its IP address"))
@@ -180,7 +180,7 @@ class Web:
         return await self._sent(request, answer)
 
     async def _answer(self, request: web.BaseRequest) -> web.Response:
-        """The answer to GET or HEAD."""
+        """Return the answer to GET or HEAD."""
         asked = request.rel_url.raw_query_string
         if asked == "HOST_INFO":
             return _json(host_info(self._name, self._server.port, self._host()))
@@ -192,7 +192,7 @@ class Web:
         if asked == "VALUE" and node.unreadable:
             return web.Response(status=204)
         if asked in ("", "CONTENTS") and node.size >= LARGE_NODES:
-            await self._turn(self._large, request)
+            await self._wait(self._large, request)
         known = self._server.values() if asked in ("", "CONTENTS", "VALUE") else {}
         return _json(one(node, asked, known) if asked else whole(node, known))
 
@@ -210,13 +210,13 @@ class Web:
                 transport.abort()
         return answer
 
-    async def _turn(self, buckets: TokenBuckets, request: web.BaseRequest) -> None:
-        """Wait until it is a client's turn."""
+    async def _wait(self, buckets: TokenBuckets, request: web.BaseRequest) -> None:
+        """Wait until a client may ask more."""
         while not buckets.allow(request.remote, self._clock()):
-            await asyncio.sleep(TURN_S)
+            await asyncio.sleep(WAIT_STEP_S)
 
     def _host(self) -> str | None:
-        """The address OSC is heard at, if it is one that a client can use."""
+        """Return the IP address that OSC is received at, if a client can use it."""
         return None if self._server.host in _EVERYWHERE else self._server.host
 
 
@@ -240,15 +240,15 @@ def _refusal(status: int, reason: str) -> web.Response:
     return web.Response(status=status, text=reason + "\n")
 
 
-class _TurnedAway(asyncio.Protocol):
+class _RefusedConnection(asyncio.Protocol):
     """Ends a connection at once."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         transport.close()
 
 
-class _OneLine(logging.Filter):
-    """Lets one complaint a second through, and of bytes that are no HTTP no traceback."""
+class _LogLimit(logging.Filter):
+    """Lets one line a second through, and no traceback for bytes that are no HTTP."""
 
     def __init__(self, clock: Callable[[], float]) -> None:
         super().__init__()
@@ -263,5 +263,5 @@ class _OneLine(logging.Filter):
 
 def _own_logger(clock: Callable[[], float]) -> logging.Logger:
     logger = logging.getLogger(__name__ + ".http")
-    logger.filters = [_OneLine(clock)]
+    logger.filters = [_LogLimit(clock)]
     return logger

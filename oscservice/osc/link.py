@@ -1,4 +1,4 @@
-"""Links: the ways to peers, one for each transport, and what a link hands its packets to."""
+"""Links: the ways to peers, one for each transport, and the receiver of their packets."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Link(Protocol):
         """Send one packet without waiting; False if it can't be sent."""
 
     def close(self) -> None:
-        """End it, after what is under way."""
+        """End it, after everything that is under way."""
 
     @property
     def lost(self) -> int:
@@ -45,7 +45,7 @@ class PacketReceiver(Protocol):
         """Return whether a peer may send packets here."""
 
     def wait_s(self, sender: Peer) -> float:
-        """Return how long the next packet of a peer has to wait."""
+        """Return the seconds that the next packet of a peer has to wait."""
 
     def receive(self, packet: bytes, sender: Peer) -> None:
         """Take one whole packet: admit it, and carry it out."""

@@ -56,7 +56,7 @@ class Pattern:
 
 
 class CapturingPattern:
-    """A pattern that returns what its wildcards matched.
+    """A pattern that returns the text that each of its wildcards matched.
 
     Wildcards are numbered from 1, left to right: ``?``, ``*``, ``[…]`` and ``{…}``; ``//`` has no number. Where an
     address can be read in several ways, wildcards on the left take as little as they can.
@@ -77,7 +77,7 @@ class CapturingPattern:
             raise ValueError(f"more than {MAX_WILDCARDS} wildcards")
 
     def match(self, address: str) -> tuple[str, ...] | None:
-        """Return what each wildcard matched, or None if the pattern does not match the whole of ``address``."""
+        """Return the text of each wildcard, or None if the pattern does not match the whole of ``address``."""
         found = self._expression.fullmatch(address)
         return None if found is None else found.groups()
 

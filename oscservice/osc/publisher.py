@@ -34,7 +34,7 @@ _IMMEDIATELY = b"#bundle\0" + (1).to_bytes(8, "big")
 MAX_TOPICS = 16
 
 MessageMapping: TypeAlias = Callable[[str, Sequence[Value]], Sequence[tuple[str, bytes]]]
-"""From a relative address and its values to what is sent in their place: packets, each with a key; of one key the
+"""From a relative address and its values to the packets that are sent in their place, each with a key; of one key the
 newest packet counts."""
 
 _Message: TypeAlias = tuple[str, Sequence[Value], bytes]
@@ -43,12 +43,12 @@ _Message: TypeAlias = tuple[str, Sequence[Value], bytes]
 
 @dataclass(frozen=True)
 class Subscription:
-    """The part of all that is sent that a subscriber wants.
+    """The values that a subscriber wants.
 
     Attributes:
         topics: whole addresses or patterns of them, spaces between; empty for everything.
         rate_hz: how often a value may come; 0 for the default: live values are thinned, all others come as they change.
-        bundle: what goes out together comes in one packet.
+        bundle: messages that go out together come in one packet.
     """
 
     topics: str = ""
@@ -75,12 +75,12 @@ class SubscriberStream:
     """The way to one subscriber. All of it runs on the event loop's thread.
 
     Args:
-        peer: who is sent things.
+        peer: the subscriber.
         links: the way to the subscriber.
         clock: seconds that only go forward.
         table: declarations of all addresses.
         prefix: root of all addresses.
-        mapping: what is sent in place of plain messages, for a listener with addresses of its own.
+        mapping: gives the packets in place of plain messages, for a listener with addresses of its own.
     """
 
     def __init__(
@@ -120,7 +120,7 @@ class SubscriberStream:
         return known or relative in self.exact
 
     def publish(self, messages: Iterable[_Message]) -> None:
-        """Send what goes out together: relative address, values and plain message of each."""
+        """Send messages that go out together: relative address, values and plain message of each."""
         now = self._clock()
         out: list[bytes] = []
         for relative, values, message in messages:
@@ -143,7 +143,7 @@ class SubscriberStream:
             self._send_batch()
 
     def close(self) -> None:
-        """Forget what waits to be sent."""
+        """Forget the packets that wait."""
         for timer in (self._release, self._pacer):
             if timer is not None:
                 timer.cancel()
@@ -269,11 +269,11 @@ class Publisher:
             self._streams[target].send_all(self._messages(values))
 
     def open(self, target: Peer, subscription: Subscription, mapping: MessageMapping | None = None) -> None:
-        """Begin to send a subscriber what it wants, or change what that is."""
+        """Begin to send a subscriber the values that it wants, or change which ones these are."""
         self._stream(target, mapping).want(subscription)
 
     def end(self, target: Peer) -> None:
-        """Send a subscriber nothing more, but for what it listens to by exact address."""
+        """Send a subscriber nothing more, except the values that it listens to by exact address."""
         stream = self._streams.get(target)
         if stream is not None:
             stream.want(None)
@@ -298,7 +298,7 @@ class Publisher:
             stream.close()
 
     def close(self) -> None:
-        """Forget what waits to be sent."""
+        """Forget the packets that wait."""
         for stream in self._streams.values():
             stream.close()
         self._streams.clear()

@@ -46,7 +46,7 @@ class TokenBuckets:
         return max(0.0, (1.0 - self._tokens(source, now)) / self._rate)
 
     def spend(self, source: Hashable, count: int) -> None:
-        """Take so many tokens more of a source that was allowed one, whether it has them or not."""
+        """Take more tokens of a source that was allowed one, even if it does not have them."""
         if source in self._buckets:
             tokens, since = self._buckets[source]
             self._buckets[source] = (tokens - count, since)

@@ -36,7 +36,7 @@ log = logging.getLogger(__name__)
 
 
 class OscServer:
-    """Takes OSC packets, carries out what they ask for, and sends values to subscribers. Knows no sockets: it receives
+    """Takes OSC packets, carries out their messages, and sends values to subscribers. Knows no sockets: it receives
     packets as :class:`~oscservice.osc.link.PacketReceiver`, and sends them over links.
 
     Args:
@@ -85,7 +85,7 @@ class OscServer:
         self._buckets = TokenBuckets(PACKETS_PER_S)
         self._complaints = LogThrottle()
 
-    # What the program does with it
+    # Called by the program
 
     @property
     def space(self) -> AddressSpace:
@@ -143,9 +143,11 @@ class OscServer:
         refresh_s: float = 10.0,
         mapping: MessageMapping | None = None,
     ) -> None:
-        """Send a peer that can't subscribe what it wants, for good, and the whole state again every ``refresh_s``.
+        """Send a peer that can't subscribe the values of some topics, without an end, and the whole state again every
+        ``refresh_s``.
 
-        ``mapping`` gives what is sent in place of plain messages. Raises OscRefusal: the topics are malformed.
+        ``mapping`` gives the packets that are sent in place of plain messages. Raises OscRefusal: the topics are
+        malformed.
         """
         self._clients.add_listener(peer, Subscription(topics, rate_hz), refresh_s, mapping)
 
@@ -167,14 +169,14 @@ class OscServer:
         return self._links.is_own(peer)
 
     def close(self) -> None:
-        """Tell every subscriber that its lease is over, and close the links."""
+        """Send every subscriber the end of its lease, and close the links."""
         for timer in self.scheduled:
             timer.cancel()
         self.scheduled.clear()
         self._clients.close()
         self._links.close()
 
-    # What links do with it
+    # Called by links
 
     def receive(self, packet: bytes, sender: Peer) -> None:
         """Take a packet that has come, unframed, and carry it out if its sender may send it."""
@@ -235,7 +237,7 @@ class OscServer:
         self._buckets.spend(sender.source, max(0, calls - 1))
 
     def bad(self, reason: str, size: int, sender: Peer) -> None:
-        """Count bytes that are no packet, and say so to whoever sent them, briefly."""
+        """Count bytes that are no packet, and send their sender a short error."""
         self.counts.bad += 1
         self._complain(f"bad packet: {reason}", f"{size} bytes from {sender}")
         budget = ReplyBudget(size, limited=sender.transport is Transport.UDP)
@@ -247,7 +249,7 @@ class OscServer:
         """Forget a connection that has ended."""
         self._clients.gone(peer)
 
-    # A packet's way
+    # The way of a packet
 
     def _run(self, messages: list[Message], sender: Peer, budget: ReplyBudget) -> int:
         """Carry out messages and send their answers; return the calls that bindings added."""

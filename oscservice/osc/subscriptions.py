@@ -1,4 +1,4 @@
-"""Subscriptions: who is sent the state, what of it, and until when; how clients ask for it, and prove the way back.
+"""Subscriptions: the peers that are sent the state, their topics and leases, and the requests of clients for them.
 
 A lease is the only thing that ends a stream to a client that is gone, since UDP never says so. It is long enough for
 a surface that can send nothing but a ping once a minute. Values go only to the address that asked: the sender's own
@@ -40,7 +40,7 @@ EVERYTHING = Subscription()
 
 @dataclass(frozen=True)
 class Lease:
-    """Who asked, until when, and for what."""
+    """A subscription, its client, and the time that it ends."""
 
     sender: Peer
     ends: float
@@ -158,7 +158,7 @@ def target_of(sender: Peer, reply_port: int | None) -> Peer:
 
 @dataclass(frozen=True)
 class Subscribed:
-    """A lease that was taken: what its asker is answered, and the peer that is sent the answer and then the state."""
+    """A lease that was taken: the values of the answer, and the peer that is sent the answer and then the state."""
 
     target: Peer
     values: Sequence[Value]
@@ -173,12 +173,12 @@ class _Pending:
 
 
 class Clients:
-    """Carries out what clients ask for themselves: ``/subscribe``, ``/confirm``, ``/unsubscribe``, ``/ping``.
+    """Carries out the requests of clients for themselves: ``/subscribe``, ``/confirm``, ``/unsubscribe``, ``/ping``.
 
     Args:
         subscribers: the leases.
         publisher: sends subscribers their values.
-        links: the way to tell a client that its lease is over.
+        links: the ways to clients, to send them the end of a lease.
         prefix: root of all addresses.
         snapshot: returns the whole state, which a new subscriber is sent after the answer.
         clock: seconds that only go forward.
@@ -211,7 +211,7 @@ class Clients:
         return sender.proved or self._subscribers.knows(sender)
 
     def carry_out(self, call: Call, sender: Peer) -> Sequence[Value] | Subscribed:
-        """Carry out a client's own message; return what it is answered. Raises OscRefusal."""
+        """Carry out a client's request for itself; return the values of the answer. Raises OscRefusal."""
         match call.address.path:
             case "/ping":
                 return ()
@@ -246,7 +246,8 @@ class Clients:
     def add_listener(
         self, target: Peer, subscription: Subscription, refresh_s: float, mapping: MessageMapping | None
     ) -> None:
-        """Send a listener that can't subscribe what it wants, for good; the whole state again every ``refresh_s``.
+        """Send a listener that can't subscribe the values of its topics, without an end, and the whole state again
+        every ``refresh_s``.
 
         Raises OscRefusal: the topics are malformed.
         """
@@ -272,7 +273,7 @@ class Clients:
             self._subscribers.unsubscribe(peer)
 
     def end_leases(self) -> None:
-        """Tell clients whose lease has ended, once, and look again when the next one can end."""
+        """Send each client whose lease has ended one message, and check again when the next lease can end."""
         self._expire()
         if self._lease_timer is not None:
             self._lease_timer.cancel()
@@ -280,7 +281,7 @@ class Clients:
         self._await_lease_end()
 
     def close(self) -> None:
-        """Tell every subscriber that its lease is over."""
+        """Send every subscriber the end of its lease."""
         for timer in (*self._refreshers, *([self._lease_timer] if self._lease_timer else [])):
             timer.cancel()
         self._lease_timer = None

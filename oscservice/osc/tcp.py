@@ -28,7 +28,7 @@ log = logging.getLogger(__name__)
 
 
 class TcpLink:
-    """OSC connections over TCP, and the door that all connections come in by.
+    """OSC connections over TCP, and the new connections of the port, which may be HTTP.
 
     Args:
         receiver: takes the packets.
@@ -40,7 +40,7 @@ class TcpLink:
         self._http = http
         self._server: asyncio.Server | None = None
         self._connections: dict[Peer, _Connection] = {}
-        self._at_the_door: set[_Connection] = set()
+        self._unidentified: set[_Connection] = set()
 
     def __len__(self) -> int:
         return len(self._connections)
@@ -52,7 +52,7 @@ class TcpLink:
 
     def full(self, peer: Peer) -> bool:
         """Return whether no further connection is taken from a peer's machine."""
-        hosts = [one.peer.host for one in (*self._connections.values(), *self._at_the_door)]
+        hosts = [one.peer.host for one in (*self._connections.values(), *self._unidentified)]
         return len(hosts) >= MAX_CONNECTIONS or (not peer.loopback and hosts.count(peer.host) >= MAX_PER_HOST)
 
     def serve(self, server: asyncio.Server) -> None:
@@ -60,7 +60,7 @@ class TcpLink:
         self._server = server
 
     def connection(self) -> asyncio.Protocol:
-        """The protocol of a new connection."""
+        """Return the protocol of a new connection."""
         return _Connection(self, self._receiver, self._http)
 
     def send(self, packet: bytes, peer: Peer) -> bool:
@@ -70,22 +70,23 @@ class TcpLink:
     def close(self) -> None:
         if self._server is not None:
             self._server.close()
-        for connection in (*self._connections.values(), *self._at_the_door):
+        for connection in (*self._connections.values(), *self._unidentified):
             connection.close()
 
     def came(self, connection: _Connection) -> None:
-        """A connection has come and has said nothing yet."""
-        self._at_the_door.add(connection)
+        """Count a connection that has sent nothing yet."""
+        self._unidentified.add(connection)
 
     def began(self, connection: _Connection, peer: Peer | None) -> None:
-        """A connection has said what it speaks; an HTTP one (no peer) is no longer this room's."""
-        self._at_the_door.discard(connection)
+        """Take a connection whose first byte shows its protocol. An HTTP connection (no peer) is no longer counted
+        here."""
+        self._unidentified.discard(connection)
         if peer is not None:
             self._connections[peer] = connection
 
     def ended(self, connection: _Connection, peer: Peer) -> None:
-        """A connection has ended."""
-        self._at_the_door.discard(connection)
+        """Forget a connection that has ended."""
+        self._unidentified.discard(connection)
         if self._connections.pop(peer, None) is not None:
             self._receiver.gone(peer)
 
@@ -106,19 +107,19 @@ class _Connection(asyncio.Protocol):
         self._silence: asyncio.TimerHandle | None = None
 
     def send(self, packet: bytes) -> bool:
-        """Send one packet in the peer's own framing. A peer that takes nothing in is cut off: it would be sent the
-        whole state on coming back, and here it would only miss values."""
+        """Send one packet in the peer's own framing. A peer that reads nothing is disconnected: it would only miss
+        values, and it gets the whole state when it connects again."""
         if self._transport is None or self._transport.is_closing():
             return False
         if self._transport.get_write_buffer_size() > MAX_UNSENT_BYTES:
-            log.warning("%s takes nothing in: cut off", self.peer)
+            log.warning("%s reads nothing: its connection is ended", self.peer)
             self._transport.abort()
             return False
         self._transport.write(self._framer.frame(packet))
         return True
 
     def close(self) -> None:
-        """Close it once what was sent has gone out."""
+        """Close it once everything that was sent has gone out."""
         if self._transport is not None:
             self._transport.close()
 
@@ -129,7 +130,7 @@ class _Connection(asyncio.Protocol):
         address = transport.get_extra_info("peername") or ("", 0)
         self.peer = Peer(address[0], address[1], Transport.TCP)
         if self._link.full(self.peer):
-            log.warning("%s turned away: too many connections already", self.peer)
+            log.warning("%s is refused: too many connections already", self.peer)
             self._transport.abort()
             return
         self._link.came(self)
@@ -165,8 +166,8 @@ class _Connection(asyncio.Protocol):
             self._link.ended(self, self.peer)
 
     def _take(self) -> None:
-        """Take what has come, for as long as a turn may last. The rest waits for the next one, or until its sender may
-        send more, and so does reading."""
+        """Take the packets that have come, for as long as a turn of the loop may last. The rest waits for the next
+        turn, or until its sender may send more. Reading waits too."""
         loop = asyncio.get_running_loop()
         end = loop.time() + TURN_S
         while self._came:
@@ -189,7 +190,7 @@ class _Connection(asyncio.Protocol):
             self._transport.resume_reading()
 
     def _hand_over(self, data: bytes, http: Callable[[], asyncio.Protocol]) -> None:
-        """An HTTP request has begun: the rest is for those who speak that."""
+        """Give a connection that has begun with an HTTP request to the HTTP server."""
         assert self._transport is not None
         if self._silence is not None:
             self._silence.cancel()

@@ -82,7 +82,8 @@ class UdpLink:
         self._socket.close()
 
     def _readable(self) -> None:
-        """Read what has come, and let what is admitted wait: the system's own buffer would fill, and lose at random."""
+        """Read the packets that have come, and let those that are admitted wait: the system's own buffer would fill,
+        and lose packets at random."""
         end = self._loop.time() + TURN_S
         for _ in range(BATCH_READ):
             try:
@@ -103,7 +104,7 @@ class UdpLink:
             self._work()
 
     def _work(self) -> None:
-        """Carry out what waits, for as long as a turn may last."""
+        """Carry out the packets that wait, for as long as a turn of the loop may last."""
         self._working = None
         end = self._loop.time() + TURN_S
         while self._waiting and self._socket.fileno() >= 0:

@@ -55,7 +55,7 @@ class WebSockets:
         self._over = False
 
     async def converse(self, request: web.BaseRequest) -> web.WebSocketResponse:
-        """Take what a connection sends, until it ends. Raises aiohttp's HTTPException if it can't begin."""
+        """Take the messages of a connection, until it ends. Raises aiohttp's HTTPException if it can't begin."""
         made = web.WebSocketResponse(
             max_msg_size=MAX_STREAM_BYTES, heartbeat=HEARTBEAT_S, timeout=LEAVE_S, compress=False
         )
@@ -79,7 +79,7 @@ class WebSockets:
                 elif message.type is WSMsgType.TEXT:
                     self._command(connection, peer, message.data)
                 taken += 1
-                if taken % _TAKEN_AT_ONCE == 0:  # what has come already is handed over without waiting
+                if taken % _TAKEN_AT_ONCE == 0:  # messages that have come already are handed over without waiting
                     await asyncio.sleep(0)
         finally:
             del self._connections[peer]
@@ -89,7 +89,7 @@ class WebSockets:
     # The server's link
 
     def send(self, packet: bytes, peer: Peer) -> bool:
-        """Send a packet to a connection, without waiting; whether it could be."""
+        """Send a packet to a connection, without waiting; return False if it can't be sent."""
         connection = self._connections.get(peer)
         return connection is not None and self._write(connection, peer, WSMsgType.BINARY, packet)
 
@@ -115,7 +115,7 @@ class WebSockets:
     # The query protocol
 
     def send_news(self, news: News) -> None:
-        """Send the connections that speak text what came and went in the address space."""
+        """Send the connections that speak text the paths that came and went in the address space."""
         self._send_paths("PATH_REMOVED", news.removed)
         self._send_paths("PATH_ADDED", news.added)
 

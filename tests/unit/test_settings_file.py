@@ -1,4 +1,4 @@
-"""Settings files: what they say, and mistakes told with line and key."""
+"""Settings files: their meaning, and mistakes reported with line and key."""
 
 from __future__ import annotations
 
@@ -158,7 +158,7 @@ def refusal(text: str, root: str | None = None) -> str:
     return message
 
 
-# What is replaced, by what, and words the message must have. The line is where the first of the new lines stands.
+# Replaced text, replacement, and words that the message must have. The line is that of the first new one.
 MISTAKES = [
     ("port = 9790", 'port = "9790"', "port: found '9790', expected a port from 0 to 65535"),
     ("port = 9790", "port = 70000", "port: found 70000"),
@@ -179,8 +179,8 @@ MISTAKES = [
     ('from = "/grid/button/*"', 'from = "/bench/x/*"', "binding 1, from: found '/bench/x/*', expected a foreign"),
     ('from = "/grid/button/*"', 'from = "/grid"', "binding 1, command: found wildcard 1, but its pattern has no"),
     ('when = "rising"', 'when = "pressed"', "binding 1, when: found 'pressed', expected one of any, rising"),
-    ('when = "rising"', 'when = "equals"', "binding 1, value: missing; expected what equals holds the argument"),
-    ('when = "rising"', "value = 3", "binding 1, value: nothing to hold it against with any"),
+    ('when = "rising"', 'when = "equals"', "binding 1, value: missing; expected the value that equals compares the argument with"),
+    ('when = "rising"', "value = 3", "binding 1, value: not used with any"),
     ('command = "/bench/string/{1}/focus"', "", "binding 1, command: missing; expected from and command together"),
     ('command = "/bench/string/{1}/focus"', 'command = "/bench/sesion/next"', "did you mean /bench/session/next?"),
     ('command = "/bench/string/{1}/focus"', 'command = "/bench/string/{2}/focus"', "only 1 wildcard"),
