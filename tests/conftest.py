@@ -1,4 +1,4 @@
-"""What the tests share: property test profiles, outside programs, packaged recordings."""
+"""Shared by all tests: property test profiles, outside programs, packaged recordings."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ def first_order_terms(string: FrettedString) -> Terms:
 
 
 def three_terms(string: FrettedString) -> Terms:
-    """The model in three terms: within 0.3 cents of all of it up to fret 19, the saddle about where it belongs.
+    """The model in three terms: within 0.3 cents of all of it up to fret 19, the saddle near its right place.
 
     The first order, and what setback, stiffness, height and stretch add in the next one. Of that, what grows as u^2
     stands as 2.06 u - 0.59, which is within half of one of it from fret 1 to 19.

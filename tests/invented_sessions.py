@@ -78,7 +78,7 @@ class RecordedWork(Work):
 
 @dataclass(frozen=True)
 class Invented:
-    """A session that nobody had: its events step by step, on which instrument, and as the journal has it."""
+    """An invented session: its instrument, its events step by step, and its record in the journal."""
 
     name: str
     instrument: Instrument | None
@@ -112,12 +112,12 @@ class Invented:
 
     @cached_property
     def facts(self) -> Facts:
-        """What its report tells."""
+        """The facts of its report."""
         return facts_of(self.record, effective_events(self.timed), VERSION)
 
 
 def out_of_tune(instrument: Instrument, seed: int, worst_mm: float = 4.0, faults: Faults = SOUND) -> Rig:
-    """A guitar like this one, its saddles and tuning astray."""
+    """Return a guitar like this one with misplaced saddles and wrong tuning."""
     draw = random.Random(seed)
     count = len(instrument.strings)
     return rig_of(
@@ -149,7 +149,7 @@ def begun(
 
 
 def kept(work: RecordedWork, name: str, label: str = "first set-up (invented)") -> Invented:
-    """What a session leaves."""
+    """Return the session that some work leaves."""
     return Invented(name, work.instrument, tuple(tuple(step) for step in work.steps), label)
 
 
@@ -169,7 +169,7 @@ def normal() -> Invented:
 
 @cache
 def thorough() -> Invented:
-    """Six frets compared on a guitar with a worn string and a fret astray: causes are named, a string set aside."""
+    """Six frets compared on a guitar with a worn string and a misplaced fret: causes are named, a string set aside."""
     instrument = load_instrument(SCREWS)
     faults = Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}, fret_shift_mm={5: 0.35}, nut_raised_mm={2: 0.45})
     work = begun(instrument, out_of_tune(instrument, 5, 3.0, faults), 5, frets="thorough", tolerance_cents=2.0)
@@ -323,7 +323,7 @@ SESSIONS = {
     "2026-11-26-1": lambda: strings_of(1, 36),
     "2026-11-26-12": lambda: strings_of(12, 24),
 }
-"""What makes each session, by the session's name. A session is made when a test first asks for it."""
+"""Functions that make the sessions, by name. A session is made when a test first asks for it."""
 
 
 def everything() -> tuple[Invented, ...]:

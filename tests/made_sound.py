@@ -26,7 +26,7 @@ LEVEL_WINDOW_S = 0.1
 
 @dataclass(frozen=True)
 class NoteTruth:
-    """What is true of a synthetic note.
+    """The true values of a synthetic note.
 
     ``f1_hz`` is the first partial after the glide has died away, of the stronger polarisation. ``f0_hz`` is the
     frequency of the same string without stiffness: f1 = f0 sqrt(1 + B). ``partials_hz`` are the settled partials,
@@ -142,7 +142,7 @@ def synthetic_note(
     partials: int = 40,
     seed: int = 0,
 ) -> tuple[FloatArray, NoteTruth]:
-    """One plucked note after ``pluck_s`` of silence, with what is true of it.
+    """One plucked note after ``pluck_s`` of silence, with its true values.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ FLOATING, SCREWS, PAIRED, BAR, FIXED = (
 )
 FRET = Place("fret", 12)
 HARMONIC_CENTS = 0.26
-"""What stiffness of 1e-4 raises the harmonic by: 600 log2((1 + 4B) / (1 + B))."""
+"""Rise of the harmonic by a stiffness of 1e-4: 600 log2((1 + 4B) / (1 + B))."""
 
 
 def reading(
@@ -74,7 +74,7 @@ def clock() -> datetime:
 
 
 def two_equal_strings() -> Instrument:
-    """Two strings of one pitch and one build: only what was asked for tells them apart."""
+    """Two strings of one pitch and one build: only the requested place distinguishes them."""
     given = load_instrument(SCREWS)
     first = given.bridge.adjusters[0]
     adjusters = tuple(first.model_copy(update={"name": f"saddle {n}", "influence": {n: 1.0}}) for n in (1, 2))
@@ -163,11 +163,11 @@ def refused(job: MadeUpSession, command: cm.Command, code: str) -> str:
 
 
 class MadeUpTechnician:
-    """A made-up guitar with true errors, and somebody who does what the prompts say.
+    """A made-up guitar with known errors, and a technician who follows the prompts.
 
     Args:
         job: the session, inspected.
-        errors_cents: what each string is truly off at fret 12, by string number; at other frets as a saddle makes it.
+        errors_cents: true error of each string at fret 12, by string number; at other frets as a saddle makes it.
         commands: say what was done by commands, and never let the session hear it.
         harmonics_cents: how far a string's 12th-fret harmonic is off, beyond what its stiffness makes it.
         response: what a move does, over what it should.

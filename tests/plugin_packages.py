@@ -16,7 +16,7 @@ def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> P
 
     Args:
         module: source of its one module, which goes by the package's name.
-        offers: for ``sources``, ``bridges`` and ``listeners``, what each plug-in's name stands for in the module.
+        offers: for ``sources``, ``bridges`` and ``listeners``: plug-in's name -> name of its object in the module.
 
     Gives the folder.
     """

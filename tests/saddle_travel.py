@@ -1,4 +1,4 @@
-"""How far a simulated saddle can still be moved."""
+"""The remaining travel of a simulated saddle."""
 
 from __future__ import annotations
 

@@ -49,7 +49,7 @@ class SocketlessServer:
             self.server.attach(transport, self)
 
     def take(self, packet: bytes, sender: Peer) -> list[tuple[Peer, bytes]]:
-        """What is sent at once on a packet's coming."""
+        """Return the packets that are sent at once in answer to a packet."""
         self.sent.clear()
         self.now += 0.1
         self.server.receive(packet, sender)

@@ -52,7 +52,7 @@ class RecordedNote:
         name: set and number or file, for messages.
         samples: shape (n,), full scale 1.
         rate_hz: samples a second.
-        nominal_hz: what its package says it is. Good to a few cents: those strings were tuned by ear or by hand.
+        nominal_hz: its pitch by the package. Good to a few cents: those strings were tuned by ear or by hand.
         sound_s: how long the recording is a string left alone: all of it, or up to where a player's loop starts.
     """
 
@@ -63,7 +63,7 @@ class RecordedNote:
     sound_s: float
 
     def events(self) -> list[ListenerEvent]:
-        """What a listener makes of the whole recording, fed in blocks."""
+        """Return the events of a listener for the whole recording, fed in blocks."""
         listener = Listener(self.rate_hz)
         found: list[ListenerEvent] = []
         for start in range(0, len(self.samples), BLOCK):

@@ -1,4 +1,4 @@
-"""What is true of every check, whatever was heard."""
+"""Properties of every check, for any notes."""
 
 from __future__ import annotations
 

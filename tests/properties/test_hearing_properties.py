@@ -1,4 +1,4 @@
-"""What must not matter to hearing: gain, time, sample rate, silence around a note, how a stream is cut, the run.
+"""Hearing does not depend on: gain, time, sample rate, silence around a note, how a stream is cut, the run.
 
 Tolerances are what physics and arithmetic leave, and each says why. Where nothing is left, bits are compared.
 """
@@ -49,7 +49,7 @@ def plucked(
 
 
 def listen(samples: np.ndarray, blocks: list[int]) -> list[ListenerEvent]:
-    """What is heard in the samples, cut into blocks of these sizes over and over."""
+    """Return the events of samples that are cut into blocks of these sizes, again and again."""
     listener = Listener(RATE_HZ)
     events: list[ListenerEvent] = []
     start, turn = 0, 0

@@ -1,4 +1,4 @@
-"""Whatever stands on the bench and whatever was sent: the description is JSON that keeps the query protocol's forms."""
+"""For any session and any requests the description is JSON in the forms of the query protocol."""
 
 from __future__ import annotations
 

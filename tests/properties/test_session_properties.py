@@ -45,7 +45,7 @@ PLACES = st.one_of(st.just(OPEN), st.just(HARMONIC), st.integers(1, 30).map(lamb
 
 @cache
 def instruments() -> list[Instrument]:
-    """Every preset, and builds nobody sells: screws under clamps, no room to move, one string, two of one pitch."""
+    """Every preset, and unusual builds: screws under clamps, no room to move, one string, two of one pitch."""
     given = [load_instrument(name) for name in preset_names()]
     paired = load_instrument("six-string-648-paired")
     clamped = paired.model_copy(update={"bridge": paired.bridge.model_copy(update={"slacken": True, "floating": True})})
@@ -63,7 +63,7 @@ def instruments() -> list[Instrument]:
 
 @cache
 def left(instrument: int) -> str:
-    """How a set-up left an instrument, its second string set aside; as JSON."""
+    """The state after a set-up, the second string set aside; as JSON."""
     state = fold(decide(State(), cm.Begin(instruments()[instrument], "any")).events)
     heard = (FretError(12, 0.5, 0.4),)
     found = summary_of(state, "before")

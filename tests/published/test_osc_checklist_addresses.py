@@ -1,4 +1,4 @@
-"""What OSC 1.0 demands of addresses and patterns, A1 to A4: one test a rule, named after its number.
+"""Rules of OSC 1.0 for addresses and patterns, A1 to A4: one test a rule, named after its number.
 
 Source: M. Wright, The Open Sound Control 1.0 Specification, version 1.0, 26 March 2002. The match vectors were worked
 out by hand from its rules; python-osc agrees with each. The numbers are this project's own.

@@ -1,4 +1,4 @@
-"""What OSC 1.0 demands of dispatch and time, A5 to A7 and T1 to T5: one test a rule, named after its number.
+"""Rules of OSC 1.0 for dispatch and time, A5 to A7 and T1 to T5: one test a rule, named after its number.
 
 Source: M. Wright, The Open Sound Control 1.0 Specification, version 1.0, 26 March 2002. The numbers are this project's
 own. Packets go through the whole server; only the socket is missing.

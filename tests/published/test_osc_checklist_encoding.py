@@ -1,4 +1,4 @@
-"""What OSC 1.0 demands of packets, E1 to E10: one test a rule, named after its number.
+"""Rules of OSC 1.0 for packets, E1 to E10: one test a rule, named after its number.
 
 Source, where none is named: M. Wright, The Open Sound Control 1.0 Specification, version 1.0, 26 March 2002, and its
 page of examples. The numbers are this project's own.
@@ -107,7 +107,7 @@ def test_e4_the_specifications_type_tag_strings(tags: str, args: tuple[int | flo
 
 def test_e5_a_message_without_type_tags_is_survived() -> None:
     assert only(b"/old\0\0\0\0") == Message("/old", (), "")
-    assert refuses(b"/old\0\0\0\0" + struct.pack(">f", 1.0))  # arguments that nobody can tell apart
+    assert refuses(b"/old\0\0\0\0" + struct.pack(">f", 1.0))  # ambiguous arguments
     assert refuses(bundle(ONE, b"/old\0\0\0\0" + struct.pack(">i", 1)))
 
 

@@ -1,4 +1,4 @@
-"""What the OSC 1.1 paper demands beyond OSC 1.0, N1 to N4: one test a rule, named after its number.
+"""Rules of the OSC 1.1 paper beyond OSC 1.0, N1 to N4: one test a rule, named after its number.
 
 Source: A. Freed and A. Schmeder, Features and Future of Open Sound Control version 1.1 for NIME, Proceedings of NIME
 2009. Bytes of the framing: RFC 1055 (J. Romkey, 1988). The numbers are this project's own.

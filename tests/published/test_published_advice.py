@@ -1,4 +1,4 @@
-"""What the advice rests on, against what others have published. The source stands beside each check."""
+"""The basis of the advice, compared with published values. Each check names its source."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_scatter_that_is_refused() -> None:
 @pytest.mark.parametrize("number", range(1, 7))
 def test_the_harmonics_rise_by_stiffness_is_below_the_limit_of_an_uneven_string(number: int) -> None:
     """H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203: f_k = k f0 sqrt(1 + B k^2), so a sound string's octave harmonic
-    stands sharp by 600 log2((1 + 4 B) / (1 + B)): less than what is called uneven, even if it were not allowed for."""
+    is sharp by 600 log2((1 + 4 B) / (1 + B)): less than what is called uneven, even if it were not allowed for."""
     string = fretted_string(GUITAR.string(number), GUITAR.open_hz(number))
     b = (math.pi * string.stiffness_mm / string.scale_mm) ** 2
     assert 0.0 < 600.0 * math.log2((1.0 + 4.0 * b) / (1.0 + b)) < UNEVEN_CENTS

@@ -1,4 +1,4 @@
-"""Stopped strings and their compensation against the tables of a paper. The source stands beside each check.
+"""Stopped strings and their compensation compared with the tables of a paper. Each check names its source.
 
 Anderson and Beausoleil: M. Anderson and R. Beausoleil, "Classical guitar intonation and compensation: the well-tempered
 guitar", J. Acoust. Soc. Am. 156 (2024) 683, read in the authors' source text of 22 July 2024. Scale 650 mm, string 1 mm

@@ -2,7 +2,7 @@
 
 The schema: ``junit-10.xsd`` of Jenkins' xUnit plug-in (The MIT License, (c) 2014 Gregory Boissinot; its header stands
 in the file), as it is in the source archive of pytest 9.0.2 (``testing/example_scripts``). JUnit's form has no standard
-body; this is what build servers are held to.
+body; build servers follow this one.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Stiffness of the strings of a steel-string guitar against a measured table. The source stands beside each check."""
+"""Stiffness of the strings of a steel-string guitar compared with a measured table. Each check names its source."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""String physics against charts, tables and papers. The source stands beside each check."""
+"""String physics compared with charts, tables and papers. Each check names its source."""
 
 from __future__ import annotations
 

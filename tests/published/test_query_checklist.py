@@ -296,7 +296,7 @@ def test_q12_clients_are_notified_of_added_and_removed_strings_and_frets(tmp_pat
         async def told_until(address: str, *values: Any) -> list[tuple[str, str]]:
             told = []
             async for frame in connection:
-                if frame.type is aiohttp.WSMsgType.BINARY:  # what is listened to comes after
+                if frame.type is aiohttp.WSMsgType.BINARY:  # subscribed values come after
                     found = OscMessage(frame.data)
                     assert (found.address, tuple(found.params)) == (address, values)
                     break
@@ -382,7 +382,7 @@ cat served-errors.txt
 
 @pytest.fixture(scope="module")
 def browsed(tmp_path_factory: pytest.TempPathFactory) -> Browsed:
-    """What another program finds of a daemon that announces itself, by kind: name, port, addresses and properties; and
+    """Return the services that another program finds of a daemon, by kind: name, port, addresses and properties; and
     who took leave."""
     words = [str(tmp_path_factory.mktemp("browsed")), str(BROWSING), "127.0.0.1", str(len(KINDS)), *KINDS]
     done = subprocess.run(

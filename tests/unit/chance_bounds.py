@@ -1,4 +1,4 @@
-"""What a few draws may show when a claim is true: bounds that a true claim passes 98 times in 100."""
+"""Bounds for results of a few draws. If a claim is true, they are met 98 times in 100."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ _ONE_SIDE = 0.02
 
 
 def fewest(share: float, count: int) -> int:
-    """How many of ``count`` draws must be inside, when ``share`` of all are (binomial)."""
+    """Return the least number of ``count`` draws that must be inside, if ``share`` of all are (binomial)."""
     return int(binom.ppf(_ONE_SIDE, count, share))
 
 
 def sd_bounds(low: float, high: float, count: int) -> tuple[float, float]:
-    """Where the standard deviation of ``count`` draws may lie when the true one is within ``low`` to ``high``.
+    """Return the bounds of the standard deviation of ``count`` draws if the true one is within ``low`` to ``high``.
 
     That of a normal sample scatters by 1 / sqrt(2 n) of itself.
     """

@@ -53,7 +53,7 @@ def test_every_concrete_address_leads_back_to_its_declaration() -> None:
     declared = {found[0].path for found in map(lookup, concretes) if found is not None}
     assert declared == {address.path for address in TABLE}
     assert all(found is not None for found in map(lookup, concretes))
-    # Those of a string stand once for each, those of a fret for each of both, those of an item twice, the rest once.
+    # An address of a string is there once for each string, of a fret once for each of both, of an item twice.
     with_string = [a for a in TABLE if "{string}" in a.path]
     with_fret = [a for a in with_string if "{fret}" in a.path]
     with_item = [a for a in TABLE if "{item}" in a.path]

@@ -1,4 +1,4 @@
-"""Settings put to work on a server: listeners that can't be, what is said of bindings, refusals held back."""
+"""Settings applied to a server: impossible listeners, remarks on bindings, limited reports of refusals."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From what was heard in a file to cases: by name, by manifest and by ear."""
+"""The cases of a file's notes: by name, by manifest, and by pitch and stiffness."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def test_if_some_given_places_were_not_heard_pitch_shows_which() -> None:
         ((OPEN, FRET_12, OPEN), (hz(6), hz(6))),  # a place is missing altogether: nothing could be said of it
         ((OPEN, Place("fret", 1), OPEN), (hz(6), hz(6))),  # a string out of tune could be either
         ((OPEN, HARMONIC, FRET_12), (hz(6), hz(6, FRET_12))),  # the same pitch twice
-        ((OPEN, FRET_12), (hz(6), hz(6, FRET_12), hz(6))),  # more than were told
+        ((OPEN, FRET_12), (hz(6), hz(6, FRET_12), hz(6))),  # more than were given
     ],
 )
 def test_a_file_with_an_ambiguous_pitch_is_refused(places: tuple[Place, ...], heard: tuple[float, ...]) -> None:

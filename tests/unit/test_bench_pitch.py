@@ -120,7 +120,7 @@ def test_the_command_prints_every_part(bench, capsys):
 @pytest.mark.parametrize(
     "name", ["interpolated FFT", "aubio mcomb", "Praat, band-pass", "WORLD Harvest", "librosa reassigned"]
 )
-@pytest.mark.filterwarnings("ignore")  # what the peers warn of is theirs
+@pytest.mark.filterwarnings("ignore")  # warnings of the peers are their own
 def test_peers_find_the_note(bench, name):
     peers = bench("peers")
     peer = next(p for p in peers.all_peers() if p.name == name)

@@ -41,7 +41,7 @@ def folder(tmp_path) -> Path:
 
 
 def run(*options: str, recordings: str) -> str:
-    """What the benchmark prints."""
+    """Return the output of the benchmark."""
     paths = os.pathsep.join(p for p in (str(Path(oscservice.__file__).parents[1]), os.environ.get("PYTHONPATH")) if p)
     result = subprocess.run(
         [sys.executable, str(BENCH / "real"), "--parts", "dynamics", *options],
@@ -66,7 +66,7 @@ def test_spreads_and_takes_come_out_as_made(folder):
     # Both second takes were made 1 cent sharp.
     assert float(rows["plain"][1]) == pytest.approx(1.0, abs=0.05)
     assert float(rows["settled"][1]) == pytest.approx(1.0, abs=0.2)
-    off_the_law = 1200.0 * np.log2(np.sqrt(1.0 + 1e-4))  # the first partial stands above f0
+    off_the_law = 1200.0 * np.log2(np.sqrt(1.0 + 1e-4))  # the first partial is above f0
     assert float(rows["c4_p_1"][1]) == pytest.approx(off_the_law, abs=0.1)
 
 

@@ -52,7 +52,7 @@ def test_a_quick_check_finds_only_the_drifted_strings() -> None:
 
 
 def test_reported_standard_errors_fit_the_true_errors() -> None:
-    # A share of 100 or so errors told strays by 5 in 100 itself: the benchmark's own bounds, widened by twice that.
+    # A share of 100 or so reported errors scatters by 5 in 100: the benchmark's own bounds, widened by twice that.
     player = told_errors.Player(0.8, 0.3, 2.0)
     found = [z for seed in range(9) for z in told_errors.unheard((player, seed))]
     assert len(found) > 80

@@ -1,4 +1,4 @@
-"""Foreign messages that stand for commands: what wildcards match, conditions, arguments that are made."""
+"""Foreign messages that are bound to commands: wildcards, conditions, and arguments."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ def message(address: str, *args: float | str | bool | None, tags: str = "") -> M
 
 
 def asked(binding: Binding, *messages: Message, sender: str = "a", phase: str = "idle") -> list[int]:
-    """How many commands each message stands for."""
+    """Return the number of commands of each message."""
     bindings = Bindings([binding])
     return [len(bindings.commands(one, sender, phase) or []) for one in messages]
 
 
-# What wildcards match
+# Wildcards
 
 
 @pytest.mark.parametrize(

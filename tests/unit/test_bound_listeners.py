@@ -18,7 +18,7 @@ FOCUS = "/string/{string}/focus"
 
 
 class Bound(SocketlessServer):
-    """A server with one binding that a test sets: what ``/grid/...`` stands for."""
+    """A server with one binding of ``/grid/...`` that a test sets."""
 
     def __init__(self, *stands_for: Message) -> None:
         super().__init__()

@@ -1,4 +1,4 @@
-"""Which cause a pattern speaks for: patterns come from the simulated guitar's own mechanics, which share no formula."""
+"""The cause of a pattern of errors: patterns come from the simulated guitar's own mechanics, which share no formula."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ FRETS = (1, 3, 5, 7, 12, 17)
 
 
 def surveyed(instrument: Instrument, faults: Faults, *, seed: int = 1, saddle_mm: float = 0.0) -> dict[int, Survey]:
-    """What would be heard of the simulated guitar: its own errors, 0.4 cents of scatter on each, 0.15 on the open."""
+    """Return the readings of the simulated guitar: its own errors, 0.4 cents of scatter on each, 0.15 on the open."""
     rng = np.random.default_rng(seed)
     numbers = range(1, len(instrument.strings) + 1)
     rig = rig_of(instrument, saddle_error_mm=[saddle_mm] * len(numbers), faults=faults)
@@ -44,7 +44,7 @@ def surveyed(instrument: Instrument, faults: Faults, *, seed: int = 1, saddle_mm
         even = rig_of(instrument, saddle_error_mm=[saddle_mm] * len(numbers), faults=replace(faults, uneven={}))
         explained = cents_between(even.place_hz(n, TOUCHED), 2.0 * even.open_hz(n))
         neck = NeckErrors(FRETS, tuple(heard.tolist()), tuple(map(tuple, covariance.tolist())), (2,) * 6, 0.8)
-        # The file says where the saddles stand.
+        # The file has the places of the saddles.
         moved = rig.saddle_mm(n) - instrument.string(n).setback_mm
         found[n] = Survey(neck, moved, float(octave - explained + rng.normal(0.0, 0.25)), 0.25)
     return found

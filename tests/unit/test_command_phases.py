@@ -1,4 +1,4 @@
-"""Which command is possible in which phase: the table, what the session makes of it, and what the addresses say."""
+"""The phases in which commands are possible: by the table, the session and the addresses."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ NOT_NOW = (
     (cm.Next, "still to be inspected"),
     (cm.Next, "nothing to skip in the phase proving"),
 )
-"""What a command is refused with in a phase in which it is possible, but not in the first state of it."""
+"""Refusals of commands in a phase in which they are possible, but not in its first state."""
 
 
 @cache
@@ -110,7 +110,7 @@ def test_a_command_is_refused_by_phase_where_the_table_says_so_and_nowhere_else(
     if expected is not None:
         assert text == expected
         assert "\n" not in text
-    else:  # what the state, not the phase, stands against
+    else:  # refused by the state, not by the phase
         allowed = {text_now for kind, text_now in NOT_NOW if kind is type(command)}
         assert text is None or isinstance(command, cm.Hear) or text.partition(":")[0] in allowed
         assert text != impossible(cm.Hear, Phase.IDLE)
@@ -134,7 +134,7 @@ def test_every_command_address_names_its_command() -> None:
     rows = [a for a in TABLE if a.direction is COMMAND and a.group != SIMULATOR]
     commands = {a.path: a.command for a in rows if isinstance(a, SessionAddress)}
     assert len(commands) == len(rows)
-    # Notes come from the ears, and whether they are used is the daemon's, in every phase.
+    # Notes come from the listener in every phase; the daemon decides whether to use them.
     assert {kind for kind in POSSIBLE if kind not in (cm.Hear, cm.Listen)} == set(commands.values())
     session = {a.path for a in TABLE if isinstance(a, SessionAddress)}
     assert session == set(commands), "what is asked is answered in any phase"

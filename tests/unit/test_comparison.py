@@ -19,7 +19,7 @@ FRET_7 = Place("fret", 7)
 
 
 def pluck(place: Place, cents: float, strength_db: float = -20.0, se_cents: float = 0.05) -> PluckReading:
-    """A pluck of an A string that stands ``cents`` from where equal temperament over 110 Hz puts it."""
+    """Return a pluck of an A string, ``cents`` from its place in equal temperament over 110 Hz."""
     return PluckReading(place, 110.0 * 2.0 ** ((cents + 100.0 * place.semitones) / 1200.0), se_cents, strength_db)
 
 
@@ -200,7 +200,7 @@ def test_an_uneven_string_is_found_by_its_harmonic(cents: float) -> None:
 
 
 def strong(place: Place, cents: float, strength_db: float, slope_cents: float) -> PluckReading:
-    """A pluck that stands higher by its amplitude: ``slope_cents`` at -20 dB."""
+    """Return a pluck that is sharper by its amplitude: ``slope_cents`` at -20 dB."""
     return pluck(place, cents + slope_cents * 10.0 ** ((strength_db + 20.0) / 20.0), strength_db)
 
 

@@ -1,4 +1,4 @@
-"""What an instrument file says that can't be true is refused in one line; what the trade has is read."""
+"""Contradictions in an instrument file are refused in one line; instruments of the trade are read."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def refusal(text: str) -> str:
     return message
 
 
-# The preset's text edited, the line named by what stands in it, and the message after that.
+# The preset's text edited, the text of the named line, and the message after that.
 PLAIN_G = 'note = "G3"\nkind = "plain"\ngauge_in = 0.017'
 WOUND_D = 'note = "D3"\nkind = "wound"\ngauge_in = 0.026\ncore_mm = 0.356'
 CONTRADICTIONS = [

@@ -1,4 +1,4 @@
-"""When to move, when to pluck on, when to leave alone."""
+"""The decision to move, to pluck again, or to leave a saddle."""
 
 from __future__ import annotations
 

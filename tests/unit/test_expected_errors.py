@@ -1,4 +1,4 @@
-"""What should be heard of a guitar, and what each change does to it, against the simulated guitar's own mechanics."""
+"""Expected errors of a guitar and of each change, compared with the simulated guitar's own mechanics."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def errors(rig: Rig, number: int) -> np.ndarray:
     return np.array([rig.error_cents(number, fret) for fret in FRETS])
 
 
-# What the file lets expect
+# Expected errors by the file
 
 
 @pytest.mark.parametrize("preset", PRESETS)
@@ -97,7 +97,7 @@ def test_expected_errors_follow_the_saddle() -> None:
         assert all(own[i] == 0.0 for i, (string, _) in enumerate(start.rows) if string != n)
 
 
-# What each change does
+# The effect of each change
 
 CHANGES: list[tuple[Faults, Shift]] = [
     (Faults(nut_raised_mm={2: 0.4}), lambda e: e.shift(lambda s: with_higher_nut(s, 0.4), 2)),
@@ -133,7 +133,7 @@ def test_uneven_mass_is_the_one_thing_that_shifts_the_harmonic() -> None:
     assert added[expected.rows.index((3, HARMONIC))] > 0.5**2
 
 
-# How far a sound guitar may be off
+# The errors of a sound guitar
 
 
 def strayed(instrument: Instrument, draw: random.Random) -> Faults:
@@ -151,8 +151,8 @@ def strayed(instrument: Instrument, draw: random.Random) -> Faults:
 
 @pytest.mark.parametrize("preset", ["six-string-648", "bass-4-864"])
 def test_random_sound_guitars_are_within_the_stated_scatter(preset: str) -> None:
-    """What was told of doubt is held against guitars built at random; it also counts what they don't vary (hands, how
-    ends are clamped, mass along a string), so theirs is at most as large."""
+    """The expected standard errors are compared with random guitars. They also contain what these don't vary (plucking,
+    clamped ends, mass along a string), so the scatter of these is at most as large."""
     instrument = load_instrument(preset)
     base, draw = rig_of(instrument), random.Random(5)
     expected = expected_of(instrument)

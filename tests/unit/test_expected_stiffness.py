@@ -1,4 +1,4 @@
-"""How stiff a string should sound, and what its readings teach."""
+"""The expected stiffness of a string, and the one learnt from its readings."""
 
 from __future__ import annotations
 

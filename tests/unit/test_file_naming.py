@@ -1,4 +1,4 @@
-"""What file names say."""
+"""Notes described by file names."""
 
 from __future__ import annotations
 

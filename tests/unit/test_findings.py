@@ -194,7 +194,7 @@ def test_the_evidence_states_the_direction(faults: Faults, words: str) -> None:
 
 @pytest.mark.parametrize("strings", [1, 2])
 def test_a_cause_that_needs_more_strings_is_not_named_from_one_or_two(strings: int) -> None:
-    """A nut that stands wrong looks like one string's own pitch; action like its saddle."""
+    """A misplaced nut looks like one string's own pitch; action like its saddle."""
     instrument = load_instrument("six-string-648")
     heard = surveys(instrument, Faults(nut_shift_mm=0.5, action_raised_mm=0.5), 1)
     few = {n: heard[n] for n in list(heard)[:strings]}
@@ -226,7 +226,7 @@ def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
     ],
 )
 def test_large_causes_are_not_shrunk_to_usual_sizes(faults: Faults, cause: Cause, size: float) -> None:
-    """A size is told by what was heard, not by how large such faults mostly are: errors scatter about nothing."""
+    """A size follows from the readings, not from the usual size of such faults: errors scatter about nothing."""
     off = []
     for preset in ("acoustic-645", "six-string-628"):
         for seed in range(4):

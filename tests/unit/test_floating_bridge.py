@@ -1,4 +1,4 @@
-"""How the strings of a floating bridge pull each other, against the simulator's own bridge, which shares no formula."""
+"""Coupling of strings on a floating bridge, compared with the simulator's own bridge, which shares no formula."""
 
 from __future__ import annotations
 
@@ -163,7 +163,7 @@ def test_a_round_that_would_strain_a_string_goes_part_of_the_way() -> None:
 
 
 def test_no_string_is_tuned_beyond_the_strength_of_its_core() -> None:
-    # Plain steel at this pitch and length stands at 58 % of its strength whatever its gauge: 72.2 N of 124 N.
+    # Plain steel at this pitch and length has 58 % of its strength with any gauge: 72.2 N of 124 N.
     balance = initial_balance(FLOATING)
     assert highest_z(balance, 0) == pytest.approx(0.75 / 0.58 - 1.0, abs=0.02)
     assert highest_z(balance, 5) == SAFE_RISE

@@ -42,7 +42,7 @@ def of(number: int) -> FrettedString:
 
 @st.composite
 def near_true(draw: st.DrawFn) -> FrettedString:
-    """A string of a common set, its build, heights, clamping, nut and saddle astray, the saddle within 1 mm of true."""
+    """A string of a common set, its build, heights, clamping, misplaced nut and saddle, the latter by 1 mm at most."""
     string = of(draw(st.integers(1, 6)))
     core = draw(st.floats(0.9, 1.1)) ** 2
     nut_height, action = draw(st.floats(0.1, 0.8)), draw(st.floats(1.2, 2.4))

@@ -31,7 +31,7 @@ class Measured:
     ratios: np.ndarray
 
     def inside(self, cents: float) -> int:
-        """How many are off by no more."""
+        """Return the number of those that are off by no more."""
         return int(np.count_nonzero(np.abs(self.cents) <= cents))
 
 
@@ -76,7 +76,7 @@ def window(full) -> Measured:
 
 @pytest.fixture(scope="module")
 def settled(full) -> Measured:
-    """The whole note's settled pitch, against the stronger polarisation with the glide gone."""
+    """The whole note's settled pitch, compared with the stronger polarisation after the glide."""
     return measured([reading for _, _, reading in full], [note.settled_hz for note, _, _ in full])
 
 
@@ -124,6 +124,6 @@ def test_steady_notes_are_read_as_well_as_a_spectrum_can(bench, steady):
 
 
 def test_known_or_not_the_note_is_the_same(full):
-    """Being told which pitch is asked for decides near ties of octaves, nothing more."""
+    """A requested pitch decides near ties of octaves, nothing more."""
     for note, pitch, _ in full[:8]:
         assert window_pitch(note.window, note.rate_hz, note.nominal_hz).f1_hz == pytest.approx(pitch.f1_hz, rel=1e-9)

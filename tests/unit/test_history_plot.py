@@ -1,4 +1,4 @@
-"""An instrument over months: what is told of each session, and what is drawn of it."""
+"""An instrument over months: the values of each session, and their drawing."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def texts(root: ElementTree.Element) -> list[str]:
     return [element.text or "" for element in root.iter(f"{SVG}text")]
 
 
-# What is told
+# Values
 
 
 def test_each_session_has_its_values_as_found_and_as_left(year):
@@ -131,7 +131,7 @@ def test_stiffness_is_relative_to_new_strings(year):
     assert same_strings(year[5], year[6], 3)
 
 
-# What is drawn
+# Drawing
 
 
 @pytest.mark.slow

@@ -1,4 +1,4 @@
-"""What a browser may be made to ask by a page: its Host and Origin headers."""
+"""Requests that a page can cause in a browser: their Host and Origin headers."""
 
 from __future__ import annotations
 

@@ -79,7 +79,7 @@ async def status(session: aiohttp.ClientSession, url: str, **headers: str) -> tu
 
 
 async def raw(bench: Bench, data: bytes) -> bytes:
-    """What a raw connection is sent, to its end."""
+    """Return the bytes sent to a raw connection, to its end."""
     reader, writer = await asyncio.open_connection("127.0.0.1", bench.server.port)
     writer.write(data)
     said = await reader.read()

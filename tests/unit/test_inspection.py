@@ -138,7 +138,7 @@ def test_nothing_is_measured_once_tuning_began() -> None:
     refused(job, cm.Fitted(TODAY), "phase")
 
 
-# What measured values are used for
+# Use of measured values
 
 
 def test_actions_feed_the_predicted_setback_of_every_string() -> None:

@@ -25,7 +25,7 @@ def refusal(text: str) -> str:
     return message
 
 
-# What is replaced, by what, and words the message must have.
+# Replaced text, replacement, and words that the message must have.
 MISTAKES = [
     ("frets = 24", "frets = 99", ["frets: found 99", "from 1 to 36"]),
     ("frets = 24", "frets = 22.5", ["frets: found 22.5", "whole number"]),
@@ -90,7 +90,7 @@ OWN_TEXT = preset_toml("six-string-628-fixed").replace("\n[[string]]", OWN + "\n
 OPENED = "[[bridge.adjuster]]"
 THIRD = '\n[[bridge.adjuster]]\nname = "third"\naway_mm = 1.0\ninfluence = '
 
-# What is replaced in the bridge's own adjusters, by what, the line where it now stands, and words of the message.
+# Replaced text in the bridge's own adjusters, replacement, its line, and words of the message.
 BRIDGE_MISTAKES = [
     ("away_mm = 2.5", "", None, "adjuster 2, toward_nut_mm, away_mm: found no travel"),
     ("away_mm = 2.5", "away_mm = 0.0", "away_mm = 0.0", "expected how far it can still move, in mm"),

@@ -1,4 +1,4 @@
-"""Verdicts: what is a drift, what holds, and what can't be told."""
+"""Verdicts: drifted, holds, unsure."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Kept sound: what is kept comes back to the last bit, or is told to be missing or altered."""
+"""Kept sound is read back to the last bit, or reported as missing or altered."""
 
 from __future__ import annotations
 

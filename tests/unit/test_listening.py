@@ -52,7 +52,7 @@ def at_work(
     folder: Path,
     work: Callable[[Callable[..., None], Callable[[], None], dict[str, Any]], None],
 ) -> list[str]:
-    """Return the lines of a daemon to which somebody sends commands and plays string 6."""
+    """Return the lines of a daemon that gets commands and hears string 6."""
     lines: list[str] = []
 
     async def run() -> None:

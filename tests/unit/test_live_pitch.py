@@ -105,7 +105,7 @@ def test_standard_errors_fit_early_and_late():
 
 
 def test_no_lag_in_a_steep_glide():
-    """40 cents in a fifth of a second: a value that lagged by half its stretch would stand 8 cents off at first."""
+    """40 cents in a fifth of a second: a value that lagged by half its stretch would be 8 cents off at first."""
     for f1_hz in (82.41, 196.0, 659.26):
         values = live_values(*plucked(f1_hz, 1, glide_cents=40.0, glide_tau_s=0.2, seconds=1.2))
         assert len(values) > 15
@@ -153,7 +153,7 @@ def live_offs(samples: np.ndarray, f1_hz: float) -> list[float]:
 
 @pytest.mark.parametrize("first_db", [-10.0, -14.0, -17.0, -20.0])
 def test_a_second_partial_far_over_the_first_is_not_the_note(first_db):
-    """As on a recorded nylon string, where the second partial stands 14 to 20 dB over the first; the third is low."""
+    """As on a recorded nylon string, where the second partial is 14 to 20 dB above the first; the third is low."""
     levels = {1: (first_db, 0.8), 2: (0.0, 0.8), 3: (-30.0, 0.7), 4: (-20.0, 0.6), 5: (-26.0, 0.6), 6: (-30.0, 0.5)}
     for f1_hz in (46.2, 110.0, 220.0, 590.7):
         offs = live_offs(partials_of(levels, f1_hz, seed=round(f1_hz)), f1_hz)

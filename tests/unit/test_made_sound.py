@@ -158,7 +158,7 @@ def test_second_polarisation_dies_faster_by_its_factor():
 
 
 def test_spread_polarisations_do_not_change_the_first_partial():
-    """What one note's partial is of another's stays the same in the first, and changes with time in all others."""
+    """The ratio of two notes' partials is constant for the first, and changes with time for all others."""
     settings = {"f1_hz": 200.0, "partials": 4, "polarisation_split_cents": 6.0, "seconds": 2.0, "pluck_s": 0.0}
     even, truth = synthetic_note(**settings)
     spread, _ = synthetic_note(**settings, polarisation_spread=0.6)

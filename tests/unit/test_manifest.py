@@ -1,4 +1,4 @@
-"""Manifests: what they say, and how their mistakes are told."""
+"""Manifests: their meaning, and reports of their mistakes."""
 
 from __future__ import annotations
 

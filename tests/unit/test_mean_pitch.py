@@ -113,7 +113,7 @@ def test_hum_beside_a_low_string_is_separated_if_its_frequency_is_given():
 
 
 def test_a_line_that_never_turns_against_the_partial_is_part_of_the_doubt():
-    """Hum 0.2 Hz off a string that dies to a tenth, over 0.8 s: nothing tells them apart."""
+    """Hum 0.2 Hz off a string that dies to a tenth, over 0.8 s: they can't be separated."""
     time = np.arange(round(0.8 * RATE_HZ)) / RATE_HZ
     tone = np.exp(-3.0 * time) * np.cos(2.0 * math.pi * 100.2 * time)
     plain, doubted = mean_of(tone, 100.2), mean_of(tone, 100.2, [Line(100.0, 0.01, 2)])

@@ -211,7 +211,7 @@ def test_the_order_is_one_that_brackets_every_fret_twice() -> None:
 
 
 def against_chance(scatter: float, repeats: int) -> dict[str, tuple[float, float, int]]:
-    """Mean error over mean standard error, share within one standard error, and how often it was told: of the saddle,
+    """Mean error over mean standard error, share within one standard error, and number of results: of the saddle,
     of the nut, and of all frets as one."""
     rng = np.random.default_rng(11)
     truth = dict(zip(THOROUGH, (-columns(THOROUGH) @ [1.0, -0.3]).tolist(), strict=True))

@@ -1,4 +1,4 @@
-"""What is announced on the network, and that nothing which fails there touches the daemon."""
+"""Announcements on the network; a failure there does not affect the daemon."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_own_addresses_are_the_bound_one_or_all_that_lead_to_a_network(monkeypat
 
 
 class Responder:
-    """Stands in for the library: fails or hangs where it is told to."""
+    """A stand-in for the library that fails or hangs on request."""
 
     made: int = 0
     trouble: str = ""

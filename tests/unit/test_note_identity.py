@@ -1,4 +1,4 @@
-"""Which string and place a note is: by pitch, by stiffness, by what was asked for."""
+"""The string and place of a note: by pitch, by stiffness, by the request."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a surface was heard to send, and the bindings that are offered for it."""
+"""Messages observed from a surface, and the bindings offered for them."""
 
 from __future__ import annotations
 

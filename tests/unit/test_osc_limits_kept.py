@@ -1,4 +1,4 @@
-"""What one packet may ask for, what it costs its sender, and how long one socket has the loop."""
+"""Limits: calls of a packet, packets of a sender, and the time of one socket on the loop."""
 
 from __future__ import annotations
 
@@ -213,7 +213,7 @@ async def test_a_sender_behind_a_flood_has_its_turn() -> None:
 
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.booleans()), max_size=60), st.integers(1, 8))
 def test_waiting_is_fair_and_bounded(steps: list[tuple[str, bool]], most: int) -> None:
-    """Held against plain lists: in turn, in each source's order, and the longest gives way."""
+    """Compared with plain lists: in turn, in each source's order, and the longest is cut."""
     fair: FairQueue[tuple[str, int]] = FairQueue(most)
     lists: dict[str, list[tuple[str, int]]] = {}
     for number, (source, puts) in enumerate(steps):
@@ -246,7 +246,7 @@ async def test_a_flooded_connection_leaves_the_loop_to_others_and_loses_nothing(
     writer.write(b"".join(map(counted, MANY)) + b"\xff" * 4)
     await until(lambda: bool(slow.taken))
     assert len(slow.taken) < len(MANY) / 2
-    writer.close()  # what was sent before is carried out all the same, and the end is told after it
+    writer.close()  # what was sent before is carried out all the same, and the end is reported after it
     await until(lambda: bool(slow.ended))
     assert slow.taken == MANY
     assert slow.faults == ["a packet's size is not a positive multiple of 4"]

@@ -20,7 +20,7 @@ from oscservice.osc.ports import bound_socket
 from oscservice.osc.tcp import TcpLink
 from oscservice.osc.udp import UdpLink, lost_packets
 
-# proc(5): the inode stands tenth, the drops last.
+# proc(5): the inode is the tenth field, the drops the last.
 TABLE = """\
    sl  local_address rem_address   st tx_queue rx_queue tr tm->when retrnsmt   uid  timeout inode ref pointer drops
   411: 0100007F:263B 00000000:0000 07 00000000:00000000 00:00000000 00000000     0        0 23456 2 0000000000000000 17
@@ -63,7 +63,7 @@ class Taken:
 
 
 class Http(asyncio.Protocol):
-    """Stands for a web server: keeps what it is handed."""
+    """A stand-in for a web server that keeps the connections it gets."""
 
     def __init__(self) -> None:
         self.data = b""

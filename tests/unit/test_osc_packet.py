@@ -195,7 +195,7 @@ def test_random_bytes_raise_nothing_else(packet: bytes) -> None:
 
 
 def test_random_words_of_osc_raise_nothing_else() -> None:
-    """Packets made of pieces that stand in real ones get deeper into the decoder than random bytes do."""
+    """Packets made of pieces of real ones get deeper into the decoder than random bytes do."""
     chance = random.Random(20260101)
     pieces = [
         b"#bundle\0",

@@ -31,7 +31,7 @@ OWN = Peer("127.0.0.1", 9000)
 
 
 class Wire:
-    """Stands for the links: keeps what is sent, as long as it takes anything."""
+    """A stand-in for the links that keeps sent packets, as long as it accepts any."""
 
     def __init__(self) -> None:
         self.sent: list[tuple[Peer, bytes]] = []
@@ -75,7 +75,7 @@ class Bench:
         self.server.receive(packet, sender)
 
     def send(self, address: str, *args: Value, sender: Peer = HERE) -> list[tuple[str, tuple[Decoded, ...]]]:
-        """What comes back at once to one message sent to an address below the root."""
+        """Return the answers to one message to an address below the root."""
         before = len(self.wire.sent)
         self.receive(encode("/bench" + address, *args), sender)
         return [message for target, message in self.heard(before) if target == sender]
@@ -217,7 +217,7 @@ def test_a_flood_is_cut_to_the_rate_and_counted(caplog: pytest.LogCaptureFixture
         bench.receive(encode("/bench/ping"))
     assert bench.server.counts.dropped == 10
     assert len(bench.wire.sent) == PACKETS_PER_S
-    assert bench.send("/ping", sender=Peer("127.0.0.1", 5001))  # another program on this machine is not held back
+    assert bench.send("/ping", sender=Peer("127.0.0.1", 5001))  # another program on this machine is not delayed
     bench.now += 0.01
     assert bench.send("/ping")
     assert len(caplog.records) == 1
@@ -304,7 +304,7 @@ async def test_live_values_are_thinned_and_the_latest_wins() -> None:
     values = [args[0] for _, (address, args) in bench.heard(1) if address == "/bench/string/1/cents"]
     assert values[0] == 0.0
     assert values[-1] == 99.0
-    assert len(values) < 50  # two, unless the machine was held up between the calls
+    assert len(values) < 50  # two, unless the machine was busy between the calls
     bench.server.close()
 
 
@@ -382,7 +382,7 @@ async def test_a_future_bundle_waits_for_its_time_as_one() -> None:
     bench.receive(bundle(now + 0.05, encode("/bench/session/undo"), encode("/bench/session/next")))
     assert bench.wire.sent == []
     assert len(bench.server.scheduled) == 1
-    assert bench.send("/ping") == [("/bench/reply", ("/bench/ping",))]  # nothing is held up
+    assert bench.send("/ping") == [("/bench/reply", ("/bench/ping",))]  # nothing is delayed
     await until(lambda: len(bench.wire.sent) > 1)
     assert [call[0] for call in bench.calls] == ["/session/undo", "/session/next"]
     assert len(bench.server.scheduled) == 0

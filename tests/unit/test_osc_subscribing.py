@@ -1,4 +1,4 @@
-"""What a client asks for: topics, rate, bundles, request ids; and the way back proved to other machines."""
+"""Requests of a client: topics, rate, bundles, request ids; and proof of the address of other machines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Free partials told from sums of lower ones, from strays and from nothing, and the B that follows from them.
+"""Free partials distinguished from sums of lower ones, from strays and from noise, and the B that follows from them.
 
 Notes are built here from sines, so that what is free and what is a sum is known. That hard plucked strings sound sums
 of their partials is from Conklin, J. Acoust. Soc. Am. 105 (1999) 536, cited from memory.

@@ -43,7 +43,7 @@ def test_the_fall_is_found_as_it_was_made(f1_hz, fall_cents, tau_s):
 
 @pytest.mark.parametrize(("f1_hz", "hum_hz"), [(82.4, 50.0), (82.4, 100.0), (110.0, 100.0), (61.7, 60.0)])
 def test_hum_beside_a_low_string_moves_it_little(f1_hz, hum_hz):
-    """A hum of a hundredth of the note's amplitude, 18 to 1.7 Hz away: nothing tells 60 Hz from a low B's 61.7."""
+    """A hum of a hundredth of the note's amplitude, 18 to 1.7 Hz away: 60 Hz can't be separated from a low B's 61.7."""
     signal = note(f1_hz, 6.0, 0.8)
     hummed = signal + 0.002 * np.sin(2.0 * np.pi * hum_hz / RATE_HZ * np.arange(len(signal)))
     clean = {one.at_s: one.cents for one in pitch_track(signal, RATE_HZ, ONSET_S, f1_hz)}

@@ -1,4 +1,4 @@
-"""How many plucks are announced ahead, and that they don't become more without a reason."""
+"""The announced number of plucks; it doesn't grow without a reason."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def test_an_uneven_string_is_named_in_the_last_pass_though_it_is_in_tune_where_c
 @pytest.mark.slow
 @pytest.mark.parametrize("frets", ["12", "5 7 12"])
 def test_announced_plucks_never_grow_without_a_reason(frets: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    # Whole set-ups with scatter of hand and ear; every state of every one is looked at.
+    # Whole set-ups with scatter of plucks and readings; every state of every one is looked at.
     instrument = load_instrument("six-string-628")
     left: dict[int, int] = {}
     grown, plain = 0, machine.decide

@@ -1,4 +1,4 @@
-"""What the plucks of one string teach of the hand, for the next."""
+"""The scatter of plucks, learnt from one string for the next."""
 
 from __future__ import annotations
 

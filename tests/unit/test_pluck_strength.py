@@ -1,4 +1,4 @@
-"""How hard a string was plucked, and what that does to its pitch."""
+"""The strength of plucks, and its effect on pitch."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ STRENGTHS_DB = (-28.0, -26.0, -22.0, -21.0, -18.0, -15.0, -12.0, -10.0)
 
 
 def plucks(slope_cents: float, strengths_db=STRENGTHS_DB, *, at_db: float = -18.0, seed: int = 1, scatter: float = 0.3):
-    """Open and fret 12 in turn on a string whose pluck of ``at_db`` stands ``slope_cents`` above its softest."""
+    """Open and fret 12 in turn on a string whose pluck of ``at_db`` is ``slope_cents`` above its softest."""
     rng = np.random.default_rng(seed)
     found = []
     for index, strength in enumerate(strengths_db):
@@ -163,7 +163,7 @@ def plucked(string: int, place: Place, strength_mm: float, seed: int = 3) -> Rea
 @pytest.mark.slow
 @pytest.mark.parametrize("string", [1, 2, 3, 4, 5, 6])
 def test_one_force_has_one_strength_open_and_stopped(string: int) -> None:
-    """Within 1 dB, at any of 3 seeds: pick and pickup stand elsewhere on the shorter string, so it isn't exact."""
+    """Within 1 dB, at any of 3 seeds: pick and pickup have other places on the shorter string, so it isn't exact."""
     apart = [
         plucked(string, FRET_12, 1.0, seed).strength_db - plucked(string, OPEN, 1.0, seed).strength_db
         for seed in (3, 13, 23)

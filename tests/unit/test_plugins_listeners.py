@@ -1,4 +1,4 @@
-"""Listeners from other packages: told everything, never waited for."""
+"""Listeners from other packages get every event; nothing waits for them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Choosing a device, and what becomes of blocks that are too many or stay away, with a stand-in for PortAudio."""
+"""The choice of a device, and blocks that are too many or missing, with a stand-in for PortAudio."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Stream:
 
 
 class Card(types.ModuleType):
-    """Stands in for the module sounddevice: the devices that are plugged in, and those PortAudio has listed."""
+    """A stand-in for the module sounddevice: the devices that are plugged in, and those PortAudio has listed."""
 
     PortAudioError = PortAudioError
 

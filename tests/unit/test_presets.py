@@ -28,7 +28,7 @@ def test_a_preset_is_whole(name: str) -> None:
     assert Instrument.from_json(preset.to_json()) == preset
     pitches = [preset.open_hz(n) for n in range(1, len(preset.strings) + 1)]
     assert pitches == sorted(pitches, reverse=True)
-    assert "assumed" in preset_toml(name)  # core diameters are nobody's published numbers
+    assert "assumed" in preset_toml(name)  # core diameters are no published numbers
 
 
 @pytest.mark.parametrize("name", preset_names())

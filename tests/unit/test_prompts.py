@@ -160,7 +160,7 @@ def test_cautions_belong_to_prompts_that_touch_a_string_under_tension() -> None:
 
 @pytest.mark.parametrize("code", sorted(SENTENCES))
 def test_a_caution_is_shown_once(code: str) -> None:
-    """What is said in the caution isn't said in the sentence."""
+    """The sentence doesn't repeat the caution."""
     dangers = (
         "face",
         "protection",

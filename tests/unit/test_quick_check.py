@@ -51,7 +51,7 @@ def left(done: MadeUpSession) -> SetupSummary:
 
 
 class Quick(MadeUpSession):
-    """A quick check of six made-up strings, held against what is ``left``."""
+    """A quick check of six made-up strings, compared with ``left``."""
 
     def __init__(self, left: SetupSummary, instrument: Instrument | None = None, tolerance_cents: float | None = None):
         self.instrument = instrument or load_instrument(SCREWS)

@@ -25,7 +25,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def change(path: Path, statement: str, *values: object) -> None:
-    """Edit the file by hand, as somebody with a database browser would."""
+    """Edit the file as with a database browser."""
     with sqlite3.connect(path) as database:
         database.execute(statement, values)
     database.close()
@@ -46,7 +46,7 @@ def found(path: Path, session: str) -> tuple[int, str] | None:
         return None if fault is None else (fault.seq, fault.what)
 
 
-# --- the hashes, held against a text written out by hand ---
+# --- the hashes, compared with a text written by hand ---
 
 
 def sha256(text: str) -> str:

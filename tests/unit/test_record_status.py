@@ -1,4 +1,4 @@
-"""Which sound belongs to which event, and what is told of the keeping of it."""
+"""The event of each sound, and reports about kept sound."""
 
 from __future__ import annotations
 

@@ -333,7 +333,7 @@ def test_unwritten_events_are_kept_for_import_at_the_end(
     assert recorded(path, service.session_id) == service.state
 
 
-# --- what is told ---
+# --- reports ---
 
 WELL = {"/record/state": ("recording",), "/record/fault": ("",)}
 

@@ -1,4 +1,4 @@
-"""Checks of recordings beside the session: what a set is, what is sent of a result, and the process that makes it, with
+"""Checks of recordings during a session: sets, the messages of a result, and the process that makes it, with
 a stand-in for the program that checks.
 """
 
@@ -61,7 +61,7 @@ def printed(*strings: dict[str, Any], verdict: str = "holds", cases: Sequence[An
     return json.dumps({"verdict": verdict, "strings": strings, "cases": cases, "refused": files, "name": "x"})
 
 
-# What is sent
+# Messages
 
 
 def test_a_row_a_string_and_a_summary() -> None:
@@ -180,7 +180,7 @@ def test_a_check_without_a_verdict_has_a_summary_too() -> None:
         assert TABLE.typed("/check/summary", summary) == ("x", ending, 0, 0, 0, 0, f"x: {ending}: because")
 
 
-# Which sets there are
+# Sets
 
 
 def test_sets_are_the_files_of_a_folder_and_those_in_the_settings(tmp_path: Path) -> None:
@@ -247,7 +247,7 @@ def gone(pid: int) -> bool:
     return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
 
 
-# What the child starts itself is in its group, and ends with it.
+# The child's own children are in its group, and end with it.
 FAMILY = """
 import pathlib, subprocess, sys, time, os
 child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])

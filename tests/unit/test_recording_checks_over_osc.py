@@ -31,7 +31,7 @@ WAITS = "import pathlib, sys, time\nwhile not pathlib.Path(sys.argv[1]).exists()
 
 
 class Asked:
-    """A coordinator, what it sent and answered, and the lines it told; its check ends once ``finish`` is called."""
+    """A coordinator, its messages and answers, and the lines it reported; its check ends once ``finish`` is called."""
 
     def __init__(self, service: SessionService, folder: Path) -> None:
         self.folder = folder

@@ -1,4 +1,4 @@
-"""Errors at frets nobody plucked, against the simulated guitar's mechanics, which share no formula with the advice."""
+"""Errors at unplucked frets, compared with the simulated guitar's mechanics, which share no formula with the advice."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Guitar:
         return range(1, len(self.instrument.strings) + 1)
 
     def survey(self, number: int, frets: tuple[int, ...], sd: float = CENTS) -> Survey:
-        """What a careful ear would find."""
+        """Return the errors as measured with small scatter."""
         opened = self.draw.gauss(0.0, OPEN_CENTS)
         errors = [self.rig.error_cents(number, fret) + opened + self.draw.gauss(0.0, sd) for fret in frets]
         covariance = sd**2 * np.eye(len(frets)) + OPEN_CENTS**2
@@ -110,7 +110,7 @@ def standing(instrument: Instrument, rig: Rig, faults: Faults) -> Rig:
 
 
 def off(told: StringRemains, truth: np.ndarray) -> np.ndarray:
-    """How far each fret was told wrong, in its standard errors."""
+    """Return the deviation of each fret's reported error, in its standard errors."""
     return (np.array(told.errors_cents) - truth) / np.array(told.se_cents)
 
 
@@ -268,7 +268,7 @@ def test_the_terms_are_of_the_whole_neck_whichever_frets_are_asked_for():
 
 
 def test_impossible_saddle_places_do_not_break_it():
-    """A string taken for another one: hundreds of cents off, and its neighbours told as before."""
+    """A string taken for another one: hundreds of cents off, and its neighbours as before."""
     one = guitar(10)
     surveys = one.surveys(ONE)
     wild = surveys[2].neck

@@ -1,4 +1,4 @@
-"""What readings measured again make of a session: what comparisons came to is worked out anew, nothing else."""
+"""A session with readings measured again: comparisons are calculated again, nothing else changes."""
 
 from __future__ import annotations
 

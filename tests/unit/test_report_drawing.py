@@ -1,4 +1,4 @@
-"""Drawings: how a figure becomes SVG, PNG or PDF, and that the colours can be told apart."""
+"""Drawings: figures as SVG, PNG or PDF, and colours that can be distinguished."""
 
 from __future__ import annotations
 
@@ -132,5 +132,5 @@ def test_each_colour_has_one_purpose():
     ],
 )
 def test_contrast_as_published(one, other, published):
-    # Published ratios are cut, not rounded: 4.478 is told as 4.47.
+    # Published ratios are cut, not rounded: 4.478 is given as 4.47.
     assert int(100.0 * ratio(from_hex(one), from_hex(other)) + 1e-9) == round(100.0 * published)

@@ -1,4 +1,4 @@
-"""What a report tells: the course of a session, and what became of each string."""
+"""The facts of a report: the course of a session, and the result of each string."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What moves teach of a string's own cents a millimetre, against the same done by brute force."""
+"""A string's own cents per millimetre, learnt from moves, compared with a brute-force calculation."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_an_answer_three_tenths_off_is_named_after_one_clear_move(ratio: float, 
 
 
 def named_share(ratio: float, se: float, moves: int, repeats: int) -> float:
-    """How often it is named within so many moves of 8 cents, heard with an error of its standard error."""
+    """Return the number of times it is named within so many moves of 8 cents, measured with that standard error."""
     rng = np.random.default_rng(2)
     named = 0
     for _ in range(repeats):

@@ -1,4 +1,4 @@
-"""How a session begins: inspection and tuning."""
+"""The beginning of a session: inspection and tuning."""
 
 from __future__ import annotations
 

@@ -82,7 +82,7 @@ def test_a_bar_comes_to_the_best_line(commands: bool, seed: int) -> None:
     for number in hands.job.state.numbers:
         assert abs(hands.error(number)) <= 2.0, number
     treble, bass = hands.job.instrument.bridge.adjusters
-    # Every saddle stands where the two screws put it.
+    # The two screws determine the place of every saddle.
     moved = [hands.job.string(n).moved_mm for n in hands.job.state.numbers]
     t = (moved[0] * bass.influence[6] - moved[5] * bass.influence[1]) / (
         treble.influence[1] * bass.influence[6] - treble.influence[6] * bass.influence[1]

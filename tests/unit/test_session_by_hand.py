@@ -1,4 +1,4 @@
-"""By hand nothing advances by itself: what is heard is taken, and each step waits until somebody goes on."""
+"""In a manual session nothing advances by itself: notes are taken, and each step waits for a command."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A session over several frets: every string is compared before any is moved, and what no saddle cures is told."""
+"""A session over several frets: every string is compared before any is moved; other causes than saddles are named."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ WORN = {4: 6.0}
 
 
 def asked_to_look(**hands: object) -> tuple[MadeUpSession, MadeUpTechnician]:
-    """A thorough job on a guitar with a worn string, up to where somebody has to look."""
+    """Return a thorough session on a guitar with a worn string, up to the prompt to check it."""
     job = MadeUpSession(SCREWS, frets="thorough").inspected()
     worker = MadeUpTechnician(job, ERRORS, harmonics_cents=WORN, **hands)  # type: ignore[arg-type]
     for _ in range(2000):
@@ -197,11 +197,11 @@ def test_a_string_the_last_pass_sends_back_for_ever_is_set_aside() -> None:
     assert "last pass" in job.string(3).reason
 
 
-# What can't be told
+# Unclear causes
 
 
 def up_to(worn_cents: float) -> MadeUpSession:
-    """A thorough job up to where somebody has to look or turn a screw, string 4's harmonic so far off."""
+    """Return a thorough session up to the prompt to check or to turn a screw; string 4's harmonic is off."""
     job = MadeUpSession(SCREWS, frets="thorough").inspected()
     hands = MadeUpTechnician(job, ERRORS, harmonics_cents={4: worn_cents})
     for _ in range(2000):

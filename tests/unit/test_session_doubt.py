@@ -1,4 +1,4 @@
-"""Which string was that? Where two answers are close, the session asks, and waits without counting the note."""
+"""Notes of an uncertain string: if two strings are likely, the session asks, and waits without counting the note."""
 
 from __future__ import annotations
 
@@ -256,7 +256,7 @@ def test_open_readings_teach_a_string_its_stiffness_and_taking_back_unlearns_it(
     assert job.string(6).learnt_stiffness is None
 
 
-# What is known of the strings
+# Known values of the strings
 
 
 def test_a_string_far_off_is_not_taken_for_one_that_is_in_tune() -> None:

@@ -1,4 +1,4 @@
-"""A floating bridge in the session: rounds of tuning, their targets, and what is known of strings nobody plucked."""
+"""A floating bridge in the session: rounds of tuning, their targets, and estimates for unplucked strings."""
 
 from __future__ import annotations
 

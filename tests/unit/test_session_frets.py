@@ -49,7 +49,7 @@ def moved(job: MadeUpSession) -> set[int]:
     return {e.string for e in job.events if isinstance(e, ev.SaddleMoved)}
 
 
-# What is asked for
+# Requested frets
 
 
 @pytest.mark.parametrize(
@@ -128,7 +128,7 @@ def test_a_survey_is_of_the_place_of_the_saddle() -> None:
     assert current_survey(job.string(5)) is not None
 
 
-# What counts how much
+# Weights
 
 
 def test_frets_the_player_plays_more_come_out_nearer() -> None:
@@ -244,7 +244,7 @@ FIRST_FIELDS = {
     "StringProved": "string error_cents se_cents plucks scatter_cents",
     "StringReopened": "string why",
 }
-"""What the first journals kept of these events."""
+"""Return the fields of these events in the first journals."""
 
 LATER = ev.StringSurveyed | ev.CauseNamed | ev.CausesTested | ev.SurveyExtended | ev.CausesSeen | ev.ResponseLearnt
 

@@ -1,4 +1,4 @@
-"""What a move did, held against geometry: a session learns it, says what is odd, and moves on with it."""
+"""The effect of a move, compared with geometry: a session learns it, reports odd ones, and uses it."""
 
 from __future__ import annotations
 

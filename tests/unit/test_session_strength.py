@@ -1,4 +1,4 @@
-"""What a session makes of a reading's strength, string pitch and flags; and of journals that know nothing of them."""
+"""Use of a reading's strength, string pitch and flags in a session; and of journals without them."""
 
 from __future__ import annotations
 

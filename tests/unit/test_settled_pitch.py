@@ -1,4 +1,4 @@
-"""Where the first partial comes to rest: glide gone, polarisations told apart, doubt where the note is too short."""
+"""The settled first partial: without the glide, polarisations separated, larger errors for short notes."""
 
 from __future__ import annotations
 

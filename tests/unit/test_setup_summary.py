@@ -1,4 +1,4 @@
-"""How a session left its instrument, and what changed between two."""
+"""The summary of a session, and the changes between two."""
 
 from __future__ import annotations
 

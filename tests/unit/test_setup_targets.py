@@ -1,4 +1,4 @@
-"""What is wanted of an instrument, and the instrument after something about it was measured."""
+"""Targets of an instrument, and the instrument with measured values."""
 
 from __future__ import annotations
 
@@ -132,7 +132,7 @@ def test_records_from_before_there_was_a_set_up_still_load() -> None:
     assert Instrument.from_json(own.to_json()) == own
 
 
-# What was measured
+# Measured values
 
 
 def test_strings_between_the_sides_lie_on_a_straight_line() -> None:

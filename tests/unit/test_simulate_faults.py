@@ -24,7 +24,7 @@ TRUE = [0.0] * 6
 
 @pytest.fixture(scope="module")
 def fixed_bridge():
-    """The six-string with a bridge that stands still, as theory has it."""
+    """A six-string with a fixed bridge, as in theory."""
     instrument = load_instrument("six-string-648")
     return instrument.model_copy(update={"bridge": instrument.bridge.model_copy(update={"floating": False})})
 

@@ -1,4 +1,4 @@
-"""What the simulated guitar sounds like, against what it says is true."""
+"""The sound of the simulated guitar, compared with its own true values."""
 
 from __future__ import annotations
 

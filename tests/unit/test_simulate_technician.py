@@ -73,7 +73,7 @@ class MadeUp:
 
 
 def done_by(prompt: str, travel_mm: float = 100.0, seed: int = 1, **more: int | float | str) -> list[Call]:
-    """What the technician did at a prompt for string 6, beside waiting."""
+    """Return the technician's commands at a prompt for string 6, without waiting."""
     topics: dict[str, tuple[int | float | str, ...]] = {
         "/phase": ("comparing",),
         "/focus/string": (6,),

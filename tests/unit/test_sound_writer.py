@@ -169,7 +169,7 @@ def test_a_session_that_gets_another_name_takes_its_own_files_along(journal):
     assert files(journal) == sorted([*theirs, *own, *mine])
 
 
-# How much is kept
+# Limits
 
 
 def test_the_oldest_sessions_are_deleted_first_and_this_is_reported(journal):

@@ -70,7 +70,7 @@ def test_least_harm_first_and_never_worse_than_before(
         assert ("Springs" in way.caution) == (instrument is FLOATING and way.code != ACCEPT_IT)
         if way.worth_mm is not None and way.remaining_cents is not None and way.code != ACCEPT_IT:
             assert way.worth_mm >= 0.05
-            # What is worth too little leaves less of the same; too much is taken back, or leaves the other way.
+            # Too small a step leaves less of the same; too large a step is taken back, or leaves the other way.
             assert way.remaining_cents * sign < left * sign
 
 

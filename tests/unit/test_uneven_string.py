@@ -115,7 +115,7 @@ def test_an_uneven_string_on_a_guitar(uneven, harmonic, errors):
 
 
 def test_the_partials_of_a_worn_string_differ_from_a_stiff_string():
-    # A notch in the middle: the odd partials swing there, the even ones stand still.
+    # A notch in the middle: the odd partials swing there, the even ones don't.
     instrument = load_instrument("six-string-648")
     worn = rig_of(instrument, faults=Faults(uneven={4: Uneven(0.495, 6.48, -0.2)}))
     even = rig_of(instrument)
