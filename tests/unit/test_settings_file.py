@@ -179,7 +179,7 @@ MISTAKES = [
     ('from = "/grid/button/*"', 'from = "/bench/x/*"', "binding 1, from: found '/bench/x/*', expected a foreign"),
     ('from = "/grid/button/*"', 'from = "/grid"', "binding 1, command: found wildcard 1, but its pattern has no"),
     ('when = "rising"', 'when = "pressed"', "binding 1, when: found 'pressed', expected one of any, rising"),
-    ('when = "rising"', 'when = "equals"', "binding 1, value: missing; expected the value that equals compares the argument with"),
+    ('when = "rising"', 'when = "equals"', "binding 1, value: missing; expected the value that equals compares"),
     ('when = "rising"', "value = 3", "binding 1, value: not used with any"),
     ('command = "/bench/string/{1}/focus"', "", "binding 1, command: missing; expected from and command together"),
     ('command = "/bench/string/{1}/focus"', 'command = "/bench/sesion/next"', "did you mean /bench/session/next?"),

@@ -1,4 +1,4 @@
-"""From a declared command address to what the session is asked to do."""
+"""Handlers of incoming addresses: the session command of each address, and the codes of refusals."""
 
 from __future__ import annotations
 
