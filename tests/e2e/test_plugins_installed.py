@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from oscservice_process import ROOT, command, environment, run_process, running_daemon
+from oscservice_process import ROOT, command, environment, run_command, run_process, running_daemon
 from plugin_packages import package
 from small_instruments import SCREWS, STRINGS
 from test_serve_sources import assert_same, recorded, session_in_tuning
@@ -63,7 +63,7 @@ def instrument_file(folder: Path, kind: str) -> Path:
     return path
 
 
-def test_the_example_is_listed(installed: Path) -> None:
+def test_the_example_is_listed(installed: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     done = run_process("plugins", "--json", first_path=str(installed))
     assert (done.returncode, done.stderr) == (0, "")
     found = [json.loads(line) for line in done.stdout.splitlines()]
@@ -72,9 +72,10 @@ def test_the_example_is_listed(installed: Path) -> None:
         ("bridge", "wedge saddles", "oscservice-example", "usable"),
         ("listener", "csv", "oscservice-example", "usable"),
     }
-    shown = run_process("plugins", first_path=str(installed)).stdout
+    assert "No plug-in is installed" in run_command("plugins").out
+    monkeypatch.syspath_prepend(installed)
+    shown = run_command("plugins").out
     assert all(word in shown for word in ("plucked-tone", "wedge saddles", "csv", "can be used"))
-    assert "No plug-in is installed" in run_process("plugins").stdout
 
 
 def test_a_daemon_hears_the_examples_notes_and_its_table_is_written(tmp_path: Path, installed: Path) -> None:
@@ -107,9 +108,9 @@ def test_an_instrument_on_the_examples_bridge_is_set_up(tmp_path: Path, installe
     assert (done.returncode, done.stderr) == (0, "")
     assert "session closed: proved" in done.stdout
     assert "slackened" in done.stdout
-    without = run_process(*words)
-    assert without.returncode == 2
-    assert "bridge, kind: found 'wedge saddles', expected one of clamped floating" in without.stderr
+    without = run_command(*words)
+    assert without.code == 2
+    assert "bridge, kind: found 'wedge saddles', expected one of clamped floating" in without.complaint
 
 
 def test_a_session_continues_without_the_plug_in_of_its_bridge(tmp_path: Path, installed: Path) -> None:
@@ -190,9 +191,10 @@ def test_a_source_that_breaks_is_audio_lost(tmp_path: Path, broken: Path) -> Non
         (["--source", SOURCE, "--plugin", "cvs:x"], "--plugin 'cvs': no such listener"),
     ],
 )
-def test_mistakes_on_the_command_line(tmp_path: Path, installed: Path, words: list[str], complaint: str) -> None:
-    journal = ["--port", "0", "--journal", tmp_path / "j.sqlite3"]
-    done = run_process("serve", *words, *journal, first_path=str(installed))
-    assert done.returncode == 2
-    assert complaint in done.stderr
-    assert done.stderr.count("\n") == 1
+def test_mistakes_on_the_command_line(
+    tmp_path: Path, installed: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], complaint: str
+) -> None:
+    monkeypatch.syspath_prepend(installed)
+    got = run_command("serve", *words, "--port", "0", "--journal", tmp_path / "j.sqlite3")
+    assert (got.code, got.out) == (2, "")
+    assert complaint in got.complaint
