@@ -1,4 +1,4 @@
-"""What a subscriber was told by a daemon that is gone, held against what its journal says."""
+"""The messages that a subscriber received from a daemon, compared with the daemon's journal after its end."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Message = tuple[str, tuple[Any, ...]]
 
 
 class MessageRecorder:
-    """A subscriber that keeps all it gets, in order."""
+    """A subscriber that keeps all messages in order."""
 
     def __init__(self, port: int) -> None:
         self.messages: list[Message] = []
@@ -51,7 +51,7 @@ class MessageRecorder:
             self.messages.append((message.address.removeprefix("/bench"), tuple(message.params)))
 
     def end(self) -> list[Message]:
-        """All that came, what was still under way included."""
+        """Return all messages, including those still on their way."""
         self._ended.set()
         self._thread.join()
         self._socket.close()
@@ -60,7 +60,7 @@ class MessageRecorder:
 
 @dataclass
 class ExpectedMessages:
-    """What the journal's events say should have been announced, and the state after each step by revision."""
+    """The messages that follow from the journal's events, and the state after each step by revision."""
 
     readings: list[tuple[Any, ...]] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
@@ -69,12 +69,12 @@ class ExpectedMessages:
 
 
 def as_sent(value: float) -> float:
-    """A number as 32-bit floating point carries it."""
+    """Return a number rounded to 32-bit floating point."""
     return float(struct.unpack(">f", struct.pack(">f", value))[0])
 
 
 def expected_messages(path: Path) -> ExpectedMessages:
-    """The journal's one session. Read only, as a report would read it."""
+    """Return the messages expected from the journal's one session, which is only read."""
     found = ExpectedMessages()
     with Journal.open(path, readonly=True) as journal:
         (row,) = journal.sessions()
@@ -93,7 +93,7 @@ def expected_messages(path: Path) -> ExpectedMessages:
 
 
 def check_announced(messages: list[Message], journal: ExpectedMessages) -> None:
-    """Everything that was announced stands in the journal: readings, lines, and phases at their revisions."""
+    """Check that all announced readings, lines, and phases at their revisions are in the journal."""
     readings = [(*v[:3], *v[5:]) for address, v in messages if address == "/reading"]
     assert readings
     assert_in_order(readings, journal.readings)
@@ -112,7 +112,7 @@ def check_announced(messages: list[Message], journal: ExpectedMessages) -> None:
 
 
 def assert_in_order(announced: list[Any], recorded: list[Any]) -> None:
-    """All of ``announced`` stands in ``recorded``, in the same order."""
+    """Check that all of ``announced`` is in ``recorded``, in the same order."""
     rest = iter(recorded)
     missing = [item for item in announced if item not in rest]
     assert not missing, f"{len(missing)} of {len(announced)} announced are not recorded in order, first {missing[0]}"

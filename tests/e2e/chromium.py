@@ -30,7 +30,7 @@ _FLAGS = (
 
 
 class Page:
-    """One page of a browser. Requests that it makes beside the page itself stand in ``requested``."""
+    """One page of a browser. ``requested`` has its requests, except the one for the page itself."""
 
     def __init__(self, socket: aiohttp.ClientWebSocketResponse, loop: asyncio.AbstractEventLoop) -> None:
         self._socket = socket
@@ -85,7 +85,7 @@ class Page:
         self._loop.run_until_complete(asyncio.wait_for(self._event("Page.loadEventFired"), _ANSWER_S))
 
     def look(self, width_px: int, height_px: int, *, dark: bool = False, printed: bool = False) -> None:
-        """How large the window is, and what the page is shown on."""
+        """Set the size of the window and the medium of the page."""
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width_px,
@@ -103,7 +103,7 @@ class Page:
         return answer["result"].get("value")
 
     def picture(self, *, whole: bool = True) -> bytes:
-        """What is seen, as PNG: the whole page, or the window."""
+        """Return a picture as PNG: of the whole page, or of the window."""
         answer = self.call("Page.captureScreenshot", format="png", captureBeyondViewport=whole)
         return base64.b64decode(answer["data"])
 

@@ -32,7 +32,7 @@ class Surface:
         self._says.sendto(builder.build().dgram, ("127.0.0.1", self.daemon))
 
     def shown(self, address: str, *values: Any) -> None:
-        """Wait until it is shown these values, or any if none are given, at an address."""
+        """Wait for these values at an address; for any if none are given."""
         deadline = time.monotonic() + PATIENCE_S
         self._hears.settimeout(PATIENCE_S)
         while time.monotonic() < deadline:
@@ -43,7 +43,7 @@ class Surface:
         pytest.fail(f"{address} {values} was never shown: {self.seen[-20:]}")
 
     def answered(self) -> bool:
-        """Whether anything came back to the socket it sends from."""
+        """Return whether anything came back to the socket it sends from."""
         self._says.settimeout(0.1)
         try:
             self._says.recv(65536)

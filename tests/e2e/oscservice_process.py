@@ -1,4 +1,4 @@
-"""What the tests of the command line share: running commands, a daemon in a process of its own, and a client for it."""
+"""Functions to run commands of ``oscservice`` and a daemon in a process of its own, and a client for it."""
 
 from __future__ import annotations
 
@@ -28,17 +28,17 @@ from oscservice.cli import main
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 30.0
 
-# Where programs find no settings of the user's, and may leave their own.
+# Home of the programs: without settings of the user, and writable.
 _NO_SETTINGS = tempfile.TemporaryDirectory(prefix="oscservice-tests-")
 
 
 def command(*words: str | Path) -> list[str]:
-    """The command line of ``oscservice`` as a process is started with it."""
+    """Return the command line of an ``oscservice`` process."""
     return [sys.executable, "-m", "oscservice", *map(str, words)]
 
 
 def environment(**more: str) -> dict[str, str]:
-    """The environment of a process that is to find this package, and no settings of whoever runs the tests."""
+    """Return the environment of a process that finds this package, but no settings of the user."""
     paths = [more.pop("first_path", ""), str(ROOT)]
     own = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     more.setdefault("XDG_CONFIG_HOME", _NO_SETTINGS.name)
@@ -46,7 +46,7 @@ def environment(**more: str) -> dict[str, str]:
 
 
 def run_process(*words: str | Path, stdin: bytes = b"", **more: str) -> subprocess.CompletedProcess[str]:
-    """``oscservice`` in a process of its own, to its end."""
+    """Run ``oscservice`` in a process of its own to its end."""
     done = subprocess.run(
         command(*words), input=stdin, capture_output=True, env=environment(**more), timeout=PATIENCE_S
     )
@@ -54,7 +54,7 @@ def run_process(*words: str | Path, stdin: bytes = b"", **more: str) -> subproce
 
 
 class CommandResult:
-    """What a command that was run in this process gave: exit code, standard output and error."""
+    """The result of a command: exit code, standard output and standard error."""
 
     def __init__(self, code: int, out: str, err: str) -> None:
         self.code = code
@@ -63,7 +63,7 @@ class CommandResult:
 
     @property
     def complaint(self) -> str:
-        """The one line on standard error, without the program's name before it."""
+        """The one line on standard error, without the program's name."""
         assert self.err.startswith("oscservice: "), self.err
         assert self.err.endswith("\n"), self.err
         assert self.err.count("\n") == 1, self.err
@@ -71,7 +71,7 @@ class CommandResult:
 
 
 def run_command(*words: str | Path) -> CommandResult:
-    """Run ``oscservice`` in this process."""
+    """Run ``oscservice`` in this process and return its result."""
     out, err = io.StringIO(), io.StringIO()
     code: Any = 0
     with (
@@ -88,7 +88,7 @@ def run_command(*words: str | Path) -> CommandResult:
 
 
 class Client:
-    """An OSC client with python-osc's messages: asks and waits for the answer, and keeps what else comes."""
+    """An OSC client with python-osc's messages: it waits for the answer to each request, and keeps other messages."""
 
     def __init__(self, port: int, root: str = "/bench") -> None:
         self._root = root
@@ -111,12 +111,12 @@ class Client:
         self.raw(builder.build().dgram)
 
     def ask(self, address: str, *values: float | str) -> tuple[Any, ...]:
-        """Send a message and give its reply's values, or ``("error", code, text)``."""
+        """Send a message and return the values of its reply, or ``("error", code, text)``."""
         self.send(address, *values)
         return self.answer(address)
 
     def answer(self, address: str) -> tuple[Any, ...]:
-        """The next answer to this address."""
+        """Return the next answer to this address."""
         while True:
             found, given = self.next()
             if found == "/reply" and given[0] == self._root + address:
@@ -125,7 +125,7 @@ class Client:
                 return ("error", *given[1:])
 
     def next(self) -> tuple[str, tuple[Any, ...]]:
-        """The next message, address without the root."""
+        """Return the next message, its address without the root."""
         self._socket.settimeout(PATIENCE_S)
         message = OscMessage(self._socket.recv(65536))
         item = message.address.removeprefix(self._root), tuple(message.params)
@@ -148,7 +148,7 @@ class Client:
             self.until(address, *values)
 
     def begin(self, instrument: str, tolerance_cents: float = 2.0) -> str:
-        """Subscribe, begin a session and pass its inspection; gives the session's name."""
+        """Subscribe, begin a session and pass its inspection; return the session's name."""
         self.ask("/subscribe")
         (name,) = self.ask("/session/begin", instrument, "a test (invented)", tolerance_cents)
         assert self.ask("/session/inspect", "all", "passed") == ()
@@ -169,18 +169,18 @@ class DaemonProcess:
         self._clients: list[Client] = []
 
     def client(self) -> Client:
-        """A new client, closed with the daemon."""
+        """Return a new client, which is closed with the daemon."""
         made = Client(self.port, self._root)
         self._clients.append(made)
         return made
 
     def line(self) -> str:
-        """The next line it prints; empty at the end."""
+        """Return the next line it prints; empty at the end."""
         assert self.process.stdout is not None
         return self.process.stdout.readline().decode().rstrip("\n")
 
     def lines_until(self, wanted: str) -> list[str]:
-        """The lines up to one that is ``wanted``."""
+        """Return the lines up to one that is ``wanted``."""
         lines = [self.line()]
         while lines[-1] != wanted:
             assert lines[-1], (wanted, lines)
@@ -188,12 +188,12 @@ class DaemonProcess:
         return lines
 
     def end(self) -> tuple[int, list[str], str]:
-        """End it as a service manager does; gives its exit code, the lines it had still to print, and its errors."""
+        """End it as a service manager does; return its exit code, its last lines, and its errors."""
         self.process.send_signal(signal.SIGTERM)
         return self.wait()
 
     def wait(self) -> tuple[int, list[str], str]:
-        """Wait until it ends by itself; gives what ``end`` gives."""
+        """Wait until it ends by itself; return the same as ``end``."""
         out, err = self.process.communicate(timeout=PATIENCE_S)
         return self.process.returncode, (out or b"").decode().splitlines(), err.decode()
 
@@ -209,7 +209,7 @@ class DaemonProcess:
 def running_daemon(
     journal: Path, *words: str | Path, stdin: int = subprocess.DEVNULL, longest_s: float = 120.0, **more: str
 ) -> Iterator[DaemonProcess]:
-    """``oscservice serve`` on a free port, until the block ends, or for so long at most."""
+    """Run ``oscservice serve`` on a free port until the block ends, or for so long at most."""
     process = subprocess.Popen(
         command("serve", "--port", "0", "--journal", journal, *words),
         stdin=stdin,
@@ -234,7 +234,7 @@ def running_daemon(
 
 
 def in_own_network() -> list[str]:
-    """Words before a shell script that run it in a network namespace of its own, its loopback up."""
+    """Return words that run a shell script in a network namespace of its own, with its loopback up."""
     unshare = need("unshare", "util-linux")
     need("ip", "iproute2")
     words = [unshare, "-n"] if os.geteuid() == 0 else [unshare, "-rn"]
@@ -245,12 +245,12 @@ def in_own_network() -> list[str]:
 
 
 def notes_heard(messages: Sequence[tuple[str, tuple[Any, ...]]]) -> list[tuple[int, str, float]]:
-    """String, place and frequency in Hz of each reading among messages."""
+    """Return string, place and frequency in Hz of each reading among messages."""
     return [(values[0], values[1], values[5]) for address, values in messages if address == "/reading"]
 
 
 def wait_until(true: Callable[[], bool], what: str) -> None:
-    """Wait for something to come true."""
+    """Wait until a condition is true."""
     deadline = time.monotonic() + PATIENCE_S
     while not true():
         assert time.monotonic() < deadline, what

@@ -1,6 +1,6 @@
-"""What the tests with other people's programs share: a daemon in a network of its own, and programs beside it.
+"""A daemon in a network namespace of its own, and third-party programs in the same namespace.
 
-Many OSC programs listen on every interface, and on fixed ports. In a network namespace that is nobody's business.
+Many OSC programs listen on every interface, and on fixed ports. In a network namespace they disturb nothing.
 """
 
 from __future__ import annotations

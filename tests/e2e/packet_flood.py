@@ -51,11 +51,11 @@ class Flood:
 
     @property
     def running(self) -> bool:
-        """Whether it still floods."""
+        """Return whether it still floods."""
         return self._process.poll() is None
 
     def end(self) -> tuple[int, float]:
-        """Wait until it ends; gives how many packets it sent, and in how many seconds."""
+        """Wait until it ends; return the number of packets it sent, and the seconds."""
         out, _ = self._process.communicate(timeout=60)
         sent, seconds = out.split()
         return int(sent), float(seconds)
@@ -92,13 +92,13 @@ class Arrivals:
                 self._new.notify_all()
 
     def next(self, address: str, start: int) -> float:
-        """When the next message of an address comes, or came as the ``start``-th message of all or later."""
+        """Return the time of the next message of an address, the ``start``-th of all messages or later."""
         found = self.within(PATIENCE_S, address, start)
         assert found, (address, start, self.came[start - 20 : start + 20])
         return found
 
     def within(self, seconds: float, address: str, start: int) -> float:
-        """The same, or 0 if none comes for so long."""
+        """Return the same, or 0 if none comes in this time."""
         with self._new:
             return float(self._new.wait_for(lambda: self._first(address, start), seconds))
 
@@ -106,7 +106,7 @@ class Arrivals:
         return next((at for at, found, _ in self.came[start:] if found == address), 0.0)
 
     def of(self, address: str) -> list[tuple[float, tuple[Decoded, ...]]]:
-        """When each message of an address came, and its values."""
+        """Return the time of each message of an address, and its values."""
         return [(at, values) for at, found, values in self.came if found == address]
 
     def end(self) -> None:
@@ -117,7 +117,7 @@ class Arrivals:
 
 
 def readings_lost(journal: Path, arrivals: Arrivals) -> tuple[int, int]:
-    """How many readings stand in the journal, and how many of them did not arrive as they stand there."""
+    """Return the number of readings in the journal, and of those that did not arrive unchanged."""
     recorded = expected_messages(journal).readings
     arrived = [(*values[:3], *values[5:9]) for _, values in arrivals.of("/reading")]
     rest = iter(arrived)
@@ -143,8 +143,8 @@ class Counted:
         return self._client.ask(address, *values)
 
     def counted(self) -> dict[str, int]:
-        """What the daemon has counted since the start, this last question included."""
-        time.sleep(0.3)  # what the system lost is looked up ten times a second
+        """Return the daemon's counts since the start, including this request."""
+        time.sleep(0.3)  # packets lost by the system are counted ten times a second
         self.sent += 1
         now = self._status()
         return {name: now[name] - self._before[name] for name in now}

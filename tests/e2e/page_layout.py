@@ -1,4 +1,4 @@
-"""What a page shows in a browser: texts that are misplaced, and texts too faint to be read."""
+"""Checks of a page in a browser: misplaced texts, and texts too faint to be read."""
 
 from __future__ import annotations
 
@@ -11,14 +11,16 @@ _SCRIPT = Path(__file__).with_name("page_layout.js").read_text(encoding="utf-8")
 
 
 def misplaced(page: Page) -> list[str]:
-    """Texts that stick out of the page or their drawing, are cut off, or lie on each other; empty if none do. What is
-    out of sight in a box that scrolls is reached by scrolling."""
+    """Return the texts that stick out of the page or their drawing, are cut off, or overlap.
+
+    Hidden texts of a box that scrolls are reached by scrolling.
+    """
     page.run(_SCRIPT)
     return list(dict.fromkeys(page.run("seen.misplaced()")))
 
 
 def faint(page: Page, width_px: int, *, dark: bool = False, printed: bool = False) -> list[str]:
-    """Texts whose contrast with what lies behind them is less than WCAG 2.2 asks for at level AA; empty if none are."""
+    """Return the texts whose contrast with their background is below level AA of WCAG 2.2."""
     page.run(_SCRIPT)
     page.look(width_px, 900, dark=dark, printed=printed)
     page.look(width_px, int(page.run("document.documentElement.scrollHeight")) + 10, dark=dark, printed=printed)

@@ -19,7 +19,7 @@ REST_S = 0.4
 def guitar(
     instrument: str = "six-string-648", *, rate_hz: int = 48000, string_a_channel: bool = False, gain_db: float = 0.0
 ) -> Guitar:
-    """A guitar in tune, its saddles where the instrument says, `gain_db` louder than usual."""
+    """Return a guitar in tune, its saddles in the places of the instrument's file, `gain_db` louder than usual."""
     profile = load_instrument(instrument)
     channels = len(profile.strings) if string_a_channel else 1
     return Guitar.from_instrument(
@@ -28,7 +28,7 @@ def guitar(
 
 
 def played(on: Guitar, notes: Iterable[tuple[int, Place]], note_s: float = NOTE_S) -> NDArray[np.float32]:
-    """The notes one after another, each stopped by hand, silence before and between; shape (frames, channels)."""
+    """Return the notes one after another, each stopped, with silence before and between; shape (frames, channels)."""
     parts = [_passed(on, LEAD_S)]
     for string, place in notes:
         on.pluck(string, place)
@@ -39,7 +39,7 @@ def played(on: Guitar, notes: Iterable[tuple[int, Place]], note_s: float = NOTE_
 
 
 def open_strings(on: Guitar, numbers: Iterable[int] = (6, 5, 4, 3, 2, 1)) -> NDArray[np.float32]:
-    """Open strings, the thickest first."""
+    """Return notes of open strings, the thickest first."""
     return played(on, [(number, OPEN) for number in numbers])
 
 

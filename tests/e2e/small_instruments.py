@@ -53,7 +53,7 @@ away_mm = 8.0
 
 
 def instrument_file(folder: Path, head: str, strings: str = STRINGS) -> Path:
-    """A file of a two-string instrument with one of the heads above."""
+    """Write a file of a two-string instrument with one of the heads above, and return its path."""
     path = folder / "two-strings.toml"
     path.write_text(head + strings, encoding="utf-8")
     return path

@@ -1,5 +1,5 @@
 """Run by test_serve_storm in a network namespace of its own: storms on a daemon in a process of its own, over UDP and
-TCP, and after each a client nobody here wrote drives it on. Prints what was seen, as JSON.
+TCP, and after each a third-party client uses it. Prints the results as JSON.
 
     python storm_script.py FOLDER INSTRUMENT
 """

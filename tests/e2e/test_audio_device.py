@@ -16,7 +16,7 @@ from fake_sound_card import FakeSoundCard, sound_card
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
-# Captures device `pulse` until its standard input ends, then writes what it heard. Tells each state on a line.
+# Captures device `pulse` until its standard input ends, then writes the samples. Prints each state on a line.
 LISTENER = """
 import sys, threading
 import numpy as np

@@ -48,7 +48,7 @@ def notes() -> dict[str, NDArray[np.float32]]:
 
 @pytest.fixture(scope="module")
 def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where results are kept: the same recordings are measured once for all tests here."""
+    """The folder of cached results: the same recordings are measured once for all tests here."""
     return tmp_path_factory.mktemp("cache")
 
 

@@ -42,7 +42,7 @@ def test_takes_2_hold_against_takes_1(
     recordings: Path, cache: Path, tmp_path: Path, names: str, cases: int, at_most_unsure: int
 ) -> None:
     """Nobody touched the guitar between the takes as far as its source says. Single notes scatter by a cent or more, so
-    a limit of one cent is often more than four plucks can tell: unsure, and not drifted."""
+    a limit of one cent is often too small for four plucks: unsure, and not drifted."""
     words = ["--names", names, "--baseline", tmp_path / "base.json", "--cache", cache]
     code, found = checked(recordings / "*_1.flac", *words, "--accept")
     assert (code, found["notes"], found["refused"], len(found["cases"])) == (0, 4 * TAKES_PITCHES, [], cases)

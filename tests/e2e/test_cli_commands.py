@@ -146,7 +146,7 @@ def query_devices(): return ()
 
 
 def stub(folder: Path, text: str) -> str:
-    """A folder whose module `sounddevice` stands before the real one."""
+    """A folder whose module `sounddevice` is found before the real one."""
     (folder / "sounddevice.py").write_text(text)
     return str(folder)
 

@@ -27,7 +27,7 @@ def found(*words: str | Path) -> dict[str, Any]:
 
 
 def preset_with(folder: Path, name: str, **numbers: float) -> Path:
-    """A copy of a preset in which a key has another value wherever it stands."""
+    """Return a copy of a preset in which a key has another value everywhere."""
     lines = preset_toml(name).splitlines()
     for key, value in numbers.items():
         lines = [f"{key} = {value}" if line.startswith(f"{key} =") else line for line in lines]
@@ -123,7 +123,7 @@ def test_bridges_have_their_own_words(tmp_path: Path, name: str, words: str) -> 
 
 
 def test_a_crown_is_measured_before_it_is_shaped(tmp_path: Path) -> None:
-    """What is taken off can't be put back."""
+    """Removed material can't be put back."""
     file = preset_with(tmp_path, "acoustic-645", setback_mm=-1.0)
     crown = '[bridge]\nkind = "fixed saddle"\ntoward_nut_mm = 0.5\naway_mm = 1.0\n'
     text = re.sub(r"\[bridge\].*?(?=\n\[\[string)", crown, file.read_text(encoding="utf-8"), flags=re.DOTALL)

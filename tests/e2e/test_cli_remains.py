@@ -50,7 +50,7 @@ def test_a_table_of_every_fret_of_every_string(tmp_path: Path, done: tuple[MadeU
     assert list(rows) == list(range(1, job.instrument.frets + 1))
     assert all(len(row) == 6 for row in rows.values())
     assert {fret for fret, row in rows.items() if all(cell.endswith("*") for cell in row)} == {1, 3, 5, 7, 12, 17}
-    # String 6 stands first, as one looks at the neck; what the hands made of it is what is told.
+    # String 6 is first, as on the neck; the technician's result is reported.
     for fret in (5, 12, 17):
         error, _, se = rows[fret][0].removesuffix("*").split()
         assert abs(float(error) - hands.error(6, fret)) < 3.5 * float(se) + 0.1

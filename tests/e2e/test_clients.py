@@ -28,7 +28,7 @@ def check(stage: DaemonWithPrograms, printed: list[str], label: str, *, lease: b
     """The whole session as a client printed it, and as the daemon did.
 
     Args:
-        printed: the client's lines, each an address and values, whatever else stands around them.
+        printed: the client's lines, each an address and values, with other text around them.
         label: the session's.
         lease: whether the client subscribed, and was sent the live values too.
     """
@@ -61,7 +61,7 @@ def check(stage: DaemonWithPrograms, printed: list[str], label: str, *, lease: b
 
 
 def test_the_clients_code_contains_no_expected_values() -> None:
-    """No driver can print what it did not hear: notes and pitches stand in none of them."""
+    """No driver can print what it did not hear: none of them contains notes or pitches."""
     for driver in CLIENTS.iterdir():
         if driver.suffix in (".js", ".py", ".sh", ".pd", ".scd", ".lua"):
             assert not re.search(r"\bD3\b|14[0-9]\.", driver.read_text(encoding="utf-8")), driver

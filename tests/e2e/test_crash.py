@@ -68,7 +68,7 @@ def daemon(journal: Path, *words: str) -> Iterator[Child]:
 
 
 class AtWork:
-    """A technician in a thread of its own, who works until the daemon is gone."""
+    """A technician in a thread of its own, who works until the daemon has ended."""
 
     def __init__(self, port: int, seed: int, state: State) -> None:
         self._technician = Technician("127.0.0.1", port, seed=seed)
@@ -96,7 +96,7 @@ class AtWork:
 
 
 def let_down_again(port: int, state: State) -> None:
-    """The new simulated guitar stands at pitch: let down on it what is let down in the session."""
+    """The new simulated guitar is at pitch: slacken the strings that are slack in the session."""
     client = Client(port)
     try:
         for number in state.numbers:
@@ -141,7 +141,7 @@ def test_killed_at_any_moment_it_loses_nothing_that_was_announced(tmp_path: Path
             (row,) = book.open_sessions()
             session_id = row.id
 
-    # Without being told to resume, the daemon offers the session and takes it up when asked.
+    # Without the option to resume, the daemon offers the session and resumes it on request.
     with daemon(path) as child:
         client = Client(child.port)
         try:

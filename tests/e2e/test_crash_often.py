@@ -53,7 +53,7 @@ PATIENCE_S = 30.0
 class MadeUpTechnician(Technician):
     """A technician who remembers, from one daemon to the next, what was begun last, and does none of it twice.
 
-    A daemon that is gone can't tell what it heard last. Where a peg was turned, the string is plucked first.
+    The last readings of a killed daemon are unknown. Where a peg was turned, the string is plucked first.
     """
 
     begun: set[tuple[object, ...]]
@@ -76,7 +76,7 @@ class MadeUpTechnician(Technician):
 
 
 class AtWork:
-    """A technician in a thread, who works until the daemon is gone or the job is done."""
+    """A technician in a thread, who works until the daemon has ended or the session is done."""
 
     def __init__(self, port: int, instrument: str, seed: int, begun: set[tuple[object, ...]]) -> None:
         self._hands = MadeUpTechnician("127.0.0.1", port, seed=seed)
@@ -149,7 +149,7 @@ class Subscriber:
 
 @dataclass
 class Moment:
-    """When to kill: so many packets after the beginning or after the whole state has come, and so much later."""
+    """The moment of a kill: so many packets after the beginning or after the whole state, and a time after that."""
 
     from_start: bool
     packets: int
@@ -166,7 +166,7 @@ class Moment:
 
 @dataclass
 class Book:
-    """What the journal says, read on from where it was read before."""
+    """The journal, read on from the last place."""
 
     path: Path
     states: dict[str, State] = field(default_factory=dict)
@@ -224,7 +224,7 @@ def check(messages: list[Message], new: list[ev.Event], states: dict[int, State]
         elif match := re.fullmatch(r"/string/(\d)/status", address):
             assert values[0] == states[revision].string(int(match[1])).status
         last[address] = (revision, values)
-    # What stands last at the subscriber stands in the state of the revision it came with.
+    # The subscriber's last values are in the state of their revision.
     by_revision: dict[int, dict[str, tuple[Any, ...]]] = {}
     for address, (at, values) in last.items():
         if at and at not in by_revision:
@@ -278,7 +278,7 @@ class Nursery:
         return line.rstrip("\n")
 
     def kill(self) -> None:
-        """Kill the daemon, and wait until it is gone."""
+        """Kill the daemon, and wait until it has ended."""
         self._killed = True
         os.kill(self._pid, signal.SIGKILL)
         while self._line() != f"gone {self._pid}":
@@ -339,7 +339,7 @@ def lived(
 
 
 def check_taken_up(lines: list[str], messages: list[Message], session_id: str, state: State) -> None:
-    """A life begins at the step where the journal stands."""
+    """A daemon begins at the last step in the journal."""
     first = dict(reversed(messages))
     if session_id and state.phase not in (Phase.IDLE, Phase.CLOSED):
         assert lines[0] == f"session {session_id} resumed; phase: {state.phase}"

@@ -21,7 +21,7 @@ SEED = 4
 
 
 def told(technician: Technician, address: str) -> object:
-    """What the technician was told last at an address, all heard that came before an answer."""
+    """Return the last values that the technician received at an address before an answer."""
     technician.truth(1)
     return technician._topics[address][0]
 

@@ -120,7 +120,7 @@ def test_a_pure_data_patch(stage: DaemonWithPrograms) -> None:
 
 
 def test_supercollider(stage: DaemonWithPrograms) -> None:
-    """The example is loaded by a file that then evaluates what its head tells a person to."""
+    """The example is loaded by a file that then evaluates the lines of its head."""
     sclang = need("sclang", "supercollider-language")
     quiet = {"QT_QPA_PLATFORM": "offscreen", "QTWEBENGINE_DISABLE_SANDBOX": "1"}
     client = stage.start(sclang, CLIENTS / "example.scd", EXAMPLE=str(EXAMPLES / "bench.scd"), **quiet)

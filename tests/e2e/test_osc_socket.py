@@ -1,4 +1,4 @@
-"""The server on a real UDP socket, with clients nobody here wrote: python-osc's and liblo's command line tools."""
+"""The server on a real UDP socket, with third-party clients: python-osc's and liblo's command line tools."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What can go wrong as the daemon starts, and what anyone may send to it while it runs."""
+"""Faults at the start of the daemon, and bad messages while it runs."""
 
 from __future__ import annotations
 
@@ -275,7 +275,7 @@ def test_the_output_may_lose_its_reader(journal: Path) -> None:
         assert daemon.process.stdout is not None
         daemon.process.stdout.close()
         client = daemon.client()
-        client.begin("six-string-648")  # a line is printed at each step, and nobody reads it
+        client.begin("six-string-648")  # a line is printed at each step, and is not read
         assert client.ask("/session/abandon") == ()
         client.until("/phase", "closed")
         daemon.process.stdout = None  # nothing is left to read

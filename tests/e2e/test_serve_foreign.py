@@ -1,4 +1,4 @@
-"""A whole session driven by a client nobody here wrote: liblo's oscsend and oscdump, from a shell script."""
+"""A whole session driven by a third-party client: liblo's oscsend and oscdump, from a shell script."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_a_session_is_driven_from_idle_to_closed(tmp_path: Path) -> None:
     statuses = dict(line.split(" ", 2)[1:] for line in lines if line.startswith("status "))
     assert statuses == {"1": "settled", "2": "settled"}
 
-    # What the daemon told its subscribers is what it printed.
+    # The daemon's messages to subscribers equal its printed lines.
     events = [line.removeprefix("event ") for line in lines if line.startswith("event ")]
     printed = (tmp_path / "out").read_text().splitlines()
     assert printed[0].startswith("listening for OSC on 127.0.0.1 port 9787")
@@ -57,7 +57,7 @@ def test_a_session_is_driven_from_idle_to_closed(tmp_path: Path) -> None:
     assert events[-1] == "session closed: proved"
     assert "inspection: nut waived (invented guitar)" in events
 
-    # By the guitar's own geometry, with saddles that began up to 4 mm astray.
+    # By the guitar's own geometry, with saddles up to 4 mm misplaced at the start.
     truths = {int(n): float(cents) for word, n, _, cents in map(str.split, lines[-4:-2]) if word == "truth"}
     assert set(truths) == {1, 2}
     assert all(abs(cents) <= 2.0 for cents in truths.values()), truths

@@ -1,4 +1,4 @@
-"""Hosts on a network: nobody can aim the daemon at somebody else, or make it send much more than it was sent."""
+"""Hosts on a network can't direct the daemon at a third host, or make it send much more than it was sent."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 @pytest.fixture(scope="module")
 def seen(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Any]:
-    """What came where."""
+    """The packets that arrived at each host."""
     need("nsenter", "util-linux")
     here = Path(__file__).parent
     done = subprocess.run(
@@ -37,7 +37,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Any]:
 
 
 def test_a_forged_subscription_aims_nothing_at_a_bystander(seen: Mapping[str, Any]) -> None:
-    """What it is sent are answers to the forged packets, together less than three times as long; then nothing more."""
+    """It gets only the answers to the forged packets, less than three times as long together; then nothing more."""
     spoofed = seen["spoofed"]
     assert set(spoofed["victim_heard"]) == {"/bench/reply", "/bench/error"}
     assert len(spoofed["victim_heard"]) <= 7

@@ -61,7 +61,7 @@ def sound_of(journal: Path, session: str) -> list[Path]:
 
 
 def again(journal: Path, session: str = "last") -> tuple[int, dict[str, Any]]:
-    """Exit code and what ``remeasure --json`` tells."""
+    """Return the exit code and the output of ``remeasure --json``."""
     done = run_command("remeasure", session, "--journal", journal, "--json")
     assert done.err == ""
     return done.code, json.loads(done.out)

@@ -1,4 +1,4 @@
-"""How the daemon runs and ends: what it prints, what subscribers are told, and what real time is to it."""
+"""The daemon's run and end: printed lines, messages to subscribers, and real time."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from small_instruments import SCREWS, instrument_file
 
 @pytest.mark.parametrize("kind", ["waiting", "busy", "running", "file", "pipe"])
 def test_a_request_to_end_is_sent_to_subscribers_and_obeyed(tmp_path: Path, kind: str) -> None:
-    """Whatever the source is doing: standing still, computing, keeping pace with the clock, or waiting for bytes."""
+    """For every state of the source: stopped, computing, in step with the clock, or waiting for bytes."""
     soundfile.write(tmp_path / "long.wav", np.zeros(48000 * 60), 48000)
     words = {
         "waiting": ["--source", "simulated", "--stepped"],
@@ -122,7 +122,7 @@ def test_stepped_time_does_not_pass_until_it_is_asked_to(tmp_path: Path) -> None
 
 @pytest.mark.slow
 def test_the_seed_is_which_guitar(tmp_path: Path) -> None:
-    """Strings up to 25 cents out of tune and saddles up to 4 mm astray, the same again for the same seed."""
+    """Strings up to 25 cents out of tune and saddles misplaced by up to 4 mm, the same for the same seed."""
     truths: list[tuple[float, ...]] = []
     for seed in ("1", "2", "2"):
         with running_daemon(tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--seed", seed) as daemon:

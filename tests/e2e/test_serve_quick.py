@@ -123,7 +123,7 @@ def test_the_right_strings_have_drifted_in_the_right_way(done: Done) -> None:
     said = {values[0]: values[1:3] for values in done.verdicts}
     assert said == {3: ("drifted", "tuning"), 2: ("holds", "none"), 1: ("drifted", "intonation")}
     assert [values[0] for values in done.verdicts] == [3, 2, 1], "from the thickest"
-    # Of two sealed sessions the check is held against the set-up, not the check before.
+    # The check is compared with the sealed set-up, not with the check before.
     assert done.topics["/check/against"][0].endswith("-1")
     assert "string 3 in tuning" in done.sentence
     assert "string 1 in intonation" in done.sentence

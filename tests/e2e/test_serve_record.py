@@ -1,4 +1,4 @@
-"""A journal that can't be written, seen from outside: the session goes on, the warning stands, nothing is lost."""
+"""A journal that can't be written, seen from outside: the session continues, the warning stays, nothing is lost."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ SOURCE = ("--source", "simulated", "--stepped")
 NEARLY_FULL = "resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, resource.RLIM_INFINITY))"
 """As on a disk that is nearly full: a file that is to grow beyond this can't be written."""
 
-# PR_CAPBSET_DROP of linux/prctl.h, CAP_DAC_OVERRIDE of linux/capability.h. Nobody but root has or needs it.
+# PR_CAPBSET_DROP of linux/prctl.h, CAP_DAC_OVERRIDE of linux/capability.h. Only root has or needs it.
 NO_MORE_THAN_ITS_OWNER = "ctypes.CDLL(None).prctl(24, 1, 0, 0, 0)"
-"""What can't be written by its owner can't be written by root either."""
+"""Without this capability root can't write files that their owner can't write."""
 
 
 @contextlib.contextmanager

@@ -1,4 +1,4 @@
-"""Storms on a real daemon, over UDP and TCP: a client nobody here wrote still drives it, and memory stays level."""
+"""Storms on a real daemon, over UDP and TCP: a third-party client can still use it, and memory doesn't grow."""
 
 from __future__ import annotations
 

@@ -115,7 +115,7 @@ def test_every_fret_compared_has_been_sent(done: Done) -> None:
         root = f"/string/{n}"
         for fret in (1, 5, 12, 17):
             assert done.topics[f"{root}/fret/{fret}/plucks"][0] >= 1
-            # What was said of the fret then and what is told of it now are one thing known twice.
+            # The fret's former and present values come from the same readings.
             apart = done.topics[f"{root}/fret/{fret}/error"][0] - done.left[n][fret - 1]
             assert abs(apart) < 3.0 * done.topics[f"{root}/fret/{fret}/spread"][0]
         assert abs(done.topics[f"{root}/saddle/error"][0]) <= 2.0

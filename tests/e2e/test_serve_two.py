@@ -32,7 +32,7 @@ def test_two_daemons_with_roots_of_their_own_do_not_disturb_each_other(tmp_path:
         one.begin(str(files[0]))
         assert one.topics["/instrument"] == ("two strings, screws",)
 
-        # What is meant for the other one is unknown here, and changes nothing there.
+        # Addresses of the other daemon are unknown here, and change nothing there.
         lost = second.client()
         lost.raw(message(b"/bench/session/begin", b"ss", b"six-string-648\0\0" + b"x\0\0\0"))
         address, (about, code, _) = lost.next()

@@ -1,4 +1,4 @@
-"""Which string was that? The daemon on the simulated guitar, over a real socket: told apart by stiffness, or asked."""
+"""Notes of an uncertain string on the simulated guitar, over a real socket: decided by stiffness, or by a question."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def test_two_strings_of_one_pitch_cause_a_question_and_both_answers_continue(tmp
         client.until_it_is("/prompt", "pluck_open")
         assert client.topics["/phase"] == ("comparing",)
         assert client.topics["/doubt/first"] == (0, "open", 0, 0.0)
-        # Taken back, the question stands again; hands on the strings answer it.
+        # After undo the question is there again; plucks answer it.
         client.ask("/session/undo")
         client.until("/prompt", "say_which")
         assert readings(pluck(client, 1)) == [(1, "open", 0)]

@@ -108,7 +108,7 @@ class Far:
         return only
 
     def drain(self) -> list[bytes]:
-        """What has come and was not looked at."""
+        """Return the packets that were not read yet."""
         came = []
         self.socket.setblocking(False)
         with contextlib.suppress(BlockingIOError):
@@ -148,7 +148,7 @@ def spoofed(neighbour: int, bystander: int, port: int) -> dict[str, Any]:
 
 
 def ratios(neighbour: int, port: int) -> dict[str, Any]:
-    """How many bytes come back for each byte of packets of every kind, to one that has confirmed nothing."""
+    """Return the bytes sent back for each byte of packets of every kind, to a host that has confirmed nothing."""
     chance = random.Random(1)
     patterns = (b"/bench/*", b"//", b"//*", b"/bench/string/*/*", b"/bench/{ping,status,version}", b"/bench//status")
     bad = [b"/ab", b"\xff" * 4, b"#bundle\0", b"/a\0\0" * 300, padded(b"/bench/ping") + b",Q\0\0", bytes(1000)]
