@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path, PurePath
@@ -16,6 +14,7 @@ from oscservice.check.verdicts import Case, Note, RecordingHeard
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import Place, note_name, note_number
 from oscservice.instrument.spec import Instrument
+from oscservice.record.whole_file import whole_file
 
 FORM = "oscservice-baseline-1"
 LARGEST_FILE = 200_000_000
@@ -71,28 +70,12 @@ def read_baseline(path: Path) -> tuple[RecordingHeard, str]:
 def write_baseline(path: Path, text: str) -> None:
     """Write a whole baseline or nothing. Raises InputError."""
     try:
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, delete=False) as file:
-            made = Path(file.name)
-            try:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-                os.chmod(made, 0o666 & ~_umask())
-                made.replace(path)
-            except BaseException:
-                made.unlink(missing_ok=True)
-                raise
+        with whole_file(path) as file:
+            file.write(text.encode())
     except OSError as trouble:
         raise InputError(
             f"{path}: the baseline can't be written ({trouble.strerror}); the old one is unchanged"
         ) from None
-
-
-def _umask() -> int:
-    """Return the process's umask, which can only be read by setting it."""
-    found = os.umask(0o022)
-    os.umask(found)
-    return found
 
 
 def _read(body: dict[str, Any]) -> tuple[RecordingHeard, str]:

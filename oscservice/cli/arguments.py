@@ -1,22 +1,25 @@
-"""Arguments of several commands: their common options, an instrument by name, a session by name."""
+"""Arguments of several commands: their common options, an instrument by name, a session by name.
+
+What takes long to import is imported where it is used, so that the help of a command is there at once.
+"""
 
 from __future__ import annotations
 
 import re
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from oscservice.errors import InputError
-from oscservice.instrument.instrument_file import load_instrument
-from oscservice.instrument.spec import Instrument
-from oscservice.plugins.registry import InstalledKinds, Offer, Registry
-from oscservice.record.journal import Journal, SessionRow
-from oscservice.record.session_history import sessions_of, state_of
 from oscservice.sentences.plural import counted
-from oscservice.session.state import State
+
+if TYPE_CHECKING:
+    from oscservice.instrument.spec import Instrument
+    from oscservice.plugins.registry import Offer
+    from oscservice.record.journal import Journal, SessionRow
+    from oscservice.session.state import State
 
 JournalOption = Annotated[Path | None, typer.Option(help="Journal file; by default the user's own.")]
 JsonObject = Annotated[bool, typer.Option("--json", help="Print the result as one JSON object.")]
@@ -33,11 +36,13 @@ _LAST = re.compile(r"last(?:-(\d{1,4}))?")
 
 
 def named_instrument(name_or_path: str) -> Instrument:
-    """The instrument of a preset or a file; a plug-in that fails is named on standard error.
+    """Return the instrument of a preset or a file; a plug-in that fails is named on standard error.
 
     Raises:
         InputError: no such preset, or a file that can't be read or has a mistake.
     """
+    from oscservice.instrument.instrument_file import load_instrument
+    from oscservice.plugins.registry import InstalledKinds, Registry
 
     def failed(offer: Offer, reason: str) -> None:
         print(f"oscservice: {offer} is disabled: {reason}", file=sys.stderr)
@@ -46,12 +51,14 @@ def named_instrument(name_or_path: str) -> Instrument:
 
 
 def instrument_sessions(journal: Journal, instrument: str) -> list[tuple[SessionRow, State]]:
-    """The sessions of an instrument by identity, name or file, the newest first.
+    """Return the sessions of an instrument by identity, name or file, the newest first.
 
     Raises:
         InputError: the file can't be read or has a mistake.
         JournalError: the journal can't be read.
     """
+    from oscservice.record.session_history import sessions_of
+
     found = list(sessions_of(journal, instrument))
     if not found and Path(instrument).suffix == ".toml":
         found = list(sessions_of(journal, named_instrument(instrument).identity))
@@ -59,10 +66,10 @@ def instrument_sessions(journal: Journal, instrument: str) -> list[tuple[Session
 
 
 def named_session(journal: Journal, name: str, instrument: str | None) -> str:
-    """The name of a session, given as itself, or as ``last``, ``last-1`` and so on, of an instrument if one is given.
+    """Return the name of a session, given as itself, or as ``last``, ``last-1`` and so on, of an instrument if given.
 
     Raises:
-        InputError: there are not so many.
+        InputError: there are fewer sessions.
         JournalError: the journal can't be read.
     """
     last = _LAST.fullmatch(name)
@@ -80,12 +87,14 @@ def named_session(journal: Journal, name: str, instrument: str | None) -> str:
 
 
 def begun_session(journal: Journal, session: str) -> tuple[State, Instrument]:
-    """The state of a session and its instrument.
+    """Return the state of a session and its instrument.
 
     Raises:
         InputError: nothing was begun in the session.
         JournalError: no such session, or the journal can't be read.
     """
+    from oscservice.record.session_history import state_of
+
     state = state_of(journal, session)
     if state.instrument is None:
         raise InputError(f"session {session} has no instrument: nothing was begun in it")

@@ -6,30 +6,19 @@ import json
 import os
 import sys
 import time
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.markup import escape
-from rich.table import Table
 
-from oscservice.archive.result_cache import Cache
-from oscservice.check.check_output import as_json, as_junit, table_cells
-from oscservice.check.file_naming import Names, compile_names
-from oscservice.check.manifest import CheckSet, Recordings, listed, load_manifest, read_list
-from oscservice.check.run_check import run_check
-from oscservice.check.verdicts import VERDICT_TEXTS, CaseFound, CheckResult, CheckVerdict, Limits
 from oscservice.cli.arguments import named_instrument
-from oscservice.cli.console import plain_table, progress_bar, say, wide_console
+from oscservice.cli.console import progress_bar
 from oscservice.errors import InputError
-from oscservice.sentences.plural import counted
 
-_MARKS = {CheckVerdict.HOLDS: "", CheckVerdict.UNSURE: "?", CheckVerdict.OUT: "!", CheckVerdict.DRIFTED: "!"}
-_MOST_LINES = 20
-_MOST_ROWS = 100
-
+if TYPE_CHECKING:
+    from oscservice.check.file_naming import Names
+    from oscservice.check.manifest import Recordings
 
 _LIMIT = {"min": 0.01, "max": 100.0}
 
@@ -83,6 +72,14 @@ def check(
         typer.Exit: with the exit code of the verdict, unless all is well.
         InputError: an option or a manifest that can't be used; nothing to check.
     """
+    # These take long to import, and the help needs none of them.
+    from oscservice.archive.result_cache import Cache
+    from oscservice.check.check_output import as_json, as_junit
+    from oscservice.check.manifest import CheckSet, Recordings, load_manifest
+    from oscservice.check.run_check import run_check
+    from oscservice.check.verdicts import Limits
+    from oscservice.cli.check_table import print_result
+
     check_set = CheckSet() if manifest is None else load_manifest(manifest)
     patterns = (*(files or ()), *_listed(list_file))
     if patterns:
@@ -133,13 +130,15 @@ def check(
     for refused in result.refused:
         print(f"oscservice: {refused}", file=sys.stderr)
     if json_file != "-":
-        _print(result, accepted=accept)
+        print_result(result, accepted=accept)
     if result.verdict.exit_code:
         raise typer.Exit(result.verdict.exit_code)
 
 
 def _listed(list_file: str | None) -> tuple[str, ...]:
-    """The paths of a list; ``-`` is standard input. Raises InputError."""
+    """Return the paths of a list; ``-`` is standard input. Raises InputError."""
+    from oscservice.check.manifest import listed, read_list
+
     if list_file is None:
         return ()
     return listed(sys.stdin.read()) if list_file == "-" else read_list(Path(list_file))
@@ -147,6 +146,8 @@ def _listed(list_file: str | None) -> tuple[str, ...]:
 
 def _compiled(names: str | None) -> Names | None:
     """Return the pattern of file names. Raises InputError for a pattern that can't be used."""
+    from oscservice.check.file_naming import compile_names
+
     try:
         return None if names is None else compile_names(names)
     except ValueError as mistake:
@@ -154,7 +155,7 @@ def _compiled(names: str | None) -> Names | None:
 
 
 def _changed(some: Recordings, names: Names | None, channel: int | None, string_a_channel: bool) -> Recordings:
-    """The recordings, with names and channels as the command line gives them."""
+    """Return the recordings, with names and channels as the command line gives them."""
     info = some.info
     if string_a_channel:
         info = replace(info, channel=0, string_a_channel=True)
@@ -168,62 +169,3 @@ def _write(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8")
     except OSError as trouble:
         raise InputError(f"{path}: can't be written ({trouble.strerror}); choose another place") from None
-
-
-def _print(result: CheckResult, *, accepted: bool) -> None:
-    console = wide_console()
-    if result.cases:
-        against = "what was heard"
-        if not accepted:
-            against = "against tolerances" if result.limits.drift_cents is None else f"against {result.baseline}"
-        say(console, f"{result.name or 'Recordings'} {against}", soft_wrap=True)
-        shown = result.cases
-        if len(shown) > _MOST_ROWS:  # of a large archive only what doesn't hold
-            shown = tuple(one for one in shown if one.verdict is not CheckVerdict.HOLDS)[:_MOST_ROWS]
-        if shown:
-            console.print(_accepted(shown) if accepted else _table(shown))
-        if len(shown) < len(result.cases):
-            say(console, f"{len(result.cases) - len(shown)} more are not shown; --json has them all", soft_wrap=True)
-        for verdict in (
-            sorted({one.verdict for one in result.cases}, key=list(CheckVerdict).index) if not accepted else ()
-        ):
-            say(console, f"{verdict}: {VERDICT_TEXTS[verdict]}", soft_wrap=True)
-    for remark in result.remarks[:_MOST_LINES]:
-        say(console, remark, soft_wrap=True)
-    if len(result.remarks) > _MOST_LINES:
-        say(console, f"... and {len(result.remarks) - _MOST_LINES} more remarks; --json has them all", soft_wrap=True)
-    counts = ", ".join(f"{result.counts[v]} {_words(v)}" for v in reversed(CheckVerdict) if result.counts[v])
-    known = f" ({result.cached} from the cache)" if result.cached else ""
-    refused = f", {len(result.refused)} refused" if result.refused else ""
-    judged = "" if accepted else f": {counts or 'none judged'}"
-    say(
-        console,
-        f"{counted(result.files, 'file')}{known}, {counted(result.notes, 'note')}{refused}{judged}",
-        soft_wrap=True,
-    )
-
-
-def _words(verdict: CheckVerdict) -> str:
-    return {CheckVerdict.HOLDS: "hold", CheckVerdict.UNSURE: "unsure", CheckVerdict.OUT: "out of tolerance"}.get(
-        verdict, str(verdict)
-    )
-
-
-def _table(shown: Sequence[CaseFound]) -> Table:
-    columns = ("", "place", "notes", "what", "cents", "±", "limit")
-    table = plain_table(*columns, "verdict", right=("notes", "cents", "±", "limit"), fixed=columns)
-    table.caption, table.caption_justify = "Cents, + sharp, ± 1 sd.", "left"
-    for one in shown:
-        for row, finding in enumerate(one.findings):
-            first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
-            table.add_row(*first, *map(escape, table_cells(finding)))
-        if not one.findings:
-            table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "compared by others")
-    return table
-
-
-def _accepted(shown: Sequence[CaseFound]) -> Table:
-    table = plain_table("place", "notes", right=("notes",))
-    for one in shown:
-        table.add_row(escape(str(one.case)), str(one.notes))
-    return table

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from oscservice.cli.arguments import (
     CountedInstrument,
@@ -19,10 +17,12 @@ from oscservice.cli.arguments import (
     named_session,
 )
 from oscservice.cli.console import plain_table, say
-from oscservice.record.journal import Journal
-from oscservice.session.session_results import summary_of
-from oscservice.session.setup_changes import FRET, STIFFNESS, UNITS, Cell, Changes, Side, changes
-from oscservice.session.setup_summary import SetupSummary
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from oscservice.session.setup_changes import Cell, Changes, Side
+    from oscservice.session.setup_summary import SetupSummary
 
 _MILLIONTHS = 1e6
 
@@ -45,6 +45,13 @@ def compare(
         InputError: a session in which nothing was begun, or no such session.
         JournalError: no session of that name, or the journal can't be read.
     """
+    # These take long to import, and the help needs none of them.
+    from rich.console import Console
+
+    from oscservice.record.journal import Journal
+    from oscservice.session.session_results import summary_of
+    from oscservice.session.setup_changes import changes
+
     with Journal.open(journal, readonly=True) as opened:
         names = [named_session(opened, name, instrument) for name in (first, second)]
         before, after = (summary_of(begun_session(opened, name)[0], name) for name in names)
@@ -85,12 +92,16 @@ def _table(first: SetupSummary, found: Changes, why: list[str]) -> Table:
 
 
 def _name(cell: Cell) -> str:
+    from oscservice.session.setup_changes import FRET, UNITS
+
     unit = UNITS[cell.what]
     name = f"fret {cell.fret}" if cell.what == FRET else cell.what
     return f"{name}, {unit}" if unit else name
 
 
 def _shown(what: str, side: Side | None, *, signed: bool = False) -> str:
+    from oscservice.session.setup_changes import STIFFNESS
+
     if side is None:
         return "–"
     if what == STIFFNESS:

@@ -21,7 +21,7 @@ PIPED_WIDTH = 120
 
 
 def wide_console(piped_width: int = PIPED_WIDTH) -> Console:
-    """Standard output as wide as the terminal, or ``piped_width`` characters where it goes to a file or a program."""
+    """Return standard output as wide as the terminal; ``piped_width`` characters if it goes to a file or a program."""
     from rich.console import Console
 
     return Console(width=None if sys.stdout.isatty() else piped_width)
@@ -37,13 +37,13 @@ def say(console: Console, text: str, *, soft_wrap: bool = False) -> None:
 
 
 def plain_table(*columns: str, right: Collection[str] = (), fixed: Collection[str] = (), title: str = "") -> Table:
-    """An empty table with a line under its head and no frame.
+    """Return an empty table with a line under its head and no frame.
 
     Args:
         columns: headings of the columns, from the left.
         right: headings of the columns that are justified to the right.
         fixed: headings of the columns whose cells are never broken into lines.
-        title: stands over the table; empty for none.
+        title: the line over the table; empty for none.
     """
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
@@ -75,6 +75,14 @@ def replace_unprintable_characters() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
+
+
+def print_at_once(line: str) -> None:
+    """Print a line without waiting for more. Nothing is printed any more once standard output has lost its reader."""
+    try:
+        print(line, flush=True)
+    except OSError:
+        silence_stdout()
 
 
 def silence_stdout() -> None:

@@ -4,27 +4,26 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from oscservice.cli.arguments import JournalOption, instrument_sessions
 from oscservice.cli.console import plain_table, say
 from oscservice.errors import InputError
-from oscservice.record.journal import Journal, SessionRow
-from oscservice.record.session_history import events_of
-from oscservice.report.history_plot import Visit, visit
 from oscservice.sentences.plural import counted
-from oscservice.session.replay import fold
-from oscservice.session.session_results import summary_of
-from oscservice.session.setup_changes import Side
-from oscservice.session.setup_summary import SetupSummary
-from oscservice.session.state import State
 
-Entry = tuple[SessionRow, SetupSummary, str]
-"""A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from oscservice.record.journal import Journal, SessionRow
+    from oscservice.report.history_plot import Visit
+    from oscservice.session.setup_changes import Side
+    from oscservice.session.setup_summary import SetupSummary
+    from oscservice.session.state import State
+
+    Entry = tuple[SessionRow, SetupSummary, str]
+    """A session's line in the journal, how it left the instrument, and its outcome or the phase it is in."""
 
 
 def history(
@@ -46,6 +45,11 @@ def history(
         InputError: no session of that instrument, a file with a mistake, or one that can't be drawn into.
         JournalError: the journal can't be read.
     """
+    # These take long to import, and the help needs none of them.
+    from rich.console import Console
+
+    from oscservice.record.journal import Journal
+
     with Journal.open(journal, readonly=True) as opened:
         found = [_entry(row, state) for row, state in instrument_sessions(opened, instrument)]
         visits = _visits(opened, found) if plot is not None or as_json else []
@@ -70,7 +74,11 @@ def history(
 
 
 def _visits(journal: Journal, found: list[Entry]) -> list[Visit]:
-    """The sessions string by string, the oldest first, all with the errors of one fret."""
+    """Return the sessions string by string, the oldest first, all with the errors of one fret."""
+    from oscservice.record.session_history import events_of
+    from oscservice.report.history_plot import visit
+    from oscservice.session.replay import fold
+
     fret = next((known for _, summary, _ in found if (known := summary.check_fret) is not None), None)
     visits = []
     for row, _, _ in reversed(found):
@@ -80,7 +88,7 @@ def _visits(journal: Journal, found: list[Entry]) -> list[Visit]:
 
 
 def _strings(one: Visit) -> dict[str, Any]:
-    """One session, string by string, as a JSON object."""
+    """Return one session, string by string, as a JSON object."""
 
     def side_json(side: Side | None) -> dict[str, float] | None:
         return None if side is None else {"cents": side.value, "se_cents": side.se}
@@ -105,6 +113,8 @@ def _strings(one: Visit) -> dict[str, Any]:
 
 
 def _entry(row: SessionRow, state: State) -> Entry:
+    from oscservice.session.session_results import summary_of
+
     return row, summary_of(state, row.id), _outcome(row, state)
 
 

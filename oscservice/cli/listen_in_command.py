@@ -1,4 +1,4 @@
-"""``oscservice listen-in``: what a surface sends, and the bindings for it."""
+"""``oscservice listen-in``: messages of a control surface, and bindings for them."""
 
 from __future__ import annotations
 
@@ -6,19 +6,17 @@ import asyncio
 import contextlib
 import signal
 from collections.abc import Callable
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from oscservice.bindings.observed_messages import MOST_ADDRESSES, ObservedMessages, offers
-from oscservice.cli.serve_command import tell
+from oscservice.cli.console import print_at_once
 from oscservice.defaults import DEFAULT_HOST, DEFAULT_PORT, DEFAULT_ROOT
-from oscservice.osc.packet import PacketError, decode_from
-from oscservice.osc.peer import Peer
-from oscservice.osc.ports import bound_pair
-from oscservice.osc.tcp import TcpLink
-from oscservice.osc.udp import UdpLink
 from oscservice.sentences.plural import counted
+
+if TYPE_CHECKING:
+    from oscservice.bindings.observed_messages import ObservedMessages
+    from oscservice.osc.peer import Peer
 
 NEWS_S = 1.0
 
@@ -36,8 +34,11 @@ def listen_in(
 
     Raises PortError: the port is taken, most likely by the daemon itself.
     """
+    # These take long to import, and the help needs none of them.
+    from oscservice.bindings.observed_messages import MOST_ADDRESSES, ObservedMessages, offers
+
     overheard = ObservedMessages()
-    say: Callable[[str], None] = (lambda line: None) if toml else tell
+    say: Callable[[str], None] = (lambda line: None) if toml else print_at_once
     asyncio.run(_listen(overheard, host, port, seconds, say))
     bindings = offers(overheard, root)
     if overheard.bad:
@@ -45,10 +46,10 @@ def listen_in(
     if overheard.beyond:
         say(f"messages left out, at addresses beyond the first {MOST_ADDRESSES}: {overheard.beyond}")
     if bindings:
-        say("\nFor the settings file; put in the command that each is for:\n")
-        tell("\n\n".join(bindings))
+        say("\nFor the settings file; fill in the command for each:\n")
+        print_at_once("\n\n".join(bindings))
     else:
-        say("nothing was heard: does the surface send to this address and port?")
+        say("nothing arrived: does the surface send to this address and port?")
 
 
 class _Listener:
@@ -74,6 +75,8 @@ class _Listener:
         self.receive(packet, sender)
 
     def receive(self, packet: bytes, sender: Peer) -> None:
+        from oscservice.osc.packet import PacketError, decode_from
+
         try:
             timed = decode_from(packet, sender.transport)
         except PacketError as error:
@@ -96,6 +99,10 @@ class _Listener:
 async def _listen(
     overheard: ObservedMessages, host: str, port: int, seconds: float | None, say: Callable[[str], None]
 ) -> None:
+    from oscservice.osc.ports import bound_pair
+    from oscservice.osc.tcp import TcpLink
+    from oscservice.osc.udp import UdpLink
+
     udp, tcp = bound_pair(host, port)
     listener = _Listener(overheard, say)
     streams = TcpLink(listener)
@@ -105,7 +112,7 @@ async def _listen(
     for sign in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(sign, stop.set)
     say(f"listening in on {host} port {udp.getsockname()[1]}, UDP and TCP; Ctrl-C ends it")
-    news = asyncio.create_task(_tell_news(overheard, say))
+    news = asyncio.create_task(_say_news(overheard, say))
     try:
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(stop.wait(), seconds)
@@ -115,7 +122,7 @@ async def _listen(
         streams.close()
 
 
-async def _tell_news(overheard: ObservedMessages, say: Callable[[str], None]) -> None:
+async def _say_news(overheard: ObservedMessages, say: Callable[[str], None]) -> None:
     while True:
         await asyncio.sleep(NEWS_S)
         for heard in overheard.news():

@@ -1,4 +1,7 @@
-"""Commands that list what there is: audio inputs, instrument presets, OSC addresses, plug-ins, sentences."""
+"""Commands that list audio inputs, instrument presets, OSC addresses, plug-ins, and sentences.
+
+What takes long to import is imported where it is used, so that the help of a command is there at once.
+"""
 
 from __future__ import annotations
 
@@ -6,40 +9,38 @@ import contextlib
 import json
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
-from oscservice.api.address_reference import grouped, reference
-from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
-from oscservice.audio.portaudio import list_devices
-from oscservice.audio.source_spec import SOURCE_KINDS
 from oscservice.cli.console import plain_table, say
-from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml
-from oscservice.instrument.spec import Instrument
-from oscservice.osc.address import arguments_text
-from oscservice.plugins.registry import GROUPS, Offer, PluginError, Registry, added
 from oscservice.sentences.plural import counted
-from oscservice.sentences.sentence_table import ENGLISH, english_toml
-from oscservice.sentences.translation import load_translation
 
-_OTHER_SOURCES = [f"`--source {one.forms[0]}`" for one in SOURCE_KINDS if one.kind != "device"]
-_NO_DEVICES = f"""No audio input device was found. To get one:
+if TYPE_CHECKING:
+    from oscservice.instrument.spec import Instrument
+    from oscservice.plugins.registry import Offer, Registry
+
+_NO_DEVICES = """No audio input device was found. To get one:
   - plug in an audio interface or a USB guitar cable, and run this again;
   - on a desktop that uses PipeWire or PulseAudio: apt-get install libasound2-plugins, so that its inputs show up here;
   - as an ordinary user: be in the group audio (usermod -aG audio USER, then log in again).
-Without a sound card, {", ".join(_OTHER_SOURCES[:-1])} and {_OTHER_SOURCES[-1]} still work."""
+Without a sound card, {others} and {last} still work."""
 
 
 def devices() -> None:
     """Print the audio inputs, the default one marked. Raises AudioInputError if PortAudio is missing."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from oscservice.audio.portaudio import list_devices
+    from oscservice.audio.source_spec import SOURCE_KINDS
+
     console = Console()
     found = list_devices()
     if not found:
-        say(console, _NO_DEVICES, soft_wrap=True)
+        *others, last = [f"`--source {one.forms[0]}`" for one in SOURCE_KINDS if one.kind != "device"]
+        say(console, _NO_DEVICES.format(others=", ".join(others), last=last), soft_wrap=True)
         return
     table = Table("number", "name", "through", "channels", "rate (Hz)", "", title="Audio inputs", title_justify="left")
     for device in found:
@@ -67,6 +68,10 @@ def instruments(context: typer.Context) -> None:
 
 def list_instruments() -> None:
     """Print a table of the presets on standard output."""
+    from rich.console import Console
+
+    from oscservice.instrument.instrument_file import load_instrument, preset_names
+
     columns = ("name", "strings", "mm", "frets", "gauges", "bridge")
     table = plain_table(*columns, fixed=("name", "mm", "gauges"), title="Instrument presets")
     for name in preset_names():
@@ -85,11 +90,13 @@ def list_instruments() -> None:
 @instruments_app.command("show", help="Print a preset as the TOML text to copy and edit.")
 def show_instrument(name: Annotated[str, typer.Argument(help="A preset's name.")]) -> None:
     """Print a preset's TOML text on standard output. Raises InputError for a name that isn't a preset."""
+    from oscservice.instrument.instrument_file import preset_toml
+
     sys.stdout.write(preset_toml(name))
 
 
 def _notes(instrument: Instrument) -> str:
-    """How many strings, and the notes of the outer two: ``6: E4-E2``."""
+    """Return the number of strings, and the notes of the outer two: ``6: E4-E2``."""
     return f"{len(instrument.strings)}: {instrument.strings[0].note}-{instrument.strings[-1].note}"
 
 
@@ -111,6 +118,14 @@ def addresses(
     Args:
         markdown: print the reference page in Markdown instead of tables.
     """
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from oscservice.api.address_reference import grouped, reference
+    from oscservice.api.address_table import DEFAULT_PREFIX, TABLE
+    from oscservice.osc.address import arguments_text
+
     if markdown:
         print(reference(), end="")
         return
@@ -136,7 +151,13 @@ WORKS = "can be used"
 def plugins(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a plug-in.")] = False,
 ) -> None:
-    """Load every plug-in and print how it is: a table, or JSON Lines, one object a plug-in."""
+    """Load every plug-in and print its state: a table, or JSON Lines, one object a plug-in."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    from oscservice.plugins.registry import GROUPS, Registry
+
     registry = Registry()
     found = [(offer, state_of(offer, registry)) for offer in registry.offers()]
     if as_json:
@@ -159,7 +180,9 @@ def plugins(
 
 
 def state_of(offer: Offer, registry: Registry) -> str:
-    """Why a plug-in can't be used; empty if it can, as far as loading it shows."""
+    """Return the reason why a plug-in can't be used; empty if it loads."""
+    from oscservice.plugins.registry import PluginError, added
+
     with contextlib.suppress(PluginError):
         added(offer, registry) if offer.role == "bridge" else registry.load(offer)
     return registry.faults().get(offer, "")
@@ -177,6 +200,9 @@ def sentences(
     translation: Annotated[Path | None, typer.Argument(help="A translation to check.")] = None,
 ) -> None:
     """Print the English table, or check a translation and print what it leaves in English. Raises InputError."""
+    from oscservice.sentences.sentence_table import ENGLISH, english_toml
+    from oscservice.sentences.translation import load_translation
+
     if translation is None:
         sys.stdout.write(english_toml())
         return

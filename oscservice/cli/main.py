@@ -16,7 +16,7 @@ from oscservice import __version__
 from oscservice.cli.console import replace_unprintable_characters, silence_stdout
 from oscservice.errors import InputError, OscserviceError
 
-# What --help lists, in its order: the function of a command, or the typer.Typer of a group of commands, and its help.
+# The list in --help, in its order: the function of a command, or the typer.Typer of a group of commands, and its help.
 COMMANDS = {
     "rehearse": (
         "rehearse_command:rehearse",
@@ -60,10 +60,10 @@ COMMANDS = {
     ),
     "remeasure": (
         "remeasure_command:remeasure",
-        "Measure a session's kept sound again, and show what changes. The exit code is 1 if something does.",
+        "Measure a session's kept sound again, and show the changes. The exit code is 1 if there are any.",
     ),
     "devices": ("listing_commands:devices", "List the audio inputs."),
-    "plugins": ("listing_commands:plugins", "List the plug-ins that are installed, and whether they can be used."),
+    "plugins": ("listing_commands:plugins", "List the installed plug-ins and the state of each."),
     "addresses": ("listing_commands:addresses", "List every OSC address."),
     "sentences": (
         "listing_commands:sentences",
@@ -76,7 +76,7 @@ COMMANDS = {
     "sessions": ("sessions_command:app", "Recorded sessions: list, verify, export, import."),
 }
 
-# What Typer raises for a command line it can't read; its name depends on which click Typer brings along.
+# The error of Typer for a command line it can't read; its name depends on the version of click that Typer uses.
 _UsageError = cast(type[Exception], typer.BadParameter.__mro__[1])
 
 
@@ -95,15 +95,15 @@ def main() -> None:
         _end(_usage(error), InputError.exit_code)
     except (KeyboardInterrupt, typer.Abort):
         sys.exit(130)
-    except BrokenPipeError:  # whoever read the output has seen enough
+    except BrokenPipeError:  # the reader of the output has closed it
         silence_stdout()
     else:
         sys.exit(code if isinstance(code, int) else 0)
 
 
 def command_line() -> TyperGroup:
-    """The command ``oscservice`` with all of its commands, none of them imported yet."""
-    app = _typer(help="Hears the strings of a fretted instrument and reports over OSC how to move each saddle.")
+    """Return the command ``oscservice`` with all of its commands, none of them imported yet."""
+    app = _typer(help="Listen to the strings of a fretted instrument, and report over OSC how to move each saddle.")
     app.callback(invoke_without_command=True)(_top)
     group = cast(TyperGroup, typer.main.get_command(app))
     for name in COMMANDS:
@@ -112,7 +112,7 @@ def command_line() -> TyperGroup:
 
 
 class _LazyCommand(TyperCommand):
-    """A command by its name and help; whoever runs it, or asks for its own help, gets the real one."""
+    """A command by its name and help. The real one is imported when it runs, or shows its own help."""
 
     def __init__(self, name: str) -> None:
         super().__init__(name, help=COMMANDS[name][1])
@@ -160,7 +160,7 @@ def _end(complaint: str, code: int) -> NoReturn:
 
 
 def _usage(error: Any) -> str:
-    """A mistake on the command line in one line: what Typer says, and where the options are explained."""
+    """Return the line for a mistake on the command line: Typer's message, and the help that explains the options."""
     path = error.ctx.command_path if error.ctx is not None else "oscservice"
     message = " ".join(error.format_message().split()).rstrip(".")
     return f"{message[:1].lower()}{message[1:]}: see `{path} --help`"

@@ -6,76 +6,27 @@ import json
 import math
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.markup import escape
-from rich.table import Table
 
-from oscservice.archive.file_measurement import NoteFound, measure_file
 from oscservice.cli.arguments import named_instrument
 from oscservice.cli.console import plain_table, wide_console
 from oscservice.errors import InputError, OscserviceError
-from oscservice.hearing.note_identity import identify
-from oscservice.hearing.reading import Reading, finite_or_none
-from oscservice.instrument.pitch import Place, nearest_note, note_hz, note_name, note_number
-from oscservice.instrument.spec import Instrument
 from oscservice.sentences.plural import counted
 
-_FRET_12 = Place("fret", 12)
-_NEAR_CENTS = 50.0  # a pitch further off than half a semitone is another note
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from oscservice.cli.note_rows import NoteRow
+    from oscservice.hearing.reading import Reading
 
 
 class NothingMeasuredError(OscserviceError):
     """No file gave a note."""
 
     exit_code = 1
-
-
-@dataclass(frozen=True)
-class NoteRow:
-    """One note of a file, or a sound in it that gave none (``reading`` None, ``reason`` says why)."""
-
-    file: str
-    channel: int
-    onset_s: float
-    reading: Reading | None
-    string: int | None = None
-    place: str | None = None
-    note: str | None = None
-    cents: float | None = None
-    reason: str = ""
-    flags: tuple[str, ...] = ()
-
-    def as_json(self) -> dict[str, Any]:
-        """The row as a JSON object; a sound that gave no note has only file, channel, onset and reason."""
-        head: dict[str, Any] = {"file": self.file, "channel": self.channel, "onset_s": self.onset_s}
-        r = self.reading
-        if r is None:
-            return head | {"reason": self.reason, "flags": list(self.flags)}
-        return head | {
-            "string": self.string,
-            "place": self.place,
-            "note": self.note,
-            "f1_hz": r.f1_hz,
-            "cents": self.cents,
-            "se_cents": r.se_cents,
-            "f0_hz": r.f0_hz,
-            "inharmonicity": r.inharmonicity,
-            "inharmonicity_se": finite_or_none(r.inharmonicity_se),
-            "string_hz": r.string_hz,
-            "string_se_cents": finite_or_none(r.string_se_cents),
-            "ambiguity_cents": r.ambiguity_cents,
-            "partials": list(r.partials),
-            "level_dbfs": r.level_dbfs,
-            "strength_db": r.strength_db,
-            "attack_cents": r.attack_cents,
-            "window_start_s": r.window_start_s,
-            "window_length_s": r.window_length_s,
-            "flags": list(self.flags),
-        }
 
 
 def measure(
@@ -91,8 +42,12 @@ def measure(
 
     Raises:
         InputError: an option can't be used, or a file can't be read (after all others were measured).
-        NothingMeasuredError: the files were read, and hold no note.
+        NothingMeasuredError: the files were read, and have no note.
     """
+    # These take long to import, and the help needs none of them.
+    from oscservice.cli.note_rows import file_rows
+    from oscservice.instrument.pitch import note_hz, note_number
+
     profile = named_instrument(instrument) if instrument is not None else None
     if profile is not None:
         reference_hz = profile.reference_hz
@@ -127,71 +82,23 @@ def measure(
 
 
 def _nothing(path: Path, rows: Sequence[NoteRow], flags: Sequence[str]) -> str:
-    """Why a file gave no reading."""
-    reason = rows[0].reason if rows else "the file is silent, or holds no plucked string"
+    """Return the reason why a file gave no reading."""
+    reason = rows[0].reason if rows else "the file is silent, or has no plucked string in it"
     found = f" (flags: {', '.join(flags)})" if flags else ""
     return f"{path}: no note found: {reason}{found}"
 
 
-def file_rows(
-    path: Path, expected_hz: tuple[float, ...], instrument: Instrument | None, reference_hz: float
-) -> tuple[list[NoteRow], tuple[str, ...]]:
-    """The notes of one file, channel by channel in the order they were heard, and the flags of the whole file.
-
-    Raises:
-        InputError: the file can't be read.
-    """
-    hints = expected_hz
-    if instrument is not None:
-        hints += tuple(instrument.open_hz(n) for n in range(1, len(instrument.strings) + 1))
-    measured = measure_file(path, hints)
-    rows: list[NoteRow] = []
-    for one in measured.found:
-        if isinstance(one, NoteFound):
-            rows.append(_row(str(path), one, instrument, reference_hz, measured.flags))
-        else:
-            rows.append(NoteRow(str(path), one.channel, one.onset_s, None, reason=one.reason, flags=measured.flags))
-    return rows, measured.flags
-
-
-def _row(
-    file: str, found_note: NoteFound, instrument: Instrument | None, reference_hz: float, flags: tuple[str, ...]
-) -> NoteRow:
-    reading = found_note.reading
-    number, cents = nearest_note(reading.f1_hz, reference_hz)
-    found = None
-    if instrument is not None:
-        found = identify(
-            instrument,
-            reading.f1_hz,
-            inharmonicity=reading.inharmonicity,
-            inharmonicity_se=reading.inharmonicity_se,
-            also=(_FRET_12,),
-        ).best
-    if found is not None and abs(found.cents) > _NEAR_CENTS:
-        found = None
-    return NoteRow(
-        file,
-        found_note.channel,
-        found_note.onset_s,
-        reading,
-        string=found.string if found is not None else None,
-        place=str(found.place) if found is not None else None,
-        note=note_name(number),
-        cents=found.cents if found is not None else cents,
-        flags=tuple(sorted({*reading.flags, *flags})),
-    )
-
-
 def _stiffness(reading: Reading) -> str:
-    """B in millionths with its standard error, or a dash when it could not be fitted."""
+    """Return B in millionths with its standard error, or a dash when it could not be fitted."""
     if not math.isfinite(reading.inharmonicity_se):
         return "–"
     return f"{1e6 * reading.inharmonicity:.0f}±{max(1.0, 1e6 * reading.inharmonicity_se):.0f}"
 
 
 def _table(rows: Sequence[NoteRow]) -> Table:
-    """A table that fits 80 columns when file names are short."""
+    """Return a table that fits 80 columns if file names are short."""
+    from rich.markup import escape
+
     title = "Notes: settled pitch of the first partial, ± 1 sd"
     caption = (
         "ambig.: string pitch (all partials) above the first partial, cents.\n"

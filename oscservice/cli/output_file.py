@@ -1,27 +1,21 @@
-"""A file that a command writes: whole or not at all."""
+"""A file that a command writes."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from oscservice.errors import InputError
+from oscservice.record.whole_file import whole_file
 
 
 @contextmanager
-def whole_file(place: Path) -> Iterator[Path]:
-    """Yield the path to write to; what is there at the end takes its place in one step, or nothing does.
-
-    Raises:
-        InputError: it can't be written.
-    """
-    half = place.with_name(f"{place.name}.part")
+def output_file(place: Path) -> Iterator[BinaryIO]:
+    """Yield a file to write to, which is written whole or not at all. Raises InputError if it can't be written."""
     try:
-        yield half
-        os.replace(half, place)
+        with whole_file(place) as file:
+            yield file
     except OSError as error:
         raise InputError(f"{place} can't be written ({error.strerror}): choose another place") from None
-    finally:
-        half.unlink(missing_ok=True)

@@ -1,27 +1,27 @@
-"""``oscservice rehearse``: the whole job without a guitar, shown as it goes."""
+"""``oscservice rehearse``: the whole job without a guitar, shown while it runs."""
 
 from __future__ import annotations
 
 import json
 import time
 from dataclasses import asdict
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
-from rich.live import Live
-from rich.table import Table
-from rich.text import Text
 
 from oscservice.cli.arguments import JsonObject
 from oscservice.cli.console import plain_table
-from oscservice.daemon import rehearsal
-from oscservice.daemon.rehearsal import Rehearsed, checked_instrument
 from oscservice.defaults import DEFAULT_INSTRUMENT
 from oscservice.errors import OscserviceError
 from oscservice.sentences.plural import counted, numbered
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
-from oscservice.simulate.technician import Account
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from oscservice.daemon.rehearsal import Rehearsed
+    from oscservice.simulate.technician import Account
 
 LOWEST, HIGHEST = TOLERANCE_RANGE_CENTS
 
@@ -48,7 +48,12 @@ def rehearse(
         InputError: an instrument or frets that can't be used.
         GoalMissedError: a string ends outside the tolerance.
     """
-    profile = checked_instrument(instrument, frets)  # a mistake is reported before anything is shown
+    # These take long to import, and the help needs none of them.
+    from rich.console import Console
+
+    from oscservice.daemon import rehearsal
+
+    profile = rehearsal.checked_instrument(instrument, frets)  # a mistake is reported before anything is shown
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
@@ -74,7 +79,12 @@ def rehearse(
 
 
 def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets: str, real_time: bool) -> Rehearsed:
-    """Lines of what the daemon says, over a last line with the prompt of the moment."""
+    """Rehearse while the daemon's lines are shown, with the present prompt below them; return the result."""
+    from rich.live import Live
+    from rich.text import Text
+
+    from oscservice.daemon import rehearsal
+
     status = Text("")
     with Live(status, console=console, refresh_per_second=8, transient=True) as live:
 
@@ -90,6 +100,8 @@ def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets
 
 
 def _table(result: Rehearsed, tolerance: float) -> Table:
+    from rich.text import Text
+
     numbers = ("before", "after", "moves", "saddle moved", "plucks")
     table = plain_table("string", "note", *numbers, right=("string", *numbers), title="Error at fret 12, in cents")
     for s in result.strings:

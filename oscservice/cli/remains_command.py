@@ -1,16 +1,14 @@
-"""``oscservice remains``: what to tell the player, the error at every fret by a session's record."""
+"""``oscservice remains``: the errors that remain at every fret after a session."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.table import Table
 
-from oscservice.advice.remaining_errors import StringRemains
 from oscservice.cli.arguments import (
     Capo,
     JournalOption,
@@ -22,11 +20,14 @@ from oscservice.cli.arguments import (
     named_session,
 )
 from oscservice.cli.console import plain_table, say, wide_console
-from oscservice.cli.predict_command import Change, changed
 from oscservice.errors import InputError, JournalError
-from oscservice.instrument.spec import Instrument
-from oscservice.record.journal import Journal
-from oscservice.session.session_results import remaining
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from oscservice.advice.remaining_errors import StringRemains
+    from oscservice.cli.modification import Modification
+    from oscservice.instrument.spec import Instrument
 
 _COLUMN_WIDTH = 13
 _FIRST_WIDTH = 6
@@ -60,14 +61,19 @@ def remains(
         InputError: a session that compared nothing, or a change that can't be made.
         JournalError: no such session, or the journal can't be read.
     """
-    change = Change(semitones=semitones, notes=notes, reference_hz=reference, capo=capo)
+    # These take long to import, and the help needs none of them.
+    from oscservice.cli.modification import Modification, modified
+    from oscservice.record.journal import Journal
+    from oscservice.session.session_results import remaining
+
+    change = Modification(semitones=semitones, notes=notes, reference_hz=reference, capo=capo)
     with Journal.open(journal, readonly=True) as opened:
         if not opened.sessions():
             raise JournalError(f"there is no session in the journal {opened.path}")
         name = session or named_session(opened, "last", None)
         state, instrument = begun_session(opened, name)
     try:
-        after = changed(instrument, change) if str(change) else None
+        after = modified(instrument, change) if str(change) else None
         found = remaining(state, None, after)
     except ValueError as error:
         raise InputError(f"session {name}: {error}") from None
@@ -86,7 +92,7 @@ def remains(
 
 
 def _object(
-    name: str, instrument: Instrument, label: str, change: Change, found: Mapping[int, StringRemains]
+    name: str, instrument: Instrument, label: str, change: Modification, found: Mapping[int, StringRemains]
 ) -> dict[str, Any]:
     changes = {key: value for key, value in asdict(change).items() if value is not None}
     return {

@@ -1,28 +1,23 @@
-"""``oscservice remeasure``: a session's kept sound measured again, and what that changes."""
+"""``oscservice remeasure``: a session's kept sound measured again, and the changes."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from oscservice.cli.arguments import CountedInstrument, JournalOption, JsonObject, SessionArgument, named_session
 from oscservice.cli.console import plain_table, progress_bar, say
 from oscservice.errors import InputError
-from oscservice.instrument.pitch import Place
-from oscservice.record import remeasurement
-from oscservice.record.journal import Journal
-from oscservice.record.kept_sound import folder_of
-from oscservice.record.remeasurement import ReadingAgain, ErrorAgain, NumberedEvents, Remeasured
-from oscservice.record.session_history import events_of
 from oscservice.sentences.plural import counted
-from oscservice.session import events as ev
-from oscservice.session.vocabulary import place_text
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from oscservice.record.remeasurement import ErrorAgain, NumberedEvents, ReadingAgain, Remeasured
 
 
 def remeasure(
@@ -31,7 +26,7 @@ def remeasure(
     journal: JournalOption = None,
     as_json: JsonObject = False,
 ) -> None:
-    """Print what each kept reading comes to today, beside what the journal says, and what that makes of the errors.
+    """Print each kept reading measured again beside its value in the journal, and the errors that follow.
 
     Args:
         session: its name; or ``last``, ``last-1`` and so on, of the instrument if one is given.
@@ -43,6 +38,12 @@ def remeasure(
         InputError: no such session of that instrument, or none of its sound is there.
         JournalError: no session of that name, or the journal can't be read.
     """
+    # These take long to import, and the help needs none of them.
+    from oscservice.record.journal import Journal
+    from oscservice.record.kept_sound import folder_of
+    from oscservice.record.session_history import events_of
+    from oscservice.session import events as ev
+
     with Journal.open(journal, readonly=True) as opened:
         name = named_session(opened, session, instrument)
         events = events_of(opened, name)
@@ -62,11 +63,15 @@ def remeasure(
 
 
 def _measured(folder: Path, name: str, events: NumberedEvents, kept: int) -> Remeasured:
+    from oscservice.record import remeasurement
+
     with progress_bar("measuring") as measuring:
         return remeasurement.remeasure(folder, name, events, lambda count: measuring(count, kept))
 
 
 def _print(name: str, found: Remeasured) -> None:
+    from rich.console import Console
+
     console = Console()
     measured = [one for one in found.readings if one.now is not None]
     marked = sum(one.marked for one in measured)
@@ -92,6 +97,9 @@ _FAULTS = {"missing": "missing", "altered": "ALTERED", "no note": "without a not
 
 
 def _readings(readings: tuple[ReadingAgain, ...]) -> Table:
+    from oscservice.instrument.pitch import Place
+    from oscservice.session.vocabulary import place_text
+
     columns = ("event", "reading", "then", "now", "change")
     table = plain_table(*columns, right=("event", "then", "now", "change"), fixed=columns)
     for one in readings:

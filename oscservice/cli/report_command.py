@@ -1,4 +1,4 @@
-"""``oscservice report``: a session as a page a person reads, as PDF, CSV or JSON."""
+"""``oscservice report``: a session as HTML, PDF, CSV or JSON."""
 
 from __future__ import annotations
 
@@ -6,21 +6,19 @@ import re
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from oscservice import __version__
 from oscservice.cli.arguments import CountedInstrument, JournalOption, SessionArgument, named_session
 from oscservice.cli.console import progress_bar
-from oscservice.cli.output_file import whole_file
+from oscservice.cli.output_file import output_file
 from oscservice.errors import InputError, JournalError
-from oscservice.record.journal import Journal
-from oscservice.record.kept_sound import folder_of
-from oscservice.record.session_history import course_events, state_of
-from oscservice.report.facts import Facts, PitchTrackFacts
-from oscservice.report.gather_facts import facts_of, pitch_tracks_of
-from oscservice.session.effective_events import EffectiveEvents, effective_events
+
+if TYPE_CHECKING:
+    from oscservice.report.facts import Facts, PitchTrackFacts
+    from oscservice.session.effective_events import EffectiveEvents
 
 STANDARD_OUTPUT = Path("-")
 _NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
@@ -51,14 +49,14 @@ def report(
     csv: Annotated[Path | None, typer.Option(help="CSV file, - for standard output.")] = None,
     json: Annotated[Path | None, typer.Option(help="JSON file, - for standard output.")] = None,
 ) -> None:
-    """Write a session's report in each form that is asked for: HTML if none is.
+    """Write a session's report in each form that is asked for; HTML without any.
 
     Args:
         session: its name; or ``last``, ``last-1`` and so on, of the instrument if one is given.
         instrument: its identity, name or file, for ``last``.
         journal: the journal file; the user's own if None.
-        output, pdf, csv, json: where to; ``-`` is standard output. HTML goes to ``SESSION.html`` in the current folder
-            if nothing is said, and then over no file that isn't a report.
+        output, pdf, csv, json: files to write; ``-`` is standard output. Without any, HTML is written to
+            ``SESSION.html`` in the current folder, which replaces an older report but no other file.
         paper: of the PDF.
 
     Raises:
@@ -68,43 +66,54 @@ def report(
     forms = [place for place in (output, pdf, csv, json) if place is not None]
     if forms.count(STANDARD_OUTPUT) > 1:
         raise InputError("only one form can go to standard output: name a file for the others")
-    tell = STANDARD_OUTPUT not in forms
+    announce = STANDARD_OUTPUT not in forms
     facts = _facts(session, instrument, journal)
     if output is not None or not forms:
         from oscservice.report.page import page
 
         place = output or _own_place(facts.overview.session)
-        _write(place, page(facts).encode(), tell)
+        _write(place, page(facts).encode(), announce)
     if pdf is not None:
         from oscservice.report.page import pdf_of
 
-        _write(pdf, pdf_of(facts, paper), tell)
+        _write(pdf, pdf_of(facts, paper), announce)
     if csv is not None:
         from oscservice.report.csv_table import csv_text
 
-        _write(csv, csv_text(facts).encode(), tell)
+        _write(csv, csv_text(facts).encode(), announce)
     if json is not None:
-        _write(json, f"{facts.to_json()}\n".encode(), tell)
+        _write(json, f"{facts.to_json()}\n".encode(), announce)
 
 
 def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
+    """Return the facts of a session's report. Raises InputError and JournalError as ``report``."""
+    # These take long to import, and the help needs none of them.
+    from oscservice.record.journal import Journal
+    from oscservice.record.kept_sound import folder_of
+    from oscservice.record.session_history import state_of, timed_events
+    from oscservice.report.gather_facts import facts_of
+    from oscservice.session.effective_events import effective_events
+
     with Journal.open(journal, readonly=True) as opened:
         if not opened.sessions():
             raise JournalError(f"there is no session in the journal {opened.path}")
         name = named_session(opened, session, instrument)
         state_of(opened, name)  # says in one line what can't be read
-        course = effective_events(course_events(opened, name))
-        return facts_of(opened.record(name), course, __version__, _pitch_tracks(folder_of(opened.path), name, course))
+        effective = effective_events(timed_events(opened, name))
+        tracks = _pitch_tracks(folder_of(opened.path), name, effective)
+        return facts_of(opened.record(name), effective, __version__, tracks)
 
 
-def _pitch_tracks(folder: Path, session: str, course: EffectiveEvents) -> PitchTrackFacts | None:
-    """Look at kept sound, with a bar on standard error where somebody watches and it takes its time."""
+def _pitch_tracks(folder: Path, session: str, effective: EffectiveEvents) -> PitchTrackFacts | None:
+    """Return the pitch tracks of kept sound; a progress bar is shown on a terminal."""
+    from oscservice.report.gather_facts import pitch_tracks_of
+
     with progress_bar("kept sound") as looking:
-        return pitch_tracks_of(folder, session, course, lambda count: looking(count, None))
+        return pitch_tracks_of(folder, session, effective, lambda count: looking(count, None))
 
 
 def _own_place(session: str) -> Path:
-    """``SESSION.html`` here. Raises InputError where a file of that name is no report."""
+    """Return ``SESSION.html`` in the current folder. Raises InputError if a file of that name is no report."""
     place = Path(f"{_NO_NAME.sub('_', session)}.html")  # an imported session's name may be a path, or anything
     try:
         with place.open("rb") as there:
@@ -118,13 +127,13 @@ def _own_place(session: str) -> Path:
     return place
 
 
-def _write(place: Path, text: bytes, tell: bool) -> None:
-    """Write a whole file or none, and ``tell`` its name. Raises InputError."""
+def _write(place: Path, text: bytes, announce: bool) -> None:
+    """Write a whole file or none; print its name and size if ``announce``. Raises InputError."""
     if place == STANDARD_OUTPUT:
         sys.stdout.flush()
         sys.stdout.buffer.write(text)
         return
-    with whole_file(place) as half:
-        half.write_bytes(text)
-    if tell:
+    with output_file(place) as file:
+        file.write(text)
+    if announce:
         print(f"{place}: {len(text) / 1000.0:.0f} kB")

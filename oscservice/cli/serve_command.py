@@ -17,16 +17,8 @@ import typer
 from annotated_types import Ge, Le
 from pydantic.fields import FieldInfo
 
-from oscservice.cli.console import silence_stdout
+from oscservice.cli.console import print_at_once
 from oscservice.settings import ENVIRONMENT_PREFIX, ServeSettings, environment_settings, settings_file
-
-
-def tell(line: str) -> None:
-    """Print one line at once, for a person or a program that reads along. The daemon goes on when nobody does."""
-    try:
-        print(line, flush=True)
-    except OSError:
-        silence_stdout()
 
 
 def serve(
@@ -59,7 +51,7 @@ def serve(
     whole = ServeSettings.model_construct(**{**configured.options, **given})
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="oscservice: %(levelname)s: %(message)s")
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(serve_daemon(whole, tell, configured))
+        asyncio.run(serve_daemon(whole, print_at_once, configured))
 
 
 def _on_the_command_line(context: typer.Context, name: str) -> bool:
@@ -68,7 +60,7 @@ def _on_the_command_line(context: typer.Context, name: str) -> bool:
 
 
 def _parameter(name: str, field: FieldInfo) -> inspect.Parameter:
-    """The option of a setting, as a parameter that Typer reads."""
+    """Return the option of a setting, as a parameter that Typer reads."""
     more: Any = field.json_schema_extra
     low = next((limit.ge for limit in field.metadata if isinstance(limit, Ge)), None)
     high = next((limit.le for limit in field.metadata if isinstance(limit, Le)), None)

@@ -1,4 +1,4 @@
-"""``oscservice sessions``: the journal's sessions listed, exported, imported, and looked through for edits."""
+"""``oscservice sessions``: the journal's sessions listed, exported, imported, and checked for edits."""
 
 from __future__ import annotations
 
@@ -6,21 +6,20 @@ import contextlib
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
 
 from oscservice.cli.arguments import JournalOption
 from oscservice.cli.console import plain_table
-from oscservice.cli.output_file import whole_file
+from oscservice.cli.output_file import output_file
 from oscservice.errors import InputError, JournalError
-from oscservice.record.event_chain import Record, edited, object_in
-from oscservice.record.journal import Journal
-from oscservice.record.kept_sound import KeptSound, SoundCheck, checked, folder_of, sound_of, sounds_in
-from oscservice.record.session_files import lines, records
 from oscservice.sentences.plural import counted
-from oscservice.session.events import from_body
+
+if TYPE_CHECKING:
+    from oscservice.record.event_chain import Record
+    from oscservice.record.journal import Journal
+    from oscservice.record.kept_sound import KeptSound, SoundCheck
 
 _NO_KEY = "Hashes have no key: they show accidental or manual edits, not edits by someone who makes new hashes."
 
@@ -39,6 +38,11 @@ def sessions(context: typer.Context, journal: JournalOption = None) -> None:
 
 def list_sessions(journal: Path | None) -> None:
     """Print a table of the sessions, the newest first. Raises JournalError."""
+    # These take long to import, and the help needs none of them.
+    from rich.console import Console
+
+    from oscservice.record.journal import Journal
+
     with Journal.open(journal, readonly=True) as opened:
         rows = opened.sessions()
         columns = ("session", "begun (UTC)", "instrument", "label", "events", "record")
@@ -64,6 +68,10 @@ def verify_sessions(
         typer.Exit: with 1, if one is not.
         JournalError: no such session, or one that can't be read.
     """
+    from oscservice.record.event_chain import edited
+    from oscservice.record.journal import Journal
+    from oscservice.record.kept_sound import checked, folder_of
+
     good = True
     with Journal.open(journal, readonly=True) as opened:
         for name in _names(opened, [session] if session else []):
@@ -99,13 +107,15 @@ def export_sessions(
         JournalError: no such session, or one that can't be read.
         InputError: the file can't be written.
     """
+    from oscservice.record.journal import Journal
+
     with Journal.open(journal, readonly=True) as opened:
         text = _text(opened.record(name) for name in _names(opened, sessions or []))
         if output is None:
             sys.stdout.writelines(text)
             return
-        with whole_file(output) as half, half.open("w", encoding="utf-8") as file:
-            file.writelines(text)
+        with output_file(output) as file:
+            file.writelines(line.encode() for line in text)
 
 
 @app.command("import", help="Add exported sessions to the journal.")
@@ -119,6 +129,9 @@ def import_sessions(
         InputError: the file can't be read, or one of its sessions can't be taken; the others are.
         JournalError: the journal can't be written.
     """
+    from oscservice.record.journal import Journal
+    from oscservice.record.session_files import records
+
     refused: list[InputError] = []
     try:
         with file.open(encoding="utf-8") as opened, Journal.open_repaired(journal) as book:
@@ -142,7 +155,7 @@ def import_sessions(
 
 
 def _difference(journal: Journal, record: Record) -> str:
-    """The first difference between a session and its file; empty if there is none, or if it is being written."""
+    """Return the first difference between a session and its file; empty if there is none, or if it is being written."""
     if not record.session.closed and journal.open_elsewhere(record.session.id):
         return ""
     try:
@@ -152,7 +165,11 @@ def _difference(journal: Journal, record: Record) -> str:
 
 
 def _sounds(record: Record) -> Iterator[KeptSound]:
-    """The sounds that the events name; an event that can't be read is passed over."""
+    """Return the sounds that the events name; an event that can't be read is passed over."""
+    from oscservice.record.event_chain import object_in
+    from oscservice.record.kept_sound import sound_of, sounds_in
+    from oscservice.session.events import from_body
+
     events = []
     for row in record.events:
         with contextlib.suppress(ValueError, TypeError):
@@ -163,6 +180,7 @@ def _sounds(record: Record) -> Iterator[KeptSound]:
 
 
 def _of_sound(sound: SoundCheck) -> str:
+    """Return in words how many kept sounds are as they were kept; empty if none were kept."""
     known = sound.kept + sound.missing + len(sound.altered)
     if not known:
         return ""
@@ -174,6 +192,9 @@ _DONE = {"new": "imported", "continued": "continued from what was here", "here a
 
 
 def _seal_state(record: Record) -> str:
+    """Return the state of a record in words."""
+    from oscservice.record.event_chain import edited
+
     if edited(record) is not None:
         return "edited or damaged"
     state = "sealed" if record.session.closed else "open"
@@ -181,7 +202,7 @@ def _seal_state(record: Record) -> str:
 
 
 def _names(journal: Journal, named: Sequence[str]) -> list[str]:
-    """The names of the given sessions, or of all, the oldest first. Raises JournalError."""
+    """Return the names of the given sessions, or of all, the oldest first. Raises JournalError."""
     known = [row.id for row in reversed(journal.sessions())]
     for name in named:
         if name not in known:
@@ -190,6 +211,9 @@ def _names(journal: Journal, named: Sequence[str]) -> list[str]:
 
 
 def _text(found: Iterator[Record]) -> Iterator[str]:
+    """Yield the lines of sessions as JSON Lines."""
+    from oscservice.record.session_files import lines
+
     for record in found:
         for line in lines(record):
             yield f"{line}\n"

@@ -15,7 +15,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +22,7 @@ from typing import Any, TypeAlias
 
 from oscservice.errors import InputError, JournalError
 from oscservice.record.event_chain import EventRow, Record, SessionRow, body_text, edited, object_in
+from oscservice.record.whole_file import whole_file
 
 FORMAT = "oscservice-session"
 VERSION = 1
@@ -242,16 +242,8 @@ class SessionFiles:
 
     def _replace(self, path: Path, text: bytes) -> None:
         self.make_folder()
-        descriptor, part = tempfile.mkstemp(suffix=".part", prefix=f"{path.name}.", dir=self.folder)
-        try:
-            with open(descriptor, "wb") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, path)
-        except BaseException:
-            Path(part).unlink(missing_ok=True)
-            raise
+        with whole_file(path, private=True) as file:
+            file.write(text)
         _flush_folder(self.folder)
 
     def append(self, session_id: str, rows: Sequence[EventRow]) -> bool:

@@ -42,7 +42,7 @@ def _unreadable(session: str, error: Exception) -> JournalError:
     return JournalError(f"session {session} can't be read ({what}); its events are left as they are")
 
 
-def course_events(journal: Journal | Recorder, session: str) -> list[tuple[str, ev.Event]]:
+def timed_events(journal: Journal | Recorder, session: str) -> list[tuple[str, ev.Event]]:
     """Return every event of a session in order, with the time at which it was recorded (text in UTC). Raises
     JournalError: no such session."""
     return list(_read(journal.events(session)))

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from oscservice.cli.serve_command import tell
+from oscservice.cli.console import print_at_once
 from oscservice.daemon import app as run
 from oscservice.daemon.simulated_source import rehearsal_guitar
 from oscservice.instrument.instrument_file import load_instrument
@@ -100,7 +100,7 @@ def serve_once(settings: ServeSettings, address: str) -> None:
         return RemoteGuitar(address)
 
     with unittest.mock.patch.object(run, "rehearsal_guitar", remote_guitar):
-        asyncio.run(run.serve(settings, tell))
+        asyncio.run(run.serve(settings, print_at_once))
 
 
 def main(journal: Path, instrument: str, seed: int, rate_hz: int) -> None:
@@ -127,7 +127,7 @@ def main(journal: Path, instrument: str, seed: int, rate_hz: int) -> None:
                     serve_once(settings, address)
                 except BaseException:
                     traceback.print_exc()
-                os._exit(0)  # what stands below is the nursery's own
+                os._exit(0)  # the code below is only for the parent
             print(f"pid {child}", flush=True)
             os.waitpid(child, 0)
             print(f"gone {child}", flush=True)

@@ -148,4 +148,4 @@ def test_a_port_that_is_taken() -> None:
 def test_nothing_heard() -> None:
     done = run_process("listen-in", "--port", "0", "--seconds", "0.2")
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout.splitlines()[1] == "nothing was heard: does the surface send to this address and port?"
+    assert done.stdout.splitlines()[1] == "nothing arrived: does the surface send to this address and port?"

@@ -77,7 +77,7 @@ def test_silence_and_single_samples_are_those_of_scipy():
 
 
 @pytest.mark.parametrize(
-    "module", ["daemon.app", "cli.rehearse_command", "cli.serve_command", "cli.measure_command", "cli.check_command"]
+    "module", ["daemon.app", "daemon.rehearsal", "cli.serve_command", "cli.note_rows", "check.run_check"]
 )
 def test_a_program_starts_without_scipy_signal_and_scipy_stats(module):
     # Nothing needs them, and they would be a third of the processor time of every start.
