@@ -5,20 +5,20 @@ Exit codes (also in the README):
 ====  ==============================================================
 0     done
 1     the job ran but its goal was not reached (rehearsal, measuring, a check); a record was edited
-2     bad input: an argument, a file or its content; some of what was checked could not be judged
+2     bad input: an argument, a file or its content; a check could not judge something
 3     the audio input is not there or was lost for good
 4     the network port is taken or may not be used
 5     the session journal cannot be used, or was not written by the end
 ====  ==============================================================
 
-A message is one line: what was wrong, where, and what to do.
+A message is one line: the mistake, its place, and what to do.
 """
 
 from __future__ import annotations
 
 
 class OscserviceError(Exception):
-    """Base of every error that is the world's or the user's fault, never the program's."""
+    """Base of every error that a user or the surroundings cause, never the program."""
 
     exit_code: int = 1
 
@@ -48,12 +48,12 @@ class JournalError(OscserviceError):
 
 
 class JournalUnavailableError(JournalError):
-    """It can't be used for now: a full disk, a folder that can't be written, another program that holds it."""
+    """It can't be used for now: a full disk, a folder that can't be written, another program that locks it."""
 
 
 class JournalDamagedError(JournalError):
-    """The file holds something that no oscservice has written."""
+    """The file has content that no oscservice has written."""
 
 
 class NoNoteError(OscserviceError):
-    """The samples hold no note whose pitch could be read (silence, noise, too short, not finite)."""
+    """The samples have no note whose pitch could be read (silence, noise, too short, not finite)."""

@@ -206,7 +206,7 @@ class ServeSettings(Frozen):
 
 
 class _Environment(EnvSettingsSource):
-    """Environment variables. What should be a list and isn't is left to the check of the settings."""
+    """Environment variables. The check of the settings finds values that should be a list and are not."""
 
     def decode_complex_value(self, field_name: str, field: FieldInfo, value: Any) -> Any:
         try:

@@ -41,7 +41,7 @@ Location: TypeAlias = tuple[int | str, ...]
 """A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""
 
 Expected: TypeAlias = Callable[[type[Form], str], str]
-"""Returns what a key of a form expects, where the description of its field can't say it; else an empty text."""
+"""Returns the expected value of a key of a form if the description of its field lacks it; else an empty text."""
 
 AnyForm = TypeVar("AnyForm", bound=Form)
 
@@ -105,7 +105,7 @@ def find_line(text: str, location: Location) -> int:
 
 
 def _places(text: str) -> Iterator[tuple[int, Location]]:
-    """Line and place of every header and every key that a line begins with."""
+    """Return line and place of every header and every key that a line begins with."""
     table: Location = ()
     counts: dict[Location, int] = {}
     for line, start in _openings(text):
@@ -126,7 +126,7 @@ def _places(text: str) -> Iterator[tuple[int, Location]]:
 
 
 def _keys_in(dotted: str) -> list[str]:
-    """The keys in ``a."b c".d``, without their quotes."""
+    """Return the keys in ``a."b c".d``, without their quotes."""
     return [key.strip("\"'") for key in _KEY.findall(dotted)]
 
 
@@ -135,7 +135,7 @@ def _newest(table: Location, counts: dict[Location, int]) -> Location:
 
 
 def _openings(text: str) -> Iterator[tuple[int, str]]:
-    """Lines on which a statement begins, with their numbers: none that continues a longer value."""
+    """Return the lines on which a statement begins, with their numbers; not those that continue a longer value."""
     lines = text.splitlines()
     continued = _continued(text)
     for number, line in enumerate(lines, start=1):
@@ -144,7 +144,7 @@ def _openings(text: str) -> Iterator[tuple[int, str]]:
 
 
 def _continued(text: str) -> set[int]:
-    """Numbers of the lines that begin within a text of several lines, or within brackets after a ``=``."""
+    """Return the numbers of the lines that begin within a text of several lines, or within brackets after a ``=``."""
     found: set[int] = set()
     line, deep, at, opened = 1, 0, 0, 0
     for token in _TOKEN.finditer(text):
@@ -177,7 +177,7 @@ def _syntax_line(message: str, text: str, origin: str) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Return what was probably meant by an unknown word, or the known words."""
+    """Return the known word that was probably meant by an unknown one, or all known words."""
     words = list(known)
     close = difflib.get_close_matches(word.lower(), words, n=1, cutoff=0.5)
     return f"did you mean {close[0]}?" if close else f"expected one of {', '.join(words)}"
@@ -249,7 +249,7 @@ class _Place:
 
 
 def _place(form: type[Form], location: Location, unknown_key: bool = False) -> _Place:
-    """The place that a location leads to; ``unknown_key``: its last part is a key that the form does not have."""
+    """Return the place that a location leads to; ``unknown_key``: its last part is a key that the form lacks."""
     entries: list[str] = []
     path: list[int | str] = []
     table = key = ""
@@ -275,7 +275,7 @@ def _place(form: type[Form], location: Location, unknown_key: bool = False) -> _
 
 
 def _line_and_words(form: type[Form], error: ErrorDetails, text: str, expected: Expected | None) -> tuple[int, str]:
-    """The line of a mistake, and place and mistake in words."""
+    """Return the line of a mistake, and place and mistake in words."""
     place = _place(form, error["loc"], error["type"] == "extra_forbidden")
     fields = _fields(place.form)
     line = find_line(text, place.path)
@@ -298,12 +298,12 @@ def _line_and_words(form: type[Form], error: ErrorDetails, text: str, expected: 
 
 
 def _fields(form: type[BaseModel]) -> dict[str, FieldInfo]:
-    """The fields of a form by the keys of its table."""
+    """Return the fields of a form by the keys of its table."""
     return {field.alias or name: field for name, field in form.model_fields.items()}
 
 
 def _form_in(annotation: Any) -> type[Form] | None:
-    """The form in the type of a field, as in ``list[StringForm] | None``."""
+    """Return the form in the type of a field, as in ``list[StringForm] | None``."""
     if isinstance(annotation, type) and issubclass(annotation, Form):
         return annotation
     return next((found for found in map(_form_in, get_args(annotation)) if found is not None), None)

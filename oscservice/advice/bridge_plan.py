@@ -94,7 +94,7 @@ def plan_bridge(
         instrument: the instrument.
         positions: adjuster name -> its move since the start in mm; 0 if missing.
         response: string number -> measured change in cents per mm over that by geometry; 1 if missing.
-        why_not: why no move is advised, and then the plan moves nothing; empty if moves are.
+        why_not: the reason why no move is advised; the plan then moves nothing. Empty if moves are advised.
 
     Raises:
         ValueError: no rows, two for one fret, one that isn't finite or has no weight, a response that isn't > 0, or an
@@ -264,8 +264,10 @@ def _check(
 
 
 def strings_moved_together(instrument: Instrument, number: int) -> list[int]:
-    """The strings whose saddles move together with this one's, directly or through others, itself among them; in
-    order."""
+    """Return the strings whose saddles move together with this one's, directly or through others, in order.
+
+    The string itself is one of them.
+    """
     found = {number}
     while True:
         more = {n for a in instrument.bridge.adjusters if found & set(a.influence) for n in a.influence} - found

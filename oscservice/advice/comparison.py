@@ -84,9 +84,9 @@ class PluckReading:
     """The settled reading of one pluck.
 
     Attributes:
-        place: where the string was stopped.
+        place: place where the string was stopped.
         f1_hz, se_cents: first partial and its standard error (1 sd).
-        strength_db: how hard it was plucked (``Reading.strength_db``); None when not known.
+        strength_db: strength of the pluck (``Reading.strength_db``); None when not known.
         string_hz, string_se_cents: string pitch (the first partial by the stiff-string law) and its standard error;
             None when the note doesn't show a difference of the two.
         clipped: the input clipped.
@@ -107,7 +107,7 @@ class PluckReading:
 
     @property
     def known_strength_db(self) -> float | None:
-        """How hard it was plucked; None when not known, not finite, or clipped."""
+        """Strength of the pluck; None when not known, not finite, or clipped."""
         strength = None if self.clipped else self.strength_db
         return strength if strength is not None and math.isfinite(strength) else None
 
@@ -178,7 +178,7 @@ class JointErrors:
         shares: scatter of open plucks over that of stopped ones, (g,).
         plucks: number of stopped plucks used at each place.
         used: the readings used.
-        flags: what makes the errors doubtful.
+        flags: reasons to doubt the errors.
     """
 
     found: Scattered
@@ -200,7 +200,7 @@ class JointErrors:
         return float(np.sqrt(self.variances[order[min(int(np.searchsorted(reached, confidence)), len(reached) - 1)]]))
 
     def scatter_after(self, before: PluckScatter) -> PluckScatter:
-        """Return what is known of the player's scatter after this fit; ``before`` is what it was made with."""
+        """Return the knowledge of the player's scatter after this fit; ``before`` is the one it was made with."""
         return updated_scatter(before, self.variances, self.shares, self.found.likely)
 
     @property
@@ -238,7 +238,7 @@ def joint_errors(
     Args:
         readings: of one string, at one position of its saddle.
         targets: cents above the open string where each place has no error.
-        scatter: what is known of the player's scatter.
+        scatter: knowledge of the player's scatter.
         slope: effect of strength on the string's pitch as learnt before; None for nothing.
 
     Raises:
@@ -389,7 +389,7 @@ class Comparison:
         se_cents: standard error (1 sd).
         plucks: number of stopped plucks used.
         scatter_cents: scatter of a single pluck (1 sd).
-        flags: what makes it doubtful.
+        flags: reasons to doubt it.
         ambiguity_cents: the error by the string pitches less ``error_cents``; None when the readings don't show it.
         ambiguity_se_cents: standard error of that (1 sd).
     """
@@ -436,7 +436,7 @@ def compare(
     Args:
         readings: of one string, at one position of its saddle.
         fret: the fret compared with the open string.
-        scatter: what is known of the player's scatter.
+        scatter: knowledge of the player's scatter.
         slope: effect of strength on the string's pitch as learnt before; None for nothing.
 
     Raises:

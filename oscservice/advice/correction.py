@@ -43,7 +43,7 @@ class Move:
         room_mm: travel left in that direction (toward the nut when staying).
         out_of_travel: ``needed_mm`` is beyond the travel.
         missing_mm: by how much (>= 0).
-        refused: why no move is advised, or None.
+        refused: the reason why no move is advised, or None.
         needed_mm: move that would null the error, + away from the nut.
         settable_mm: ``mm`` in whole steps of the adjuster, within its travel.
     """
@@ -123,7 +123,7 @@ def turns_text(turns: float, sentences: Sentences = ENGLISH) -> str:
 
 
 def refusal(error: Comparison) -> str | None:
-    """Return why no move can be based on a comparison, or None."""
+    """Return the reason why no move can be based on a comparison, or None."""
     if error.scatter_cents > SCATTER_LIMIT_CENTS:
         return (
             f"plucks scatter by {error.scatter_cents:.1f} cents, more than {SCATTER_LIMIT_CENTS:g}: "
@@ -181,7 +181,7 @@ def limited_move(
         se_mm: standard error of ``needed_mm`` (1 sd).
         room: travel left toward and away from the nut, both >= 0.
         adjuster: the adjuster; None for a fixed saddle.
-        why_not: why no move is advised; empty if one is.
+        why_not: the reason why no move is advised; empty if one is.
     """
     missing = abs(needed_mm - within_mm)
     out = missing >= SHOWN_MM / 2.0

@@ -2,8 +2,8 @@
 
 All strings are in one vector, because some uncertain factors are common to them: the place of the nut, the action, how
 a finger presses, the place of a fret. The factors are normal. Their effects come from the full model
-(``instrument.fretting``) by differences. The saddles are not in the covariance, since their positions are what is asked
-for; ``ExpectedErrors.saddle`` has their effect.
+(``instrument.fretting``) by differences. The saddles are not in the covariance, since their positions are the
+result; ``ExpectedErrors.saddle`` has their effect.
 
 Errors are in cents, + sharp; lengths in mm, + away from the nut.
 """
@@ -44,7 +44,7 @@ FINGER_MM = 6.0
 FINGER_SD_MM = 3.0
 PRESS_MM = 0.07
 PRESS_SD_MM = 0.05
-"""Where a finger holds the string, and the error of that (1 sd): behind the fret, and below its crown (assumed)."""
+"""Place of the finger on the string, and its error (1 sd): behind the fret, and below its crown (assumed)."""
 
 GUITAR_ENDS_SD = 0.2
 OWN_ENDS_SD = 0.3

@@ -147,7 +147,7 @@ def cents_per_z(z: float) -> float:
 
 
 def initial_balance(instrument: Instrument) -> Balance:
-    """Return what is known of an instrument before any reading: its strings, and an ordinary set of springs."""
+    """Return the balance of an instrument before any reading: its strings, and an ordinary set of springs."""
     numbers = range(1, len(instrument.strings) + 1)
     strings = instrument.strings
     lengths = [spec.scale_mm + spec.setback_mm for spec in strings]

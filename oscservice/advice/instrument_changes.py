@@ -1,7 +1,7 @@
 """Changes of an instrument since its last session, and their effect on saddles, pitch and tension.
 
-Setbacks in mm, + away from the nut; cents + sharp. What a change does is computed as ``prediction.follow_change`` does
-it."""
+Setbacks in mm, + away from the nut; cents + sharp. Effects of a change are those of ``prediction.follow_change``.
+"""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def _believed(filed: Instrument, left: Instrument, now: Instrument) -> Instrumen
 
 
 def _effects(before: Instrument, after: Instrument) -> tuple[SaddleFollowing, ...]:
-    """Return how the saddles have to follow; empty if it can't be computed."""
+    """Return the moves of the saddles that follow; empty if they can't be computed."""
     try:
         return follow_change(before, after)
     except ValueError:  # no saddle makes fret 12 of some string true
@@ -155,7 +155,7 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ..
         pulls = (
             "strings now pull one another out of tune"
             if now.bridge.floating
-            else "strings pull one another out of tune no more"
+            else "strings no longer pull one another out of tune"
         )
         effect = pulls if now.bridge.floating != left.bridge.floating else "saddles are moved another way"
         found.append(InstrumentChange("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {effect}"))

@@ -49,7 +49,7 @@ class NeckErrors:
         covariance: of the errors, cents squared, (n, n); the error of the open string is in every entry.
         plucks: number of stopped plucks at each fret, (n,).
         scatter_cents: scatter of a single stopped pluck (1 sd).
-        flags: what makes the errors doubtful.
+        flags: reasons to doubt the errors.
         ambiguity: error of each fret by the string pitches less that by the first partials, and its standard error,
             (n,); empty if any fret doesn't show it.
         scatter_bound_cents: the scatter is below this with a probability of 0.9.

@@ -54,14 +54,14 @@ UNKNOWN_SCATTER = PluckScatter(0.7, 3.0, ((0.2, 0.3), (0.45, 0.4), (1.0, 0.3)))
 
 
 def updated_scatter(before: PluckScatter, variances: Floats, shares: Floats, likely: Floats) -> PluckScatter:
-    """Return what is known of a player's scatter after a comparison.
+    """Return the knowledge of a player's scatter after a comparison.
 
     The posterior of the scatter is replaced by the scaled inverse chi-squared distribution with the same mean and
     variance of its logarithm: log(s^2) + log(v / 2) - psi(v / 2) and psi'(v / 2) for the scale s and weight v.
     Source: A. Gelman et al., Bayesian Data Analysis, from memory; the test draws from it.
 
     Args:
-        before: what was known before the comparison.
+        before: the knowledge before the comparison.
         variances: variances of the scatter, cents squared, (g,).
         shares: open shares, (g,).
         likely: probability of each pair of variance and share, (g,).

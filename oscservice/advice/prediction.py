@@ -84,7 +84,7 @@ class StringPrediction:
 
 @dataclass(frozen=True)
 class SaddleFollowing:
-    """How one saddle has to follow a change of the instrument.
+    """Places of one saddle before and after a change of the instrument, and the move between them.
 
     Attributes:
         string: number, from 1.
@@ -126,7 +126,7 @@ def predict(instrument: Instrument, *, stiffness: Mapping[int, Stiffness] = _NON
 def follow_change(
     before: Instrument, after: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE
 ) -> tuple[SaddleFollowing, ...]:
-    """Return how every saddle has to follow a change of the instrument, string 1 first.
+    """Return the move of every saddle that follows a change of the instrument, string 1 first.
 
     Args:
         before, after: the instrument before and after the change.
@@ -204,7 +204,7 @@ def _model(instrument: Instrument, number: int, measured: Stiffness | None) -> F
 
 
 def build_of(spec: StringSpec) -> tuple[bool, float, float, float]:
-    """Return what makes two strings the same product: wound, gauge, core and mass per length."""
+    """Return the build of a string, equal for equal products: wound, gauge, core and mass per length."""
     return spec.wound, spec.gauge_mm, spec.core_mm, spec.unit_weight_kg_m
 
 

@@ -2,7 +2,7 @@
 
 The change by geometry is nearly exact (``correction.cents_per_mm``). So a ratio that is not near 1 has a cause: a wrong
 thread or scale length in the file, play in the screw, a string that was not tuned back to pitch, or a saddle that
-slipped. What is known of the ratio is a mixture of normals: nearly always close to 1, sometimes anything. Each move
+slipped. The ratio has a mixture of normals as its distribution: nearly always close to 1, sometimes anything. Each move
 updates it by Bayes' rule, so a small or uncertain one changes little. Errors are in cents, + sharp.
 """
 
@@ -98,7 +98,7 @@ class Response:
         return max(range(len(self.weights)), key=self.weights.__getitem__)
 
     def after(self, geometric_cents: float, heard_cents: float, se_cents: float) -> Response:
-        """Return what is known after a move.
+        """Return the distribution of the ratio after a move.
 
         Args:
             geometric_cents: change of the error by geometry.

@@ -1,4 +1,4 @@
-"""The kinds of bridge: what moves the saddles, which strings share an adjuster, and what a file may leave out.
+"""The kinds of bridge: means to move the saddles, strings that share an adjuster, and values a file may leave out.
 
 A built-in kind is one entry of ``BUILT_IN_KINDS``, with a preset in ``presets/`` that has such a bridge. Other packages
 may add kinds: they are records of the same form.
@@ -22,7 +22,7 @@ from oscservice.instrument.spec import (
 from oscservice.sentences.plural import counted
 
 Layout = Mapping[str, Mapping[int, float]]
-"""Each adjuster's name, and what it moves: string number -> mm of that string's saddle per mm of the adjuster."""
+"""Each adjuster's name, and the strings it moves: string number -> mm of its saddle per mm of the adjuster."""
 
 _LONGEST_NAME = 40
 
@@ -47,7 +47,7 @@ class BridgeKind:
     """A kind of bridge.
 
     Attributes:
-        means: what moves an adjuster, one of MEANS.
+        means: the way an adjuster is moved, one of MEANS.
         layout: returns the adjusters of a bridge of this size. Raises KeyError for a number of strings that is not in
             ``made_for``.
         slacken: a string must be slackened before its saddle is moved, unless the file says otherwise.

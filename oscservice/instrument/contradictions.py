@@ -1,6 +1,6 @@
 """Contradictions in an instrument file: values that are possible one by one, but not together.
 
-Only what no instrument has is refused. What looks odd and is for sale is accepted: octave courses, a high fifth
+Only values that no instrument has are refused. Odd ones that are for sale are accepted: octave courses, a high fifth
 string, high-strung sets, re-entrant tunings, tape-wound strings lighter than their gauge.
 """
 
@@ -35,7 +35,7 @@ _SAME_WAY = 1e-3  # relative: influences this close to each other have the same 
 
 
 def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tuple[Location, str]]:
-    """Yield where a checked form contradicts itself: the place, and what was found and what was expected."""
+    """Yield the contradictions in a checked form: the place of each, the value found and the value expected."""
     yield from _made_for(form, kinds)
     yield from _numbering(form)
     instrument = expand(form, kinds)
@@ -46,7 +46,7 @@ def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tu
 
 
 def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, str]]:
-    """A kind of bridge that isn't made for so many strings."""
+    """Yield a kind of bridge that isn't made for so many strings."""
     kind = find_kind(form.bridge.kind, kinds) if form.bridge.adjuster is None else None
     if kind is not None and len(form.string) not in kind.made_for:
         numbers = ", ".join(map(str, sorted(kind.made_for)))
@@ -55,7 +55,7 @@ def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, st
 
 
 def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
-    """Adjusters that move strings which don't exist, or that have the same name."""
+    """Yield adjusters that move strings which don't exist, or that have the same name."""
     names: set[str] = set()
     for index, adjuster in enumerate(form.bridge.adjuster or ()):
         here: Location = ("bridge", "adjuster", index)
@@ -68,7 +68,7 @@ def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
 
 
 def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[tuple[Location, str]]:
-    """Strings that no adjuster moves, and adjusters that move the strings exactly as others do."""
+    """Yield strings that no adjuster moves, and adjusters that move the strings exactly as others do."""
     if not adjusters:
         return
     matrix = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in range(1, len(form.string) + 1)])
@@ -85,13 +85,13 @@ def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[t
             named = ("bridge", "adjuster", index, "influence") if form.bridge.adjuster else ("bridge", "kind")
             yield (
                 named,
-                f"found that {adjusters[index].name!r} does only what "
-                f"{' and '.join(others)} can do, expected it to move the strings in a way of its own",
+                f"found that {adjusters[index].name!r} moves the strings "
+                f"only as {' and '.join(others)} can, expected a way of its own",
             )
 
 
 def _string(index: int, entry: StringForm, string: StringSpec, open_hz: float) -> Iterator[tuple[Location, str]]:
-    """One string's gauge, weight, core and heights, compared with one another and with its note."""
+    """Yield contradictions between a string's gauge, weight, core, heights and note."""
 
     def at(field: str, words: str) -> tuple[Location, str]:
         return ("string", index, field), words
@@ -146,7 +146,7 @@ def _string(index: int, entry: StringForm, string: StringSpec, open_hz: float) -
 
 
 def _order(form: InstrumentForm, strings: tuple[StringSpec, ...]) -> Iterator[tuple[Location, str]]:
-    """A set in reverse order: each string higher and thinner than the one before."""
+    """Yield a set in reverse order: each string higher and thinner than the one before."""
     notes = [note_number(string.note) for string in strings]
     gauges = [string.gauge_mm for string in strings]
     pairs = range(len(strings) - 1)

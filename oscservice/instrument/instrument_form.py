@@ -1,10 +1,10 @@
 """The form of an instrument file: its tables and keys, and the instrument it describes.
 
-The form is what a technician writes: gauges in inches as the trade names them, a thread by its name, a bridge by its
+A technician writes it: gauges in inches as the trade names them, a thread by its name, a bridge by its
 kind or adjuster by adjuster. ``expand`` turns it into an Instrument.
 
-The kinds of bridge are in ``bridge_kinds``. The instrument itself holds all that a file takes from a kind: a record of
-it needs the kind no more.
+The kinds of bridge are in ``bridge_kinds``. All values that a file takes from a kind are copied into the instrument: a
+record of it no longer needs the kind.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def _known_kind(kind: str, info: ValidationInfo) -> str:
 
 
 def expected_of(kinds: Kinds) -> Expected:
-    """Return what a file that may name these added kinds is expected to say. The kinds are not read before that."""
+    """Return the expected values of a file that may name these added kinds. The kinds are not read before that."""
 
     def expected(form: type[Form], key: str) -> str:
         return "one of " + ", ".join((*BUILT_IN_KINDS, *kinds)) if (form, key) == (BridgeForm, "kind") else ""
@@ -103,12 +103,12 @@ class AdjusterForm(Form):
         if self.means == spec.SCREW and self.thread is None:
             raise ValueError('means: found a screw without its thread, expected thread = "M3", say, or mm a turn')
         if self.means not in (None, spec.SCREW) and self.thread is not None:
-            raise ValueError(f"thread: what is {self.means} has no screw; leave it out")
+            raise ValueError(f"thread: an adjuster that is {self.means} has no screw; leave it out")
         return self
 
 
 class BridgeForm(Form):
-    """The ``[bridge]`` table. Travel is the room from where the saddles stand at the start."""
+    """The ``[bridge]`` table. Travel is counted from the places of the saddles at the start."""
 
     kind: Annotated[str, AfterValidator(_known_kind)]
     toward_nut_mm: spec.TravelMm = Field(0.0, description=_TRAVEL)
@@ -192,7 +192,7 @@ def _adjuster(form: AdjusterForm) -> spec.Adjuster:
 
 
 def _adjusters_of_kind(form: BridgeForm, strings: int, kind: BridgeKind) -> list[AdjusterForm]:
-    """The adjusters that a bridge of this kind has."""
+    """Return the adjusters that a bridge of this kind has."""
     if kind.may_lack_travel and form.travel_mm == 0.0:
         return []
     size = BridgeSize(strings, form.string_spread_mm, form.screw_span_mm)
@@ -274,7 +274,7 @@ ReplaceAfter = Annotated[int, Field(ge=setup_targets.REPLACE_AFTER_LIMITS[0], le
 
 
 class SetUpForm(Form):
-    """The ``[set_up]`` table: what is wanted before any saddle is moved, and what is known of neck and strings."""
+    """The ``[set_up]`` table: targets before any saddle is moved, and measured values of neck and strings."""
 
     relief_mm: setup_targets.ReliefMm | None = Field(None, description=_number_in(setup_targets.RELIEF_LIMITS_MM, "mm"))
     relief_wanted_mm: ReliefWanted | None = Field(None, description=_wanted(setup_targets.RELIEF_LIMITS_MM))
@@ -289,7 +289,7 @@ class SetUpForm(Form):
 
 class InstrumentForm(Form):
     """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it.
-    ``identity``: which instrument of its kind it is, the same for as long as it lives; the name if not given."""
+    ``identity``: the name of this one instrument among others of its kind, never changed; ``name`` if missing."""
 
     name: str = Field(min_length=1, max_length=60, description="a short text in quotes")
     title: str = Field("", description="a text in quotes")

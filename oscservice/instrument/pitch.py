@@ -69,7 +69,7 @@ def cents_between(frequency_hz: float, from_hz: float) -> float:
 
 @dataclass(frozen=True, order=True)
 class Place:
-    """Where a string is stopped: ``open``, ``harmonic`` (12th-fret touch harmonic) or ``fret K``.
+    """Place where a string is stopped: ``open``, ``harmonic`` (12th-fret touch harmonic) or ``fret K``.
 
     Attributes:
         kind: ``open``, ``harmonic`` or ``fret``.

@@ -24,7 +24,7 @@ SCREW = "screw"
 BY_HAND = "clamped by hand"
 SHAPED = "shaped"
 MEANS = (SCREW, BY_HAND, SHAPED)
-"""How an adjuster is moved: by a screw, by hand and then clamped, or by shaping the crown of a saddle."""
+"""Means to move an adjuster: a screw, the hand (it is then clamped), or shaping the crown of a saddle."""
 
 STEPS_A_TURN = 8
 """A screw is turned to an eighth of a turn (common practice, no source)."""
@@ -177,8 +177,8 @@ class Instrument(Frozen):
 
     Attributes:
         name: name of its file or preset.
-        title: what it is, for people.
-        identity: what its sessions are stored under, independent of the file's name; by default ``name``.
+        title: its description for people.
+        identity: the name that its sessions are stored under, independent of the file's name; by default ``name``.
         reference_hz: frequency of A4.
         frets: number of frets.
         strings: the strings; ``strings[0]`` is string 1, the thinnest.

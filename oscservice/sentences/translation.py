@@ -22,8 +22,8 @@ class Translation:
     """A translation completed with English texts.
 
     Attributes:
-        sentences: every text; the English one where the translation has none.
-        missing: where the translation has none.
+        sentences: every text; the English one if the translation has none.
+        missing: keys that the translation has no text for.
     """
 
     sentences: Sentences
@@ -34,8 +34,8 @@ def load_translation(path: Path) -> Translation:
     """Return the translation in a file. Texts that it leaves out are taken from the English table.
 
     Raises:
-        InputError: it can't be read, is no TOML, has a code that isn't known, a text that is none, or one that fills
-            in something else than the English text does. One line: file, line, code, and what was expected.
+        InputError: it can't be read, is not TOML, has an unknown code, an empty text, or a text with other fields than
+            the English one. One line: file, line, code, and the expected text.
     """
     missing = f"{path}: no such file; `oscservice sentences` prints the table to translate"
     return read_translation(toml_text(path, "a table of sentences", missing), str(path))
@@ -57,7 +57,7 @@ def read_translation(text: str, origin: str) -> Translation:
 
 
 def _mistake(key: Key, value: object) -> str:
-    """The mistake in one text of a translation; empty if there is none."""
+    """Return the mistake in one text of a translation; empty if there is none."""
     english = ENGLISH.texts.get(key)
     if english is None:
         return "no such text in the English table; `oscservice sentences` prints it"
@@ -78,8 +78,8 @@ def _mistake(key: Key, value: object) -> str:
 
 
 def _fields(text: str) -> set[str]:
-    """The fields that a text fills in, as they are written, ``{mm:.1f}``. One with two forms counts as its name alone,
-    since the forms are translated. Raises ValueError for unpaired braces."""
+    """Return the fields that a text fills in, as they are written, ``{mm:.1f}``. One with two forms counts as its name
+    alone, since the forms are translated. Raises ValueError for unpaired braces."""
     return {
         "{" + name + (f"!{conversion}" if conversion else "") + _format_of(form) + "}"
         for _, name, form, conversion in text_of.Formatter().parse(text)

@@ -130,4 +130,4 @@ def test_a_tape_wound_string_is_light_for_its_gauge() -> None:
 def test_a_bar_for_one_string_has_a_screw_too_many() -> None:
     text = preset_toml("six-string-628-bar")
     message = refusal("\n[[string]]".join(text.split("\n[[string]]")[:2]))
-    assert "'bass screw' does only what 'treble screw' can do" in message
+    assert "'bass screw' moves the strings only as 'treble screw' can" in message

@@ -104,7 +104,7 @@ BRIDGE_MISTAKES = [
         "away_mm = 2.5",
         'away_mm = 2.5\nmeans = "shaped"\nthread = "M3"',
         'thread = "M3"',
-        "adjuster 2, thread: what is shaped has no screw; leave it out",
+        "adjuster 2, thread: an adjuster that is shaped has no screw; leave it out",
     ),
     ("away_mm = 2.5", "away = 2.5", "away = 2.5", "adjuster 2, away: unknown key; did you mean away_mm?"),
     ('name = "bass"', 'name = "treble" # too', 'name = "treble" # too', "adjuster 2, name: found 'treble' again"),
@@ -119,7 +119,7 @@ BRIDGE_MISTAKES = [
         '{ "4" = 1.0, "5" = 1.0, "6" = 1.0 }',
         '{ "4" = 0.5, "5" = 0.5, "6" = 0.5 }\naway_mm = 1.0' + THIRD + '{ "4" = 2.0, "5" = 2.0, "6" = 2.0 }',
         'influence = { "4" = 2.0',
-        "adjuster 3, influence: found that 'third' does only what 'bass' can do, expected it to move",
+        "adjuster 3, influence: found that 'third' moves the strings only as 'bass' can, expected a way",
     ),
     (
         '{ "4" = 1.0, "5" = 1.0, "6" = 1.0 }',
@@ -127,7 +127,7 @@ BRIDGE_MISTAKES = [
         + THIRD
         + '{ "1" = 1, "2" = 1, "3" = 1, "4" = -1, "5" = -1, "6" = -1 }',
         'influence = { "1" = 1, "2" = 1',
-        "'third' does only what 'treble' and 'bass' can do",
+        "'third' moves the strings only as 'treble' and 'bass' can",
     ),
     ("[[bridge.adjuster]]", "toward_nut_mm = 1.0\n[[bridge.adjuster]]", "toward_nut_mm = 1.0", "leave it out here"),
 ]
