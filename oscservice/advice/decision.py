@@ -38,7 +38,7 @@ class Decision(StrEnum):
     SCATTERED = "too scattered"
 
 
-def judge(
+def string_decision(
     comparison: Comparison,
     tolerance_cents: float,
     *,

@@ -26,7 +26,7 @@ from oscservice.advice.correction import (
     saddle_correction,
     speaking_lengths_mm,
 )
-from oscservice.advice.decision import LAST_PASS_PLUCKS, Decision, combined_with_expected, judge
+from oscservice.advice.decision import LAST_PASS_PLUCKS, Decision, combined_with_expected, string_decision
 from oscservice.advice.expected_errors import Survey
 from oscservice.advice.neck_errors import NeckErrors, equivalent_comparison
 from oscservice.advice.saddle_response import geometric_equivalent, response_warning
@@ -107,7 +107,7 @@ def verdict_on(state: State, comparison: Comparison, expected: Comparison | None
     assert state.instrument is not None
     moved_mm = state.string(state.focus).moved_mm
     lengths = speaking_lengths_mm(state.instrument.string(state.focus), state.fret, moved_mm)
-    return judge(
+    return string_decision(
         comparison,
         state.tolerance_cents,
         cents_per_mm=cents_per_mm(lengths),

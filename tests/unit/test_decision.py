@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from oscservice.advice.comparison import Comparison, Flag, PluckReading, compare
 from oscservice.advice.correction import error_after, saddle_correction, speaking_lengths_mm
-from oscservice.advice.decision import Decision, combined_with_expected, confirmed, expected_after, judge
+from oscservice.advice.decision import Decision, combined_with_expected, confirmed, expected_after, string_decision
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place
 
@@ -41,23 +41,23 @@ def known(cents: float, se: float, plucks: int = 6, scatter: float = 0.6) -> Com
     ],
 )
 def test_verdicts_at_one_cent(comparison: Comparison, verdict: Decision) -> None:
-    assert judge(comparison, 1.0) is verdict
+    assert string_decision(comparison, 1.0) is verdict
 
 
 def test_a_wider_tolerance_settles_sooner() -> None:
-    assert judge(known(0.6, 0.5), 2.0) is Decision.SETTLED
+    assert string_decision(known(0.6, 0.5), 2.0) is Decision.SETTLED
 
 
 @pytest.mark.parametrize("tolerance", [0.0, -1.0, math.nan])
 def test_a_tolerance_must_be_positive(tolerance: float) -> None:
     with pytest.raises(ValueError, match="tolerance"):
-        judge(known(0.0, 0.3), tolerance)
+        string_decision(known(0.0, 0.3), tolerance)
 
 
 @given(cents=st.floats(-50, 50), se=st.floats(0.05, 3.0), plucks=st.integers(3, 40), tolerance=st.floats(0.5, 5.0))
 def test_verdicts_are_even_and_end(cents: float, se: float, plucks: int, tolerance: float) -> None:
-    verdict = judge(known(cents, se, plucks), tolerance)
-    assert judge(known(-cents, se, plucks), tolerance) is verdict
+    verdict = string_decision(known(cents, se, plucks), tolerance)
+    assert string_decision(known(-cents, se, plucks), tolerance) is verdict
     if plucks >= 20:
         assert verdict in (Decision.SETTLED, Decision.MOVE)
     if verdict is Decision.SETTLED:
@@ -71,8 +71,8 @@ def test_readings_before_a_move_count_after_it() -> None:
     assert expected.error_cents == 0.1
     assert expected.se_cents == pytest.approx(math.hypot(0.4, 0.32))
     heard = known(0.1, 0.45, plucks=3)
-    assert judge(heard, 1.0) is Decision.MORE_PLUCKS
-    assert judge(heard, 1.0, expected=expected) is Decision.SETTLED
+    assert string_decision(heard, 1.0) is Decision.MORE_PLUCKS
+    assert string_decision(heard, 1.0, expected=expected) is Decision.SETTLED
     assert combined_with_expected(heard, expected).plucks == 3
 
 
@@ -136,7 +136,7 @@ def rehearse(rng: np.random.Generator, start_cents: float, tolerance: float, sca
                 settled, expected = None, None
             readings = readings if answer is None else []
             continue
-        verdict = judge(heard, tolerance, expected=expected)
+        verdict = string_decision(heard, tolerance, expected=expected)
         known_now = combined_with_expected(heard, expected)
         if verdict is Decision.SETTLED:
             settled, readings = known_now, []
