@@ -73,18 +73,20 @@ def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
     assert before == {place: place.read_bytes() for place in places.values()}, "the same session is the same bytes"
 
 
-def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path) -> None:
+def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path, tmp_path: Path) -> None:
     def printed(*words: str) -> str:
         done = run_process("report", *words, "--journal", journal, PYTHONIOENCODING="ascii")
         assert (done.returncode, done.stderr) == (0, "")
         return done.stdout
 
     assert json.loads(printed("last-1", "--json", "-"))["overview"]["session"] == SECOND
-    assert json.loads(printed("--instrument", "bass-4-864", "--json", "-"))["overview"]["session"] == SECOND
     page = printed(FIRST, "-o", "-")
     assert page.startswith("<!DOCTYPE html>")
     assert "±" in page, "in UTF-8, whatever the terminal is taken to know"
     assert printed(FIRST, "--csv", "-").startswith("session,about,string")
+    got = run_command("report", "--instrument", "bass-4-864", "--journal", journal, "--json", tmp_path / "bass.json")
+    assert (got.code, got.err) == (0, "")
+    assert json.loads((tmp_path / "bass.json").read_text(encoding="utf-8"))["overview"]["session"] == SECOND
     both = run_command("report", "--journal", journal, "--csv", "-", "--json", "-")
     assert (both.code, both.out) == (2, "")
     assert "only one form" in both.complaint
@@ -150,7 +152,8 @@ def test_a_missing_session_or_file_is_reported_in_one_line(
 
 def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
     path = journal_of(tmp_path / "journal.sqlite3", (empty(),))
-    assert "Nothing begun" in run_process("report", "--journal", path, "-o", "-").stdout
+    assert run_command("report", "--journal", path, "-o", tmp_path / "empty.html").code == 0
+    assert "Nothing begun" in (tmp_path / "empty.html").read_text(encoding="utf-8")
     with Journal.open(path) as opened:
         name = opened.new_session("x", "y", BEGUN)
         opened.append(name, [("StringJudged", {"string": 1})], "2026-11-26T12:00:00.000+00:00")
@@ -167,11 +170,12 @@ def test_an_edited_record_is_shown_as_edited(tmp_path: Path) -> None:
     with sqlite3.connect(path) as database:
         database.execute("UPDATE events SET body = replace(body, 'worn', 'fine') WHERE kind = 'ItemInspected'")
     database.close()
-    done = run_process("report", "--journal", path, "-o", "-")
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "This record was edited" in done.stdout
-    assert "does not fit its hash" in done.stdout
-    assert "Sealed and unchanged" not in done.stdout
+    got = run_command("report", "--journal", path, "-o", tmp_path / "edited.html")
+    assert (got.code, got.err) == (0, "")
+    page = (tmp_path / "edited.html").read_text(encoding="utf-8")
+    assert "This record was edited" in page
+    assert "does not fit its hash" in page
+    assert "Sealed and unchanged" not in page
 
 
 def test_the_daemon_does_not_load_libraries_that_only_reports_need() -> None:
