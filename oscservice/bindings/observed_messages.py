@@ -253,7 +253,7 @@ def _pressed(one: ObservedSender) -> list[str]:
 
 
 def _written(value: Decoded) -> str:
-    """A value as it stands in a settings file; empty for one that can't."""
+    """Return a value as a settings file has it; empty for one that can't be written there."""
     if isinstance(value, str):
         return quoted(value) if len(value) <= _LONGEST_TEXT and "\0" not in value else ""
     number = number_of(value)

@@ -1,4 +1,4 @@
-"""OSC messages in, answers and changes out, whatever they travel on.
+"""OSC messages in, answers and changes out, over any transport.
 
 A packet goes one way: a link hands it in, it is decoded, each message is resolved to calls, the calls are carried out,
 and their answers come back as packets, which are sent. Everything happens on one asyncio loop, without waiting. A bad

@@ -5,7 +5,7 @@ a surface that can send nothing but a ping once a minute. Values go only to the 
 IP, with another port if the client listens on a second socket.
 
 A subscriber on a network has to prove that it is where its packets say: it is sent a token, and nothing else until it
-has sent that back. So nobody can aim the stream at somebody else.
+has sent that back. So no client can direct the stream to another machine.
 """
 
 from __future__ import annotations

@@ -50,7 +50,7 @@ class UdpLink:
     def lost(self) -> int:
         """Datagrams that the system threw away because they came faster than they were read; 0 where it doesn't say.
 
-        Looked up at most ten times a second: whoever asks for the status sets the pace.
+        Looked up at most ten times a second, however often clients ask for the status.
         """
         now = self._loop.time()
         if now - self._lost[0] >= LOST_EVERY_S:
@@ -90,7 +90,7 @@ class UdpLink:
                 packet, address = self._socket.recvfrom(LARGEST_READ)
             except BlockingIOError:
                 break
-            except OSError as error:  # word of an earlier packet that nobody took
+            except OSError as error:  # the system reports that an earlier packet did not arrive
                 log.debug("receiving failed: %s", error)
                 continue
             sender = Peer(address[0], address[1])
