@@ -7,6 +7,7 @@ Packaged: twelve open strings and forty samples of four guitars (``packaged/pack
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -64,10 +65,11 @@ def test_takes_2_hold_to_five_cents_and_a_planted_drift_of_ten_is_found(
     moved = tmp_path / "moved"
     moved.mkdir()
     for path in recordings.glob("*_2.flac"):
+        if not path.stem.startswith("e2"):
+            shutil.copy(path, moved)  # as it was, so it need not be measured again
+            continue
         samples, rate_hz = soundfile.read(path, dtype="float32")
-        if path.stem.startswith("e2"):
-            rate_hz = round(rate_hz * 2.0 ** (10.0 / 1200.0))
-        soundfile.write(moved / path.name, samples, rate_hz, subtype="PCM_24")
+        soundfile.write(moved / path.name, samples, round(rate_hz * 2.0 ** (10.0 / 1200.0)), subtype="PCM_24")
     code, found = checked(moved, *words)
     assert code == 1
     assert [case["case"] for case in found["cases"] if case["verdict"] == "drifted"] == ["E2"]
