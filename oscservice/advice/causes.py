@@ -56,13 +56,20 @@ class Cause(StrEnum):
 class CauseProbability:
     """A cause and its probability.
 
-    Attributes:
-        cause: the cause.
-        strings: strings that have it.
-        fret: fret that has it; 0 for none.
-        size, se: its size and standard error (1 sd): mm, or for an uneven string cents at its worst place.
-        probability: of this cause among all causes and none.
-        shift: its shift of each value of ``ExpectedErrors``, cents, (n,).
+    Attributes
+    ----------
+    cause : Cause
+        The cause.
+    strings : tuple[int, ...]
+        Strings that have it.
+    fret : int
+        Fret that has it; 0 for none.
+    size, se : float
+        Its size and standard error (1 sd): mm, or for an uneven string cents at its worst place.
+    probability : float
+        Probability of this cause among all causes and none.
+    shift : tuple[float, ...]
+        Its shift of each value of ``ExpectedErrors``, cents, (n,).
     """
 
     cause: Cause
@@ -89,14 +96,22 @@ MOST_NAMED = 4
 class _CauseTraits:
     """Properties of a cause, known before anything is heard.
 
-    Attributes:
-        prior: how often it causes an error (assumed); 0 for a cause without a model.
-        named_sd: size of the cause where it was named, 1 sd (assumed): mm, of an uneven string the share of its mass.
-        change: the string with so many mm of the cause; None where the cause is no change of the whole string.
-        curable: a saddle can follow it, or advice leaves its fret out; else its strings get no advice.
-        unit: of its size: mm or cents.
-        size: its size in words; ``way`` is one of ``ways``.
-        ways: direction of a size above 0, and of one below.
+    Attributes
+    ----------
+    prior : float
+        How often it causes an error (assumed); 0 for a cause without a model.
+    named_sd : float
+        Size of the cause where it was named, 1 sd (assumed): mm, of an uneven string the share of its mass.
+    change : SizedChange | None
+        The string with so many mm of the cause; None where the cause is no change of the whole string.
+    curable : bool
+        A saddle can follow it, or advice leaves its fret out; else its strings get no advice.
+    unit : str
+        Unit of its size: mm or cents.
+    size : str
+        Its size in words; ``way`` is one of ``ways``.
+    ways : tuple[str, str]
+        Direction of a size above 0, and of one below.
     """
 
     prior: float = 0.0
@@ -175,14 +190,22 @@ _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))
 class _CauseModel:
     """One model of a cause: equally probable shifts, or a normal covariance.
 
-    Attributes:
-        cause, strings, fret: as in ``CauseProbability``.
-        prior: prior probability.
-        sizes: size for each shift, (k,); one 0 for a normal model.
-        shifts: shift of each value, cents, (k, n).
-        spread: covariance that a normal model adds, (n, n).
-        column: cents per unit of size where the size is normal, else zeros, (n,).
-        saddles_known: the model counts only where the file has the true places of the saddles.
+    Attributes
+    ----------
+    cause, strings, fret
+        As in ``CauseProbability``.
+    prior : float
+        Prior probability.
+    sizes : ndarray of float64, shape (k,)
+        Size for each shift; one 0 for a normal model.
+    shifts : ndarray of float64, shape (k, n)
+        Shift of each value, cents.
+    spread : ndarray of float64, shape (n, n)
+        Covariance that a normal model adds.
+    column : ndarray of float64, shape (n,)
+        Cents per unit of size where the size is normal, else zeros.
+    saddles_known : bool
+        The model counts only where the file has the true places of the saddles.
     """
 
     cause: Cause
@@ -353,13 +376,20 @@ CHECKS: dict[Cause, str] = {Cause(word): check for word, check in ENGLISH.column
 class Finding:
     """A named cause as it is reported and recorded.
 
-    Attributes:
-        cause: value of a ``Cause``.
-        strings, fret, size, se, probability: as in ``CauseProbability``.
-        unit: unit of size and se: mm or cents.
-        evidence: the numbers that support it, in words.
-        check: what to check by hand.
-        stops: True when no saddle cures it, so that its strings get no advice.
+    Attributes
+    ----------
+    cause : str
+        Value of a ``Cause``.
+    strings, fret, size, se, probability
+        As in ``CauseProbability``.
+    unit : str
+        Unit of size and se: mm or cents.
+    evidence : str
+        The numbers that support it, in words.
+    check : str
+        What to check by hand.
+    stops : bool
+        True when no saddle cures it, so that its strings get no advice.
     """
 
     cause: str
@@ -387,8 +417,10 @@ class Finding:
 def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Finding, ...]:
     """Return the causes that the strings' errors speak for beside their saddles, the surest first.
 
-    Raises:
-        ValueError: no string was surveyed.
+    Raises
+    ------
+    ValueError
+        No string was surveyed.
     """
     expected = expected_errors(instrument, surveys)
     return tuple(_finding(expected, one) for one in named_causes(expected))
@@ -397,8 +429,10 @@ def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Fin
 def suspected_cause(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[float, Finding | None]:
     """Return the probability of all causes that no saddle cures, and the likeliest of them, however unsure.
 
-    Raises:
-        ValueError: no string was surveyed.
+    Raises
+    ------
+    ValueError
+        No string was surveyed.
     """
     expected = expected_errors(instrument, surveys)
     incurable = [one for one in ranked_causes(expected) if one.cause in INCURABLE]
@@ -464,7 +498,20 @@ def _evidence(expected: ExpectedErrors, named: CauseProbability) -> str:
 
 
 def covariance_of(expected: ExpectedErrors, finding: Finding) -> Floats:
-    """Return the covariance in cents squared that a named cause of unknown size adds to the values, (n, n)."""
+    """Return the covariance that a named cause of unknown size adds to the values.
+
+    Parameters
+    ----------
+    expected : ExpectedErrors
+        The measured and expected errors, n values.
+    finding : Finding
+        The named cause.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, n)
+        Covariance in cents squared.
+    """
     n = len(expected.rows)
     traits = _TRAITS.get(finding.cause, _CauseTraits())
     numbers = set(finding.strings) & set(expected.strings)

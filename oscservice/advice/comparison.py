@@ -83,13 +83,19 @@ class Flag(StrEnum):
 class PluckReading:
     """The settled reading of one pluck.
 
-    Attributes:
-        place: place where the string was stopped.
-        f1_hz, se_cents: first partial and its standard error (1 sd).
-        strength_db: strength of the pluck (``Reading.strength_db``); None when not known.
-        string_hz, string_se_cents: string pitch (the first partial by the stiff-string law) and its standard error;
-            None when the note doesn't show a difference of the two.
-        clipped: the input clipped.
+    Attributes
+    ----------
+    place : Place
+        Place where the string was stopped.
+    f1_hz, se_cents : float
+        First partial and its standard error (1 sd).
+    strength_db : float | None
+        Strength of the pluck (``Reading.strength_db``); None when not known.
+    string_hz, string_se_cents
+        String pitch (the first partial by the stiff-string law) and its standard error; None when the note doesn't show
+        a difference of the two.
+    clipped : bool
+        The input clipped.
     """
 
     place: Place
@@ -113,13 +119,22 @@ class PluckReading:
 
 
 def strength_correction(readings: Sequence[PluckReading], learnt: Slope | None) -> tuple[Floats, Floats]:
-    """Return the cents by which each reading's strength raises its pitch, and the standard error of that.
+    """Return the effect of each pluck's strength on its pitch, and the standard error of that.
 
     The errors of all readings come from the one slope. A pluck of unknown strength counts as an average one.
 
-    Returns:
-        Cents from a pluck of average amplitude, and standard errors with the sign of their part of the slope; shapes
-        (n,).
+    Parameters
+    ----------
+    readings : Sequence[PluckReading]
+        Readings of one string.
+    learnt : Slope | None
+        Effect of strength as learnt before; None for nothing.
+
+    Returns
+    -------
+    tuple[ndarray of float64, ndarray of float64]
+        Cents above a pluck of average amplitude, and standard errors in cents with the sign of their part of the slope;
+        a value for each reading, shapes (n,).
     """
     strengths = [r.known_strength_db for r in readings]
     known = [strength for strength in strengths if strength is not None]
@@ -138,7 +153,9 @@ def ambiguity(readings: Sequence[PluckReading], place: Place) -> tuple[float | N
     they scatter more than their standard errors, these are widened.
     Source: R. T. Birge, Phys. Rev. 40 (1932) 207.
 
-    Returns:
+    Returns
+    -------
+    tuple[float | None, float]
         Cents and their standard error; None and 0 when open or stopped notes have no string pitch.
     """
     sides = [[r for r in readings if r.place == at and r.string_hz is not None] for at in (OPEN, place)]
@@ -157,7 +174,13 @@ def ambiguity(readings: Sequence[PluckReading], place: Place) -> tuple[float | N
 
 
 def unbracketed(stopped: npt.NDArray[np.bool_]) -> bool:
-    """Return True unless every stopped note has open notes before and after it; ``stopped`` is in order of plucks."""
+    """Return True unless every stopped note has open notes before and after it.
+
+    Parameters
+    ----------
+    stopped : ndarray of bool, shape (n,)
+        True for a stopped note, in order of plucks.
+    """
     return bool(stopped[0] or stopped[-1])
 
 
@@ -171,14 +194,21 @@ def strengths_differ(readings: Sequence[PluckReading]) -> bool:
 class JointErrors:
     """Errors of p places on one string, in cents, + sharp.
 
-    Attributes:
-        found: solutions for each scatter and open share, (g, 1 + p), the level of the open string first; their
-            covariances and probabilities.
-        variances: scatter of stopped plucks for each solution, cents squared, (g,).
-        shares: scatter of open plucks over that of stopped ones, (g,).
-        plucks: number of stopped plucks used at each place.
-        used: the readings used.
-        flags: reasons to doubt the errors.
+    Attributes
+    ----------
+    found : Scattered
+        Solutions for each scatter and open share, (g, 1 + p), the level of the open string first; their covariances and
+        probabilities.
+    variances : ndarray of float64, shape (g,)
+        Scatter of stopped plucks for each solution, cents squared.
+    shares : ndarray of float64, shape (g,)
+        Scatter of open plucks over that of stopped ones.
+    plucks : tuple[int, ...]
+        Number of stopped plucks used at each place.
+    used : tuple[PluckReading, ...]
+        The readings used.
+    flags : frozenset[Flag]
+        Reasons to doubt the errors.
     """
 
     found: Scattered
@@ -205,18 +235,29 @@ class JointErrors:
 
     @property
     def errors(self) -> Floats:
-        """Error of each place, cents, (p,)."""
+        """Error of each place, cents, shape (p,)."""
         return np.asarray(self.found.likely @ self.found.solutions[:, 1:])
 
     @property
     def covariance(self) -> Floats:
-        """Covariance of the errors, cents squared, (p, p); it includes the unknown size of the scatter."""
+        """Covariance of the errors, cents squared, shape (p, p); it includes the unknown size of the scatter."""
         apart = self.found.solutions[:, 1:] - self.errors
         within = np.einsum("g,gij->ij", self.found.likely, self.found.covariances[:, 1:, 1:])
         return np.asarray(within + np.einsum("g,gi,gj->ij", self.found.likely, apart, apart))
 
     def combined(self, weights: Sequence[float] | Floats) -> tuple[float, float]:
-        """Return a weighted sum of the errors, and its standard error: the half-width that holds 68 %."""
+        """Return a weighted sum of the errors and its standard error, the half-width with a probability of 68 %.
+
+        Parameters
+        ----------
+        weights : Sequence[float] | ndarray of float64
+            Weight of each place, shape (p,).
+
+        Returns
+        -------
+        tuple[float, float]
+            The sum and its standard error, cents.
+        """
         w = np.asarray(weights, dtype=np.float64)
         sums = self.found.solutions[:, 1:] @ w
         middle = float(self.found.likely @ sums)
@@ -235,14 +276,21 @@ def joint_errors(
     Readings at other places only take a number in that order. With four stopped plucks or more, one reading that is
     more than 4 sd from the value by the others is left out and flagged.
 
-    Args:
-        readings: of one string, at one position of its saddle.
-        targets: cents above the open string where each place has no error.
-        scatter: knowledge of the player's scatter.
-        slope: effect of strength on the string's pitch as learnt before; None for nothing.
+    Parameters
+    ----------
+    readings : Sequence[PluckReading]
+        Readings of one string, at one position of its saddle.
+    targets : Mapping[Place, float]
+        Cents above the open string where each place has no error.
+    scatter : PluckScatter
+        Knowledge of the player's scatter.
+    slope : Slope | None, optional
+        Effect of strength on the string's pitch as learnt before; None for nothing.
 
-    Raises:
-        ValueError: no open reading, none at one of the places, or a reading that isn't finite.
+    Raises
+    ------
+    ValueError
+        No open reading, none at one of the places, or a reading that isn't finite.
     """
     used = [(index, r) for index, r in enumerate(readings) if r.place == OPEN or r.place in targets]
     for _, r in used:
@@ -284,14 +332,16 @@ def joint_errors(
 
 @dataclass(frozen=True)
 class _Data:
-    """Readings as arrays.
+    """Readings as arrays; errors in cents.
 
-    Attributes:
-        cents: pitch less the target and the effect of strength, (n,).
-        places: 1 at the place of the reading, all 0 for the open string, (n, p).
-        order: number of the pluck, (n,).
-        se: each reading's own standard error, (n,).
-        strength: standard error of the effect of strength, (n,).
+    Attributes
+    ----------
+    cents : ndarray of float64, shape (n,)
+        Pitch less the target and the effect of strength.
+    places : ndarray of float64, shape (n, p)
+        1 at the place of the reading, all 0 for the open string.
+    order, se, strength : ndarray of float64, shape (n,)
+        Number of the pluck; standard errors of the reading and of the effect of strength.
     """
 
     cents: Floats
@@ -355,10 +405,9 @@ def _fit_at_share(data: _Data, open_share: float, scatter: PluckScatter) -> Scat
 
 
 def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
-    """Return the half-width about 0 that holds as much of a mixture of normals as 1 sd holds of one normal.
+    """Return the half-width about 0 with the same probability in a mixture of normals as 1 sd of one normal.
 
-    Args:
-        weight, offset, sd: of each component, (g,).
+    ``weight``, ``offset`` and ``sd`` are those of each component, shape (g,).
     """
     share = 2.0 * float(ndtr(1.0)) - 1.0
     low, high = 0.0, float((np.abs(offset) + 5.0 * sd).max())
@@ -384,14 +433,22 @@ def _leave_one_out_residuals(data: _Data, found: Scattered, shares: Floats) -> F
 class Comparison:
     """Error of one place on one string.
 
-    Attributes:
-        error_cents: error of the first partials, + sharp of equal temperament from the open string.
-        se_cents: standard error (1 sd).
-        plucks: number of stopped plucks used.
-        scatter_cents: scatter of a single pluck (1 sd).
-        flags: reasons to doubt it.
-        ambiguity_cents: the error by the string pitches less ``error_cents``; None when the readings don't show it.
-        ambiguity_se_cents: standard error of that (1 sd).
+    Attributes
+    ----------
+    error_cents : float
+        Error of the first partials, + sharp of equal temperament from the open string.
+    se_cents : float
+        Standard error (1 sd).
+    plucks : int
+        Number of stopped plucks used.
+    scatter_cents : float
+        Scatter of a single pluck (1 sd).
+    flags : tuple[Flag, ...]
+        Reasons to doubt it.
+    ambiguity_cents : float | None
+        The error by the string pitches less ``error_cents``; None when the readings don't show it.
+    ambiguity_se_cents : float
+        Standard error of that (1 sd).
     """
 
     error_cents: float
@@ -412,11 +469,16 @@ class Comparison:
 class HarmonicCheck:
     """12th-fret harmonic compared with the open octave, without the part of stiffness.
 
-    Attributes:
-        deviation_cents: + harmonic sharp.
-        se_cents: standard error (1 sd).
-        plucks: number of harmonics used.
-        uneven: the deviation is above the limit: no saddle position cures this string.
+    Attributes
+    ----------
+    deviation_cents : float
+        + harmonic sharp.
+    se_cents : float
+        Standard error (1 sd).
+    plucks : int
+        Number of harmonics used.
+    uneven : bool
+        The deviation is above the limit: no saddle position cures this string.
     """
 
     deviation_cents: float
@@ -433,14 +495,21 @@ def compare(
 ) -> Comparison:
     """Return the error of ``fret``, from readings in the order they were plucked (see ``joint_errors``).
 
-    Args:
-        readings: of one string, at one position of its saddle.
-        fret: the fret compared with the open string.
-        scatter: knowledge of the player's scatter.
-        slope: effect of strength on the string's pitch as learnt before; None for nothing.
+    Parameters
+    ----------
+    readings : Sequence[PluckReading]
+        Readings of one string, at one position of its saddle.
+    fret : int
+        The fret compared with the open string.
+    scatter : PluckScatter, optional
+        Knowledge of the player's scatter.
+    slope : Slope | None, optional
+        Effect of strength on the string's pitch as learnt before; None for nothing.
 
-    Raises:
-        ValueError: no open reading, none at that fret, or a reading that isn't finite.
+    Raises
+    ------
+    ValueError
+        No open reading, none at that fret, or a reading that isn't finite.
     """
     return _compare(readings, Place("fret", fret), 100.0 * fret, scatter, slope)
 
@@ -457,14 +526,21 @@ def harmonic_check(
     the open reading is the first.
     Source: H. Fletcher, J. Acoust. Soc. Am. 36 (1964) 203.
 
-    Args:
-        readings: open and harmonic, in the order they were plucked.
-        inharmonicity: B of the open string.
-        limit_cents: deviation above which the string is uneven.
-        scatter_prior_cents: scatter of single plucks expected beforehand (1 sd); nothing is fretted here.
+    Parameters
+    ----------
+    readings : Sequence[PluckReading]
+        Open and harmonic, in the order they were plucked.
+    inharmonicity : float
+        B of the open string.
+    limit_cents : float, optional
+        Deviation above which the string is uneven.
+    scatter_prior_cents : float, optional
+        Scatter of single plucks expected beforehand (1 sd); nothing is fretted here.
 
-    Raises:
-        ValueError: no open or no harmonic reading, or a reading that isn't finite.
+    Raises
+    ------
+    ValueError
+        No open or no harmonic reading, or a reading that isn't finite.
     """
     target_cents = 1200.0 + harmonic_rise_cents(inharmonicity)
     found = _compare(readings, HARMONIC, target_cents, PluckScatter(scatter_prior_cents, 4.0), None)

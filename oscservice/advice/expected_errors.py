@@ -62,12 +62,16 @@ HARMONIC = 0
 class Survey:
     """Measured errors of one string.
 
-    Attributes:
-        neck: its errors over the frets.
-        position_mm: the saddle's move since the start, + away from the nut.
-        harmonic_cents, harmonic_se_cents: 12th-fret harmonic above the open octave, without the part of stiffness;
-            None where it was not plucked.
-        stiffness: ln B by its readings; None where they don't show it.
+    Attributes
+    ----------
+    neck : NeckErrors
+        Its errors over the frets.
+    position_mm : float
+        The saddle's move since the start, + away from the nut.
+    harmonic_cents, harmonic_se_cents
+        12th-fret harmonic above the open octave, without the part of stiffness; None where it was not plucked.
+    stiffness : Stiffness | None
+        ln B by its readings; None where they don't show it.
     """
 
     neck: NeckErrors
@@ -81,13 +85,20 @@ class Survey:
 class ExpectedErrors:
     """Measured and expected errors, n values in all.
 
-    Attributes:
-        rows: string and fret (or HARMONIC) of each value.
-        strings: string number -> model of the string.
-        heard: measured errors, cents, (n,).
-        mean: errors by the instrument file, cents, (n,).
-        covariance: of ``heard`` about ``mean`` for known saddles, (n, n).
-        saddle: cents per mm of each string's saddle, (n, strings).
+    Attributes
+    ----------
+    rows : tuple[tuple[int, int], ...]
+        String and fret (or HARMONIC) of each value.
+    strings : Mapping[int, FrettedString]
+        String number -> model of the string.
+    heard : ndarray of float64, shape (n,)
+        Measured errors, cents.
+    mean : ndarray of float64, shape (n,)
+        Errors by the instrument file, cents.
+    covariance : ndarray of float64, shape (n, n)
+        Covariance of ``heard`` about ``mean`` for known saddles, cents squared.
+    saddle : ndarray of float64, shape (n, strings)
+        Cents per mm of each string's saddle.
     """
 
     rows: tuple[tuple[int, int], ...]
@@ -98,16 +109,38 @@ class ExpectedErrors:
     saddle: Floats
 
     def shift(self, change: Change, only: int | None = None) -> Floats:
-        """Return the shift of each value in cents, (n,), by a change of all strings, or of string ``only``."""
+        """Return the shift of each value by a change of the strings.
+
+        Parameters
+        ----------
+        change : Change
+            The change of a string.
+        only : int | None, optional
+            The string that changes; None for all.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+            Cents.
+        """
         return _shift(self.rows, self.strings, change, only)
 
     def uneven(self, string: int, sd: float, length_mm: float) -> Floats:
-        """Return the covariance that uneven mass of one string adds, cents squared, (n, n).
+        """Return the covariance that uneven mass of one string adds.
 
-        Args:
-            string: number of the string.
-            sd: standard deviation of its relative mass per length.
-            length_mm: length over which the differences are correlated.
+        Parameters
+        ----------
+        string : int
+            Number of the string.
+        sd : float
+            Standard deviation of its relative mass per length.
+        length_mm : float
+            Length over which the differences are correlated.
+
+        Returns
+        -------
+        ndarray of float64, shape (n, n)
+            Covariance in cents squared.
         """
         effect = np.zeros((len(self.rows), CELLS))
         for index, (number, fret) in enumerate(self.rows):
@@ -118,7 +151,20 @@ class ExpectedErrors:
         return np.asarray(effect @ profile @ effect.T)
 
     def fret(self, fret: int, only: int | None = None) -> Floats:
-        """Return the cents per mm of a fret moved toward the saddle, for each value, (n,); of all strings, or one."""
+        """Return the change of each value when a fret moves toward the saddle.
+
+        Parameters
+        ----------
+        fret : int
+            The fret.
+        only : int | None, optional
+            The string whose part of the fret moves; None for all.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+            Cents per mm.
+        """
         found = np.zeros(len(self.rows))
         for index, (number, at) in enumerate(self.rows):
             if at == fret and only in (None, number):
@@ -130,8 +176,10 @@ class ExpectedErrors:
 def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> ExpectedErrors:
     """Return the expected and the measured errors of the strings surveyed.
 
-    Raises:
-        ValueError: no string was surveyed, or one that is not on the instrument.
+    Raises
+    ------
+    ValueError
+        No string was surveyed, or one that is not on the instrument.
     """
     if not surveys:
         raise ValueError("no string was compared")
@@ -156,10 +204,14 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
 class UncertainFactor:
     """An uncertain factor of the strings.
 
-    Attributes:
-        change: its change by 1 sd.
-        string: the string that has it; None for all.
-        stays: True for a factor of string or player, which stays the same with a capo or in another tuning.
+    Attributes
+    ----------
+    change : Change
+        Its change by 1 sd.
+    string : int | None
+        The string that has it; None for all.
+    stays : bool
+        True for a factor of string or player, which stays the same with a capo or in another tuning.
     """
 
     change: Change
@@ -203,8 +255,17 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
     df/f = -(1/L) int (dmu/mu) sin^2(q pi x/L) dx over the sounding part, q the partial (Rayleigh's principle).
     Source: Lord Rayleigh, Theory of Sound, vol. 1, section 91, from memory.
 
-    Returns:
-        Cents for each cell from nut to saddle, (CELLS,).
+    Parameters
+    ----------
+    string : FrettedString
+        The string.
+    fret : int
+        The fret, or HARMONIC.
+
+    Returns
+    -------
+    ndarray of float64, shape (CELLS,)
+        Cents for each cell from nut to saddle.
     """
     length_mm = string.scale_mm + string.setback_mm
     edges = np.linspace(0.0, length_mm, CELLS + 1)
@@ -237,8 +298,16 @@ def _string(instrument: Instrument, number: int, survey: Survey) -> FrettedStrin
 def measured_errors(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int], ...], Floats, Floats]:
     """Return the measured errors of all strings in one vector.
 
-    Returns:
-        String and fret (or HARMONIC) of each value; the errors in cents, (n,); their covariance, (n, n).
+    Parameters
+    ----------
+    surveys : Mapping[int, Survey]
+        String number -> its survey.
+
+    Returns
+    -------
+    tuple[tuple[tuple[int, int], ...], ndarray of float64, ndarray of float64]
+        String and fret (or HARMONIC) of each value; the errors in cents, shape (n,); their covariance in cents squared,
+        shape (n, n).
     """
     rows: list[tuple[int, int]] = []
     cents: list[float] = []

@@ -89,12 +89,17 @@ LEAST_SHARE = 0.2
 class Balance:
     """Pitches of the strings and how they pull each other, as a normal distribution.
 
-    Attributes:
-        tension_n, rate_n_mm, length_mm, core_mm: each string at pitch, by the instrument file.
-        mean: relative tension z of each string; then the logarithms of the springs' rate over SPRINGS_N_MM, and of each
-            string's rate over ``rate_n_mm``.
-        covariance: of ``mean``, by rows.
-        first_doubt: covariance of the logarithms before any reading, by rows.
+    Attributes
+    ----------
+    tension_n, rate_n_mm, length_mm, core_mm : tuple[float, ...]
+        Values of each string at pitch, by the instrument file.
+    mean : tuple[float, ...]
+        Relative tension z of each string; then the logarithms of the springs' rate over SPRINGS_N_MM, and of each
+        string's rate over ``rate_n_mm``.
+    covariance : tuple[tuple[float, ...], ...]
+        Covariance of ``mean``, by rows.
+    first_doubt : tuple[tuple[float, ...], ...]
+        Covariance of the logarithms before any reading, by rows.
     """
 
     tension_n: tuple[float, ...]
@@ -121,7 +126,12 @@ class Balance:
     def coupling(self) -> FloatArray:
         """Return the change of string j (row) per change of string i (column) that is tuned, in z.
 
-        For small changes this also holds in cents. The shape is (strings, strings); the diagonal is 1.
+        For small changes it is the same in cents.
+
+        Returns
+        -------
+        ndarray of float64, shape (strings, strings)
+            Change per change; the diagonal is 1.
         """
         tension, length = np.array(self.tension_n), np.array(self.length_mm)
         springs, rate = _rates(self)
@@ -176,14 +186,20 @@ def after_reading(
 ) -> Balance:
     """Return the balance after a reading of an open string.
 
-    Args:
-        balance: the balance before.
-        index: the string.
-        cents, se_cents: pitch from its nominal pitch, and the reading's standard error.
-        tuned: True if its peg was turned since its last reading. Then its change moves the others. Otherwise the others
-            changed it, which shows how they pull. A string far from its expected pitch was tuned in any case, or the
-            bridge has changed: then the pulls are as unknown as at first.
-        fresh: True if it may have been wound on just now, after others were read: these may have changed.
+    Parameters
+    ----------
+    balance : Balance
+        The balance before.
+    index : int
+        The string.
+    cents, se_cents : float
+        Pitch from its nominal pitch, and the reading's standard error.
+    tuned : bool
+        True if its peg was turned since its last reading. Then its change moves the others. Otherwise the others
+        changed it, which shows how they pull. A string far from its expected pitch was tuned in any case, or the bridge
+        has changed: then the pulls are as unknown as at first.
+    fresh : bool, optional
+        True if it may have been wound on just now, after others were read: these may have changed.
     """
     z = z_from_cents(cents)
     if fresh:
@@ -312,9 +328,12 @@ def _updated(balance: Balance, mean: FloatArray, covariance: FloatArray) -> Bala
 class RoundGoal:
     """Pitches at the end of a round.
 
-    Attributes:
-        cents: pitch of every string; 0 is its nominal pitch.
-        share: share of the way to the nominal pitches; 1 is all of it.
+    Attributes
+    ----------
+    cents : tuple[float, ...]
+        Pitch of every string; 0 is its nominal pitch.
+    share : float
+        Share of the way to the nominal pitches; 1 is all of it.
     """
 
     cents: tuple[float, ...]
@@ -343,10 +362,14 @@ def round_goal(balance: Balance, order: Sequence[int]) -> RoundGoal:
 def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[float]) -> tuple[float, ...]:
     """Return the pitch that every string should have now, or should be tuned to, in cents from its nominal pitch.
 
-    Args:
-        balance: pitches of the strings, and how they pull.
-        order: strings still to be tuned in this round.
-        goal_cents: pitch of every string at the end of the round.
+    Parameters
+    ----------
+    balance : Balance
+        Pitches of the strings, and how they pull.
+    order : Sequence[int]
+        Strings still to be tuned in this round.
+    goal_cents : Sequence[float]
+        Pitch of every string at the end of the round.
     """
     n = balance.count
     z, coupling = np.array(balance.mean[:n]), balance.coupling()
@@ -365,11 +388,16 @@ def targets_cents(balance: Balance, order: Sequence[int], goal_cents: Sequence[f
 def strings_to_tune(balance: Balance, order: Sequence[int], off: Sequence[int], window_cents: float) -> tuple[int, ...]:
     """Return the strings that have to be tuned in the next round.
 
-    Args:
-        balance: pitches of the strings, and how they pull.
-        order: the strings that can be tuned.
-        off: those of them that are known to be off.
-        window_cents: others that the round would pull out of this range are tuned as well.
+    Parameters
+    ----------
+    balance : Balance
+        Pitches of the strings, and how they pull.
+    order : Sequence[int]
+        The strings that can be tuned.
+    off : Sequence[int]
+        Those of them that are known to be off.
+    window_cents : float
+        Others that the round would pull out of this range are tuned as well.
     """
     chosen = set(off)
     while True:

@@ -29,10 +29,14 @@ _WEIGHTS = (0.5, 2000.0)
 class PluckScatter:
     """Knowledge of the scatter of plucks.
 
-    Attributes:
-        scatter_cents: scatter of freshly fretted plucks (1 sd).
-        weight: weight of that, in plucks.
-        shares: pairs of open share (scatter of open plucks over that of fretted ones) and its probability.
+    Attributes
+    ----------
+    scatter_cents : float
+        Scatter of freshly fretted plucks (1 sd).
+    weight : float
+        Weight of that, in plucks.
+    shares : tuple[tuple[float, float], ...]
+        Pairs of open share (scatter of open plucks over that of fretted ones) and its probability.
     """
 
     scatter_cents: float
@@ -60,11 +64,16 @@ def updated_scatter(before: PluckScatter, variances: Floats, shares: Floats, lik
     variance of its logarithm: log(s^2) + log(v / 2) - psi(v / 2) and psi'(v / 2) for the scale s and weight v.
     Source: A. Gelman et al., Bayesian Data Analysis, from memory; the test draws from it.
 
-    Args:
-        before: the knowledge before the comparison.
-        variances: variances of the scatter, cents squared, (g,).
-        shares: open shares, (g,).
-        likely: probability of each pair of variance and share, (g,).
+    Parameters
+    ----------
+    before : PluckScatter
+        The knowledge before the comparison.
+    variances : ndarray of float64, shape (g,)
+        Variances of the scatter, cents squared.
+    shares : ndarray of float64, shape (g,)
+        Open shares.
+    likely : ndarray of float64, shape (g,)
+        Probability of each pair of variance and share.
     """
     logs = np.log(variances)
     mean = float(likely @ logs)

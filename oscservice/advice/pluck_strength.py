@@ -46,12 +46,18 @@ _ROUNDS = 30
 class Pluck:
     """One settled reading of a string.
 
-    Attributes:
-        place: where the string was stopped; any value that differs between places.
-        cents: settled pitch from any reference that is fixed for its place.
-        se_cents: standard error (1 sd).
-        strength_db: how hard the string was plucked.
-        order: number of the pluck. Equal numbers mean that the order is unknown, and no drift is fitted.
+    Attributes
+    ----------
+    place : Hashable
+        Where the string was stopped; any value that differs between places.
+    cents : float
+        Settled pitch from any reference that is fixed for its place.
+    se_cents : float
+        Standard error (1 sd).
+    strength_db : float
+        How hard the string was plucked.
+    order : float
+        Number of the pluck. Equal numbers mean that the order is unknown, and no drift is fitted.
     """
 
     place: Hashable
@@ -65,10 +71,14 @@ class Pluck:
 class Slope:
     """Slope of a string's settled pitch over strength.
 
-    Attributes:
-        cents: rise of the settled pitch by a pluck of ``reference_db`` above the softest possible one; 0 or more.
-        se_cents: standard error (1 sd).
-        reference_db: the strength that ``cents`` is for.
+    Attributes
+    ----------
+    cents : float
+        Rise of the settled pitch by a pluck of ``reference_db`` above the softest possible one; 0 or more.
+    se_cents : float
+        Standard error (1 sd).
+    reference_db : float
+        The strength that ``cents`` is for.
     """
 
     cents: float
@@ -89,8 +99,10 @@ def amplitude(strength_db: float, reference_db: float) -> float:
 def slope_for(strengths_db: Sequence[float], learnt: Slope | None) -> Slope:
     """Return the slope for the median of the strengths: the one learnt, or the prior.
 
-    Raises:
-        ValueError: no strength.
+    Raises
+    ------
+    ValueError
+        No strength.
     """
     if not strengths_db:
         raise ValueError("a slope is stated at a strength; none was given")
@@ -108,9 +120,12 @@ def learn_slope(plucks: Sequence[Pluck], before: Slope | None = None) -> Slope |
     of equal strength leave the slope at its prior.
     Source: K. L. Lange, R. J. A. Little and J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881.
 
-    Args:
-        plucks: of one string; those whose strength is not finite are left out.
-        before: slope by earlier plucks; None for nothing.
+    Parameters
+    ----------
+    plucks : Sequence[Pluck]
+        Plucks of one string; those whose strength is not finite are left out.
+    before : Slope | None, optional
+        Slope by earlier plucks; None for nothing.
     """
     used = [p for p in plucks if math.isfinite(p.strength_db)]
     if not used:
@@ -148,6 +163,17 @@ def learn_slope(plucks: Sequence[Pluck], before: Slope | None = None) -> Slope |
 
 
 def walk_covariance(order: Floats) -> Floats:
-    """Return the covariance of a string's random walk in cents squared, (n, n), for plucks numbered ``order``, (n,)."""
+    """Return the covariance of a string's random walk.
+
+    Parameters
+    ----------
+    order : ndarray of float64, shape (n,)
+        Numbers of the plucks.
+
+    Returns
+    -------
+    ndarray of float64, shape (n, n)
+        Covariance in cents squared.
+    """
     since = order - order.min()
     return np.asarray(WALK_CENTS**2 * np.minimum(since[:, None], since[None, :]))

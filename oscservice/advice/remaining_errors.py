@@ -57,10 +57,14 @@ _ROUNDS = 2
 class LastPass:
     """A comparison newer than the survey, at the present position of the saddle.
 
-    Attributes:
-        comparison: error and standard error at ``fret`` (``neck_errors.equivalent_comparison``).
-        fret: the fret that the comparison is for.
-        weights: fret -> weight of each fret that it combines.
+    Attributes
+    ----------
+    comparison : Comparison
+        Error and standard error at ``fret`` (``neck_errors.equivalent_comparison``).
+    fret : int
+        The fret that the comparison is for.
+    weights : Mapping[int, float]
+        Fret -> weight of each fret that it combines.
     """
 
     comparison: Comparison
@@ -72,13 +76,19 @@ class LastPass:
 class FretPosterior:
     """Normal distribution of the error of every fret, and of the uncertain factors of the strings, in one vector.
 
-    Attributes:
-        rows: string and fret (or HARMONIC) of each error.
-        factors: change of each uncertain factor by 1 sd, and its string; None for all strings.
-        mean: errors in cents, then factors in their own prior standard deviations, (rows + factors,).
-        covariance: of ``mean``, (rows + factors, rows + factors).
-        place_mm: string number -> present position of its saddle by the measured errors, from that of the file at the
-            start, + away from the nut.
+    Attributes
+    ----------
+    rows : tuple[tuple[int, int], ...]
+        String and fret (or HARMONIC) of each error.
+    factors : tuple[tuple[Change, int | None], ...]
+        Change of each uncertain factor by 1 sd, and its string; None for all strings.
+    mean : ndarray of float64, shape (rows + factors,)
+        Errors in cents, then factors in their own prior standard deviations.
+    covariance : ndarray of float64, shape (rows + factors, rows + factors)
+        Covariance of ``mean``.
+    place_mm : Mapping[int, float]
+        String number -> present position of its saddle by the measured errors, from that of the file at the start, +
+        away from the nut.
     """
 
     rows: tuple[tuple[int, int], ...]
@@ -92,11 +102,32 @@ class FretPosterior:
         return self.rows.index((string, fret))
 
     def rows_of(self, string: int) -> npt.NDArray[np.intp]:
-        """Return the indices of a string's rows."""
+        """Return the indices of a string's rows.
+
+        Parameters
+        ----------
+        string : int
+            Number of the string.
+
+        Returns
+        -------
+        ndarray of int, shape (k,)
+            Indices in ``mean``.
+        """
         return np.array([i for i, (number, _) in enumerate(self.rows) if number == string])
 
     def conditioned_on(self, weights: Floats, value: float, se: float) -> FretPosterior:
-        """Return the distribution given one more measured weighted sum of ``mean``, and its standard error."""
+        """Return the distribution given one more measured value, a weighted sum of ``mean``.
+
+        Parameters
+        ----------
+        weights : ndarray of float64, shape (rows + factors,)
+            Weight of each value of ``mean``.
+        value : float
+            The measured sum.
+        se : float
+            Its standard error (1 sd).
+        """
         spread = self.covariance @ weights
         gain = spread / float(weights @ spread + se**2)
         mean = self.mean + gain * (value - float(weights @ self.mean))
@@ -112,15 +143,23 @@ def fret_posterior(
 ) -> FretPosterior:
     """Return the distribution of the errors of all frets of the strings surveyed, at the present saddle positions.
 
-    Args:
-        instrument: the instrument as in its file.
-        surveys: string number -> its measured errors.
-        positions_mm: string number -> its saddle's move since the start; as surveyed if it is missing.
-        last: string number -> comparison newer than the survey.
-        named: causes that were named; their sizes follow from the measured errors.
+    Parameters
+    ----------
+    instrument : Instrument
+        The instrument as in its file.
+    surveys : Mapping[int, Survey]
+        String number -> its measured errors.
+    positions_mm : Mapping[int, float]
+        String number -> its saddle's move since the start; as surveyed if it is missing.
+    last : Mapping[int, LastPass]
+        String number -> comparison newer than the survey.
+    named : Sequence[Finding]
+        Causes that were named; their sizes follow from the measured errors.
 
-    Raises:
-        ValueError: no survey, a string or fret that isn't there.
+    Raises
+    ------
+    ValueError
+        No survey, a string or fret that isn't there.
     """
     off_mm = dict.fromkeys(surveys, 0.0)
     # The effect of a saddle is not quite linear: the second round starts at the position that the first one found.
@@ -215,14 +254,19 @@ def _last_pass_weights(at: FretPosterior, instrument: Instrument, number: int, n
 class StringRemains:
     """Remaining errors of one string.
 
-    Attributes:
-        string: its number, from 1.
-        frets: frets, rising, (n,).
-        errors_cents, se_cents: error of each fret from the open string in equal temperament, + sharp, and its standard
-            error (1 sd), (n,).
-        terms, terms_se: the three terms by least squares over the frets up to 19, and their standard errors. Without
-            single frets that are off they fit within 0.1 cents.
-        measured: frets that were compared.
+    Attributes
+    ----------
+    string : int
+        Its number, from 1.
+    frets : tuple[int, ...]
+        Frets, rising, (n,).
+    errors_cents, se_cents : tuple[float, ...]
+        Error of each fret from the open string in equal temperament, + sharp, and its standard error (1 sd), (n,).
+    terms, terms_se : Terms
+        The three terms by least squares over the frets up to 19, and their standard errors. Without single frets that
+        are off they fit within 0.1 cents.
+    measured : tuple[int, ...]
+        Frets that were compared.
     """
 
     string: int
@@ -253,12 +297,17 @@ def remaining_errors(
 ) -> dict[int, StringRemains]:
     """Return string number -> remaining errors of every string surveyed.
 
-    Args:
-        instrument, surveys, positions_mm, last, named: as in ``fret_posterior``.
-        frets: the frets to return; all of them if None.
+    Parameters
+    ----------
+    instrument, surveys, positions_mm, last, named
+        As in ``fret_posterior``.
+    frets : Sequence[int] | None, optional
+        The frets to return; all of them if None.
 
-    Raises:
-        ValueError: no survey, a string or fret that isn't there.
+    Raises
+    ------
+    ValueError
+        No survey, a string or fret that isn't there.
     """
     every = _checked(instrument.frets, None)
     wanted = _checked(instrument.frets, frets)
@@ -287,13 +336,19 @@ def remaining_errors_after(
     go through the model of the changed strings. With a capo at fret c, fret k is fret c + k of before and fret c is the
     nut: its difference from the model is subtracted from those of all frets.
 
-    Args:
-        instrument, surveys, positions_mm, last, named: as in ``fret_posterior``, before the change.
-        changed: the instrument after the change.
-        frets: the frets to return, counted from the capo if there is one; all of them if None.
+    Parameters
+    ----------
+    instrument, surveys, positions_mm, last, named
+        As in ``fret_posterior``, before the change.
+    changed : Instrument
+        The instrument after the change.
+    frets : Sequence[int] | None, optional
+        The frets to return, counted from the capo if there is one; all of them if None.
 
-    Raises:
-        ValueError: as ``remaining_errors``; other strings than before or not as many, or a board that is no capo's.
+    Raises
+    ------
+    ValueError
+        As ``remaining_errors``; other strings than before or not as many, or a board that is no capo's.
     """
     capo = _capo_fret(instrument, changed)
     wanted, every = _checked(changed.frets, frets), _checked(changed.frets, None)
@@ -332,10 +387,16 @@ def _modelled(
 def _string_remains(number: int, mean: Floats, covariance: Floats, measured: tuple[int, ...]) -> StringRemains:
     """Return the remaining errors of a string at all its frets.
 
-    Args:
-        number: the string.
-        mean, covariance: errors of all frets of the string, (frets,) and (frets, frets).
-        measured: frets that were compared.
+    Parameters
+    ----------
+    number : int
+        The string.
+    mean : ndarray of float64, shape (frets,)
+        Errors of all frets of the string, cents.
+    covariance : ndarray of float64, shape (frets, frets)
+        Their covariance, cents squared.
+    measured : tuple[int, ...]
+        Frets that were compared.
     """
     last = min(len(mean), LAST_TERMS_FRET)
     u = 2.0 ** (np.arange(1, last + 1) / 12.0) - 1.0
