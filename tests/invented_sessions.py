@@ -24,10 +24,9 @@ from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
-from oscservice.session.effective_events import effective_events
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import prompt
-from oscservice.session.replay import fold
+from oscservice.session.replay import effective_events, fold
 from oscservice.session.session_results import summary_of
 from oscservice.simulate.guitar_builder import SOUND, Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig

@@ -18,7 +18,7 @@ from oscservice.errors import InputError, JournalError
 
 if TYPE_CHECKING:
     from oscservice.report.facts import Facts, PitchTrackFacts
-    from oscservice.session.effective_events import EffectiveEvents
+    from oscservice.session.replay import EffectiveEvents
 
 STANDARD_OUTPUT = Path("-")
 _NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
@@ -92,7 +92,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
     from oscservice.record.kept_sound import folder_of
     from oscservice.record.session_history import state_of, timed_events
     from oscservice.report.gather_facts import facts_of
-    from oscservice.session.effective_events import effective_events
+    from oscservice.session.replay import effective_events
 
     with Journal.open(journal, readonly=True) as opened:
         if not opened.sessions():

@@ -15,11 +15,11 @@ from oscservice.hearing.reading import Reading, finite_or_none
 from oscservice.instrument.pitch import cents_between
 from oscservice.record.kept_sound import AlteredSoundError, KeptSound, MissingSoundError, find, floats, read, sound_of
 from oscservice.session import events as ev
-from oscservice.session.effective_events import effective_events
 from oscservice.session.event_values import survey_text
 from oscservice.session.evolve import evolve
 from oscservice.session.judgement import comparison_of
 from oscservice.session.next_pluck import expected_hz
+from oscservice.session.replay import effective_events
 from oscservice.session.session_results import summary_of
 from oscservice.session.setup_summary import FretError
 from oscservice.session.state import State

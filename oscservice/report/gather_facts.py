@@ -32,10 +32,10 @@ from oscservice.report.facts import (
 )
 from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
-from oscservice.session.effective_events import EffectiveEvents, Turn
 from oscservice.session.event_values import finding_of
 from oscservice.session.inspection import age_of, measured_of
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
+from oscservice.session.replay import EffectiveEvent, EffectiveEvents
 from oscservice.session.session_results import as_found, compared_strings, remaining, summary_of
 from oscservice.session.setup_summary import StringSummary
 from oscservice.session.state import State
@@ -165,7 +165,7 @@ def plucks_of(effective: EffectiveEvents) -> tuple[PluckFact, ...]:
     return tuple(found)
 
 
-def _moved(number: int, turn: Turn, event: ev.SaddleMoved, later: Sequence[Turn]) -> MoveFact:
+def _moved(number: int, turn: EffectiveEvent, event: ev.SaddleMoved, later: Sequence[EffectiveEvent]) -> MoveFact:
     string = turn.before.string(event.string)
     advice = string.advice
     after, oddity = _answer(event.string, later)
@@ -185,7 +185,7 @@ def _moved(number: int, turn: Turn, event: ev.SaddleMoved, later: Sequence[Turn]
     )
 
 
-def _answer(string: int, later: Sequence[Turn]) -> tuple[Value | None, str]:
+def _answer(string: int, later: Sequence[EffectiveEvent]) -> tuple[Value | None, str]:
     """Return a string's first error after a move, before the next one, and what was odd about it."""
     oddity = ""
     for turn in later:

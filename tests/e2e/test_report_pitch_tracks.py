@@ -17,7 +17,7 @@ from oscservice.report import pitch_track_drawing as drawing
 from oscservice.report.gather_facts import pitch_tracks_of
 from oscservice.report.page import page
 from oscservice.session import events as ev
-from oscservice.session.effective_events import effective_events
+from oscservice.session.replay import effective_events
 
 pytestmark = pytest.mark.slow
 

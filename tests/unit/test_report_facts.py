@@ -1,4 +1,4 @@
-"""The facts of a report: the course of a session, and the result of each string."""
+"""The facts of a report: the effective of a session, and the result of each string."""
 
 from __future__ import annotations
 
@@ -17,8 +17,7 @@ from oscservice.report.facts import Facts
 from oscservice.report.gather_facts import facts_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
-from oscservice.session.effective_events import effective_events
-from oscservice.session.replay import fold
+from oscservice.session.replay import effective_events, fold
 from oscservice.session.session_results import remaining, summary_of
 from oscservice.session.vocabulary import Phase
 
@@ -32,18 +31,18 @@ def of(job: MadeUpSession) -> Facts:
 @pytest.mark.parametrize("name", SESSIONS)
 def test_the_course_ends_where_the_session_does(name):
     invented = SESSIONS[name]()
-    course = effective_events(invented.timed)
+    effective = effective_events(invented.timed)
     events = [event for step in invented.steps for event in step]
-    assert course.state == fold(events)
-    for turn in course.turns:
+    assert effective.state == fold(events)
+    for turn in effective.turns:
         assert events[turn.number - 1] is turn.event
 
 
 def test_steps_taken_back_are_left_out():
-    course = effective_events(normal().timed)
-    assert course.taken_back == 1
-    assert not any(isinstance(turn.event, ev.TakenBack) for turn in course.turns)
-    kept = [turn.event for turn in course.turns if isinstance(turn.event, ev.ReadingTaken)]
+    effective = effective_events(normal().timed)
+    assert effective.taken_back == 1
+    assert not any(isinstance(turn.event, ev.TakenBack) for turn in effective.turns)
+    kept = [turn.event for turn in effective.turns if isinstance(turn.event, ev.ReadingTaken)]
     written = [event for _, event in normal().timed if isinstance(event, ev.ReadingTaken)]
     assert len(written) == len(kept) + 1
 
@@ -57,8 +56,8 @@ def test_effective_events_replay_to_the_same_session_after_any_undo(steps):
             job.hear(job.state.focus or 6, OPEN) if job.phase() is not Phase.INSPECTING else job.inspected()
         elif job.state.past is not None:
             job.do(cm.Undo())
-    course = effective_events([("", event) for event in job.events])
-    again = fold(turn.event for turn in course.turns)
+    effective = effective_events([("", event) for event in job.events])
+    again = fold(turn.event for turn in effective.turns)
     assert replace(again, revision=0) == replace(job.state, revision=0)
 
 
@@ -77,10 +76,10 @@ def test_as_left_is_the_value_at_the_end():
 
 def test_as_found_is_the_value_before_the_first_move():
     facts = normal().facts
-    course = effective_events(normal().timed)
+    effective = effective_events(normal().timed)
     for one in facts.results:
         first = next(
-            (t for t in course.turns if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string),
+            (t for t in effective.turns if isinstance(t.event, ev.SaddleMoved) and t.event.string == one.string),
             None,
         )
         if first is None:

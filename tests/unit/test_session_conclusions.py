@@ -22,9 +22,8 @@ from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.conclude import _CONCLUDERS, _REMAINS, conclude
 from oscservice.session.decide import decide
-from oscservice.session.effective_events import effective_events
 from oscservice.session.evolve import evolve
-from oscservice.session.replay import fold
+from oscservice.session.replay import effective_events, fold
 from oscservice.session.session_results import compared_strings, remaining, summary_of
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
