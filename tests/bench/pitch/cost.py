@@ -59,32 +59,32 @@ def _feed(listener: Listener, minute: NDArray[np.float32]) -> tuple[int, int]:
 
 
 def measure(seed: int, printer: Printer) -> None:
-    """Print the processor time over a minute, and where the dearest block stands."""
+    """Print the processor time over a minute, and the longest block."""
     printer.heading(f"Processor time of the whole listener, one channel at {RATE_HZ / 1000:.0f} kHz")
     minute = a_minute(seed)
     rows = []
     for live in (True, False):
         _feed(Listener(RATE_HZ, live=live), minute[: round(8.0 * RATE_HZ)])  # loads what is loaded once
         listener = Listener(RATE_HZ, live=live)
-        dearest_s, readings, values = 0.0, 0, 0
+        longest_s, readings, values = 0.0, 0, 0
         began = time.process_time()
         for start in range(0, len(minute), BLOCK):
             block_began = time.process_time()
             for event in listener.feed(minute[start : start + BLOCK]):
                 readings += isinstance(event, NoteHeard)
                 values += isinstance(event, LiveReading)
-            dearest_s = max(dearest_s, time.process_time() - block_began)
+            longest_s = max(longest_s, time.process_time() - block_began)
         used_s = time.process_time() - began
         rows.append(
             [
                 "with live values" if live else "without live values",
                 f"{used_s / 60.0:.4f}",
-                f"{1000.0 * dearest_s:.0f}",
+                f"{1000.0 * longest_s:.0f}",
                 str(readings),
                 str(values),
             ]
         )
-    printer.table(("a minute of 15 plucks", "CPU s/s", "dearest block (ms)", "readings", "live values"), rows)
+    printer.table(("a minute of 15 plucks", "CPU s/s", "longest block (ms)", "readings", "live values"), rows)
 
 
 def resident_kb() -> int:
