@@ -13,7 +13,7 @@ import closed_loop
 import plucks
 import quick
 import recovery
-import told_errors
+import reported_errors
 
 from oscservice.session.vocabulary import Check
 
@@ -53,8 +53,8 @@ def test_a_quick_check_finds_only_the_drifted_strings() -> None:
 
 def test_reported_standard_errors_fit_the_true_errors() -> None:
     # A share of 100 or so reported errors scatters by 5 in 100: the benchmark's own bounds, widened by twice that.
-    player = told_errors.Player(0.8, 0.3, 2.0)
-    found = [z for seed in range(9) for z in told_errors.unheard((player, seed))]
+    player = reported_errors.Player(0.8, 0.3, 2.0)
+    found = [z for seed in range(9) for z in reported_errors.unheard((player, seed))]
     assert len(found) > 80
     assert 0.53 <= sum(abs(z) <= 1.0 for z in found) / len(found) <= 0.83
     assert sum(abs(z) <= 2.0 for z in found) / len(found) >= 0.9

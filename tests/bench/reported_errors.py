@@ -1,7 +1,7 @@
 """Benchmark: do the standard errors tell the truth? How often a string's true error lies within those that are told.
 
-    python tests/bench/told_errors.py [SET-UPS]             without sound, several hands: a minute
-    python tests/bench/told_errors.py --heard [FIRST LAST]  whole rehearsals through sound, a minute each
+    python tests/bench/reported_errors.py [SET-UPS]             without sound, several hands: a minute
+    python tests/bench/reported_errors.py --heard [FIRST LAST]  whole rehearsals through sound, a minute each
 
 Every error that a session judges or proves a string by is held against the simulated guitar's own error at fret 12 at
 that moment. Of all of them 68 in 100 should lie within one standard error, and 95 within two.
