@@ -1,10 +1,10 @@
-"""Benchmark: do the standard errors tell the truth? How often a string's true error lies within those that are told.
+"""Benchmark: the share of true errors of strings that are within the reported standard errors.
 
     python tests/bench/reported_errors.py [SET-UPS]             without sound, several hands: a minute
     python tests/bench/reported_errors.py --heard [FIRST LAST]  whole rehearsals through sound, a minute each
 
-Every error that a session judges or proves a string by is held against the simulated guitar's own error at fret 12 at
-that moment. Of all of them 68 in 100 should lie within one standard error, and 95 within two.
+Every error by which a session judges or proves a string is compared with the simulated guitar's own error at fret 12
+at that moment. Of all of them 68 in 100 should lie within one standard error, and 95 within two.
 """
 
 from __future__ import annotations
@@ -52,13 +52,13 @@ PLAYERS = (
 
 
 def off(events: Sequence[ev.Event], true_cents: Callable[[int], float]) -> list[float]:
-    """By how many of its standard errors each error that was told is off."""
-    told = [e for e in events if isinstance(e, ev.StringJudged | ev.StringProved)]
-    return [(e.error_cents - true_cents(e.string)) / e.se_cents for e in told]
+    """Return the deviation of each reported error, in its standard errors."""
+    reported = [e for e in events if isinstance(e, ev.StringJudged | ev.StringProved)]
+    return [(e.error_cents - true_cents(e.string)) / e.se_cents for e in reported]
 
 
 class _Watched(silent.Work):
-    """Work whose told errors are held against the guitar as it is then."""
+    """Work whose reported errors are compared with the guitar at that moment."""
 
     def __init__(self, *given: Any) -> None:
         super().__init__(*given)
