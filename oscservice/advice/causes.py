@@ -220,7 +220,7 @@ class _CauseModel:
 
 
 def named_causes(expected: ExpectedErrors) -> tuple[CauseProbability, ...]:
-    """Return the causes that the measured values speak for, the surest first, without the saddles themselves."""
+    """Return the causes that the measured values support, the surest first, without the saddles themselves."""
     found: list[CauseProbability] = []
     while len(found) < MOST_NAMED:
         ranked = _ranked(expected, found)
@@ -415,7 +415,7 @@ class Finding:
 
 
 def findings(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[Finding, ...]:
-    """Return the causes that the strings' errors speak for beside their saddles, the surest first.
+    """Return the causes, other than saddles, that the strings' errors support, the surest first.
 
     Raises
     ------

@@ -28,7 +28,7 @@ STAY = "stay"
 SHOWN_MM = 0.1
 """Smallest step of a printed move: fretting by hand and a ruler are no finer."""
 
-FIXED_SADDLE = "the saddle is fixed: shape its crown, or live with it"
+FIXED_SADDLE = "the saddle is fixed: shape its crown, or accept the error"
 
 
 @dataclass(frozen=True)

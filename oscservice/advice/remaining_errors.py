@@ -431,7 +431,7 @@ def _capo_fret(before: Instrument, after: Instrument) -> int:
     capo = before.frets - after.frets
     for number, (old, new) in enumerate(zip(before.strings, after.strings, strict=True), start=1):
         if (old.gauge_mm, old.core_mm, old.wound) != (new.gauge_mm, new.core_mm, new.wound):
-            raise ValueError(f"string {number} is another one: what was heard of the old one says nothing of it")
+            raise ValueError(f"string {number} is another one: readings of the old one don't apply to it")
         scale_mm = old.scale_mm - (fret_position_mm(old.scale_mm, capo) if capo > 0 else 0.0)
         if capo < 0 or abs(new.scale_mm - scale_mm) > 0.01 or new.setback_mm != old.setback_mm:
             raise ValueError(f"string {number}: scale or saddle differ by more than a capo makes")

@@ -64,7 +64,7 @@ def check(
     no_cache: Annotated[bool, typer.Option("--no-cache", help="Neither read nor write the cache.")] = False,
     cache: Annotated[Path | None, typer.Option(help="Folder of the cache; by default the user's own.")] = None,
 ) -> None:
-    """Check recordings, print a table and what was refused, and write what was asked for.
+    """Check recordings, print a table and the refused files, and write the files that the options name.
 
     An option that is not given leaves what the manifest says.
 

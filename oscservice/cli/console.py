@@ -86,7 +86,7 @@ def print_at_once(line: str) -> None:
 
 
 def silence_stdout() -> None:
-    """Discard what is printed from now on, and what is still in the buffer: the reader of standard output has gone."""
+    """Discard the buffer and all later output: the reader of standard output has gone."""
     with contextlib.suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())

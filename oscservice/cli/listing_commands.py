@@ -175,7 +175,7 @@ def plugins(
     say(
         console,
         "Sources: --source NAME[:REST]. Bridges: kind = NAME in an instrument file. Listeners get every event; "
-        "--plugin NAME:REST gives them what they take. --without-plugin NAME leaves one alone.",
+        "--plugin NAME:REST gives one its argument. --without-plugin NAME disables one.",
     )
 
 

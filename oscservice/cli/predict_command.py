@@ -1,4 +1,4 @@
-"""``oscservice predict``: where the saddles should stand by the strings' build, and how they follow a change."""
+"""``oscservice predict``: the places of the saddles by the strings' build, and their moves after a change."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _ON_PREDICTIONS = (
     "has it. A saddle is moved before the first pluck only if its error is larger than the uncertainty."
 )
 _ON_FOLLOWING = (
-    "before, after: saddle in mm beyond the scale length where fret 12 is true. follow: the way between, ± 1 sd. "
+    "before, after: saddle in mm beyond the scale length where fret 12 is true. follow: the move, ± 1 sd. "
     "if it stays: error at fret 12 in cents, + sharp, of a saddle that was true and isn't moved."
 )
 _SLACKEN = "Slacken a string before its saddle is moved, face and hands out of its way."
@@ -70,11 +70,11 @@ def predict(
         print(json.dumps(_object(before, change, predicted, followed, cautions)))
         return
     console = wide_console(_PIPED_WIDTH)
-    console.print(f"{before.title}: where the saddles should stand", style="italic", highlight=False, markup=False)
+    console.print(f"{before.title}: saddle places by the strings' build", style="italic", highlight=False, markup=False)
     console.print(prediction_table(before, predicted))
     console.print(_ON_PREDICTIONS, highlight=False)
     if followed:
-        console.print(f"\nHow each saddle has to follow: {change}", style="italic", highlight=False, markup=False)
+        console.print(f"\nHow each saddle follows: {change}", style="italic", highlight=False, markup=False)
         console.print(following_table(predicted, predicted_after, followed))
         console.print(_ON_FOLLOWING, highlight=False)
     if before.bridge.slacken:

@@ -188,7 +188,7 @@ def _of_sound(sound: SoundCheck) -> str:
     return f"; sound of {sound.kept} of {counted(known, 'note')} as kept{missing}"
 
 
-_DONE = {"new": "imported", "continued": "continued from what was here", "here already": "here already, left alone"}
+_DONE = {"new": "imported", "continued": "continued from what was here", "here already": "already here, unchanged"}
 
 
 def _seal_state(record: Record) -> str:

@@ -143,7 +143,7 @@ class BridgeForm(Form):
         if not kind.screws and self.thread is not None:
             raise ValueError(f"thread: a bridge of the kind {self.kind} has no saddle screw; leave it out")
         if kind.end_screws and self.screw_span_mm < self.string_spread_mm:
-            raise ValueError("screw_span_mm: the screws of a bar stand outside the strings")
+            raise ValueError("screw_span_mm: the screws of a bar are outside the strings")
         if not kind.may_lack_travel or self.step_mm is not None or self.travel_mm > 0.0:
             _check_travel(self.toward_nut_mm, self.away_mm, self.step_mm)
         return self

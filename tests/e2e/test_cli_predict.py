@@ -92,7 +92,7 @@ def test_the_table_has_the_move_that_a_change_needs() -> None:
     got = run_command("predict", "six-string-648", "--action-mm", "0.5")
     assert (got.code, got.err) == (0, "")
     first = next(f for f in follow_change(GUITAR, with_action_raised(GUITAR, 0.5)) if f.string == 6)
-    assert "How each saddle has to follow: action +0.5 mm" in got.out
+    assert "How each saddle follows: action +0.5 mm" in got.out
     row = [line for line in got.out.splitlines() if line.split()[:2] == ["6", "E2"]][-1]
     assert f"{first.change_mm:.1f} mm away from the nut" in row
     assert f"{first.stays_cents:+.1f}" in row

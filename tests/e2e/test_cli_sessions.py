@@ -69,7 +69,7 @@ def test_out_and_in_again_is_the_same_to_the_last_bit(path: Path, exported: Path
     assert got.out.splitlines() == ["2026-11-25-1: imported, 5 events", "2026-11-25-2: imported, 5 events"]
     assert records(other) == records(path)
     again = run_command("sessions", "import", exported, "--journal", other)
-    assert [line.split(": ")[1] for line in again.out.splitlines()] == ["here already, left alone, 5 events"] * 2
+    assert [line.split(": ")[1] for line in again.out.splitlines()] == ["already here, unchanged, 5 events"] * 2
     assert records(other) == records(path)
 
 
@@ -93,7 +93,7 @@ def test_another_session_of_that_name_gets_a_free_one_and_its_hashes_still_fit(e
     with Journal.open(other) as journal:
         assert [row.label for row in journal.sessions()] == ["Ä [b] \u2028", "first", "another"]
         assert all(edited(journal.record(row.id)) is None for row in journal.sessions())
-    assert "here already" in run_command("sessions", "import", exported, "--journal", other).out
+    assert "already here" in run_command("sessions", "import", exported, "--journal", other).out
 
 
 def test_a_session_of_which_the_beginning_is_here_is_continued(path: Path, exported: Path, tmp_path: Path) -> None:
@@ -249,5 +249,5 @@ def test_import_repairs_the_journal_first_and_reports_it(path: Path, exported: P
     got = run_command("sessions", "import", exported, "--journal", path)
     assert (got.code, got.err) == (0, "")
     assert got.out.splitlines()[0].startswith("the journal was damaged and is recovered: 10 events of 2 sessions; ")
-    assert got.out.count("here already") == 2
+    assert got.out.count("already here") == 2
     assert records(path) == before

@@ -12,7 +12,7 @@ COLUMNS = ("session", "string", "place", "f1_hz", "cents", "se_cents")
 
 
 class Table:
-    """Writes readings to a file, and leaves the other events alone."""
+    """Writes readings to a file, and ignores other events."""
 
     def __init__(self, path: str) -> None:
         self._file = Path(path).open("a", newline="", encoding="utf-8")  # noqa: SIM115 - until close()
@@ -31,7 +31,7 @@ class Table:
 
 
 def open_table(rest: str) -> Table | None:
-    """What ``--plugin csv:FILE`` begins; without a file there is nothing to do.
+    """Return the listener of ``--plugin csv:FILE``; None without a file.
 
     Raises:
         InputError: the file can't be written.

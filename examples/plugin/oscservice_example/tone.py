@@ -16,10 +16,10 @@ STIFFNESS = 1e-4
 
 
 def open_tone(rest: str, rate_hz: int | None, channels: int | None) -> AudioSource:
-    """What ``--source "plucked-tone:E2 A2"`` opens; the last word ``fast`` lets it run as fast as it is heard.
+    """Return the source of ``--source "plucked-tone:E2 A2"``; the last word ``fast`` makes it run at full speed.
 
     Raises:
-        InputError: no notes, or a word that is none.
+        InputError: no notes, or a word that is not a note.
     """
     words = rest.split()
     fast = words[-1:] == ["fast"]
@@ -33,7 +33,7 @@ def open_tone(rest: str, rate_hz: int | None, channels: int | None) -> AudioSour
 
 
 class PluckedTone(AudioSource):
-    """Each note once, in one channel, then the end."""
+    """A source that plays each note once, in one channel, and ends."""
 
     def __init__(self, notes_hz: list[float], rate_hz: int, *, fast: bool) -> None:
         super().__init__(rate_hz, 1, f"{len(notes_hz)} plucked tones, {rate_hz} Hz")
@@ -44,13 +44,13 @@ class PluckedTone(AudioSource):
         silence = np.zeros(round(REST_S * self.sample_rate_hz), np.float32)
         whole = np.concatenate([silence, *(part for hz in self._notes_hz for part in (self._pluck(hz), silence))])
         for start in range(0, len(whole), BLOCK_FRAMES):
-            # `_closed` is set when nobody listens any more: a source waits on it, and ends when it is set.
+            # `_closed` is set when the source is closed: a source waits on it, and ends when it is set.
             if self._closed.wait(0.0 if self._fast else BLOCK_FRAMES / self.sample_rate_hz):
                 return
             yield self._block(whole[start : start + BLOCK_FRAMES, np.newaxis])
 
     def _pluck(self, hz: float) -> np.ndarray:
-        """Twelve partials of a stiff string, each dying away; the higher the sooner."""
+        """Return twelve partials of a stiff string; higher ones decay faster."""
         time_s = np.arange(round(NOTE_S * self.sample_rate_hz)) / self.sample_rate_hz
         tone = np.zeros(len(time_s))
         for k in range(1, 13):
@@ -60,4 +60,4 @@ class PluckedTone(AudioSource):
         return np.asarray(tone, np.float32)
 
     def _release(self) -> None:
-        """Nothing is held: no device, no file."""
+        """Do nothing: there is no device and no file."""

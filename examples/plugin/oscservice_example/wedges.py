@@ -1,4 +1,4 @@
-"""A kind of bridge (invented): each saddle rides on a wedge of its own, and a screw pushes the wedge.
+"""A kind of bridge (invented): a wedge under each saddle, and a screw that pushes the wedge.
 
 The wedge rises 1 in 2, and its screw is an M4 with 0.7 mm a turn: a turn moves the saddle by 0.35 mm.
 """
@@ -11,7 +11,7 @@ MOST_STRINGS = 8
 
 
 def layout(strings: int) -> dict[str, dict[int, float]]:
-    """One adjuster a string, which moves that string's saddle and no other. Raises ValueError above 8 strings."""
+    """Return one adjuster for each string, which moves only that string's saddle. Raises ValueError above 8 strings."""
     if strings > MOST_STRINGS:
         raise ValueError(f"wedges are made for {MOST_STRINGS} strings at most")
     return {f"wedge {number}": {number: 1.0} for number in range(1, strings + 1)}
