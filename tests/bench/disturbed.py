@@ -35,7 +35,7 @@ EVERY_S = 7.0
 """Mean time from one noise to the next."""
 
 RINGS_ALONG = (0.01, 0.04)
-"""How strongly the other strings ring along, as a share of the pluck (assumed)."""
+"""Level of the other strings that ring along, as a share of the pluck (assumed)."""
 
 HUM_DBFS = -55.0
 
@@ -78,7 +78,7 @@ class Taken:
 
 @dataclass
 class Account:
-    """What came of a set-up.
+    """The result of a set-up.
 
     Attributes:
         plucks, readings: in order of time.
@@ -143,7 +143,7 @@ class Account:
         return len(self.taken) / max(1, len(self.plucks))
 
     def reasons(self) -> Counter[str]:
-        """Why plucks became no readings: what was said between each of them and the next one."""
+        """Return the reasons of plucks without readings: the reports between each of them and the next one."""
         taken = self.taken
         found: Counter[str] = Counter()
         for number in range(len(self.plucks)):

@@ -56,7 +56,7 @@ _SLACK_CENTS = -700.0
 
 @dataclass(frozen=True)
 class Result:
-    """What one guitar took.
+    """The work on one guitar.
 
     Attributes:
         rounds: with targets, until every string was within DONE_CENTS; MOST_ROUNDS if it never was.
@@ -170,7 +170,7 @@ class _Alone:
         self._random = random.Random(f"hands {seed}")
 
     def rounds(self) -> int:
-        """How many rounds it takes until every string is within DONE_CENTS."""
+        """Return the number of rounds until every string is within DONE_CENTS."""
         for count in range(1, MOST_ROUNDS):
             for n in self.numbers:
                 while abs(off := self.cents(n, self.bench.reading(n, OPEN).f1_hz)) > BROUGHT_CENTS:
@@ -184,7 +184,7 @@ class _Alone:
         return 1200.0 * math.log2(hz / self.hz[string])
 
     def worst(self) -> float:
-        """How far the worst string truly is off, in cents."""
+        """Return the true deviation of the worst string, in cents."""
         return max(abs(self.cents(n, self.rig.open_hz(n))) for n in self.numbers)
 
     def turn(self, string: int, cents: float) -> None:
@@ -249,7 +249,7 @@ class _Hands(_Alone):
 
 
 def table(results: dict[str, list[Result]]) -> str:
-    """What it came to, start by start."""
+    """Print the results, start by start."""
     head = "start          within 2 cents after two rounds   rounds   without   plucks a string   worst at the end"
     lines = [head + "   coupling off   pairs within a fifth"]
     for start, found in results.items():

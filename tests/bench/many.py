@@ -58,7 +58,7 @@ T = TypeVar("T")
 
 @dataclass
 class Timed:
-    """How long something took for how many notes."""
+    """A duration and the number of notes."""
 
     notes: int = 0
     seconds: float = 0.0

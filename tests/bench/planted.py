@@ -29,7 +29,7 @@ from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
 
 PRESET = "six-string-628"
-"""Its saddles move under the strings, and its bridge stands still: a string's drift is its own."""
+"""Its saddles move under the strings, and its bridge is fixed: a string's drift is its own."""
 
 PLACES = (OPEN, Place("fret", 12))
 NAMES = "string{string}_{place}_{take}"
@@ -37,7 +37,7 @@ SAMPLE_RATE_HZ = 48000
 SILENCE_S, NOTE_S = 0.2, 2.3
 STRENGTH_MM, STRENGTH_SD_MM = 1.0, 0.1  # as simulate.technician plucks
 SCATTER_CENTS = 0.8
-"""How far re-fretting moves a pitch, 1 sd; the same as without sound (``silent``)."""
+"""Scatter of a pitch by re-fretting, 1 sd; the same as without sound (``silent``)."""
 
 Samples = NDArray[np.float32]
 

@@ -1,8 +1,9 @@
-"""Benchmark: how many plucks a set-up takes, and where they go.
+"""Benchmark: the number of plucks of a set-up, by phase.
 
     python tests/bench/plucks.py [SET-UPS]
 
-Without sound; saddles up to 4 mm astray, strings up to 25 cents out of tune, fretted plucks scattering by 0.6 cents.
+Without sound; saddles misplaced by up to 4 mm, strings up to 25 cents out of tune, a scatter of fretted plucks of 0.6
+cents.
 """
 
 from __future__ import annotations

@@ -84,7 +84,7 @@ def case(seed: int) -> Case:
         faulty = rig_of(instrument, saddle_error_mm=saddles, faults=faults)
         if kind in (NONE, Cause.SADDLE, Cause.SCATTER) or _heard(without, faulty, strings):
             break
-    # The file tells where the saddles stand, as read off a ruler.
+    # The file has the places of the saddles, as read from a ruler.
     told = [
         spec.model_copy(update={"setback_mm": round(faulty.saddle_mm(n) + draw.gauss(0.0, 0.2), 1)})
         for n, spec in enumerate(instrument.strings, start=1)
@@ -93,7 +93,7 @@ def case(seed: int) -> Case:
 
 
 def _true_mm(instrument: Instrument, sound: Faults, number: int) -> float:
-    """Where the string's fret 12 is true, relative to where it is on the guitar as filed."""
+    """Return the saddle place at which the string's fret 12 is in tune, relative to that of the guitar as filed."""
     here = rig_of(instrument, saddle_error_mm=[0.0] * len(instrument.strings), faults=sound)
     return here.find_saddle_in_tune_mm(number) - here.saddle_mm(number)
 
@@ -132,7 +132,7 @@ def _fault(
 
 @dataclass(frozen=True)
 class Verdict:
-    """What came of a case: what was named, whether rightly, wrongly, and how often a move was advised in vain."""
+    """The result of a case: named causes, right and wrong ones, and the number of moves advised in vain."""
 
     kind: str
     named: str

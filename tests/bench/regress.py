@@ -41,7 +41,7 @@ from oscservice.instrument.pitch import note_number
 from oscservice.session.vocabulary import Drift
 
 PLUCKS = 12
-"""Of each place in a take, unless told otherwise."""
+"""Plucks of each place in a take by default."""
 
 SIZES_CENTS = (0.5, 1.0, 2.0, 5.0)
 WAYS = (Drift.TUNING, Drift.INTONATION)
@@ -68,7 +68,7 @@ USUAL = Hand()
 HANDS = (Hand(0.6), USUAL, Hand(0.8, 0.6), Hand(1.2, 0.6), Hand(baseline_plucks=24))
 WANTED_CENTS = 2.0
 WANTED_SHARE = 0.95
-"""What a check ought to find: so much, so often."""
+"""A drift that a check should find: its size and frequency."""
 
 _MOST_ATTEMPTS = 5
 
@@ -87,7 +87,7 @@ class Seen:
 
     @property
     def found(self) -> bool:
-        """Whether the drift was found where it is, in the way it is."""
+        """Return whether the drift was found in its place and of its kind."""
         assert self.planted is not None
         return (self.planted.string, FINDINGS[self.planted.way], "drifted") in self.said
 
@@ -243,7 +243,7 @@ def _command(*words: str | Path) -> tuple[int, str]:
     return code, out.getvalue()
 
 
-# What it came to
+# Results
 
 
 def share(part: int, of: int) -> str:
@@ -294,7 +294,7 @@ def needed(rates: dict[tuple[int, Hand, Drift], float]) -> str:
 
 
 def found_share(seen: Iterable[Seen], way: Drift) -> float:
-    """How many of the drifts of a kind were found."""
+    """Return the number of found drifts of a kind."""
     of = [s.found for s in seen if s.planted is not None and s.planted.way is way]
     return sum(of) / len(of)
 

@@ -38,7 +38,7 @@ STRENGTH_SD_DB = 0.9
 
 PEG_SHARE = 0.06
 PEG_CENTS = 0.5
-"""How far a peg goes astray: as a share of the way, and at least."""
+"""Error of a peg: as a share of the way, and at least."""
 
 SLACKEN_CENTS = 700.0
 
@@ -48,7 +48,7 @@ _MOST_STEPS = 4000
 
 
 class SilentBench:
-    """A guitar that is read instead of heard.
+    """A guitar with readings but without sound.
 
     Args:
         rig: the guitar's mechanics; its own ``scatter_cents`` go before the bench's.
@@ -108,7 +108,7 @@ class SilentBench:
 
 @dataclass(frozen=True)
 class Account:
-    """What a set-up came to, by string where it is a dict.
+    """The result of a set-up, by string in dicts.
 
     Attributes:
         errors_cents: true errors at fret 12 in the end; + sharp.
@@ -243,7 +243,7 @@ class Work:
                 raise AssertionError(f"these hands do not know the prompt {code!r}")
 
     def account(self) -> Account:
-        """What it came to."""
+        """Return the result."""
         numbers = self.state.numbers
         return Account(
             errors_cents={n: self.bench.rig.error_cents(n) for n in numbers},

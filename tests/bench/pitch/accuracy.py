@@ -22,7 +22,7 @@ _COLUMNS = ("estimator", "median", "95 %", "worst", f"> {WRONG_CENTS:.0f} c", "r
 
 @dataclass
 class Score:
-    """How one estimator did: errors in cents against the window's mean pitch and against the settled pitch."""
+    """The result of one estimator: errors in cents from the window's mean pitch and from the settled pitch."""
 
     name: str
     ours: bool = False
@@ -83,7 +83,7 @@ def measure(notes: Iterable[Note], peers: Iterable[Peer]) -> list[Score]:
     scores = [(peer, Score(peer.name)) for peer in peers if peer.installed]
     length_s = WINDOW_S[1] - WINDOW_S[0]
     for number_of, note in enumerate(notes):
-        if number_of == 0:  # what is loaded or compiled at the first call is no part of the price
+        if number_of == 0:  # loading and compilation at the first call don't count
             settled_hz(note, None)
             for peer, _ in scores:
                 peer.estimate(note.window, note.rate_hz, note.nominal_hz)
@@ -118,7 +118,7 @@ def report(title: str, scores: list[Score], printer: Printer, missing: Iterable[
 
 
 def _compare(ours: Score, peers: list[Score], printer: Printer, *, settled: bool) -> None:
-    """How many times better ours is than the best peer at each quantile."""
+    """Return the factor by which ours is better than the best peer at each quantile."""
     if not peers:
         return
     for i, what in enumerate(("median", "95th percentile", "worst")):

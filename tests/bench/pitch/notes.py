@@ -24,7 +24,7 @@ WINDOW_S = (0.4, 1.2)
 
 @dataclass(frozen=True)
 class Note:
-    """A note and what is true of it.
+    """A note and its true values.
 
     ``samples`` float64, shape (n,), at ``rate_hz``; ``window_hz`` is the mean frequency of the first partial as heard
     (both polarisations) over ``WINDOW_S``, ``settled_hz`` that of the stronger polarisation once the glide has gone;

@@ -36,7 +36,7 @@ class Peer:
 
     @property
     def installed(self) -> bool:
-        """Whether its module can be imported."""
+        """True if its module can be imported."""
         return importlib.util.find_spec(self.module) is not None
 
 
