@@ -5,6 +5,9 @@ File names say the note in scientific pitch; A4 = 440 Hz (ISO 16:1975). One bar 
 
 from __future__ import annotations
 
+import math
+from collections import defaultdict
+
 import numpy as np
 import pytest
 import soundfile
@@ -86,3 +89,21 @@ def test_recorded_notes_taken_to_one_strength_lie_closer_together(readings):
     assert np.mean(list(taken.values())) < 0.85 * np.mean(list(plain.values()))
     lowest = sorted(plain, key=note_number)[:4]
     assert sum(taken[name] for name in lowest) < 0.75 * sum(plain[name] for name in lowest)
+
+
+def test_b_of_recorded_strings_does_not_depend_on_the_strength_of_the_pluck(readings):
+    heard: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    for name, reading in readings.items():
+        if math.isfinite(reading.inharmonicity_se):
+            heard[name.split("_")[0]].append((reading.inharmonicity, reading.inharmonicity_se))
+    chi_squares = {}
+    for name, pairs in heard.items():
+        assert len(pairs) == 8
+        b, se = np.array(pairs).T
+        mean = float(np.average(b, weights=se**-2.0))
+        chi_squares[name] = float(np.sum(((b - mean) / se) ** 2)) / (len(b) - 1)
+        # An error that is wide enough for anything would pass too: it must know B to a fifth of itself.
+        assert float(np.median(se)) < 0.2 * mean, name
+    assert len(chi_squares) == 12
+    assert max(chi_squares.values()) < 3.0, chi_squares
+    assert 0.2 < float(np.mean(list(chi_squares.values()))) < 1.5, chi_squares
