@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import signal
 from collections.abc import Callable
@@ -35,6 +34,8 @@ def listen_in(
     Raises PortError: the port is taken, most likely by the daemon itself.
     """
     # These take long to import, and the help needs none of them.
+    import asyncio
+
     from oscservice.bindings.observed_messages import MOST_ADDRESSES, ObservedMessages, offers
 
     overheard = ObservedMessages()
@@ -99,6 +100,8 @@ class _Listener:
 async def _listen(
     overheard: ObservedMessages, host: str, port: int, seconds: float | None, say: Callable[[str], None]
 ) -> None:
+    import asyncio
+
     from oscservice.osc.ports import bound_pair
     from oscservice.osc.tcp import TcpLink
     from oscservice.osc.udp import UdpLink
@@ -123,6 +126,8 @@ async def _listen(
 
 
 async def _say_news(overheard: ObservedMessages, say: Callable[[str], None]) -> None:
+    import asyncio
+
     while True:
         await asyncio.sleep(NEWS_S)
         for heard in overheard.news():

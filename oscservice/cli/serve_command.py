@@ -5,7 +5,6 @@ Its options are the settings of the daemon.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import inspect
 import logging
@@ -38,6 +37,8 @@ def serve(
     It runs until SIGINT or SIGTERM. Raises OscserviceError if it can't be started.
     """
     # These take long to import, and the help needs none of them.
+    import asyncio
+
     from oscservice.bindings.settings_file import NOTHING, load_settings
     from oscservice.daemon.app import serve as serve_daemon
 
