@@ -36,8 +36,9 @@ def preset_toml(name: str) -> str:
 
 
 def load_named(name: str, folder: Path, kinds: Kinds = NO_KINDS) -> Instrument:
-    """Return an instrument by preset name, or by the bare name of a TOML file in one folder: what a message from the
-    network may ask for. Nothing outside the folder is opened, and its other files are not listed.
+    """Return an instrument by preset name, or by the bare name of a TOML file in one folder.
+
+    It serves messages from the network: nothing outside the folder is opened, and its other files are not listed.
 
     Raises:
         InputError: no such preset or file, or the file has a mistake.
