@@ -116,7 +116,7 @@ def test_received_texts_cannot_control_the_terminal(listening: Listening) -> Non
 
 
 def test_only_the_bindings() -> None:
-    made = Listening("--toml", "--seconds", "6")
+    made = Listening("--toml", "--seconds", "2")
     surface = Surface()
     surface.daemon = made.port
     try:
