@@ -20,7 +20,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.record.event_chain import Record, SessionRow, body_text, chained, first_link, seal_of, utc_text
 from oscservice.record.journal import Journal
 from oscservice.report.facts import Facts, PitchTrackFact, PitchTrackFacts
-from oscservice.report.gather_facts import facts_of
+from oscservice.report.gather_facts import gather_facts
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
@@ -112,7 +112,7 @@ class Invented:
     @cached_property
     def facts(self) -> Facts:
         """The facts of its report."""
-        return facts_of(self.record, effective_events(self.timed), VERSION)
+        return gather_facts(self.record, effective_events(self.timed), VERSION)
 
 
 def out_of_tune(instrument: Instrument, seed: int, worst_mm: float = 4.0, faults: Faults = SOUND) -> Rig:

@@ -91,7 +91,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
     from oscservice.record.journal import Journal
     from oscservice.record.kept_sound import folder_of
     from oscservice.record.session_history import state_of, timed_events
-    from oscservice.report.gather_facts import facts_of
+    from oscservice.report.gather_facts import gather_facts
     from oscservice.session.replay import effective_events
 
     with Journal.open(journal, readonly=True) as opened:
@@ -101,7 +101,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
         state_of(opened, name)  # says in one line what can't be read
         effective = effective_events(timed_events(opened, name))
         tracks = _pitch_tracks(folder_of(opened.path), name, effective)
-        return facts_of(opened.record(name), effective, __version__, tracks)
+        return gather_facts(opened.record(name), effective, __version__, tracks)
 
 
 def _pitch_tracks(folder: Path, session: str, effective: EffectiveEvents) -> PitchTrackFacts | None:

@@ -248,7 +248,9 @@ def pitch_tracks_of(
     return PitchTrackFacts(tuple(found), missing, altered) if count else None
 
 
-def facts_of(record: Record, effective: EffectiveEvents, version: str, tracks: PitchTrackFacts | None = None) -> Facts:
+def gather_facts(
+    record: Record, effective: EffectiveEvents, version: str, tracks: PitchTrackFacts | None = None
+) -> Facts:
     """Return the facts of a report.
 
     Args:

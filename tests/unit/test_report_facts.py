@@ -14,7 +14,7 @@ from made_up_session import FLOATING, PAIRED, MadeUpSession, MadeUpTechnician
 from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import EventRow
 from oscservice.report.facts import Facts
-from oscservice.report.gather_facts import facts_of
+from oscservice.report.gather_facts import gather_facts
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.replay import effective_events, fold
@@ -191,10 +191,10 @@ def test_an_edited_record_is_reported():
     row = record.events[40]
     other = EventRow(row.seq, row.at_utc, row.kind, row.body.replace("0", "1", 1), row.hash)
     edited = replace(record, events=(*record.events[:40], other, *record.events[41:]))
-    seal = facts_of(edited, effective_events(normal().timed), VERSION).seal
+    seal = gather_facts(edited, effective_events(normal().timed), VERSION).seal
     assert (seal.state, seal.fault) == ("edited", "event 41 does not fit its hash")
     cut = replace(record, session=replace(record.session, cut="damage", seal="0" * 64))
-    seal = facts_of(cut, effective_events(normal().timed), VERSION).seal
+    seal = gather_facts(cut, effective_events(normal().timed), VERSION).seal
     assert (seal.state, seal.cut) == ("edited", "damage")
 
 

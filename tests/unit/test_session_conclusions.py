@@ -17,7 +17,7 @@ from oscservice.advice.comparison import JointErrors
 from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.saddle_response import Response
 from oscservice.report.facts import Facts
-from oscservice.report.gather_facts import facts_of
+from oscservice.report.gather_facts import gather_facts
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.conclude import _CONCLUDERS, _REMAINS, conclude
@@ -132,7 +132,7 @@ def test_a_stored_conclusion_is_copied() -> None:
 def facts(name: str, events: Iterable[ev.Event]) -> Facts:
     """Facts of a session's report."""
     invented = Invented(name, SESSIONS[name]().state.instrument, (tuple(events),), name)
-    return facts_of(invented.record, effective_events(invented.timed), VERSION)
+    return gather_facts(invented.record, effective_events(invented.timed), VERSION)
 
 
 @pytest.mark.parametrize("name", CLOSED)
