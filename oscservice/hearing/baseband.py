@@ -94,7 +94,7 @@ def first_null_hz(fundamental_hz: float, periods: int) -> float:
 
 
 def demodulate(signal: Samples, rate_hz: float, carrier_hz: float, fundamental_hz: float, periods: int = 2) -> Baseband:
-    """Demodulate the partial near ``carrier_hz`` of a note with the fundamental ``fundamental_hz``.
+    """Return the baseband of the partial near ``carrier_hz`` of a note with the fundamental ``fundamental_hz``.
 
     Parameters
     ----------
@@ -184,7 +184,18 @@ def correlation_length(residual: npt.NDArray[np.inexact]) -> float:
 
 
 def unwrapped_phase(values: ComplexSamples) -> Samples:
-    """Return the continuous phase in radians of baseband ``values``, shape (n,)."""
+    """Return the continuous phase of a baseband.
+
+    Parameters
+    ----------
+    values : ndarray of complex128, shape (n,)
+        Values of the baseband.
+
+    Returns
+    -------
+    ndarray of float64
+        Radians, shape (n,); neighbours differ by pi at most.
+    """
     return np.asarray(np.unwrap(np.angle(values)))
 
 

@@ -59,7 +59,18 @@ class OnsetDetector:
         self._onset.set_silence(-75.0)
 
     def feed(self, hop: Samples) -> bool:
-        """Take the next hop, shape (hop,), and return True when aubio reports an onset."""
+        """Return True when aubio reports an onset in the next hop.
+
+        Parameters
+        ----------
+        hop : ndarray of float64, shape (hop,)
+            The samples of the hop, full scale 1.
+
+        Returns
+        -------
+        bool
+            aubio's answer.
+        """
         return bool(self._onset(hop.astype(np.float32))[0] > 0)
 
 
@@ -75,7 +86,18 @@ class CoarsePitchTracker:
         self._scale = rate_hz / round(rate_hz)
 
     def feed(self, hop: Samples) -> float:
-        """Take the next hop, shape (hop,), and return the pitch in Hz; 0 when there is none."""
+        """Return the pitch that aubio finds with the next hop.
+
+        Parameters
+        ----------
+        hop : ndarray of float64, shape (hop,)
+            The samples of the hop, full scale 1.
+
+        Returns
+        -------
+        float
+            Pitch in Hz; 0 when there is none from ``LOWEST_HZ`` to ``HIGHEST_HZ``.
+        """
         found = float(self._pitch(hop.astype(np.float32))[0]) * self._scale
         return found if LOWEST_HZ <= found <= HIGHEST_HZ else 0.0
 
@@ -144,6 +166,11 @@ def spectral_peaks(signal: Samples, rate_hz: float, depth_db: float = 65.0) -> S
         Sample rate.
     depth_db : float, optional
         Range of levels below the highest peak.
+
+    Returns
+    -------
+    SpectralPeaks
+        The peaks, in order of frequency; there may be none.
     """
     size = 1 << (2 * len(signal) - 1).bit_length()
     window = np.hanning(len(signal) + 2)[1:-1]

@@ -87,7 +87,7 @@ class StiffString:
 
 
 def stiff_string(partials: Mapping[int, tuple[float, float]]) -> StiffString:
-    """Fit the stiff-string law: robust least squares of ln f_k - ln k on ln f0 + ln(1 + B k^2) / 2.
+    """Return the stiff-string law by robust least squares of ln f_k - ln k on ln f0 + ln(1 + B k^2) / 2.
 
     The weight of a partial follows from its standard error and from the scatter of all partials. Outliers weigh less
     (Student's t by iterated weights), and far outliers are left out.
@@ -180,6 +180,11 @@ def stretch_cents(k: Samples, stiffness: Samples | float) -> Samples:
         Numbers of partials; any shape.
     stiffness : Samples | float
         B; a shape that broadcasts with ``k``.
+
+    Returns
+    -------
+    ndarray of float64
+        Cents, + above the harmonic; the shape of ``k`` and ``stiffness`` broadcast together.
     """
     return np.asarray(CENTS_PER_E / 2.0 * np.log1p(stiffness * k * k))
 
@@ -209,18 +214,23 @@ def _start(k: Samples, cents: Samples) -> tuple[float, float]:
 
 
 def level_and_stiffness(k: Samples, cents: Samples, weight: Samples, stiffness: float) -> tuple[float, float]:
-    """Return the changes of level (cents) and B for changes of the partials, by linearised least squares.
+    """Return the changes of level and B for changes of the partials, by linearised least squares.
 
     Parameters
     ----------
     k : ndarray of float64, shape (n,)
-        Numbers of the partials.
+        Numbers of the partials, two or more different ones.
     cents : ndarray of float64, shape (n,)
-        Change of each.
+        Change of each in cents, + sharp.
     weight : ndarray of float64, shape (n,)
-        Weight of each.
+        Weight of each: its inverse variance, up to a common factor.
     stiffness : float
         B that the law is linearised at.
+
+    Returns
+    -------
+    tuple[float, float]
+        Change of the level 1200 log2 f0 in cents; change of B.
     """
     slopes = _slopes(k, stiffness)
     normal = slopes.T @ (slopes * weight[:, None])

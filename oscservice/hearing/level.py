@@ -20,7 +20,18 @@ _RUNS_NEEDED = 2  # one run of equal samples may be chance
 
 
 def level_dbfs(samples: npt.NDArray[np.floating]) -> float:
-    """Return the RMS level in dBFS of samples, shape (n,); -200 for silence."""
+    """Return the RMS level of samples.
+
+    Parameters
+    ----------
+    samples : ndarray of float, shape (n,)
+        Full scale 1.
+
+    Returns
+    -------
+    float
+        Level in dBFS; -200 for silence, and for no samples.
+    """
     return power_dbfs(float(np.mean(np.square(samples))) if len(samples) else 0.0)
 
 
@@ -83,7 +94,7 @@ def find_onset(signal: Samples, rate_hz: float, within_s: tuple[float, float] = 
 
 
 def strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
-    """Return how hard a string was plucked, in dB: its level at the pluck less 10 log10(f1 / 100 Hz).
+    """Return the strength of a pluck: the level of the note at its pluck less 10 log10(f1 / 100 Hz).
 
     The level at the pluck is extrapolated from the decay over the first half second. One plucking force gives one
     strength at any fret of a string (see ``Reading.strength_db``).
@@ -91,11 +102,16 @@ def strength_db(note: Samples, rate_hz: float, f1_hz: float) -> float:
     Parameters
     ----------
     note : ndarray of float64, shape (n,)
-        The note from its pluck on.
+        The note from its pluck on, full scale 1.
     rate_hz : float
         Sample rate.
     f1_hz : float
         Frequency of the first partial.
+
+    Returns
+    -------
+    float
+        Strength in dB. Of a note that is too short for a decay the level is its mean.
     """
     frame = max(1, round(2.0 * rate_hz / f1_hz))
     count = min(len(note), round(0.5 * rate_hz)) // frame
@@ -122,7 +138,13 @@ class ClipDetector:
         self._tail: npt.NDArray[np.float32] = np.zeros(2, dtype=np.float32)
 
     def feed(self, samples: npt.NDArray[np.float32]) -> None:
-        """Take the next samples of the note, shape (n,), before any resampling."""
+        """Take the next samples of the note.
+
+        Parameters
+        ----------
+        samples : ndarray of float32, shape (n,)
+            As they came in, before any resampling, full scale 1.
+        """
         joined = np.concatenate((self._tail, samples))
         self._tail = joined[-2:]
         size = np.abs(joined)
@@ -142,7 +164,18 @@ class ClipDetector:
 
 
 def is_clipped(samples: npt.NDArray[np.floating]) -> bool:
-    """Return True when the samples of a note, shape (n,), are clipped."""
+    """Return True when a note is clipped (see ``ClipDetector``).
+
+    Parameters
+    ----------
+    samples : ndarray of float, shape (n,)
+        The note as it came in, before any resampling, full scale 1.
+
+    Returns
+    -------
+    bool
+        False for no samples.
+    """
     detector = ClipDetector()
     if len(samples):
         detector.feed(samples.astype(np.float32))

@@ -1,7 +1,6 @@
 """The listener: the samples of one channel in, notes and live readings out.
 
-Times are in seconds from the first sample of the stream, levels in dBFS (a sine of full scale is 0). A hop is a short
-piece of the signal at the working rate (``hearing.resampling``); hops are counted from the start of the stream.
+Times are in seconds from the first sample of the stream. Hops and levels are those of ``hearing.note_buffer``.
 """
 
 from __future__ import annotations
@@ -153,7 +152,7 @@ class _HopCutter:
         return self._count > 0
 
     def feed(self, samples: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:
-        """Take the next samples, shape (n,), and return the whole hops that are there now, shape (hops * frames,)."""
+        """Return the whole hops there are with the next samples, shape (n,): shape (hops * frames,)."""
         self._waiting.append(np.array(samples, dtype=np.float32))
         self._count += len(samples)
         if self._count < self._frames:
@@ -385,7 +384,18 @@ class Listener:
         self._expected = tuple(pitches_hz)
 
     def feed(self, samples: npt.NDArray[np.floating]) -> list[ListenerEvent]:
-        """Take the next samples of the channel, shape (n,), and return the events in them, in order."""
+        """Return the events in the next samples of the channel.
+
+        Parameters
+        ----------
+        samples : ndarray of float, shape (n,)
+            Full scale 1; any number of them. Samples that are not finite count as silence.
+
+        Returns
+        -------
+        list[ListenerEvent]
+            The events in order of time.
+        """
         events: list[ListenerEvent] = []
         raw = self._cutter.feed(samples)
         if not len(raw):

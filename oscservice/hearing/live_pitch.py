@@ -112,7 +112,22 @@ class PartialFit:
 
 
 def fit_present_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit | None:
-    """Return ``fit_partials``, an octave or a twelfth higher when only those partials are there."""
+    """Return the fit of ``fit_partials``, an octave or a twelfth higher when only those partials are there.
+
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (n,)
+        The note from its pluck to now, full scale 1.
+    rate_hz : float
+        Sample rate.
+    guess_hz : float
+        Estimate of the first partial.
+
+    Returns
+    -------
+    PartialFit | None
+        The fit; None when ``fit_partials`` has none.
+    """
     fit = fit_partials(signal, rate_hz, guess_hz)
     if fit is not None and fit.true_first > 1:
         return fit_partials(signal, rate_hz, float(fit.hz[fit.true_first - 1]))
@@ -120,7 +135,7 @@ def fit_present_partials(signal: Samples, rate_hz: float, guess_hz: float) -> Pa
 
 
 def fit_partials(signal: Samples, rate_hz: float, guess_hz: float) -> PartialFit | None:
-    """Fit the lowest partials over the last periods of a note, by least squares under a Hann window.
+    """Return the lowest partials over the last periods of a note, by least squares under a Hann window.
 
     Each partial is (p + q u) exp(i w t) with u from -1 to 1 over the window. p is its amplitude in the middle. The
     imaginary part of q / p is the difference of its frequency there from w, in radians per half window.
@@ -262,14 +277,19 @@ class LivePitchTracker:
         self._freedom = 0.0
 
     def update(self, signal: Samples, quiet_power: float) -> MomentaryPitch | None:
-        """Return the pitch now, or None while it is unclear.
+        """Return the pitch now.
 
         Parameters
         ----------
         signal : ndarray of float64, shape (n,)
-            From shortly before the pluck to now.
+            From shortly before the pluck to now, full scale 1.
         quiet_power : float
             Mean square of the signal before the pluck.
+
+        Returns
+        -------
+        MomentaryPitch | None
+            The pitch; its time counts from the first sample of ``signal``. None while the pitch is unclear.
         """
         start = pluck_sample(signal, self._rate_hz, quiet_power) + round(_ATTACK_S * self._rate_hz)
         sound = signal[start:]
@@ -355,6 +375,11 @@ def pluck_sample(signal: Samples, rate_hz: float, quiet_power: float) -> int:
         Sample rate.
     quiet_power : float
         Mean square before the pluck.
+
+    Returns
+    -------
+    int
+        Index of the sample; 0 when no millisecond is louder.
     """
     width = max(1, round(0.001 * rate_hz))
     count = min(len(signal), round(0.15 * rate_hz)) // width
@@ -373,10 +398,10 @@ def normalised_autocorrelation(signal: Samples, longest: int) -> Samples:
 
     Parameters
     ----------
-    signal : ndarray of float64
-        Shape (n,).
+    signal : ndarray of float64, shape (n,)
+        The signal; its scale has no effect.
     longest : int
-        Longest lag in samples.
+        Longest lag in samples, n or less.
 
     Returns
     -------
@@ -394,7 +419,7 @@ def normalised_autocorrelation(signal: Samples, longest: int) -> Samples:
 
 
 def has_longer_period(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
-    """Return True when the true period is, or may be, two or three times as long as that of the fit.
+    """Return True when the true period is, or may be, two or three times as long as the fitted one.
 
     A string that is plucked or picked up near its middle can have a second partial ten times its first. Power alone
     doesn't separate such a first partial from noise. But it is clear of the noise between the partials of the longer
@@ -408,6 +433,11 @@ def has_longer_period(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
         Sample rate.
     fit : PartialFit
         Its partials by the shorter period.
+
+    Returns
+    -------
+    bool
+        True also when the note is too short to decide, and there is power between the partials.
     """
     if fit.between < _BETWEEN_DOUBTED:
         return False
@@ -431,7 +461,7 @@ def has_longer_period(sound: Samples, rate_hz: float, fit: PartialFit) -> bool:
 
 
 def first_pitch(sound: Samples, rate_hz: float) -> float:
-    """Return the pitch in Hz of a note that has just begun, or 0 while it is unclear.
+    """Return the pitch of a note that has just begun.
 
     It is that of the shortest period whose correlation is nearly as high as the best, unless there is power between
     its partials: then that of the next longer period.
@@ -442,6 +472,11 @@ def first_pitch(sound: Samples, rate_hz: float) -> float:
         The note from its pluck to now.
     rate_hz : float
         Sample rate.
+
+    Returns
+    -------
+    float
+        Pitch in Hz; 0 while it is unclear.
     """
     # Only as long as the lowest string needs, and only the lower partials: stiffness makes the others inharmonic.
     sound = sound[-round(5.0 / LOWEST_HZ * rate_hz) :]

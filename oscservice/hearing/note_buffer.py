@@ -1,7 +1,7 @@
 """The buffer of a note while it sounds: its samples, when it is over, and which part of it is read.
 
-A hop is a short piece of the signal at the working rate; hops are counted from the start of the stream. Levels are in
-dBFS (a sine of full scale is 0), times in seconds.
+A hop is a short piece of the signal at the working rate (``hearing.resampling``); hops are counted from the start of
+the stream. Levels are in dBFS (a sine of full scale is 0), times in seconds.
 """
 
 from __future__ import annotations
@@ -98,7 +98,13 @@ class NoteBuffer:
         self._quiet = 0
 
     def append(self, signal: Samples) -> None:
-        """Add one hop, shape (hop,)."""
+        """Add one hop, less the hum expected in it.
+
+        Parameters
+        ----------
+        signal : ndarray of float64, shape (hop,)
+            The hop at the working rate, full scale 1.
+        """
         if self.hum is not None:
             signal = signal - self._next_hop_of(self.hum)
         self._signal[self._count : self._count + self.hop] = signal
@@ -110,13 +116,18 @@ class NoteBuffer:
         Parameters
         ----------
         raw : ndarray of float32, shape (n,)
-            Samples of the hop before resampling.
+            Samples of the hop before resampling, full scale 1.
         bad : bool
             True if some of them were not finite.
         level_dbfs : float
             Level of the signal.
         release_dbfs : float
             Level at which a note is over.
+
+        Returns
+        -------
+        bool
+            True while the note goes on.
         """
         self.clipping.feed(raw)
         self.not_finite |= bad
@@ -132,11 +143,23 @@ class NoteBuffer:
         return self._quiet < _QUIET_HOPS
 
     def since_begin(self) -> Samples:
-        """Return the signal from the earliest time of the pluck to now, shape (n,)."""
+        """Return the signal from the earliest time of the pluck to now.
+
+        Returns
+        -------
+        ndarray of float64
+            A view of the buffer, shape (n,), full scale 1.
+        """
         return self._signal[self._lead : self._count]
 
     def hops_since_begin(self) -> Samples:
-        """Return ``since_begin`` in hops, shape (hops, hop)."""
+        """Return the same signal as ``since_begin``, in hops.
+
+        Returns
+        -------
+        ndarray of float64
+            A view of the buffer, shape (hops, hop), full scale 1.
+        """
         return self.since_begin().reshape(-1, self.hop)
 
     @property
@@ -145,9 +168,14 @@ class NoteBuffer:
         return sum(self._levels) / max(1, len(self._levels))
 
     def trimmed(self, damped: bool) -> Samples:
-        """Return the note with what was kept from before it, without its last part, shape (n,).
+        """Return the note with what was kept from before it, without its last part.
 
         The last part holds the next pluck, or with ``damped`` the hand that stopped the note.
+
+        Returns
+        -------
+        ndarray of float64
+            A view of the buffer from the first sample kept on, shape (n,), full scale 1.
         """
         hops = self._count // self.hop
         end = hops - (self.smooth + 1 if hops - self._lead // self.hop > 3 * self.smooth else 0)
@@ -174,7 +202,18 @@ class NoteBuffer:
         return self.began_before and at_mains and length_s < 2.0 * _STEADY_AT_START_S
 
     def refusal(self, trimmed: Samples) -> str:
-        """Return why the ``trimmed`` sound, shape (n,), is no note; "" if it may be one."""
+        """Return the reason why a sound is no note.
+
+        Parameters
+        ----------
+        trimmed : ndarray of float64, shape (n,)
+            The sound, as ``trimmed`` returns it.
+
+        Returns
+        -------
+        str
+            One line; "" if it may be a note.
+        """
         length_s = (len(trimmed) - self._lead) / self.rate_hz
         if length_s < SHORTEST_S:
             return "too short for a note"

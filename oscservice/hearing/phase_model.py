@@ -17,30 +17,71 @@ from oscservice.instrument.pitch import CENTS_PER_E
 
 
 class PhaseModel(Protocol):
-    """The phase p(t) of a tone."""
+    """The phase p(t) of a tone.
+
+    Attributes
+    ----------
+    count : int
+        Number of parameters.
+    prior_mean : ndarray of float64, shape (count,)
+        Mean of the parameters' normal prior.
+    prior_precision : ndarray of float64, shape (count, count)
+        Inverse covariance of that prior; 0 where nothing is known beforehand.
+    """
 
     @property
-    def count(self) -> int:
-        """Number of parameters."""
+    def count(self) -> int: ...
 
     @property
-    def prior_mean(self) -> Samples:
-        """Shape (count,)."""
+    def prior_mean(self) -> Samples: ...
 
     @property
-    def prior_precision(self) -> Samples:
-        """Inverse covariance of the prior, shape (count, count); 0 where nothing is known beforehand."""
+    def prior_precision(self) -> Samples: ...
 
     def phase(self, parameters: Samples) -> Samples:
-        """Return p at every time, shape (n,), for ``parameters``, shape (count,)."""
+        """Return p at every time of the model.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (count,)
+            Parameters of the model.
+
+        Returns
+        -------
+        ndarray of float64
+            Radians, shape (n,).
+        """
 
     def jacobian(self, parameters: Samples) -> Samples:
-        """Return the derivatives of p by the parameters, shape (n, count)."""
+        """Return the derivatives of p by the parameters at every time of the model.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (count,)
+            Parameters of the model.
+
+        Returns
+        -------
+        ndarray of float64
+            Radians per unit of each parameter, shape (n, count).
+        """
 
 
 @dataclass(frozen=True)
 class PolynomialPhase:
-    """p(t) as a polynomial of ``degree`` over ``times``, shape (n,); parameters are its coefficients, ascending."""
+    """p(t) as a polynomial; the parameters are its coefficients, ascending. Nothing is known of them beforehand.
+
+    Attributes
+    ----------
+    times : ndarray of float64, shape (n,)
+        Time of each value, on any scale.
+    degree : int
+        Degree of the polynomial.
+    count : int
+        Number of parameters: ``degree`` + 1.
+    prior_mean, prior_precision : ndarray of float64
+        Zeros; shapes (count,) and (count, count).
+    """
 
     times: Samples
     degree: int
@@ -58,9 +99,33 @@ class PolynomialPhase:
         return np.zeros((self.count, self.count))
 
     def phase(self, parameters: Samples) -> Samples:
+        """Return the polynomial at ``times``.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (count,)
+            Coefficients, ascending.
+
+        Returns
+        -------
+        ndarray of float64
+            Radians, shape (n,).
+        """
         return np.asarray(np.polynomial.polynomial.polyval(self.times, parameters))
 
     def jacobian(self, parameters: Samples) -> Samples:
+        """Return the powers of ``times``: the derivatives by the coefficients.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (count,)
+            Coefficients; they have no effect.
+
+        Returns
+        -------
+        ndarray of float64
+            Powers 0 to ``degree``, shape (n, count).
+        """
         return np.vander(self.times, self.count, increasing=True)
 
 
@@ -83,7 +148,9 @@ class GlidePhase:
     precision : ndarray of float64, shape (2, 2)
         Inverse covariance of that prior.
     count : int
-        Number of parameters.
+        Number of parameters: 4.
+    prior_mean, prior_precision : ndarray of float64
+        ``mean`` and ``precision``, with 0 for the phase and the slope; shapes (4,) and (4, 4).
     """
 
     times_s: Samples
@@ -103,11 +170,35 @@ class GlidePhase:
         return precision
 
     def phase(self, parameters: Samples) -> Samples:
+        """Return p at ``times_s``.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (4,)
+            Phase in rad, slope in rad/s, g in cents, ln tau.
+
+        Returns
+        -------
+        ndarray of float64
+            Radians, shape (n,).
+        """
         start, slope, glide, log_tau = parameters.tolist()
         per_cent = glide_phase(self.times_s, self.carrier_hz, log_tau)
         return np.asarray(start + slope * self.times_s + glide * per_cent)
 
     def jacobian(self, parameters: Samples) -> Samples:
+        """Return the derivatives of p by the parameters at ``times_s``.
+
+        Parameters
+        ----------
+        parameters : ndarray of float64, shape (4,)
+            Phase in rad, slope in rad/s, g in cents, ln tau.
+
+        Returns
+        -------
+        ndarray of float64
+            Radians per unit of each parameter, shape (n, 4).
+        """
         per_cent, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
         return np.stack((np.ones_like(self.times_s), self.times_s, per_cent, parameters[2] * by_log_tau), axis=1)
 
@@ -134,7 +225,22 @@ def glide_phase(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:
 
 
 def glide_phase_and_derivative(times_s: Samples, carrier_hz: float, log_tau: float) -> tuple[Samples, Samples]:
-    """Return ``glide_phase`` and its derivative by ln tau, both shape (n,)."""
+    """Return the phase by ``glide_phase``, and its derivative by ln tau.
+
+    Parameters
+    ----------
+    times_s : ndarray of float64, shape (n,)
+        Seconds.
+    carrier_hz : float
+        Frequency that the cents refer to.
+    log_tau : float
+        Ln of tau in seconds.
+
+    Returns
+    -------
+    tuple[Samples, Samples]
+        Phase in radians and its derivative, both shape (n,).
+    """
     scale, tau, left = _glide_terms(times_s, carrier_hz, log_tau)
     phase = scale * tau / 2.0 * (1.0 - left)
     return phase, phase - scale * times_s * left

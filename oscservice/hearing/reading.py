@@ -91,7 +91,7 @@ def note_basebands(
     periods: int,
     noise_power: float,
 ) -> NoteBasebands:
-    """Demodulate the partials of a note that are loud and long enough.
+    """Return the basebands of those partials of a note that are loud and long enough.
 
     Parameters
     ----------
@@ -107,6 +107,11 @@ def note_basebands(
         Periods of the fundamental in each half of the low-pass.
     noise_power : float
         Mean square of the noise in the signal.
+
+    Returns
+    -------
+    NoteBasebands
+        The basebands; there may be none.
     """
     length_s = len(sound) / rate_hz
     loudest = max(amplitude for _, amplitude in found.values())
@@ -222,7 +227,7 @@ def read_decimated(
     onset_within_s: tuple[float, float] = (0.0, math.inf),
     hum: Hum | None = None,
 ) -> Reading:
-    """Read one whole note at the working rate.
+    """Return the reading of one whole note at the working rate.
 
     Parameters
     ----------
@@ -414,7 +419,7 @@ class WindowPitch:
 
 
 def read_note(samples: npt.ArrayLike, sample_rate_hz: float, expected_hz: float | None = None) -> Reading:
-    """Read one whole note, from before its pluck to its end.
+    """Return the reading of one whole note, from before its pluck to its end.
 
     Parameters
     ----------

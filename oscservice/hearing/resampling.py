@@ -53,7 +53,18 @@ class Decimator:
         self._tail: Samples = np.zeros(taps if factor > 1 else 0)
 
     def feed(self, samples: npt.NDArray[np.floating]) -> Samples:
-        """Take the next samples, shape (n * factor,), and return them decimated, shape (n,)."""
+        """Return the next samples decimated, ``delay`` decimated samples late.
+
+        Parameters
+        ----------
+        samples : ndarray of float, shape (n * factor,)
+            The next samples.
+
+        Returns
+        -------
+        ndarray of float64
+            Decimated samples, shape (n,).
+        """
         if self.factor == 1:
             return np.asarray(samples, dtype=np.float64)
         joined = np.concatenate((self._tail, np.asarray(samples, dtype=np.float64)))

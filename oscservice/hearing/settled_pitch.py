@@ -96,7 +96,7 @@ class SettledPartials:
 
 
 def settled_pitch(bands: Sequence[Baseband], noise_power: float) -> SettledPartials:
-    """Fit one glide in cents to the phases of all partials, and return the settled frequency of each.
+    """Return the settled frequency of each partial, by one glide in cents fitted to the phases of all of them.
 
     A string's tension, and with it every partial, falls as the vibration decays: the mean stretch is proportional to
     the square of the amplitude. So the glide is modelled as exp(-2 t / tau) with tau near the decay time of the sound.
@@ -333,7 +333,7 @@ class FirstPartial:
 def settled_first_partial(
     band: Baseband, glide: GlidePhase, decay_s: float, noise_power: float, lines: Sequence[Line] = ()
 ) -> FirstPartial:
-    """Fit the first partial's baseband with one and with two polarisations, and average the fits by their evidence.
+    """Return the settled frequency of the first partial: fits with one and two polarisations, averaged by evidence.
 
     Parameters
     ----------

@@ -52,7 +52,7 @@ _SKIPPED = 0.99  # share of the power in every second or third partial: then tha
 
 
 def why_not_single_string(signal: Samples, rate_hz: float, reading: Reading) -> str:
-    """Return why a note is not one plucked string alone; "" if it is.
+    """Return the reason why a note is not one plucked string alone.
 
     Parameters
     ----------
@@ -62,6 +62,11 @@ def why_not_single_string(signal: Samples, rate_hz: float, reading: Reading) -> 
         Sample rate.
     reading : Reading
         Reading of that signal.
+
+    Returns
+    -------
+    str
+        One line; "" if it is one plucked string alone.
     """
     if len(reading.partials) < min(FEWEST_PARTIALS, int(0.4 * rate_hz / reading.f1_hz)):
         return "too few partials for a string"
@@ -123,10 +128,10 @@ def partials_power_share(signal: Samples, rate_hz: float, reading: Reading) -> t
 
 
 def rise_db(signal: Samples, rate_hz: float, reading: Reading) -> float:
-    """Return the rise in dB of the power of a note's lower partials at its pluck.
+    """Return the rise of the power of a note's lower partials at its pluck.
 
     The power after is the smaller of that right after the pluck and that a quarter of a second later, when a muted
-    strum is over. Infinite if the signal holds too little from before the pluck.
+    strum is over.
 
     Parameters
     ----------
@@ -136,6 +141,11 @@ def rise_db(signal: Samples, rate_hz: float, reading: Reading) -> float:
         Sample rate.
     reading : Reading
         Reading of that signal.
+
+    Returns
+    -------
+    float
+        Rise in dB, + louder after; infinite if the signal holds too little from before or after the pluck.
     """
     count, at = round(_RISE_S * rate_hz), round(reading.onset_s * rate_hz)
     clear = round(0.01 * rate_hz)
@@ -194,7 +204,7 @@ class PartialTracks:
 
 
 def track_partials(signal: Samples, rate_hz: float, reading: Reading) -> PartialTracks:
-    """Return the tracks of a note's lower partials after the noise of the pick; no frames when it is too short.
+    """Return the tracks of a note's lower partials after the noise of the pick.
 
     Parameters
     ----------
@@ -204,6 +214,11 @@ def track_partials(signal: Samples, rate_hz: float, reading: Reading) -> Partial
         Sample rate.
     reading : Reading
         Reading of that signal.
+
+    Returns
+    -------
+    PartialTracks
+        The tracks; without frames when the note is too short.
     """
     count = round(max(0.1, 6.0 / reading.f0_hz) * rate_hz)
     note = _cut_from_pluck(signal, rate_hz, reading, _AFTER_S[0], _TRACKED_S)

@@ -29,6 +29,16 @@ def robust_weight(square: Samples) -> Samples:
     """Return the weights of values in an iterated fit, by their squared residuals over their variances.
 
     Source: K. L. Lange, R. J. A. Little and J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881.
+
+    Parameters
+    ----------
+    square : ndarray of float64
+        Squared residuals over variances; any shape.
+
+    Returns
+    -------
+    ndarray of float64
+        Weights, the shape of ``square``: 1.25 at a residual of 0, less for larger ones.
     """
     return (DEGREES + 1.0) / (DEGREES + square)
 
@@ -42,12 +52,18 @@ def t_quantile(probability: float, degrees: float) -> float:
 class Scattered:
     """Solutions for each scatter of a grid, and how likely each is.
 
-    Attributes:
-        likely: probabilities, shape (g,).
-        solutions: shape (g, p).
-        covariances: shape (g, p, p).
-        scatter: likely size of the scatter, 1 sd.
-        log_evidence: log of the likelihood, averaged over the scatter's prior: tells models of the same values apart.
+    Attributes
+    ----------
+    likely : ndarray of float64, shape (g,)
+        Probability of each scatter of the grid; they sum to 1.
+    solutions : ndarray of float64, shape (g, p)
+        Solution for each scatter.
+    covariances : ndarray of float64, shape (g, p, p)
+        Covariance of each solution.
+    scatter : float
+        Likely size of the scatter, 1 sd: the root of the harmonic mean of its variance.
+    log_evidence : float
+        Log of the likelihood, averaged over the scatter's prior: tells models of the same values apart.
     """
 
     likely: Samples
@@ -60,15 +76,30 @@ class Scattered:
 def scattered(
     design: Samples, values: Samples, known: Samples, grid: Samples, prior_sd: float, prior_weight: float
 ) -> Scattered:
-    """Weighted least squares of ``values``, (n,), on ``design``, (n, p), for every scatter variance of ``grid``, (g,).
+    """Return the weighted least squares of values on the columns of a design, for every scatter of a grid.
 
     Likelihoods are restricted ones (Patterson & Thompson, Biometrika 58 (1971) 545, from memory), under a scaled
     inverse chi-squared prior.
 
-    Args:
-        known: variances of the values without the scatter, (n,); values are independent of each other.
-        prior_sd: scatter expected beforehand, 1 sd.
-        prior_weight: how many values' worth of evidence that is.
+    Parameters
+    ----------
+    design : ndarray of float64, shape (n, p)
+        Derivatives of the values by the p parameters.
+    values : ndarray of float64, shape (n,)
+        The values; they are independent of each other.
+    known : ndarray of float64, shape (n,)
+        Variances of the values without the scatter.
+    grid : ndarray of float64, shape (g,)
+        Variances of the scatter to try, above 0.
+    prior_sd : float
+        Scatter expected beforehand, 1 sd, in the unit of the values.
+    prior_weight : float
+        Number of values that this expectation counts as.
+
+    Returns
+    -------
+    Scattered
+        The solution for each scatter, and its probability.
     """
     deviation = np.sqrt(known + grid[:, None])  # (g, n)
     unit = 1.0 / np.maximum(np.abs(design).max(axis=0), 1e-300)  # columns of one size keep rounding out
@@ -85,11 +116,27 @@ def scattered_unlike(
     prior_sd: float,
     prior_weight: float,
 ) -> Scattered:
-    """As ``scattered``, of values that are not independent and do not scatter alike.
+    """Return the same as ``scattered`` for values that are not independent and do not scatter alike.
 
-    Args:
-        known: covariance of the values without the scatter, (n, n).
-        share: how much each value scatters, as a share of the scatter (a standard deviation), (n,).
+    Parameters
+    ----------
+    design : ndarray of float64, shape (n, p)
+        Derivatives of the values by the p parameters.
+    values : ndarray of float64, shape (n,)
+        The values.
+    known : ndarray of float64, shape (n, n)
+        Covariance of the values without the scatter.
+    share : ndarray of float64, shape (n,)
+        Scatter of each value over the scatter of the grid (a ratio of standard deviations).
+    grid : ndarray of float64, shape (g,)
+        Variances of the scatter to try, above 0.
+    prior_sd, prior_weight : float
+        The prior of the scatter, as in ``scattered``.
+
+    Returns
+    -------
+    Scattered
+        The solution for each scatter, and its probability.
     """
     covariance = known + grid[:, None, None] * np.diag(share**2)
     lower = np.linalg.cholesky(covariance)  # (g, n, n)
@@ -109,7 +156,7 @@ def _averaged(
     prior_sd: float,
     prior_weight: float,
 ) -> Scattered:
-    """The solutions of whitened ``design``, (g, n, p), and ``values``, (g, n), and their probabilities."""
+    """Return the solutions of whitened ``design``, (g, n, p), and ``values``, (g, n), and their probabilities."""
     normal = np.einsum("gni,gnj->gij", design, design)
     inverse = np.linalg.inv(normal)
     solutions = np.einsum("gij,gnj,gn->gi", inverse, design, values)

@@ -9,7 +9,7 @@
 * h_l are lines of hum or of another string within the low-pass, d_l their distance from the carrier.
 
 All parameters are fitted together by damped Gauss-Newton steps, with normal priors where something is known beforehand.
-Phases are in radians, times in seconds (or on the caller's scale), frequencies in Hz.
+Units are those of ``hearing.phase_model``.
 
 Source: two polarisations: G. Weinreich, J. Acoust. Soc. Am. 62 (1977) 1474, for piano strings, from memory.
 """
@@ -41,7 +41,20 @@ _MAINS_SD_HZ = 0.01
 
 
 def bounded_exp(rate: complex, times: Samples) -> ComplexSamples:
-    """Return exp(rate t), shape (n,); its size is limited to exp(50), so that it doesn't overflow."""
+    """Return the exponential exp(rate t); its size is limited to exp(50), so that it doesn't overflow.
+
+    Parameters
+    ----------
+    rate : complex
+        Growth and turn (radians) per unit of time.
+    times : ndarray of float64, shape (n,)
+        The times t.
+
+    Returns
+    -------
+    ndarray of complex128
+        Values, shape (n,).
+    """
     exponent = rate * times
     return np.asarray(np.exp(np.minimum(exponent.real, 50.0) + 1j * exponent.imag))
 
@@ -100,7 +113,18 @@ class Tone:
     evidence: float = math.inf
 
     def beat_factor(self, times: Samples) -> ComplexSamples:
-        """Return 1 + c exp(g t), the factor of the second polarisation, shape (n,); 1 without one."""
+        """Return the factor of the second polarisation, 1 + c exp(g t).
+
+        Parameters
+        ----------
+        times : ndarray of float64, shape (n,)
+            The times t, on the scale of g.
+
+        Returns
+        -------
+        ndarray of complex128
+            Factor at each time, shape (n,); 1 without a second polarisation.
+        """
         if self.second is None:
             return np.ones(len(times), dtype=np.complex128)
         c, g = self.second
@@ -123,7 +147,13 @@ class TonePrior:
     second: tuple[float, float, float] = (math.inf, math.inf, math.inf)
 
     def precision(self, decays: int, poles: int) -> tuple[Samples, Samples]:
-        """Return the inverse variances of the decay, shape (decays,), and of the second polarisation, (poles,)."""
+        """Return the inverse variances of ``decays`` coefficients of a(t) and of 4 or 0 parameters of c and g.
+
+        Returns
+        -------
+        tuple[Samples, Samples]
+            Of the decay, shape (decays,); of the second polarisation, shape (poles,). 0 where nothing is known.
+        """
         decay = [1.0 / sd**2 for sd in self.decay[:decays]]
         c, g_re, g_im = (1.0 / sd**2 for sd in self.second)
         return np.array(decay + [0.0] * (decays - len(decay))), np.array([c, c, g_re, g_im][:poles])
@@ -166,7 +196,7 @@ def fit_tone(
     independent: float = math.inf,
     steps: int = 40,
 ) -> Tone:
-    """Fit a tone to a baseband, from ``start`` on.
+    """Return the tone that fits a baseband best, by steps from ``start`` on.
 
     Parameters
     ----------
@@ -558,10 +588,7 @@ def second_polarisation_starts(
 def _projected(columns: Samples, values: Samples, weight: Samples) -> tuple[Samples, Samples]:
     """Return the weighted least squares of each row of ``values``, (m, n), on ``columns``, (n, k).
 
-    Returns
-    -------
-    tuple[Samples, Samples]
-        Coefficients, shape (m, k), and residual sums of squares, shape (m,).
+    These are the coefficients, shape (m, k), and the residual sums of squares, shape (m,).
     """
     orthogonal, triangle = np.linalg.qr(columns * weight[:, None])
     rows = values * weight[None, :]
