@@ -256,11 +256,11 @@ def _check(
         if row.fret < 1 or not (math.isfinite(row.error_cents) and math.isfinite(row.se_cents) and row.se_cents >= 0.0):
             raise ValueError(f"{where} is {row.error_cents} +- {row.se_cents} cents off; expected a fret and numbers")
         if not (math.isfinite(row.weight) and row.weight > 0.0):
-            raise ValueError(f"{where} weighs {row.weight}; expected more than 0, or no such row")
+            raise ValueError(f"{where} has a weight of {row.weight}; expected more than 0")
         seen.add((row.string, row.fret))
     for number, ratio in response.items():
         if not (math.isfinite(ratio) and ratio > 0.0):
-            raise ValueError(f"string {number} answers {ratio} times as expected; expected more than 0")
+            raise ValueError(f"string {number} has a response of {ratio}; expected more than 0")
 
 
 def strings_moved_together(instrument: Instrument, number: int) -> list[int]:

@@ -146,7 +146,7 @@ def checked(kind: BridgeKind) -> BridgeKind:
     if thread is not None and not (kind.screws and _number(thread) and low <= thread <= high):
         raise ValueError(f"mm_per_turn {thread!r}; expected {low:g} to {high:g} for a screw, None for what has none")
     if kind.step_mm is not None and not (_number(kind.step_mm) and 0.0 < kind.step_mm <= 5.0):
-        raise ValueError(f"step_mm {kind.step_mm!r}; expected a number above 0, to 5, or None")
+        raise ValueError(f"step_mm {kind.step_mm!r}; expected a number above 0 and up to 5, or None")
     if not kind.made_for:
         raise ValueError("no number of strings it is made for")
     for strings in kind.made_for:

@@ -77,7 +77,7 @@ def expected_of(kinds: Kinds) -> Expected:
 
 
 _TRAVEL = "a number from 0 to 50 (mm)"
-_STEP = "a number above 0, to 5 (mm)"
+_STEP = "a number above 0 and up to 5 (mm)"
 _THREAD = f"mm a turn from 0.1 to 3.0, or one of {', '.join(THREADS_MM)}"
 
 Thread = Annotated[str | float, AfterValidator(_known_thread)]

@@ -289,7 +289,7 @@ def test_errors_no_saddle_causes_end_in_a_plan_within_travel() -> None:
         ([ErrorRow(1, 12, math.nan, 0.2)], "expected a fret and numbers"),
         ([ErrorRow(1, 12, 1.0, math.inf)], "expected a fret and numbers"),
         ([ErrorRow(1, 0, 1.0, 0.2)], "expected a fret and numbers"),
-        ([ErrorRow(1, 12, 1.0, 0.2, 0.0)], "weighs 0.0"),
+        ([ErrorRow(1, 12, 1.0, 0.2, 0.0)], "has a weight of 0.0"),
         ([ErrorRow(7, 12, 1.0, 0.2)], "expected 1 to 6"),
     ],
 )
