@@ -45,11 +45,16 @@ REOPENED = "reopened"  # first block after the device was lost
 class Block:
     """Consecutive samples of all channels.
 
-    Attributes:
-        samples: always finite, never empty, shape (frames, channels).
-        start_frame: position of the first frame on the source's time line.
-        dropped_frames: frames lost just before this block (an estimate after a device was away).
-        flags: flags of these samples.
+    Attributes
+    ----------
+    samples : ndarray of float32, shape (frames, channels)
+        Always finite, never empty, full scale 1.
+    start_frame : int
+        Position of the first frame on the source's time line.
+    dropped_frames : int
+        Frames lost just before this block (an estimate after a device was away).
+    flags : tuple[str, ...]
+        Flags of these samples.
     """
 
     samples: Samples
@@ -59,7 +64,18 @@ class Block:
 
 
 def replace_non_finite(samples: Samples) -> tuple[Samples, int]:
-    """Return the samples with NaN and infinity replaced by 0 (the same array if there are none), and their number."""
+    """Return the samples with NaN and infinity replaced by 0, and the number of those.
+
+    Parameters
+    ----------
+    samples : ndarray of float32
+        Any shape; it is not changed.
+
+    Returns
+    -------
+    tuple[Samples, int]
+        Finite samples, the same shape (the same array if all were finite); number of samples replaced.
+    """
     good = np.isfinite(samples)
     bad = int(samples.size - np.count_nonzero(good))
     return (samples, 0) if bad == 0 else (np.where(good, samples, np.float32(0.0)), bad)
@@ -84,11 +100,16 @@ class AudioSource(ABC):
 
     The iteration waits for each block. It ends when the source has ended, or after `close`, which any thread may call.
 
-    Attributes:
-        sample_rate_hz, channels: of all blocks.
-        description: the source in words.
-        on_state: called in the iterating thread with each new state: "starting", "running", "lost" or "ended".
-        dropped_frames: frames lost so far.
+    Attributes
+    ----------
+    sample_rate_hz, channels : int
+        Of all blocks.
+    description : str
+        The source in words.
+    on_state : Callable[[State], None] | None
+        Called in the iterating thread with each new state: "starting", "running", "lost" or "ended".
+    dropped_frames : int
+        Frames lost so far.
     """
 
     def __init__(self, sample_rate_hz: int, channels: int, description: str) -> None:
@@ -200,9 +221,14 @@ class SampleRing:
         self._end = 0
 
     def take(self, samples: Samples, start_frame: int) -> None:
-        """Add the channel's next samples, shape (n,), the first of which is frame ``start_frame``.
+        """Add the channel's next samples. After a gap everything before it is dropped.
 
-        After a gap everything before it is dropped.
+        Parameters
+        ----------
+        samples : ndarray of float32, shape (n,)
+            The samples, full scale 1; they are copied.
+        start_frame : int
+            Number of the first of them on the source's time line.
         """
         if start_frame != self._end:
             self.clear()
@@ -220,8 +246,10 @@ class SampleRing:
     def stretch(self, first_frame: int, end_frame: int) -> tuple[int, Samples]:
         """Return the samples from ``first_frame`` to before ``end_frame``, as far as the ring has them.
 
-        Returns:
-            Number of the first frame; samples, shape (n,).
+        Returns
+        -------
+        tuple[int, Samples]
+            Number of the first frame; samples, shape (n,), full scale 1; empty when the ring has none of them.
         """
         start = self._end - self._frames
         first, end = max(first_frame, start), min(end_frame, self._end)
