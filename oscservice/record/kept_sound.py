@@ -43,13 +43,20 @@ FILE = re.compile(r"(\d{5,})-([0-9a-f]{12})\.flac(\.part)?")
 class KeptSound:
     """An event's record of its kept sound.
 
-    Attributes:
-        sha256: hash of the samples: 24-bit, signed, little-endian, one channel.
-        rate_hz: samples per second.
-        onset_s: time of the pluck, from the first sample.
-        knew: the listener's floor and hum before the first sample: its ``known``.
-        full_scale: the input's value at full scale: 1, or a power of two above 1 where the input went beyond 1.
-        only_string: the string of the channel, if every string has its own.
+    Attributes
+    ----------
+    sha256 : str
+        Hash of the samples: 24-bit, signed, little-endian, one channel.
+    rate_hz : int
+        Samples per second.
+    onset_s : float
+        Time of the pluck, from the first sample.
+    knew : Quiet
+        The listener's floor and hum before the first sample: its ``known``.
+    full_scale : float
+        The input's value at full scale: 1, or a power of two above 1 where the input went beyond 1.
+    only_string : int | None
+        The string of the channel, if every string has its own.
     """
 
     sha256: str
@@ -86,7 +93,15 @@ def _quiet(floor_dbfs: float, hum: dict[str, Any] | None) -> Quiet:
 
 @dataclass(frozen=True, eq=False)
 class Stretch:
-    """Samples to keep, shape (n,), 24 bits in 32, and what the event records about them."""
+    """Samples to keep, and what the event records about them.
+
+    Attributes
+    ----------
+    samples : ndarray of int32, shape (n,)
+        Samples of 24 bits, from -``FULL_SCALE`` to ``FULL_SCALE`` - 1.
+    sound : KeptSound
+        The record.
+    """
 
     samples: NDArray[np.int32]
     sound: KeptSound
@@ -103,10 +118,28 @@ class AlteredSoundError(Exception):
 def stretch(
     samples: NDArray[np.float32], rate_hz: int, onset_s: float, knew: Quiet, only_string: int | None = None
 ) -> Stretch | None:
-    """Return samples, shape (n,), finite, full scale 1.0, rounded to 24 bits as they are kept; None if n is 0.
+    """Return the samples rounded to 24 bits, as they are kept.
 
     Where some are beyond full scale, all are halved until none is, and ``full_scale`` records it, so that input from a
     floating-point converter is not clipped.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (n,)
+        One channel, finite, full scale 1.
+    rate_hz : int
+        Sample rate.
+    onset_s : float
+        Time of the pluck, from the first sample.
+    knew : Quiet
+        The listener's floor and hum before the first sample.
+    only_string : int | None, optional
+        Number of the string of the channel, if every string has its own.
+
+    Returns
+    -------
+    Stretch | None
+        Samples and their record; None if n is 0.
     """
     if not len(samples):
         return None
@@ -125,17 +158,52 @@ def _fits(samples: NDArray[np.float32], full_scale: float) -> bool:
 
 
 def pcm(samples: NDArray[np.int32]) -> bytes:
-    """Return the samples as bytes: 24-bit, signed, little-endian."""
+    """Return the samples as bytes: 24-bit, signed, little-endian.
+
+    Parameters
+    ----------
+    samples : ndarray of int32, shape (n,)
+        Samples of 24 bits.
+
+    Returns
+    -------
+    bytes
+        Three a sample.
+    """
     return samples.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
 
 
 def digest(samples: NDArray[np.int32]) -> str:
-    """Return the SHA-256 of those bytes, in hexadecimal."""
+    """Return the SHA-256 of samples, of their bytes as ``pcm`` returns them.
+
+    Parameters
+    ----------
+    samples : ndarray of int32, shape (n,)
+        Samples of 24 bits.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
     return hashlib.sha256(pcm(samples)).hexdigest()
 
 
 def floats(samples: NDArray[np.int32], sound: KeptSound) -> NDArray[np.float32]:
-    """Return the samples as they came in, except for the rounding."""
+    """Return the samples as they came in, except for the rounding.
+
+    Parameters
+    ----------
+    samples : ndarray of int32, shape (n,)
+        Samples of 24 bits.
+    sound : KeptSound
+        Their record.
+
+    Returns
+    -------
+    ndarray of float32
+        Samples, shape (n,), full scale 1; beyond it where the input was.
+    """
     return (samples.astype(np.float64) * (sound.full_scale / FULL_SCALE)).astype(np.float32)
 
 
@@ -161,7 +229,18 @@ def flac(kept: Stretch, title: str = "") -> bytes:
 
 
 def unpacked(file: bytes) -> tuple[NDArray[np.int32], int]:
-    """Return the samples of a FLAC file of 24 bits, shape (n,), and its rate in Hz. Raises AlteredSoundError."""
+    """Return the samples of a FLAC file of 24 bits, and its rate.
+
+    Returns
+    -------
+    tuple[ndarray of int32, int]
+        Samples of 24 bits, shape (n,); samples per second.
+
+    Raises
+    ------
+    AlteredSoundError
+        The file can't be decoded, or has several channels.
+    """
     try:
         samples, rate_hz = soundfile.read(io.BytesIO(file), dtype="int32")
     except (soundfile.SoundFileError, RuntimeError, ValueError) as error:
@@ -192,8 +271,20 @@ def find(folder: Path, session: str, sound: KeptSound) -> Path:
 
 
 def read(path: Path, sound: KeptSound) -> NDArray[np.int32]:
-    """Return the samples of a file, shape (n,), if they are those that were kept. Raises MissingSoundError,
-    AlteredSoundError."""
+    """Return the samples of a file, if they are those that were kept.
+
+    Returns
+    -------
+    ndarray of int32
+        Samples of 24 bits, shape (n,).
+
+    Raises
+    ------
+    MissingSoundError
+        The file can't be read.
+    AlteredSoundError
+        It can't be decoded, or holds other samples, another rate or several channels.
+    """
     try:
         file = path.read_bytes()
     except OSError as error:

@@ -154,7 +154,22 @@ def _again(
 
 
 def heard_again(samples: NDArray[np.int32], sound: KeptSound, expected: Sequence[float]) -> Reading | str:
-    """Return the reading of the note in kept samples, shape (n,), or the reason why there is none."""
+    """Return the reading of the note in kept samples.
+
+    Parameters
+    ----------
+    samples : ndarray of int32, shape (n,)
+        Samples of 24 bits, as ``kept_sound.read`` returns them.
+    sound : KeptSound
+        Their record.
+    expected : Sequence[float]
+        Pitches in Hz that the technician was asked for.
+
+    Returns
+    -------
+    Reading | str
+        The reading, or one line: the reason why there is none.
+    """
     listener = Listener(sound.rate_hz, live=False, known=sound.knew)
     listener.expect(expected)
     found = [*listener.feed(floats(samples, sound)), *listener.finish()]
