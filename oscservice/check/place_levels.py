@@ -35,9 +35,12 @@ _ROUNDS = 12
 class Scatter:
     """Scatter of single plucks beyond their readings' errors, 1 sd in cents, and its degrees of freedom.
 
-    Attributes:
-        open_cents, stopped_cents: of open strings and harmonics; of fretted ones.
-        open_weight, stopped_weight: degrees of freedom.
+    Attributes
+    ----------
+    open_cents, stopped_cents : float
+        Of open strings and harmonics; of fretted ones.
+    open_weight, stopped_weight : float
+        Degrees of freedom.
     """
 
     open_cents: float = UNKNOWN_SCATTER.scatter_cents * UNKNOWN_SCATTER.open_share
@@ -66,13 +69,20 @@ class NoteGroup:
 class Levels:
     """The levels of one string.
 
-    Attributes:
-        at: index of each level.
-        cents: of each level, shape (n,), at the reference strength, + sharp of nominal.
-        covariance: cents squared, (n + 1, n + 1), the slope last.
-        slope_cents: rise of the pitch by a pluck of the reference strength.
-        counts: notes of each level.
-        left_out: notes that were left out.
+    Attributes
+    ----------
+    at : dict[Level, int]
+        Index of each level.
+    cents : ndarray of float64, shape (n,)
+        Pitch of each level at the reference strength, + sharp of nominal.
+    covariance : ndarray of float64, shape (n + 1, n + 1)
+        Covariance of the levels and the slope, cents squared; the slope is the last.
+    slope_cents : float
+        Rise of the pitch by a pluck of the reference strength.
+    counts : tuple[int, ...]
+        Notes of each level.
+    left_out : tuple[NoteGroup, ...]
+        Notes that were left out.
     """
 
     at: dict[Level, int]
