@@ -50,7 +50,15 @@ class Background:
         self._piece = np.zeros((_PIECE, channels))
 
     def add_into(self, out: FloatArray, first_frame: int) -> None:
-        """Add the samples from ``first_frame`` on to ``out``, shape (frames, channels)."""
+        """Add the samples from ``first_frame`` on to ``out``.
+
+        Parameters
+        ----------
+        out : ndarray of float64, shape (frames, channels)
+            Samples, full scale 1; changed in place.
+        first_frame : int
+            Number of its first frame, 0 or more.
+        """
         frame, end = first_frame, first_frame + out.shape[0]
         while frame < end:
             index, offset = divmod(frame, _PIECE)

@@ -183,8 +183,10 @@ class Guitar:
     def turn_peg(self, string: int, cents: float) -> None:
         """Wind on (+) or off as much as changes the pitch by ``cents`` on a bridge at rest; then the bridge moves.
 
-        Raises:
-            ValueError: no such string, or it would break.
+        Raises
+        ------
+        ValueError
+            No such string, or it would break.
         """
         self.rig.turn_peg(string, cents)
         self.damp(string)
@@ -198,8 +200,10 @@ class Guitar:
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster of the bridge.
 
-        Raises:
-            ValueError: no such adjuster, beyond its travel, or a string on it is tight and must be slackened first.
+        Raises
+        ------
+        ValueError
+            No such adjuster, beyond its travel, or a string on it is tight and must be slackened first.
         """
         self.rig.move_adjuster(name_or_index, mm)
         self.damp()
@@ -273,8 +277,18 @@ class Guitar:
         return any(not voice.damped and not voice.finished(self.frame) for _, voice in self._voices)
 
     def render(self, frames: int) -> NDArray[np.float32]:
-        """Return the next ``frames`` samples, shape (frames, channels). Loud ones may exceed full scale; none is
-        clipped."""
+        """Return the next samples.
+
+        Returns
+        -------
+        ndarray of float32
+            Samples, shape (frames, channels), full scale 1. Loud ones may exceed it; none is clipped.
+
+        Raises
+        ------
+        ValueError
+            ``frames`` is negative.
+        """
         if frames < 0:
             raise ValueError(f"{frames} frames; expected 0 or more")
         out = np.zeros((frames, self.channels))

@@ -57,7 +57,20 @@ class Stopped:
     from_mm: float = 0.0
 
     def partials_hz(self, count: int, tension_factor: float = 1.0) -> FloatArray:
-        """Return the partials that sound, lowest first; a string touched in the middle sounds its even ones only."""
+        """Return the partials that sound; a string touched in the middle sounds its even ones only.
+
+        Parameters
+        ----------
+        count : int
+            Number of partials.
+        tension_factor : float, optional
+            Tension over ``tension_n``.
+
+        Returns
+        -------
+        ndarray of float64
+            Frequencies in Hz, lowest first, shape (count,).
+        """
         tension = self.tension_n * tension_factor
         lowest = 2 * count if self.touched else count
         partials = partials_hz(self.build, tension, self.sounding_mm, self.clamped_ends, lowest, self.from_mm)
@@ -182,8 +195,10 @@ class Rig:
     def turn_peg(self, string: int, cents: float) -> None:
         """Wind the string on (+) or off as much as changes its pitch by ``cents`` on a bridge at rest.
 
-        Raises:
-            ValueError: the string would break, or ``cents`` isn't finite.
+        Raises
+        ------
+        ValueError
+            The string would break, or ``cents`` isn't finite.
         """
         build = self._build(string)
         if not math.isfinite(cents):
@@ -198,8 +213,10 @@ class Rig:
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster by ``mm``.
 
-        Raises:
-            ValueError: no such adjuster, beyond its travel, or a string on it is tight where it must be slack first.
+        Raises
+        ------
+        ValueError
+            No such adjuster, beyond its travel, or a string on it is tight where it must be slack first.
         """
         index = self._adjuster_index(name_or_index)
         adjuster = self.adjusters[index]

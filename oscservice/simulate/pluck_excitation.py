@@ -46,21 +46,27 @@ def excite(
 
     Parameters
     ----------
-    stopped
+    stopped : Stopped
         The string as it is stopped, with its tension.
-    strength_mm
+    strength_mm : float
         Swing of the first partial on the open string; on a shorter one in proportion to its length.
-    position
+    position : float
         Place of the pluck, as a fraction of the sounding length from the saddle.
-    off_cents
-        Deviation of this pluck's pitch from the string's, by a change of tension.
-    split_cents
-        Distance of the second polarisation above the first. Their mean, weighted as they are heard, is the string's
-        pitch.
-    strays_cents
-        Deviation of each partial from the stiff string's, shape (MOST_PARTIALS,).
-    gain
-        Full scale = 1.0 per mm of swing right over the pickup at the open string's pitch.
+    off_cents : float
+        Deviation of this pluck's pitch from the string's, by a change of tension, + sharp.
+    split_cents : float
+        Distance of the second polarisation above the first. Their mean, weighted by amplitude, is the string's pitch.
+    strays_cents : ndarray of float64, shape (MOST_PARTIALS,)
+        Deviation of each partial from the stiff string's, + sharp.
+    gain : float
+        Amplitude (full scale 1) of 1 mm of swing right over the pickup at the open string's pitch.
+    sample_rate_hz : float
+        Sample rate; partials above ``TOP_OF_BAND`` times this are left out.
+
+    Returns
+    -------
+    Tones
+        Two polarisations of at most ``MOST_PARTIALS`` partials.
     """
     build = stopped.build
     settled = stopped.partials_hz(MOST_PARTIALS, math.pow(2.0, off_cents / 600.0)) * 2.0 ** (strays_cents / 1200.0)

@@ -36,25 +36,64 @@ class BridgeBuild:
 
 
 class Strings:
-    """All strings' builds as arrays, shape (strings,), for solving the balance of all at once."""
+    """All strings' builds as arrays, for solving the balance of all at once.
+
+    Attributes
+    ----------
+    ea_n : ndarray of float64, shape (strings,)
+        Stretching stiffness of each core.
+    spare_mm : ndarray of float64, shape (strings,)
+        Length beyond nut and saddle that takes part in the stretch.
+    """
 
     def __init__(self, builds: Sequence[StringBuild]) -> None:
         self.ea_n = np.array([build.ea_n for build in builds])
         self.spare_mm = np.array([build.spare_mm for build in builds])
 
     def tensions_n(self, paths: Sequence[StringPath], natural_mm: FloatArray, bridge_mm: float) -> FloatArray:
-        """Return the tension of every string with the bridge fixed at ``bridge_mm``."""
+        """Return the tension of every string with the bridge fixed.
+
+        Parameters
+        ----------
+        paths : Sequence[StringPath]
+            Path of every string.
+        natural_mm : ndarray of float64, shape (strings,)
+            Unstretched length of every string, spare ends included.
+        bridge_mm : float
+            Place of the bridge, + away from the nut.
+
+        Returns
+        -------
+        ndarray of float64
+            Tensions in N, shape (strings,).
+        """
         return self._pull(*_stack(paths), natural_mm, bridge_mm)[0]
 
     def balance(
         self, bridge: BridgeBuild, paths: Sequence[StringPath], natural_mm: FloatArray, preload_n: float
     ) -> float:
-        """Return the bridge's place when strings and springs balance; 0 for a fixed bridge.
+        """Return the bridge's place when strings and springs balance.
 
-        ``preload_n`` is the springs' pull with the bridge at 0, at the height of the strings.
+        Parameters
+        ----------
+        bridge : BridgeBuild
+            Springs and lever arms.
+        paths : Sequence[StringPath]
+            Path of every string.
+        natural_mm : ndarray of float64, shape (strings,)
+            Unstretched length of every string, spare ends included.
+        preload_n : float
+            The springs' pull with the bridge at 0, at the height of the strings.
 
-        Raises:
-            ArithmeticError: no balance was found (not for any guitar that could be built).
+        Returns
+        -------
+        float
+            Place in mm, + away from the nut; 0 for a fixed bridge.
+
+        Raises
+        ------
+        ArithmeticError
+            No balance was found (not for any guitar that could be built).
         """
         if not bridge.floating:
             return 0.0

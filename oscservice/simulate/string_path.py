@@ -163,7 +163,7 @@ def natural_mm(build: StringBuild, path_mm: float, tension_n: float) -> float:
 def partials_hz(
     build: StringBuild, tension_n: float, sounding_mm: float, clamped_ends: int, count: int = 1, from_mm: float = 0.0
 ) -> FloatArray:
-    """Return partials 1 to ``count`` of the stiff string, shape (count,), from its exact characteristic equation.
+    """Return partials 1 to ``count`` of the stiff string from its exact characteristic equation.
 
     With EI y'''' - T y'' = mu w^2 y the string bends as sines of wavenumber p and as edge terms that fall off with q,
     q^2 - p^2 = T/EI and w = p q sqrt(EI/mu). The ends ask for
@@ -173,8 +173,27 @@ def partials_hz(
     * clamped, clamped: q tan(pL/2) = p tanh(qL/2) for the odd-shaped, -p tan(pL/2) = q tanh(qL/2) for the even-shaped
 
     and each of these is p L = k pi + (a sum of arctangents of p/q), which is iterated for all k at once. The stretched
-    string is thinner in mass than the unstretched one in proportion to its strain. ``from_mm`` is where the sounding
-    part begins; only an uneven string uses it.
+    string is thinner in mass than the unstretched one in proportion to its strain.
+
+    Parameters
+    ----------
+    build : StringBuild
+        The string.
+    tension_n : float
+        Its tension.
+    sounding_mm : float
+        Length of the part that sounds.
+    clamped_ends : int
+        Number of clamped ends of that part, 0 to 2; the others are pinned.
+    count : int, optional
+        Number of partials.
+    from_mm : float, optional
+        Place where that part begins, from where the nut should be; only an uneven string uses it.
+
+    Returns
+    -------
+    ndarray of float64
+        Frequencies in Hz, rising, shape (count,).
     """
     k = np.arange(1, count + 1, dtype=np.float64)
     length_m = sounding_mm * 1e-3

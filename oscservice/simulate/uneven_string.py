@@ -23,13 +23,19 @@ _SPARE_MODES = 40
 class Uneven:
     """A stretch of a string that is worn, or heavy with grime.
 
-    Attributes:
-        from_nut: its beginning: distance from the nut as a fraction of the scale length, 0 to 1.
-        length_mm: its length.
-        mass: relative change of its mass per length; -0.05 is 5 % lighter.
+    Attributes
+    ----------
+    from_nut : float
+        Its beginning: distance from the nut as a fraction of the scale length, 0 to 1.
+    length_mm : float
+        Its length.
+    mass : float
+        Relative change of its mass per length; -0.05 is 5 % lighter.
 
-    Raises:
-        ValueError: a value out of range.
+    Raises
+    ------
+    ValueError
+        A value out of range.
     """
 
     from_nut: float
@@ -45,10 +51,23 @@ class Uneven:
             raise ValueError(f"a relative change of mass of {self.mass}; expected above -1")
 
     def factors(self, scale_mm: float, sounding_from_mm: float, sounding_mm: float, count: int) -> FloatArray:
-        """Return factors on the frequencies of partials 1 to ``count``, shape (count,).
+        """Return the factors on the frequencies of partials 1 to ``count``.
 
-        The string sounds over ``sounding_mm`` from ``sounding_from_mm`` (along the neck from the nut, like the stretch;
-        its few thousandths of slope are left aside).
+        Parameters
+        ----------
+        scale_mm : float
+            Scale length.
+        sounding_from_mm : float
+            Place where the sounding part begins, along the neck from the nut, like that of the stretch.
+        sounding_mm : float
+            Length of the sounding part; its few thousandths of slope are left aside.
+        count : int
+            Number of partials.
+
+        Returns
+        -------
+        ndarray of float64
+            Frequencies over those of an even string, shape (count,), read-only.
         """
         begin = (self.from_nut * scale_mm - sounding_from_mm) / sounding_mm
         end = begin + self.length_mm / sounding_mm
@@ -57,10 +76,21 @@ class Uneven:
 
 @lru_cache(maxsize=512)
 def partial_factors(begin: float, end: float, mass: float, count: int) -> FloatArray:
-    """Frequency factors of partials 1 to ``count``, shape (count,), read-only.
+    """Return the factors on the frequencies of partials 1 to ``count``.
 
-    ``begin`` and ``end`` bound the stretch as fractions of the sounding length; ``mass`` is its relative change of mass
-    per length.
+    Parameters
+    ----------
+    begin, end : float
+        Ends of the stretch as fractions of the sounding length, 0 to 1.
+    mass : float
+        Relative change of its mass per length.
+    count : int
+        Number of partials.
+
+    Returns
+    -------
+    ndarray of float64
+        Frequencies over those of an even string, shape (count,), read-only.
     """
     k = np.arange(1, count + _SPARE_MODES + 1, dtype=np.float64)
 

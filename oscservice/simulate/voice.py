@@ -40,12 +40,16 @@ _SILENT_GAIN = 1e-5
 class Tones:
     """The tones of a pluck.
 
-    Attributes:
-        frequencies_hz: settled, shape (polarisations, partials).
-        amplitudes: at the pluck, same shape, full scale = 1.0; a negative one starts the other way.
-        decays_per_s: amplitude falls as exp(-decay t), same shape.
-        rises: share of the relative frequency excess that each contributes at the pluck, same shape; it falls with the
-            square of the amplitude.
+    Attributes
+    ----------
+    frequencies_hz : ndarray of float64, shape (polarisations, partials)
+        Settled frequencies.
+    amplitudes : ndarray of float64, shape (polarisations, partials)
+        At the pluck, full scale 1; a negative one starts the other way.
+    decays_per_s : ndarray of float64, shape (polarisations, partials)
+        The amplitude falls as exp(-decay t).
+    rises : ndarray of float64, shape (polarisations, partials)
+        Relative rise of all frequencies at the pluck by each; it falls with the square of its amplitude.
     """
 
     frequencies_hz: FloatArray
@@ -55,7 +59,19 @@ class Tones:
 
 
 class Voice:
-    """One pluck from its first sample on. ``attack`` is added at the start, shape (frames,)."""
+    """One pluck from its first sample on.
+
+    Parameters
+    ----------
+    tones : Tones
+        Its tones.
+    start_frame : int
+        Number of the first frame.
+    sample_rate_hz : float
+        Sample rate.
+    attack : ndarray of float64, shape (frames,)
+        Samples added from the first frame on, full scale 1.
+    """
 
     def __init__(self, tones: Tones, *, start_frame: int, sample_rate_hz: float, attack: FloatArray) -> None:
         self.start_frame = start_frame
@@ -86,7 +102,15 @@ class Voice:
         return self._damped_at is not None
 
     def add_into(self, out: FloatArray, first_frame: int) -> None:
-        """Add the samples from ``first_frame`` on to ``out``, shape (frames,). Frames only ever go forward."""
+        """Add the samples from ``first_frame`` on to ``out``. Frames only ever go forward.
+
+        Parameters
+        ----------
+        out : ndarray of float64, shape (frames,)
+            Samples of one channel, full scale 1; changed in place.
+        first_frame : int
+            Number of its first frame.
+        """
         frame = max(first_frame, self.start_frame)
         end = min(first_frame + out.size, self._end())
         while frame < end:
