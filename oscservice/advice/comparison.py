@@ -180,6 +180,11 @@ def unbracketed(stopped: npt.NDArray[np.bool_]) -> bool:
     ----------
     stopped : ndarray of bool, shape (n,)
         True for a stopped note, in order of plucks.
+
+    Returns
+    -------
+    bool
+        True when the first or the last note is a stopped one.
     """
     return bool(stopped[0] or stopped[-1])
 
@@ -209,6 +214,9 @@ class JointErrors:
         The readings used.
     flags : frozenset[Flag]
         Reasons to doubt the errors.
+    errors, covariance : ndarray of float64
+        Error of each place, cents, shape (p,); their covariance, cents squared, shape (p, p), which includes the
+        unknown size of the scatter.
     """
 
     found: Scattered
@@ -235,12 +243,10 @@ class JointErrors:
 
     @property
     def errors(self) -> Floats:
-        """Error of each place, cents, shape (p,)."""
         return np.asarray(self.found.likely @ self.found.solutions[:, 1:])
 
     @property
     def covariance(self) -> Floats:
-        """Covariance of the errors, cents squared, shape (p, p); it includes the unknown size of the scatter."""
         apart = self.found.solutions[:, 1:] - self.errors
         within = np.einsum("g,gij->ij", self.found.likely, self.found.covariances[:, 1:, 1:])
         return np.asarray(within + np.einsum("g,gi,gj->ij", self.found.likely, apart, apart))
@@ -405,10 +411,7 @@ def _fit_at_share(data: _Data, open_share: float, scatter: PluckScatter) -> Scat
 
 
 def _half_width(weight: Floats, offset: Floats, sd: Floats) -> float:
-    """Return the half-width about 0 with the same probability in a mixture of normals as 1 sd of one normal.
-
-    ``weight``, ``offset`` and ``sd`` are those of each component, shape (g,).
-    """
+    """Return the half-width about 0 with the same probability in a mixture of g normals as 1 sd of one normal."""
     share = 2.0 * float(ndtr(1.0)) - 1.0
     low, high = 0.0, float((np.abs(offset) + 5.0 * sd).max())
     for _ in range(40):
@@ -497,14 +500,10 @@ def compare(
 
     Parameters
     ----------
-    readings : Sequence[PluckReading]
-        Readings of one string, at one position of its saddle.
+    readings, scatter, slope
+        As in ``joint_errors``.
     fret : int
         The fret compared with the open string.
-    scatter : PluckScatter, optional
-        Knowledge of the player's scatter.
-    slope : Slope | None, optional
-        Effect of strength on the string's pitch as learnt before; None for nothing.
 
     Raises
     ------

@@ -74,6 +74,11 @@ def updated_scatter(before: PluckScatter, variances: Floats, shares: Floats, lik
         Open shares.
     likely : ndarray of float64, shape (g,)
         Probability of each pair of variance and share.
+
+    Returns
+    -------
+    PluckScatter
+        The knowledge after it.
     """
     logs = np.log(variances)
     mean = float(likely @ logs)

@@ -127,6 +127,11 @@ class FretPosterior:
             The measured sum.
         se : float
             Its standard error (1 sd).
+
+        Returns
+        -------
+        FretPosterior
+            The distribution with that value.
         """
         spread = self.covariance @ weights
         gain = spread / float(weights @ spread + se**2)
