@@ -38,7 +38,7 @@ _FETCHED_WITHIN_S = 30.0
 
 
 def is_shipped(task: Task) -> bool:
-    """Return whether a file is small enough to be sent. A file that can't be read is reported where it is measured."""
+    """Return True when a file is small enough to be sent. One that can't be read is reported where it is measured."""
     try:
         return task.path.is_file() and task.path.stat().st_size <= SHIPPED_MOST_BYTES
     except OSError:

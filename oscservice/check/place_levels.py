@@ -145,7 +145,7 @@ def string_of(case: Case) -> tuple[object, ...]:
 
 
 def _shift_db(sets: Sequence[Mapping[Case, Sequence[Note]]]) -> float:
-    """Return how much stronger set 1 is than set 0: the median over the cases in both."""
+    """Return the dB by which set 1 is stronger than set 0: the median over the cases in both."""
     if len(sets) < 2:
         return 0.0
     apart = []

@@ -260,7 +260,7 @@ def fit_stiffness(partials_hz: dict[int, float], fallback_hz: float) -> tuple[fl
 
 
 def fundamental_score(peaks: SpectralPeaks, fundamental_hz: float, count: int = 8) -> float:
-    """Return how well a fundamental explains the peaks, 0 to 1.
+    """Return the score of a fundamental, 0 to 1: larger when it explains the peaks better.
 
     The score is the share of the sound that its partials explain, times the share of its lower partials that are there.
     A candidate an octave too low explains everything, but lacks every second partial. A candidate an octave too high

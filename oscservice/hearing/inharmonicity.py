@@ -335,7 +335,7 @@ def outlier_likelihood(heard: Stiffness | None) -> float:
 
 
 def updated_stiffness(before: Stiffness, cents: float, heard: Stiffness | None) -> Stiffness:
-    """Return what is known of an open string's stiffness after a reading of it.
+    """Return the knowledge of an open string's stiffness after a reading of it.
 
     It is the precision-weighted mean of both. The weight of the reading is scaled by the probability that it is no
     outlier.

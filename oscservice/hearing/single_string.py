@@ -176,7 +176,7 @@ def wander_cents(tracks: PartialTracks) -> float:
 
 
 def growth_db(tracks: PartialTracks) -> float:
-    """Return by how many dB the odd partials of a note, or all of them, are louder later than at first.
+    """Return the dB by which the odd partials of a note, or all of them, are louder later than at first.
 
     A string stopped at its middle lacks the odd partials: they grow when a string an octave lower starts to sound.
     """

@@ -285,7 +285,7 @@ def _check(path: Path, database: sqlite3.Connection) -> None:
 
 
 def _has_tables(database: sqlite3.Connection, version: int) -> bool:
-    """Return whether the tables are those of this schema; of the newest one for a number that no schema has."""
+    """Return True when the tables are those of this schema; of the newest one for a number that no schema has."""
     first = version == 1
     old, new = ("id, instrument, label, started_utc, closed_utc", "identity, origin, seal, cut")
     try:

@@ -125,7 +125,7 @@ def first_fault(record: Record) -> Fault | None:
 
 
 def follows(previous: str, row: EventRow) -> bool:
-    """Return whether a row's hash is the right one after `previous`."""
+    """Return True when a row's hash is the right one after `previous`."""
     body = object_in(row.body)
     try:
         return body is not None and row.hash == link(previous, row.seq, row.at_utc, row.kind, body)
@@ -148,7 +148,7 @@ def edited(record: Record) -> Fault | None:
 
 
 def is_better(copy: Record, own: Record, good: Sequence[EventRow]) -> bool:
-    """Return whether a file has events that the journal's session, with only `good` good events, has lost."""
+    """Return True when a file has events that the journal's session, with only `good` good events, has lost."""
     if own.session.closed and edited(own) is None:
         return False
     hashes = {row.hash for row in own.events}
@@ -172,12 +172,12 @@ def same_description(one: SessionRow, other: SessionRow) -> bool:
 
 
 def begins_with(events: Sequence[EventRow], start: Sequence[EventRow]) -> bool:
-    """Return whether events begin with others, by their hashes."""
+    """Return True when events begin with others, by their hashes."""
     return len(start) <= len(events) and all(a.hash == b.hash for a, b in zip(events, start, strict=False))
 
 
 def can_be_read(record: Record) -> bool:
-    """Return whether no event is missing and each is a JSON object, whether changed or not."""
+    """Return True when no event is missing and each is a JSON object, whether changed or not."""
     rows = enumerate(record.events, 1)
     return all(row.seq == number and object_in(row.body) is not None for number, row in rows)
 

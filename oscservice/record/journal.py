@@ -324,7 +324,7 @@ class Journal:
         return [row for row in self.sessions() if not row.closed]
 
     def open_elsewhere(self, session_id: str) -> bool:
-        """Return whether another process, or another Journal, has the lock of a session."""
+        """Return True when another process, or another Journal, has the lock of a session."""
         return session_id not in self._locks and SessionLock.is_taken(self.path, session_id)
 
     def seal(self, session_id: str, at_utc: str) -> None:
@@ -362,7 +362,7 @@ class Journal:
         return next(name for name in names if name not in taken and not self.files.has(name))
 
     def _is_free(self, record: Record) -> bool:
-        """Return whether neither the journal nor a file has another session of this name."""
+        """Return True when neither the journal nor a file has another session of this name."""
         row = record.session
         if self._database.execute("SELECT 1 FROM sessions WHERE id = ?", (row.id,)).fetchone() is not None:
             return False
@@ -399,7 +399,7 @@ class Journal:
         )
 
     def is_there(self) -> bool:
-        """Return whether the file is still in its place. A moved one could be written, but would not be read."""
+        """Return True when the file is still in its place. A moved one could be written, but would not be read."""
         return _file_at(self.path) == self._file
 
     def _check_there(self) -> None:

@@ -151,7 +151,7 @@ def stretch(
 
 
 def _fits(samples: NDArray[np.float32], full_scale: float) -> bool:
-    """Return whether all samples, rounded, are in the range of 24 bits, which has one value less above zero."""
+    """Return True when all samples, rounded, are in the range of 24 bits, which has one value less above zero."""
     top = float(samples.max()) * FULL_SCALE / full_scale
     bottom = float(samples.min()) * FULL_SCALE / full_scale
     return math.floor(top + 0.5) < FULL_SCALE and bottom >= -FULL_SCALE
@@ -298,7 +298,7 @@ def read(path: Path, sound: KeptSound) -> NDArray[np.int32]:
 
 
 def sound_of(event: ev.Event) -> KeptSound | None:
-    """Return what an event records about its sound, or None."""
+    """Return the record of an event's sound; None if it has none."""
     if isinstance(event, ev.ReadingTaken):
         return KeptSound.from_json(event.sound) if event.sound else None
     if isinstance(event, ev.ReadingDoubted):

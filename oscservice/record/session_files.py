@@ -214,7 +214,7 @@ class SessionFiles:
         return found
 
     def has(self, session_id: str) -> bool:
-        """Return whether a session of this name has a file."""
+        """Return True when a session of this name has a file."""
         return _is_name(session_id) and any(path.exists() for path in self._paths(session_id))
 
     def read(self, session_id: str) -> Record | None:

@@ -80,7 +80,7 @@ def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | No
 
 
 def _is_sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> bool:
-    """Return whether it is a closed set-up, only from its events: folding those of many quick checks would be slow."""
+    """Return True for a sealed set-up, by two of its events: folding those of many quick checks would be slow."""
     try:
         bodies = {kind: body for _, _, kind, body in journal.events(row.id)}
     except JournalError:

@@ -39,7 +39,7 @@ class SessionLock:
 
     @staticmethod
     def is_taken(journal: Path, session_id: str) -> bool:
-        """Return whether a process has the lock. A file that a dead process left behind is no lock."""
+        """Return True when a process has the lock. A file that a dead process left behind is no lock."""
         try:
             path = _lock_file(journal, session_id)
         except ValueError:  # a damaged name, which can't be part of a path

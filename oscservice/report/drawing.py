@@ -293,7 +293,7 @@ def nice_below(value: float) -> float:
 
 
 def marked(cents: float, se: float, tolerance_cents: float) -> bool:
-    """Return whether an error is clearly beyond the tolerance."""
+    """Return True when an error is clearly beyond the tolerance."""
     return abs(cents) - MARKED_SD * se > tolerance_cents
 
 

@@ -97,7 +97,7 @@ def visit(row: SessionRow, state: State, events: NumberedEvents, fret: int | Non
 
 
 def same_strings(before: Visit, after: Visit, string: int) -> bool:
-    """Return whether a string is, as far as is known, the same one as in an earlier session."""
+    """Return True when a string is, as far as is known, the same one as in an earlier session."""
     if before.strings_fitted != after.strings_fitted or string > min(len(before.strings), len(after.strings)):
         return False
     return not unlike(before.strings[string - 1].summary, after.strings[string - 1].summary)

@@ -91,7 +91,7 @@ def limit_of(facts: Facts) -> float:
 
 
 def is_cut(facts: Facts) -> bool:
-    """Return whether an error is larger than is drawn."""
+    """Return True when an error is larger than is drawn."""
     return any(abs(value.value) > limit_of(facts) for value in [*_values(facts, True), *_values(facts, False)])
 
 

@@ -100,7 +100,7 @@ def moved(one: StringFact) -> str:
 
 
 def is_named(reason: str, facts: Facts) -> bool:
-    """Return whether a string is left out because of a named cause."""
+    """Return True when a string is left out because of a named cause."""
     return any(reason.startswith(cause.name) for cause in facts.causes)
 
 

@@ -171,7 +171,7 @@ class Guitar:
         return self.rig.tension_n(string)
 
     def is_slack(self, string: int) -> bool:
-        """Return whether the string is slack enough for its saddle to be moved."""
+        """Return True when the string is slack enough for its saddle to be moved."""
         return self.rig.is_slack(string)
 
     def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
@@ -273,7 +273,7 @@ class Guitar:
         self._voices.append((string, voice))
 
     def sounding(self) -> bool:
-        """Return whether a string still sounds that was not stopped."""
+        """Return True when a string still sounds that was not stopped."""
         return any(not voice.damped and not voice.finished(self.frame) for _, voice in self._voices)
 
     def render(self, frames: int) -> NDArray[np.float32]:

@@ -140,7 +140,7 @@ class Rig:
         return self.stopped(string, OPEN).tension_n
 
     def is_slack(self, string: int) -> bool:
-        """Return whether the string is at least SLACK_SEMITONES below its nominal pitch."""
+        """Return True when the string is at least SLACK_SEMITONES below its nominal pitch."""
         return self.open_hz(string) < self._build(string).open_hz * math.pow(2.0, -SLACK_SEMITONES / 12.0)
 
     def stopped(self, string: int, place: Place) -> Stopped:

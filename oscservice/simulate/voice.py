@@ -93,7 +93,7 @@ class Voice:
             self._damping_frames = max(1.0, time_constant_s * self._rate_hz)
 
     def finished(self, frame: int) -> bool:
-        """Return whether nothing is left to hear from ``frame`` on."""
+        """Return True when nothing is left to hear from ``frame`` on."""
         return frame >= self._end()
 
     @property
