@@ -19,7 +19,7 @@ from matplotlib.figure import Figure
 
 from oscservice.errors import InputError
 from oscservice.report import neck_drawing as neck
-from oscservice.report import pitch_track_drawing as falling
+from oscservice.report import pitch_track_drawing as tracks
 from oscservice.report import report_text as words
 from oscservice.report import row_drawing as rows
 from oscservice.report import settling_drawing as settling
@@ -119,7 +119,7 @@ def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]
         makers.append(("settling", "How pitch settled after each pluck", what, settling.draw))
     if facts.falls is not None and facts.falls.plucks:
         what = "A panel for each string; every pluck is a line from its attack to its settled pitch."
-        makers.append(("falling", "Pitch after each pluck, from kept sound", what, falling.draw))
+        makers.append(("falling", "Pitch after each pluck, from kept sound", what, tracks.draw))
     drawn: dict[str, list[tuple[str, Markup]]] = {}
     with style():
         for name, title, what, draw in makers:
