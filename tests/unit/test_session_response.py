@@ -83,8 +83,8 @@ def test_two_strings_with_equal_responses_indicate_the_thread_for_all() -> None:
         if isinstance(e, ev.ResponseLearnt):
             first.setdefault(e.string, e.oddity)
     assert list(first) == [6, 5, 4, 1]
-    assert first[6].startswith("the move of string 6 did 1")
-    assert first[5].startswith("moves of strings 5, 6 did 1")
+    assert first[6].startswith("the move of string 6 had 1")
+    assert first[5].startswith("moves of strings 5, 6 had 1")
     assert "thread" in first[5]
     assert all(abs(hands.error(n)) <= 2.0 for n in job.state.numbers)
     # Two strings had to teach it; the rest are moved once.
