@@ -134,8 +134,8 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         within = abs(comparison.error_cents) <= state.tolerance_cents
         # Strings that share a saddle are judged by each other's errors: those must be known.
         assert state.instrument is not None
-        alone = len(strings_moved_together(state.instrument, state.focus)) == 1
-        reason = None if within and alone else refusal(comparison)
+        own_saddle = len(strings_moved_together(state.instrument, state.focus)) == 1
+        reason = None if within and own_saddle else refusal(comparison)
         if reason is not None:
             raise Refused("refused", f"{reason}; or set the string aside")
         return judge_string(state, comparison, settled=within)

@@ -25,16 +25,16 @@ from oscservice.session.state import State
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Status
 
 MOST_FRETTED = 4
-"""Fretted plucks of a string at most, before it is left unsure."""
+"""Most fretted plucks of a string; after them it is reported as unsure."""
 
 RULED_OUT = 2.0
-"""A string holds once a change of so many times what matters is ruled out, and the change heard is below what does."""
+"""A string holds when the change heard is below the limit, and a change of this many limits is ruled out."""
 
 DRIFT_SD = 2.8
-"""Standard errors below which nothing is a drift: strings are many, and looked at several times."""
+"""A change of fewer standard errors is no drift: there are many strings, and each is looked at several times."""
 
 _RULING_OUT_SD = 2.0
-_LIKELY_SD = 1.0  # standard errors beyond what matters before a change is a drift
+_LIKELY_SD = 1.0  # a drift is this many standard errors beyond the limit
 
 
 def begin_quick_check(state: State, command: cm.Quick) -> list[ev.Event]:
