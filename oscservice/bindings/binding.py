@@ -168,7 +168,7 @@ class Taken:
     longest: int = MOST_CHARACTERS
 
     @property
-    def calculates(self) -> bool:
+    def computes(self) -> bool:
         """True if a number is changed on its way."""
         plain = self.scale == 1.0 and self.offset == 0.0 and self.step == 0.0
         return not plain or math.isfinite(self.low) or math.isfinite(self.high)
@@ -215,10 +215,10 @@ def _taken(piece: Taken, args: Sequence[Decoded], captured: tuple[str, ...]) -> 
         return colour_of(given)
     number = number_of(given)
     if number is None:
-        if not isinstance(given, str) or piece.calculates or piece.decimals is not None or piece.type in ("int", "float"):
+        if not isinstance(given, str) or piece.computes or piece.decimals is not None or piece.type in ("int", "float"):
             return None
         return _written(piece, given) if piece.writes else given[: piece.longest]
-    if isinstance(given, int) and not piece.calculates and not piece.writes and piece.type != "float":
+    if isinstance(given, int) and not piece.computes and not piece.writes and piece.type != "float":
         return int(given)
     return _number(piece, number, whole=isinstance(given, int))
 
