@@ -12,7 +12,7 @@ from oscservice.advice.decision import Decision, combined_with_expected
 from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
 from oscservice.session.event_values import NOTHING_HELD, HeldStep
-from oscservice.session.evolve import concluded
+from oscservice.session.evolve import conclude_all
 from oscservice.session.judgement import (
     causes_tested,
     comparison_of,
@@ -130,7 +130,7 @@ def _after_comparing(state: State) -> list[ev.Event]:
     heard = response_learnt(state, comparison) if string.plucks else None
     learnt: list[ev.Event] = []
     if heard is not None:  # the response is known before the next move is planned
-        learnt, state = concluded(state, [heard])
+        learnt, state = conclude_all(state, [heard])
     survey = survey_of(state, state.focus) if string.plucks else None
     stopped = stopped_as_uneven(state, survey) if verdict is Decision.MOVE else []
     taken = [] if survey is None else [survey_event(state.focus, survey)]

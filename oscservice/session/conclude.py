@@ -40,7 +40,7 @@ STRAY_CENTS = 50.0
 
 def conclude(state: State, event: ev.Event) -> ev.Event:
     """The event with its concluded fields filled in; an event that has them comes back as it is."""
-    return _concluded(_REMAINS, state, conclude_for_replay(state, event))
+    return _by_table(_ONLY_FOR_REPORTS, state, conclude_for_replay(state, event))
 
 
 def conclude_for_replay(state: State, event: ev.Event) -> ev.Event:
@@ -49,7 +49,7 @@ def conclude_for_replay(state: State, event: ev.Event) -> ev.Event:
     Where an older journal lacks these, a report calculates them (``session.session_results``): that is slow, and most
     of what replays a session does not need them.
     """
-    return _concluded(_CONCLUDERS, state, event)
+    return _by_table(_NEEDED_BY_REPLAY, state, event)
 
 
 # Readings
@@ -246,13 +246,13 @@ def _session_closed(state: State, event: ev.SessionClosed) -> ev.SessionClosed:
 
 _Concluder = Callable[[State, Any], ev.Event]
 
-_REMAINS: dict[type, tuple[str, _Concluder]] = {
+_ONLY_FOR_REPORTS: dict[type, tuple[str, _Concluder]] = {
     ev.SaddleMoved: ("as_found", _saddle_first_moved),
     ev.SessionClosed: ("as_left", _session_closed),
 }
 """Event -> the field that shows that it was concluded, and the function that concludes it."""
 
-_CONCLUDERS: dict[type, tuple[str, _Concluder]] = {
+_NEEDED_BY_REPLAY: dict[type, tuple[str, _Concluder]] = {
     ev.SessionBegun: ("balance", _session_begun),
     ev.ItemMeasured: ("instrument_change", _item_measured),
     ev.StringsFitted: ("waits", _strings_fitted),
@@ -268,7 +268,7 @@ _CONCLUDERS: dict[type, tuple[str, _Concluder]] = {
 }
 
 
-def _concluded(table: Mapping[type, tuple[str, _Concluder]], state: State, event: ev.Event) -> ev.Event:
+def _by_table(table: Mapping[type, tuple[str, _Concluder]], state: State, event: ev.Event) -> ev.Event:
     """The event concluded by its row of the table; as it is without a row, or if it was concluded before."""
     field, concluder = table.get(type(event), ("", None))
     if concluder is None or getattr(event, field) is not None:

@@ -22,7 +22,7 @@ from oscservice.session.automatic_steps import advance, held_back, held_step
 from oscservice.session.commands import Ignored, Refused, impossible
 from oscservice.session.decide_reading import decide_doubt, decide_reading
 from oscservice.session.event_values import NOTHING_HELD, HeldStep, held_text
-from oscservice.session.evolve import concluded
+from oscservice.session.evolve import conclude_all
 from oscservice.session.inspection import fit, inspect, measure
 from oscservice.session.judgement import comparison_of, judge_string
 from oscservice.session.next_pluck import asked, ending, unproved
@@ -58,18 +58,18 @@ def decide(state: State, command: cm.Command) -> Step:
     if why_not is not None:
         raise Ignored(why_not) if isinstance(command, cm.Hear) else Refused("phase", why_not)
     if isinstance(command, cm.Undo):
-        return Step(*concluded(state, _undo(state)))
+        return Step(*conclude_all(state, _undo(state)))
     decider: Callable[[State, Any], list[ev.Event]] = _DECIDERS[type(command)]
     made: list[ev.Event] = decider(state, command)
     if not made:
         return Step([], state)
-    events, now = concluded(state, [ev.StepBegun(type(command).__name__), *made])
+    events, now = conclude_all(state, [ev.StepBegun(type(command).__name__), *made])
     if now.by_hand and (isinstance(command, _HEARD) or (_waits(state) and not isinstance(command, cm.Next))):
         held = held_step(now)
-        more, now = concluded(now, [] if held.word else forecast(now))
+        more, now = conclude_all(now, [] if held.word else forecast(now))
         return _held(Step(events + more, now), held)
     for _ in range(_MOST_FOLLOWING):
-        more, now = concluded(now, advance(now))
+        more, now = conclude_all(now, advance(now))
         if not more:
             return _held(Step(events, now), NOTHING_HELD) if now.by_hand else Step(events, now)
         events += more

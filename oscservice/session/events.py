@@ -15,7 +15,7 @@ from functools import partial
 from typing import Any, TypeVar
 
 _CONCLUDED = "concluded"
-_concluded = partial(field, default=None, metadata={_CONCLUDED: True})
+_conclusion = partial(field, default=None, metadata={_CONCLUDED: True})
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class StringJudged:
     ambiguity_mm: float | None = None
     ambiguous: bool = False
     left_cents: float | None = None
-    pluck_scatter: str | None = _concluded()
-    strength_slope: str | None = _concluded()
+    pluck_scatter: str | None = _conclusion()
+    strength_slope: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -55,8 +55,8 @@ class StringSurveyed:
 
     string: int
     survey: str
-    pluck_scatter: str | None = _concluded()
-    strength_slope: str | None = _concluded()
+    pluck_scatter: str | None = _conclusion()
+    strength_slope: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ class ResponseLearnt:
     heard_cents: float
     se_cents: float
     oddity: str = ""
-    response: str | None = _concluded()
+    response: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ class StepBegun:
     """
 
     what: str
-    held: str | None = _concluded()
+    held: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -148,7 +148,7 @@ class SessionBegun:
     previous: str = ""
     against: str = ""
     by_hand: bool = False
-    balance: str | None = _concluded()
+    balance: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -169,8 +169,8 @@ class ItemMeasured:
     what: str
     value_mm: float
     text: str
-    instrument_change: str | None = _concluded()
-    waits: bool | None = _concluded()
+    instrument_change: str | None = _conclusion()
+    waits: bool | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,7 @@ class StringsFitted:
 
     day: str
     text: str
-    waits: bool | None = _concluded()
+    waits: bool | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -234,11 +234,11 @@ class ReadingTaken:
     flags: str = ""
     onset_s: float | None = None
     sound: str = ""
-    counted: bool | None = _concluded()
-    strayed: bool | None = _concluded()
-    learnt_stiffness: str | None = _concluded()
-    harmonic: str | None = _concluded()
-    balance: str | None = _concluded()
+    counted: bool | None = _conclusion()
+    strayed: bool | None = _conclusion()
+    learnt_stiffness: str | None = _conclusion()
+    harmonic: str | None = _conclusion()
+    balance: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -266,7 +266,7 @@ class TunedByHand:
     """The technician says the string is in tune. ``balance``: a floating bridge after it."""
 
     string: int
-    balance: str | None = _concluded()
+    balance: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -290,7 +290,7 @@ class StringSlackened:
 
     string: int
     heard: bool
-    balance: str | None = _concluded()
+    balance: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -304,9 +304,9 @@ class SaddleMoved:
     string: int
     mm: float
     told: bool
-    outcomes: str | None = _concluded()
-    balance: str | None = _concluded()
-    as_found: str | None = _concluded()
+    outcomes: str | None = _conclusion()
+    balance: str | None = _conclusion()
+    as_found: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -320,8 +320,8 @@ class StringProved:
     scatter_cents: float
     ambiguity_cents: float | None = None
     ambiguity_se_cents: float = 0.0
-    pluck_scatter: str | None = _concluded()
-    strength_slope: str | None = _concluded()
+    pluck_scatter: str | None = _conclusion()
+    strength_slope: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -372,8 +372,8 @@ class StringChecked:
     se_cents: float
     plucks: int
     scatter_cents: float
-    pluck_scatter: str | None = _concluded()
-    strength_slope: str | None = _concluded()
+    pluck_scatter: str | None = _conclusion()
+    strength_slope: str | None = _conclusion()
 
 
 @dataclass(frozen=True)
@@ -391,7 +391,7 @@ class SessionClosed:
     """The session ended; ``as_left``: remaining errors of every string that was compared."""
 
     outcome: str
-    as_left: str | None = _concluded()
+    as_left: str | None = _conclusion()
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ def evolve(state: State, event: ev.Event) -> State:
     return apply(state, conclude_for_replay(state, event))
 
 
-def concluded(state: State, events: Iterable[ev.Event]) -> tuple[list[ev.Event], State]:
+def conclude_all(state: State, events: Iterable[ev.Event]) -> tuple[list[ev.Event], State]:
     """The events with what is concluded from each, and the state after them."""
     found = []
     for event in events:

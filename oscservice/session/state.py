@@ -69,7 +69,7 @@ class State:
             taken note yet; survey_plucks: plucks at every fret before that is done.
         pluck_scatter: scatter of plucks, as learnt from the comparisons so far.
         against: the session that a quick check compares with; None in a set-up.
-        balance: positions and coupling of the strings of a floating bridge; None for a fixed string_state.
+        balance: positions and coupling of the strings of a floating bridge; None for a fixed one.
         round_share: how much of the way to pitch the present round of tuning goes.
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.

@@ -41,6 +41,16 @@ NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
 }
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
+NEW_EVENTS: frozenset[str] = frozenset()
+"""Kinds of events that are in no golden journal. Where today's sessions have them, they are left out of the comparison."""
+
+NEW_COMMANDS: frozenset[str] = frozenset()
+"""Commands of the session (names of classes) that are in no golden journal."""
+
+NEW_PRESETS: frozenset[str] = frozenset()
+"""Instruments that no golden session has. A session of a new preset may be added to ``tests/golden/sessions.py``
+instead; ``python -m golden NAME`` makes its files only."""
+
 NEW_ADDRESSES: frozenset[str] = frozenset()
 """Addresses that the golden datagrams do not know, without root and numbers: ``/string/saddle/room``. Messages to them
 are left out of the comparison."""

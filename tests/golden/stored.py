@@ -44,6 +44,7 @@ EXACT = os.environ.get("GOLDEN_EXACT", "") not in ("", "0")
 NEAR = 0.0 if EXACT else 1e-9
 
 WHERE_NEW_FIELDS_GO = "a new field goes into NEW_EVENT_FIELDS / NEW_STATE_FIELDS of tests/golden/differences.py"
+WHERE_NEW_KINDS_GO = "what is new goes into NEW_EVENTS / NEW_COMMANDS / NEW_PRESETS of tests/golden/differences.py"
 WHERE_CHANGED_NUMBERS_GO = "if that is meant, the path goes into CHANGED_NUMBERS of tests/golden/differences.py"
 
 _NOTHING = object()
@@ -214,7 +215,8 @@ def difference(golden: Any, now: Any, path: str = "", near: float = NEAR) -> str
     if isinstance(golden, dict) and isinstance(now, dict):
         keys = [key for key in golden if not _gone(f"{path}.{key}".lstrip("."))]
         if set(keys) != set(now):
-            return f"{path}: {sorted(set(keys) ^ set(now))} on one side only; {WHERE_NEW_FIELDS_GO}"
+            only = sorted(without_numbers(f"{path}.{key}") for key in set(keys) ^ set(now))
+            return f"on one side only: {only}; {WHERE_NEW_FIELDS_GO}"
         pairs = [(f"{path}.{key}".lstrip("."), golden[key], now[key]) for key in keys]
         return next((found for at, a, b in pairs if (found := difference(a, b, at, near)) is not None), None)
     if isinstance(golden, list) and isinstance(now, list) and len(golden) == len(now):

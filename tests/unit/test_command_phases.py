@@ -151,7 +151,7 @@ def test_dispatch_refuses_commands_outside_their_phases(phase: Phase) -> None:
             assert isinstance(item, Call), address.path
         else:
             assert isinstance(item, RefusedCall), address.path
-            assert (item.code, item.text) == (ErrorCode.WRONG_PHASE, why_not)
+            assert (item.code, item.text) == (ErrorCode.WRONG_PHASE, why_not), address.path
 
 
 def test_types_and_ranges_are_looked_at_before_the_phase_and_a_release_is_none() -> None:

@@ -20,7 +20,7 @@ from oscservice.report.facts import Facts
 from oscservice.report.gather_facts import gather_facts
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
-from oscservice.session.conclude import _CONCLUDERS, _REMAINS, conclude
+from oscservice.session.conclude import _NEEDED_BY_REPLAY, _ONLY_FOR_REPORTS, conclude
 from oscservice.session.decide import decide
 from oscservice.session.evolve import evolve
 from oscservice.session.replay import effective_events, fold
@@ -112,7 +112,7 @@ def test_every_event_of_a_step_is_concluded_and_folds_to_its_state(name: str) ->
 
 def test_every_concluded_event_has_a_row_and_the_row_a_concluded_field() -> None:
     concluded = {kind: {one.name for one in fields(kind) if one.metadata} for kind in ev.Event.__args__}
-    rows = [(kind, field) for table in (_CONCLUDERS, _REMAINS) for kind, (field, _) in table.items()]
+    rows = [(kind, field) for table in (_NEEDED_BY_REPLAY, _ONLY_FOR_REPORTS) for kind, (field, _) in table.items()]
     assert {kind for kind, names in concluded.items() if names} - {ev.StepBegun} == {kind for kind, _ in rows}
     for kind, field in rows:
         assert field in concluded[kind]
