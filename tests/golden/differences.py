@@ -42,7 +42,7 @@ NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
 NEW_EVENTS: frozenset[str] = frozenset()
-"""Kinds of events that are in no golden journal. Where today's sessions have them, they are left out of the comparison."""
+"""Kinds of events that are in no golden journal. In a comparison with golden journals they are left out."""
 
 NEW_COMMANDS: frozenset[str] = frozenset()
 """Commands of the session (names of classes) that are in no golden journal."""
