@@ -91,7 +91,7 @@ class SaddleFollowing:
         before_note, after_note: open notes.
         before_mm, after_mm: setbacks that make fret 12 true.
         change_se_mm: standard error of their difference (1 sd); factors that are the same before and after cancel.
-        stays_cents: error at fret 12 after the change, if fret 12 was true before and the saddle is not moved.
+        stays_cents: error at fret 12 after the change, if fret 12 was in tune before and the saddle is not moved.
     """
 
     string: int

@@ -22,12 +22,12 @@ _PIPED_WIDTH = 100
 
 _ON_PREDICTIONS = (
     "gauge: inches, p plain, w wound. N: tension. core: its stress as a share of what music wire holds. "
-    "B: inharmonicity, millionths. saddle: mm beyond the scale length where fret 12 is true, ± 1 sd. now: as the file "
-    "has it. A saddle is moved before the first pluck only if its error is larger than the uncertainty."
+    "B: inharmonicity, millionths. saddle: mm beyond the scale length where fret 12 is in tune, ± 1 sd. now: as the "
+    "file has it. A saddle is moved before the first pluck only if its error is larger than the uncertainty."
 )
 _ON_FOLLOWING = (
-    "before, after: saddle in mm beyond the scale length where fret 12 is true. follow: the move, ± 1 sd. "
-    "if it stays: error at fret 12 in cents, + sharp, of a saddle that was true and isn't moved."
+    "before, after: saddle in mm beyond the scale length where fret 12 is in tune. follow: the move, ± 1 sd. "
+    "if it stays: error at fret 12 in cents, + sharp, of a saddle that was in tune and isn't moved."
 )
 _SLACKEN = "Slacken a string before its saddle is moved, face and hands out of its way."
 

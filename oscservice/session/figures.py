@@ -43,7 +43,7 @@ class StringFigures:
         ambiguity_mm: how far apart first partial and string pitch put the saddle; None if unknown.
         neck: errors of the comparison under way by fret, where several frets are compared; None before the first.
         nut: how the errors of all frets are shared between saddle and nut; None until all were plucked.
-        prediction: by the string's build; None if no saddle makes its octave true.
+        prediction: by the string's build; None if no saddle puts its octave in tune.
         prediction_inputs: its inputs.
         remedies: for a string whose saddle can't move far enough, the least invasive first.
         cautions: one for each remedy.
