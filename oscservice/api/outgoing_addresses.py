@@ -132,7 +132,7 @@ OF_STRINGS: tuple[Address, ...] = (
         (text_arg("sentence"),),
         "Evidence for the cause; empty for none.",
     ),
-    Address(f"{AT_STRING}/cause/check", RESULT, (text_arg("sentence"),), "Check by hand; empty for none."),
+    Address(f"{AT_STRING}/cause/check", RESULT, (text_arg("sentence"),), "What to check by hand; empty for nothing."),
     Address(
         f"{AT_STRING}/response",
         RESULT,
@@ -155,7 +155,7 @@ OF_STRINGS: tuple[Address, ...] = (
         f"{AT_STRING}/predicted/setback",
         RESULT,
         (float_arg("setback", "mm"),),
-        "Saddle place for a true fret 12 by the string's build, beyond the scale length; + away from the nut.",
+        "Saddle place by the string's build that puts fret 12 in tune, beyond the scale length; + away from the nut.",
     ),
     Address(
         f"{AT_STRING}/predicted/spread",

@@ -101,7 +101,7 @@ class AudioThread:
             return
         except Exception:
             log.exception("listening failed")
-            fault = AudioInputError("listening failed inside; the log says why")
+            fault = AudioInputError("internal failure while listening; see the log")
         with contextlib.suppress(_LoopClosedError):
             self._loop_call(self._on_end, fault)
 

@@ -253,8 +253,8 @@ class RecordingChecks:
         if task.cancelled():
             found = ended(name, "stopped", "before it was done")
         elif task.exception() is not None:
-            log.error("a check failed inside", exc_info=task.exception())
-            found = ended(name, "failed", "inside; the daemon's log says why")
+            log.error("internal failure of a check", exc_info=task.exception())
+            found = ended(name, "failed", "internal failure; see the daemon's log")
         else:
             found = task.result()
         self._on_end(found)

@@ -233,6 +233,14 @@ class Instrument(Frozen):
         moving = [a for a in self.bridge.adjusters if a.influence.get(number)]
         return max(moving, key=lambda a: abs(a.influence[number]), default=None)
 
+    def saddles_moved_with(self, number: int) -> dict[int, float]:
+        """Return the strings whose saddles the adjuster of this string moves, and the move of each per mm of it.
+
+        Without an adjuster it is this string alone, 1.
+        """
+        adjuster = self.adjuster_of(number)
+        return {number: 1.0} if adjuster is None else dict(adjuster.influence)
+
     @property
     def wanted(self) -> SetUp:
         """The targets; those that the file doesn't give follow from the heights of its strings."""

@@ -39,7 +39,7 @@ HEADER_BYTES = 48
 
 _ID = re.compile(r"id=[A-Za-z0-9._-]{1,32}")
 _LONGEST_TEXT = 500
-_FAILED = "failed inside; the daemon's log says why"
+_FAILED = "internal failure; see the daemon's log"
 _TOO_LONG = "the answer is too long for an address that is not proved: subscribe, confirm; or use TCP"
 
 log = logging.getLogger(__name__)

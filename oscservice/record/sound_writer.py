@@ -136,7 +136,7 @@ class SoundWriter:
         except Exception:
             log.exception("keeping sound failed")
             with self._changed:
-                self._report("it failed inside; the log says why")
+                self._report("internal failure; see the log")
 
     def _work(self) -> None:
         self._keep_within_limits(0)

@@ -138,8 +138,7 @@ def _response_learnt(state: State, event: ev.ResponseLearnt) -> ev.ResponseLearn
 def _saddle_moved(state: State, event: ev.SaddleMoved) -> ev.SaddleMoved:
     """Every string that the adjuster moves, one after the other: each may learn from those before it."""
     assert state.instrument is not None
-    adjuster = state.instrument.adjuster_of(event.string)
-    shares = {event.string: 1.0} if adjuster is None else adjuster.influence
+    shares = state.instrument.saddles_moved_with(event.string)
     outcomes: dict[int, MoveOutcome] = {}
     for number, share in shares.items():
         mm = event.mm * share / shares[event.string]

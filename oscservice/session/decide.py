@@ -214,8 +214,7 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
         raise Refused("range", f"a move of {command.mm:g} mm; expected -50 to 50")
     if state.instrument.adjuster_of(command.string) is None:
         raise Refused("refused", f"the saddle of string {command.string} is fixed on this instrument")
-    adjuster = state.instrument.adjuster_of(command.string)
-    shares = adjuster.influence if adjuster is not None else {command.string: 1.0}
+    shares = state.instrument.saddles_moved_with(command.string)
     for number, share in shares.items():
         spec, moved_mm = state.instrument.string(number), state.string(number).moved_mm
         reached_mm = moved_mm + command.mm * share / shares[command.string]

@@ -28,7 +28,7 @@ def forecast(state: State) -> list[ev.Event]:
     if waited is None or state.doubt is not None or state.phase is Phase.CHECKING:
         return []
     number, before = state.focus, state.string(state.focus).plucks_left
-    if _amid(state, before):
+    if _between_open_notes(state, before):
         return []
     heard = comparison_of(state, number)
     left = plucks_left(state, heard)
@@ -37,7 +37,7 @@ def forecast(state: State) -> list[ev.Event]:
     return [ev.PlucksForeseen(number, left, _why(state, heard) if left > before else "")]
 
 
-def _amid(state: State, announced: int) -> bool:
+def _between_open_notes(state: State, announced: int) -> bool:
     """True while announced stopped notes are being plucked: they say little before the open note after them."""
     plucks = state.string(state.focus).plucks
     if state.phase not in (Phase.COMPARING, Phase.PROVING) or not plucks or plucks[-1].place == OPEN:

@@ -76,8 +76,7 @@ def first_moved(state: State, event: ev.SaddleMoved) -> tuple[int, ...]:
     assert state.instrument is not None
     if event.mm == 0.0:
         return ()
-    adjuster = state.instrument.adjuster_of(event.string)
-    shares = {event.string: 1.0} if adjuster is None else adjuster.influence
+    shares = state.instrument.saddles_moved_with(event.string)
     return tuple(number for number, share in shares.items() if share and not state.string(number).moves)
 
 

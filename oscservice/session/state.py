@@ -354,8 +354,7 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
     """The saddle is elsewhere, and with it all that its adjuster moves."""
     assert state.instrument is not None
     assert event.outcomes is not None
-    adjuster = state.instrument.adjuster_of(event.string)
-    shares = {event.string: 1.0} if adjuster is None else adjuster.influence
+    shares = state.instrument.saddles_moved_with(event.string)
     for number, outcome in values.outcomes_of(event.outcomes).items():
         mm = event.mm * shares[number] / shares[event.string]
         string = string_state.after_move(state.string(number), outcome, mm, its_own=number == event.string)

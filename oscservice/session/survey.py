@@ -1,4 +1,4 @@
-"""A string's survey: its errors over the frets, and their text in the journal."""
+"""A string's survey: its errors over the frets, and the plucks that it needs."""
 
 from __future__ import annotations
 

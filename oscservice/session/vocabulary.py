@@ -46,7 +46,7 @@ class InspectionVerdict(StrEnum):
 
 
 class Ending(StrEnum):
-    """The end of a session."""
+    """Endings of a session."""
 
     PROVED = "proved"
     PARTLY_PROVED = "partly proved"

@@ -251,7 +251,7 @@ def test_an_impossible_command_is_answered_with_its_code(
     answer = client.ask(address, *values)
     assert answer[:2] == ("error", code), answer
     assert "\n" not in answer[2]
-    assert "failed inside" not in answer[2]
+    assert "internal failure" not in answer[2]
 
 
 def test_sessions_can_be_begun_one_after_another(client: Client) -> None:
