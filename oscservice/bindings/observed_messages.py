@@ -85,7 +85,7 @@ class Seen:
 
 
 @dataclass
-class ObservedSender:
+class ObservedAddress:
     """All messages of one address with as many arguments, numbers in the same places whatever their type."""
 
     address: str
@@ -123,27 +123,27 @@ class ObservedMessages:
     def __init__(self) -> None:
         self.beyond = 0
         self.bad = 0
-        self._heard: dict[tuple[str, str], ObservedSender] = {}
+        self._heard: dict[tuple[str, str], ObservedAddress] = {}
 
-    def take(self, message: Message, sender: str) -> ObservedSender | None:
+    def take(self, message: Message, sender: str) -> ObservedAddress | None:
         """Take note of a message; gives what was heard at a new address, else None."""
         key = message.address, message.tags.translate(_NUMBERS)
         known = self._heard.get(key)
         if known is None and len(self._heard) >= MOST_ADDRESSES:
             self.beyond += 1
             return None
-        heard = known or self._heard.setdefault(key, ObservedSender(message.address))
+        heard = known or self._heard.setdefault(key, ObservedAddress(message.address))
         heard.take(message, sender)
         return heard if known is None else None
 
-    def news(self) -> list[ObservedSender]:
+    def news(self) -> list[ObservedAddress]:
         """Messages heard since the last call, at addresses known before."""
         fresh = [one for one in self._heard.values() if one.fresh and one.count > 1]
         for one in self._heard.values():
             one.fresh = 0
         return fresh
 
-    def __iter__(self) -> Iterator[ObservedSender]:
+    def __iter__(self) -> Iterator[ObservedAddress]:
         return iter(self._heard.values())
 
 
@@ -151,19 +151,19 @@ _NUMBER = re.compile(r"[0-9]+")
 _LONGEST_TEXT = 100
 
 
-def offers(heard: Iterable[ObservedSender], root: str) -> list[str]:
+def offers(heard: Iterable[ObservedAddress], root: str) -> list[str]:
     """The bindings, as TOML with a comment over each. Buttons whose addresses differ in one number share one.
 
     An address that can't be bound gives a comment with the reason.
     """
-    groups: dict[tuple[str, int], list[ObservedSender]] = {}
+    groups: dict[tuple[str, int], list[ObservedAddress]] = {}
     for one in heard:
         separate = _why_not(one.address, root) or _kind(one) != "button"
         groups.setdefault((one.address if separate else _starred(one.address), len(one.arguments)), []).append(one)
     return [_of_group(pattern, group, root) for (pattern, _), group in groups.items()]
 
 
-def _of_group(pattern: str, group: Sequence[ObservedSender], root: str) -> str:
+def _of_group(pattern: str, group: Sequence[ObservedAddress], root: str) -> str:
     one = group[0]
     why_not = _why_not(one.address, root)
     if why_not:
@@ -184,13 +184,13 @@ def _starred(address: str) -> str:
     return address[: numbers[-1].start()] + "*" + address[numbers[-1].end() :] if numbers else address
 
 
-def _deciding_argument(one: ObservedSender) -> int:
+def _deciding_argument(one: ObservedAddress) -> int:
     """Return the index of the argument that a binding depends on: one that goes up and down as a button does, or else
     the first."""
     return next((index for index, seen in enumerate(one.arguments) if seen.pressed), 0)
 
 
-def _kind(one: ObservedSender) -> str:
+def _kind(one: ObservedAddress) -> str:
     if not one.arguments:
         return "press"
     seen = one.arguments[_deciding_argument(one)]
@@ -201,13 +201,13 @@ def _kind(one: ObservedSender) -> str:
     return "text" if seen.texts else "message"
 
 
-def _row(pattern: str, row: Sequence[ObservedSender], root: str) -> str:
+def _row(pattern: str, row: Sequence[ObservedAddress], root: str) -> str:
     names = ", ".join(printable(one.address, 40) for one in row[:4]) + (", ..." if len(row) > 4 else "")
     lines = [f"# {len(row)} buttons: {names}", *_opened(pattern), *_pressed(row[0])]
     return "\n".join([*lines, f'command = "{root}/string/{{1}}/focus"'])
 
 
-def _offer(one: ObservedSender, root: str) -> str:
+def _offer(one: ObservedAddress, root: str) -> str:
     kind = _kind(one)
     deciding = _deciding_argument(one)
     seen = one.arguments[deciding] if one.arguments else Seen()
@@ -235,12 +235,12 @@ def _opened(pattern: str) -> list[str]:
     return ["[[binding]]", f"from = {quoted(pattern)}"]
 
 
-def _which(one: ObservedSender) -> list[str]:
+def _which(one: ObservedAddress) -> list[str]:
     deciding = _deciding_argument(one)
     return [f"argument = {deciding + 1}"] if deciding else []
 
 
-def _pressed(one: ObservedSender) -> list[str]:
+def _pressed(one: ObservedAddress) -> list[str]:
     """The conditions of a button; arguments beside it that never changed say which one it was."""
     deciding = _deciding_argument(one)
     also = []

@@ -26,7 +26,7 @@ DEAD_DBFS = -90.0
 
 _NEAR_CENTS = 50.0
 
-BY_EAR = (OPEN, Place("fret", 12))
+DEFAULT_PLACES = (OPEN, Place("fret", 12))
 """Places that notes may be at if nothing else is given: those that a set-up compares."""
 
 
@@ -44,7 +44,7 @@ class RecordingInfo:
 
     named: NameParts = field(default_factory=NameParts)
     places: tuple[Place, ...] = ()
-    listen_for: tuple[Place, ...] = BY_EAR
+    listen_for: tuple[Place, ...] = DEFAULT_PLACES
     channel: int = 0
     string_a_channel: bool = False
 

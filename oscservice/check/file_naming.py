@@ -17,7 +17,7 @@ from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_name, note_n
 from oscservice.toml_file import nearest
 
 MOST_FIELDS = 8
-PASSED_OVER = ("take", "any")
+IGNORED_FIELDS = ("take", "any")
 MEANT = ("string", "place", "fret", "note")
 
 _MISSPELT = 0.75  # similarity to a field's name that was probably meant
@@ -117,16 +117,16 @@ def _literal(text: str) -> str:
 
 
 def _group(name: str, seen: list[str]) -> str:
-    if name in PASSED_OVER:
+    if name in IGNORED_FIELDS:
         return "[^/]*?"
     if name in seen:
         raise ValueError(f"{{{name}}} is there twice; expected each field once, except {{any}}")
     if name in _READ:
         return f"(?P<{name}>{_READ[name]})"
     if _LABEL.fullmatch(name) is None:
-        known = nearest(name, (*MEANT, *PASSED_OVER))
+        known = nearest(name, (*MEANT, *IGNORED_FIELDS))
         raise ValueError(f"{{{name}}} is no field: {known}; a label is small letters, digits and _")
-    meant = difflib.get_close_matches(name, (*MEANT, *PASSED_OVER), n=1, cutoff=_MISSPELT)
+    meant = difflib.get_close_matches(name, (*MEANT, *IGNORED_FIELDS), n=1, cutoff=_MISSPELT)
     if meant:
         raise ValueError(f"{{{name}}}: did you mean {{{meant[0]}}}? A label needs a name less like it")
     return f"(?P<{name}>[^/]+?)"

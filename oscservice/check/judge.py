@@ -63,7 +63,7 @@ def default_limits(instrument: Instrument | None, *, baseline: bool) -> Limits:
 
 
 @dataclass(frozen=True)
-class StringHistory:
+class ComparableString:
     """A string with the values that must be equal for its notes to be comparable (``session.setup_changes``)."""
 
     note: str
@@ -74,10 +74,12 @@ class StringHistory:
     scale_mm: float
 
 
-def strung(instrument: Instrument, number: int) -> StringHistory:
+def comparable_string(instrument: Instrument, number: int) -> ComparableString:
     """Return string ``number`` of an instrument."""
     spec = instrument.string(number)
-    return StringHistory(spec.note, instrument.open_hz(number), spec.gauge_mm, spec.core_mm, spec.wound, spec.scale_mm)
+    return ComparableString(
+        spec.note, instrument.open_hz(number), spec.gauge_mm, spec.core_mm, spec.wound, spec.scale_mm
+    )
 
 
 def judge(heard: RecordingHeard, baseline: RecordingHeard | None, limits: Limits) -> tuple[list[CaseFound], list[str]]:
@@ -168,7 +170,7 @@ class _Judging:
             return _Quantity(CheckedQuantity.PRESENCE, limit_cents, why="not in the baseline; accept a new one")
         instruments = self._baseline.instrument, self._heard.instrument
         if case.string and instruments[0] is not None and instruments[1] is not None:
-            why = unlike(*(strung(instrument, case.string) for instrument in instruments if instrument is not None))
+            why = unlike(*(comparable_string(one, case.string) for one in instruments if one is not None))
             if why:
                 return _Quantity(
                     CheckedQuantity.PITCH_DRIFT, limit_cents, why=f"not the same string as in the baseline: {why}"

@@ -18,7 +18,7 @@ import soundfile
 from pydantic import AfterValidator, Field, PlainValidator, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
-from oscservice.check.assignment import BY_EAR, RecordingInfo
+from oscservice.check.assignment import DEFAULT_PLACES, RecordingInfo
 from oscservice.check.file_naming import NameParts, Names, compile_names
 from oscservice.check.verdicts import Limits, Refusal
 from oscservice.errors import InputError
@@ -197,7 +197,7 @@ def read_manifest(text: str, origin: str, folder: Path, name: str = "") -> Check
     """
     form, refused = _form(text, origin)
     all_of_it = RecordingInfo(
-        listen_for=form.listen_for or BY_EAR, channel=form.channel or 0, string_a_channel=form.string_a_channel
+        listen_for=form.listen_for or DEFAULT_PLACES, channel=form.channel or 0, string_a_channel=form.string_a_channel
     )
     names = None if form.names is None else compile_names(form.names)
     recordings = [_recordings(one, folder, all_of_it, names) for one in form.recording]

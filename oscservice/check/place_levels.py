@@ -54,7 +54,7 @@ class Scatter:
 
 
 @dataclass(frozen=True)
-class NoteGroup:
+class FittedNote:
     """One note of the fit: its level, cents from the nominal pitch of its case, standard error, and its amplitude as a
     multiple of the reference one, less 1 (0 if it is unknown)."""
 
@@ -81,7 +81,7 @@ class Levels:
         Rise of the pitch by a pluck of the reference strength.
     counts : tuple[int, ...]
         Notes of each level.
-    left_out : tuple[NoteGroup, ...]
+    left_out : tuple[FittedNote, ...]
         Notes that were left out.
     """
 
@@ -90,7 +90,7 @@ class Levels:
     covariance: Floats
     slope_cents: float
     counts: tuple[int, ...]
-    left_out: tuple[NoteGroup, ...] = ()
+    left_out: tuple[FittedNote, ...] = ()
 
     def combined(self, weights: Mapping[Level, float], louder: float = 0.0) -> tuple[float, float]:
         """Return a weighted sum of levels and its standard error in cents.
@@ -113,7 +113,7 @@ class Levels:
 
 def sounds_of(
     sets: Sequence[Mapping[Case, Sequence[Note]]], nominal_hz: Mapping[Case, float]
-) -> tuple[dict[tuple[object, ...], list[NoteGroup]], float]:
+) -> tuple[dict[tuple[object, ...], list[FittedNote]], float]:
     """Return the notes of each string, and how much stronger set 1 is than set 0 overall (amplitude less 1).
 
     Strengths are relative to the median of their string, with set 1 scaled to the loudness of set 0, so that another
@@ -126,7 +126,7 @@ def sounds_of(
             known = [n.strength_db - which * shift_db for n in notes if n.strength_db is not None]
             middle.setdefault(string_of(case), []).extend(known)
     reference = {string: float(np.median(known)) if known else 0.0 for string, known in middle.items()}
-    found: dict[tuple[object, ...], list[NoteGroup]] = {}
+    found: dict[tuple[object, ...], list[FittedNote]] = {}
     for which, cases in enumerate(sets):
         for case, notes in cases.items():
             string = string_of(case)
@@ -135,7 +135,7 @@ def sounds_of(
                 if note.strength_db is not None:
                     drive = amplitude(note.strength_db - which * shift_db, reference[string]) - 1.0
                 cents = cents_between(note.hz, nominal_hz[case])
-                found.setdefault(string, []).append(NoteGroup((which, case), cents, note.se_cents, drive, note))
+                found.setdefault(string, []).append(FittedNote((which, case), cents, note.se_cents, drive, note))
     return found, amplitude(shift_db, 0.0) - 1.0
 
 
@@ -156,9 +156,9 @@ def _shift_db(sets: Sequence[Mapping[Case, Sequence[Note]]]) -> float:
     return float(np.median(apart)) if apart else 0.0
 
 
-def levels_of(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
+def levels_of(sounds: Sequence[FittedNote], scatter: Scatter) -> Levels:
     """Return the levels of one string from its notes, with the scatter of all strings' notes."""
-    used, left_out = list(sounds), list[NoteGroup]()
+    used, left_out = list(sounds), list[FittedNote]()
     while True:
         fitted = _fit(used, scatter)
         worst = _outlier(used, fitted, scatter)
@@ -168,7 +168,7 @@ def levels_of(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
         used.remove(worst)
 
 
-def _fit(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
+def _fit(sounds: Sequence[FittedNote], scatter: Scatter) -> Levels:
     at: dict[Level, int] = {}
     for sound in sounds:
         at.setdefault(sound.level, len(at))
@@ -185,12 +185,12 @@ def _fit(sounds: Sequence[NoteGroup], scatter: Scatter) -> Levels:
     return Levels(at, best[:-1], covariance, float(best[-1]), tuple(int(n) for n in counts))
 
 
-def _residuals(sounds: Sequence[NoteGroup], fitted: Levels) -> Floats:
+def _residuals(sounds: Sequence[FittedNote], fitted: Levels) -> Floats:
     expected = [fitted.cents[fitted.at[s.level]] + fitted.slope_cents * s.drive for s in sounds]
     return np.asarray([s.cents for s in sounds], dtype=np.float64) - np.asarray(expected, dtype=np.float64)
 
 
-def _outlier(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> NoteGroup | None:
+def _outlier(sounds: Sequence[FittedNote], fitted: Levels, scatter: Scatter) -> FittedNote | None:
     """Return the note furthest from the others of its level, if it is too far."""
     left = _residuals(sounds, fitted)
     worst, found = LEFT_OUT_SD, None
@@ -206,7 +206,7 @@ def _outlier(sounds: Sequence[NoteGroup], fitted: Levels, scatter: Scatter) -> N
     return found
 
 
-def scatter_of(strings: Sequence[Sequence[NoteGroup]]) -> Scatter:
+def scatter_of(strings: Sequence[Sequence[FittedNote]]) -> Scatter:
     """Return the scatter of plucks from the differences between notes of one level, over all strings together.
 
     Robust weights give an outlier little influence.
@@ -240,7 +240,7 @@ def scatter_of(strings: Sequence[Sequence[NoteGroup]]) -> Scatter:
     return scatter
 
 
-def _repeated(sounds: Sequence[NoteGroup]) -> list[NoteGroup]:
+def _repeated(sounds: Sequence[FittedNote]) -> list[FittedNote]:
     counts: dict[Level, int] = {}
     for sound in sounds:
         counts[sound.level] = counts.get(sound.level, 0) + 1

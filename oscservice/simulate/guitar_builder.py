@@ -45,7 +45,7 @@ class Faults:
     core_factor: Mapping[int, float] = field(default_factory=dict)
     scatter_cents: Mapping[int, float] = field(default_factory=dict)
 
-    def but_core(self) -> Faults:
+    def core_only(self) -> Faults:
         """Return these faults of the cores, and no others."""
         return replace(SOUND, core_factor=self.core_factor)
 
@@ -105,7 +105,7 @@ def rig_of(
     if saddle_error_mm is not None:
         if len(saddle_error_mm) != len(builds):
             raise ValueError(f"{len(saddle_error_mm)} saddle errors for {len(builds)} strings")
-        in_order = Rig(_builds(instrument, faults.but_core()), bridge, saddle_mm=saddles)
+        in_order = Rig(_builds(instrument, faults.core_only()), bridge, saddle_mm=saddles)
         saddles = [in_order.find_saddle_in_tune_mm(n) + off for n, off in enumerate(saddle_error_mm, start=1)]
     return Rig(
         builds,

@@ -9,8 +9,8 @@ from scipy.stats import ttest_ind
 
 from oscservice.advice.pluck_strength import PRIOR_CENTS
 from oscservice.check.place_levels import (
+    FittedNote,
     Levels,
-    NoteGroup,
     Scatter,
     degrees_of,
     levels_of,
@@ -104,12 +104,12 @@ def test_one_outlier_is_left_out_and_reported() -> None:
     assert few.left_out == (), "of two nobody knows which"
 
 
-def drawn(rng: np.random.Generator, sd_cents: float, sizes: tuple[int, ...]) -> list[list[NoteGroup]]:
+def drawn(rng: np.random.Generator, sd_cents: float, sizes: tuple[int, ...]) -> list[list[FittedNote]]:
     strings = []
     for number, size in enumerate(sizes):
         values: NDArray[np.float64] = rng.normal(0.0, sd_cents, size)
         case = Case(number + 1, OPEN, 40)
-        strings.append([NoteGroup((1, case), float(value), 0.0, 0.0, Note(100.0, 0.0)) for value in values])
+        strings.append([FittedNote((1, case), float(value), 0.0, 0.0, Note(100.0, 0.0)) for value in values])
     return strings
 
 
@@ -140,8 +140,8 @@ def test_degrees_of_freedom_are_welchs_where_nothing_but_scatter_is_unsure() -> 
     rng = np.random.default_rng(5)
     opened, fretted = rng.normal(0.0, 0.3, 7), rng.normal(0.0, 1.5, 4)
     scatter = Scatter(float(opened.std(ddof=1)), float(fretted.std(ddof=1)), 6.0, 3.0)
-    sounds = [NoteGroup((1, OPENED), float(c), 0.0, 0.0, note(OPENED, c)) for c in opened]
-    sounds += [NoteGroup((1, FRETTED), float(c), 0.0, 0.0, note(FRETTED, c)) for c in fretted]
+    sounds = [FittedNote((1, OPENED), float(c), 0.0, 0.0, note(OPENED, c)) for c in opened]
+    sounds += [FittedNote((1, FRETTED), float(c), 0.0, 0.0, note(FRETTED, c)) for c in fretted]
     levels, weights = levels_of(sounds, scatter), {(1, FRETTED): 1.0, (1, OPENED): -1.0}
     _, se_cents = levels.combined(weights)
     expected = ttest_ind(opened, fretted, equal_var=False).df
@@ -165,7 +165,7 @@ def test_standard_errors_fit() -> None:
                     drive = float(10.0 ** (rng.normal(0.0, 2.0) / 20.0)) - 1.0
                     se = float(rng.uniform(0.05, 0.4))
                     cents = slope * drive + float(rng.normal(0.0, np.hypot(se, 0.5)))
-                    sounds.append(NoteGroup((which, case), cents, se, drive, Note(100.0, se)))
+                    sounds.append(FittedNote((which, case), cents, se, drive, Note(100.0, se)))
             strings.append(sounds)
         scatter = scatter_of(strings)
         case = strings[0][0].level[1]
