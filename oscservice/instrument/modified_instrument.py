@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from oscservice.instrument.contradictions import TENSION_RANGE_N
 from oscservice.instrument.pitch import note_name, note_number
-from oscservice.instrument.setup_targets import SetUp, nut_height_mm, relief_at_12
+from oscservice.instrument.setup_targets import SetUp, nut_height_mm, relief_at_12_mm
 from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import (
     fret_position_mm,
@@ -100,7 +100,7 @@ def with_relief(instrument: Instrument, relief_mm: float, *, heights_stay: bool)
     """
     before_mm = instrument.set_up.relief_mm
     bent_mm = 0.0 if before_mm is None or not heights_stay else relief_mm - before_mm
-    by_mm = relief_at_12(bent_mm, instrument.frets)
+    by_mm = relief_at_12_mm(bent_mm, instrument.frets)
     lower = {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
     known = _known(instrument.wanted, relief_mm=relief_mm)
     return _with_strings(instrument, lower, set_up=known)

@@ -105,7 +105,7 @@ def age_days(day: str, fitted: str) -> int | None:
     return (date.fromisoformat(day) - date.fromisoformat(fitted)).days
 
 
-def relief_at_12(relief_mm: float, frets: int) -> float:
+def relief_at_12_mm(relief_mm: float, frets: int) -> float:
     """Return the relief at fret 12 in mm.
 
     The bow is a parabola between fret 1 and the last fret (assumed); 0 when the last fret is 12 or lower.

@@ -26,7 +26,7 @@ from oscservice.instrument.fretting import (
 )
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import with_relief
-from oscservice.instrument.setup_targets import relief_at_12
+from oscservice.instrument.setup_targets import relief_at_12_mm
 
 SCALE_MM, NUT_MM, RISE_MM = 650.0, 1.0, 4.0
 CENTS = 1200.0 / math.log(2.0)
@@ -186,7 +186,7 @@ def test_relief_adds_twice_its_part_at_fret_12_to_the_saddles_height(relief_12_m
     """Their section on relief, read second-hand: c, the saddle's height over the nut, becomes c + 2 relief_12. A neck
     bent under saddles that stay as high as they are must come out so in what the model is given."""
     guitar = with_relief(load_instrument("six-string-648"), 0.0, heights_stay=False)
-    deepest_mm = relief_12_mm / relief_at_12(1.0, guitar.frets)
+    deepest_mm = relief_12_mm / relief_at_12_mm(1.0, guitar.frets)
     bent = with_relief(guitar, deepest_mm, heights_stay=True)
     for number in range(1, 7):
         before, after = (fretted_string(one.string(number), one.open_hz(number)) for one in (guitar, bent))

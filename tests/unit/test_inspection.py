@@ -12,7 +12,7 @@ from oscservice.advice.prediction import predict
 from oscservice.api.topics import topics
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import NewGauge, tuned_by, with_action, with_gauges, with_reference
-from oscservice.instrument.setup_targets import relief_at_12
+from oscservice.instrument.setup_targets import relief_at_12_mm
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -167,12 +167,12 @@ def test_relief_feeds_it_too_but_never_twice() -> None:
 
     job = begun()  # the file knows 0.2
     job.do(cm.Measured("relief", 0.3))
-    assert action(job) == pytest.approx(1.6 + relief_at_12(0.1, GUITAR.frets))
+    assert action(job) == pytest.approx(1.6 + relief_at_12_mm(0.1, GUITAR.frets))
     assert figures(job.state).strings[0].prediction != figures(begun().state).strings[0].prediction
     job.do(cm.Measured("action/treble", 1.7))
     assert action(job) == 1.7
     job.do(cm.Measured("relief", 0.2))
-    assert action(job) == pytest.approx(1.7 - relief_at_12(0.1, GUITAR.frets))
+    assert action(job) == pytest.approx(1.7 - relief_at_12_mm(0.1, GUITAR.frets))
     first_action = begun()
     first_action.do(cm.Measured("action/treble", 1.7))
     first_action.do(cm.Measured("relief", 0.3))

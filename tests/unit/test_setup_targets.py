@@ -19,7 +19,7 @@ from oscservice.instrument.modified_instrument import (
     with_relief,
     with_strings_fitted,
 )
-from oscservice.instrument.setup_targets import SetUp, age_days, nut_height_mm, over_fret_1_mm, relief_at_12
+from oscservice.instrument.setup_targets import SetUp, age_days, nut_height_mm, over_fret_1_mm, relief_at_12_mm
 from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -159,21 +159,21 @@ def test_relief_counts_once() -> None:
     assert same.strings == unknown.strings
     bent = with_relief(known, 0.5, heights_stay=True)
     raised = [b.action_12_mm - a.action_12_mm for a, b in zip(unknown.strings, bent.strings, strict=True)]
-    assert raised == pytest.approx([relief_at_12(0.3, 24)] * 6)
+    assert raised == pytest.approx([relief_at_12_mm(0.3, 24)] * 6)
     back = with_relief(bent, 0.2, heights_stay=True)
     assert [s.action_12_mm for s in back.strings] == pytest.approx([s.action_12_mm for s in unknown.strings])
 
 
 @pytest.mark.parametrize(("frets", "share"), [(24, 0.92), (22, 0.89), (14, 0.39), (12, 0.0), (5, 0.0)])
 def test_relief_at_fret_12_is_part_of_the_deepest(frets: int, share: float) -> None:
-    assert relief_at_12(0.3, frets) == pytest.approx(0.3 * share, abs=0.003)
+    assert relief_at_12_mm(0.3, frets) == pytest.approx(0.3 * share, abs=0.003)
 
 
 @pytest.mark.parametrize("number", [1, 3, 6])
 def test_the_simulated_string_asks_for_as_much_more_setback_when_the_neck_is_bent(number: int) -> None:
     """Fret 12 going down by r is nut and saddle going up by r as seen from it. The simulator solves that path itself;
     it keeps half of the slack beyond nut and saddle, so its stretch is a little less than the model's."""
-    bent_mm = relief_at_12(0.6, GUITAR.frets)
+    bent_mm = relief_at_12_mm(0.6, GUITAR.frets)
     build = rig_of(GUITAR).builds[number - 1]
     raised = replace(
         build, nut_height_mm=build.nut_height_mm + bent_mm, saddle_height_mm=build.saddle_height_mm + bent_mm
