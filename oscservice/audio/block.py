@@ -150,7 +150,7 @@ class AudioSource(ABC):
             if self._closed.is_set():
                 return
             if self._started:
-                raise RuntimeError("a source can be walked only once")
+                raise RuntimeError("a source can be iterated only once")
             self._started = True
         try:
             for block in self._blocks():

@@ -238,7 +238,7 @@ class PitchTrackFacts:
 @dataclass(frozen=True)
 class CauseFact:
     """A cause, other than the saddle's place, that was named; ``stands``: it was not dropped when strings were compared
-    again. Fields as of ``advice.causes.Finding``."""
+    again. Other fields as in ``advice.causes.Finding``."""
 
     name: str
     cause: str

@@ -1,7 +1,7 @@
 """A simulated guitar for rehearsals: its pegs turn, its saddles move, and its plucked strings sound.
 
-The pitch comes from ``rig`` (geometry and Hooke's law), the sound from ``voice`` and ``background``. Time passes only
-in ``render``; everything follows from the seed and the sequence of actions and rendered frames.
+The pitch comes from ``guitar_mechanics`` (geometry and Hooke's law), the sound from ``voice`` and ``background``. Time
+passes only in ``render``; everything follows from the seed and the sequence of actions and rendered frames.
 """
 
 from __future__ import annotations
@@ -106,8 +106,7 @@ class Guitar:
         ----------
         saddle_error_mm
             Start of each saddle, relative to the place where fret 12 is in tune (on a guitar whose only faults are its
-            cores); None leaves it at the instrument's setback. The adjusters' travel counts from the
-            start.
+            cores); None leaves it at the instrument's setback. The adjusters' travel counts from the start.
         detune_cents
             Deviation of each open string from its nominal pitch at the start, the bridge in balance.
         noise_dbfs, hum_hz, hum_dbfs

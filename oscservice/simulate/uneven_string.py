@@ -60,7 +60,7 @@ class Uneven:
         sounding_from_mm : float
             Place where the sounding part begins, along the neck from the nut, like that of the stretch.
         sounding_mm : float
-            Length of the sounding part; its few thousandths of slope are left aside.
+            Length of the sounding part; its slope, a few thousandths, is ignored.
         count : int
             Number of partials.
 
