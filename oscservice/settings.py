@@ -69,7 +69,7 @@ def _root(given: str) -> str:
 def _setting(
     default: Any, help: str, expected: str, metavar: str | None = None, option_range: bool = True, **more: Any
 ) -> Any:
-    """A field of the settings.
+    """Return a field of the settings.
 
     Args:
         help: of its option.
@@ -228,7 +228,7 @@ class _EnvironmentSettings(ServeSettings, BaseSettings):
 
 
 def environment_settings() -> dict[str, Any]:
-    """Return the settings that environment variables give, by name: ``OSCSERVICE_PORT`` is ``port``.
+    """The settings that environment variables give, by name: ``OSCSERVICE_PORT`` is ``port``.
 
     Raises:
         InputError: one line with the variable, what was found and what was expected.

@@ -27,7 +27,7 @@ _NEVER_PLAIN = frozenset("#*,/?[]{}")
 
 
 def is_plain(part: str) -> bool:
-    """Return whether a text can stand in an address as it is."""
+    """Return True when a text can stand in an address as it is."""
     return _PLAIN.fullmatch(part) is not None and _NEVER_PLAIN.isdisjoint(part)
 
 
@@ -81,7 +81,7 @@ class Edges:
         return len(self._before)
 
     def became(self, key: Hashable, now: bool, *, at_first: bool) -> bool:
-        """Return whether ``now`` is true and was not before; the very first time, ``at_first`` says if it counts."""
+        """Return True when ``now`` is true and was not before; the very first time, ``at_first`` says if it counts."""
         before = self._before.pop(key, not at_first)
         self._before[key] = now
         if len(self._before) > self._most:
@@ -97,7 +97,7 @@ def number_of(value: Decoded) -> float | None:
 
 
 def holds(conditions: Sequence[Condition], args: Sequence[Decoded], edges: Edges, key: Hashable) -> bool:
-    """Return whether all conditions are true of the arguments. Each is tested, so that edges stay up to date."""
+    """Return True when all conditions are true of the arguments. Each is tested, so that edges stay up to date."""
     found = [_true(one, args, edges, (key, index)) for index, one in enumerate(conditions)]
     return all(found)
 
@@ -339,8 +339,8 @@ class Bindings:
         return found
 
     def _matching(self, address: str) -> _Matching:
-        """Return which bindings match an address, with what their wildcards matched; remembered for the addresses heard
-        last. What can't stand in an address is no match: it could turn a command into a pattern."""
+        """Return the bindings that match an address, with what their wildcards matched; remembered for the addresses
+        heard last. What can't stand in an address is no match: it could turn a command into a pattern."""
         known = self._known.pop(address, None)
         if known is None:
             known = []

@@ -24,13 +24,13 @@ _NUMBERS = str.maketrans("ifhdTFS", "nnnnnns")  # clients send a whole number no
 
 
 def printable(text: str, longest: int = _SHOWN_CHARACTERS) -> str:
-    """A text as it can be shown: what a terminal would take for an order is written out."""
+    """Return a text as it can be shown: what a terminal would take for an order is written out."""
     shown = "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text)
     return shown if len(shown) <= longest else shown[: longest - 3] + "..."
 
 
 def value_text(value: Decoded) -> str:
-    """An argument as it is shown."""
+    """Return an argument as it is shown."""
     if isinstance(value, str):
         return f'"{printable(value, 40)}"'
     if isinstance(value, bytes):
@@ -109,7 +109,7 @@ class ObservedAddress:
             self.senders.append(sender)
 
     def __str__(self) -> str:
-        """One line for a person."""
+        """Return one line for a person."""
         values = "  ".join(str(seen) for seen in self.arguments)
         times = f"  ({self.count} times)" if self.count > 1 else ""
         shown = printable(f"{values or 'no arguments'}{times}", 200)
@@ -126,7 +126,7 @@ class ObservedMessages:
         self._heard: dict[tuple[str, str], ObservedAddress] = {}
 
     def take(self, message: Message, sender: str) -> ObservedAddress | None:
-        """Take note of a message; gives what was heard at a new address, else None."""
+        """Take note of a message. Return what was heard at a new address, else None."""
         key = message.address, message.tags.translate(_NUMBERS)
         known = self._heard.get(key)
         if known is None and len(self._heard) >= MOST_ADDRESSES:
@@ -137,7 +137,7 @@ class ObservedMessages:
         return heard if known is None else None
 
     def news(self) -> list[ObservedAddress]:
-        """Messages heard since the last call, at addresses known before."""
+        """Return the messages heard since the last call, at addresses known before."""
         fresh = [one for one in self._heard.values() if one.fresh and one.count > 1]
         for one in self._heard.values():
             one.fresh = 0
@@ -152,7 +152,7 @@ _LONGEST_TEXT = 100
 
 
 def offers(heard: Iterable[ObservedAddress], root: str) -> list[str]:
-    """The bindings, as TOML with a comment over each. Buttons whose addresses differ in one number share one.
+    """Return the bindings, as TOML with a comment over each. Buttons whose addresses differ in one number share one.
 
     An address that can't be bound gives a comment with the reason.
     """
@@ -179,7 +179,7 @@ def _why_not(address: str, root: str) -> str:
 
 
 def _starred(address: str) -> str:
-    """The address with its last number made a wildcard."""
+    """Return the address with its last number made a wildcard."""
     numbers = list(_NUMBER.finditer(address))
     return address[: numbers[-1].start()] + "*" + address[numbers[-1].end() :] if numbers else address
 
@@ -241,7 +241,7 @@ def _which(one: ObservedAddress) -> list[str]:
 
 
 def _pressed(one: ObservedAddress) -> list[str]:
-    """The conditions of a button; arguments beside it that never changed say which one it was."""
+    """Return the conditions of a button; arguments beside it that never changed say which one it was."""
     deciding = _deciding_argument(one)
     also = []
     for index, seen in enumerate(one.arguments):
@@ -261,7 +261,7 @@ def _written(value: Decoded) -> str:
 
 
 def quoted(text: str) -> str:
-    """A TOML basic string (TOML 1.0): quotes, backslashes and what can't be printed are escaped."""
+    """Return a text as a TOML basic string (TOML 1.0): quotes, backslashes and what can't be printed are escaped."""
     found = []
     for one in text:
         if one in '"\\':

@@ -142,19 +142,19 @@ def _options(form: SettingsForm, folder: Path) -> dict[str, Any]:
 
 
 def _bindings(form: SettingsForm, root: str) -> tuple[Binding, ...]:
-    """The bindings to commands, in the order of the file."""
+    """Return the bindings to commands, in the order of the file."""
     own = (("binding", index, entry) for index, entry in enumerate(form.binding) if entry.from_ is not None)
     return tuple(_incoming((table, index), entry, root) for table, index, entry in own)
 
 
 def _check_pass_over(form: SettingsForm) -> None:
-    """Raise the first of the addresses to ignore that is no pattern."""
+    """Raise _Mistake for the first address to ignore that is no pattern."""
     for one in form.pass_over:
         _parsed(("pass_over",), one, Pattern)
 
 
 def _checks(form: SettingsForm) -> dict[str, str]:
-    """The manifests of sets of recordings, by name, as the file has them."""
+    """Return the manifests of sets of recordings, by name, as the file has them."""
     found: dict[str, str] = {}
     for index, entry in enumerate(form.check):
         if entry.name in found:
@@ -164,7 +164,7 @@ def _checks(form: SettingsForm) -> dict[str, str]:
 
 
 def _listeners(form: SettingsForm, root: str) -> tuple[FixedListener, ...]:
-    """The fixed listeners, each with what bindings send to it."""
+    """Return the fixed listeners, each with what bindings send to it."""
     names = [entry.name for entry in form.listener]
     sendings: dict[str, list[Sending]] = {name: [] for name in names}
     for index, entry in enumerate(form.listener):
@@ -318,7 +318,7 @@ def _no_such_wildcard(at: Location, number: int, wildcards: int) -> NoReturn:
 
 
 def _commands(template: str, root: str) -> list[Address]:
-    """The declared commands that an address may become when its ``{1}`` are filled in."""
+    """Return the declared commands that an address may become when its ``{1}`` are filled in."""
     if not template.startswith(root + "/"):
         return []
     parts = template.removeprefix(root).split("/")
@@ -326,7 +326,7 @@ def _commands(template: str, root: str) -> list[Address]:
 
 
 def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
-    """True if the parts of a template can become those of a declared path."""
+    """Return True when the parts of a template can become those of a declared path."""
     if len(given) != len(declared) or not all(is_plain(NUMBER.sub("", part)) for part in given):
         return False
     filled = [NUMBER.sub("*", part) for part in given]
@@ -342,7 +342,7 @@ def _may_be(given: Sequence[str], declared: Sequence[str]) -> bool:
 
 
 def _complaint(address: Address, pieces: Sequence[Piece]) -> tuple[Location, str] | None:
-    """The first mistake in the arguments of a command: its place (empty: their number is wrong), and words."""
+    """Return the first mistake in the arguments of a command: its place (empty: their number is wrong), and words."""
     declared = address.arguments
     required = sum(not argument.optional for argument in declared)
     if not required <= len(pieces) <= len(declared):

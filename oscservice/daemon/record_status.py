@@ -32,7 +32,7 @@ class RecordStatus:
         self._unsent: list[str] = []
 
     def topics(self) -> dict[str, Topic]:
-        """Return whether events are on the disk, why not, and whether sound is kept."""
+        """Return the topics that say if events are on the disk, why not, and if sound is kept."""
         fault = self._recorder.fault if self._recorder is not None else ""
         self._sound_sent = OFF if self._sound is None else self._sound.state
         return {

@@ -32,7 +32,7 @@ class RefusedCall:
 
 
 def is_answer(message: Message) -> bool:
-    """Return whether a message is itself an answer, which must never be answered: two servers would go on for ever."""
+    """Return True when a message is itself an answer, which must never be answered: two servers would never stop."""
     return message.address.rpartition("/")[2] in _NEVER_ANSWERED
 
 

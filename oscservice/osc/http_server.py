@@ -35,13 +35,13 @@ _ORIGIN = re.compile(r"https?://([^/?#]*)")
 
 
 def host_is_ours(host: str, own_names: Collection[str]) -> bool:
-    """Return whether a ``Host`` header names this machine: any IP address, or one of ``own_names`` in lower case."""
+    """Return True when a ``Host`` header names this machine: any IP address, or one of ``own_names`` in lower case."""
     named = _named(host)
     return named is not None and (_address(named) is not None or named in own_names)
 
 
 def origin_is_near(origin: str | None, host: str) -> bool:
-    """Return whether a request comes from no other site: from no browser (None), a page of the asked host, or of the
+    """Return True when a request comes from no other site: from no browser (None), a page of the asked host, or of the
     loopback.
 
     ``origin`` and ``host`` are the headers; ``null``, which sandboxed pages send, is another site.

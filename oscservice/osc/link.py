@@ -42,7 +42,7 @@ class PacketReceiver(Protocol):
     a packet and ``carry_out`` when its turn has come."""
 
     def welcome(self, sender: Peer) -> bool:
-        """Return whether a peer may send packets here."""
+        """Return True when a peer may send packets here."""
 
     def wait_s(self, sender: Peer) -> float:
         """Return the seconds that the next packet of a peer has to wait."""
@@ -51,7 +51,7 @@ class PacketReceiver(Protocol):
         """Take one whole packet: admit it, and carry it out."""
 
     def admit(self, sender: Peer) -> bool:
-        """Count a packet; return whether it is to be carried out."""
+        """Count a packet. Return True when it is to be carried out."""
 
     def carry_out(self, packet: bytes, sender: Peer) -> None:
         """Carry out a packet that was admitted."""
@@ -90,7 +90,7 @@ class Links:
             self.counts.unsent += 1
 
     def is_own(self, peer: Peer) -> bool:
-        """Return whether a peer is the server's own socket."""
+        """Return True when a peer is the server's own socket."""
         if peer.port != self.port or peer.transport is not Transport.UDP:
             return False
         return peer.host == self.host or (peer.loopback and not is_loopback(self.host))

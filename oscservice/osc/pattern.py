@@ -28,12 +28,12 @@ _OPTIONS.log_errors = False
 
 
 def is_pattern(address: str) -> bool:
-    """Return whether an incoming address holds a pattern character, or ``//``."""
+    """Return True when an incoming address holds a pattern character, or ``//``."""
     return not _SPECIAL.isdisjoint(address) or _LEVELS in address
 
 
 def matches(pattern: str, address: str) -> bool:
-    """Return whether ``pattern`` matches the whole of ``address``; False for a malformed pattern."""
+    """Return True when ``pattern`` matches the whole of ``address``; False for a malformed pattern."""
     try:
         return Pattern(pattern).matches(address)
     except ValueError:
@@ -51,7 +51,7 @@ class Pattern:
         self._expression = re2.compile(_expression(pattern, "(?:"), _OPTIONS)
 
     def matches(self, address: str) -> bool:
-        """Return whether the pattern matches the whole of ``address``."""
+        """Return True when the pattern matches the whole of ``address``."""
         return self._expression.fullmatch(address) is not None
 
 

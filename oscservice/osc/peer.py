@@ -50,7 +50,7 @@ class Peer(NamedTuple):
 
 
 def is_loopback(host: str) -> bool:
-    """Return whether an IP address is the machine's own loopback."""
+    """Return True when an IP address is the machine's own loopback."""
     return host.startswith(("127.", "::ffff:127.")) or host == "::1"
 
 

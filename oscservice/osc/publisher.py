@@ -113,7 +113,7 @@ class SubscriberStream:
         self._wanted.clear()
 
     def wants(self, relative: str) -> bool:
-        """Return whether values of this address are sent here."""
+        """Return True when values of this address are sent here."""
         known = self._wanted.get(relative)
         if known is None:
             known = self._wanted[relative] = self._asked_for(relative)
@@ -161,7 +161,7 @@ class SubscriberStream:
         return ((relative, message),) if self._mapping is None else self._mapping(relative, values)
 
     def _goes_now(self, key: str, relative: str, packet: bytes, now: float) -> bool:
-        """Return whether a packet may be sent at once; if not it is held, in place of an older one of its kind."""
+        """Return True when a packet may be sent at once; if not, it is held in place of an older one of its kind."""
         interval_s = self._interval_s(relative)
         if not interval_s:
             return True

@@ -165,7 +165,7 @@ class OscServer:
         self._executor.bind(translate, refused)
 
     def is_own(self, peer: Peer) -> bool:
-        """Return whether a peer is the server's own socket."""
+        """Return True when a peer is the server's own socket."""
         return self._links.is_own(peer)
 
     def close(self) -> None:
@@ -184,7 +184,7 @@ class OscServer:
             self.carry_out(packet, sender)
 
     def admit(self, sender: Peer) -> bool:
-        """Count a packet; return whether its sender may send it: one of another network may not, nor one beyond the
+        """Count a packet. Return True when its sender may send it: one of another network may not, nor one beyond the
         rate."""
         self.counts.packets += 1
         if self.is_own(sender) or not self.welcome(sender):
@@ -195,7 +195,7 @@ class OscServer:
         return True
 
     def welcome(self, sender: Peer) -> bool:
-        """Return whether a peer is on a network that is allowed; one that is not is counted."""
+        """Return True when a peer is on a network that is allowed; one that is not is counted."""
         if self.allowed.allow(sender.host):
             return True
         self.counts.refused += 1

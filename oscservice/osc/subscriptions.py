@@ -139,7 +139,7 @@ class Subscribers:
         return next((target for target, lease in reversed(self._leases.items()) if lease.sender == sender), sender)
 
     def knows(self, sender: Peer) -> bool:
-        """Return whether a lease was taken from here, or is for here."""
+        """Return True when a lease was taken from here, or is for here."""
         return any(sender in (target, lease.sender) for target, lease in self._leases.items())
 
     def next_end(self) -> float | None:
@@ -207,7 +207,7 @@ class Clients:
         self._refreshers: set[asyncio.TimerHandle] = set()
 
     def proved(self, sender: Peer) -> bool:
-        """Return whether an answer to a peer surely reaches the sender."""
+        """Return True when an answer to a peer surely reaches the sender."""
         return sender.proved or self._subscribers.knows(sender)
 
     def carry_out(self, call: Call, sender: Peer) -> Sequence[Value] | Subscribed:

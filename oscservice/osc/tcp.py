@@ -51,7 +51,7 @@ class TcpLink:
         return 0
 
     def full(self, peer: Peer) -> bool:
-        """Return whether no further connection is taken from a peer's machine."""
+        """Return True when no further connection is taken from a peer's machine."""
         hosts = [one.peer.host for one in (*self._connections.values(), *self._unidentified)]
         return len(hosts) >= MAX_CONNECTIONS or (not peer.loopback and hosts.count(peer.host) >= MAX_PER_HOST)
 

@@ -1,4 +1,5 @@
-"""Docstrings: functions that take or return arrays describe them in numpydoc form; no docstring begins with a question.
+"""Docstrings: functions that take or return arrays describe them in numpydoc form; none begins with a question or
+says "return whether".
 
 A public function or method with an array in its signature has a summary of one line, `Parameters` with the shape of
 every array, `Returns` (or `Yields`) unless it returns None, and `Raises` when it raises. Array fields and array
@@ -67,9 +68,14 @@ def described(section: str) -> dict[str, str]:
     return {name.strip("* "): text for names, text in pairs for name in names.split(",")}
 
 
+def says_shape(text: str) -> bool:
+    """True if a text gives the shape of an array."""
+    return re.search(r"shapes? \(|any shape|(same|the) shape of ``|a shape that", text.lower()) is not None
+
+
 def without_shape(names: list[str], texts: dict[str, str]) -> list[str]:
     """Arrays that are not described, or without their shape."""
-    return [name for name in names if "shape" not in texts.get(name, "").lower()]
+    return [name for name in names if not says_shape(texts.get(name, ""))]
 
 
 def own_nodes(function: Function) -> Iterator[ast.AST]:
@@ -96,7 +102,7 @@ def missing_in_function(function: Function, attributes: dict[str, str]) -> list[
     missing += [f"Parameters: {name}" for name in without_shape(arrays, described(found.get("Parameters", "")))]
     returned = found.get("Returns", found.get("Yields", ""))
     returns_something = ast.unparse(function.returns or ast.Constant(None)) != "None"
-    if (returns_something and not returned) or (array_returned and "shape" not in returned.lower()):
+    if (returns_something and not returned) or (array_returned and not says_shape(returned)):
         missing.append("Returns")
     if "Raises" not in found and any(isinstance(node, ast.Raise) and node.exc for node in own_nodes(function)):
         missing.append("Raises")
@@ -130,6 +136,17 @@ def test_functions_of_arrays_describe_them() -> None:
     assert wrong == [], "\n".join(wrong)
 
 
+def test_no_docstring_says_return_whether() -> None:
+    wrong = [
+        f"{path.relative_to(ROOT.parent)}:{getattr(node, 'lineno', 1)}: expected: Return True when"
+        for path, tree in TREES.items()
+        for node in ast.walk(tree)
+        if isinstance(node, Documented)
+        and re.search(r"\breturns?\s+whether\b", ast.get_docstring(node) or "", flags=re.IGNORECASE)
+    ]
+    assert wrong == [], "\n".join(wrong)
+
+
 def test_no_docstring_begins_with_a_question() -> None:
     wrong = [
         f"{path.relative_to(ROOT.parent)}:{getattr(node, 'lineno', 1)}: {words[0]}"
@@ -140,3 +157,36 @@ def test_no_docstring_begins_with_a_question() -> None:
         and words[0] in FIRST_WORDS
     ]
     assert wrong == [], "\n".join(wrong)
+
+
+SOURCE = '''
+def good(x: Samples) -> float:
+    """Return the sum.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Values.
+
+    Returns
+    -------
+    float
+        Sum.
+    """
+
+def no_shape(x: Samples) -> None:
+    """Take it.
+
+    Parameters
+    ----------
+    x : ndarray
+        Values; the shape of things is not given.
+    """
+
+def bare(x: Samples) -> Samples: ...
+'''
+
+
+def test_a_gap_is_found() -> None:
+    gaps = [missing for _, missing in missing_in(ast.parse(SOURCE), {})]
+    assert gaps == ["no_shape: Parameters: x", "bare: a summary of one line", "bare: Parameters: x", "bare: Returns"]
