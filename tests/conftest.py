@@ -48,6 +48,8 @@ def need(program: str, package: str) -> str:
 @pytest.fixture(scope="session")
 def recordings() -> Path:
     """Folder of recorded notes named NOTE_DYNAMIC_TAKE.flac, given by OSCSERVICE_RECORDINGS."""
+    # Without the folder the tests skip, in CI too: the project must also pass without the recordings. CI sets the
+    # folder where it has them.
     folder = os.environ.get("OSCSERVICE_RECORDINGS", "")
     if not folder or not Path(folder).is_dir():
         pytest.skip("set OSCSERVICE_RECORDINGS to a folder of recorded notes (NOTE_DYNAMIC_TAKE.flac)")
@@ -73,7 +75,7 @@ def freepats() -> Path:
 
 @pytest.fixture
 def packages_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder whose packages are installed; see ``offered``."""
+    """A folder whose packages are installed; see ``plugin_packages``."""
     folder = tmp_path / "installed"
     folder.mkdir()
     monkeypatch.syspath_prepend(str(folder))
@@ -82,7 +84,7 @@ def packages_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """What a test logs may hold half of a surrogate pair, which can't be sent from one test process to another."""
+    """Replace half surrogate pairs in the log of a test: a test process can't send them to another."""
     report = yield
     report.sections = [(title, text.encode("utf-8", "replace").decode("utf-8")) for title, text in report.sections]
     return report

@@ -1,4 +1,4 @@
-"""How near a note that was kept is read again: streams of a simulated guitar, and recorded notes if there are any.
+"""Accuracy of second readings from kept notes: streams of a simulated guitar, and recorded notes if there are any.
 
 Each note is cut out of its stream as the daemon keeps it, rounded to 24 bits, packed, unpacked and read by a listener
 of its own. Recorded notes are those of the folder that OSCSERVICE_RECORDINGS names, one after another.

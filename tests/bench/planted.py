@@ -1,4 +1,4 @@
-"""What a studio records of an instrument's strings, session after session, and drifts planted between two takes.
+"""Recordings that a studio makes of an instrument in each session, and drifts planted between two takes.
 
 A take is so many plucks of every string, open and at fret 12. Truth is the simulator's own mechanics: a peg is turned,
 or a saddle slips and its string is brought back to where it was, until the change is what it should be.

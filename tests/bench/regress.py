@@ -52,8 +52,8 @@ COUNTS = (1, 2, 3, 5, 8, 12, 16)
 
 @dataclass(frozen=True)
 class Hand:
-    """How a hand's plucks scatter, 1 sd in cents, fretted and open, and how often it plucks each place for a baseline;
-    0: as often as later."""
+    """Scatter of a hand's plucks, 1 sd in cents, fretted and open, and its plucks of each place for a baseline; 0: as
+    many as later."""
 
     fretted_cents: float = SCATTER_CENTS
     open_cents: float = 0.15
@@ -284,7 +284,7 @@ def _planted_on(seen: Seen) -> set[int]:
 
 
 def needed(rates: dict[tuple[int, Hand, Drift], float]) -> str:
-    """How many plucks of a place find what ought to be found, by hand."""
+    """Return a table of the shares of drifts found, by plucks of a place and by hand."""
     heads = [f"{way}, {hand}" for way in WAYS for hand in HANDS]
     lines = [f"| plucks | {' | '.join(heads)} |", "|---" * (len(heads) + 1) + "|"]
     for count in COUNTS:

@@ -75,7 +75,7 @@ def test_liblo_on_the_command_line(stage: DaemonWithPrograms, way: str) -> None:
 
 
 def test_liblo_replays_a_file(stage: DaemonWithPrograms, tmp_path: Path) -> None:
-    """What oscdump prints, oscsendfile sends again, as far apart as the time tags say; texts without spaces, though."""
+    """oscsendfile sends the lines that oscdump prints, at the times of their tags. Texts must have no spaces."""
     oscsendfile = need("oscsendfile", "liblo-tools")
     lines = (f'/bench/session/begin ss "{INSTRUMENT}" "replayed"', '/bench/session/inspect ss "all" "passed"')
     file = tmp_path / "begin.txt"

@@ -23,7 +23,7 @@ def shown() -> Iterator[Page]:
 
 @pytest.fixture(scope="module")
 def drawings(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """By name: a year with three sets of strings, its first session, and eight strings."""
+    """Drawings by name: a year with three sets of strings, its first session, and eight strings."""
     folder = tmp_path_factory.mktemp("histories")
     found = {}
     for name, plan, preset in (

@@ -17,7 +17,7 @@ pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
 WIDTHS = ((360, 740), (768, 1024), (1280, 900))
 PAPERS = ((680, 1000), (703, 930))
-"""What A4 and Letter leave between the margins, in pixels of 1/96 inch."""
+"""Width and height of A4 and Letter between the margins, in pixels of 1/96 inch."""
 
 
 @pytest.fixture(scope="module")

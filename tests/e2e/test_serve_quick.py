@@ -29,9 +29,15 @@ OWN = 'identity = "two by the window"\n'
 
 @dataclass(frozen=True)
 class Done:
-    """What was refused before there was anything to check against; the changes made, by string, of open pitch and error
-    at fret 12 in cents; what a client heard of the check, of the one before anything was changed (``held``), and of one
-    with string 2 a semitone flat."""
+    """Three quick checks of a guitar that was set up, as a client sees them.
+
+    Attributes:
+        refused: answer to a quick check before the set-up.
+        changed: changes of open pitch and of error at fret 12 in cents, by string.
+        held: topics of a check before the changes.
+        topics: topics of the check after them.
+        flat: verdicts of a check with string 2 a semitone flat.
+    """
 
     journal: Path
     refused: tuple[Any, ...]

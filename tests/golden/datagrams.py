@@ -1,8 +1,8 @@
-"""What the daemon sends while a golden session is driven over OSC: every message to one subscriber of all topics, and
-the answers to its commands. There is no socket, and the clocks are made up.
+"""The messages the daemon sends while a golden session is driven over OSC: all messages to one subscriber of all
+topics, and the answers to its commands. There is no socket, and the clocks are made up.
 
-``datagrams/NAME.jsonl.gz`` has a line for each message, in order: address, type tags and arguments, after a line for
-what made it be sent (``> /bench/session/next``, ``> heard``).
+``datagrams/NAME.jsonl.gz`` has a line for each message, in order: address, type tags and arguments. A line before them
+says what caused them (``> /bench/session/next``, ``> heard``).
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class _Wire:
 
 
 def driven(name: str) -> tuple[list[str], list[bytes | None]]:
-    """What is sent in a session: its lines, and the bytes of each; None for a line that says why."""
+    """Return the lines of a session's file and the bytes of each message; None for a line that names a cause."""
     commands = SESSIONS[name]().commands
     before = set_up_before()[0].commands if isinstance(commands[0], cm.Quick) else []
     with tempfile.TemporaryDirectory() as folder, Journal.open(Path(folder) / "journal.sqlite3") as journal:

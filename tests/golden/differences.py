@@ -1,4 +1,4 @@
-"""What may differ from the golden files on purpose. Every line here is a change that somebody decided on.
+"""Intended differences from the golden files. Every line here is a change that somebody decided on.
 
 Paths are field names with dots, without numbers: ``strings.survey.neck.errors_cents``.
 """

@@ -323,7 +323,7 @@ def crown() -> OnRig:
 
 
 def said() -> OnRig:
-    """What was done to pegs and saddles is said, never heard."""
+    """A set-up whose turned pegs and moved saddles are reported by commands; the session never hears them."""
     work = OnRig(SCREWS, 17, 3.0, says=True)
     work.begin()
     work.follow()

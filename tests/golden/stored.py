@@ -1,4 +1,4 @@
-"""The golden files: what stands in them, and how it is compared.
+"""The golden files: their contents, and the comparison with a session of today.
 
 ``journals/NAME.jsonl.gz`` are a session's events, a line each, the body exactly as the journal stores it.
 ``states/NAME.json.gz`` says after each step (a command, or a note heard) which leaves of the state changed, and to
@@ -98,7 +98,7 @@ def steps_of(events: Iterable[ev.Event]) -> Iterator[list[ev.Event]]:
 
 
 def history_of(events: Iterable[ev.Event]) -> list[dict[str, Any]]:
-    """What each step changes in the state, and last the whole state."""
+    """Return the changes that each step makes in the state, and last the whole state."""
     state, found = State(), []
     for step in steps_of(events):
         before, state = state, fold(step, state)
@@ -211,7 +211,7 @@ def _only(state: dict[str, Any], leaves: set[str]) -> dict[str, Any]:
 
 
 def difference(golden: Any, now: Any, path: str = "", near: float = NEAR) -> str | None:
-    """Where and how two plain values first differ; None if nowhere. Golden texts are reworded; JSON in them is read."""
+    """Return the first difference of two plain values, or None. Golden texts are reworded; JSON in them is read."""
     if isinstance(golden, dict) and isinstance(now, dict):
         keys = [key for key in golden if not _gone(f"{path}.{key}".lstrip("."))]
         if set(keys) != set(now):
@@ -240,7 +240,7 @@ def without_numbers(path: str) -> str:
 
 
 def may_differ_by(path: str) -> float:
-    """How far a number may be from the golden one on purpose, relative to it."""
+    """Return the intended tolerance of a number, relative to the golden one."""
     return CHANGED_NUMBERS.get(without_numbers(path), 0.0)
 
 

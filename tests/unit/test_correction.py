@@ -1,4 +1,4 @@
-"""From an error in cents to what the saddle should do."""
+"""The saddle move that corrects an error in cents."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from oscservice.record.remeasurement import heard_again
 
 
 def changes(samples: np.ndarray) -> list[float]:
-    """By how many of its standard errors each note's reading changes."""
+    """Return the change of each note's reading, in units of its standard error."""
     found = []
     for event, kept in notes_of(samples):
         again = heard_again(kept.samples, KeptSound.from_json(kept.sound.to_json()), ())

@@ -1,4 +1,4 @@
-"""By how many millimetres first partial and string pitch differ on where the saddle should be."""
+"""The distance in mm between the saddle place by the first partial and that by the string pitch."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ HEARD_DB = -75.0
 
 
 def listen(*parts: np.ndarray) -> list[NoteHeard | NoteDismissed]:
-    """What is made of parts one after another, a second of faint noise before and after."""
+    """Return the notes heard and dismissed in these parts, played in a row, a second of faint noise around them."""
     quiet = np.zeros(RATE_HZ)
     samples = np.concatenate((quiet, *parts, quiet))
     samples += 10.0 ** (HEARD_DB / 20.0) * np.random.default_rng(1).standard_normal(len(samples))

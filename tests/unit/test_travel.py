@@ -46,7 +46,7 @@ def near(root_mm: float) -> object:
 
 
 def saved_mm(spec: StringSpec, open_hz: float, instead: StringSpec, instead_hz: float) -> float:
-    """By how much less setback the other string does, by the roots of the full model of both as a file gives them."""
+    """Return the setback that the other string saves, from the roots of the full model of both as a file gives them."""
     return true_setback_mm(fretted_string(spec, open_hz)) - true_setback_mm(fretted_string(instead, instead_hz))
 
 

@@ -52,7 +52,7 @@ class Take:
         return cents_between(self.reading.string_hz, named_hz(self.note))
 
     def pluck(self, *, string: bool = False) -> Pluck:
-        """What the learner of strength wants of it."""
+        """Return it as a pluck from which the effect of strength is learnt."""
         cents = self.string_cents if string else self.settled_cents
         se = self.reading.string_se_cents if string else self.reading.se_cents
         return Pluck("here", cents, se, self.reading.strength_db)
@@ -139,7 +139,7 @@ def stiffness_chi_square(takes: list[Take]) -> tuple[float, int]:
 
 @dataclass(frozen=True)
 class Agreement:
-    """How differences between the two takes at one dynamic are spread, in cents and in units of their standard errors.
+    """Spread of the differences between two takes at one dynamic, in cents and in units of their standard errors.
 
     ``robust_sd`` is the median over 0.6745 (what it is for a normal spread): one pair that was tuned otherwise doesn't
     rule it. ``over_se``: root mean square of differences over combined standard errors; shares within 1 and 2 of them.

@@ -1,5 +1,5 @@
-"""What every client here does: subscribe, ask how the daemon is, begin a session, have it inspected, pluck, hear the
-reading, and leave.
+"""The part that every client here plays: it subscribes, asks for the status, begins a session, reports the inspection,
+plucks, gets the reading, abandons the session, and unsubscribes.
 """
 
 from __future__ import annotations
