@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import lsq_linear
 
+from oscservice.advice.compared_frets import REFERENCE_FRET
 from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import (
     Move,
@@ -28,9 +29,6 @@ from oscservice.advice.correction import (
 from oscservice.instrument.spec import Instrument
 
 Floats = npt.NDArray[np.float64]
-
-REFERENCE_FRET = 12
-"""The remaining error of a string compared at several frets is given as the saddle's part of it at this fret."""
 
 LEAST_SE_CENTS = 0.5
 """Smallest standard error that sets a weight: one string of a pair with many plucks must not decide alone."""

@@ -26,6 +26,7 @@ from oscservice.advice.expected_errors import (
     ExpectedErrors,
     Survey,
     expected_errors,
+    with_farther_nut,
     with_higher_action,
     with_higher_nut,
     with_more_take_up,
@@ -123,11 +124,6 @@ class _CauseTraits:
     ways: tuple[str, str] = ("", "")
 
 
-def _with_farther_nut(string: FrettedString, mm: float) -> FrettedString:
-    """Return the string with its nut farther from the saddle by ``mm``."""
-    return replace(string, nut_shift_mm=string.nut_shift_mm + mm)
-
-
 _TRAITS: Mapping[str, _CauseTraits] = {
     Cause.SADDLE: _CauseTraits(prior=0.50, curable=True),
     Cause.NUT_SLOT: _CauseTraits(
@@ -139,7 +135,7 @@ _TRAITS: Mapping[str, _CauseTraits] = {
     Cause.NUT_PLACE: _CauseTraits(
         prior=0.05,
         named_sd=2.0,
-        change=_with_farther_nut,
+        change=with_farther_nut,
         size="nut {absolute:.1f} ± {se:.1f} mm too {way} the saddle, the same on all strings and frets",
         ways=("far from", "close to"),
     ),

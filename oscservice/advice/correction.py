@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
+from oscservice.instrument.pitch import CENTS_PER_E
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
 from oscservice.sentences.plural import counted
@@ -101,7 +102,7 @@ def null_move_mm(error_cents: float, lengths_mm: tuple[float, float]) -> float:
 def cents_per_mm(lengths_mm: tuple[float, float]) -> float:
     """Return the change of the error per mm of saddle; it is negative: a move away from the nut flattens the fret."""
     open_mm, stopped_mm = lengths_mm
-    return 1200.0 / math.log(2.0) * (1.0 / open_mm - 1.0 / stopped_mm)
+    return CENTS_PER_E * (1.0 / open_mm - 1.0 / stopped_mm)
 
 
 def direction_of(move_mm: float) -> str:

@@ -80,6 +80,11 @@ class Survey:
     harmonic_se_cents: float = 0.0
     stiffness: Stiffness | None = None
 
+    @property
+    def log_b(self) -> float | None:
+        """ln B by its readings; None where they don't show it."""
+        return None if self.stiffness is None else self.stiffness.log_b
+
 
 @dataclass(frozen=True)
 class ExpectedErrors:
@@ -183,7 +188,7 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
     """
     if not surveys:
         raise ValueError("no string was compared")
-    strings = {number: _string(instrument, number, survey) for number, survey in sorted(surveys.items())}
+    strings = {n: surveyed_string(instrument, n, s.position_mm, s.log_b) for n, s in sorted(surveys.items())}
     rows, heard, measured = measured_errors(surveys)
     columns = np.column_stack(
         [_shift(rows, strings, d.change, d.string) for d in uncertain_factors(instrument, surveys)]
@@ -228,7 +233,7 @@ def uncertain_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> 
         UncertainFactor(lambda s: replace(s, finger_mm=s.finger_mm + FINGER_SD_MM), None, True),
         UncertainFactor(lambda s: replace(s, press_mm=s.press_mm + PRESS_SD_MM), None, True),
         UncertainFactor(lambda s: with_higher_action(s, ACTION_SD_MM), None, True),
-        UncertainFactor(lambda s: replace(s, nut_shift_mm=s.nut_shift_mm + NUT_PLACE_SD_MM), None, False),
+        UncertainFactor(lambda s: with_farther_nut(s, NUT_PLACE_SD_MM), None, False),
     ]
     for number, survey in surveys.items():
         # B is proportional to the fourth power of the core's diameter.
@@ -282,16 +287,23 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
     return CENTS_PER_E * (opened - lowered(fret_position_mm(string.scale_mm, fret), 1))
 
 
-def _string(instrument: Instrument, number: int, survey: Survey) -> FrettedString:
-    """Return the model of a string as it was surveyed."""
+def surveyed_string(instrument: Instrument, number: int, position_mm: float, log_b: float | None) -> FrettedString:
+    """Return the model of a string, pressed as by the player of a survey.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        The instrument.
+    number : int
+        The string.
+    position_mm : float
+        Its saddle from the position in the file, + away from the nut.
+    log_b : float | None
+        Its ln B; None for that expected of its spec.
+    """
     spec = instrument.string(number)
-    known = survey.stiffness
-    string = fretted_string(
-        spec,
-        instrument.open_hz(number),
-        log_stiffness=None if known is None else known.log_b,
-        setback_mm=spec.setback_mm + survey.position_mm,
-    )
+    setback_mm = spec.setback_mm + position_mm
+    string = fretted_string(spec, instrument.open_hz(number), log_stiffness=log_b, setback_mm=setback_mm)
     return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
 
 
@@ -326,6 +338,11 @@ def measured_errors(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int
         covariance[at : at + len(block), at : at + len(block)] = block
         at += len(block)
     return tuple(rows), np.array(cents), covariance
+
+
+def with_farther_nut(string: FrettedString, mm: float) -> FrettedString:
+    """Return the string with its nut farther from the saddle by ``mm``."""
+    return replace(string, nut_shift_mm=string.nut_shift_mm + mm)
 
 
 def with_higher_nut(string: FrettedString, mm: float) -> FrettedString:

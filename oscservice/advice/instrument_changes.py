@@ -5,12 +5,12 @@ Setbacks in mm, + away from the nut; cents + sharp. Effects of a change are thos
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from oscservice.advice.correction import SHOWN_MM
 from oscservice.advice.prediction import SaddleFollowing, build_of, follow_change
+from oscservice.instrument.pitch import cents_between
 from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import INCH_MM, inharmonicity, tension_n
 
@@ -146,7 +146,7 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ..
     """Return the changes of the instrument as a whole."""
     found = []
     if left.reference_hz != now.reference_hz:
-        cents = 1200.0 * math.log2(now.reference_hz / left.reference_hz)
+        cents = cents_between(now.reference_hz, left.reference_hz)
         pitch = f"A4 {left.reference_hz:g} → {now.reference_hz:g} Hz: every string {cents:+.0f} cents"
         found.append(InstrumentChange("reference", f"{pitch}, {_range(effects)}"))
     for part in _relief_parts(left, now):

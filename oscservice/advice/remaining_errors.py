@@ -24,18 +24,17 @@ from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM
 from oscservice.advice.expected_errors import (
-    FINGER_MM,
     HARMONIC,
-    PRESS_MM,
-    Change,
     ExpectedErrors,
     Survey,
+    UncertainFactor,
     expected_errors,
     measured_errors,
+    surveyed_string,
     uncertain_factors,
 )
 from oscservice.advice.neck_errors import NeckErrors
-from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents, fretted_string
+from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents
 from oscservice.instrument.spec import Instrument
 from oscservice.instrument.string_physics import fret_position_mm
 
@@ -80,8 +79,8 @@ class FretPosterior:
     ----------
     rows : tuple[tuple[int, int], ...]
         String and fret (or HARMONIC) of each error.
-    factors : tuple[tuple[Change, int | None], ...]
-        Change of each uncertain factor by 1 sd, and its string; None for all strings.
+    factors : tuple[UncertainFactor, ...]
+        The uncertain factors.
     mean : ndarray of float64, shape (rows + factors,)
         Errors in cents, then factors in their own prior standard deviations.
     covariance : ndarray of float64, shape (rows + factors, rows + factors)
@@ -92,7 +91,7 @@ class FretPosterior:
     """
 
     rows: tuple[tuple[int, int], ...]
-    factors: tuple[tuple[Change, int | None], ...]
+    factors: tuple[UncertainFactor, ...]
     mean: Floats
     covariance: Floats
     place_mm: Mapping[int, float]
@@ -201,21 +200,21 @@ def _every_fret(instrument: Instrument, survey: Survey, off_mm: float) -> Survey
     return Survey(neck, survey.position_mm + off_mm, harmonic, 0.0, survey.stiffness)
 
 
-def _lasting_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[tuple[Change, int | None], ...]:
+def _lasting_factors(instrument: Instrument, surveys: Mapping[int, Survey]) -> tuple[UncertainFactor, ...]:
     """Return the uncertain factors that stay the same in another tuning or with a capo."""
-    return tuple((doubt.change, doubt.string) for doubt in uncertain_factors(instrument, surveys) if doubt.stays)
+    return tuple(factor for factor in uncertain_factors(instrument, surveys) if factor.stays)
 
 
 def _conditioned_on_surveys(
     expected: ExpectedErrors,
     surveys: Mapping[int, Survey],
     named: Sequence[Finding],
-    staying: tuple[tuple[Change, int | None], ...],
+    staying: tuple[UncertainFactor, ...],
 ) -> tuple[FretPosterior, dict[int, float]]:
     """Return the prior conditioned on the surveys, and string number -> offset of its saddle from the assumed place."""
     left_open = sum((covariance_of(expected, cause) for cause in named), np.zeros_like(expected.covariance))
     errors = expected.covariance + left_open + SADDLE_SD_MM**2 * expected.saddle @ expected.saddle.T
-    cross = np.column_stack([expected.shift(change, only) for change, only in staying])
+    cross = np.column_stack([expected.shift(factor.change, factor.string) for factor in staying])
     prior = np.block([[errors, cross], [cross.T, np.eye(len(staying))]])
     mean = np.concatenate([expected.mean, np.zeros(len(staying))])
     places, heard, noise = measured_errors(surveys)
@@ -360,11 +359,11 @@ def remaining_errors_after(
     at = fret_posterior(instrument, surveys, positions_mm, last or {}, named)
     found: dict[int, StringRemains] = {}
     for number, survey in sorted(surveys.items()):
-        log_b = None if survey.stiffness is None else survey.stiffness.log_b
-        before = _string(instrument, number, at.place_mm[number], log_b)
+        log_b = survey.log_b
+        before = surveyed_string(instrument, number, at.place_mm[number], log_b)
         if log_b is not None:
             log_b = _carried(log_b, instrument, changed, number)
-        after = _string(changed, number, at.place_mm[number], log_b)
+        after = surveyed_string(changed, number, at.place_mm[number], log_b)
         modelled, by_factor = _modelled(before, at.factors, number, [capo + fret for fret in every])
         off = np.eye(len(at.mean))[[at.row(number, capo + fret) for fret in every]]
         if capo:
@@ -380,10 +379,10 @@ def remaining_errors_after(
 
 
 def _modelled(
-    string: FrettedString, factors: Sequence[tuple[Change, int | None]], number: int, frets: Sequence[int]
+    string: FrettedString, factors: Sequence[UncertainFactor], number: int, frets: Sequence[int]
 ) -> tuple[Floats, Floats]:
     """Return the model's error at each fret, (n,), and the change of it by 1 sd of each factor, (n, factors)."""
-    strings = [change(string) if only in (None, number) else string for change, only in factors]
+    strings = [one.change(string) if one.string in (None, number) else string for one in factors]
     errors = np.array([fretted_error_cents(string, fret) for fret in frets])
     shifted = np.array([[fretted_error_cents(one, fret) for one in strings] for fret in frets])
     return errors, shifted - errors[:, None]
@@ -411,14 +410,6 @@ def _string_remains(number: int, mean: Floats, covariance: Floats, measured: tup
     se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     frets, values = tuple(range(1, len(mean) + 1)), (tuple(mean.tolist()), tuple(se.tolist()))
     return StringRemains(number, frets, *values, Terms(*terms.tolist()), Terms(*terms_se.tolist()), measured)
-
-
-def _string(instrument: Instrument, number: int, place_mm: float, log_b: float | None) -> FrettedString:
-    """Return the model of a string with its saddle at ``place_mm`` from the position in the file."""
-    spec = instrument.string(number)
-    setback_mm = spec.setback_mm + place_mm
-    string = fretted_string(spec, instrument.open_hz(number), log_stiffness=log_b, setback_mm=setback_mm)
-    return replace(string, finger_mm=FINGER_MM, press_mm=PRESS_MM)
 
 
 def _carried(log_b: float, before: Instrument, after: Instrument, number: int) -> float:

@@ -91,11 +91,3 @@ def strength_share(core_mm: float, tension_n: float) -> float:
 def fret_position_mm(scale_mm: float, fret: int) -> float:
     """Return the distance from the nut to a fret in equal temperament: L (1 - 2^(-n/12))."""
     return scale_mm * (1.0 - float(2.0 ** (-fret / 12.0)))
-
-
-def glide_cents(kappa: float, amplitude_mm: float, length_mm: float) -> float:
-    """Cents by which a note starts sharp for a fundamental of that amplitude at mid-string.
-
-    The mean stretch of a half sine is pi^2 a^2 / (4 L^2), so df/f = pi^2 kappa a^2 / (8 L^2).
-    """
-    return 1200.0 / math.log(2.0) * math.pi**2 * kappa * (amplitude_mm / length_mm) ** 2 / 8.0
