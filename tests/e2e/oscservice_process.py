@@ -14,7 +14,7 @@ import tempfile
 import threading
 import time
 import unittest.mock
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -242,11 +242,6 @@ def in_own_network() -> list[str]:
         assert os.environ.get("CI") != "true", "CI must be allowed to make a network namespace"
         pytest.skip("needs a network namespace: run as root, or allow unprivileged user namespaces")
     return [*words, "sh", "-c", 'ip link set lo up; exec "$0" "$@"']
-
-
-def notes_heard(messages: Sequence[tuple[str, tuple[Any, ...]]]) -> list[tuple[int, str, float]]:
-    """Return string, place and frequency in Hz of each reading among messages."""
-    return [(values[0], values[1], values[5]) for address, values in messages if address == "/reading"]
 
 
 def wait_until(true: Callable[[], bool], what: str) -> None:
