@@ -20,7 +20,8 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import with_strings_fitted
 from oscservice.instrument.pitch import Place, cents_between
 from oscservice.instrument.spec import Instrument
-from oscservice.record.journal import Journal, utc_text
+from oscservice.record.event_chain import utc_text
+from oscservice.record.journal import Journal
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
@@ -46,8 +47,8 @@ class Planned:
     new_strings: bool = False
 
 
-class RecordedWork(Work):
-    """A technician who records the session's events."""
+class HistoryTechnician(Work):
+    """A technician of one session in a history, who keeps the session's events."""
 
     def __init__(
         self, instrument: Instrument, bench: SilentBench, seed: int, placing_mm: float = 0.2, overrule: bool = False
@@ -74,7 +75,7 @@ class Aged(SilentBench):
         return replace(read, inharmonicity=read.inharmonicity * self._stiffer)
 
 
-def set_up(work: RecordedWork, begin: cm.Begin) -> None:
+def set_up(work: HistoryTechnician, begin: cm.Begin) -> None:
     """A whole set-up."""
     work.do(begin)
     try:
@@ -90,7 +91,7 @@ def set_up(work: RecordedWork, begin: cm.Begin) -> None:
     raise AssertionError(f"no end, at {prompt(work.state).code}")
 
 
-def quick_check(work: RecordedWork, against: SetupSummary) -> None:
+def quick_check(work: HistoryTechnician, against: SetupSummary) -> None:
     """A whole quick check."""
     work.do(cm.Quick(work.instrument, against.to_json()))
     while work.state.phase is not Phase.CLOSED:
@@ -123,7 +124,7 @@ def live(path: Path, planned: Sequence[Planned], preset: str = "six-string-628",
                 fitted = plan.day
             instrument = with_strings_fitted(instrument, fitted.isoformat())
             stiffer = (1.0 + _OLDER_A_DAY * (plan.day - fitted).days) * draw.gauss(1.0, 0.004)
-            work = RecordedWork(instrument, Aged(rig, seed, stiffer), seed)
+            work = HistoryTechnician(instrument, Aged(rig, seed, stiffer), seed)
             if plan.quick:
                 assert against is not None
                 quick_check(work, against)
@@ -134,7 +135,7 @@ def live(path: Path, planned: Sequence[Planned], preset: str = "six-string-628",
             before = plan.day
 
 
-def put(journal: Journal, work: RecordedWork, day: date) -> str:
+def put(journal: Journal, work: HistoryTechnician, day: date) -> str:
     """Record a session of that day; gives its name."""
     at = datetime.combine(day, time(10, 30), UTC)
     name = journal.new_session(work.instrument.name, "invented", at, work.instrument.identity)

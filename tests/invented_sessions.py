@@ -40,15 +40,19 @@ VERSION = "0.0.test"
 _MOST_STEPS = 4000
 
 
-class RecordedWork(Work):
-    """A session and the hands that follow it, which writes down what happens; see ``silent.Work``."""
+class StepRecorder(Work):
+    """A technician who keeps the events of each step; see ``silent.Work``.
+
+    Args:
+        further_mm: added to the first advised move of each saddle, and reported.
+    """
 
     def __init__(
-        self, instrument: Instrument, rig: Rig, seed: int, overrule: bool = False, own_mind_mm: float = 0.0
+        self, instrument: Instrument, rig: Rig, seed: int, overrule: bool = False, further_mm: float = 0.0
     ) -> None:
         super().__init__(instrument, SilentBench(rig, seed), seed, 0.2, overrule)
         self.steps: list[list[ev.Event]] = []
-        self._own_mind_mm = own_mind_mm
+        self._further_mm = further_mm
 
     def do(self, command: cm.Command) -> None:
         events = decide(self.state, command).events
@@ -56,14 +60,14 @@ class RecordedWork(Work):
         self.state = fold(events, self.state)
 
     def step(self, code: str) -> None:
-        """Do what a prompt says; hands with a mind of their own first move a saddle further than advised and say so."""
+        """Do what a prompt says. The first move of a saddle goes further than advised by ``further_mm``."""
         string = self.state.focus
         advice = self.state.string(string).advice if string else None
-        if code != "turn_screw" or not self._own_mind_mm or self.state.string(string).moves or advice is None:
+        if code != "turn_screw" or not self._further_mm or self.state.string(string).moves or advice is None:
             super().step(code)
             return
-        self.bench.rig.move_saddle(string, advice.mm + self._own_mind_mm)
-        self.do(cm.Moved(string, advice.mm + self._own_mind_mm))
+        self.bench.rig.move_saddle(string, advice.mm + self._further_mm)
+        self.do(cm.Moved(string, advice.mm + self._further_mm))
 
     def follow(self, until: Sequence[str] = ENDS) -> None:
         """Do what the prompts say until one of these."""
@@ -136,9 +140,9 @@ def begun(
     tolerance_cents: float = 1.0,
     hands: dict[str, Any] | None = None,
     **begin: Any,
-) -> RecordedWork:
+) -> StepRecorder:
     """A session begun and inspected, relief measured, strings fresh, a fret left as it is."""
-    work = RecordedWork(instrument, rig, seed, **(hands or {}))
+    work = StepRecorder(instrument, rig, seed, **(hands or {}))
     work.do(cm.Begin(instrument, label, tolerance_cents, day="2026-11-25", **begin))
     work.do(cm.Measured("relief", 0.2))
     work.do(cm.Fitted("2026-11-20"))
@@ -147,7 +151,7 @@ def begun(
     return work
 
 
-def kept(work: RecordedWork, name: str, label: str = "first set-up (invented)") -> Invented:
+def kept(work: StepRecorder, name: str, label: str = "first set-up (invented)") -> Invented:
     """Return the session that some work leaves."""
     return Invented(name, work.instrument, tuple(tuple(step) for step in work.steps), label)
 
@@ -217,7 +221,7 @@ def quick() -> Invented:
     rig.turn_peg(2, -9.0)
     for number in (1, 3, 4, 5, 6):
         rig.turn_peg(number, -1200.0 * math.log2(rig.open_hz(number) / instrument.open_hz(number)))
-    check = RecordedWork(instrument, rig, 8)
+    check = StepRecorder(instrument, rig, 8)
     check.do(cm.Quick(instrument, against.to_json()))
     while (wanted := asked(check.state)) is not None:
         check.pluck(*wanted)
@@ -232,7 +236,7 @@ def returned() -> Invented:
     before = with_gauges(instrument, {1: NewGauge(0.229), 6: NewGauge(1.24)})
     rig = out_of_tune(instrument, 11, 3.0, Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}))
     last_time = cm.LastTime(before, before)
-    hands = {"overrule": True, "own_mind_mm": 0.6}
+    hands = {"overrule": True, "further_mm": 0.6}
     how = {"label": "back again (invented)", "frets": "thorough", "tolerance_cents": 2.0}
     work = begun(instrument, rig, 11, hands=hands, last_time=last_time, **how)
     work.follow()
@@ -246,7 +250,7 @@ def abandoned() -> Invented:
         update={"title": '<b>bold</b> & "quoted"', "identity": "<script>alert(1)</script>" + "wide" * 8}
     )
     rig = out_of_tune(instrument, 9)
-    work = RecordedWork(instrument, rig, 9)
+    work = StepRecorder(instrument, rig, 9)
     label = '<img src=x onerror="alert(1)"> =1+1 ' + "label" * 24
     work.do(cm.Begin(instrument, label, 1.0))
     work.do(cm.Inspect("nut", "waived", "</td></table><h1>&amp;"))

@@ -24,8 +24,8 @@ from oscservice.simulate.guitar_builder import rig_of
 Events = list[tuple[int, ev.Event]]
 
 
-class RecordedWork(Work):
-    """A technician who records the session's events."""
+class NumberingTechnician(Work):
+    """A technician who keeps the session's events, numbered as in a journal."""
 
     def __init__(self, *arguments, **more):
         self.events: Events = []
@@ -41,7 +41,7 @@ def session(frets: str = "12", preset: str = "six-string-628", seed: int = 3, st
     """The events of a set-up, or of its first steps."""
     instrument = load_instrument(preset)
     rig = rig_of(instrument, saddle_error_mm=[1.5, -1.0, 0.5, 2.0, -2.0, 0.0], detune_cents=[5.0] * 6)
-    work = RecordedWork(instrument, SilentBench(rig, seed), seed, 0.2, False)
+    work = NumberingTechnician(instrument, SilentBench(rig, seed), seed, 0.2, False)
     work.do(cm.Begin(instrument, "silent", 2.0, frets))
     work.do(cm.Inspect("all", "passed"))
     for _ in range(steps):
