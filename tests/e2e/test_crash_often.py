@@ -50,8 +50,8 @@ KILLS = 100
 PATIENCE_S = 30.0
 
 
-class MadeUpTechnician(Technician):
-    """A technician who remembers, from one daemon to the next, what was begun last, and does none of it twice.
+class RepluckingTechnician(Technician):
+    """A technician who remembers the actions begun under earlier daemons, and does none of them twice.
 
     The last readings of a killed daemon are unknown. Where a peg was turned, the string is plucked first.
     """
@@ -79,7 +79,7 @@ class AtWork:
     """A technician in a thread, who works until the daemon has ended or the session is done."""
 
     def __init__(self, port: int, instrument: str, seed: int, begun: set[tuple[object, ...]]) -> None:
-        self._hands = MadeUpTechnician("127.0.0.1", port, seed=seed)
+        self._hands = RepluckingTechnician("127.0.0.1", port, seed=seed)
         self._hands.begun = begun
         self._instrument = instrument
         guitar = load_instrument(instrument)
@@ -113,7 +113,7 @@ class AtWork:
 
 
 class Subscriber:
-    """One who keeps all it gets, in order."""
+    """A subscriber that keeps all messages, in order."""
 
     def __init__(self, port: int) -> None:
         self.messages: list[Message] = []
@@ -128,7 +128,7 @@ class Subscriber:
         self._renewed_s = time.monotonic()
 
     def take(self, wait_s: float) -> bool:
-        """Take the next message, if one comes in time. A life on a busy machine may be longer than a lease."""
+        """Take the next message, if one comes in time. Renew the lease: a daemon may run longer than it."""
         if time.monotonic() > self._renewed_s + PATIENCE_S:
             self._send("/bench/ping")
         self._socket.settimeout(wait_s)
@@ -165,8 +165,8 @@ class Moment:
 
 
 @dataclass
-class Book:
-    """The journal, read on from the last place."""
+class JournalReader:
+    """A journal, of which each call reads the new events."""
 
     path: Path
     states: dict[str, State] = field(default_factory=dict)
@@ -184,7 +184,7 @@ class Book:
             record = journal.record(rows[0].id)
         assert edited(record) is None
         known = self.hashes.setdefault(rows[0].id, [])
-        assert [row.hash for row in record.events[: len(known)]] == known, "what was there is there still"
+        assert [row.hash for row in record.events[: len(known)]] == known, "earlier events are unchanged"
         copy = SessionFiles(self.path).read(rows[0].id)
         in_file = () if copy is None else copy.events
         assert [row.hash for row in in_file] == [row.hash for row in record.events[: len(in_file)]]
@@ -203,7 +203,7 @@ class Book:
 
 
 def check(messages: list[Message], new: list[ev.Event], states: dict[int, State]) -> int:
-    """Everything announced in one life is in the journal; gives how many readings that were."""
+    """Check that the journal has everything that one daemon announced, and return the number of readings."""
     readings = []
     for event in new:
         if isinstance(event, ev.ReadingTaken):
@@ -235,7 +235,7 @@ def check(messages: list[Message], new: list[ev.Event], states: dict[int, State]
     return len(heard)
 
 
-class Nursery:
+class DaemonParent:
     """The process that daemons are forked from."""
 
     def __init__(self, journal: Path, instrument: str) -> None:
@@ -252,7 +252,7 @@ class Nursery:
         self._killed = False
 
     def another(self) -> tuple[int, list[str]]:
-        """A daemon's port, and what it said until it listened."""
+        """Start a daemon. Return its port, and its lines before it listened."""
         assert self.process.stdin is not None
         self.process.stdin.write("live\n")
         port, lines = 0, []
@@ -301,8 +301,8 @@ class Nursery:
 
 
 @contextmanager
-def nursed(journal: Path, instrument: str) -> Iterator[Nursery]:
-    made = Nursery(journal, instrument)
+def daemon_parent(journal: Path, instrument: str) -> Iterator[DaemonParent]:
+    made = DaemonParent(journal, instrument)
     guard = threading.Timer(900, made.process.kill)
     guard.start()
     try:
@@ -312,13 +312,13 @@ def nursed(journal: Path, instrument: str) -> Iterator[Nursery]:
         made.close()
 
 
-def lived(
-    nest: Nursery, seed: int, begun: set[tuple[object, ...]], moment: Moment | None
+def run_until_killed(
+    parent: DaemonParent, seed: int, begun: set[tuple[object, ...]], moment: Moment | None
 ) -> tuple[list[str], list[Message]]:
-    """One life: to the moment of the accident, or to the end of the job. What it said first, and what it sent."""
-    port, lines = nest.another()
+    """Run a daemon until its kill or the end of the job. Return its first lines and the messages it sent."""
+    port, lines = parent.another()
     subscriber = Subscriber(port)
-    work = AtWork(port, nest.instrument, seed, begun)
+    work = AtWork(port, parent.instrument, seed, begun)
     left = moment.packets if moment is not None and moment.from_start else None
     deadline = time.monotonic() + PATIENCE_S
     while left != 0 and not work.ended:
@@ -333,7 +333,7 @@ def lived(
     if moment is not None:
         time.sleep(moment.delay_s)
     assert work.fault is None
-    nest.kill()
+    parent.kill()
     work.stop()
     return lines, subscriber.end()
 
@@ -350,25 +350,26 @@ def check_taken_up(lines: list[str], messages: list[Message], session_id: str, s
 
 
 def test_a_hundred_accidents_lose_nothing_that_was_announced(tmp_path: Path) -> None:
-    path, draw, book = tmp_path / "journal.sqlite3", random.Random(20261125), Book(tmp_path / "journal.sqlite3")
+    path, draw = tmp_path / "journal.sqlite3", random.Random(20261125)
+    reader = JournalReader(path)
     begun: set[tuple[object, ...]] = set()
     kills = readings = jobs = unannounced = 0
     session_id, state = "", State()
-    with nursed(path, str(instrument_file(tmp_path, SCREWS, THIRD + STRINGS))) as nest:
+    with daemon_parent(path, str(instrument_file(tmp_path, SCREWS, THIRD + STRINGS))) as parent:
         while kills < KILLS or state.phase is not Phase.CLOSED:
             moment = Moment.drawn(draw) if kills < KILLS else None
-            lines, messages = lived(nest, 1000 + kills, begun, moment)
+            lines, messages = run_until_killed(parent, 1000 + kills, begun, moment)
             kills += moment is not None
             check_taken_up(lines, messages, session_id, state)
-            session_id, new, states = book.read()
+            session_id, new, states = reader.read()
             readings += check(messages, new, states)
-            state = book.states.get(session_id, State())
+            state = reader.states.get(session_id, State())
             told = max((values[0] for address, values in messages if address == "/revision"), default=0)
             unannounced += told < state.revision
             if state.phase is Phase.CLOSED:
                 jobs += 1
                 if kills < KILLS:
-                    nest.new_guitar(kills)
+                    parent.new_guitar(kills)
                     begun.clear()
     assert readings > KILLS / 4, "there was something to lose"
     assert jobs, "a job was finished"
