@@ -88,9 +88,9 @@ def test_no_false_reading_and_no_missed_prompt(done: Done, record_property: Any)
 def test_the_recorded_file_leads_to_the_same_session(done: Done, tmp_path: Path) -> None:
     journal = tmp_path / "heard.sqlite3"
     with Journal.open(journal) as opened:
-        keeper = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
-        keeper.carry_out(cm.Begin(load_instrument(done.instrument), "the file alone (invented)", TOLERANCE_CENTS))
-        keeper.carry_out(cm.Inspect("all", "passed"))
+        service = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
+        service.carry_out(cm.Begin(load_instrument(done.instrument), "the file alone (invented)", TOLERANCE_CENTS))
+        service.carry_out(cm.Inspect("all", "passed"))
     source = ["--source", f"file:{done.wav}", "--fast", "--exit-at-end", "--resume"]
     words = command("serve", *source, "--port", "0", "--journal", journal, "--instrument", done.instrument)
     served = subprocess.run(words, capture_output=True, text=True, env=environment(), timeout=240)

@@ -32,10 +32,10 @@ PLAYED = (6, 5, 4)
 def session_in_tuning(journal: Path) -> str:
     """A session whose strings are to be tuned, left open in a journal; gives its name."""
     with Journal.open(journal) as opened:
-        keeper = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
-        keeper.carry_out(cm.Begin(load_instrument(PRESET), "a test (invented)"))
-        keeper.carry_out(cm.Inspect("all", "passed"))
-        return keeper.session_id
+        service = SessionService(opened, lambda: datetime(2026, 1, 2, tzinfo=UTC))
+        service.carry_out(cm.Begin(load_instrument(PRESET), "a test (invented)"))
+        service.carry_out(cm.Inspect("all", "passed"))
+        return service.session_id
 
 
 def recorded(journal: Path, session: str) -> list[tuple[int, str, float]]:

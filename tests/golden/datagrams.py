@@ -70,21 +70,21 @@ def driven(name: str) -> tuple[list[str], list[bytes | None]]:
     commands = SESSIONS[name]().commands
     before = set_up_before()[0].commands if isinstance(commands[0], cm.Quick) else []
     with tempfile.TemporaryDirectory() as folder, Journal.open(Path(folder) / "journal.sqlite3") as journal:
-        keeper = SessionService(journal, clock)
+        service = SessionService(journal, clock)
         for command in before:
-            keeper.carry_out(command)
+            service.carry_out(command)
         ticks = itertools.count()
         # Each look at the clock is a moment later: no value is held back for coming too soon after the last.
         with unittest.mock.patch.dict(OscServer.__init__.__kwdefaults__, clock=lambda: _TICK_S * next(ticks)):
-            return asyncio.run(_drive(keeper, commands))
+            return asyncio.run(_drive(service, commands))
 
 
-async def _drive(keeper: SessionService, commands: Sequence[cm.Command]) -> tuple[list[str], list[bytes | None]]:
+async def _drive(service: SessionService, commands: Sequence[cm.Command]) -> tuple[list[str], list[bytes | None]]:
     first = commands[0]
     assert isinstance(first, cm.Begin | cm.Quick)
     instrument = first.instrument
     bench = Coordinator(
-        keeper, tell=lambda _: None, instruments={instrument.name: instrument}, instrument_folder=_FOLDER
+        service, tell=lambda _: None, instruments={instrument.name: instrument}, instrument_folder=_FOLDER
     )
     wire, lines, sent = _Wire(), list[str](), list[bytes | None]()
     bench.server.attach(Transport.UDP, wire)

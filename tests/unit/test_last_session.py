@@ -78,7 +78,7 @@ def test_a_session_that_cannot_be_read_is_skipped(
     assert "2026-11-25-2 is skipped" in caplog.text
 
 
-def test_the_keeper_knows_the_day_and_the_last_session(journal: Journal) -> None:
+def test_the_service_knows_the_day_and_the_last_session(journal: Journal) -> None:
     session(journal, treble_mm=1.8)
     begin = SessionService(journal, clock).with_history(cm.Begin(GUITAR, "next", 1.0, "5 12"))
     here = clock().astimezone().date().isoformat()

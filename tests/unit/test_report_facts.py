@@ -1,4 +1,4 @@
-"""The facts of a report: the effective of a session, and the result of each string."""
+"""The facts of a report: the effective events of a session, and the result of each string."""
 
 from __future__ import annotations
 
@@ -64,14 +64,14 @@ def test_effective_events_replay_to_the_same_session_after_any_undo(steps):
 def test_as_left_is_the_value_at_the_end():
     facts, state = normal().facts, effective_events(normal().timed).state
     left = remaining(state)
-    for one, standing in zip(facts.results, summary_of(state).strings, strict=True):
+    for one, summary in zip(facts.results, summary_of(state).strings, strict=True):
         told = left[one.string]
         assert [at.fret for at in one.frets] == list(range(1, 25))
         assert [at.left.value for at in one.frets] == list(told.errors_cents)
         assert [at.left.se for at in one.frets] == list(told.se_cents)
         assert [at.fret for at in one.frets if at.plucked] == [12]
-        assert one.at(12).left.value == standing.errors[0].error_cents
-        assert (one.status, one.moves, one.moved_mm) == (standing.status, standing.moves, standing.moved_mm)
+        assert one.at(12).left.value == summary.errors[0].error_cents
+        assert (one.status, one.moves, one.moved_mm) == (summary.status, summary.moves, summary.moved_mm)
 
 
 def test_as_found_is_the_value_before_the_first_move():

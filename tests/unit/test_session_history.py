@@ -97,7 +97,7 @@ def test_sessions_that_cannot_be_read_are_skipped(journal: Journal, proved: Made
         state_of(journal, broken)
 
 
-def test_a_keeper_hands_it_in_and_records_the_check(tmp_path: Path, proved: MadeUpSession) -> None:
+def test_a_service_gives_the_last_summary_and_records_the_check(tmp_path: Path, proved: MadeUpSession) -> None:
     path = tmp_path / "journal.sqlite3"
     with Journal.open(path) as opened:
         name = put(opened, proved)

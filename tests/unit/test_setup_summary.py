@@ -95,9 +95,9 @@ def test_nothing_changes_between_a_session_and_itself(done: tuple[MadeUpSession,
     assert [cell.what for cell in found.cells if cell.string == 4] == [SADDLE]
 
 
-def shifted(standing: SetupSummary, number: int, **more: object) -> SetupSummary:
-    strings = tuple(replace(one, **more) if one.string == number else one for one in standing.strings)
-    return replace(standing, session="two", strings=strings)
+def shifted(summary: SetupSummary, number: int, **more: object) -> SetupSummary:
+    strings = tuple(replace(one, **more) if one.string == number else one for one in summary.strings)
+    return replace(summary, session="two", strings=strings)
 
 
 def test_a_change_is_marked_where_the_errors_do_not_explain_it(done: tuple[MadeUpSession, MadeUpTechnician]) -> None:
