@@ -43,7 +43,7 @@ class Cluster:
         self.address: str = json.loads((folder / "scheduler.json").read_text(encoding="utf-8"))["address"]
 
     def plain_workers(self, count: int) -> list[subprocess.Popen[bytes]]:
-        """So many workers and no others: those that are there serve again, and the scheduler knows of each change."""
+        """Return this number of workers, old ones first. All others end. The scheduler knows each change."""
         alive = [worker for worker in self._plain if worker.poll() is None]
         self._plain = alive[:count]
         for worker in self._workers:
@@ -55,7 +55,7 @@ class Cluster:
         return list(self._plain)
 
     def add_workers(self, count: int = 1, preload: str = "") -> list[subprocess.Popen[bytes]]:
-        """So many workers more, once they are known to the scheduler; ``preload`` is Python that they run first."""
+        """Start this number of workers and wait until the scheduler knows them. They run ``preload`` (Python) first."""
         more = ["--no-nanny", "--nthreads", "1", "--memory-limit", "0"]
         names = [f"worker{len(self._workers) + number}" for number in range(count)]
         added = []

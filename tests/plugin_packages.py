@@ -12,13 +12,11 @@ _NUMBERS = itertools.count(1)
 
 
 def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> Path:
-    """Put a package into a folder as if it were installed there.
+    """Put a package into a folder as if it were installed there, and return the folder.
 
     Args:
         module: source of its one module, which goes by the package's name.
         offers: for ``sources``, ``bridges`` and ``listeners``: plug-in's name -> name of its object in the module.
-
-    Gives the folder.
     """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{name}.py").write_text(dedent(module), encoding="utf-8")
@@ -33,7 +31,7 @@ def package(folder: Path, name: str, module: str, **offers: dict[str, str]) -> P
 
 
 def plugin_package(packages_folder: Path, module: str, **offers: dict[str, str]) -> str:
-    """A package under a name of its own; gives it."""
+    """Put a package with a name of its own into the folder, and return the name."""
     name = f"made_up_package_{next(_NUMBERS)}"
     package(packages_folder, name, module, **offers)
     return name

@@ -249,7 +249,7 @@ class _Hands(_Alone):
 
 
 def table(results: dict[str, list[Result]]) -> str:
-    """Print the results, start by start."""
+    """Return a table of the results, a line for each start."""
     head = "start          within 2 cents after two rounds   rounds   without   plucks a string   worst at the end"
     lines = [head + "   coupling off   pairs within a fifth"]
     for start, found in results.items():

@@ -64,7 +64,7 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
 
 
 @pytest.mark.parametrize(("what", "mm", "code"), [("varnish", 1.0, 5), ("nut/9", 0.5, 5), ("relief", 5.0, 3)])
-def test_an_unmeasurable_file_is_an_error(tmp_path: Path, what: str, mm: float, code: int) -> None:
+def test_an_impossible_measured_value_is_an_error(tmp_path: Path, what: str, mm: float, code: int) -> None:
     with running_daemon(tmp_path / "j.sqlite3", *SIMULATED) as daemon:
         client = daemon.client()
         client.ask("/session/begin", "six-string-648", "any")

@@ -14,12 +14,12 @@ from oscservice.plugins.plugin_listeners import Worker
 from oscservice.plugins.registry import Registry
 from oscservice.session import events as ev
 
-HEEDING = """
+NOTING_MODULE = """
 import threading, time
 from oscservice.errors import InputError
 heard, closed, free = [], threading.Event(), threading.Event()
 
-class Heed:
+class NotingListener:
     def __init__(self, rest): self.rest = rest
     def __call__(self, event):
         if self.rest == "breaks" and len(heard) == 2: raise KeyError("third")
@@ -30,9 +30,9 @@ class Heed:
         closed.set()
         if self.rest == "sticks": raise OSError("disk full")
 
-def heed(rest):
+def noting(rest):
     if rest == "odd": raise InputError("'odd' is no file; give one")
-    return {"nothing": None, "five": 5}.get(rest, Heed(rest))
+    return {"nothing": None, "five": 5}.get(rest, NotingListener(rest))
 """
 
 EVENTS: list[dict[str, Any]] = [
@@ -41,9 +41,9 @@ EVENTS: list[dict[str, Any]] = [
 
 
 def at_work(packages_folder: Path, rest: str = "", **options: Any) -> tuple[WatchedRegistry, Worker, Any]:
-    name = plugin_package(packages_folder, HEEDING, listeners={"heed": "heed"})
+    name = plugin_package(packages_folder, NOTING_MODULE, listeners={"noting": "noting"})
     registry = WatchedRegistry()
-    worker = Worker(registry, registry.the("listener", "heed"), rest, **options)
+    worker = Worker(registry, registry.the("listener", "noting"), rest, **options)
     worker.start()
     return registry, worker, __import__(name)
 
@@ -79,9 +79,9 @@ def test_a_listener_that_fails_is_reported_and_disabled(
     worker.take(copies())
     worker.end()
     worker.join(10.0)
-    assert registry.said == [f"heed: {reason}"]
+    assert registry.said == [f"noting: {reason}"]
     assert len(module.heard) == heard
-    worker.take(copies())  # nobody minds
+    worker.take(copies())  # a disabled listener takes no more events, and nothing fails
 
 
 def test_a_listener_with_nothing_to_do_is_not_called(packages_folder: Path) -> None:
@@ -96,7 +96,7 @@ def test_a_listener_that_is_too_slow_is_disabled_and_nothing_waits(packages_fold
     registry, worker, module = at_work(packages_folder, "hangs", most_waiting=20)
     for _ in range(8):
         worker.take(copies())
-    assert registry.said == ["heed: too slow: 20 events wait for it"]
+    assert registry.said == ["noting: too slow: 20 events wait for it"]
     module.free.set()
     worker.join(10.0)
     assert module.closed.is_set()
@@ -104,8 +104,8 @@ def test_a_listener_that_is_too_slow_is_disabled_and_nothing_waits(packages_fold
 
 
 def test_listeners_get_copies_of_events_and_failures_are_reported_once(packages_folder: Path) -> None:
-    name = plugin_package(packages_folder, HEEDING, listeners={"first": "heed", "second": "heed"})
-    plugin_package(packages_folder, "raise RuntimeError('old')", listeners={"wrong": "heed"})
+    name = plugin_package(packages_folder, NOTING_MODULE, listeners={"first": "noting", "second": "noting"})
+    plugin_package(packages_folder, "raise RuntimeError('old')", listeners={"wrong": "noting"})
     told: list[str] = []
     plugged = PluginService(Registry(), told.append, with_listeners=True)
     assert plugged.topics() == {"/plugins/disabled": ("",)}

@@ -175,7 +175,7 @@ def test_samples_that_are_no_numbers_are_flagged():
     ],
     ids=["silence", "ten samples", "no numbers", "faint noise", "loud noise", "one click"],
 )
-def test_a_text_that_is_no_note_is_refused_in_one_line(samples):
+def test_samples_without_a_note_are_refused_in_one_line(samples):
     with pytest.raises(NoNoteError) as refused:
         read_note(samples, RATE_HZ)
     assert "\n" not in str(refused.value)

@@ -244,7 +244,7 @@ FIRST_FIELDS = {
     "StringProved": "string error_cents se_cents plucks scatter_cents",
     "StringReopened": "string why",
 }
-"""Return the fields of these events in the first journals."""
+"""Fields of these events in the first journals."""
 
 LATER = ev.StringSurveyed | ev.CauseNamed | ev.CausesTested | ev.SurveyExtended | ev.CausesSeen | ev.ResponseLearnt
 

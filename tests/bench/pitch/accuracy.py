@@ -118,7 +118,7 @@ def report(title: str, scores: list[Score], printer: Printer, missing: Iterable[
 
 
 def _compare(ours: Score, peers: list[Score], printer: Printer, *, settled: bool) -> None:
-    """Return the factor by which ours is better than the best peer at each quantile."""
+    """Print the factor by which ours is better than the best peer at each quantile."""
     if not peers:
         return
     for i, what in enumerate(("median", "95th percentile", "worst")):
