@@ -144,8 +144,8 @@ def test_a_sound_card_has_the_same_readings_as_measure(tmp_path: Path, notes: ND
 
 
 def nearest(notes: NDArray[np.float32], folder: Path, heard_hz: Sequence[float], within_cents: float) -> list[float]:
-    """Of what `measure` reads from the same samples, begun anywhere in the listener's steps, the nearest to each; the
-    search ends where all are near enough.
+    """Return the nearest reading of `measure` to each heard one. The samples begin at any place in a listener's step.
+    The search ends when all are near enough.
 
     Where a beat is just not resolved, a millisecond's shift moves a reading by more than a card could.
     """

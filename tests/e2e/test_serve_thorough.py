@@ -78,7 +78,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> Done:
         return Done(journal, refused, before, rig, left, spread, truth, dict(client.topics))
 
 
-def test_before_anything_is_compared_nothing_remains_to_tell(tmp_path: Path) -> None:
+def test_remaining_errors_are_refused_before_a_string_is_compared(tmp_path: Path) -> None:
     instrument = instrument_file(tmp_path, CLAMPS)
     with running_daemon(
         tmp_path / "j.sqlite3", "--source", "simulated", "--stepped", "--instrument", instrument

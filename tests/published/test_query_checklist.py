@@ -331,7 +331,7 @@ def test_q12_clients_are_notified_of_added_and_removed_strings_and_frets(tmp_pat
         assert set(tree(running, "/bench/string/1/fret")["CONTENTS"]) == {str(fret) for fret in range(1, 21)}
 
 
-def test_q12_no_text_goes_to_who_has_sent_none(tmp_path: Path) -> None:
+def test_q12_a_client_that_sent_no_text_gets_no_text(tmp_path: Path) -> None:
     async def talking(connection: aiohttp.ClientWebSocketResponse) -> None:
         await connection.send_bytes(message("/bench/session/begin", INSTRUMENT, "a test (invented)"))
         assert (await osc(connection))[1][0] == "/bench/session/begin"  # the first frame, and not of what came with it

@@ -50,13 +50,13 @@ def test_refusals_are_reported_at_most_once_a_second() -> None:
         ("::1", 9001, "listener 'grid' at ::1 can't be reached from 127.0.0.1"),
     ],
 )
-def test_a_listener_that_cant_be(host: str, port: int, words: str) -> None:
+def test_a_listener_at_an_impossible_address_is_refused(host: str, port: int, words: str) -> None:
     with pytest.raises(InputError) as caught:
         bound(LISTENER.format(host=host, port=port))
     assert str(caught.value).startswith(words)
 
 
-def test_what_is_said_of_it_at_the_start() -> None:
+def test_start_lines_name_bound_addresses_and_listeners() -> None:
     assert bound_lines(NOTHING) == []
     assert bound_lines(configured(DAMP)) == ["bound to commands: 1 foreign address"]
     text = DAMP + DAMP + LISTENER.format(host="127.0.0.1", port=9001)

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.slow
 
 SESSIONS = 60
 FALSE_SHARE = 0.02
-"""Of sessions in which nothing has changed, no more may alarm."""
+"""Largest share of alarms among sessions without a change."""
 
 
 @pytest.mark.parametrize("cents", [-5.0, -0.5, 0.5, 2.0])

@@ -225,7 +225,7 @@ def test_phases_choose_what_a_button_means() -> None:
     assert [asked(moving, message("/b"), phase=phase) for phase in ("idle", "moving")] == [[0], [1]]
 
 
-def test_what_is_not_bound_is_none_and_what_does_not_apply_is_empty() -> None:
+def test_an_unbound_message_gives_none_and_an_unmet_condition_gives_no_command() -> None:
     bindings = Bindings([Binding("/b", NEXT)])
     assert bindings.commands(message("/c", 1), "a", "") is None
     assert bindings.commands(message("/b", 0), "a", "") == []

@@ -32,7 +32,7 @@ COMMANDS: tuple[cm.Command, ...] = (
     *(cm.Slackened(3), cm.Moved(3, 0.1), cm.Turned(3, 0.5), cm.SetAside(3, "rusty"), cm.Overrule(3), cm.Plucked(3)),
     *(cm.Discard(), cm.ByHand(True), cm.Listen(False)),
 )
-"""One of each kind, with arguments that can be."""
+"""One of each kind, with valid arguments."""
 
 # By hand, one letter a phase: I idle, i inspecting, t tuning, c comparing, m moving, r retuning, p proving, k checking,
 # C closed.
@@ -86,7 +86,7 @@ def states() -> dict[Phase, State]:
     return found
 
 
-def test_the_table_is_what_was_thought_of() -> None:
+def test_the_table_of_phases_equals_the_one_written_by_hand() -> None:
     assert {type(command) for command in COMMANDS} == set(get_args(cm.Command)) == set(POSSIBLE)
     assert {kind: frozenset(LETTERS[one] for one in letters) for kind, letters in EXPECTED.items()} == POSSIBLE
 

@@ -201,8 +201,7 @@ def test_a_cause_that_needs_more_strings_is_not_named_from_one_or_two(strings: i
     assert findings(instrument, few) == ()
 
 
-def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
-    instrument = load_instrument("bass-4-864")
+def test_a_high_nut_slot_stops_advice_and_a_misplaced_fret_is_left_out() -> None:
     fret, slot = found_on("bass-4-864", Faults(fret_shift_mm={5: 1.8})), found_on("bass-4-864", FAULTS[0][0])
     assert strings_without_advice(fret) == {}
     assert [misplaced_frets(fret, n) for n in (1, 4)] == [{5}, {5}]
@@ -210,6 +209,10 @@ def test_what_stops_what_is_left_out_and_who_is_suspected() -> None:
     assert misplaced_frets(slot, 4) == frozenset()
     first = replace(slot[0], strings=(3, 4))
     assert strings_without_advice((first, *slot))[4] is first
+
+
+def test_the_suspected_cause_is_the_planted_one() -> None:
+    instrument = load_instrument("bass-4-864")
     probability, likeliest = suspected_cause(instrument, surveys(instrument, Faults(nut_raised_mm={4: 0.7}), 1))
     assert likeliest is not None
     assert likeliest.name == "nut slot high, string 4"

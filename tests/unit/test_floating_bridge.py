@@ -112,7 +112,7 @@ def test_a_known_bridge_comes_to_pitch_in_one_round_as_the_non_linear_one_does()
     assert max(abs(cents(rig, n)) for n in range(6)) < 1.0
 
 
-def test_what_is_predicted_of_the_others_is_within_what_is_said_of_it() -> None:
+def test_predicted_pitches_are_true_within_their_standard_errors() -> None:
     rig = guitar(BridgeBuild(True, 4, 4.0), [20.0, -30.0, 10.0, 25.0, -15.0, 30.0])
     balance = round_played(initial_balance(FLOATING), rig)
     for index in range(6):

@@ -215,7 +215,7 @@ def test_the_model_has_its_heights_and_place_from_the_file() -> None:
     assert of(6).setback_mm == spec.setback_mm
 
 
-def test_what_cannot_be() -> None:
+def test_impossible_frets_and_setbacks_are_refused() -> None:
     with pytest.raises(ValueError, match="fret 0 isn't there"):
         fretted_error_cents(of(1), 0)
     with pytest.raises(ValueError, match="fret -1 isn't there"):

@@ -45,7 +45,7 @@ def test_a_note_is_heard_again_as_it_was(gap_s, ring_s, hum_dbfs, noise_dbfs, wo
 
 
 @pytest.mark.slow
-def test_without_what_was_known_before_it_would_not_be():
+def test_a_reading_changes_when_the_earlier_hum_is_unknown():
     """The hum was learnt long ago, and there was no quiet since: cut off from that, it is in the reading."""
     worst = 0.0
     for event, kept in notes_of(stream(4, 0.12, 1.8, hum_dbfs=-55.0, noise_dbfs=-70.0)):

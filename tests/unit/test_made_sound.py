@@ -99,7 +99,7 @@ def both_polarisations(t, settings=BEATING):
     return total
 
 
-def test_samples_are_the_two_polarisations_that_the_truth_is_of():
+def test_samples_are_the_sum_of_both_polarisations():
     samples, _ = synthetic_note(**BEATING, partials=1)
     t = np.arange(len(samples)) / RATE
     expected = np.where(t >= 0.1, both_polarisations(np.maximum(t, 0.1)).imag, 0.0)
@@ -127,7 +127,7 @@ def test_heard_mean_is_the_integral_of_the_heard_frequency(start, end):
     assert truth.heard_mean_hz(start, end) * (end - start) == pytest.approx((turned[-1] - turned[0]) / (2.0 * math.pi))
 
 
-def test_what_is_heard_of_one_polarisation_is_that_one():
+def test_heard_frequency_of_a_single_polarisation_is_its_own():
     _, truth = synthetic_note(f1_hz=110.0, glide_cents=5.0, polarisation_share=0.3)
     assert truth.heard_hz(0.7) == pytest.approx(truth.momentary_hz(0.7), abs=1e-9)
     assert truth.heard_mean_hz(0.4, 1.2) == pytest.approx(truth.mean_hz(0.4, 1.2), abs=1e-9)

@@ -46,7 +46,7 @@ def test_another_open_string_is_heard_as_itself_though_it_was_not_asked_for():
     assert (found.string, found.place) == (5, OPEN)
 
 
-def test_a_pitch_near_nothing_is_nobodys():
+def test_a_pitch_far_from_every_place_has_no_string():
     assert likeliest(GUITAR, 1000.0) is None
     assert likeliest(GUITAR, 20.0, (6, OPEN)) is None
 
@@ -125,7 +125,7 @@ def test_before_anything_is_learnt_a_core_that_may_be_thicker_leaves_more_doubt(
     assert 0.6 < probability(unknown, 5, OPEN) < 0.97 < probability(learnt_of, 5, OPEN)
 
 
-def test_two_close_answers_stand_side_by_side():
+def test_two_places_of_equal_stiffness_are_both_likely():
     # Fret 5 of the wound D and the plain G, one as stiff as the other.
     place = Place("fret", 5)
     even = stiffness_at_place(expected_stiffness(GUITAR, 4), place, 0.0).log_b - expected_stiffness(GUITAR, 3).log_b

@@ -132,7 +132,7 @@ def test_sums_too_near_to_be_separated_widen_the_standard_error():
     assert abs(plain.inharmonicity - 4e-5) < 2.0 * plain.inharmonicity_se
 
 
-def test_lines_stand_where_they_settle_with_the_glide_taken_out():
+def test_lines_are_found_at_their_settled_frequencies():
     glide_cents, tau_s, number, base_hz = 12.0, 1.2, 8, 155.0
     time = np.arange(round(3.0 * RATE_HZ)) / RATE_HZ
     turns = time + glide_cents / CENTS_PER_E * tau_s / 2.0 * (1.0 - np.exp(-2.0 * time / tau_s))

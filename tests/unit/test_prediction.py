@@ -178,7 +178,7 @@ def test_cents_if_the_saddle_stays_are_the_geometrys(what: str) -> None:
         assert followed.stays_cents == pytest.approx(cents, rel=0.04, abs=0.01)
 
 
-def test_what_the_trade_knows() -> None:
+def test_predicted_setbacks_are_in_the_usual_order() -> None:
     # common practice, no source: plain strings go further back the thicker they are, the wound D comes forward of the
     # plain G, wound ones again go back; a wound G needs far less than a plain one.
     e, b, g, d, a, low = (foretold.setback_mm for foretold in predict(GUITAR))
@@ -215,7 +215,7 @@ def test_tension_and_strength() -> None:
     assert foretold.strength_share == pytest.approx(16.2 * 4.448 / area_mm2 / 2450.0, rel=0.01)
 
 
-def test_what_to_move_before_the_first_pluck() -> None:
+def test_the_first_move_goes_to_the_predicted_setback() -> None:
     for foretold in predict(GUITAR):
         assert foretold.move_mm == pytest.approx(foretold.setback_mm - GUITAR.string(foretold.string).setback_mm)
         assert not foretold.worth_moving

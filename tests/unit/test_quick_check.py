@@ -244,7 +244,7 @@ def test_a_journal_replays_to_the_same_state(left: SetupSummary) -> None:
     assert again.past == job.state.past
 
 
-def test_what_is_sent_of_it(left: SetupSummary) -> None:
+def test_topics_of_a_quick_check_show_the_result_of_each_string(left: SetupSummary) -> None:
     job = Quick(left)
     now = topics(job.state)
     assert now["/check/against"] == ("2026-11-25-1",)

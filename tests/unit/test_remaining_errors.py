@@ -299,7 +299,7 @@ def test_a_cause_that_was_named_is_left_as_large_as_it_was_heard():
     assert np.abs(off(without, truth)).max() > 5.0
 
 
-def test_what_cannot_be_asked():
+def test_impossible_frets_and_changes_are_refused():
     one = guitar(8)
     surveys = one.surveys(ONE)
     with pytest.raises(ValueError, match="fret 30"):

@@ -86,7 +86,7 @@ def read(text: str, root: str | None = None) -> SettingsFile:
     return read_settings(text, "my.toml", FOLDER, root)
 
 
-def test_what_it_says() -> None:
+def test_a_settings_file_gives_options_bindings_and_listeners() -> None:
     found = read(TEXT)
     assert found.options == {
         "source": "simulated",
@@ -117,7 +117,7 @@ def test_an_empty_file_changes_nothing() -> None:
     assert read("") == SettingsFile()
 
 
-def test_every_option_of_serve_can_stand_in_it() -> None:
+def test_a_settings_file_can_set_every_option_of_serve() -> None:
     options = set(inspect.signature(serve).parameters) - {"context", "settings"}
     assert set(SettingsForm.model_fields) - {"pass_over", "listener", "binding", "check"} == options
 

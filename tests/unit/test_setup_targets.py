@@ -220,7 +220,7 @@ def test_days() -> None:
     relief_mm=st.floats(-0.2, 1.0),
     more_mm=st.floats(-0.2, 1.0),
 )
-def test_whatever_is_measured_the_sides_are_as_measured_and_a_neck_bent_back_is_as_it_was(
+def test_measured_action_is_kept_and_a_relief_set_back_restores_the_heights(
     name: str, treble_mm: float, bass_mm: float, relief_mm: float, more_mm: float
 ) -> None:
     instrument = load_instrument(name)

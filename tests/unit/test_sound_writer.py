@@ -252,7 +252,7 @@ def test_without_a_limit_of_days_nothing_is_too_old(journal):
     assert too_much(found, 0, {"1999-01-01-1"}) == []
 
 
-def test_what_a_crash_left_half_written_is_counted_and_goes_with_the_rest(journal):
+def test_a_half_written_file_is_counted_and_deleted_with_its_session(journal):
     older(journal, "2026-10-25-1")
     half = folder_of(journal) / "2026-10-25-1" / f"{file_name(9, sound(9).sound)}.part"
     half.write_bytes(b"x" * 100)

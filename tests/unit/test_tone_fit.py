@@ -133,7 +133,7 @@ def test_a_hum_line_beside_the_partial_is_fitted_along(off_hz):
     assert max(map(abs, pulled)) > 0.1
 
 
-def test_lines_stand_in_the_baseband_as_the_columns_say():
+def test_line_columns_equal_the_lines_in_the_baseband():
     time = np.arange(4000) / RATE_HZ
     band = demodulate(0.2 * np.cos(2.0 * math.pi * 103.0 * time), RATE_HZ, 100.0, 100.0)
     columns, precision = line_columns(band, [Line(103.0, 0.5)])

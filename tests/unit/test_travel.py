@@ -193,7 +193,7 @@ def test_nothing_missing_asks_for_nothing() -> None:
     assert ways(FLOATING, 6, -0.04) == {}
 
 
-def test_what_cannot_be_asked() -> None:
+def test_an_impossible_distance_or_string_is_refused() -> None:
     now = fretted_string(FLOATING.string(6), FLOATING.open_hz(6))
     with pytest.raises(ValueError, match="no distance"):
         travel_remedies(FLOATING, 6, math.nan, now)
