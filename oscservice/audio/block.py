@@ -24,15 +24,13 @@ from typing import Literal, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from oscservice.defaults import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, MOST_CHANNELS
 from oscservice.errors import InputError
 
 Samples = NDArray[np.float32]
 State = Literal["starting", "running", "lost", "ended"]
 
 BLOCK_FRAMES = 1024
-LOWEST_RATE_HZ = 8_000
-HIGHEST_RATE_HZ = 192_000
-MOST_CHANNELS = 64
 
 TRUNCATED = "truncated"  # the file ends, or can't be decoded, before its header says
 NOT_FINITE = "not finite"  # NaN or infinity was replaced by 0; the count of samples follows
@@ -84,7 +82,8 @@ def replace_non_finite(samples: Samples) -> tuple[Samples, int]:
 def check_rate(rate_hz: float, where: str) -> int:
     """Return the sample rate as a whole number of Hz. Raises InputError outside 8 to 192 kHz."""
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-        raise InputError(f"{where}: a sample rate of {rate_hz:g} Hz can't be used: it must be 8000 to 192000 Hz")
+        expected = f"it must be {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
+        raise InputError(f"{where}: a sample rate of {rate_hz:g} Hz can't be used: {expected}")
     return round(rate_hz)
 
 
@@ -93,6 +92,29 @@ def check_channels(channels: int, where: str) -> int:
     if not 1 <= channels <= MOST_CHANNELS:
         raise InputError(f"{where}: {channels} channels can't be used: it must be 1 to {MOST_CHANNELS}")
     return channels
+
+
+def unfit_option(source: AudioSource, rate_hz: int | None, channels: int | None, what: str) -> str:
+    """Return a complaint about the option that asks for another rate or number of channels than a source has.
+
+    Parameters
+    ----------
+    source : AudioSource
+        The source.
+    rate_hz, channels : int | None
+        The values of ``--rate`` and ``--channels``; None if not given.
+    what : str
+        The source in words.
+
+    Returns
+    -------
+    str
+        ``--channels 2 does not fit the file, which has 1``; empty if both options fit.
+    """
+    for option, asked, real in (("--rate", rate_hz, source.sample_rate_hz), ("--channels", channels, source.channels)):
+        if asked is not None and asked != real:
+            return f"{option} {asked} does not fit {what}, which has {real}"
+    return ""
 
 
 class AudioSource(ABC):

@@ -21,14 +21,12 @@ from pydantic_core import ErrorDetails
 from oscservice.check.assignment import DEFAULT_PLACES, RecordingInfo
 from oscservice.check.file_naming import NameParts, Names, compile_names
 from oscservice.check.verdicts import Limits, Refusal
+from oscservice.defaults import A4_HZ, LARGEST_LIMIT_CENTS, MOST_CHANNELS, REFERENCE_RANGE_HZ
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import preset_names
-from oscservice.instrument.pitch import A4_HZ, Place, note_number
+from oscservice.instrument.pitch import Place, note_number
 from oscservice.instrument.spec import MOST_STRINGS, ReferenceHz
 from oscservice.toml_file import Form, first_mistake, parse, toml_text
-
-LARGEST_LIMIT_CENTS = 100.0
-MOST_CHANNELS = 64
 
 
 def _names(given: str) -> str:
@@ -64,6 +62,7 @@ LimitCents = Annotated[float, Field(gt=0.0, le=LARGEST_LIMIT_CENTS)]
 _FILES = 'a path, a folder or a pattern such as "takes/*.wav", or a list of these'
 _PLACES = 'a list of places: ["open", "fret 12"], say'
 _LIMIT = f"cents above 0, to {LARGEST_LIMIT_CENTS:g}"
+_REFERENCE = "a number from {:g} to {:g} (Hz, usually {})".format(*REFERENCE_RANGE_HZ, A4_HZ)
 _PATTERN = 'a text in quotes with fields such as {string}, {place}, {note}, {take}: "string{string}_{place}_{take}"'
 _CHANNEL = f"a whole number from 1 to {MOST_CHANNELS}"
 
@@ -111,7 +110,7 @@ class ManifestForm(Form):
 
     name: Text | None = Field(None, description="a text in quotes")
     instrument: Text | None = Field(None, description="a preset or an instrument file, in quotes")
-    reference_hz: ReferenceHz = Field(A4_HZ, description="a number from 380 to 500 (Hz, usually 440.0)")
+    reference_hz: ReferenceHz = Field(A4_HZ, description=_REFERENCE)
     files: Files | None = Field(None, description=_FILES)
     names: Pattern | None = Field(None, description=_PATTERN)
     listen_for: Places | None = Field(None, description=_PLACES)

@@ -14,13 +14,15 @@ import typer
 
 from oscservice.cli.arguments import named_instrument
 from oscservice.cli.console import progress_bar
+from oscservice.defaults import LARGEST_LIMIT_CENTS, MOST_CHANNELS, REFERENCE_RANGE_HZ
 from oscservice.errors import InputError
 
 if TYPE_CHECKING:
     from oscservice.check.file_naming import Names
     from oscservice.check.manifest import Recordings
 
-_LIMIT = {"min": 0.01, "max": 100.0}
+_REFERENCE = {"min": REFERENCE_RANGE_HZ[0], "max": REFERENCE_RANGE_HZ[1]}
+_LIMIT = {"min": 0.01, "max": LARGEST_LIMIT_CENTS}
 
 
 def check(
@@ -37,11 +39,9 @@ def check(
         typer.Option(help="Pattern of the file names: string{string}_{place}_{take}, {note}_{dynamic}_{take}."),
     ] = None,
     instrument: Annotated[str | None, typer.Option(help="Preset or instrument file; none: note names only.")] = None,
-    reference: Annotated[
-        float | None, typer.Option(min=380.0, max=500.0, help="A4 in Hz, if there is no instrument.")
-    ] = None,
+    reference: Annotated[float | None, typer.Option(**_REFERENCE, help="A4 in Hz, if there is no instrument.")] = None,
     channel: Annotated[
-        int | None, typer.Option(min=1, max=64, help="The channel to read; by default the loudest.")
+        int | None, typer.Option(min=1, max=MOST_CHANNELS, help="The channel to read; by default the loudest.")
     ] = None,
     string_a_channel: Annotated[bool, typer.Option("--string-a-channel", help="Channel 1 carries string 1.")] = False,
     baseline: Annotated[Path | None, typer.Option(help="An accepted earlier state to compare with.")] = None,

@@ -13,6 +13,7 @@ import typer
 
 from oscservice.cli.arguments import named_instrument
 from oscservice.cli.console import plain_table, wide_console
+from oscservice.defaults import A4_HZ, REFERENCE_RANGE_HZ
 from oscservice.errors import InputError, OscserviceError
 from oscservice.sentences.plural import counted
 
@@ -35,7 +36,9 @@ def measure(
     instrument: Annotated[
         str | None, typer.Option(help="Preset or file; then string and place of each note are shown.")
     ] = None,
-    reference_hz: Annotated[float, typer.Option("--reference", min=380.0, max=500.0, help="A4 in Hz.")] = 440.0,
+    reference_hz: Annotated[
+        float, typer.Option("--reference", min=REFERENCE_RANGE_HZ[0], max=REFERENCE_RANGE_HZ[1], help="A4 in Hz.")
+    ] = A4_HZ,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON Lines, one object a note.")] = False,
 ) -> None:
     """Print a table, or JSON Lines. Files that can't be read are named on standard error, the others are measured.

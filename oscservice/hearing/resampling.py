@@ -11,6 +11,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from oscservice.defaults import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from oscservice.hearing.fir_filter import filtered, lowpass_taps
 
 Samples = npt.NDArray[np.float64]
@@ -18,9 +19,6 @@ Samples = npt.NDArray[np.float64]
 WORKING_RATE_HZ = 16000.0
 """Nominal working rate. The decimated rate is 0.9 times this or more, and less than twice that; a lower rate of the
 input is kept."""
-
-LOWEST_RATE_HZ = 8000.0
-HIGHEST_RATE_HZ = 192000.0
 
 _HALF_LENGTH = 8  # delay of the filter, in decimated samples
 

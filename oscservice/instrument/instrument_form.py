@@ -15,9 +15,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo, model_validator
 
+from oscservice.defaults import A4_HZ, REFERENCE_RANGE_HZ
 from oscservice.instrument import setup_targets, spec
 from oscservice.instrument.bridge_kinds import BUILT_IN_KINDS, NO_KINDS, BridgeKind, BridgeSize, Kinds, find_kind
-from oscservice.instrument.pitch import A4_HZ
 from oscservice.instrument.spec import MEANS
 from oscservice.instrument.string_physics import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
 from oscservice.toml_file import Expected, Form
@@ -232,8 +232,8 @@ class StringForm(Form):
     core_mm: spec.GaugeMm | None = Field(None, description=_GAUGE)
     unit_weight_kg_m: spec.UnitWeight | None = Field(None, description="a number from 0.00005 to 0.1 (kg/m)")
     scale_mm: spec.ScaleMm | None = Field(None, description=_SCALE)
-    action_12_mm: spec.ActionMm = Field(1.8, description="a number from 0 to 10 (mm)")
-    nut_height_mm: spec.NutHeightMm = Field(0.4, description="a number from 0 to 5 (mm)")
+    action_12_mm: spec.ActionMm = Field(1.8, description=_number_in(setup_targets.ACTION_LIMITS_MM, "mm"))
+    nut_height_mm: spec.NutHeightMm = Field(0.4, description=_number_in(setup_targets.NUT_LIMITS_MM, "mm"))
     setback_mm: spec.SetbackMm = Field(2.0, description="a number from -20 to 30 (mm)")
     offset_cents: spec.OffsetCents = Field(0.0, description="a number from -50 to 50 (cents off the note, + sharp)")
 
@@ -296,7 +296,7 @@ class InstrumentForm(Form):
     identity: spec.Identity | None = Field(
         None, description=f"a text of 1 to {spec.LONGEST_IDENTITY} characters in quotes, no blank at its ends"
     )
-    reference_hz: spec.ReferenceHz = Field(A4_HZ, description=_number_in(spec.REFERENCE_RANGE_HZ, "Hz, usually 440.0"))
+    reference_hz: spec.ReferenceHz = Field(A4_HZ, description=_number_in(REFERENCE_RANGE_HZ, f"Hz, usually {A4_HZ}"))
     frets: spec.FretCount = Field(description=f"a whole number from 1 to {spec.MOST_FRETS}")
     scale_mm: spec.ScaleMm = Field(description=_SCALE)
     capo: int = Field(0, ge=0, le=12, description="the capo's fret, a whole number from 0 (none) to 12")

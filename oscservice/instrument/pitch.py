@@ -16,8 +16,7 @@ import math
 import re
 from dataclasses import dataclass
 
-A4_HZ = 440.0
-"""Standard tuning frequency of A4 in Hz (ISO 16:1975)."""
+from oscservice.defaults import A4_HZ
 
 CENTS_PER_E = 1200.0 / math.log(2.0)
 """Cents in a factor of e: a small relative change of frequency times this is in cents."""

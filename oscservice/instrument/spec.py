@@ -10,7 +10,8 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, model_validator
 
-from oscservice.instrument.pitch import A4_HZ, Place, note_hz, note_number
+from oscservice.defaults import A4_HZ, REFERENCE_RANGE_HZ
+from oscservice.instrument.pitch import Place, note_hz, note_number
 from oscservice.instrument.setup_targets import (
     ACTION_LIMITS_MM,
     NUT_LIMITS_MM,
@@ -38,7 +39,6 @@ ADJUSTER_SHARE = (0.001, 10.0)
 
 SCALE_RANGE_MM = (300.0, 1000.0)
 GAUGE_RANGE_MM = (0.1, 4.2)
-REFERENCE_RANGE_HZ = (380.0, 500.0)
 MOST_STRINGS = 12
 MOST_FRETS = 36
 LONGEST_IDENTITY = 60
