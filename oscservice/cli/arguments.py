@@ -18,7 +18,8 @@ from oscservice.sentences.plural import counted
 if TYPE_CHECKING:
     from oscservice.instrument.spec import Instrument
     from oscservice.plugins.registry import Offer
-    from oscservice.record.journal import Journal, SessionRow
+    from oscservice.record.event_chain import SessionRow
+    from oscservice.record.journal import Journal
     from oscservice.session.state import State
 
 JournalOption = Annotated[Path | None, typer.Option(help="Journal file; by default the user's own.")]

@@ -39,7 +39,7 @@ from oscservice.osc.address import AddressSpace
 from oscservice.osc.peer import Networks
 from oscservice.osc.server import OscServer
 from oscservice.plugins.registry import Registry
-from oscservice.record.journal import SessionRow
+from oscservice.record.event_chain import SessionRow
 from oscservice.record.kept_sound import Stretch
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import commands as cm

@@ -17,7 +17,8 @@ from datetime import UTC, datetime
 
 from oscservice.errors import JournalError
 from oscservice.instrument.spec import Instrument
-from oscservice.record.journal import Journal, SessionRow, utc_text
+from oscservice.record.event_chain import SessionRow, utc_text
+from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.record.session_history import last_sealed, state_of
 from oscservice.session import commands as cm

@@ -35,16 +35,10 @@ def to_schema_2(path: Path, database: sqlite3.Connection) -> None:
 
     Raises sqlite3.Error; the journal is then as it was.
     """
-    database.execute("BEGIN IMMEDIATE")
-    try:
-        if _version(database) == 1:  # another process may have been quicker
+    with transaction(database):
+        if _pragma(database, "user_version") == 1:  # another process may have been quicker
             _copy(path, path.with_name(f"{path.name}.v1.bak"))
             _migrate(database)
-        database.execute("COMMIT")
-    except BaseException:
-        if database.in_transaction:
-            database.execute("ROLLBACK")
-        raise
 
 
 def migrated_copy(database: sqlite3.Connection) -> sqlite3.Connection:
@@ -54,10 +48,6 @@ def migrated_copy(database: sqlite3.Connection) -> sqlite3.Connection:
     database.close()
     _migrate(copy)
     return copy
-
-
-def _version(database: sqlite3.Connection) -> int:
-    return int(database.execute("PRAGMA user_version").fetchone()[0])
 
 
 def _copy(path: Path, to: Path) -> None:
@@ -195,6 +185,19 @@ def _text(stored: bytes) -> str:
 
 
 @contextmanager
+def transaction(database: sqlite3.Connection) -> Iterator[None]:
+    """Make all of the changes in the block, or none after an error. Raises sqlite3.Error."""
+    database.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        database.execute("COMMIT")
+    except BaseException:
+        if database.in_transaction:
+            database.execute("ROLLBACK")
+        raise
+
+
+@contextmanager
 def sqlite_errors(path: Path) -> Iterator[None]:
     """Turn SQLite's errors about the file into a JournalError."""
     try:
@@ -252,16 +255,10 @@ def _is_new(database: sqlite3.Connection) -> bool:
 
 
 def _make_tables(database: sqlite3.Connection) -> None:
-    database.execute("BEGIN IMMEDIATE")
-    try:
+    with transaction(database):
         if _is_new(database):  # another process may have been quicker
             for statement in _TABLES:
                 database.execute(statement)
-        database.execute("COMMIT")
-    except BaseException:
-        if database.in_transaction:
-            database.execute("ROLLBACK")
-        raise
 
 
 def _check(path: Path, database: sqlite3.Connection) -> None:

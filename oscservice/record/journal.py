@@ -38,6 +38,7 @@ from oscservice.record.database import (
     prepare_place,
     put_database_aside,
     sqlite_errors,
+    transaction,
 )
 from oscservice.record.event_chain import (
     EventRow,
@@ -60,8 +61,6 @@ from oscservice.record.event_chain import (
 from oscservice.record.session_files import SessionFiles
 from oscservice.record.session_lock import SessionLock
 from oscservice.sentences.plural import counted
-
-__all__ = ["Journal", "SessionRow", "default_path", "utc_text"]
 
 _LISTED = (
     "id, instrument, label, started_utc, closed_utc, (SELECT count(*) FROM events WHERE session = id), "
@@ -409,15 +408,8 @@ class Journal:
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         self._check_there()
-        with sqlite_errors(self.path):
-            self._database.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-                self._database.execute("COMMIT")
-            except BaseException:
-                if self._database.in_transaction:
-                    self._database.execute("ROLLBACK")
-                raise
+        with sqlite_errors(self.path), transaction(self._database):
+            yield
 
     # Journal and files
 

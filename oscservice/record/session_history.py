@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from oscservice.errors import JournalError, JournalUnavailableError
-from oscservice.record.journal import Journal, SessionRow
+from oscservice.record.event_chain import SessionRow
+from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.session import events as ev
 from oscservice.session.replay import fold
