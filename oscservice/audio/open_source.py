@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import BinaryIO
 
-from oscservice.audio.block import AudioSource
+from oscservice.audio.block import AudioSource, unfit_option
 from oscservice.audio.device_source import DeviceSource
 from oscservice.audio.file_source import FileSource
 from oscservice.audio.raw_source import RawSource
@@ -58,8 +58,8 @@ def open_source(
 def _file(path: str, rate: int | None, channels: int | None, fast: bool) -> FileSource:
     """Return the source of a file. Raises InputError when the options don't fit the file."""
     source = FileSource(path, fast)
-    for option, asked, real in (("--rate", rate, source.sample_rate_hz), ("--channels", channels, source.channels)):
-        if asked is not None and asked != real:
-            source.close()
-            raise InputError(f"{path}: {option} {asked} does not fit the file, which has {real}: leave the option out")
+    complaint = unfit_option(source, rate, channels, "the file")
+    if complaint:
+        source.close()
+        raise InputError(f"{path}: {complaint}: leave the option out")
     return source

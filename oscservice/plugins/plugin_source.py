@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from oscservice.audio.block import NOT_FINITE, AudioSource, Block, check_channels, check_rate
+from oscservice.audio.block import NOT_FINITE, AudioSource, Block, check_channels, check_rate, unfit_option
 from oscservice.errors import AudioInputError, InputError
 from oscservice.plugins.registry import Offer, PluginError, Registry, SourceMaker, guarded, one_line, reason_of
 
@@ -34,13 +34,10 @@ def open_plugin(
     except PluginError as error:
         registry.disable(offer, str(error))
         raise AudioInputError(f"{offer} is disabled: {error}") from None
-    for option, asked, real in (
-        ("--rate", rate_hz, checked.sample_rate_hz),
-        ("--channels", channels, checked.channels),
-    ):
-        if asked is not None and asked != real:
-            checked.close()
-            raise InputError(f"{option} {asked} does not fit the source {offer.name}, which has {real}: leave it out")
+    complaint = unfit_option(checked, rate_hz, channels, f"the source {offer.name}")
+    if complaint:
+        checked.close()
+        raise InputError(f"{complaint}: leave it out")
     return checked
 
 
