@@ -23,6 +23,7 @@ from oscservice.errors import InputError
 from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import SessionRow
 from oscservice.record.remeasurement import NumberedEvents, taken_back
+from oscservice.record.whole_file import whole_file
 from oscservice.report.drawing import LIGHT, blank, page_axes, pdf, png, style, svg
 from oscservice.sentences.plural import counted
 from oscservice.session import events as ev
@@ -211,7 +212,7 @@ def write(visits: Sequence[Visit], identity: str, path: Path) -> None:
     """Draw sessions, at least one, the oldest first, into a file with one of the suffixes in ``FORMS``.
 
     Raises:
-        InputError: another suffix, or the file can't be written.
+        InputError: another suffix, or the file can't be written; an older one of that name then stays.
     """
     form = path.suffix.lower()
     if form not in FORMS:
@@ -223,7 +224,8 @@ def write(visits: Sequence[Visit], identity: str, path: Path) -> None:
         else:
             written = png(figure) if form == ".png" else pdf(figure)
     try:
-        path.write_bytes(written)
+        with whole_file(path) as file:
+            file.write(written)
     except OSError as error:
         raise InputError(f"--plot {path} can't be written ({error.strerror}): choose another place") from None
 

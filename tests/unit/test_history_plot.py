@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -250,6 +251,18 @@ def test_other_endings_are_refused(year, tmp_path, name):
 def test_an_unwritable_place_is_reported(year, tmp_path):
     with pytest.raises(InputError, match=r"can't be written \(No such file or directory\): choose another place"):
         write(year, "the red one", tmp_path / "none" / "a.svg")
+
+
+def test_a_drawing_that_cannot_be_written_leaves_the_older_file(year, tmp_path, monkeypatch):
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    path = tmp_path / "a.svg"
+    path.write_text("older")
+    monkeypatch.setattr("oscservice.record.whole_file.os.fsync", full)
+    with pytest.raises(InputError, match=r"^--plot .*a\.svg can't be written \(No space left on device\): choose"):
+        write(year, "the red one", path)
+    assert [(one.name, one.read_text()) for one in tmp_path.iterdir()] == [("a.svg", "older")]
 
 
 def test_strings_that_are_added_have_a_row_from_then_on(year, eight, tmp_path):
