@@ -11,12 +11,13 @@ import typer
 from oscservice.cli.arguments import JournalOption, instrument_sessions
 from oscservice.cli.console import plain_table, say
 from oscservice.errors import InputError
+from oscservice.record.event_chain import SessionRow, minute_text
 from oscservice.sentences.plural import counted
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from oscservice.record.journal import Journal, SessionRow
+    from oscservice.record.journal import Journal
     from oscservice.report.history_plot import Visit
     from oscservice.session.setup_changes import Side
     from oscservice.session.setup_summary import SetupSummary
@@ -134,7 +135,7 @@ def _table(found: list[Entry]) -> Table:
     columns = ("session", "begun (UTC)", "label", "outcome", "tol.", "worst")
     table = plain_table(*columns, right=("tol.",), fixed=("session", "worst"))
     for row, summary, outcome in found:
-        began = row.started_utc[:16].replace("T", " ")
+        began = minute_text(row.started_utc)
         tolerance = f"{summary.tolerance_cents:g}"
         table.add_row(row.id, began, summary.label, outcome, tolerance, _worst(summary))
     return table

@@ -14,10 +14,10 @@ from oscservice.cli.arguments import JournalOption
 from oscservice.cli.console import plain_table
 from oscservice.cli.output_file import output_file
 from oscservice.errors import InputError, JournalError
+from oscservice.record.event_chain import Record, minute_text
 from oscservice.sentences.plural import counted
 
 if TYPE_CHECKING:
-    from oscservice.record.event_chain import Record
     from oscservice.record.journal import Journal
     from oscservice.record.kept_sound import KeptSound, SoundCheck
 
@@ -48,7 +48,7 @@ def list_sessions(journal: Path | None) -> None:
         columns = ("session", "begun (UTC)", "instrument", "label", "events", "record")
         table = plain_table(*columns, right=("events",), fixed=("session",))
         for row in rows:
-            began = row.started_utc[:16].replace("T", " ")
+            began = minute_text(row.started_utc)
             how = _seal_state(opened.record(row.id))
             table.add_row(row.id, began, row.identity, row.label, str(row.events), how)
     if rows:

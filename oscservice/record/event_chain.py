@@ -10,12 +10,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 FORM = "oscservice-session-1"
+
+SESSION_NAME = re.compile(r"(\d{4}-\d\d-\d\d)-([1-9]\d{0,8})")
+"""A session's name: the day and a number."""
 
 
 def first_link(origin: str) -> str:
@@ -190,6 +194,11 @@ def utc_text(now: datetime) -> str:
     if now.tzinfo is None:
         raise ValueError(f"a time without a zone: {now!r}")
     return now.astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def minute_text(at_utc: str) -> str:
+    """Return a time of `utc_text` to the minute, such as 2026-11-25 09:30."""
+    return at_utc[:16].replace("T", " ")
 
 
 def storable(text: str) -> str:

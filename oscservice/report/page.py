@@ -18,6 +18,7 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from oscservice.errors import InputError
+from oscservice.record.event_chain import minute_text
 from oscservice.report import neck_drawing as neck
 from oscservice.report import pitch_track_drawing as tracks
 from oscservice.report import report_text as words
@@ -161,7 +162,7 @@ def _environment() -> Environment:
     )
     for name, made in {
         "with_error": words.with_error,
-        "moment": words.moment,
+        "minute_text": minute_text,
         "listed": words.listed,
         "outcome_of": words.outcome_of,
         "moved": words.moved,

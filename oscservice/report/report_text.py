@@ -39,11 +39,6 @@ def with_error(value: Value | None) -> str:
     return "–" if value is None else f"{signed(value.value)} ± {max(value.se, LEAST_SE):.1f}"
 
 
-def moment(at_utc: str) -> str:
-    """Return a time of the journal to the minute: ``2026-11-25 09:30``."""
-    return at_utc[:16].replace("T", " ")
-
-
 def listed(numbers: Sequence[int]) -> str:
     """Return strings in words: ``string 4``, ``strings 2 and 4``, ``strings 1, 2 and 4``."""
     words = [str(number) for number in numbers]
