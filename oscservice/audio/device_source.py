@@ -27,6 +27,7 @@ from oscservice.audio.portaudio import (
     silenced_stderr,
 )
 from oscservice.errors import AudioInputError
+from oscservice.sentences.plural import counted
 
 DEVICE_BLOCK_FRAMES = 512
 _QUEUE_S = 4.0  # the listener may be late by this before samples are dropped
@@ -169,7 +170,7 @@ class _Capture:
 
     @staticmethod
     def _refusal(device: InputDevice, rate_hz: int, channels: int, error: Exception) -> AudioInputError:
-        asked = f"{rate_hz} Hz and {channels} channel{'' if channels == 1 else 's'}"
+        asked = f"{rate_hz} Hz and {counted(channels, 'channel')}"
         return AudioInputError(
             f"input device {device.name!r} can't be opened with {asked} ({one_line(error)}): "
             "close what else uses it, or see `oscservice devices`"

@@ -21,6 +21,7 @@ from oscservice.cli.arguments import (
 )
 from oscservice.cli.console import plain_table, say, wide_console
 from oscservice.errors import InputError, JournalError
+from oscservice.sentences.plural import numbered
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -88,7 +89,7 @@ def remains(
     console.print(_ON_REMAINS + (f" {_ON_CHANGE}" if str(change) else ""), highlight=False)
     left_out = sorted(set(state.numbers) - set(found))
     if left_out:
-        console.print(f"Not compared: string {', '.join(map(str, left_out))}.", highlight=False)
+        console.print(f"Not compared: {numbered('string', left_out)}.", highlight=False)
 
 
 def _object(
