@@ -23,6 +23,8 @@ def test_version() -> None:
 def test_help_names_every_command_and_explains_stepping() -> None:
     done = run_process("--help", COLUMNS="200")
     assert done.returncode == 0
+    names = {"rehearse", "serve", "measure", "predict", "remains", "devices", "addresses", "sentences", "instruments"}
+    assert set(COMMANDS) >= names
     for name in COMMANDS:
         assert f" {name} " in done.stdout
     done = run_process("serve", "--help", COLUMNS="200")

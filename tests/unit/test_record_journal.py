@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from oscservice.errors import JournalError
 from oscservice.record.database import SCHEMA
-from oscservice.record.journal import Journal, default_path, utc_text
+from oscservice.record.event_chain import utc_text
+from oscservice.record.journal import Journal, default_path
 
 NOW = datetime(2026, 11, 25, 10, 30, tzinfo=timezone(timedelta(hours=1)))
 AT = utc_text(NOW)
@@ -171,7 +172,7 @@ while True:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("lines", [1, 3, 50])
+@pytest.mark.parametrize("lines", [1, 2, 3, 17, 50])
 def test_a_killed_process_loses_nothing_it_announced_and_its_lock_ends(path: Path, lines: int) -> None:
     child = subprocess.Popen([sys.executable, "-c", CHILD, str(path)], stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None

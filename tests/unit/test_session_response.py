@@ -185,7 +185,7 @@ def far_off(response: float, seed: int) -> tuple[MadeUpSession, MadeUpTechnician
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("response", [1.3, 1.5])
 def test_the_expected_result_of_a_move_does_not_outweigh_readings(response: float, seed: int) -> None:
     job, hands = far_off(response, seed)
@@ -194,7 +194,7 @@ def test_the_expected_result_of_a_move_does_not_outweigh_readings(response: floa
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(8))
 def test_a_result_that_the_last_pass_contradicts_is_not_used_again(seed: int) -> None:
     job, _ = far_off(1.5, seed)
     assert not any(string.status is Status.SET_ASIDE for string in job.state.strings)
