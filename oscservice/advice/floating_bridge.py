@@ -56,7 +56,8 @@ gives is known to about a tenth of its diameter (assumed)."""
 INITIAL_SD = 0.3
 """Relative tension of a string before its first reading, 1 sd: some 250 cents."""
 SLACK = -0.7
-"""Relative tension of a slackened string, give or take INITIAL_SD: eight to thirty semitones down."""
+"""Relative tension of a slackened string, give or take INITIAL_SD: about ten semitones down; within 1 sd from four
+semitones down to fully slack."""
 
 STRAY_SHARE = 0.01
 STRAY_CENTS = 0.1

@@ -148,7 +148,7 @@ class _Missing:
         return 0.0 - error_after(0.0, lengths, math.copysign(rest_mm, self.mm * rest_mm))
 
     def remedy(self, code: str, text: str, changed: FrettedString, caution: str) -> TravelRemedy | None:
-        """Return the remedy that changes the string; None where it makes up less than a tenth of a millimetre."""
+        """Return the remedy that changes the string; None where it makes up nothing that is shown."""
         worth = math.copysign(1.0, self.mm) * (fret_12_setback_mm(self.fretted) - fret_12_setback_mm(changed))
         if worth < SHOWN_MM / 2.0:
             return None

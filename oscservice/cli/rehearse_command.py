@@ -109,8 +109,8 @@ def _table(result: Rehearsed, tolerance: float) -> Table:
         table.add_row(
             str(s.string),
             s.note,
-            f"{s.before_cents:+.1f}",
-            Text(f"{s.after_cents:+.2f}", style="" if good else "bold"),
+            f"{round(s.before_cents, 1) + 0.0:+.1f}",
+            Text(f"{round(s.after_cents, 2) + 0.0:+.2f}", style="" if good else "bold"),
             str(len(s.moves_mm)),
             " ".join(f"{mm:+.1f}" for mm in s.moves_mm) or "none",
             str(s.plucks),

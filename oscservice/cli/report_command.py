@@ -60,7 +60,7 @@ def report(
         paper: of the PDF.
 
     Raises:
-        InputError: no such paper, a file that can't be written, or a library for PDF is missing.
+        InputError: a file that can't be written, or a library for PDF is missing.
         JournalError: no such session, or the journal can't be read.
     """
     forms = [place for place in (output, pdf, csv, json) if place is not None]

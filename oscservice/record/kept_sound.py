@@ -27,13 +27,11 @@ from numpy.typing import NDArray
 from oscservice.errors import InputError
 from oscservice.hearing.hum import Hum
 from oscservice.hearing.listener import Quiet
+from oscservice.record.event_chain import SESSION_NAME
 from oscservice.session import events as ev
 
 FULL_SCALE = 2**23
 """Samples are 24-bit integers from minus this number, which is -1.0, to one less than it."""
-
-SESSION = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{1,9})")
-"""A session's name, and so that of its folder: the day and a number."""
 
 FILE = re.compile(r"(\d{5,})-([0-9a-f]{12})\.flac(\.part)?")
 """A file's name: number of the event and the start of the SHA-256. While it is written, it ends in ``.part``."""
@@ -108,7 +106,7 @@ class Stretch:
 
 
 class MissingSoundError(Exception):
-    """The file is missing."""
+    """The file is missing or can't be read."""
 
 
 class AlteredSoundError(Exception):
@@ -263,7 +261,7 @@ def file_name(seq: int, sound: KeptSound) -> str:
 
 def find(folder: Path, session: str, sound: KeptSound) -> Path:
     """Return the path of a sound of a session. Raises MissingSoundError."""
-    if SESSION.fullmatch(session):  # an imported name is no path
+    if SESSION_NAME.fullmatch(session):  # an imported name is no path
         found = sorted((folder / session).glob(f"*-{sound.sha256[:12]}.flac"))
         if found:
             return found[0]
@@ -363,7 +361,7 @@ def sessions_in(folder: Path) -> list[SessionSound]:
     """Return every session with sound in a folder, which need not exist, the oldest first. Raises OSError."""
     if not folder.is_dir():
         return []
-    named = [(SESSION.fullmatch(path.name), path) for path in folder.iterdir()]
+    named = [(SESSION_NAME.fullmatch(path.name), path) for path in folder.iterdir()]
     ours = sorted((match[1], int(match[2]), path) for match, path in named if match is not None and path.is_dir())
     return [_session(path) for _, _, path in ours]
 

@@ -31,6 +31,7 @@ from oscservice.record.event_chain import (
 )
 from oscservice.record.journal import Journal, default_path
 from oscservice.record.session_files import lines
+from oscservice.sentences.plural import counted
 
 WAIT_S = 0.25
 """Time to wait for another process that is writing, in seconds. The daemon does nothing else meanwhile."""
@@ -123,7 +124,7 @@ class Recorder:
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
-            return f"{self.unwritten} events in memory are lost ({error.strerror} for a copy either): {self.fault}"
+            return f"{counted(self.unwritten, 'event')} in memory lost: {self.fault}; nor can a copy be written ({error.strerror})"
         return f"{self.fault}; what was in memory is in {name}: `oscservice sessions import {name}` brings it back"
 
     def take_notes(self) -> list[str]:

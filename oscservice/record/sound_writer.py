@@ -208,8 +208,8 @@ class SoundWriter:
         folder.mkdir(exist_ok=True)
 
     def _keep_within_limits(self, more: int) -> bool:
-        """Delete what is too old, and the oldest where so many bytes more are too many. Return False if there is still
-        no space. Raises OSError, except at the start."""
+        """Delete what is too old, then the oldest until ``more`` bytes fit. Return False if there is still no space.
+        Raises OSError, except at the start."""
         today = self._today()
         if today == self._looked and self._size + more <= self._most:
             return True
