@@ -32,10 +32,9 @@ def print_result(result: CheckResult, *, accepted: bool) -> None:
             console.print(_accepted(shown) if accepted else _table(shown))
         if len(shown) < len(result.cases):
             say(console, f"{len(result.cases) - len(shown)} more are not shown; --json has them all", soft_wrap=True)
-        for verdict in (
-            sorted({one.verdict for one in result.cases}, key=list(CheckVerdict).index) if not accepted else ()
-        ):
-            say(console, f"{verdict}: {VERDICT_TEXTS[verdict]}", soft_wrap=True)
+        if not accepted:
+            for verdict in sorted({one.verdict for one in result.cases}, key=list(CheckVerdict).index):
+                say(console, f"{verdict}: {VERDICT_TEXTS[verdict]}", soft_wrap=True)
     for remark in result.remarks[:_MOST_LINES]:
         say(console, remark, soft_wrap=True)
     if len(result.remarks) > _MOST_LINES:

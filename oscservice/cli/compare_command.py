@@ -64,7 +64,7 @@ def compare(
         line = f"{name}: session {one.session} of {one.identity}, {one.label} ({one.outcome or 'open'})"
         say(console, line)
     for remark in found.remarks:
-        say(console, f"{remark}")
+        say(console, remark)
     why = list(dict.fromkeys(cell.why for cell in found.cells if cell.why))
     console.print(_table(before, found, why))
     for number, reason in enumerate(why, start=1):
