@@ -21,15 +21,14 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from oscservice.errors import InputError, JournalError
-from oscservice.record.event_chain import EventRow, Record, SessionRow, body_text, edited, object_in
+from oscservice.record.event_chain import SESSION_NAME, EventRow, Record, SessionRow, body_text, edited, object_in
 from oscservice.record.whole_file import whole_file
 
 FORMAT = "oscservice-session"
 VERSION = 1
 
-_NAME = re.compile(r"\d{4}-\d\d-\d\d-[1-9]\d{0,8}")
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}\+00:00")
-_FILE_NAME = re.compile(rf"({_NAME.pattern})(\.open)?\.jsonl")
+_FILE_NAME = re.compile(rf"(?P<session>{SESSION_NAME.pattern})(?P<open>\.open)?\.jsonl")
 
 _NumberedLine: TypeAlias = tuple[int, dict[str, Any] | None]
 
@@ -210,7 +209,7 @@ class SessionFiles:
             for name in os.listdir(self.folder):
                 match = _FILE_NAME.fullmatch(name)
                 if match is not None:
-                    found[match[1]] = found.get(match[1], False) or match[2] is None
+                    found[match["session"]] = found.get(match["session"], False) or match["open"] is None
         return found
 
     def has(self, session_id: str) -> bool:
@@ -315,7 +314,7 @@ class SessionFiles:
 
 
 def _is_name(session_id: str) -> bool:
-    return _NAME.fullmatch(session_id) is not None
+    return SESSION_NAME.fullmatch(session_id) is not None
 
 
 def free_name(path: Path, what: str) -> Path:

@@ -231,14 +231,16 @@ def test_a_session_that_another_process_writes_is_not_deleted(journal):
 def test_sound_that_is_too_old_is_deleted_at_the_start(journal):
     for session in ("2026-10-25-1", "2026-11-14-9", "2026-11-15-1"):
         older(journal, session)
-    (folder_of(journal) / "notes of mine").mkdir()
+    for name in ("notes of mine", "2026-10-25-0", "2026-10-25-01"):
+        (folder_of(journal) / name).mkdir()
     mine = folder_of(journal) / "2026-11-14-9" / "mine.txt"
     mine.write_text("not to be touched")
     writer = writer_of(journal, most_days=10)
     writer.close()
     assert [one.session for one in sessions_in(folder_of(journal)) if one.size] == ["2026-11-15-1"]
     assert mine.read_text() == "not to be touched"
-    assert (folder_of(journal) / "notes of mine").is_dir()
+    for name in ("notes of mine", "2026-10-25-0", "2026-10-25-01"):  # names of no session
+        assert (folder_of(journal) / name).is_dir()
     (line,) = writer.take_notes()
     assert line.startswith("kept sound of session 2026-10-25-1 to 2026-11-14-9 deleted (")
     assert line.endswith("it was older than 10 days")
