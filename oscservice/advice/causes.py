@@ -22,7 +22,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.special import logsumexp
 
 from oscservice.advice.expected_errors import (
-    HARMONIC,
+    HARMONIC_ROW,
     ExpectedErrors,
     Survey,
     expected_errors,
@@ -350,7 +350,7 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
             share = _TRAITS[Cause.UNEVEN].prior / len(numbers) / len(_MASS)
             spread = expected.uneven(number, sd, reach_mm)
             yield _CauseModel(Cause.UNEVEN, (number,), 0, share, np.zeros(1), none, spread, np.zeros(n))
-    frets = sorted({fret for _, fret in expected.rows if fret != HARMONIC})
+    frets = sorted({fret for _, fret in expected.rows if fret != HARMONIC_ROW})
     for fret in frets:
         has = tuple(number for number, at in expected.rows if at == fret)
         share = _TRAITS[Cause.FRET].prior / len(frets) / 2.0
@@ -485,7 +485,7 @@ def _evidence(expected: ExpectedErrors, named: CauseProbability) -> str:
     sd = np.sqrt(np.diag(expected.covariance))
     index = int(np.argmax(np.abs(shift) / sd))
     number, fret = expected.rows[index]
-    place = "12th-fret harmonic" if fret == HARMONIC else f"fret {fret}"
+    place = "12th-fret harmonic" if fret == HARMONIC_ROW else f"fret {fret}"
     share = f"{shift[index]:+.1f} of the {expected.heard[index]:+.1f} cents measured at string {number}, {place}"
     traits = _TRAITS[named.cause]
     way = traits.ways[0] if named.size > 0.0 else traits.ways[1]

@@ -54,7 +54,7 @@ Source: M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683."""
 
 CELLS = 60
 """Cells of a string for its mass per length."""
-HARMONIC = 0
+HARMONIC_ROW = 0
 """The 12th-fret harmonic, in place of a fret number."""
 
 
@@ -93,7 +93,7 @@ class ExpectedErrors:
     Attributes
     ----------
     rows : tuple[tuple[int, int], ...]
-        String and fret (or HARMONIC) of each value.
+        String and fret (or HARMONIC_ROW) of each value.
     strings : Mapping[int, FrettedString]
         String number -> model of the string.
     heard : ndarray of float64, shape (n,)
@@ -194,9 +194,9 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
         [_shift(rows, strings, d.change, d.string) for d in uncertain_factors(instrument, surveys)]
     )
     covariance = measured + columns @ columns.T
-    mean = np.array([0.0 if fret == HARMONIC else fretted_error_cents(strings[n], fret) for n, fret in rows])
+    mean = np.array([0.0 if fret == HARMONIC_ROW else fretted_error_cents(strings[n], fret) for n, fret in rows])
     blank = ExpectedErrors(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))))
-    for fret in {fret for _, fret in rows if fret != HARMONIC}:
+    for fret in {fret for _, fret in rows if fret != HARMONIC_ROW}:
         moved = blank.fret(fret)
         covariance += FRET_SD_MM**2 * np.outer(moved, moved) + GROOVE_SD_MM**2 * np.diag(moved**2)
     for number in strings:
@@ -265,7 +265,7 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
     string : FrettedString
         The string.
     fret : int
-        The fret, or HARMONIC.
+        The fret, or HARMONIC_ROW.
 
     Returns
     -------
@@ -282,7 +282,7 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
         return np.asarray(np.diff(phase - np.sin(phase)) / (4.0 * math.pi * partial))
 
     opened = lowered(0.0, 1)
-    if fret == HARMONIC:
+    if fret == HARMONIC_ROW:
         return CENTS_PER_E * (opened - lowered(0.0, 2))
     return CENTS_PER_E * (opened - lowered(fret_position_mm(string.scale_mm, fret), 1))
 
@@ -318,8 +318,8 @@ def measured_errors(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int
     Returns
     -------
     tuple[tuple[tuple[int, int], ...], ndarray of float64, ndarray of float64]
-        String and fret (or HARMONIC) of each value; the errors in cents, shape (n,); their covariance in cents squared,
-        shape (n, n).
+        String and fret (or HARMONIC_ROW) of each value; the errors in cents, shape (n,); their covariance in cents
+        squared, shape (n, n).
     """
     rows: list[tuple[int, int]] = []
     cents: list[float] = []
@@ -329,7 +329,7 @@ def measured_errors(surveys: Mapping[int, Survey]) -> tuple[tuple[tuple[int, int
         cents += survey.neck.errors_cents
         blocks.append(np.array(survey.neck.covariance))
         if survey.harmonic_cents is not None:
-            rows.append((number, HARMONIC))
+            rows.append((number, HARMONIC_ROW))
             cents.append(survey.harmonic_cents)
             blocks.append(np.array([[survey.harmonic_se_cents**2]]))
     covariance = np.zeros((len(rows), len(rows)))
@@ -382,7 +382,7 @@ def _shift(
     return np.array(
         [
             fretted_error_cents(changed[n], fret) - fretted_error_cents(strings[n], fret)
-            if fret != HARMONIC and n in changed
+            if fret != HARMONIC_ROW and n in changed
             else 0.0
             for n, fret in rows
         ]

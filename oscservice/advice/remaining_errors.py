@@ -24,7 +24,7 @@ from oscservice.advice.comparison import Comparison
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM
 from oscservice.advice.expected_errors import (
-    HARMONIC,
+    HARMONIC_ROW,
     ExpectedErrors,
     Survey,
     UncertainFactor,
@@ -78,7 +78,7 @@ class FretPosterior:
     Attributes
     ----------
     rows : tuple[tuple[int, int], ...]
-        String and fret (or HARMONIC) of each error.
+        String and fret (or HARMONIC_ROW) of each error.
     factors : tuple[UncertainFactor, ...]
         The uncertain factors.
     mean : ndarray of float64, shape (rows + factors,)
@@ -235,7 +235,7 @@ def _after_saddle_move(
     shift, slope = np.zeros(len(at.mean)), np.zeros(len(at.mean))
     for index in at.rows_of(number):
         fret = at.rows[index][1]
-        if fret != HARMONIC:
+        if fret != HARMONIC_ROW:
             lengths = speaking_lengths_mm(spec, fret, there_mm)
             shift[index] = error_after(0.0, lengths, moved_mm)
             slope[index] = cents_per_mm((lengths[0] + moved_mm, lengths[1] + moved_mm))

@@ -21,10 +21,9 @@ def print_result(result: CheckResult, *, accepted: bool) -> None:
     """Print the table of a check, its remarks, and the counts; with ``accepted`` without verdicts."""
     console = wide_console()
     if result.cases:
-        against = "what was heard"
-        if not accepted:
-            against = "against tolerances" if result.limits.drift_cents is None else f"against {result.baseline}"
-        say(console, f"{result.name or 'Recordings'} {against}", soft_wrap=True)
+        against = "tolerances" if result.limits.drift_cents is None else str(result.baseline)
+        heading = "the notes measured" if accepted else f"compared with {against}"
+        say(console, f"{result.name or 'Recordings'}: {heading}", soft_wrap=True)
         shown = result.cases
         if len(shown) > _MOST_ROWS:  # of a large archive only what doesn't hold
             shown = tuple(one for one in shown if one.verdict is not CheckVerdict.HOLDS)[:_MOST_ROWS]
@@ -65,7 +64,7 @@ def _table(shown: Sequence[CaseFound]) -> Table:
             first = [_MARKS[finding.verdict], escape(str(one.case)), str(one.notes)] if row == 0 else ["", "", ""]
             table.add_row(*first, *map(escape, table_cells(finding)))
         if not one.findings:
-            table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "compared by others")
+            table.add_row("", escape(str(one.case)), str(one.notes), "", "", "", "", "used for other places")
     return table
 
 

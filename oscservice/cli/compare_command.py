@@ -42,7 +42,7 @@ def compare(
         journal: the journal file; the user's own if None.
 
     Raises:
-        InputError: a session in which nothing was begun, or no such session.
+        InputError: nothing was begun in a session, or there are fewer sessions than ``last-N`` asks for.
         JournalError: no session of that name, or the journal can't be read.
     """
     # These take long to import, and the help needs none of them.

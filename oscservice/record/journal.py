@@ -122,8 +122,8 @@ class Journal:
         """Open the journal for writing, and repair it from the sessions' files if need be.
 
         A damaged journal is put aside and built again. Sessions and events that are missing are restored; sessions
-        without a complete file are copied. `notes` says what was restored. Raises JournalError as `open` does; of a
-        damaged file beside which there is no folder of sessions' files, JournalDamagedError.
+        without a complete file are copied. `notes` says what was restored. Raises JournalError as `open` does, and
+        JournalDamagedError for a damaged file without a folder of sessions' files beside it.
         """
         where = default_path() if path is None else Path(path)
         database, put_aside = _open_or_put_aside(where, wait_s)

@@ -124,7 +124,8 @@ class Recorder:
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
-            return f"{counted(self.unwritten, 'event')} in memory lost: {self.fault}; nor can a copy be written ({error.strerror})"
+            lost = f"{counted(self.unwritten, 'event')} in memory lost: {self.fault}"
+            return f"{lost}; a copy can't be written either ({error.strerror})"
         return f"{self.fault}; what was in memory is in {name}: `oscservice sessions import {name}` brings it back"
 
     def take_notes(self) -> list[str]:

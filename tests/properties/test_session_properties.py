@@ -363,7 +363,5 @@ class Session(RuleBasedStateMachine):
         assert topics(self.state) == topics(self.state, known=self.figures)  # what was carried over still holds
 
 
-Session.TestCase.settings = settings(
-    max_examples=80, stateful_step_count=40, suppress_health_check=list(HealthCheck)
-)
+Session.TestCase.settings = settings(max_examples=80, stateful_step_count=40, suppress_health_check=list(HealthCheck))
 TestSession = Session.TestCase

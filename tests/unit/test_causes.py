@@ -17,7 +17,7 @@ from oscservice.advice.causes import (
     strings_without_advice,
     suspected_cause,
 )
-from oscservice.advice.expected_errors import HARMONIC, Survey, expected_errors, mass_effect
+from oscservice.advice.expected_errors import HARMONIC_ROW, Survey, expected_errors, mass_effect
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.instrument.fretting import FrettedString, fretted_string
 from oscservice.instrument.instrument_file import load_instrument
@@ -189,7 +189,7 @@ def test_uneven_mass_has_the_effect_of_the_simulated_string(
         true = uneven.error_cents(number, fret) - even.error_cents(number, fret)
         assert float(mass_effect(string, fret) @ covered) * mass == pytest.approx(true, abs=0.2)
     touched = [cents_between(rig.place_hz(number, TOUCHED), 2.0 * rig.open_hz(number)) for rig in (uneven, even)]
-    assert float(mass_effect(string, HARMONIC) @ covered) * mass == pytest.approx(touched[0] - touched[1], abs=0.2)
+    assert float(mass_effect(string, HARMONIC_ROW) @ covered) * mass == pytest.approx(touched[0] - touched[1], abs=0.2)
 
 
 @pytest.mark.parametrize(("preset", "number"), [("six-string-648", 4), ("bass-5-864", 5), ("seven-string-648", 7)])
@@ -199,8 +199,8 @@ def test_half_a_string_that_is_heavier_by_symmetry(preset: str, number: int) -> 
     string, edges = string_of(preset, number)
     behind = (edges[1:] <= (string.scale_mm + string.setback_mm) / 2.0 + 1e-9).astype(float)
     k_cents = 1200.0 / np.log(2.0)
-    assert float(mass_effect(string, HARMONIC) @ behind) == pytest.approx(0.0, abs=1e-6)
-    assert float(mass_effect(string, HARMONIC) @ (1.0 - behind)) == pytest.approx(0.0, abs=1e-6)
+    assert float(mass_effect(string, HARMONIC_ROW) @ behind) == pytest.approx(0.0, abs=1e-6)
+    assert float(mass_effect(string, HARMONIC_ROW) @ (1.0 - behind)) == pytest.approx(0.0, abs=1e-6)
     assert 0.01 * float(mass_effect(string, 12) @ behind) == pytest.approx(0.01 * k_cents / 4.0, abs=0.1)
     assert 0.01 * float(mass_effect(string, 12) @ (1.0 - behind)) == pytest.approx(-0.01 * k_cents / 4.0, abs=0.1)
 
@@ -208,5 +208,5 @@ def test_half_a_string_that_is_heavier_by_symmetry(preset: str, number: int) -> 
 @pytest.mark.parametrize(("preset", "number"), [("six-string-648", 4), ("bass-5-864", 1), ("seven-string-648", 7)])
 def test_mass_that_is_more_everywhere_changes_nothing(preset: str, number: int) -> None:
     string, _ = string_of(preset, number)
-    for fret in (HARMONIC, 1, 7, 12, 20):
+    for fret in (HARMONIC_ROW, 1, 7, 12, 20):
         assert float(mass_effect(string, fret).sum()) == pytest.approx(0.0, abs=1e-6)

@@ -13,7 +13,7 @@ from oscservice.advice.expected_errors import (
     ACTION_SD_MM,
     FRET_SD_MM,
     GROOVE_SD_MM,
-    HARMONIC,
+    HARMONIC_ROW,
     NUT_HEIGHT_SD_MM,
     NUT_PLACE_SD_MM,
     TAKE_UP_SD_MM,
@@ -55,7 +55,7 @@ def expected_of(
 
 def of_string(expected: ExpectedErrors, values: np.ndarray, number: int) -> np.ndarray:
     """Those of the values that are of a string's frets."""
-    return np.array([v for (n, f), v in zip(expected.rows, values, strict=True) if n == number and f != HARMONIC])
+    return np.array([v for (n, f), v in zip(expected.rows, values, strict=True) if n == number and f != HARMONIC_ROW])
 
 
 def errors(rig: Rig, number: int) -> np.ndarray:
@@ -121,7 +121,7 @@ def test_a_predicted_change_equals_that_of_the_simulated_guitar(preset: str, fau
         true = errors(faulty, n) - errors(sound, n)
         # A floating bridge gives way a little as a string is pressed down; the model's doesn't.
         assert np.abs(of_string(expected, told, n) - true).max() < 0.25 + 0.15 * np.abs(true).max()
-    harmonics = [value for (_, fret), value in zip(expected.rows, told, strict=True) if fret == HARMONIC]
+    harmonics = [value for (_, fret), value in zip(expected.rows, told, strict=True) if fret == HARMONIC_ROW]
     assert harmonics == [0.0] * len(harmonics)  # where it is touched nothing is pressed down
 
 
@@ -130,7 +130,7 @@ def test_uneven_mass_is_the_one_thing_that_shifts_the_harmonic() -> None:
     added = np.diag(expected.uneven(3, 0.03, 40.0))
     for (n, fret), variance in zip(expected.rows, added, strict=True):
         assert (variance > 0.0) == (n == 3), (n, fret)
-    assert added[expected.rows.index((3, HARMONIC))] > 0.5**2
+    assert added[expected.rows.index((3, HARMONIC_ROW))] > 0.5**2
 
 
 # The errors of a sound guitar
@@ -165,7 +165,7 @@ def test_random_sound_guitars_are_within_the_stated_scatter(preset: str) -> None
         heard = {n: (off[n] + of_string(expected, expected.mean, n)).tolist() for n in numbers(instrument)}
         this = expected_of(instrument, heard)
         misfits.append((this.heard - this.mean) @ np.linalg.solve(this.covariance, this.heard - this.mean))
-    frets = np.array([fret != HARMONIC for _, fret in expected.rows])
+    frets = np.array([fret != HARMONIC_ROW for _, fret in expected.rows])
     spread = np.sqrt(np.mean(np.square(all_off), axis=0))
     assert (spread < 1.3 * told[frets]).all()
     assert (spread > 0.2 * told[frets]).all()
