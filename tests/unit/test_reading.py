@@ -82,16 +82,19 @@ def test_ten_times_closer_than_aubios_default_method_at_the_median(heard):
     assert ours * 10.0 <= peer, f"ours {ours:.3f} cents, aubio's yinfft {peer:.3f} cents"
 
 
+@pytest.mark.slow
 def test_window_pitch_is_never_an_octave_or_a_partial_off(heard):
     assert max(abs(row[1]) for row in heard) < 1.0
 
 
+@pytest.mark.slow
 def test_the_settled_pitch_is_the_pitch_after_the_glide(heard):
     errors = np.array([abs(row[3]) for row in heard])
     assert np.median(errors) < 0.1
     assert np.percentile(errors, 95) < 0.5
 
 
+@pytest.mark.slow
 def test_standard_error_covers_the_truth_about_as_often_as_it_says(heard):
     ratio = np.array([row[3] / row[4] for row in heard])
     assert np.mean(np.abs(ratio) < 1.0) > 0.5
