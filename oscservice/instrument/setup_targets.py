@@ -33,6 +33,19 @@ REPLACE_AFTER_DAYS = 60
 REPLACE_AFTER_LIMITS = (1, 3650)
 """Default age limit of strings (common practice, no source), and its range."""
 
+REPLACE_AFTER_HOURS = 40.0
+REPLACE_AFTER_HOURS_LIMITS = (1.0, 10_000.0)
+"""Default limit of the hours that strings were played (common practice, no source), and its range."""
+
+PICKUP_LIMITS_MM = (0.5, 20.0)
+"""Range of measured heights of a string over a pickup's poles, the string held at the last fret."""
+
+PICKUP_TREBLE_WANTED_MM = (1.6, 3.5)
+PICKUP_BASS_WANTED_MM = (2.0, 4.0)
+"""Default targets of the gap between string and magnet, held at the last fret (common practice, no source)."""
+
+LONGEST_SET_NAME = 60
+
 Range = tuple[float, float]
 
 
@@ -62,6 +75,12 @@ class SetUp(Frozen):
         action_treble_wanted_mm, action_bass_wanted_mm: targets of the action of string 1 and of the last string; None
             for the default.
         nut_wanted_mm: target of every string's height over fret 1; None for the default.
+        pickup_treble_wanted_mm, pickup_bass_wanted_mm: targets of the gap between the pickup nearest to the strings and
+            string 1, and the last string, held at the last fret.
+        string_set: name of the set of strings; empty if not known.
+        stretched_in: True if the strings were stretched in; None if not known.
+        hours_played: hours that the strings were played; None if not known.
+        replace_after_hours: limit of these hours.
         strings_fitted: day when the strings were put on, such as 2026-11-25; empty if not known.
         replace_after_days: age limit of the strings.
     """
@@ -71,6 +90,14 @@ class SetUp(Frozen):
     action_treble_wanted_mm: Wanted | None = None
     action_bass_wanted_mm: Wanted | None = None
     nut_wanted_mm: Wanted | None = None
+    pickup_treble_wanted_mm: Wanted = PICKUP_TREBLE_WANTED_MM
+    pickup_bass_wanted_mm: Wanted = PICKUP_BASS_WANTED_MM
+    string_set: Annotated[str, Field(max_length=LONGEST_SET_NAME)] = ""
+    stretched_in: bool | None = None
+    hours_played: Annotated[float, Field(ge=0.0, le=100_000.0)] | None = None
+    replace_after_hours: Annotated[float, Field(ge=REPLACE_AFTER_HOURS_LIMITS[0], le=REPLACE_AFTER_HOURS_LIMITS[1])] = (
+        REPLACE_AFTER_HOURS
+    )
     strings_fitted: Day = ""
     replace_after_days: Annotated[int, Field(ge=REPLACE_AFTER_LIMITS[0], le=REPLACE_AFTER_LIMITS[1])] = (
         REPLACE_AFTER_DAYS

@@ -11,6 +11,23 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, model_validator
 
 from oscservice.defaults import A4_HZ, REFERENCE_RANGE_HZ
+from oscservice.instrument.hardware import (
+    CLAMPED,
+    FIXED,
+    PAIRED,
+    PEGS,
+    SCREW_DRIVEN,
+    SHAPED_SADDLE,
+    SPRING_BALANCED,
+    TOOLS,
+    TWO_SCREW_BAR,
+    Anchor,
+    Clockwise,
+    FineTuners,
+    Nut,
+    Pegs,
+    SaddleType,
+)
 from oscservice.instrument.pitch import Place, note_hz, note_number
 from oscservice.instrument.setup_targets import (
     ACTION_LIMITS_MM,
@@ -76,6 +93,8 @@ OffsetCents = Annotated[float, Field(ge=-50.0, le=50.0)]
 ActionMm = Annotated[float, Field(ge=ACTION_LIMITS_MM[0], le=ACTION_LIMITS_MM[1])]
 NutHeightMm = Annotated[float, Field(ge=NUT_LIMITS_MM[0], le=NUT_LIMITS_MM[1])]
 SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]
+NutOffsetMm = Annotated[float, Field(ge=-5.0, le=5.0)]
+ToolName = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_bare_text)]
 Identity = Annotated[str, Field(min_length=1, max_length=LONGEST_IDENTITY), AfterValidator(_bare_text)]
 
 
@@ -93,6 +112,8 @@ class StringSpec(Frozen):
         nut_height_mm: height of the string over the fret plane at the nut.
         setback_mm: saddle beyond the scale length at the start, + away from the nut.
         offset_cents: wanted pitch of the open string from its note in equal temperament, + sharp.
+        nut_offset_mm: edge of a compensated nut from the nominal place of the nut, + toward the saddle.
+        fret_targets_cents: fret -> wanted error there, + sharp; 0 at every other fret.
     """
 
     note: NoteName
@@ -105,6 +126,8 @@ class StringSpec(Frozen):
     nut_height_mm: NutHeightMm
     setback_mm: SetbackMm
     offset_cents: OffsetCents = 0.0
+    nut_offset_mm: NutOffsetMm = 0.0
+    fret_targets_cents: dict[FretCount, OffsetCents] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _core_fits(self) -> StringSpec:
@@ -126,6 +149,7 @@ class Adjuster(Frozen):
         mm_per_turn: thread in mm per turn; None without a screw.
         means: one of MEANS. By default a screw where there is a thread, else by hand.
         step_mm: smallest step. By default an eighth of a turn, or that of its means.
+        clockwise: the way of the saddle when the screw is turned clockwise, seen from its head; None if not known.
     """
 
     name: str
@@ -135,6 +159,7 @@ class Adjuster(Frozen):
     mm_per_turn: ThreadMm | None
     means: AdjusterMeans = BY_HAND
     step_mm: StepMm = STEP_MM[BY_HAND]
+    clockwise: Clockwise | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -156,20 +181,61 @@ class Adjuster(Frozen):
         return self
 
 
+OLD_KINDS = {
+    "clamped floating": CLAMPED,
+    "screw-driven fixed": SCREW_DRIVEN,
+    "paired saddles": PAIRED,
+    "two-screw bar": TWO_SCREW_BAR,
+    "fixed saddle": SHAPED_SADDLE,
+}
+"""Kind of bridge in files and records of older versions -> its kind of saddle."""
+
+
 class Bridge(Frozen):
     """The bridge as a set of adjusters.
 
     Attributes:
-        kind: name of its kind, built in or of a plug-in (which this record doesn't need any more).
-        floating: the bridge moves when the tension of the strings changes.
+        kind: name of its kind: balance and saddles, that of a plug-in (which this record doesn't need any more), or one
+            of OLD_KINDS.
+        floating: the bridge moves when the tension of the strings changes: springs balance it.
         slacken: a string must be slackened before its saddle is moved.
         adjusters: the parts that can be moved; empty on a fixed saddle whose crown can't be shaped.
+        saddle: its kind of saddle, one of SADDLES; None for that of a plug-in.
+        let_down: a string is let down before a screw moves its saddle away from the nut.
+        anchor: where the strings end.
     """
 
     kind: BridgeKindName
     floating: bool
     slacken: bool
     adjusters: tuple[Adjuster, ...]
+    saddle: SaddleType | None = None
+    let_down: bool = False
+    anchor: Anchor = "bridge"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _saddle_of_old_kind(cls, given: Any) -> Any:
+        """Records written before bridges had a kind of saddle still load."""
+        if not isinstance(given, dict) or "saddle" in given or given.get("kind") not in OLD_KINDS:
+            return given
+        return given | {"saddle": OLD_KINDS[given["kind"]]}
+
+    @property
+    def balance(self) -> str:
+        """One of BALANCES."""
+        return SPRING_BALANCED if self.floating else FIXED
+
+    @property
+    def title(self) -> str:
+        """The balance and the saddles in words; the name of its kind where the saddles have none."""
+        return self.kind if self.saddle is None else bridge_title(self.balance, self.saddle)
+
+
+def bridge_title(balance: str, saddle: str) -> str:
+    """Return the words for a bridge of this balance with these saddles."""
+    noun = {TWO_SCREW_BAR: "two-screw bar", SHAPED_SADDLE: "one-piece saddle"}.get(saddle, f"{saddle} saddles")
+    return f"{balance}, {noun}"
 
 
 class Instrument(Frozen):
@@ -184,6 +250,11 @@ class Instrument(Frozen):
         strings: the strings; ``strings[0]`` is string 1, the thinnest.
         bridge: the bridge.
         set_up: targets, and values that wear.
+        nut: the nut.
+        fine_tuners: the fine tuners, or None.
+        pegs: plain or locking.
+        tools: step -> the owner's own name for its tool; see TOOLS.
+        tuning: name of its tuning; empty if it has none.
     """
 
     name: str
@@ -194,6 +265,11 @@ class Instrument(Frozen):
     strings: Annotated[tuple[StringSpec, ...], Field(min_length=1, max_length=MOST_STRINGS)]
     bridge: Bridge
     set_up: SetUp = SetUp()
+    nut: Nut = Nut()
+    fine_tuners: FineTuners | None = None
+    pegs: Pegs = PEGS[0]
+    tools: dict[str, ToolName] = Field(default_factory=dict)
+    tuning: str = ""
 
     @model_validator(mode="before")
     @classmethod
@@ -209,6 +285,12 @@ class Instrument(Frozen):
             for number in adjuster.influence:
                 if not 1 <= number <= len(self.strings):
                     raise ValueError(f"adjuster {adjuster.name!r} moves string {number}, which isn't there")
+        for number in (number for clamp in self.nut.clamps for number in clamp):
+            if not 1 <= number <= len(self.strings):
+                raise ValueError(f"a clamp of the nut holds string {number}, which isn't there")
+        unknown = [name for name in self.tools if name not in TOOLS]
+        if unknown:
+            raise ValueError(f"no step has a tool {unknown[0]!r}; expected one of {', '.join(TOOLS)}")
         return self
 
     def string(self, number: int) -> StringSpec:
