@@ -1,8 +1,8 @@
 """Inches and mm as published.
 
 An inch is 25.4 mm exactly: international yard and pound agreement, 1959 (a yard is 0.9144 m); NIST SP 811 (2008), B.8
-(from memory): inch to metre 2.54 E-02, in bold type, which means exactly; foot 3.048 E-01, yard 9.144 E-01. Fractions of
-an inch are the usual table of drill and rule sizes: 1/64 in is 0.396875 mm.
+(from memory): inch to metre 2.54 E-02, in bold type, which means exactly; foot 3.048 E-01, yard 9.144 E-01. Fractions
+of an inch are the usual table of drill and rule sizes: 1/64 in is 0.396875 mm.
 """
 
 from __future__ import annotations
