@@ -24,6 +24,9 @@ A4_HZ = 440.0
 REFERENCE_RANGE_HZ = (380.0, 500.0)
 """Range of other frequencies of A4."""
 
+INCH_MM = 25.4
+"""An inch, exactly (international yard and pound agreement, 1959)."""
+
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 192_000
 """Sample rates that can be measured."""

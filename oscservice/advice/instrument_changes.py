@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 from oscservice.advice.correction import SHOWN_MM
 from oscservice.advice.prediction import SaddleFollowing, build_of, follow_change
+from oscservice.defaults import INCH_MM
 from oscservice.instrument.pitch import cents_between
 from oscservice.instrument.spec import Instrument, StringSpec
-from oscservice.instrument.string_physics import INCH_MM, inharmonicity, tension_n
+from oscservice.instrument.string_physics import inharmonicity, tension_n
 
 SMALLEST_CHANGE_MM = 0.05
 """Smaller differences of height or relief are ignored: a ruler and a feeler gauge are no more exact (assumed)."""

@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 
 from oscservice.advice.correction import SHOWN_MM, direction_of, error_after
 from oscservice.advice.prediction import STRESSED_SHARE
+from oscservice.defaults import INCH_MM
 from oscservice.instrument.bridge_kinds import FIXED
 from oscservice.instrument.fretting import FrettedString, fret_12_setback_mm
 from oscservice.instrument.spec import SHAPED, Instrument, StringSpec
 from oscservice.instrument.string_physics import (
-    INCH_MM,
     MUSIC_WIRE_STRENGTH_PA,
     STEEL_MODULUS_PA,
     kappa,

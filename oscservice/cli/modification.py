@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from oscservice.defaults import INCH_MM
 from oscservice.instrument.modified_instrument import (
     NewGauge,
     tuned_by,
@@ -15,7 +16,6 @@ from oscservice.instrument.modified_instrument import (
     with_reference,
 )
 from oscservice.instrument.spec import GAUGE_RANGE_MM, Instrument
-from oscservice.instrument.string_physics import INCH_MM
 
 _KEPT = "-"
 

@@ -9,8 +9,8 @@ from rich.table import Table
 from oscservice.advice.correction import SHOWN_MM, STAY, direction_of
 from oscservice.advice.prediction import SaddleFollowing, StringPrediction
 from oscservice.cli.console import plain_table
+from oscservice.defaults import INCH_MM
 from oscservice.instrument.spec import SHAPED, Instrument
-from oscservice.instrument.string_physics import INCH_MM
 
 
 def prediction_table(instrument: Instrument, predicted: Sequence[StringPrediction]) -> Table:

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from oscservice.defaults import INCH_MM
 from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds, find_kind
 from oscservice.instrument.instrument_form import InstrumentForm, StringForm, expand
 from oscservice.instrument.pitch import note_number
 from oscservice.instrument.spec import Adjuster, StringSpec
-from oscservice.instrument.string_physics import INCH_MM, PLAIN_STEEL_KG_M3, tension_n
+from oscservice.instrument.string_physics import PLAIN_STEEL_KG_M3, tension_n
 from oscservice.toml_file import Location
 
 TENSION_RANGE_N = (10.0, 300.0)

@@ -15,11 +15,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, PlainValidator, ValidationInfo, model_validator
 
-from oscservice.defaults import A4_HZ, REFERENCE_RANGE_HZ
+from oscservice.defaults import A4_HZ, INCH_MM, REFERENCE_RANGE_HZ
 from oscservice.instrument import setup_targets, spec
 from oscservice.instrument.bridge_kinds import BUILT_IN_KINDS, NO_KINDS, BridgeKind, BridgeSize, Kinds, find_kind
 from oscservice.instrument.spec import MEANS
-from oscservice.instrument.string_physics import INCH_MM, plain_unit_weight_kg_m, wound_unit_weight_kg_m
+from oscservice.instrument.string_physics import plain_unit_weight_kg_m, wound_unit_weight_kg_m
 from oscservice.toml_file import Expected, Form
 
 # M1.6, M5 and M6 are from memory, as are the threads per inch that UNC gives to sizes 2, 5 and 10.

@@ -1,7 +1,7 @@
 """Lengths as a person writes them: ``0.2 mm``, ``0.008 in``, ``1/64 in``, ``25.5"``.
 
-An inch is 25.4 mm exactly (international yard and pound agreement, 1959; NIST SP 811, appendix B.8). The decimal mark
-is a point or a comma; neither groups digits (CGPM 2003, resolution 10; from memory), so ``1,500 mm`` is 1.5 mm.
+The decimal mark is a point or a comma. Neither groups digits (CGPM 2003, resolution 10; from memory): ``1,500 mm`` is
+1.5 mm.
 """
 
 from __future__ import annotations
@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-_INCH_MM = Fraction(254, 10)
+from oscservice.defaults import INCH_MM
+
+_INCH_MM = Fraction(str(INCH_MM))
 _UNITS_MM = {"mm": Fraction(1), "cm": Fraction(10)} | dict.fromkeys(("in", "in.", "inch", "inches", '"', "″"), _INCH_MM)
 
 _NUMBER = re.compile(

@@ -10,6 +10,8 @@ import math
 
 import numpy as np
 
+from oscservice.defaults import INCH_MM
+
 STEEL_MODULUS_PA = 200e9
 STEEL_MODULUS_SD_PA = 7e9
 """Young's modulus of music wire, and its standard deviation: between 190 GPa in materials tables for ASTM A228 and 203
@@ -21,7 +23,6 @@ MUSIC_WIRE_STRENGTH_PA = 2450e6
 PLAIN_STEEL_KG_M3 = 7806.0
 """Density by the plain rows of the published string tension chart (0.282 lb/in3)."""
 
-INCH_MM = 25.4
 LB_IN_KG_M = 0.45359237 / 0.0254
 """Pounds per inch in kg/m."""
 
