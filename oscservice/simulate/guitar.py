@@ -126,7 +126,7 @@ class Guitar:
             Wrong number of channels or of values in a list; an impossible fault; a string that would break at its
             pitch.
         """
-        rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents, faults=faults)
+        rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents, faults=faults, seed=seed)
         return cls(
             rig,
             seed=seed,
@@ -173,6 +173,10 @@ class Guitar:
         """Return True when the string is slack enough for its saddle to be moved."""
         return self.rig.is_slack(string)
 
+    def is_clamped(self, string: int) -> bool:
+        """Return True while a closed clamp of the nut holds the string."""
+        return self.rig.is_clamped(string)
+
     def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
         """Return the saddle place at which this fret is in tune with all strings at nominal pitch."""
         return self.rig.find_saddle_in_tune_mm(string, fret)
@@ -191,10 +195,24 @@ class Guitar:
         self.damp(string)
 
     def slacken(self, string: int, semitones: float = 7.0) -> None:
-        """Slacken the string by this much, and further while it is too tight for its saddle to be moved."""
+        """Slacken the string by this much, and further while it is too tight for its saddle to be moved.
+
+        While a clamp of the nut holds the string, only what lies behind it is slackened.
+        """
         self.turn_peg(string, -100.0 * semitones)
-        while not self.is_slack(string):
+        while not (self.is_slack(string) or self.is_clamped(string)):
             self.turn_peg(string, -100.0 * semitones)
+
+    def set_clamp(self, string: int | None, closed: bool) -> None:
+        """Close or open the clamp of the nut over this string, and so over all strings under it; None: every clamp.
+
+        Raises
+        ------
+        ValueError
+            No such string or clamp, or a string would break.
+        """
+        self.rig.set_clamp(string, closed)
+        self.damp()
 
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster of the bridge.

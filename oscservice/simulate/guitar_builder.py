@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.simulate.guitar_mechanics import AdjusterBuild, Rig
+from oscservice.simulate.rig_hardware import RigHardware
 from oscservice.simulate.spring_bridge import BridgeBuild
 from oscservice.simulate.string_path import StringBuild, crown_mm
 from oscservice.simulate.uneven_string import Uneven
@@ -91,8 +92,9 @@ def rig_of(
     saddle_error_mm: Sequence[float] | None = None,
     detune_cents: Sequence[float] | None = None,
     faults: Faults = SOUND,
+    seed: int = 0,
 ) -> Rig:
-    """Return the mechanics of an instrument. See ``guitar.Guitar.from_instrument``."""
+    """Return the mechanics of an instrument. See ``guitar.Guitar.from_instrument``; its hardware has ``seed``."""
     faults.check(len(instrument.strings), instrument.frets)
     builds = _builds(instrument, faults)
     for n, build in enumerate(builds, start=1):
@@ -114,6 +116,7 @@ def rig_of(
         saddle_mm=saddles,
         detune_cents=detune_cents,
         slacken_first=instrument.bridge.slacken,
+        hardware=RigHardware(seed=seed, nut_clamps=instrument.nut.clamps),
     )
 
 

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.simulate.nut_clamp import StringBehindClamp
+from oscservice.simulate.rig_hardware import RigHardware
 from oscservice.simulate.spring_bridge import BridgeBuild, Strings
 from oscservice.simulate.string_path import (
     StringBuild,
@@ -81,7 +83,7 @@ class Rig:
     """Strings on a bridge.
 
     It starts with saddles at ``saddle_mm`` and every open string ``detune_cents`` off its nominal pitch. The springs of
-    a floating bridge are set so that it is at 0 when all strings are at nominal pitch.
+    a floating bridge are set so that it is at 0 when all strings are at nominal pitch. Clamps of the nut start open.
     """
 
     def __init__(
@@ -93,12 +95,18 @@ class Rig:
         saddle_mm: Sequence[float],
         detune_cents: Sequence[float] | None = None,
         slacken_first: bool = False,
+        hardware: RigHardware | None = None,
     ) -> None:
         self.builds = tuple(builds)
         self.bridge = bridge
         self.adjusters = tuple(adjusters)
         self.slacken_first = slacken_first
-        self._strings = Strings(self.builds)
+        self._hardware = hardware or RigHardware()
+        self._check_hardware()
+        self._behind_clamp: dict[int, StringBehindClamp] = {}
+        self._closings = [0] * len(self.builds)
+        self._in_play = list(self.builds)
+        self._strings = Strings(self._in_play)
         self._start_mm = np.array(saddle_mm, dtype=np.float64)
         detune = np.zeros(len(self.builds)) if detune_cents is None else np.array(detune_cents, dtype=np.float64)
         if self._start_mm.shape != (len(self.builds),) or detune.shape != self._start_mm.shape:
@@ -195,6 +203,8 @@ class Rig:
     def turn_peg(self, string: int, cents: float) -> None:
         """Wind the string on (+) or off as much as changes its pitch by ``cents`` on a bridge at rest.
 
+        While a clamp of the nut holds the string, the same turn winds it behind the clamp, and its pitch stays.
+
         Raises
         ------
         ValueError
@@ -203,12 +213,48 @@ class Rig:
         build = self._build(string)
         if not math.isfinite(cents):
             raise ValueError(f"a peg can't be turned by {cents} cents")
+        if string in self._behind_clamp:
+            self._turn_against_clamp(string, cents)
+            return
         path = self._paths[string - 1]
         target_hz = self.open_hz(string) * math.pow(2.0, cents / 1200.0)
         length = path.sounding_mm(self._bridge_mm)
         tension = tension_for_hz(build, target_hz, length, path.clamped_ends, path.from_mm)
         self._natural_mm[string - 1] = natural_mm(build, path.total_mm(self._bridge_mm), tension)
         self._settle()
+
+    def is_clamped(self, string: int) -> bool:
+        """Return True while a closed clamp of the nut holds the string."""
+        self._check(string)
+        return string in self._behind_clamp
+
+    def set_clamp(self, string: int | None, closed: bool) -> None:
+        """Close or open the clamp of the nut that holds this string, and all strings under it; None: every clamp.
+
+        Closing shifts each string by up to CLAMP_SHIFT_CENTS on a bridge at rest. Opening lets the string pass that the
+        clamp had pushed over the nut, and what a peg has wound meanwhile. A clamp that is closed or open already stays.
+
+        Raises
+        ------
+        ValueError
+            No such string or clamp, or a string would break.
+        """
+        if string is not None:
+            self._check(string)
+        for clamp in self._hardware.clamps_of(string):
+            if self.is_clamped(clamp[0]) == closed:
+                continue
+            change = [self._closed(n) if closed else self._opened(n) for n in clamp]
+            for n, (build, natural, behind) in zip(clamp, change, strict=True):
+                self._in_play[n - 1] = build
+                self._natural_mm[n - 1] = natural
+                if behind is None:
+                    del self._behind_clamp[n]
+                else:
+                    self._behind_clamp[n] = behind
+                    self._closings[n - 1] += 1
+            self._strings = Strings(self._in_play)
+            self._settle()
 
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster by ``mm``.
@@ -237,6 +283,43 @@ class Rig:
         index = self._mover(string)
         self.move_adjuster(index, mm / self.adjusters[index].influence[string])
 
+    def _closed(self, string: int) -> tuple[StringBuild, float, StringBehindClamp | None]:
+        """Return a string as its closing clamp leaves it: its build, its unstretched length in play, and the rest."""
+        build, path = self._build(string), self._paths[string - 1]
+        clamped = replace(build, nut_locked=True)
+        total_mm, sounding_mm = path.total_mm(self._bridge_mm), path.sounding_mm(self._bridge_mm)
+        tension = tension_n(build, total_mm, self._natural_mm[string - 1])
+        behind = StringBehindClamp(build, tension)
+        shift = self._hardware.closing_shift_cents(string, self._closings[string - 1])
+        shifted_hz = self.open_hz(string) * math.pow(2.0, shift / 1200.0)
+        shifted_n = tension_for_hz(build, shifted_hz, sounding_mm, path.clamped_ends, path.from_mm)
+        pushed_mm = natural_mm(clamped, total_mm, shifted_n) - natural_mm(clamped, total_mm, tension)
+        in_play_mm = float(self._natural_mm[string - 1]) - behind.natural_mm + pushed_mm
+        return clamped, in_play_mm, replace(behind, added_mm=-pushed_mm)
+
+    def _opened(self, string: int) -> tuple[StringBuild, float, StringBehindClamp | None]:
+        """Return a string as its opening clamp leaves it. Raises ValueError if it would break."""
+        build = self.builds[string - 1]
+        natural = float(self._natural_mm[string - 1]) + self._behind_clamp[string].natural_mm
+        total_mm = self._paths[string - 1].total_mm(self._bridge_mm)
+        if tension_n(build, total_mm, natural) > build.strongest_n:
+            raise ValueError(f"string {string} would break when its nut clamp opens: slacken it at the peg first")
+        return build, natural, None
+
+    def _turn_against_clamp(self, string: int, cents: float) -> None:
+        """Wind string on or off behind a closed clamp, as much as would change the pitch so far if it were open."""
+        build, path, behind = self.builds[string - 1], self._paths[string - 1], self._behind_clamp[string]
+        total_mm, sounding_mm = path.total_mm(self._bridge_mm), path.sounding_mm(self._bridge_mm)
+        natural = float(self._natural_mm[string - 1]) + behind.natural_mm
+        tension = tension_n(build, total_mm, natural)
+        now_hz = float(partials_hz(build, tension, sounding_mm, path.clamped_ends, from_mm=path.from_mm)[0])
+        target_hz = now_hz * math.pow(2.0, cents / 1200.0)
+        target_n = tension_for_hz(build, target_hz, sounding_mm, path.clamped_ends, path.from_mm)
+        wound = replace(behind, added_mm=behind.added_mm + natural_mm(build, total_mm, target_n) - natural)
+        if wound.tension_n > build.strongest_n:
+            raise ValueError(f"string {string} would break behind the nut: open its nut clamp before its peg is turned")
+        self._behind_clamp[string] = wound
+
     def _mover(self, string: int) -> int:
         self._check(string)
         shares = [abs(adjuster.influence.get(string, 0.0)) for adjuster in self.adjusters]
@@ -259,11 +342,16 @@ class Rig:
             raise ValueError(f"string {string} isn't there; expected 1 to {len(self.builds)}")
 
     def _build(self, string: int) -> StringBuild:
+        """Return the build of a string as it plays now: held by its nut clamp or not."""
         self._check(string)
-        return self.builds[string - 1]
+        return self._in_play[string - 1]
+
+    def _check_hardware(self) -> None:
+        for string in (string for clamp in self._hardware.nut_clamps for string in clamp):
+            self._check(string)
 
     def _open_paths(self) -> list[StringPath]:
-        return [string_path(build, self.saddle_mm(n)) for n, build in enumerate(self.builds, start=1)]
+        return [string_path(build, self.saddle_mm(n)) for n, build in enumerate(self._in_play, start=1)]
 
     def _settle(self) -> None:
         self._paths = self._open_paths()
@@ -280,7 +368,7 @@ class Rig:
                     path.clamped_ends,
                     path.from_mm,
                 )
-                for build, path, cents in zip(self.builds, self._open_paths(), detune_cents.tolist(), strict=True)
+                for build, path, cents in zip(self._in_play, self._open_paths(), detune_cents.tolist(), strict=True)
             ]
         )
 
@@ -299,6 +387,6 @@ class Rig:
         return np.array(
             [
                 natural_mm(build, path.total_mm(bridge_mm), float(tension))
-                for build, path, tension in zip(self.builds, self._open_paths(), tensions, strict=True)
+                for build, path, tension in zip(self._in_play, self._open_paths(), tensions, strict=True)
             ]
         )

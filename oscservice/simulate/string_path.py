@@ -36,7 +36,9 @@ class StringBuild:
     """The material and the geometry of one string.
 
     ``ends_mm`` is the string beyond nut and saddle, up to peg and anchor. Of the stretch, the part that spreads over
-    those ends is set by ``slide``: 1 if nut and saddle are frictionless, 0 if they hold the string fast. A clamped end
+    those ends is set by ``slide``: 1 if nut and saddle are frictionless, 0 if they hold the string fast. A share of the
+    ends, ``behind_nut_share``, lies behind the nut (assumed: 100 of 150 mm, as to a peg in the middle of a row of six);
+    with ``nut_locked`` a clamp holds the string in the nut, and that share takes no part in the stretch. A clamped end
     forces the string's slope, a pinned one only its height. Nut and frets clamp, the saddle doesn't: with clamped
     saddles too, setbacks come out about twice what makers use (Anderson & Beausoleil, JASA 156 (2024) 683, who measured
     1.1 +- 0.2 clamped ends).
@@ -55,6 +57,8 @@ class StringBuild:
     saddle_height_mm: float
     ends_mm: float = 150.0
     slide: float = 0.5
+    behind_nut_share: float = 2.0 / 3.0
+    nut_locked: bool = False
     youngs_modulus_n_mm2: float = YOUNGS_MODULUS_N_MM2
     strength_n_mm2: float = STRENGTH_N_MM2
     nut_clamped: bool = True
@@ -79,7 +83,18 @@ class StringBuild:
     @property
     def spare_mm(self) -> float:
         """Length beyond nut and saddle that takes part in the stretch."""
-        return self.slide * self.ends_mm
+        whole_mm = self.slide * self.ends_mm
+        return whole_mm * (1.0 - self.behind_nut_share) if self.nut_locked else whole_mm
+
+    @property
+    def behind_spare_mm(self) -> float:
+        """Length behind the nut that takes part in the stretch while no clamp holds the string."""
+        return self.slide * self.behind_nut_mm
+
+    @property
+    def behind_nut_mm(self) -> float:
+        """Length from nut to peg."""
+        return self.behind_nut_share * self.ends_mm
 
     @property
     def strongest_n(self) -> float:
