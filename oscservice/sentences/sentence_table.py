@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -9,20 +10,36 @@ from importlib import resources
 from string import Formatter
 from typing import Any
 
+from oscservice.sentences.length_text import LENGTH_UNITS, TENTHS, LengthUnit, length_number, length_text
+
 ENGLISH_FILE = resources.files("oscservice.sentences") / "en.toml"
 
 Key = tuple[str, ...]
 """The place of a text in the file: ``("prompt", "slacken", "caution")``."""
 
 
-class _PluralFormatter(Formatter):
-    """``str.format`` with two forms of a field: ``{days:# day|# days}`` gives ``1 day`` and ``2 days``.
+LENGTH_FORM = re.compile(r"(?P<sign>\+?)(?P<what>length|size)(?:\.(?P<decimals>[0-3]))?")
+"""Form of a field that is a length in mm: ``length`` with its unit, ``size`` without it."""
 
-    The first form is for 1, the second for other numbers; # is the number. Of a list of numbers, # is the list:
-    ``{left:string #|strings #}`` gives ``strings 4, 2``.
+
+class _SentenceFormatter(Formatter):
+    """``str.format`` with lengths and with fields of two forms.
+
+    A length is given in mm. ``{mm:length}`` tells it with its unit: ``0.5 mm`` or ``0.020 in``. ``{mm:size}`` is the
+    number alone. A ``+`` before either signs it; ``.2`` after it is the number of decimals in mm, else 1.
+
+    Of the two forms in ``{days:# day|# days}`` the first is for 1, the second for other numbers; # is the number. Of a
+    list of numbers, # is the list: ``{left:string #|strings #}`` gives ``strings 4, 2``.
     """
 
+    def __init__(self, lengths: LengthUnit) -> None:
+        self._lengths = lengths
+
     def format_field(self, value: Any, format_spec: str) -> str:
+        length = LENGTH_FORM.fullmatch(format_spec)
+        if length is not None:
+            told = length_text if length["what"] == "length" else length_number
+            return told(value, self._lengths, int(length["decimals"] or TENTHS), sign=bool(length["sign"]))
         count = value
         if isinstance(value, list | tuple):
             count, value = len(value), ", ".join(map(str, value))
@@ -32,7 +49,7 @@ class _PluralFormatter(Formatter):
         return (one if count == 1 else many).replace("#", str(value))
 
 
-_FORMATTER = _PluralFormatter()
+_FORMATTERS = {unit: _SentenceFormatter(unit) for unit in LENGTH_UNITS}
 
 
 @dataclass(frozen=True)
@@ -42,18 +59,28 @@ class Sentences:
     Attributes:
         language: its short name, as in ``en``.
         texts: by their place in the file. Values to fill in are in braces, as in ``str.format``.
+        lengths: the unit in which lengths are told, mm or in.
     """
 
     language: str
     texts: Mapping[Key, str]
+    lengths: LengthUnit = "mm"
 
     def text(self, *key: str, **values: object) -> str:
         """Return the text at a key, filled in. Raises KeyError for a key or a value that doesn't exist."""
-        return _FORMATTER.vformat(self.texts[key], (), values)
+        return _FORMATTERS[self.lengths].vformat(self.texts[key], (), values)
+
+    def length(self, length_mm: float, decimals: int = TENTHS, sign: bool = False) -> str:
+        """Return a length in mm as a text in the unit in which lengths are told."""
+        return length_text(length_mm, self.lengths, decimals, sign)
 
     def caution(self, code: str) -> str:
         """Return the caution that goes with a prompt; empty if it has none."""
-        return self.texts.get(("prompt", code, "caution"), "")
+        return self.optional("prompt", code, "caution")
+
+    def optional(self, *key: str) -> str:
+        """Return the text at a key as it is; empty if there is none."""
+        return self.texts.get(key, "")
 
     def column(self, table: str, field: str) -> dict[str, str]:
         """Return one field of all entries of a table that have it, by the entry's code, in the order of the file."""

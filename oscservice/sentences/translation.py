@@ -16,6 +16,8 @@ LONGEST_TEXT = 400
 
 _LANGUAGE: Key = ("language",)
 
+_UNIT_TWICE = re.compile(r"(\{\w+:\+?length(?:\.[0-3])?\})\s*(?:mm|inch)\b")
+
 
 @dataclass(frozen=True)
 class Translation:
@@ -70,6 +72,9 @@ def _mistake(key: Key, value: object) -> str:
         found = _fields(value)
     except ValueError:
         return "a brace is open or closed alone; double it to show one"
+    twice = _UNIT_TWICE.search(value)
+    if twice:
+        return f"{twice[1]} has its unit with it; expected no unit after it"
     if found - wanted:
         return f"{min(found - wanted)} can't be filled in; expected {_listed(wanted)}"
     if wanted - found:

@@ -1,10 +1,21 @@
-"""Lengths as texts: what is read, and the one line about what is not."""
+"""Lengths as texts: what is read, the one line about what is not, and what is told in either unit."""
 
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from oscservice.instrument.length import parse_length_mm
+from oscservice.sentences.length_text import (
+    HUNDREDTHS,
+    LENGTH_UNITS,
+    TENTHS,
+    THOUSANDTHS,
+    LengthUnit,
+    length_number,
+    length_text,
+)
 
 
 @pytest.mark.parametrize(
@@ -72,3 +83,57 @@ def test_nonsense_is_one_short_line(text: str) -> None:
     assert str(told.value).startswith("found ")
     assert "\n" not in str(told.value)
     assert len(str(told.value)) < 160
+
+
+@pytest.mark.parametrize(
+    ("mm", "decimals", "in_mm", "in_inches"),
+    [
+        (0.5, TENTHS, "0.5 mm", "0.020 in"),
+        (0.46, TENTHS, "0.5 mm", "0.018 in"),
+        (-1.24, TENTHS, "-1.2 mm", "-0.049 in"),
+        (-0.004, TENTHS, "0.0 mm", "0.000 in"),
+        (0.2, HUNDREDTHS, "0.20 mm", "0.008 in"),
+        (1.6, HUNDREDTHS, "1.60 mm", "0.063 in"),
+        (0.012, THOUSANDTHS, "0.012 mm", "0.00047 in"),
+        (648.0, 0, "648 mm", "25.51 in"),
+    ],
+)
+def test_a_length_is_told_in_either_unit(mm: float, decimals: int, in_mm: str, in_inches: str) -> None:
+    assert length_text(mm, "mm", decimals) == in_mm
+    assert length_text(mm, "in", decimals) == in_inches
+    assert f"{length_number(mm, 'in', decimals)} in" == in_inches
+
+
+def test_a_signed_length_has_a_sign_either_way() -> None:
+    assert length_text(0.5, "mm", sign=True) == "+0.5 mm"
+    assert length_text(-0.5, "in", sign=True) == "-0.020 in"
+    assert length_text(0.0, "in", sign=True) == "+0.000 in"
+
+
+@pytest.mark.parametrize("unit", LENGTH_UNITS)
+@pytest.mark.parametrize("decimals", [0, TENTHS, HUNDREDTHS, THOUSANDTHS])
+@given(length_mm=st.floats(-1000.0, 1000.0))
+def test_a_length_that_was_told_is_read_back_within_its_rounding(
+    unit: LengthUnit, decimals: int, length_mm: float
+) -> None:
+    told = length_text(length_mm, unit, decimals)
+    step = 10.0 ** -len(told.partition(".")[2].partition(" ")[0])
+    half_mm = step / 2.0 * (25.4 if unit == "in" else 1.0)
+    assert abs(parse_length_mm(told) - length_mm) <= half_mm * (1.0 + 1e-9)
+
+
+@given(whole=st.integers(0, 99), over=st.integers(1, 127), power=st.integers(1, 7))
+def test_a_fraction_and_its_decimals_are_one_length(whole: int, over: int, power: int) -> None:
+    under = 2**power
+    decimal = f"{whole + over / under:.7f} in"
+    assert parse_length_mm(f"{whole} {over}/{under} in") == parse_length_mm(decimal)
+
+
+@given(st.text(max_size=30))
+def test_any_text_is_a_finite_length_or_one_line(text: str) -> None:
+    try:
+        told = f"{parse_length_mm(text, 'mm'):g}"
+    except ValueError as mistake:
+        told = str(mistake)
+    assert "\n" not in told
+    assert told not in ("nan", "inf", "-inf")

@@ -164,6 +164,22 @@ def test_a_field_with_two_forms_follows_its_number(text: str, value: object, sho
     assert Sentences("en", {("words", "some"): text}).text("words", "some", n=value) == shown
 
 
+@pytest.mark.parametrize(
+    ("text", "value", "in_mm", "in_inches"),
+    [
+        ("{n:length}", 0.5, "0.5 mm", "0.020 in"),
+        ("{n:+length}", 0.5, "+0.5 mm", "+0.020 in"),
+        ("{n:length.2}", 0.2, "0.20 mm", "0.008 in"),
+        ("{n:size.2} to {n:length.2}", 0.2, "0.20 to 0.20 mm", "0.008 to 0.008 in"),
+        ("{n:+size}", -0.5, "-0.5", "-0.020"),
+    ],
+)
+def test_a_length_is_told_in_the_unit_of_the_table(text: str, value: float, in_mm: str, in_inches: str) -> None:
+    key = ("words", "some")
+    assert Sentences("en", {key: text}).text(*key, n=value) == in_mm
+    assert Sentences("en", {key: text}, "in").text(*key, n=value) == in_inches
+
+
 def test_a_translation_has_plural_forms_or_only_the_number() -> None:
     for form in ("{days:# jour|# jours}", "{days}"):
         text = f"{form} {{most}}"
