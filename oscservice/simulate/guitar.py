@@ -99,6 +99,7 @@ class Guitar:
         attack_db: float = -6.0,
         channels: int = 1,
         faults: Faults = SOUND,
+        as_found: bool = False,
     ) -> Guitar:
         """Return a guitar built like this instrument.
 
@@ -119,6 +120,9 @@ class Guitar:
             1 for all strings on one channel, or one channel a string.
         faults
             Differences from the instrument's file.
+        as_found
+            The nut's clamps are closed, which shifted the strings, and the fine tuners far from the middle of their
+            travel. Otherwise the clamps are open and the fine tuners near the middle.
 
         Raises
         ------
@@ -126,7 +130,14 @@ class Guitar:
             Wrong number of channels or of values in a list; an impossible fault; a string that would break at its
             pitch.
         """
-        rig = rig_of(instrument, saddle_error_mm=saddle_error_mm, detune_cents=detune_cents, faults=faults, seed=seed)
+        rig = rig_of(
+            instrument,
+            saddle_error_mm=saddle_error_mm,
+            detune_cents=detune_cents,
+            faults=faults,
+            seed=seed,
+            as_found=as_found,
+        )
         return cls(
             rig,
             seed=seed,
@@ -177,6 +188,11 @@ class Guitar:
         """Return True while a closed clamp of the nut holds the string."""
         return self.rig.is_clamped(string)
 
+    def fine_tuner_at(self, string: int) -> float:
+        """Return the place of the string's fine tuner as a share of its travel, 0 at the lowest pitch to 1 at the
+        highest."""
+        return self.rig.fine_tuner_at(string)
+
     def find_saddle_in_tune_mm(self, string: int, fret: int = 12) -> float:
         """Return the saddle place at which this fret is in tune with all strings at nominal pitch."""
         return self.rig.find_saddle_in_tune_mm(string, fret)
@@ -212,6 +228,28 @@ class Guitar:
             No such string or clamp, or a string would break.
         """
         self.rig.set_clamp(string, closed)
+        self.damp()
+
+    def turn_fine_tuner(self, string: int, cents: float) -> float:
+        """Turn the string's fine tuner so far, or to its stop; then the bridge moves.
+
+        Returns
+        -------
+        float
+            What it did: the change of pitch in cents on a bridge at rest.
+
+        Raises
+        ------
+        ValueError
+            No such string, no fine tuners, or a string that would break.
+        """
+        done = self.rig.turn_fine_tuner(string, cents)
+        self.damp(string)
+        return done
+
+    def centre_fine_tuners(self) -> None:
+        """Turn every fine tuner to the middle of its travel. Raises as ``turn_fine_tuner``."""
+        self.rig.centre_fine_tuners()
         self.damp()
 
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:

@@ -93,6 +93,7 @@ def rig_of(
     detune_cents: Sequence[float] | None = None,
     faults: Faults = SOUND,
     seed: int = 0,
+    as_found: bool = False,
 ) -> Rig:
     """Return the mechanics of an instrument. See ``guitar.Guitar.from_instrument``; its hardware has ``seed``."""
     faults.check(len(instrument.strings), instrument.frets)
@@ -109,15 +110,24 @@ def rig_of(
             raise ValueError(f"{len(saddle_error_mm)} saddle errors for {len(builds)} strings")
         in_order = Rig(_builds(instrument, faults.core_only()), bridge, saddle_mm=saddles)
         saddles = [in_order.find_saddle_in_tune_mm(n) + off for n, off in enumerate(saddle_error_mm, start=1)]
-    return Rig(
+    hardware = RigHardware(
+        seed=seed,
+        nut_clamps=instrument.nut.clamps,
+        fine_tuner_range_cents=instrument.fine_tuners.range_cents if instrument.fine_tuners else None,
+        fine_tuners_off=as_found,
+    )
+    rig = Rig(
         builds,
         bridge,
         adjusters,
         saddle_mm=saddles,
         detune_cents=detune_cents,
         slacken_first=instrument.bridge.slacken,
-        hardware=RigHardware(seed=seed, nut_clamps=instrument.nut.clamps),
+        hardware=hardware,
     )
+    if as_found and instrument.nut.locking:
+        rig.set_clamp(None, True)
+    return rig
 
 
 def _builds(instrument: Instrument, faults: Faults) -> list[StringBuild]:

@@ -114,6 +114,9 @@ class Rig:
         self._travelled_mm = np.zeros(len(self.adjusters))
         self._preload_n = float(np.sum(self._tensions_at_pitch(np.zeros(len(self.builds)), 0.0)))
         self._natural_mm = self._wound_to_pitch(detune)
+        self._fine_travel_mm = self._fine_tuner_travels_mm()
+        starts = [self._hardware.fine_tuner_start(n) for n in range(1, len(self.builds) + 1)]
+        self._fine_at_mm = self._fine_travel_mm * np.array(starts)
         self._settle()
 
     def open_hz(self, string: int) -> float:
@@ -256,6 +259,49 @@ class Rig:
             self._strings = Strings(self._in_play)
             self._settle()
 
+    def fine_tuner_at(self, string: int) -> float:
+        """Return the place of the string's fine tuner as a share of its travel, 0 at the lowest pitch to 1 at the
+        highest. Raises ValueError without fine tuners."""
+        index = self._fine_tuner(string)
+        return float(self._fine_at_mm[index] / self._fine_travel_mm[index])
+
+    def turn_fine_tuner(self, string: int, cents: float) -> float:
+        """Turn the string's fine tuner as much as changes its pitch by ``cents`` on a bridge at rest, or to its stop.
+
+        Returns
+        -------
+        float
+            What it did: the change of pitch in cents on a bridge at rest.
+
+        Raises
+        ------
+        ValueError
+            No fine tuners, the string would break, or ``cents`` isn't finite.
+        """
+        index, build, path = self._fine_tuner(string), self._build(string), self._paths[string - 1]
+        if not math.isfinite(cents):
+            raise ValueError(f"a fine tuner can't be turned by {cents} cents")
+        total_mm, sounding_mm = path.total_mm(self._bridge_mm), path.sounding_mm(self._bridge_mm)
+        natural, at_mm = float(self._natural_mm[index]), float(self._fine_at_mm[index])
+        now_hz = self.open_hz(string)
+        # At the stop the string is pulled in as far as it can be, or let out.
+        pull_mm = float(self._fine_travel_mm[index]) - at_mm if cents > 0.0 else -at_mm
+        stop_n = tension_n(build, total_mm, natural - pull_mm)
+        stop_hz = float(partials_hz(build, stop_n, sounding_mm, path.clamped_ends, from_mm=path.from_mm)[0])
+        done = 1200.0 * math.log2(stop_hz / now_hz)
+        if abs(done) > abs(cents):
+            target_hz, done = now_hz * math.pow(2.0, cents / 1200.0), cents
+            target_n = tension_for_hz(build, target_hz, sounding_mm, path.clamped_ends, path.from_mm)
+            now_n = tension_n(build, total_mm, natural)
+            pull_mm = natural_mm(build, total_mm, now_n) - natural_mm(build, total_mm, target_n)
+        self._pull_in({index: pull_mm})
+        return done
+
+    def centre_fine_tuners(self) -> None:
+        """Turn every fine tuner to the middle of its travel; pitches change. Raises as ``turn_fine_tuner``."""
+        pulls = self._fine_travel_mm / 2.0 - self._fine_at_mm
+        self._pull_in({self._fine_tuner(n): float(pulls[n - 1]) for n in range(1, len(self.builds) + 1)})
+
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster by ``mm``.
 
@@ -319,6 +365,39 @@ class Rig:
         if wound.tension_n > build.strongest_n:
             raise ValueError(f"string {string} would break behind the nut: open its nut clamp before its peg is turned")
         self._behind_clamp[string] = wound
+
+    def _fine_tuner(self, string: int) -> int:
+        """Return the index of the string's fine tuner."""
+        self._check(string)
+        if self._hardware.fine_tuner_range_cents is None:
+            raise ValueError("this guitar has no fine tuners")
+        return string - 1
+
+    def _fine_tuner_travels_mm(self) -> FloatArray:
+        """Return how much of each string its fine tuner takes in from stop to stop, its pitch linear in that."""
+        range_cents = self._hardware.fine_tuner_range_cents or 0.0
+
+        def natural(build: StringBuild, path: StringPath, cents: float) -> float:
+            hz = build.open_hz * math.pow(2.0, cents / 1200.0)
+            tension = tension_for_hz(build, hz, path.sounding_mm(0.0), path.clamped_ends, path.from_mm)
+            return natural_mm(build, path.total_mm(0.0), tension)
+
+        one_cent_mm = [
+            natural(build, path, -0.5) - natural(build, path, 0.5) if range_cents else 0.0
+            for build, path in zip(self.builds, self._open_paths(), strict=True)
+        ]
+        return range_cents * np.array(one_cent_mm)
+
+    def _pull_in(self, pulls_mm: Mapping[int, float]) -> None:
+        """Take in string at its bridge end: index of the string -> mm; - lets it out."""
+        for index, pull_mm in pulls_mm.items():
+            build, total_mm = self._in_play[index], self._paths[index].total_mm(self._bridge_mm)
+            if tension_n(build, total_mm, float(self._natural_mm[index]) - pull_mm) > build.strongest_n:
+                raise ValueError(f"string {index + 1} would break: slacken it at the peg first")
+        for index, pull_mm in pulls_mm.items():
+            self._natural_mm[index] -= pull_mm
+            self._fine_at_mm[index] += pull_mm
+        self._settle()
 
     def _mover(self, string: int) -> int:
         self._check(string)

@@ -12,7 +12,11 @@ import numpy as np
 CLAMP_SHIFT_CENTS = 6.0
 """Largest change of a string's pitch by closing its nut clamp, either way (common practice, no source: a few cents)."""
 
-_CLOSING_STREAM = 21
+NEAR_MIDDLE = (0.4, 0.6)
+OFF_MIDDLE = ((0.05, 0.3), (0.7, 0.95))
+"""Places of fine tuners at the start, as shares of their travel: near its middle, or as a technician may find them."""
+
+_CLOSING_STREAM, _FINE_TUNER_STREAM = 21, 22
 
 
 @dataclass(frozen=True)
@@ -22,10 +26,14 @@ class RigHardware:
     Attributes:
         seed: of all that chance decides.
         nut_clamps: the strings under each clamp of the nut.
+        fine_tuner_range_cents: travel of each fine tuner, cents of an open string at its pitch; None without them.
+        fine_tuners_off: the fine tuners start far from the middle of their travel.
     """
 
     seed: int = 0
     nut_clamps: tuple[tuple[int, ...], ...] = ()
+    fine_tuner_range_cents: float | None = None
+    fine_tuners_off: bool = False
 
     def clamps_of(self, string: int | None) -> tuple[tuple[int, ...], ...]:
         """Return the clamp that holds a string, or all clamps without a string.
@@ -44,3 +52,8 @@ class RigHardware:
         """Return the change of a string's pitch by closing its clamp, which was closed so many times before."""
         rng = np.random.default_rng([self.seed, _CLOSING_STREAM, string, closings])
         return float(rng.uniform(-CLAMP_SHIFT_CENTS, CLAMP_SHIFT_CENTS))
+
+    def fine_tuner_start(self, string: int) -> float:
+        """Return the place of a string's fine tuner at the start, as a share of its travel; 1: highest pitch."""
+        rng = np.random.default_rng([self.seed, _FINE_TUNER_STREAM, string])
+        return float(rng.uniform(*(OFF_MIDDLE[rng.integers(2)] if self.fine_tuners_off else NEAR_MIDDLE)))

@@ -1,4 +1,4 @@
-"""The hardware of the simulated guitar: clamps of the nut do what a technician finds."""
+"""The hardware of the simulated guitar: clamps of the nut and fine tuners do what a technician finds."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from oscservice.instrument.hardware import LOCKING, Nut
+from oscservice.instrument.hardware import LOCKING, FineTuners, Nut
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
@@ -19,13 +19,15 @@ from oscservice.simulate.rig_hardware import CLAMP_SHIFT_CENTS
 
 STRINGS = range(1, 7)
 LOCKED = Nut(kind=LOCKING, clamps=((1, 2), (3, 4), (5, 6)))
+RANGE_CENTS = 120.0
 BEHIND_SPARE_MM, OTHER_SPARE_MM = 50.0, 25.0  # of string behind the nut, and behind the saddle, shares the stretch
 
 
 def guitar_like(*, floating: bool = False, **hardware: object) -> Instrument:
     instrument = load_instrument("six-string-648")
     bridge = instrument.bridge.model_copy(update={"floating": floating})
-    return instrument.model_copy(update={"bridge": bridge, "nut": LOCKED, **hardware})
+    fine_tuners = FineTuners(range_cents=RANGE_CENTS)
+    return instrument.model_copy(update={"bridge": bridge, "nut": LOCKED, "fine_tuners": fine_tuners, **hardware})
 
 
 def pitches(rig: Rig) -> list[float]:
@@ -44,7 +46,9 @@ def shifts(rig: Rig, before: list[float]) -> list[float]:
 
 
 def test_open_clamps_change_nothing() -> None:
-    plain = rig_of(guitar_like(floating=True, nut=Nut()), saddle_error_mm=[1.0] * 6, detune_cents=[-5.0] * 6)
+    plain = rig_of(
+        guitar_like(floating=True, nut=Nut(), fine_tuners=None), saddle_error_mm=[1.0] * 6, detune_cents=[-5.0] * 6
+    )
     clamps = rig_of(guitar_like(floating=True), saddle_error_mm=[1.0] * 6, detune_cents=[-5.0] * 6, seed=9)
     for rig in (plain, clamps):
         rig.turn_peg(3, -700.0)
@@ -186,3 +190,85 @@ def test_closing_clamps_moves_a_spring_balanced_bridge() -> None:
 def test_a_clamp_that_is_not_there_is_refused(nut: Nut, string: int, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         rig_of(guitar_like(nut=nut)).set_clamp(string, True)
+
+
+# Fine tuners
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_a_fine_tuner_turns_the_pitch_whether_or_not_the_nut_is_clamped(closed: bool) -> None:
+    rig = rig_of(guitar_like())
+    rig.set_clamp(None, closed)
+    for cents in (17.5, -30.0, 0.0):
+        before = opened(rig)
+        assert rig.turn_fine_tuner(2, cents) == pytest.approx(cents, abs=1e-9)
+        assert shifts(rig, before) == pytest.approx([0.0, cents, 0.0, 0.0, 0.0, 0.0], abs=1e-8)
+
+
+def test_a_fine_tuner_stops_at_its_ends() -> None:
+    rig = rig_of(guitar_like())
+    for string in STRINGS:
+        before, at = opened(rig), rig.fine_tuner_at(string)
+        up = rig.turn_fine_tuner(string, 500.0)
+        assert rig.fine_tuner_at(string) == pytest.approx(1.0)
+        assert shifts(rig, before)[string - 1] == pytest.approx(up)
+        # The cents are those at the string's own pitch; a sharper string needs a little more for each.
+        assert up == pytest.approx((1.0 - at) * RANGE_CENTS, rel=0.05)
+        assert rig.turn_fine_tuner(string, 1.0) == pytest.approx(0.0, abs=1e-9)
+        down = rig.turn_fine_tuner(string, -500.0)
+        assert rig.fine_tuner_at(string) == pytest.approx(0.0)
+        assert down == pytest.approx(-RANGE_CENTS, rel=0.03)
+
+
+@pytest.mark.parametrize("string", STRINGS)
+def test_the_travel_of_a_fine_tuner_reaches_further_with_the_nut_clamped(string: int) -> None:
+    # The screw takes in as much string as before, which now stretches less of it: geometry. The clamped string sounds
+    # up to 6 cents off its pitch, where a mm does up to 1 % more or less.
+    rig = rig_of(guitar_like())
+    rig.turn_fine_tuner(string, -500.0)
+    open_cents = rig.turn_fine_tuner(string, 500.0)
+    rig.set_clamp(None, True)
+    closed_cents = -rig.turn_fine_tuner(string, -500.0)
+    whole_mm = 648.0 + rig.saddle_mm(string) + OTHER_SPARE_MM
+    assert closed_cents / open_cents == pytest.approx((whole_mm + BEHIND_SPARE_MM) / whole_mm, rel=0.02)
+
+
+def test_fine_tuners_go_to_the_middle_together() -> None:
+    rig = rig_of(guitar_like(), as_found=True, seed=5)
+    before, starts = opened(rig), [rig.fine_tuner_at(n) for n in STRINGS]
+    rig.centre_fine_tuners()
+    assert [rig.fine_tuner_at(n) for n in STRINGS] == pytest.approx([0.5] * 6)
+    expected = [(0.5 - start) * RANGE_CENTS for start in starts]
+    assert shifts(rig, before) == pytest.approx(expected, rel=0.15)  # the nut is clamped, as above
+
+
+def test_a_guitar_starts_ready_or_as_a_technician_finds_it() -> None:
+    starts: dict[bool, list[float]] = {False: [], True: []}
+    for seed, as_found in ((seed, as_found) for seed in range(4) for as_found in starts):
+        guitar = Guitar.from_instrument(guitar_like(), seed=seed, detune_cents=[10.0] * 6, as_found=as_found)
+        starts[as_found] += [guitar.fine_tuner_at(n) for n in STRINGS]
+        assert [guitar.is_clamped(n) for n in STRINGS] == [as_found] * 6
+        off = [cents_between(guitar.open_hz(n), guitar_like().open_hz(n)) - 10.0 for n in STRINGS]
+        assert max(map(abs, off)) <= (CLAMP_SHIFT_CENTS if as_found else 0.0) + 1e-6
+    assert all(0.4 <= start <= 0.6 for start in starts[False])
+    assert all(0.05 <= start <= 0.3 or 0.7 <= start <= 0.95 for start in starts[True])
+    assert min(starts[True]) < 0.3 < 0.7 < max(starts[True])
+
+
+def test_a_guitar_without_the_hardware_is_found_as_it_is() -> None:
+    bare = guitar_like(nut=Nut(), fine_tuners=None)
+    assert pitches(rig_of(bare, as_found=True)) == pitches(rig_of(bare))
+    for ask in (lambda rig: rig.turn_fine_tuner(1, 1.0), Rig.centre_fine_tuners, lambda rig: rig.fine_tuner_at(1)):
+        with pytest.raises(ValueError, match="has no fine tuners"):
+            ask(rig_of(bare))
+
+
+def test_a_fine_tuner_can_break_a_string_too() -> None:
+    rig = rig_of(guitar_like(fine_tuners=FineTuners(range_cents=1200.0)))
+    before = opened(rig)
+    with pytest.raises(ValueError, match="string 1 would break"):
+        rig.turn_fine_tuner(1, 900.0)
+    with pytest.raises(ValueError, match="can't be turned"):
+        rig.turn_fine_tuner(1, math.inf)
+    assert opened(rig) == before
+    assert rig.turn_fine_tuner(1, -100.0) == -100.0
