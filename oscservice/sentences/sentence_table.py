@@ -10,7 +10,7 @@ from importlib import resources
 from string import Formatter
 from typing import Any
 
-from oscservice.sentences.length_text import LENGTH_UNITS, TENTHS, LengthUnit, length_number, length_text
+from oscservice.sentences.length_text import TENTHS, LengthUnit, length_number, length_text, told_in
 
 ENGLISH_FILE = resources.files("oscservice.sentences") / "en.toml"
 
@@ -49,7 +49,7 @@ class _SentenceFormatter(Formatter):
         return (one if count == 1 else many).replace("#", str(value))
 
 
-_FORMATTERS = {unit: _SentenceFormatter(unit) for unit in LENGTH_UNITS}
+_FORMATTERS = {unit: _SentenceFormatter(unit) for unit in LengthUnit}
 
 
 @dataclass(frozen=True)
@@ -59,20 +59,21 @@ class Sentences:
     Attributes:
         language: its short name, as in ``en``.
         texts: by their place in the file. Values to fill in are in braces, as in ``str.format``.
-        lengths: the unit in which lengths are told, mm or in.
+        lengths: the unit in which lengths are told.
     """
 
     language: str
     texts: Mapping[Key, str]
-    lengths: LengthUnit = "mm"
+    lengths: LengthUnit = LengthUnit.MM
 
     def text(self, *key: str, **values: object) -> str:
         """Return the text at a key, filled in. Raises KeyError for a key or a value that doesn't exist."""
         return _FORMATTERS[self.lengths].vformat(self.texts[key], (), values)
 
-    def length(self, length_mm: float, decimals: int = TENTHS, sign: bool = False) -> str:
-        """Return a length in mm as a text in the unit in which lengths are told."""
-        return length_text(length_mm, self.lengths, decimals, sign)
+    def told(self, text: str) -> str:
+        """Return an English text that is not from the table, such as one of a record, with its lengths in the unit in
+        which lengths are told."""
+        return told_in(text, self.lengths)
 
     def caution(self, code: str) -> str:
         """Return the caution that goes with a prompt; empty if it has none."""

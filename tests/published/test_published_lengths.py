@@ -13,7 +13,7 @@ from __future__ import annotations
 import pytest
 
 from oscservice.instrument.length import parse_length_mm
-from oscservice.sentences.length_text import TENTHS, length_text
+from oscservice.sentences.length_text import TENTHS, LengthUnit, length_text
 
 
 @pytest.mark.parametrize(("inches", "mm"), [("1", 25.4), ("12", 304.8), ("36", 914.4)])
@@ -49,5 +49,5 @@ def test_a_move_keeps_its_precision_in_inches() -> None:
 
     for tenths in range(1, 300):
         before, exact = digits(f"{tenths / 10.0:.1f}"), digits(f"{tenths / 254.0:.12f}")
-        inches = length_text(tenths / 10.0, "in", TENTHS).removesuffix(" in")
+        inches = length_text(tenths / 10.0, LengthUnit.INCH, TENTHS).removesuffix(" in")
         assert len(digits(inches)) == len(before) + (exact[0] < before[0])

@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 from oscservice.instrument.length import parse_length_mm
 from oscservice.sentences.length_text import (
     HUNDREDTHS,
-    LENGTH_UNITS,
     TENTHS,
     THOUSANDTHS,
     LengthUnit,
     length_number,
     length_text,
+    told_in,
 )
 
 
@@ -99,18 +99,18 @@ def test_nonsense_is_one_short_line(text: str) -> None:
     ],
 )
 def test_a_length_is_told_in_either_unit(mm: float, decimals: int, in_mm: str, in_inches: str) -> None:
-    assert length_text(mm, "mm", decimals) == in_mm
-    assert length_text(mm, "in", decimals) == in_inches
-    assert f"{length_number(mm, 'in', decimals)} in" == in_inches
+    assert length_text(mm, LengthUnit.MM, decimals) == in_mm
+    assert length_text(mm, LengthUnit.INCH, decimals) == in_inches
+    assert length_number(mm, LengthUnit.INCH, decimals) == in_inches.removesuffix(" in")
 
 
 def test_a_signed_length_has_a_sign_either_way() -> None:
-    assert length_text(0.5, "mm", sign=True) == "+0.5 mm"
-    assert length_text(-0.5, "in", sign=True) == "-0.020 in"
-    assert length_text(0.0, "in", sign=True) == "+0.000 in"
+    assert length_text(0.5, LengthUnit.MM, sign=True) == "+0.5 mm"
+    assert length_text(-0.5, LengthUnit.INCH, sign=True) == "-0.020 in"
+    assert length_text(0.0, LengthUnit.INCH, sign=True) == "+0.000 in"
 
 
-@pytest.mark.parametrize("unit", LENGTH_UNITS)
+@pytest.mark.parametrize("unit", LengthUnit)
 @pytest.mark.parametrize("decimals", [0, TENTHS, HUNDREDTHS, THOUSANDTHS])
 @given(length_mm=st.floats(-1000.0, 1000.0))
 def test_a_length_that_was_told_is_read_back_within_its_rounding(
@@ -118,7 +118,7 @@ def test_a_length_that_was_told_is_read_back_within_its_rounding(
 ) -> None:
     told = length_text(length_mm, unit, decimals)
     step = 10.0 ** -len(told.partition(".")[2].partition(" ")[0])
-    half_mm = step / 2.0 * (25.4 if unit == "in" else 1.0)
+    half_mm = step / 2.0 * (25.4 if unit is LengthUnit.INCH else 1.0)
     assert abs(parse_length_mm(told) - length_mm) <= half_mm * (1.0 + 1e-9)
 
 
@@ -137,3 +137,41 @@ def test_any_text_is_a_finite_length_or_one_line(text: str) -> None:
         told = str(mistake)
     assert "\n" not in told
     assert told not in ("nan", "inf", "-inf")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("string 4: saddle moved +0.5 mm, as advised", "string 4: saddle moved +0.020 in, as advised"),
+        ("relief 0.20 → 0.30 mm", "relief 0.008 → 0.012 in"),
+        ("slot 0.3 ± 0.1 mm higher than in the file", "slot 0.012 ± 0.004 in higher than in the file"),
+        ("saddles -0.3 to +0.5 mm", "saddles -0.012 to +0.020 in"),
+        ("another scale length (648 and 628.5 mm)", "another scale length (25.51 and 24.744 in)"),
+        ("finger takes up 0.012 ± 0.003 mm of string", "finger takes up 0.00047 ± 0.00012 in of string"),
+        (
+            "Relief: 0.20 mm, within the target (0.10 to 0.30)",
+            "Relief: 0.008 in, within the target (0.004 to 0.012)",
+        ),
+        (
+            "Relief: 0.40 mm, 0.10 mm above the target (0.10 to 0.30 mm)",
+            "Relief: 0.016 in, 0.004 in above the target (0.004 to 0.012 in)",
+        ),
+        (
+            "string 3: +1.2 ± 0.3 cents, move 0.5 mm toward the nut",
+            "string 3: +1.2 ± 0.3 cents, move 0.020 in toward the nut",
+        ),
+        ("pulls 1176 N/mm2 at 2 N/mm, 80 mm2", "pulls 1176 N/mm2 at 2 N/mm, 80 mm2"),
+        ("Fit a thinner string: 0.010 in.", "Fit a thinner string: 0.010 in."),
+    ],
+)
+def test_the_lengths_of_a_recorded_text_are_told_in_inches(text: str, told: str) -> None:
+    assert told_in(text, LengthUnit.INCH) == told
+    assert told_in(told, LengthUnit.INCH) == told
+    assert told_in(text, LengthUnit.MM) == text
+
+
+@given(length_mm=st.floats(-50.0, 50.0), decimals=st.integers(0, 3), sign=st.booleans())
+def test_a_text_is_told_as_its_length_would_be(length_mm: float, decimals: int, sign: bool) -> None:
+    rounded_mm = round(length_mm, decimals)
+    told = told_in(length_text(rounded_mm, LengthUnit.MM, decimals, sign=sign), LengthUnit.INCH)
+    assert told == length_text(rounded_mm, LengthUnit.INCH, decimals, sign=sign)

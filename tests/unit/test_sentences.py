@@ -13,6 +13,7 @@ from oscservice.api.topics import topics
 from oscservice.cli.listing_commands import sentences
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import HARMONIC, OPEN
+from oscservice.sentences.length_text import LengthUnit
 from oscservice.sentences.plural import counted, numbered
 from oscservice.sentences.sentence_table import ENGLISH, Sentences, english_toml
 from oscservice.sentences.translation import LONGEST_TEXT, load_translation, read_translation
@@ -177,7 +178,7 @@ def test_a_field_with_two_forms_follows_its_number(text: str, value: object, sho
 def test_a_length_is_told_in_the_unit_of_the_table(text: str, value: float, in_mm: str, in_inches: str) -> None:
     key = ("words", "some")
     assert Sentences("en", {key: text}).text(*key, n=value) == in_mm
-    assert Sentences("en", {key: text}, "in").text(*key, n=value) == in_inches
+    assert Sentences("en", {key: text}, LengthUnit.INCH).text(*key, n=value) == in_inches
 
 
 def test_a_translation_has_plural_forms_or_only_the_number() -> None:
