@@ -252,6 +252,11 @@ class Guitar:
         self.rig.centre_fine_tuners()
         self.damp()
 
+    def stretch(self, string: int) -> None:
+        """Pull the string by hand until it is nearly stretched in. Raises ValueError for a string that isn't there."""
+        self.rig.stretch(string)
+        self.damp(string)
+
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster of the bridge.
 
@@ -326,6 +331,7 @@ class Guitar:
         click *= self._attack * self._gain * strength_mm * math.sin(math.pi * PICKUP_FROM_SADDLE) / math.sqrt(2.0)
         voice = Voice(tones, start_frame=self.frame, sample_rate_hz=self.sample_rate_hz, attack=click)
         self._voices.append((string, voice))
+        self.rig.plucked(string)
 
     def sounding(self) -> bool:
         """Return True when a string still sounds that was not stopped."""

@@ -34,6 +34,7 @@ class Faults:
         action_raised_mm: how much higher all strings pass over fret 12 than filed, by saddles that are higher.
         core_factor: string -> its core's diameter over the filed one; the mass per length is as filed.
         scatter_cents: string -> standard deviation by which re-fretting changes its pitch, instead of the guitar's.
+        unstretched_mm: string -> mm of it that its windings will still let out: it is not stretched in.
     """
 
     nut_raised_mm: Mapping[int, float] = field(default_factory=dict)
@@ -45,6 +46,7 @@ class Faults:
     action_raised_mm: float = 0.0
     core_factor: Mapping[int, float] = field(default_factory=dict)
     scatter_cents: Mapping[int, float] = field(default_factory=dict)
+    unstretched_mm: Mapping[int, float] = field(default_factory=dict)
 
     def core_only(self) -> Faults:
         """Return these faults of the cores, and no others."""
@@ -60,7 +62,7 @@ class Faults:
 
     def check(self, strings: int, frets: int) -> None:
         """Raise ValueError unless every string, fret and value is possible on a guitar of so many strings and frets."""
-        named = {*self.nut_raised_mm, *self.uneven, *self.core_factor, *self.scatter_cents}
+        named = {*self.nut_raised_mm, *self.uneven, *self.core_factor, *self.scatter_cents, *self.unstretched_mm}
         _check_numbers("string", named | {string for string, _ in self.groove_mm}, strings)
         _check_numbers("fret", {*self.fret_shift_mm} | {fret for _, fret in self.groove_mm}, frets)
         lengths = [self.nut_shift_mm, self.take_up_mm, self.action_raised_mm]
@@ -71,6 +73,9 @@ class Faults:
         for factor in self.core_factor.values():
             if not 0.0 < factor < math.inf:
                 raise ValueError(f"a core of {factor} times the filed one; expected above 0")
+        for mm in self.unstretched_mm.values():
+            if not 0.0 <= mm < math.inf:
+                raise ValueError(f"{mm} mm of a string are not stretched in; expected 0 or more")
         for cents in self.scatter_cents.values():
             if not 0.0 <= cents < math.inf:
                 raise ValueError(f"a scatter of {cents} cents; expected 0 or more")
@@ -115,6 +120,7 @@ def rig_of(
         nut_clamps=instrument.nut.clamps,
         fine_tuner_range_cents=instrument.fine_tuners.range_cents if instrument.fine_tuners else None,
         fine_tuners_off=as_found,
+        unstretched_mm=faults.unstretched_mm,
     )
     rig = Rig(
         builds,

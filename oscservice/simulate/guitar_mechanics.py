@@ -18,6 +18,7 @@ from oscservice.instrument.pitch import OPEN, Place
 from oscservice.simulate.nut_clamp import StringBehindClamp
 from oscservice.simulate.rig_hardware import RigHardware
 from oscservice.simulate.spring_bridge import BridgeBuild, Strings
+from oscservice.simulate.string_give import BY_PLUCK, BY_PULLING, BY_TUNING, GivingStrings
 from oscservice.simulate.string_path import (
     StringBuild,
     StringPath,
@@ -105,6 +106,7 @@ class Rig:
         self._check_hardware()
         self._behind_clamp: dict[int, StringBehindClamp] = {}
         self._closings = [0] * len(self.builds)
+        self._giving = GivingStrings(self._hardware.unstretched_mm, self._hardware.seed)
         self._in_play = list(self.builds)
         self._strings = Strings(self._in_play)
         self._start_mm = np.array(saddle_mm, dtype=np.float64)
@@ -225,6 +227,7 @@ class Rig:
         tension = tension_for_hz(build, target_hz, length, path.clamped_ends, path.from_mm)
         self._natural_mm[string - 1] = natural_mm(build, path.total_mm(self._bridge_mm), tension)
         self._settle()
+        self._give_after_tuning(string, cents)
 
     def is_clamped(self, string: int) -> bool:
         """Return True while a closed clamp of the nut holds the string."""
@@ -295,12 +298,24 @@ class Rig:
             now_n = tension_n(build, total_mm, natural)
             pull_mm = natural_mm(build, total_mm, now_n) - natural_mm(build, total_mm, target_n)
         self._pull_in({index: pull_mm})
+        self._give_after_tuning(string, done)
         return done
 
     def centre_fine_tuners(self) -> None:
         """Turn every fine tuner to the middle of its travel; pitches change. Raises as ``turn_fine_tuner``."""
         pulls = self._fine_travel_mm / 2.0 - self._fine_at_mm
         self._pull_in({self._fine_tuner(n): float(pulls[n - 1]) for n in range(1, len(self.builds) + 1)})
+
+    def plucked(self, string: int) -> None:
+        """Let a string that is not stretched in fall by as much as a pluck makes it."""
+        self._give(string, BY_PLUCK)
+
+    def stretch(self, string: int) -> None:
+        """Pull the string by hand along its length: it is nearly stretched in then, and flat.
+
+        A slack string, and one whose nut clamp is closed, gives nothing.
+        """
+        self._give(string, BY_PULLING)
 
     def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
         """Move an adjuster by ``mm``.
@@ -398,6 +413,16 @@ class Rig:
             self._natural_mm[index] -= pull_mm
             self._fine_at_mm[index] += pull_mm
         self._settle()
+
+    def _give_after_tuning(self, string: int, cents: float) -> None:
+        if cents > 0.0:
+            self._give(string, BY_TUNING * min(cents / 100.0, 1.0))
+
+    def _give(self, string: int, rate: float) -> None:
+        self._check(string)
+        if self._giving.left_mm(string) and not self.is_slack(string) and not self.is_clamped(string):
+            self._natural_mm[string - 1] += self._giving.give_mm(string, rate)
+            self._settle()
 
     def _mover(self, string: int) -> int:
         self._check(string)

@@ -5,7 +5,8 @@ Strings are numbered from 1; cents + sharp.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -28,12 +29,14 @@ class RigHardware:
         nut_clamps: the strings under each clamp of the nut.
         fine_tuner_range_cents: travel of each fine tuner, cents of an open string at its pitch; None without them.
         fine_tuners_off: the fine tuners start far from the middle of their travel.
+        unstretched_mm: string -> mm of it that its windings will still let out.
     """
 
     seed: int = 0
     nut_clamps: tuple[tuple[int, ...], ...] = ()
     fine_tuner_range_cents: float | None = None
     fine_tuners_off: bool = False
+    unstretched_mm: Mapping[int, float] = field(default_factory=dict)
 
     def clamps_of(self, string: int | None) -> tuple[tuple[int, ...], ...]:
         """Return the clamp that holds a string, or all clamps without a string.

@@ -1,4 +1,4 @@
-"""The hardware of the simulated guitar: clamps of the nut and fine tuners do what a technician finds."""
+"""The hardware of the simulated guitar: clamps, fine tuners and new strings do what a technician finds."""
 
 from __future__ import annotations
 
@@ -272,3 +272,95 @@ def test_a_fine_tuner_can_break_a_string_too() -> None:
         rig.turn_fine_tuner(1, math.inf)
     assert opened(rig) == before
     assert rig.turn_fine_tuner(1, -100.0) == -100.0
+
+
+# Strings that are not stretched in
+
+
+def new_strings() -> Rig:
+    return rig_of(guitar_like(), faults=Faults(unstretched_mm={2: 0.4}), seed=8)
+
+
+def fall_in_all() -> float:
+    # Hooke's law: 0.4 mm more string lower its tension by EA 0.4 mm / (length that shares the stretch).
+    rig = rig_of(guitar_like())
+    length_mm = 648.0 + rig.saddle_mm(2) + BEHIND_SPARE_MM + OTHER_SPARE_MM
+    return -600.0 * math.log2(1.0 - rig.builds[1].ea_n * 0.4 / length_mm / rig.tension_n(2))
+
+
+def test_a_new_string_falls_with_each_pluck_and_less_each_time() -> None:
+    rig = new_strings()
+    before = opened(rig)
+    falls = []
+    for _ in range(60):
+        last = rig.open_hz(2)
+        rig.plucked(2)
+        falls.append(cents_between(last, rig.open_hz(2)))
+    assert all(fall > 0.0 for fall in falls)
+    assert sum(falls[:10]) > 1.5 * sum(falls[10:20]) > 2.0 * sum(falls[20:30])
+    assert 0.9 * fall_in_all() < cents_between(before[1], rig.open_hz(2)) < fall_in_all()
+    rig.plucked(3)
+    assert shifts(rig, before)[0] == 0.0
+    assert shifts(rig, before)[2:] == [0.0] * 4
+
+
+def test_a_new_string_falls_back_each_time_it_is_brought_up() -> None:
+    rig = new_strings()
+    wanted_hz = rig.open_hz(2)
+    left = []
+    rig.turn_peg(2, -150.0)
+    for _ in range(12):
+        rig.turn_peg(2, cents_between(wanted_hz, rig.open_hz(2)))
+        left.append(cents_between(wanted_hz, rig.open_hz(2)))
+    # The first share of all, as assumed: 1 - exp(-0.25), give or take 30 %.
+    assert 0.16 * fall_in_all() < left[0] < 0.28 * fall_in_all()
+    assert left[-1] < 0.05 * left[0]
+
+
+def test_a_string_pulled_by_hand_is_nearly_stretched_in() -> None:
+    rig, twin = new_strings(), new_strings()
+    wanted_hz = rig.open_hz(2)
+
+    def fall_by_pluck(one: Rig) -> float:
+        one.turn_peg(2, cents_between(wanted_hz, one.open_hz(2)))
+        last = one.open_hz(2)
+        one.plucked(2)
+        return cents_between(last, one.open_hz(2))
+
+    rig.stretch(2)
+    assert cents_between(rig.open_hz(2), wanted_hz) < -30.0
+    assert fall_by_pluck(rig) < 0.3 * fall_by_pluck(twin)
+
+
+def test_a_clamped_nut_holds_back_what_windings_give_and_a_slack_string_gives_nothing() -> None:
+    rig = new_strings()
+    rig.set_clamp(2, True)
+    before = opened(rig)
+    rig.plucked(2)
+    rig.stretch(2)
+    rig.turn_fine_tuner(2, 5.0)
+    assert cents_between(rig.open_hz(2), before[1]) == pytest.approx(5.0)
+    rig.set_clamp(2, False)
+    rig.turn_peg(2, -700.0)
+    slack_hz = rig.open_hz(2)
+    rig.stretch(2)
+    assert rig.open_hz(2) == slack_hz
+
+
+def test_plucks_of_a_guitar_stretch_its_new_strings() -> None:
+    def fall(seed: int) -> float:
+        guitar = Guitar.from_instrument(guitar_like(), seed=seed, faults=Faults(unstretched_mm={2: 0.4}))
+        before = guitar.open_hz(2)
+        guitar.pluck(1, OPEN)
+        assert guitar.open_hz(2) == before
+        guitar.pluck(2, OPEN)
+        return cents_between(before, guitar.open_hz(2))
+
+    assert fall(1) == fall(1) > 0.5
+    assert fall(1) != fall(2)
+
+
+@pytest.mark.parametrize(("unstretched_mm", "said"), [({7: 0.1}, "string 7"), ({1: -0.1}, "not stretched in")])
+def test_strings_that_cannot_be_so_new_are_refused(unstretched_mm: dict[int, float], said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        rig_of(guitar_like(), faults=Faults(unstretched_mm=unstretched_mm))
