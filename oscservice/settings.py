@@ -22,12 +22,14 @@ from oscservice.defaults import DEFAULT_HOST, DEFAULT_INSTRUMENT, DEFAULT_PORT, 
 from oscservice.errors import InputError
 from oscservice.instrument.pitch import MOST_SEMITONES
 from oscservice.osc.peer import Networks
+from oscservice.sentences.length_text import LengthUnit
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
-from oscservice.toml_file import Frozen, shown
+from oscservice.toml_file import Frozen, find_line, parse, shown, toml_text
 
 MOST_KEEP_AUDIO_MB = 10_000_000
 MOST_KEEP_AUDIO_DAYS = 36_500
 ENVIRONMENT_PREFIX = "OSCSERVICE_"
+_LENGTHS_VARIABLE = ENVIRONMENT_PREFIX + "LENGTHS"
 _LOW_CENTS, _HIGH_CENTS = TOLERANCE_RANGE_CENTS
 
 
@@ -203,6 +205,12 @@ class ServeSettings(Frozen):
     sentences: Path | None = _setting(
         None, "Translation of the prompts; see `oscservice sentences`.", "a file's path in quotes", strict=False
     )
+    lengths: LengthUnit = _setting(
+        LengthUnit.MM,
+        "Unit of the lengths in texts: mm or in (inches); numbers in messages stay mm.",
+        "mm or in, in quotes",
+        strict=False,
+    )
 
 
 class _Environment(EnvSettingsSource):
@@ -241,3 +249,25 @@ def environment_settings() -> dict[str, Any]:
         expected = re.sub(",? in quotes", "", ServeSettings.model_fields[name].description or "")
         raise InputError(f"{variable}: found {shown(os.environ.get(variable, ''))}, expected {expected}") from None
     return {name: getattr(found, name) for name in found.model_fields_set}
+
+
+def told_lengths() -> LengthUnit:
+    """Return the unit of lengths for a command that has no other setting: by the environment, else by the settings
+    file, else mm.
+
+    Raises:
+        InputError: one line about a unit that isn't one, or a settings file that can't be read.
+    """
+    expected = re.sub(",? in quotes", "", ServeSettings.model_fields["lengths"].description or "")
+    given: object = os.environ.get(_LENGTHS_VARIABLE)
+    where = _LENGTHS_VARIABLE
+    if given is None:
+        file = Path(os.environ.get(ENVIRONMENT_PREFIX + "SETTINGS") or settings_file())
+        if not file.is_file():
+            return LengthUnit.MM
+        text = toml_text(file, "a settings file", f"{file}: no such file")
+        given = parse(text, str(file)).get("lengths", LengthUnit.MM)
+        where = f"{file}: line {find_line(text, ('lengths',))}: lengths"
+    if not isinstance(given, str) or given not in list(LengthUnit):
+        raise InputError(f"{where}: found {shown(given)}, expected {expected}")
+    return LengthUnit(given)

@@ -8,7 +8,7 @@ import gc
 import signal
 import sys
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from oscservice.api.address_table import ROOT
 from oscservice.audio.block import AudioSource, check_rate
@@ -274,8 +274,9 @@ def _source_plugin(settings: ServeSettings, registry: Registry) -> tuple[Offer, 
 
 
 def _sentences(settings: ServeSettings) -> Sentences:
-    """Return the texts of prompts. Raises InputError."""
-    return ENGLISH if settings.sentences is None else load_translation(settings.sentences).sentences
+    """Return the texts of prompts, with lengths as set. Raises InputError."""
+    texts = ENGLISH if settings.sentences is None else load_translation(settings.sentences).sentences
+    return replace(texts, lengths=settings.lengths)
 
 
 def _simulated_source(settings: ServeSettings, registry: Registry) -> SimulatedSource:

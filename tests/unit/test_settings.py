@@ -11,7 +11,8 @@ from oscservice.bindings.settings_file import SettingsFile
 from oscservice.cli.main import load_command
 from oscservice.daemon import app
 from oscservice.errors import InputError
-from oscservice.settings import ServeSettings, environment_settings
+from oscservice.sentences.length_text import LengthUnit
+from oscservice.settings import ServeSettings, environment_settings, told_lengths
 
 DOCUMENT = Path(__file__).parents[2] / "docs" / "bindings.md"
 
@@ -33,6 +34,7 @@ def no_own_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         ("NAME", "", ""),
         ("ROOT", "/shop/two", "/shop/two"),
         ("JOURNAL", "here/j.sqlite3", Path("here/j.sqlite3")),
+        ("LENGTHS", "in", LengthUnit.INCH),
         ("ALLOW", '["192.168.7.0/24", "10.0.0.0/8"]', ("192.168.7.0/24", "10.0.0.0/8")),
         ("PLUGIN", '["lamps:a, b"]', ("lamps:a, b",)),
     ],
@@ -54,6 +56,7 @@ def test_an_environment_variable_sets_a_setting(
         ("TOLERANCE", "nan", "found 'nan', expected a number from 0.2 to 20 (cents)"),
         ("BY_HAND", "perhaps", "found 'perhaps', expected true or false"),
         ("ROOT", "bench", "found 'bench', expected the root of all addresses, as /bench or /shop/two"),
+        ("LENGTHS", "inches", "found 'inches', expected mm or in"),
         ("ALLOW", "192.168.7.0/24", "found '192.168.7.0/24', expected a list of networks: [\"192.168.1.0/24\"]"),
         ("ALLOW", '["192.168.7.9/24"]', "expected a list of networks"),
         ("ALLOW", "3", "found '3', expected a list of networks"),
@@ -138,6 +141,43 @@ def test_a_root_from_the_environment_is_that_of_the_bindings_in_the_file(
         started(monkeypatch, "--settings", str(file))
     monkeypatch.setenv("OSCSERVICE_ROOT", "/shop")
     assert started(monkeypatch, "--settings", str(file)).root == "/shop"
+
+
+def test_lengths_are_told_as_the_command_line_the_environment_or_the_file_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert told_lengths() is LengthUnit.MM
+    file = tmp_path / "oscservice" / "settings.toml"
+    file.parent.mkdir()
+    file.write_text('lengths = "in"\n', encoding="utf-8")
+    assert told_lengths() is LengthUnit.INCH
+    assert started(monkeypatch).lengths is LengthUnit.INCH
+    monkeypatch.setenv("OSCSERVICE_LENGTHS", "mm")
+    assert told_lengths() is LengthUnit.MM
+    assert started(monkeypatch).lengths is LengthUnit.MM
+    assert started(monkeypatch, "--lengths", "in").lengths is LengthUnit.INCH
+
+
+@pytest.mark.parametrize(
+    ("variable", "text", "words"),
+    [
+        ("ft", "", "OSCSERVICE_LENGTHS: found 'ft', expected mm or in"),
+        (None, 'seed = 1\nlengths = "ft"\n', "settings.toml: line 2: lengths: found 'ft', expected mm or in"),
+        (None, "lengths = [1]\n", "settings.toml: line 1: lengths: found [1], expected mm or in"),
+        (None, "lengths = mm\n", "settings.toml: line 1, column 11: not valid TOML"),
+    ],
+)
+def test_a_unit_of_lengths_that_is_none_is_one_line(
+    variable: str | None, text: str, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "settings.toml"
+    file.write_text(text, encoding="utf-8")
+    monkeypatch.setenv("OSCSERVICE_SETTINGS", str(file))
+    if variable is not None:
+        monkeypatch.setenv("OSCSERVICE_LENGTHS", variable)
+    with pytest.raises(InputError) as refused:
+        told_lengths()
+    assert words in str(refused.value)
 
 
 def shown_default(value: object) -> str:
