@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from oscservice.instrument.contradictions import TENSION_RANGE_N
 from oscservice.instrument.pitch import note_name, note_number
 from oscservice.instrument.setup_targets import SetUp, nut_height_mm, relief_at_12_mm
-from oscservice.instrument.spec import Instrument, StringSpec
+from oscservice.instrument.spec import BOTH, Instrument, StringSpec, Tuning
 from oscservice.instrument.string_physics import (
     fret_position_mm,
     plain_unit_weight_kg_m,
@@ -42,7 +42,7 @@ def with_gauges(instrument: Instrument, gauges: Mapping[int, NewGauge]) -> Instr
     Raises:
         ValueError: a string that isn't there, a gauge or core that can't be, a tension that no string of the trade has.
     """
-    return _with_strings(instrument, {n: _gauged(instrument.string(n), new) for n, new in gauges.items()})
+    return with_strings(instrument, {n: _gauged(instrument.string(n), new) for n, new in gauges.items()})
 
 
 def tuned_by(instrument: Instrument, semitones: int) -> Instrument:
@@ -58,7 +58,41 @@ def with_notes(instrument: Instrument, notes: Sequence[str]) -> Instrument:
     """
     if len(notes) != len(instrument.strings):
         raise ValueError(f"notes: found {len(notes)}, expected {len(instrument.strings)}, string 1 first")
-    return _with_strings(instrument, {number: {"note": note} for number, note in enumerate(notes, start=1)})
+    if BOTH in instrument.tuning:
+        instrument = with_tuning(instrument, instrument.tunings[0].name)
+    return with_strings(instrument, {number: {"note": note} for number, note in enumerate(notes, start=1)}, tuning="")
+
+
+def with_tuning(instrument: Instrument, name: str) -> Instrument:
+    """Return the instrument in one of its tunings.
+
+    Raises:
+        ValueError: a name that no tuning has, a tension that no string of the trade has.
+    """
+    tuning = named_tuning(instrument, name)
+    strings = {
+        number: {"note": note, "offset_cents": offset_cents}
+        for number, (note, offset_cents) in enumerate(zip(tuning.notes, tuning.offsets_cents, strict=True), start=1)
+    }
+    for number, targets_cents in enumerate(tuning.fret_targets_cents, start=1):
+        strings[number]["fret_targets_cents"] = targets_cents
+    return with_strings(instrument, strings, tuning=name)
+
+
+def named_tuning(instrument: Instrument, name: str) -> Tuning:
+    """Return a tuning of the instrument. Raises ValueError for a name that none has."""
+    for tuning in instrument.tunings:
+        if tuning.name == name:
+            return tuning
+    names = ", ".join(tuning.name for tuning in instrument.tunings)
+    known = f"expected one of {names}" if names else "this instrument has none; add [[tuning]] entries to its file"
+    raise ValueError(f"tuning: found {name[:64]!r}, {known}")
+
+
+def with_fret_targets(instrument: Instrument, targets_cents: Mapping[int, Mapping[int, float]]) -> Instrument:
+    """Return the instrument with wanted errors of frets: string -> fret -> cents, + sharp. Raises ValueError out of
+    range."""
+    return with_strings(instrument, {n: {"fret_targets_cents": dict(cents)} for n, cents in targets_cents.items()})
 
 
 def with_action_raised(instrument: Instrument, by_mm: float) -> Instrument:
@@ -67,7 +101,7 @@ def with_action_raised(instrument: Instrument, by_mm: float) -> Instrument:
     Raises:
         ValueError: a height out of range.
     """
-    return _with_strings(
+    return with_strings(
         instrument, {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
     )
 
@@ -82,7 +116,7 @@ def with_action(instrument: Instrument, treble_mm: float, bass_mm: float) -> Ins
     """
     last = max(1, len(instrument.strings) - 1)
     line = {n: treble_mm + (bass_mm - treble_mm) * (n - 1) / last for n in range(1, len(instrument.strings) + 1)}
-    return _with_strings(
+    return with_strings(
         instrument, {n: {"action_12_mm": mm} for n, mm in line.items()}, set_up=instrument.wanted.model_dump()
     )
 
@@ -103,13 +137,13 @@ def with_relief(instrument: Instrument, relief_mm: float, *, heights_stay: bool)
     by_mm = relief_at_12_mm(bent_mm, instrument.frets)
     lower = {n: {"action_12_mm": s.action_12_mm + by_mm} for n, s in enumerate(instrument.strings, start=1)}
     known = _known(instrument.wanted, relief_mm=relief_mm)
-    return _with_strings(instrument, lower, set_up=known)
+    return with_strings(instrument, lower, set_up=known)
 
 
 def with_height_over_fret_1(instrument: Instrument, string: int, height_mm: float) -> Instrument:
     """Return the instrument with a string's measured height over fret 1. Raises ValueError out of range."""
     at_nut_mm = nut_height_mm(height_mm, instrument.string(string).action_12_mm)
-    return _with_strings(instrument, {string: {"nut_height_mm": at_nut_mm}}, set_up=instrument.wanted.model_dump())
+    return with_strings(instrument, {string: {"nut_height_mm": at_nut_mm}}, set_up=instrument.wanted.model_dump())
 
 
 def with_strings_fitted(instrument: Instrument, day: str) -> Instrument:
@@ -125,7 +159,7 @@ def with_nut_height(instrument: Instrument, height_mm: float) -> Instrument:
     Raises:
         ValueError: a height out of range.
     """
-    return _with_strings(
+    return with_strings(
         instrument,
         {
             n: {
@@ -149,8 +183,9 @@ def with_reference(instrument: Instrument, reference_hz: float) -> Instrument:
 def with_capo(instrument: Instrument, fret: int) -> Instrument:
     """Return the instrument with a capo: the part between the capo's fret and the saddles as an instrument of its own.
 
-    That fret is the nut, with a height of 0. The strings run straight from there to the saddles, whose setback and
-    height stay the same. String taken up by the pad of the capo is ignored, since strings are tuned with the capo on.
+    That fret is the nut, with a height of 0 and no offset. The strings run straight from there to the saddles, whose
+    setback and height stay the same. String taken up by the pad of the capo is ignored, since strings are tuned with
+    the capo on.
 
     Raises:
         ValueError: a fret that isn't there, or one that leaves a scale too short.
@@ -162,11 +197,42 @@ def with_capo(instrument: Instrument, fret: int) -> Instrument:
             "note": note_name(note_number(s.note) + fret),
             "scale_mm": s.scale_mm - fret_position_mm(s.scale_mm, fret),
             "nut_height_mm": 0.0,
+            "nut_offset_mm": 0.0,
             "action_12_mm": s.action_12_mm - s.nut_height_mm / 2.0,
+            "fret_targets_cents": _targets_from(fret, s.fret_targets_cents, instrument.frets),
         }
         for number, s in enumerate(instrument.strings, start=1)
     }
-    return _with_strings(instrument, strings, frets=instrument.frets - fret)
+    tunings = [_tuning_from(fret, tuning, instrument.frets) for tuning in instrument.tunings]
+    across = max(0, instrument.perpendicular_fret - fret)
+    more = {"frets": instrument.frets - fret, "tunings": tunings, "perpendicular_fret": across}
+    return with_strings(instrument, strings, **more)
+
+
+def _targets_from(capo: int, targets_cents: Mapping[int, float], frets: int) -> dict[int, float]:
+    """Return the wanted errors from a capo's fret on, which is in tune by definition."""
+    if not targets_cents:
+        return {}
+    at_capo_cents = targets_cents.get(capo, 0.0)
+    return {fret - capo: targets_cents.get(fret, 0.0) - at_capo_cents for fret in range(capo + 1, frets + 1)}
+
+
+def _tuning_from(capo: int, tuning: Tuning, frets: int) -> dict[str, Any]:
+    """Return the fields of a tuning from a capo's fret on."""
+    return tuning.model_dump() | {
+        "notes": tuple(note_name(note_number(note) + capo) for note in tuning.notes),
+        "fret_targets_cents": tuple(_targets_from(capo, one, frets) for one in tuning.fret_targets_cents),
+    }
+
+
+def with_strings(instrument: Instrument, changed: Mapping[int, dict[str, Any]], **more: Any) -> Instrument:
+    """Return the instrument with changed fields of its strings (by number) and of its own.
+
+    Raises:
+        ValueError: a field out of range, a tension that no string of the trade has.
+    """
+    strings = [s.model_dump() | changed.get(n, {}) for n, s in enumerate(instrument.strings, start=1)]
+    return _checked(instrument.model_dump() | {"strings": strings} | more)
 
 
 def _known(set_up: SetUp, **known: float | str) -> dict[str, Any]:
@@ -187,12 +253,6 @@ def _gauged(string: StringSpec, new: NewGauge) -> dict[str, Any]:
         "wound": wound,
         "unit_weight_kg_m": weight(new.gauge_mm),
     }
-
-
-def _with_strings(instrument: Instrument, changed: Mapping[int, dict[str, Any]], **more: Any) -> Instrument:
-    """Return the validated instrument with changed fields of its strings (by number) and of its own."""
-    strings = [s.model_dump() | changed.get(n, {}) for n, s in enumerate(instrument.strings, start=1)]
-    return _checked(instrument.model_dump() | {"strings": strings} | more)
 
 
 def _checked(data: dict[str, Any]) -> Instrument:
@@ -222,6 +282,8 @@ def _first_mistake(mistake: ValidationError) -> str:
     match error["loc"]:
         case ("strings", int(index), str(field)):
             where, value = f"string {index + 1}, {field}: {error['input']}", ""
+        case ("strings", int(index), str(field), *more):
+            where, value = f"string {index + 1}, {field} {' '.join(map(str, more))}: {error['input']}", ""
         case ("strings", int(index)):
             where, value = f"string {index + 1}", ""
         case other:

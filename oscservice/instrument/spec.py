@@ -59,6 +59,16 @@ GAUGE_RANGE_MM = (0.1, 4.2)
 MOST_STRINGS = 12
 MOST_FRETS = 36
 LONGEST_IDENTITY = 60
+MOST_TUNINGS = 12
+
+PERPENDICULAR_FRET = 8
+"""Fret that is at right angles to the neck where strings differ in scale (common practice, no source: 7 to 9)."""
+
+BOTH = "+"
+"""Between the names of two tunings that one place of the saddles serves: ``standard + drop D``."""
+
+AS_FILED = "as filed"
+"""Name of a file's own tuning where it gives none and has others."""
 
 
 def _known_note(name: str) -> str:
@@ -78,6 +88,12 @@ def _bare_text(text: str) -> str:
     return text
 
 
+def _one_tuning(name: str) -> str:
+    if BOTH in name:
+        raise ValueError(f"{name!r} has a {BOTH}, which stands between two tunings")
+    return name
+
+
 NoteName = Annotated[str, AfterValidator(_known_note)]
 BridgeKindName = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_bare_text)]
 AdjusterMeans = Annotated[str, AfterValidator(_known_means)]
@@ -95,6 +111,7 @@ NutHeightMm = Annotated[float, Field(ge=NUT_LIMITS_MM[0], le=NUT_LIMITS_MM[1])]
 SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]
 NutOffsetMm = Annotated[float, Field(ge=-5.0, le=5.0)]
 ToolName = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_bare_text)]
+TuningName = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_bare_text), AfterValidator(_one_tuning)]
 Identity = Annotated[str, Field(min_length=1, max_length=LONGEST_IDENTITY), AfterValidator(_bare_text)]
 
 
@@ -135,6 +152,35 @@ class StringSpec(Frozen):
             raise ValueError(f"core of {self.core_mm} mm is not thinner than the gauge of {self.gauge_mm} mm")
         if not self.wound and self.core_mm != self.gauge_mm:
             raise ValueError("a plain string is its own core")
+        return self
+
+    def interval_cents(self, place: Place) -> float:
+        """Return the cents above the open string where a place is wanted: in equal temperament, and a fret's target."""
+        target_cents = self.fret_targets_cents.get(place.fret, 0.0) if place.kind == "fret" else 0.0
+        return 100.0 * place.semitones + target_cents
+
+
+class Tuning(Frozen):
+    """A named tuning of an instrument.
+
+    Attributes:
+        name: its name.
+        notes: open notes, string 1 first.
+        offsets_cents: wanted pitch of each open string from its note, string 1 first, + sharp.
+        fret_targets_cents: as in ``StringSpec``, string 1 first; empty: those that the strings have.
+    """
+
+    name: TuningName
+    notes: Annotated[tuple[NoteName, ...], Field(min_length=1, max_length=MOST_STRINGS)]
+    offsets_cents: tuple[OffsetCents, ...]
+    fret_targets_cents: tuple[dict[FretCount, OffsetCents], ...] = ()
+
+    @model_validator(mode="after")
+    def _one_for_each_string(self) -> Tuning:
+        if len(self.offsets_cents) != len(self.notes):
+            raise ValueError(f"{len(self.offsets_cents)} offsets for {len(self.notes)} notes")
+        if self.fret_targets_cents and len(self.fret_targets_cents) != len(self.notes):
+            raise ValueError(f"targets of the frets of {len(self.fret_targets_cents)} strings for {len(self.notes)}")
         return self
 
 
@@ -254,7 +300,10 @@ class Instrument(Frozen):
         fine_tuners: the fine tuners, or None.
         pegs: plain or locking.
         tools: step -> the owner's own name for its tool; see TOOLS.
-        tuning: name of its tuning; empty if it has none.
+        tuning: name of the tuning in use, two with BOTH between where the frets have targets that serve both; empty if
+            it has none.
+        tunings: the tunings with a name, that of the file first.
+        perpendicular_fret: fret that is at right angles to the neck where strings differ in scale; 0 is the nut.
     """
 
     name: str
@@ -270,6 +319,8 @@ class Instrument(Frozen):
     pegs: Pegs = PEGS[0]
     tools: dict[str, ToolName] = Field(default_factory=dict)
     tuning: str = ""
+    tunings: Annotated[tuple[Tuning, ...], Field(max_length=MOST_TUNINGS)] = ()
+    perpendicular_fret: Annotated[int, Field(ge=0, le=MOST_FRETS)] = PERPENDICULAR_FRET
 
     @model_validator(mode="before")
     @classmethod
@@ -293,6 +344,17 @@ class Instrument(Frozen):
             raise ValueError(f"no step has a tool {unknown[0]!r}; expected one of {', '.join(TOOLS)}")
         return self
 
+    @model_validator(mode="after")
+    def _tunings_fit(self) -> Instrument:
+        for tuning in self.tunings:
+            if len(tuning.notes) != len(self.strings):
+                counts = f"{len(tuning.notes)} notes for {len(self.strings)} strings"
+                raise ValueError(f"tuning {tuning.name!r} has {counts}")
+        names = [tuning.name for tuning in self.tunings]
+        if len(set(names)) != len(names):
+            raise ValueError("two tunings have one name")
+        return self
+
     def string(self, number: int) -> StringSpec:
         """Return string ``number`` (from 1). Raises ValueError for a string that isn't there."""
         if not 1 <= number <= len(self.strings):
@@ -306,8 +368,8 @@ class Instrument(Frozen):
         return note * float(2.0 ** (string.offset_cents / 1200.0))
 
     def place_hz(self, number: int, place: Place) -> float:
-        """Return the equal-tempered frequency in Hz of a place on a string, from its ``open_hz``."""
-        return self.open_hz(number) * float(2.0 ** (place.semitones / 12.0))
+        """Return the wanted frequency in Hz of a place on a string: ``StringSpec.interval_cents`` above ``open_hz``."""
+        return self.open_hz(number) * float(2.0 ** (self.string(number).interval_cents(place) / 1200.0))
 
     def adjuster_of(self, number: int) -> Adjuster | None:
         """Return the adjuster that moves this string's saddle most (the first of equals), or None."""
