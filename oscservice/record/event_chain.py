@@ -24,7 +24,7 @@ SESSION_NAME = re.compile(r"(\d{4}-\d\d-\d\d)-([1-9]\d{0,8})")
 
 def first_link(origin: str) -> str:
     """Return the hash before the first event's. ``origin`` is the name under which the session began."""
-    return _digest([FORM, origin])
+    return hash_of([FORM, origin])
 
 
 def link(previous: str, seq: int, at_utc: str, kind: str, body: dict[str, Any]) -> str:
@@ -32,15 +32,16 @@ def link(previous: str, seq: int, at_utc: str, kind: str, body: dict[str, Any]) 
 
     Raises ValueError for a body with NaN or infinity.
     """
-    return _digest([previous, seq, at_utc, kind, body])
+    return hash_of([previous, seq, at_utc, kind, body])
 
 
 def seal_of(last: str, events: int, instrument: str, label: str, started_utc: str, closed_utc: str) -> str:
     """Return the seal of a closed session. It covers the last hash, the number of events, name, label and times."""
-    return _digest([last, events, instrument, label, started_utc, closed_utc])
+    return hash_of([last, events, instrument, label, started_utc, closed_utc])
 
 
-def _digest(what: list[Any]) -> str:
+def hash_of(what: list[Any]) -> str:
+    """Return the SHA-256, in hexadecimal, of values as JSON text. Raises ValueError for NaN or infinity."""
     text = json.dumps(what, allow_nan=False, separators=(",", ":"), sort_keys=True)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 

@@ -58,8 +58,9 @@ from oscservice.record.event_chain import (
     storable,
     utc_text,
 )
+from oscservice.record.job_book import JobBook
 from oscservice.record.session_files import SessionFiles
-from oscservice.record.session_lock import SessionLock
+from oscservice.record.session_lock import SessionLock, repair_lock
 from oscservice.sentences.plural import counted
 
 _LISTED = (
@@ -72,9 +73,6 @@ _COUNT = 5  # index of the number of events in these
 def default_path() -> Path:
     """Return the path of the user's own journal."""
     return platformdirs.user_data_path("oscservice", appauthor=False) / "journal.sqlite3"
-
-
-_REPAIR_LOCK = "recovery"
 
 
 @dataclass(frozen=True)
@@ -93,12 +91,14 @@ class Journal:
 
     Attributes:
         files: the copies of the sessions.
+        jobs: the job sheets of the sessions.
         notes: lines for a person about repairs, and about copies that can't be written; its reader empties it.
     """
 
     def __init__(self, path: Path, database: sqlite3.Connection, readonly: bool) -> None:
         self.path = path
         self.files = SessionFiles(path)
+        self.jobs = JobBook(self)
         self.notes: list[str] = []
         self._not_copied: set[str] = set()
         self._database = database
@@ -163,10 +163,10 @@ class Journal:
         `identity` distinguishes the instrument from others of the same name; if empty, it is the name.
         """
         started_utc = utc_text(now)
-        self._check_writable()
+        self.check_writable()
         lock: SessionLock | None = None
         try:
-            with self._transaction():
+            with self.transaction():
                 session_id = self._free_id(f"{now:%Y-%m-%d}")
                 self._database.execute(
                     "INSERT INTO sessions (id, instrument, label, started_utc, identity, origin) "
@@ -195,8 +195,8 @@ class Journal:
         """
         if session_id in self._locks:
             return
-        self._check_writable()
-        self._check_known(session_id)  # before the id becomes part of a file name
+        self.check_writable()
+        self.row(session_id)  # before the id becomes part of a file name
         lock = SessionLock(self.path, session_id)
         try:
             if self._is_closed(session_id):  # only under the lock: before, the holder could close it
@@ -223,7 +223,7 @@ class Journal:
         """
         bodies = [(at_utc, kind, body_text(kind, body)) for kind, body in events]
         self.claim(session_id)
-        with self._transaction():
+        with self.transaction():
             last = self._last(session_id)
             rows = chained(last.hash, last.seq + 1, bodies)
             self._insert(session_id, rows)
@@ -248,24 +248,30 @@ class Journal:
     def record(self, session_id: str) -> Record:
         """Return a session with its events as they are stored, even if they can't be read. Raises JournalError."""
         with sqlite_errors(self.path):
-            row = self._database.execute(f"SELECT {_LISTED} FROM sessions WHERE id = ?", (session_id,)).fetchone()
-            if row is None:
-                raise JournalError(f"there is no session {session_id!r} in the journal {self.path}")
+            row = self.row(session_id)
             rows = self._database.execute(
                 "SELECT seq, at_utc, kind, body, hash FROM events WHERE session = ? ORDER BY seq", (session_id,)
             ).fetchall()
-        return Record(_session_row(row), tuple(EventRow(*row) for row in rows))
+        return Record(row, tuple(EventRow(*one) for one in rows))
+
+    def row(self, session_id: str) -> SessionRow:
+        """Return a session as the journal lists it. Raises JournalError: no such session, or it can't be read."""
+        with sqlite_errors(self.path):
+            row = self._database.execute(f"SELECT {_LISTED} FROM sessions WHERE id = ?", (session_id,)).fetchone()
+        if row is None:
+            raise JournalError(f"there is no session {session_id!r} in the journal {self.path}")
+        return _session_row(row)
 
     def put(self, record: Record, claim: bool = False) -> str:
         """Add a whole session, all or nothing, and return its id: its own, or a free one if that is taken.
 
         Its events are written as they are. With `claim` it is locked, as `new_session` does.
         """
-        self._check_writable()
+        self.check_writable()
         row = record.session
         lock: SessionLock | None = None
         try:
-            with self._transaction():
+            with self.transaction():
                 session_id = row.id if self._is_free(record) else self._free_id(row.started_utc[:10])
                 self._insert_session(session_id, record)
                 lock = SessionLock(self.path, session_id) if claim and session_id not in self._locks else None
@@ -308,7 +314,7 @@ class Journal:
     def extend(self, session_id: str, rows: Sequence[EventRow]) -> None:
         """Add events with the hashes they have; they must follow the last one. Raises JournalError."""
         self.claim(session_id)
-        with self._transaction():
+        with self.transaction():
             self._insert(session_id, rows)
         self._copy(session_id, rows)
 
@@ -330,7 +336,7 @@ class Journal:
         """Mark a session closed, for good, with the seal over it, and release it. Raises JournalError if it is closed
         already."""
         self.claim(session_id)
-        with self._transaction():
+        with self.transaction():
             row, last = self.record(session_id).session, self._last(session_id)
             seal = seal_of(last.hash, last.seq, row.instrument, row.label, row.started_utc, at_utc)
             self._database.execute(
@@ -339,15 +345,10 @@ class Journal:
         self._copy(session_id)
         self.release(session_id)
 
-    def _check_writable(self) -> None:
+    def check_writable(self) -> None:
+        """Raise JournalError if the journal was opened for reading only."""
         if self._readonly:
             raise JournalError(f"{self.path} was opened for reading only: nothing can be recorded in it")
-
-    def _check_known(self, session_id: str) -> None:
-        with sqlite_errors(self.path):
-            row = self._database.execute("SELECT 1 FROM sessions WHERE id = ?", (session_id,)).fetchone()
-        if row is None:
-            raise JournalError(f"there is no session {session_id!r} in the journal {self.path}")
 
     def _is_closed(self, session_id: str) -> bool:
         with sqlite_errors(self.path):
@@ -405,11 +406,17 @@ class Journal:
         if not self.is_there():
             raise JournalUnavailableError(f"the journal {self.path} is no longer where it was: put it back")
 
+    @property
+    def database(self) -> sqlite3.Connection:
+        """The connection to the file."""
+        return self._database
+
     @contextmanager
-    def _transaction(self) -> Iterator[None]:
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """Make all of the changes in the block, or none after an error. Raises JournalError."""
         self._check_there()
         with sqlite_errors(self.path), transaction(self._database):
-            yield
+            yield self._database
 
     # Journal and files
 
@@ -464,7 +471,7 @@ class Journal:
 
     def _replace(self, session_id: str, by: Record) -> None:
         row = by.session
-        with self._transaction():
+        with self.transaction():
             self._database.execute("DELETE FROM events WHERE session = ?", (session_id,))
             self._database.execute(
                 "UPDATE sessions SET instrument = ?, label = ?, started_utc = ?, closed_utc = ?, identity = ?, "
@@ -478,7 +485,7 @@ class Journal:
 
     def _cut(self, session_id: str, first_bad: int, why: str) -> None:
         """Delete the events from number `first_bad` on, and mark the session as cut."""
-        with self._transaction():
+        with self.transaction():
             self._database.execute("DELETE FROM events WHERE session = ? AND seq >= ?", (session_id, first_bad))
             self._database.execute("UPDATE sessions SET cut = ? WHERE id = ?", (why, session_id))
 
@@ -517,6 +524,7 @@ class Journal:
                 self._reconcile(row.id)
         missing = files.keys() - {row.id for row in rows} - self._locks.keys()
         restored = self._restore(missing) if missing else []
+        self.jobs.repair([*rows, *restored])
         events = f"{counted(sum(row.events for row in restored), 'event')} of {counted(len(restored), 'session')}"
         cuts = [f"; session {row.id} ends after event {row.events}" for row in restored if row.cut]
         if put_aside is not None:
@@ -528,7 +536,7 @@ class Journal:
     def _restore(self, names: Iterable[str]) -> list[SessionRow]:
         """Add the sessions that only have a file, all or none, and return them."""
         restored = []
-        with _repair_lock(self.path), self._transaction():
+        with repair_lock(self.path), self.transaction():
             known = {(row.origin, row.started_utc) for row in self.sessions()}
             for name in sorted(names, key=lambda name: (name[:10], int(name[11:]))):
                 copy = self._file_of(name)
@@ -549,27 +557,12 @@ def _open_or_put_aside(path: Path, wait_s: float) -> tuple[sqlite3.Connection, P
     except JournalDamagedError:
         if not SessionFiles(path).folder.is_dir():
             raise
-    with _repair_lock(path):
+    with repair_lock(path):
         try:
             return open_database(path, readonly=False, wait_s=wait_s), None  # another process was quicker
         except JournalDamagedError:
             kept = put_database_aside(path)
         return open_database(path, readonly=False, wait_s=wait_s), kept
-
-
-@contextmanager
-def _repair_lock(path: Path) -> Iterator[None]:
-    """Lock out other processes. Raises JournalUnavailableError while one repairs, or if files can't be made."""
-    try:
-        lock = SessionLock(path, _REPAIR_LOCK)
-    except JournalUnavailableError:
-        raise
-    except JournalError:
-        raise JournalUnavailableError(f"the journal {path} is being recovered by another oscservice: wait") from None
-    try:
-        yield
-    finally:
-        lock.release()
 
 
 def _session_row(values: Sequence[Any]) -> SessionRow:

@@ -200,7 +200,7 @@ class SessionFiles:
 
     def make_folder(self) -> None:
         """Make the folder if it is missing. While it exists, a damaged journal can be built again from it."""
-        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        _make_private_folder(self.folder)
 
     def list(self) -> dict[str, bool]:
         """Return the sessions that have a file: False, or True if the file is that of a closed session."""
@@ -232,18 +232,12 @@ class SessionFiles:
         open_path, closed_path = self._paths(record.session.id)
         path = closed_path if record.session.closed else open_path
         if not (path.exists() and path.read_bytes() == text):
-            self._replace(path, text)
+            replace_file(path, text)
         if record.session.closed:
             open_path.unlink(missing_ok=True)
             self.forget(record.session.id)
         else:
             self._sizes[record.session.id] = len(text)
-
-    def _replace(self, path: Path, text: bytes) -> None:
-        self.make_folder()
-        with whole_file(path, private=True) as file:
-            file.write(text)
-        _flush_folder(self.folder)
 
     def append(self, session_id: str, rows: Sequence[EventRow]) -> bool:
         """Add events to an open session's file. Return False, and write nothing, if the file is not known to hold
@@ -325,6 +319,19 @@ def free_name(path: Path, what: str) -> Path:
         number += 1
         found = path.with_name(f"{path.name}.{what}-{number}")
     return found
+
+
+def replace_file(path: Path, text: bytes) -> None:
+    """Write a file that only its owner can read, all or nothing, in a folder that is made if it is missing. Raises
+    OSError."""
+    _make_private_folder(path.parent)
+    with whole_file(path, private=True) as file:
+        file.write(text)
+    _flush_folder(path.parent)
+
+
+def _make_private_folder(folder: Path) -> None:
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
 
 
 def _flush_folder(folder: Path) -> None:

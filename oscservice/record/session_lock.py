@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from oscservice.errors import JournalError
+from oscservice.errors import JournalError, JournalUnavailableError
 from oscservice.record.database import unusable
 
+_REPAIR_LOCK = "recovery"
 _WAIT_S = 0.01
 """Time to wait before the lock counts as taken, in seconds: `is_taken` of another process takes it for a moment."""
 
@@ -70,6 +73,22 @@ class SessionLock:
             self._file = os.fstat(file.fileno())
             file.truncate(0)
             file.write(f" {os.getpid()}".encode())
+
+
+@contextmanager
+def repair_lock(path: Path) -> Iterator[None]:
+    """Lock out other processes while a journal is repaired. Raises JournalUnavailableError while another process
+    repairs it, or if files can't be made."""
+    try:
+        lock = SessionLock(path, _REPAIR_LOCK)
+    except JournalUnavailableError:
+        raise
+    except JournalError:
+        raise JournalUnavailableError(f"the journal {path} is being recovered by another oscservice: wait") from None
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def _lock_file(journal: Path, session_id: str) -> Path:
