@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.simulate.guitar_mechanics import AdjusterBuild, Rig
+from oscservice.simulate.pickup_magnet import PickupMagnet
 from oscservice.simulate.rig_hardware import RigHardware
 from oscservice.simulate.spring_bridge import BridgeBuild
 from oscservice.simulate.string_path import StringBuild, crown_mm
@@ -34,6 +35,7 @@ class Faults:
         action_raised_mm: how much higher all strings pass over fret 12 than filed, by saddles that are higher.
         core_factor: string -> its core's diameter over the filed one; the mass per length is as filed.
         scatter_cents: string -> standard deviation by which re-fretting changes its pitch, instead of the guitar's.
+        pickup_pull: string -> the magnet that pulls it.
         unstretched_mm: string -> mm of it that its windings will still let out: it is not stretched in.
     """
 
@@ -46,6 +48,7 @@ class Faults:
     action_raised_mm: float = 0.0
     core_factor: Mapping[int, float] = field(default_factory=dict)
     scatter_cents: Mapping[int, float] = field(default_factory=dict)
+    pickup_pull: Mapping[int, PickupMagnet] = field(default_factory=dict)
     unstretched_mm: Mapping[int, float] = field(default_factory=dict)
 
     def core_only(self) -> Faults:
@@ -62,7 +65,8 @@ class Faults:
 
     def check(self, strings: int, frets: int) -> None:
         """Raise ValueError unless every string, fret and value is possible on a guitar of so many strings and frets."""
-        named = {*self.nut_raised_mm, *self.uneven, *self.core_factor, *self.scatter_cents, *self.unstretched_mm}
+        named = {*self.nut_raised_mm, *self.uneven, *self.core_factor, *self.scatter_cents}
+        named |= {*self.pickup_pull, *self.unstretched_mm}
         _check_numbers("string", named | {string for string, _ in self.groove_mm}, strings)
         _check_numbers("fret", {*self.fret_shift_mm} | {fret for _, fret in self.groove_mm}, frets)
         lengths = [self.nut_shift_mm, self.take_up_mm, self.action_raised_mm]
@@ -154,6 +158,7 @@ def _build(instrument: Instrument, string: int, spec: StringSpec, faults: Faults
         take_up_mm=faults.take_up_mm,
         fret_shift_mm=faults.fret_shifts_mm(string),
         uneven=faults.uneven.get(string),
+        magnet=faults.pickup_pull.get(string),
         scatter_cents=faults.scatter_cents.get(string),
     )
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.simulate.pickup_magnet import PickupMagnet
 from oscservice.simulate.uneven_string import Uneven
 
 FloatArray = NDArray[np.float64]
@@ -45,8 +46,8 @@ class StringBuild:
 
     The rest are its possible faults: ``nut_shift_mm`` puts the nut further from the saddle, ``take_up_mm`` is string
     that a finger pulls in behind the fret, ``fret_shift_mm`` moves the point where the string leaves a fret toward the
-    saddle, ``uneven`` is a stretch of other mass, and ``scatter_cents`` is the scatter of this string's pitch by
-    re-fretting (1 sd), None for that of the guitar.
+    saddle, ``uneven`` is a stretch of other mass, ``magnet`` pulls the string, and ``scatter_cents`` is the scatter of
+    this string's pitch by re-fretting (1 sd), None for that of the guitar.
     """
 
     open_hz: float
@@ -68,6 +69,7 @@ class StringBuild:
     take_up_mm: float = 0.0
     fret_shift_mm: Mapping[int, float] = field(default_factory=dict)
     uneven: Uneven | None = None
+    magnet: PickupMagnet | None = None
     scatter_cents: float | None = None
 
     @property
@@ -203,7 +205,8 @@ def partials_hz(
     count : int, optional
         Number of partials.
     from_mm : float, optional
-        Place where that part begins, from where the nut should be; only an uneven string uses it.
+        Place where that part begins, from where the nut should be; only a string that is uneven or pulled by a magnet
+        uses it.
 
     Returns
     -------
@@ -228,8 +231,26 @@ def partials_hz(
         if settled:
             break
     q = np.sqrt(p**2 + tension_n / bending)
-    even = np.asarray(p * q * math.sqrt(bending / mu) / (2.0 * math.pi))
-    return even if build.uneven is None else even * build.uneven.factors(build.scale_mm, from_mm, sounding_mm, count)
+    partials = np.asarray(p * q * math.sqrt(bending / mu) / (2.0 * math.pi))
+    if build.uneven is not None:
+        partials = partials * build.uneven.factors(build.scale_mm, from_mm, sounding_mm, count)
+    magnet = build.magnet
+    if magnet is not None:
+        along = (build.scale_mm - magnet.from_saddle_mm - from_mm) / sounding_mm
+        if 0.0 < along < 1.0:
+            nearer = _nearer(build, magnet, from_mm, sounding_mm)
+            partials = magnet.lowered_hz(partials, place=along, nearer=nearer, sounding_mm=sounding_mm, kg_m=mu)
+    return partials
+
+
+def _nearer(build: StringBuild, magnet: PickupMagnet, from_mm: float, sounding_mm: float) -> float:
+    """Return the open string's gap to the magnet over the gap of one that sounds from ``from_mm``."""
+    if from_mm <= -build.nut_shift_mm:
+        return 1.0
+    at_mm, top_mm = build.scale_mm - magnet.from_saddle_mm, build.saddle_height_mm
+    fretted_mm = (at_mm - from_mm) / sounding_mm * top_mm
+    open_mm = build.nut_height_mm + at_mm / (from_mm + sounding_mm) * (top_mm - build.nut_height_mm)
+    return (open_mm + magnet.below_frets_mm) / (fretted_mm + magnet.below_frets_mm)
 
 
 def tension_for_hz(
