@@ -118,9 +118,9 @@ def test_a_pull_is_uneven_up_the_neck_and_only_on_its_string(in_order: Rig) -> N
     # Stiffness, which the formula leaves aside, makes that less by up to 2 % at the highest frets.
     expected = [fall(0) * tension(0) / tension(fret) - fall(fret) for fret in FRETS]
     assert errors(6) == pytest.approx(expected, abs=0.06)
+    # First the pull grows with the shorter string, then the magnet comes under its end: no saddle does both.
+    assert FRETS[int(np.argmin(errors(6)))] == 7
     assert np.ptp(errors(6)) > 2.0
-    assert np.any(np.diff(errors(6)) > 0.3)
-    assert np.any(np.diff(errors(6)) < -0.3)
     assert errors(1) == pytest.approx(np.zeros(len(FRETS)), abs=1e-9)
 
 
