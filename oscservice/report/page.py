@@ -9,7 +9,7 @@ import logging
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from statistics import median
 from typing import Any, NoReturn
 
@@ -26,6 +26,7 @@ from oscservice.report import row_drawing as rows
 from oscservice.report import settling_drawing as settling
 from oscservice.report.drawing import DARK, LIGHT, PRINTED, Palette, signed, style, svg, variables
 from oscservice.report.facts import Facts, StringFact
+from oscservice.sentences.length_text import LengthUnit, length_number, told_in
 from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Ending, InspectionVerdict
 
@@ -41,22 +42,24 @@ class SettledRow:
     drop_cents: str
 
 
-def page(facts: Facts, *, printed: bool = False, paper: str = "") -> str:
+def page(facts: Facts, *, printed: bool = False, paper: str = "", lengths: LengthUnit = LengthUnit.MM) -> str:
     """Return the report as HTML; the same facts give the same text.
 
     Args:
         facts: the report's facts.
         printed: for paper only: in the colours of paper, without the parts that only a screen can open.
         paper: ``A4`` or ``letter``; empty: the printer decides.
+        lengths: the unit of the lengths on the page.
     """
     text: str = (
         _environment()
         .get_template("report.html.j2")
         .render(
             facts=facts,
+            lengths=lengths,
             title=_title(facts),
             css=Markup(_css(facts, printed, paper)),
-            drawings=_drawings(facts, printed),
+            drawings=_drawings(facts, printed, lengths),
             printed=printed,
             heading=words.heading(facts),
             summary=words.summary(facts),
@@ -105,7 +108,7 @@ def _root(palette: Palette) -> str:
     return ":root { " + " ".join(f"--{purpose}: {colour};" for purpose, colour in palette.roles().items()) + " }"
 
 
-def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]]:
+def _drawings(facts: Facts, printed: bool, lengths: LengthUnit) -> dict[str, list[tuple[str, Markup]]]:
     """Return by name each drawing for wide and narrow pages."""
     how: dict[str, Any] = {"colours": PRINTED.roles()} if printed else {"colours": variables(), "in_page": True}
     makers: list[tuple[str, str, str, Callable[..., Figure]]] = []
@@ -117,7 +120,8 @@ def _drawings(facts: Facts, printed: bool) -> dict[str, list[tuple[str, Markup]]
         makers.append(("neck", "Error at every fret of every string", what, neck.draw))
     if facts.plucks:
         what = "A panel for each string with its plucks in order; the tables below have the same numbers."
-        makers.append(("settling", "How pitch settled after each pluck", what, settling.draw))
+        draw_settling = partial(settling.draw, lengths=lengths)
+        makers.append(("settling", "How pitch settled after each pluck", what, draw_settling))
     if facts.falls is not None and facts.falls.plucks:
         what = "A panel for each string; every pluck is a line from its attack to its settled pitch."
         makers.append(("falling", "Pitch after each pluck, from kept sound", what, tracks.draw))
@@ -168,6 +172,9 @@ def _environment() -> Environment:
         "moved": words.moved,
         "is_named": words.is_named,
         "signed": signed,
+        "signed_length": words.signed_length,
+        "length_number": length_number,
+        "told_in": told_in,
         "counted": counted,
         "slices": _slices,
         "capitalized": _capitalized,
@@ -184,12 +191,13 @@ _PANGO = (
 )
 
 
-def pdf_of(facts: Facts, paper: str) -> bytes:
+def pdf_of(facts: Facts, paper: str, lengths: LengthUnit = LengthUnit.MM) -> bytes:
     """Return the report as PDF; the same facts give the same bytes.
 
     Args:
         facts: the report's facts.
         paper: ``A4`` or ``letter``.
+        lengths: the unit of the lengths on it.
 
     Raises:
         InputError: WeasyPrint or Pango is missing; the message names what to install.
@@ -201,7 +209,7 @@ def pdf_of(facts: Facts, paper: str) -> bytes:
     except OSError:  # its own libraries are missing
         raise InputError(_PANGO) from None
     logging.getLogger("weasyprint").setLevel(logging.CRITICAL)  # it warns of every rule for screens
-    text = page(facts, printed=True, paper=paper)
+    text = page(facts, printed=True, paper=paper, lengths=lengths)
     written: bytes = weasyprint.HTML(string=text, url_fetcher=_nothing_else).write_pdf(pdf_variant="pdf/ua-1")
     return written
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from oscservice.report.drawing import signed
 from oscservice.report.facts import Facts, StringFact, Value
+from oscservice.sentences.length_text import TENTHS, LengthUnit, length_number
 from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import PHASE_TEXTS, Check, Drift, Ending, InspectionVerdict, Phase, Status
 
@@ -87,11 +88,17 @@ def outcome_of(one: StringFact) -> str:
     )
 
 
-def moved(one: StringFact) -> str:
-    """Return how far a string's saddle was moved in all, mm, and the number of moves if there were several."""
+def signed_length(length_mm: float, lengths: LengthUnit = LengthUnit.MM) -> str:
+    """Return a move in mm as a number in the unit of the page's lengths, signed as ``drawing.signed`` does it."""
+    number = length_number(length_mm, lengths, TENTHS, sign=True)
+    return number.replace("-", "−") if float(number) else number.lstrip("+")
+
+
+def moved(one: StringFact, lengths: LengthUnit = LengthUnit.MM) -> str:
+    """Return how far a string's saddle was moved in all, and the number of moves if there were several."""
     if not one.moves:
         return "stayed"
-    return signed(one.moved_mm) + (f" ({one.moves})" if one.moves > 1 else "")
+    return signed_length(one.moved_mm, lengths) + (f" ({one.moves})" if one.moves > 1 else "")
 
 
 def is_named(reason: str, facts: Facts) -> bool:

@@ -27,11 +27,12 @@ from oscservice.report.drawing import (
     line,
     name_string,
     panel_grid,
-    signed,
     usual_limits,
     width_px,
 )
 from oscservice.report.facts import Facts, MoveFact, PluckFact
+from oscservice.report.report_text import signed_length
+from oscservice.sentences.length_text import LengthUnit
 
 _PANEL_PX = 118.0
 _PLOT_PX = 78.0
@@ -60,7 +61,7 @@ def drawn_of(facts: Facts) -> tuple[Drawn, ...]:
     return tuple(found)
 
 
-def draw(facts: Facts, *, wide: bool) -> Figure:
+def draw(facts: Facts, *, wide: bool, lengths: LengthUnit = LengthUnit.MM) -> Figure:
     """Return the drawing for a wide page, two strings side by side, or a narrow one. Call within ``drawing.style``."""
     strings = drawn_of(facts)
     limits = limits_of(strings)
@@ -68,7 +69,7 @@ def draw(facts: Facts, *, wide: bool) -> Figure:
     figure, axes, places = panel_grid(_key(strings), len(strings), whole_px, across, _PANEL_PX)
     most = max(len(one.plucks) for one in strings)
     for one, (left, top) in zip(strings, places, strict=True):
-        _panel(axes, one, limits, most, left, top, whole_px / across - 14.0 * (across > 1))
+        _panel(axes, one, limits, most, left, top, whole_px / across - 14.0 * (across > 1), lengths)
     return figure
 
 
@@ -93,7 +94,14 @@ def limits_of(strings: Sequence[Drawn]) -> tuple[float, float]:
 
 
 def _panel(
-    axes: Axes, one: Drawn, limits: tuple[float, float], most: int, left: float, top: float, width: float
+    axes: Axes,
+    one: Drawn,
+    limits: tuple[float, float],
+    most: int,
+    left: float,
+    top: float,
+    width: float,
+    lengths: LengthUnit,
 ) -> None:
     low, high = limits
     start, stop = left + _LABEL_PX, left + width - 4.0
@@ -109,7 +117,7 @@ def _panel(
     for at, mm in one.moves:
         x = start + at * step_px
         line(axes, [(x, first - 4.0), (x, last)], color=LIGHT.ink, lw=0.9)
-        text = "moved" if math.isnan(mm) else f"{signed(mm)} mm"
+        text = "moved" if math.isnan(mm) else f"{signed_length(mm, lengths)} {lengths}"
         begin = max(free, x - width_px(text) / 2.0)
         if begin + width_px(text) <= stop + 4.0:
             axes.text(begin, top + 14.0, text, size=SMALL_PX)

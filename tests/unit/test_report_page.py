@@ -31,7 +31,8 @@ from oscservice.report.csv_table import COLUMNS, csv_text, harmless
 from oscservice.report.drawing import DARK, LIGHT, marked, nice_above, nice_below, signed
 from oscservice.report.facts import Value
 from oscservice.report.page import page
-from oscservice.report.report_text import heading, listed, outcome_of, summary, with_error
+from oscservice.report.report_text import heading, listed, outcome_of, signed_length, summary, with_error
+from oscservice.sentences.length_text import LengthUnit
 from oscservice.sentences.plural import counted
 
 
@@ -106,6 +107,21 @@ def test_a_page_is_whole_and_by_itself(name):
 @pytest.mark.parametrize("make", [normal, bass, quick])
 def test_a_page_is_the_same_each_time(make):
     assert page(make().facts) == drawn(make)
+
+
+@pytest.mark.parametrize("make", [returned, out_of_travel])
+def test_a_page_in_inches_has_no_other_lengths(make):
+    facts = make().facts
+    text = page(facts, printed=True, lengths=LengthUnit.INCH)
+    assert not re.search(r"\bmm\b", text.partition("</style>")[2].replace(facts.instrument.title, ""))
+    words = Outline(text).text
+    assert "lengths in in." not in words
+    for one in facts.moves:
+        assert signed_length(one.mm, LengthUnit.INCH) in words
+    for one in facts.instrument.strings:
+        assert f" {one.action_12_mm / 25.4:.3f} " in words
+    if make is out_of_travel:
+        assert re.search(r"0\.\d{3} in of travel missing", words)
 
 
 def test_drawings_come_twice_on_a_screen_and_once_on_paper():
