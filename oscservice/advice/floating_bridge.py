@@ -226,6 +226,14 @@ def after_slackening(balance: Balance, index: int) -> Balance:
     return _after_tuning(balance, index, SLACK, INITIAL_SD**2)
 
 
+def after_disturbance(balance: Balance, sd_cents: float) -> Balance:
+    """Return the balance after every string changed by an unknown amount, independently (1 sd in cents)."""
+    covariance = np.array(balance.covariance)
+    for index in range(balance.count):
+        covariance[index, index] += (sd_cents / cents_per_z(balance.mean[index])) ** 2
+    return _updated(balance, np.array(balance.mean), covariance)
+
+
 def after_saddle_move(balance: Balance, index: int, mm: float) -> Balance:
     """Return the balance after a saddle move of ``mm``: at the same tension a longer string is lower."""
     mean = np.array(balance.mean)

@@ -15,6 +15,7 @@ from oscservice.session.vocabulary import (
     CHECK_TEXTS,
     DRIFT_TEXTS,
     INSPECTION_ITEMS,
+    MISSED_TEXTS,
     PHASE_TEXTS,
     STATUS_TEXTS,
     VERDICT_TEXTS,
@@ -44,6 +45,18 @@ ERROR_TEXTS: dict[ErrorCode, str] = {
     ErrorCode.FAILED: "internal failure; see the daemon's log",
 }
 
+NOTICES: dict[str, str] = {"": "nothing was noticed"} | {str(word): text for word, text in MISSED_TEXTS.items()}
+NUT_STATES: dict[str, str] = {
+    "none": "there is no locking nut",
+    "unknown": "nobody has said yet",
+    "open": "pegs reach the strings",
+    "closed": "only the fine tuners do",
+}
+SENSES: dict[str, str] = {
+    "": "no screw, no move, or not known",
+    "clockwise": "seen from the screw's head",
+    "counterclockwise": "seen from the screw's head",
+}
 PHASES: dict[str, str] = {str(word): text for word, text in PHASE_TEXTS.items()}
 STATUSES: dict[str, str] = {str(word): text for word, text in STATUS_TEXTS.items()}
 INSPECTION_STATES: dict[str, str] = {str(word): text for word, text in VERDICT_TEXTS.items()}

@@ -7,8 +7,10 @@ import json
 from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
 from oscservice.sentences.plural import counted, numbered
+from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_of
+from oscservice.session.prompts import missed_text
 from oscservice.session.vocabulary import Drift, Status, place_text
 
 
@@ -55,6 +57,16 @@ def sentence(event: ev.Event) -> str | None:
             return f"string {string}: saddle left where it was"
         case ev.SaddleMoved(string=string, mm=mm, told=reported):
             return f"string {string}: saddle moved {mm:+.1f} mm" + ("" if reported else ", as advised")
+        case ev.FineTunersCentred():
+            return "fine tuners in the middle"
+        case ev.NutClamped(closed=closed):
+            return f"nut clamps {'closed' if closed else 'open'}"
+        case ev.ActionChecked():
+            return "action measured again"
+        case ev.SaddleMeasured(string=string, at_mm=at_mm):
+            return f"string {string}: saddle read at {at_mm:.2f} mm"
+        case ev.MissedStepNoticed():
+            return f"noticed: {missed_text(event, ENGLISH)}"
         case ev.StringProved(string=string, error_cents=error, se_cents=se):
             return f"string {string}: proved, {error:+.1f} ± {se:.1f} cents"
         case ev.PlucksForeseen(string=string, left=left, why=why) if why and left > 1:

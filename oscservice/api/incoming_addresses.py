@@ -33,6 +33,7 @@ from oscservice.osc.peer import Peer
 from oscservice.osc.refusal import ErrorCode, OscRefusal
 from oscservice.session import commands as cm
 from oscservice.session.commands import POSSIBLE
+from oscservice.session.decide import SADDLE_AT_RANGE_MM
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS, Phase
 
 COMMAND_CALLS = 8
@@ -163,6 +164,10 @@ def _at_place(context: CommandContext, call: Call) -> cm.Command:
 
 def _by_hand(context: CommandContext, call: Call) -> cm.Command:
     return cm.ByHand(bool(call.args[0]))
+
+
+def _nut_clamps(context: CommandContext, call: Call) -> cm.Command:
+    return cm.NutClamps(bool(call.args[0]))
 
 
 def _begin(context: CommandContext, call: Call) -> cm.Command:
@@ -434,6 +439,20 @@ RECEIVED: tuple[Address, ...] = (
         cm.Turned,
         (float_arg("turns", "turns", -60, 60),),
         "The screw was turned; + away from the nut.",
+    ),
+    _command(
+        f"{AT_STRING}/saddle/at",
+        cm.SaddleAt,
+        (float_arg("place", "mm", *SADDLE_AT_RANGE_MM),),
+        "Place of the saddle, read from any fixed edge; + away from the nut. Send it before and after a move: the "
+        "difference is the move.",
+    ),
+    _command(
+        "/nut/closed",
+        cm.NutClamps,
+        (Argument("closed", "i", switch=True),),
+        "1: the clamps of the locking nut were closed; 0: opened. For what happens out of turn; prompts ask for it.",
+        make=_nut_clamps,
     ),
     _command(
         f"{AT_STRING}/overrule",

@@ -15,10 +15,11 @@ from oscservice.session.events import StringChecked
 from oscservice.session.figures import Figures, StringFigures, figures
 from oscservice.session.inspection import BASS, RELIEF, TREBLE, age_of, off
 from oscservice.session.next_pluck import asked
-from oscservice.session.prompts import prompt
+from oscservice.session.prompts import notice_text, prompt, turning_sense
 from oscservice.session.session_results import left_out_because
 from oscservice.session.state import State
 from oscservice.session.string_state import Advice, StringState
+from oscservice.session.tuning_target import tuning_target
 from oscservice.session.vocabulary import InspectionVerdict, Status
 
 Topic = tuple[int | float | str, ...]
@@ -58,13 +59,15 @@ def topics(state: State, sentences: Sentences = ENGLISH, known: Figures | None =
         "/focus/place": (place.kind,),
         "/focus/fret": (place.fret,),
     }
+    values |= _notice_topics(state, sentences)
     values |= _doubt_topics(state)
     values |= _inspection_topics(state)
     for number, one in zip(state.numbers, known.strings, strict=True):
         values |= _string_topics(state, number, one, known)
     values |= _check_topics(state)
     # The prompt comes last: whoever acts on it has the rest already.
-    return values | {"/prompt/caution": (now.caution,), "/prompt/text": (now.text,), "/prompt": (now.code,)}
+    said = {"/prompt/tool": (now.tool,), "/prompt/reason": (now.reason,), "/prompt/caution": (now.caution,)}
+    return values | said | {"/prompt/text": (now.text,), "/prompt": (now.code,)}
 
 
 def changed(before: dict[str, Topic], after: dict[str, Topic]) -> dict[str, Topic]:
@@ -86,6 +89,18 @@ def cause(finding: Finding) -> Topic:
     strings = ", ".join(map(str, finding.strings))
     size = (finding.size, finding.se, finding.unit)
     return (strings, finding.fret, finding.cause, *size, finding.probability, finding.evidence[:MOST_CHARACTERS])
+
+
+def _notice_topics(state: State, sentences: Sentences) -> dict[str, Topic]:
+    """The step that was missed, and the nut clamps."""
+    notice, nut = state.notice, state.instrument is not None and state.instrument.nut.locking
+    clamps = {None: "unknown", True: "closed", False: "open"}[state.nut_closed] if nut else "none"
+    return {
+        "/nut": (clamps,),
+        "/notice/string": (0 if notice is None else notice.string,),
+        "/notice/text": (notice_text(state, sentences),),
+        "/notice": ("" if notice is None else notice.what,),
+    }
 
 
 def _doubt_topics(state: State) -> dict[str, Topic]:
@@ -129,6 +144,11 @@ def _string_topics(state: State, number: int, known: StringFigures, all_known: F
         values[f"{root}/open/cents"] = (string.open_cents,)
         values[f"{root}/open/spread"] = (string.unsure_cents,)
     values[f"{root}/tune/target"] = (string.target_cents,)
+    target = tuning_target(state, number)
+    values[f"{root}/target/hz"] = (target.hz,)
+    values[f"{root}/target/note"] = (target.note, target.cents)
+    if string.nut_shift_cents is not None:
+        values[f"{root}/nut/shift"] = (string.nut_shift_cents,)
     if all_known.coupling_cents and string.open_cents is not None:
         values[f"{root}/coupling"] = all_known.coupling_cents[number - 1]
     if string.harmonic_cents is not None:
@@ -138,6 +158,9 @@ def _string_topics(state: State, number: int, known: StringFigures, all_known: F
     values |= _remedy_topics(root, string, known)
     values |= _response_topics(root, string)
     values |= _prediction_topics(root, string, known)
+    values[f"{root}/saddle/sense"] = (turning_sense(state, number),)
+    if string.saddle_at_mm[1] is not None:
+        values[f"{root}/saddle/place"] = (string.saddle_at_mm[1],)
     return values | _saddle_topics(root, string)
 
 

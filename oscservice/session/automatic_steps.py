@@ -13,6 +13,7 @@ from oscservice.instrument.pitch import OPEN
 from oscservice.session import events as ev
 from oscservice.session.event_values import NOTHING_HELD, HeldStep
 from oscservice.session.evolve import conclude_all
+from oscservice.session.hand_steps import after_hand_steps, to_last_pass, to_tuning
 from oscservice.session.judgement import (
     causes_tested,
     comparison_of,
@@ -24,7 +25,8 @@ from oscservice.session.judgement import (
     survey_event,
     verdict_on,
 )
-from oscservice.session.last_pass import after_proving, next_to_prove
+from oscservice.session.last_pass import after_proving
+from oscservice.session.missed_steps import moved_otherwise
 from oscservice.session.next_pluck import drifted, in_tune, tuned_strings
 from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import after_checking
@@ -46,8 +48,10 @@ def following(state: State) -> list[ev.Event]:
     """The next step, or nothing; a forecast of plucks is no step."""
     if state.phase is Phase.INSPECTING:
         if all(item.verdict in (InspectionVerdict.PASSED, InspectionVerdict.WAIVED) for _, item in state.items):
-            return [ev.PhaseEntered(Phase.TUNING), ev.Focused(max(state.numbers), "")]
+            return to_tuning(state)
         return []
+    if state.phase in (Phase.PREPARING, Phase.SECURING):
+        return after_hand_steps(state)
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         return _after_tuning(state)
     if state.phase is Phase.COMPARING:
@@ -86,7 +90,7 @@ def _all_tuned(state: State, wanted: list[int]) -> list[ev.Event]:
     work = next(iter([*moved, *under_way, *open_work]), None)
     follow: list[ev.Event] = [ev.StringReopened(n, "back at pitch") for n in moved]
     if work is None:
-        return [*follow, ev.PhaseEntered(Phase.PROVING), *next_to_prove(state)]
+        return [*follow, *to_last_pass(state)]
     return [*follow, ev.PhaseEntered(Phase.COMPARING), ev.Focused(work, "")]
 
 
@@ -122,6 +126,9 @@ def _after_comparing(state: State) -> list[ev.Event]:
         if string.plucks or expected is None or expected.plucks == 0:
             return []
         comparison, expected = expected, None  # what the survey found may do
+    noticed = moved_otherwise(state, comparison) if string.plucks else []
+    if noticed:
+        return noticed
     verdict = verdict_on(state, comparison, expected)
     if verdict is Decision.MORE_PLUCKS:
         return []
@@ -173,7 +180,7 @@ def _next_to_compare(state: State) -> list[ev.Event]:
         return [ev.Focused(waiting[0], "")]
     if surveying(state) and surveys(state):
         return causes_tested(state)
-    return [ev.PhaseEntered(Phase.PROVING), *next_to_prove(state)]
+    return to_last_pass(state)
 
 
 def held_back(state: State) -> list[ev.Event]:

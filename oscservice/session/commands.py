@@ -151,6 +151,21 @@ class Turned:
 
 
 @dataclass(frozen=True)
+class SaddleAt:
+    """The saddle is ``at_mm`` from a fixed edge, + away from the nut, as read from a rule or a calliper."""
+
+    string: int
+    at_mm: float
+
+
+@dataclass(frozen=True)
+class NutClamps:
+    """The clamps of the locking nut were closed or opened."""
+
+    closed: bool
+
+
+@dataclass(frozen=True)
 class SetAside:
     string: int
     reason: str
@@ -203,6 +218,8 @@ Command = (
     | Slackened
     | Moved
     | Turned
+    | SaddleAt
+    | NutClamps
     | SetAside
     | Overrule
     | Plucked
@@ -214,7 +231,8 @@ Command = (
 
 _BETWEEN = (Phase.IDLE, Phase.CLOSED)
 _UNDER_WAY = tuple(phase for phase in Phase if phase not in _BETWEEN)
-_SET_UP = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
+_BY_EAR = (Phase.TUNING, Phase.COMPARING, Phase.MOVING, Phase.RETUNING, Phase.PROVING)
+_SET_UP = (*_BY_EAR, Phase.PREPARING, Phase.SECURING)
 _WORK = (*_SET_UP, Phase.CHECKING)
 _PLUCKED = (Phase.TUNING, Phase.RETUNING, *COMPARED)
 
@@ -224,9 +242,10 @@ POSSIBLE: dict[type[Command], frozenset[Phase]] = {
         (_BETWEEN, (Begin, Quick)),
         ((Phase.INSPECTING,), (Inspect, Measured, Fitted)),
         (_UNDER_WAY, (Next, Undo, Abandon, Listen)),
-        ((Phase.INSPECTING, *_SET_UP), (ByHand,)),
+        ((Phase.INSPECTING, *_SET_UP), (ByHand, SaddleAt)),
         (_WORK, (Hear, Finish, SetAside)),
-        (_SET_UP, (Slackened, Moved, Turned, Overrule)),
+        (_SET_UP, (NutClamps,)),
+        (_BY_EAR, (Slackened, Moved, Turned, Overrule)),
         (_PLUCKED, (Focus, Plucked, Discard)),
     )
     for command in commands

@@ -15,7 +15,7 @@ from typing import Any
 from oscservice.advice.comparison import harmonic_check, joint_errors
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.decision import PLACING_SD_MM, expected_after
-from oscservice.advice.floating_bridge import after_saddle_move, after_slackening, initial_balance
+from oscservice.advice.floating_bridge import after_disturbance, after_saddle_move, after_slackening, initial_balance
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Pluck, Slope, learn_slope
 from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness, log_stiffness, updated_stiffness
@@ -33,6 +33,9 @@ from oscservice.session.string_state import StringState, pluck_reading
 from oscservice.session.survey import response_of, stiffness_of
 from oscservice.session.tuning_rounds import balance_after_hand, balance_after_open
 from oscservice.session.vocabulary import COMPARED, STRINGS
+
+CLAMP_SD_CENTS = 4.0
+"""Change of an open string when its nut clamp is closed or opened, 1 sd (common practice, no source: a few cents)."""
 
 STRAY_CENTS = 50.0
 """A note this near to what was asked for has its pitch."""
@@ -204,6 +207,12 @@ def _string_slackened(state: State, event: ev.StringSlackened) -> ev.StringSlack
     return replace(event, balance=values.balance_text(after_slackening(state.balance, event.string - 1)))
 
 
+def _nut_clamped(state: State, event: ev.NutClamped) -> ev.NutClamped:
+    if state.balance is None:
+        return event
+    return replace(event, balance=values.balance_text(after_disturbance(state.balance, CLAMP_SD_CENTS)))
+
+
 def _tuned_by_hand(state: State, event: ev.TunedByHand) -> ev.TunedByHand:
     if state.balance is None:
         return event
@@ -264,6 +273,7 @@ _NEEDED_BY_REPLAY: dict[type, tuple[str, _Concluder]] = {
     ev.StringSlackened: ("balance", _string_slackened),
     ev.SaddleMoved: ("outcomes", _saddle_moved),
     ev.TunedByHand: ("balance", _tuned_by_hand),
+    ev.NutClamped: ("balance", _nut_clamped),
 }
 
 

@@ -20,20 +20,25 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.automatic_steps import advance, held_back, held_step
 from oscservice.session.commands import Ignored, Refused, impossible
-from oscservice.session.decide_reading import decide_doubt, decide_reading
+from oscservice.session.decide_reading import decide_doubt, decide_reading, need_clear
 from oscservice.session.event_values import NOTHING_HELD, HeldStep, held_text
 from oscservice.session.evolve import conclude_all
+from oscservice.session.hand_steps import done, must_be_slack, opened_first, waiting_step
 from oscservice.session.inspection import fit, inspect, measure
 from oscservice.session.judgement import comparison_of, judge_string
+from oscservice.session.missed_steps import read_otherwise
 from oscservice.session.next_pluck import asked, ending, unproved
 from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import begin_quick_check, uncheckable, unchecked, verdict
 from oscservice.session.state import State
-from oscservice.session.string_state import StringState
+from oscservice.session.string_state import READING_MM, StringState
 from oscservice.session.vocabulary import COMPARED, TOLERANCE_RANGE_CENTS, Ending, InspectionVerdict, Phase, Status
 
 SHORTEST_SHARE = 0.5
 """No saddle is moved so far that less than this of the length from the last fret compared to the saddle is left."""
+
+SADDLE_AT_RANGE_MM = (-500.0, 1000.0)
+"""Readings of a saddle's place from a fixed edge."""
 
 _MOST_FOLLOWING = 200
 _HEARD = (cm.Hear, cm.Plucked, cm.Discard, cm.Focus)  # what nothing follows from in a session that goes on by hand
@@ -120,11 +125,14 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         return [ev.TunedByHand(state.focus)]
     if state.phase is Phase.MOVING:
         string = state.string(state.focus)
-        bridge = state.instrument.bridge if state.instrument is not None else None
-        if bridge is not None and bridge.slacken and string.status is Status.TO_MOVE:
-            return [ev.StringSlackened(state.focus, heard=False)]
+        opened = opened_first(state, heard=False)
+        if string.status is Status.TO_MOVE and must_be_slack(state, state.focus):
+            return [*opened, ev.StringSlackened(state.focus, heard=False)]
         mm = string.advice.mm if string.advice is not None else 0.0
-        return [ev.SaddleMoved(state.focus, mm, told=True)]
+        return [*opened, ev.SaddleMoved(state.focus, mm, told=True)]
+    step = waiting_step(state)
+    if step is not None:
+        return [done(step, heard=False)]
     if state.unseen:
         return [ev.CausesSeen()]
     if state.phase is Phase.COMPARING:
@@ -204,7 +212,7 @@ def _focus(state: State, command: cm.Focus) -> list[ev.Event]:
 
 def _slackened(state: State, command: cm.Slackened) -> list[ev.Event]:
     _known(state, command.string)
-    return [ev.StringSlackened(command.string, heard=False)]
+    return [*opened_first(state, heard=False), ev.StringSlackened(command.string, heard=False)]
 
 
 def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
@@ -223,7 +231,60 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
             raise Refused("range", f"the saddle of string {number} would have moved {reached_mm:+.0f} mm in all")
     if state.instrument.bridge.slacken and string.status is not Status.SLACK:
         raise Refused("refused", f"slacken string {command.string} first and report it: this saddle is clamped")
-    return [ev.SaddleMoved(command.string, command.mm, told=True)]
+    return [*opened_first(state, heard=False), ev.SaddleMoved(command.string, command.mm, told=True)]
+
+
+def _saddle_at(state: State, command: cm.SaddleAt) -> list[ev.Event]:
+    """A reading of a saddle's place. Of a saddle that is to be moved now, the second one says how far it was moved."""
+    number, string = command.string, _known(state, command.string)
+    if not math.isfinite(command.at_mm) or not SADDLE_AT_RANGE_MM[0] <= command.at_mm <= SADDLE_AT_RANGE_MM[1]:
+        expected = "expected {:g} to {:g}".format(*SADDLE_AT_RANGE_MM)
+        raise Refused("range", f"a saddle {command.at_mm:g} mm from the edge; {expected}")
+    at_mm = round(command.at_mm, 3)
+    read, last_mm = [ev.SaddleMeasured(number, at_mm)], string.saddle_at_mm[1]
+    if last_mm is None:
+        return [*read]
+    mm = at_mm - last_mm - string.moved_unread_mm
+    being_moved = state.phase is Phase.MOVING and state.focus == number
+    if being_moved and string.status is not Status.SLACK and must_be_slack(state, number):
+        being_moved = False
+    if not being_moved:
+        unread_mm = string.moved_unread_mm
+        return [*read, *(read_otherwise(number, unread_mm, mm + unread_mm) if unread_mm else [])]
+    if abs(mm) <= READING_MM / 3.0:
+        return [*read]  # where it stands before it is moved
+    advised_mm = string.advice.mm if string.advice is not None else mm
+    return [*_moved(state, cm.Moved(number, mm)), *read, *read_otherwise(number, advised_mm, mm)]
+
+
+def _nut_clamps(state: State, command: cm.NutClamps) -> list[ev.Event]:
+    assert state.instrument is not None
+    if not state.instrument.nut.locking:
+        raise Refused("refused", "this instrument has no locking nut; see [nut] in its file")
+    if command.closed == state.nut_closed:
+        return []
+    follow: list[ev.Event] = [ev.NutClamped(command.closed, heard=False)]
+    if state.phase in (Phase.COMPARING, Phase.PROVING):
+        follow.append(ev.PhaseEntered(Phase.RETUNING))
+    return follow
+
+
+def _hear(state: State, command: cm.Hear) -> list[ev.Event]:
+    """A note: a reading, or the sign that a step by hand is done, and then a reading too if it is of a string."""
+    step = waiting_step(state)
+    if step is None:
+        return decide_reading(state, command)
+    if state.by_hand or not state.listening:
+        raise Ignored("a step by hand waits: report it with next" if state.by_hand else "not listening")
+    need_clear(command.reading)
+    events, now = conclude_all(state, [done(step, heard=True)])
+    following, now = conclude_all(now, advance(now))
+    if now.phase not in (Phase.TUNING, Phase.RETUNING):
+        return events
+    try:
+        return [*events, *following, *decide_reading(now, command)]
+    except Ignored:
+        return events
 
 
 def _turned(state: State, command: cm.Turned) -> list[ev.Event]:
@@ -304,7 +365,7 @@ _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Inspect: inspect,
     cm.Measured: measure,
     cm.Fitted: fit,
-    cm.Hear: decide_reading,
+    cm.Hear: _hear,
     cm.Next: _next,
     cm.Finish: _finish,
     cm.Abandon: _abandon,
@@ -312,6 +373,8 @@ _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Slackened: _slackened,
     cm.Moved: _moved,
     cm.Turned: _turned,
+    cm.SaddleAt: _saddle_at,
+    cm.NutClamps: _nut_clamps,
     cm.SetAside: _set_aside,
     cm.Overrule: _overrule,
     cm.Plucked: _plucked,

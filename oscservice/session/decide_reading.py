@@ -23,6 +23,8 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
+from oscservice.session.hand_steps import must_be_slack, opened_first
+from oscservice.session.missed_steps import after_tuning, not_slack, still_stretching
 from oscservice.session.next_pluck import UNSURE_LIMIT_CENTS, asked, in_tune, pattern_of, unclear
 from oscservice.session.state import DoubtfulReading, State
 from oscservice.session.string_state import StringState
@@ -38,7 +40,7 @@ SURE_SHARE = 0.8
 SAME_NOTE_CENTS = 50.0
 """A note this near the one in doubt is the answer to the question which it was."""
 
-_TUNING = (Phase.TUNING, Phase.MOVING, Phase.RETUNING)
+_TUNING = (Phase.PREPARING, Phase.TUNING, Phase.MOVING, Phase.RETUNING, Phase.SECURING)
 _FAR_OFF = (*_TUNING, Phase.CHECKING)  # what is asked for may be far from its pitch
 _HEARD_SD_CENTS = 15.0  # how far an open string strays from where it was heard
 _BY_HAND_SD_CENTS = 30.0  # or from its pitch, if the technician says it is in tune
@@ -218,7 +220,7 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
         # The string that is plucked is the string that is being tuned.
         other = number != state.focus and not state.by_hand
         follow: list[ev.Event] = [ev.Focused(number, "")] if other else []
-        return [*follow, taken]
+        return [*follow, taken, *after_tuning(state, taken)]
     if number != state.focus:
         if place != OPEN or abs(taken.cents) > UNASKED_CENTS:
             raise Ignored(f"{taken.f1_hz:.1f} Hz matches no string that is expected now")
@@ -234,7 +236,16 @@ def _used(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
     if place != OPEN and abs(off_cents) > WRONG_PLACE_CENTS:
         raise Ignored(f"{_sounds_like(state, taken)}: another place than {place_text(number, place)}")
     _need_sure(taken, SURE_ENOUGH_CENTS)
-    return [taken]
+    return [taken, *still_stretching(state, taken)]
+
+
+def need_clear(reading: Reading) -> None:
+    """Refuse a note that can't be a string's, or is too uncertain to be one. Raises Ignored."""
+    impossible = _impossible(reading)
+    if impossible is not None:
+        raise Ignored(impossible)
+    if reading.se_cents > UNSURE_LIMIT_CENTS:
+        raise Ignored(f"the reading is uncertain by {reading.se_cents:.1f} cents; let the note ring longer")
 
 
 def _need_own(state: State, taken: ev.ReadingTaken) -> None:
@@ -284,20 +295,22 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
         raise Ignored(f"string {number} is being moved; other strings do not count now")
     own = cents_between(reading.f1_hz, instrument.open_hz(number))
     string = state.string(number)
-    if string.status is Status.TO_MOVE and instrument.bridge.slacken:
+    if string.status is Status.TO_MOVE and must_be_slack(state, number):
         if abs(own) <= AT_PITCH_CENTS:
+            if instrument.nut.locking or instrument.bridge.let_down:
+                return not_slack(state, own)
             raise Ignored(f"string {number} is still at pitch; slacken it before its saddle is moved")
         others = [abs(cents_between(reading.f1_hz, instrument.open_hz(n))) for n in state.numbers if n != number]
         alone = command.only_string == number or min(others, default=math.inf) > UNASKED_CENTS
         if SLACKEST_CENTS < own < SLACK_CENTS and alone:
             _need_sure(_taken(Assignment(number, OPEN, own, 1.0), command), UNSURE_LIMIT_CENTS)
-            return [ev.StringSlackened(number, heard=True)]
+            return [*opened_first(state, heard=True), ev.StringSlackened(number, heard=True)]
         raise Ignored("another string, or no string")
     if abs(own) > AT_PITCH_CENTS:
         raise Ignored(f"string {number} is not back at pitch")
     mm = string.advice.mm if string.advice is not None else 0.0
     back = ev.SaddleMoved(number, mm, told=False)
-    return [back, _taken(Assignment(number, OPEN, own, 1.0), command)]
+    return [*opened_first(state, heard=True), back, _taken(Assignment(number, OPEN, own, 1.0), command)]
 
 
 def _taken(found: Assignment, command: cm.Hear) -> ev.ReadingTaken:

@@ -310,6 +310,53 @@ class SaddleMoved:
 
 
 @dataclass(frozen=True)
+class FineTunersCentred:
+    """Every fine tuner is in the middle of its range; ``heard``: a pluck said so, else the technician."""
+
+    heard: bool
+
+
+@dataclass(frozen=True)
+class NutClamped:
+    """The clamps of the locking nut were closed or opened; see FineTunersCentred. Every string may have another pitch.
+
+    ``balance``: a floating bridge after it.
+    """
+
+    closed: bool
+    heard: bool
+    balance: str | None = _conclusion()
+
+
+@dataclass(frozen=True)
+class ActionChecked:
+    """The action was measured again after long moves of saddles; see FineTunersCentred."""
+
+    heard: bool
+
+
+@dataclass(frozen=True)
+class SaddleMeasured:
+    """The saddle is ``at_mm`` from a fixed edge, + away from the nut."""
+
+    string: int
+    at_mm: float
+
+
+@dataclass(frozen=True)
+class MissedStepNoticed:
+    """What was heard or reported does not fit the step that was asked for (``vocabulary.MissedStep``).
+
+    ``wanted`` and ``found``: the change that was asked for and the one found: mm of a saddle, else cents of a string.
+    """
+
+    what: str
+    string: int
+    wanted: float
+    found: float
+
+
+@dataclass(frozen=True)
 class StringProved:
     """The last pass found the string within tolerance; see ``StringJudged``."""
 
@@ -424,6 +471,11 @@ Event = (
     | ScatterFound
     | StringSlackened
     | SaddleMoved
+    | FineTunersCentred
+    | NutClamped
+    | ActionChecked
+    | SaddleMeasured
+    | MissedStepNoticed
     | StringProved
     | PlucksForeseen
     | HarmonicPassedOver

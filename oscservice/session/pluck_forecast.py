@@ -17,6 +17,8 @@ from oscservice.session.vocabulary import Phase
 
 MOST_FORESEEN = 60
 
+_NOT_FORESEEN = (Phase.PREPARING, Phase.SECURING, Phase.CHECKING)
+
 _QUARTILE = 0.674  # sd: half of all errors lie nearer
 _WILD = 1.3  # times the expected scatter
 _TRUST = (0.7, 1.5)  # limits of the present standard error over the expected one
@@ -25,7 +27,7 @@ _TRUST = (0.7, 1.5)  # limits of the present standard error over the expected on
 def forecast(state: State) -> list[ev.Event]:
     """The event that announces how many plucks the string in focus still takes, if the number has changed."""
     waited = asked(state)
-    if waited is None or state.doubt is not None or state.phase is Phase.CHECKING:
+    if waited is None or state.doubt is not None or state.phase in _NOT_FORESEEN:
         return []
     number, before = state.focus, state.string(state.focus).plucks_left
     if _between_open_notes(state, before):

@@ -13,13 +13,18 @@ from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.pluck_strength import amplitude, slope_for
+from oscservice.instrument.hardware import AWAY_FROM_NUT
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
+from oscservice.session.events import MissedStepNoticed
+from oscservice.session.hand_steps import LET_DOWN_SEMITONES, far_moved, must_be_slack, waiting_step
 from oscservice.session.inspection import measured_of, off
 from oscservice.session.next_pluck import asked, in_tune, unclear
 from oscservice.session.state import State
 from oscservice.session.string_state import StringState
+from oscservice.session.tuning_rounds import rise_when_slack
+from oscservice.session.tuning_target import tuning_target
 from oscservice.session.vocabulary import Check, Drift, Ending, InspectionVerdict, Phase, Status, place_text
 
 MATTERS = 0.25
@@ -56,24 +61,84 @@ _ENDINGS: dict[Ending, str] = {
 }
 
 
+_TOOLS = {
+    "centre_fine_tuners": "fine tuner",
+    "open_nut": "nut clamp",
+    "close_nut": "nut clamp",
+    "check_action": "ruler",
+    "slacken": "saddle rule",
+    "shift_saddle": "saddle clamp",
+    "place_saddle": "saddle clamp",
+    "turn_screw": "saddle screw",
+    "shape_crown": "crown",
+}
+"""Prompt -> the tool of its step (``hardware.TOOLS``)."""
+
+_RISING_MM = 0.3  # a shorter way of the saddle leaves the old bend of the string where it lies on it
+_RISE_CENTS = 3.0  # a smaller rise of the other strings is not worth a sentence
+
+
 @dataclass(frozen=True)
 class Prompt:
-    """The next thing to do: a fixed code, a sentence, a caution (may be empty)."""
+    """The next thing to do: a fixed code, a sentence, a caution, the tool and the reason (these may be empty)."""
 
     code: str
     text: str
     caution: str
+    tool: str = ""
+    reason: str = ""
 
 
 def prompt(state: State, sentences: Sentences = ENGLISH) -> Prompt:
     """The prompt of a state, in the language of a table of sentences."""
     code, values = _code(state, sentences)
-    text, caution = sentences.text("prompt", code, "text", **values), sentences.caution(code)
+    tool = tool_for(state, _TOOLS[code], sentences) if code in _TOOLS else ""
+    text = sentences.text("prompt", code, "text", **{"tool": tool, **values})
+    cautions = [sentences.caution(code)]
     if code in _TURNS:
-        text = " ".join([text, *_past_pitch(state.string(state.focus), sentences)])
+        text = " ".join([text, *_pulled(state.string(state.focus), sentences)])
         if state.round_share < 1.0:
-            caution = f"{caution} {sentences.text('words', 'part_of_the_way')}"
-    return Prompt(code, text, caution)
+            cautions.append(sentences.text("words", "part_of_the_way"))
+    before, after = _around(state, code, sentences)
+    missed = notice_text(state, sentences)
+    if state.notice is not None:
+        cautions.append(sentences.optional("notice", state.notice.what, "caution"))
+    text = " ".join(part for part in (missed, before, text, after) if part)
+    caution = " ".join(part for part in cautions if part)
+    return Prompt(code, text, caution, tool, sentences.optional("prompt", code, "reason"))
+
+
+def tool_for(state: State, step: str, sentences: Sentences = ENGLISH) -> str:
+    """The name of a step's tool: the owner's own, or the usual one."""
+    own = state.instrument.tools.get(step) if state.instrument is not None else None
+    return own or sentences.text("tool", step, "name")
+
+
+def notice_text(state: State, sentences: Sentences = ENGLISH) -> str:
+    """The step that was left out or done wrongly, in words; empty if none was noticed in the last step."""
+    return "" if state.notice is None else missed_text(state.notice, sentences)
+
+
+def missed_text(notice: MissedStepNoticed, sentences: Sentences) -> str:
+    """A step that was left out or done wrongly, in words."""
+    values = {"string": notice.string, "wanted": notice.wanted, "found": notice.found}
+    return sentences.text("notice", notice.what, "text", **values)
+
+
+def _around(state: State, code: str, sentences: Sentences) -> tuple[str, str]:
+    """Sentences before and after that of the prompt, which the hardware makes necessary."""
+    before, after = [], []
+    if state.phase is Phase.MOVING and state.nut_closed:
+        before.append(sentences.text("words", "open_nut_first", tool=tool_for(state, "nut clamp", sentences)))
+    if code in ("slacken", "let_down"):
+        semitones = LET_DOWN_SEMITONES if code == "let_down" else None
+        rise_cents = rise_when_slack(state, state.focus, semitones)
+        if rise_cents >= _RISE_CENTS:
+            after.append(sentences.text("words", "others_rise", cents=rise_cents))
+    advice = state.string(state.focus).advice if state.focus else None
+    if code in ("shift_saddle", "turn_screw") and advice is not None and advice.mm > _RISING_MM:
+        after.append(sentences.text("words", "witness_bend"))
+    return " ".join(before), " ".join(after)
 
 
 def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
@@ -91,6 +156,9 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     values: dict[str, object] = {"string": state.focus, "fret": state.fret}
     if state.phase is Phase.MOVING:
         return _moving(state, values, sentences)
+    step = waiting_step(state)
+    if step is not None:
+        return str(step), values | {"strings": _strings(far_moved(state), sentences)}
     waited = asked(state)
     place = waited[1] if waited is not None else OPEN
     if state.doubt is not None:
@@ -112,11 +180,14 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
         return "pluck_fretted", values | {"fret": place.fret}
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         if string.open_cents is None and state.phase is Phase.RETUNING:
-            return "bring_up", values
+            return "bring_up", values | {"target": tuning_target(state, state.focus).text(sentences)}
         if string.open_cents is None or unclear(string) or in_tune(string):
             return "pluck_open", values
         off_cents = string.open_cents - string.target_cents
-        return "tune_up" if off_cents < 0.0 else "tune_down", values | {"cents": abs(off_cents)}
+        assert state.instrument is not None
+        means = "at_fine_tuner" if state.nut_closed and state.instrument.fine_tuners is not None else "at_peg"
+        more = {"means": sentences.text("words", means), "target": tuning_target(state, state.focus).text(sentences)}
+        return "tune_up" if off_cents < 0.0 else "tune_down", values | more | {"cents": abs(off_cents)}
     if string.scattered and not string.plucks:
         return "pluck_again", values
     return "pluck_open", values
@@ -138,15 +209,12 @@ def _checked(state: State, sentences: Sentences) -> dict[str, object]:
     return {"session": state.against.session, **words}
 
 
-def _past_pitch(string: StringState, sentences: Sentences) -> list[str]:
-    """On a floating bridge, how far past its pitch a string is to be brought, and why."""
-    cents, pull_cents = round(string.target_cents), string.target_cents - string.goal_cents
-    if cents == 0:
+def _pulled(string: StringState, sentences: Sentences) -> list[str]:
+    """On a spring-balanced bridge, why a string is brought to another pitch than its own."""
+    pull_cents = string.target_cents - string.goal_cents
+    if round(string.target_cents) == 0 or abs(pull_cents) < 1.0:
         return []
-    said = [sentences.text("words", "to_sharp" if cents > 0 else "to_flat", cents=abs(cents))]
-    if abs(pull_cents) >= 1.0:
-        said.append(sentences.text("words", "pulled_down" if pull_cents > 0.0 else "pulled_up"))
-    return said
+    return [sentences.text("words", "pulled_down" if pull_cents > 0.0 else "pulled_up")]
 
 
 def _strings(numbers: Iterable[int], sentences: Sentences) -> str:
@@ -177,18 +245,43 @@ def _inspecting(state: State, sentences: Sentences) -> tuple[str, dict[str, obje
 
 def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tuple[str, dict[str, object]]:
     """The prompt for a string whose saddle is moved: its code and values."""
-    advice = state.string(state.focus).advice
+    assert state.instrument is not None
+    number = state.focus
+    advice = state.string(number).advice
+    hold, rule = (tool_for(state, step, sentences) for step in ("saddle hold", "saddle rule"))
+    values = values | {"target": tuning_target(state, number).text(sentences), "hold": hold, "rule": rule}
     if advice is None:
         return "place_saddle", values
     way = {TOWARD: "toward_nut", AWAY: "away_from_nut"}.get(advice.direction, "stay")
-    values = values | {"mm": abs(advice.mm), "direction": sentences.text("words", way)}
-    assert state.instrument is not None
-    if state.instrument.bridge.slacken and state.string(state.focus).status is Status.TO_MOVE:
-        together = reversed(strings_moved_together(state.instrument, state.focus))
-        return "slacken", values | {"slack": _strings(together, sentences)}
-    adjuster = state.instrument.adjuster_of(state.focus)
+    values |= {"mm": abs(advice.mm), "direction": sentences.text("words", way)}
+    adjuster = state.instrument.adjuster_of(number)
+    turns = ""
+    if advice.turns is not None:
+        turns = turns_text(advice.turns, sentences) + _sense(state, number, sentences)
+    values |= {"turns": turns}
+    if state.string(number).status is Status.TO_MOVE and must_be_slack(state, number):
+        together = _strings(reversed(strings_moved_together(state.instrument, number)), sentences)
+        if state.instrument.bridge.slacken:
+            return "slacken", values | {"slack": together}
+        below = tuning_target(state, number, LET_DOWN_SEMITONES).text(sentences)
+        return "let_down", values | {"slack": together, "below": below}
     if adjuster is not None and adjuster.means == SHAPED:
         return "shape_crown", values
-    if advice.turns is not None:
-        return "turn_screw", values | {"turns": turns_text(advice.turns, sentences)}
-    return "shift_saddle", values
+    return "turn_screw" if advice.turns is not None else "shift_saddle", values
+
+
+def _sense(state: State, number: int, sentences: Sentences) -> str:
+    """The way to turn a screw, in words with a blank before; empty if the file does not say which way it moves."""
+    way = turning_sense(state, number)
+    return f" {sentences.text('words', way)}" if way else ""
+
+
+def turning_sense(state: State, number: int) -> str:
+    """``clockwise`` or ``counterclockwise``, seen from the screw's head, for the advised move of a string; empty if it
+    is not known."""
+    advice = state.string(number).advice
+    adjuster = state.instrument.adjuster_of(number) if state.instrument is not None else None
+    if advice is None or advice.turns is None or adjuster is None or adjuster.clockwise is None or not advice.turns:
+        return ""
+    away = advice.turns > 0.0
+    return "clockwise" if away == (adjuster.clockwise == AWAY_FROM_NUT) else "counterclockwise"

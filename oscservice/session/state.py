@@ -25,7 +25,7 @@ from oscservice.session import string_state
 from oscservice.session.event_values import NOTHING_HELD, HeldStep
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.string_state import StringState
-from oscservice.session.vocabulary import INSPECTION_ITEMS, STRINGS, InspectionVerdict, Phase, Status
+from oscservice.session.vocabulary import INSPECTION_ITEMS, STRINGS, InspectionVerdict, MissedStep, Phase, Status
 
 
 @dataclass(frozen=True)
@@ -73,6 +73,10 @@ class State:
         round_share: how much of the way to pitch the present round of tuning goes.
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.
+        tuners_centred: the fine tuners were set to the middle; nut_closed: the clamps of a locking nut are closed, None
+            if not known; nut_doubted: they were found to be open once when they should be closed; action_checked: the
+            action was measured again after long moves.
+        notice: the step that was left out or done wrongly, as found in the last step; None if none was.
         as_left: remaining errors of the strings compared, when the session closed; None while it is open, or if an
             older journal doesn't say.
         past: the state before the last step, for undo; it is no part of equality.
@@ -107,6 +111,11 @@ class State:
     by_hand: bool = False
     held: HeldStep | None = NOTHING_HELD
     outcome: str = ""
+    tuners_centred: bool = False
+    nut_closed: bool | None = None
+    nut_doubted: bool = False
+    action_checked: bool = False
+    notice: ev.MissedStepNoticed | None = None
     as_left: tuple[StringRemains, ...] | None = None
     past: State | None = field(default=None, compare=False, repr=False)
 
@@ -174,7 +183,7 @@ def _on_string(changed: Callable[[StringState, Any], StringState]) -> Callable[[
 def _step_begun(state: State, event: ev.StepBegun) -> State:
     unsaid = None if state.by_hand else NOTHING_HELD
     held = unsaid if event.held is None else values.held_of(event.held)
-    return replace(state, past=state, revision=state.revision + 1, doubt=None, held=held)
+    return replace(state, past=state, revision=state.revision + 1, doubt=None, notice=None, held=held)
 
 
 def _session_begun(state: State, event: ev.SessionBegun) -> State:
@@ -363,6 +372,35 @@ def _saddle_moved(state: State, event: ev.SaddleMoved) -> State:
     return replace(state, phase=Phase.RETUNING, focus=event.string, asked_place=None)
 
 
+# Steps that can't be heard, and what is noticed of them
+
+
+def _fine_tuners_centred(state: State, event: ev.FineTunersCentred) -> State:
+    return replace(state, tuners_centred=True)
+
+
+def _nut_clamped(state: State, event: ev.NutClamped) -> State:
+    """Every string may have another pitch."""
+    state = _without_targets(_with_balance(state, event.balance))
+    strings = tuple(string_state.after_clamping(string) for string in state.strings)
+    return replace(state, nut_closed=event.closed, strings=strings, asked_place=None)
+
+
+def _action_checked(state: State, event: ev.ActionChecked) -> State:
+    return replace(state, action_checked=True)
+
+
+def _missed_step_noticed(state: State, event: ev.MissedStepNoticed) -> State:
+    state = replace(
+        _put(state, event.string, string_state.after_notice(state.string(event.string), event)), notice=event
+    )
+    if event.what == MissedStep.NUT_STILL_CLOSED:
+        return replace(state, nut_closed=None)
+    if event.what == MissedStep.NUT_STILL_OPEN:
+        return replace(state, nut_closed=False, nut_doubted=True)
+    return state
+
+
 # Tuning
 
 
@@ -419,6 +457,11 @@ _CHANGES: dict[type, Callable[[State, Any], State]] = {
     ev.ScatterFound: _on_string(string_state.without_scattered_plucks),
     ev.StringSlackened: _string_slackened,
     ev.SaddleMoved: _saddle_moved,
+    ev.FineTunersCentred: _fine_tuners_centred,
+    ev.NutClamped: _nut_clamped,
+    ev.ActionChecked: _action_checked,
+    ev.SaddleMeasured: _on_string(string_state.after_reading_of_saddle),
+    ev.MissedStepNoticed: _missed_step_noticed,
     ev.StringProved: _compared(string_state.after_proof),
     ev.PlucksForeseen: _on_string(string_state.after_forecast),
     ev.HarmonicPassedOver: _harmonic_passed_over,

@@ -17,7 +17,12 @@ from oscservice.instrument.pitch import OPEN, Place
 from oscservice.session import event_values as values
 from oscservice.session import events as ev
 from oscservice.session.event_values import JudgedError, LastMove, MoveOutcome
-from oscservice.session.vocabulary import Status
+from oscservice.session.vocabulary import MissedStep, Status
+
+READING_MM = 0.15
+"""Two readings of a saddle's place differ by as much without a move (assumed, for a rule read by eye)."""
+
+SADDLE_NOTICES = (MissedStep.SADDLE_NOT_MOVED, MissedStep.SADDLE_MOVED_WRONG_WAY, MissedStep.SADDLE_MOVED_OTHERWISE)
 
 
 @dataclass(frozen=True)
@@ -77,6 +82,12 @@ class StringState:
             if they did.
         reason: why it was set aside.
         check: a quick check's verdict; None before.
+        saddle_at_mm: the saddle's first and latest reading from a fixed edge; None until measured.
+        moved_unread_mm: what it moved since the latest reading.
+        clamp_from_cents: the open string before the nut clamps were closed or opened, until it is heard after that.
+        nut_shift_cents: change of the open string when the nut clamps were last closed or opened; None if unknown.
+        move_noticed: the last move was found to be another than advised.
+        stretches: how often it was found to fall.
     """
 
     status: Status = Status.UNTRIED
@@ -113,6 +124,12 @@ class StringState:
     harmonic_se_cents: float = 0.0
     reason: str = ""
     check: ev.StringChecked | None = None
+    saddle_at_mm: tuple[float | None, float | None] = (None, None)
+    moved_unread_mm: float = 0.0
+    clamp_from_cents: float | None = None
+    nut_shift_cents: float | None = None
+    move_noticed: bool = False
+    stretches: int = 0
 
     @property
     def ended(self) -> bool:
@@ -153,6 +170,8 @@ def after_reading(string: StringState, event: ev.ReadingTaken, *, in_focus: bool
         if being_tuned:
             plucks = ()  # plucks before and after a peg was turned can't be compared
         changes |= {"open_pluck": pluck, "stiffness": event.inharmonicity, "open_cents": event.cents}
+        if string.clamp_from_cents is not None:
+            changes |= {"nut_shift_cents": event.cents - string.clamp_from_cents, "clamp_from_cents": None}
         if event.learnt_stiffness is not None:
             changes["learnt_stiffness"] = values.stiffness_of(event.learnt_stiffness)
     elif event.harmonic is not None:
@@ -263,7 +282,32 @@ def after_setting_aside(string: StringState, event: ev.StringSetAside) -> String
 def after_slackening(string: StringState) -> StringState:
     """The string is slack."""
     changes: dict[str, Any] = {"plucks": (), "plucks_left": 0, "proved": False, "in_tune_by_hand": False, "reason": ""}
-    return replace(string, status=Status.SLACK, open_pluck=None, open_cents=None, **changes)
+    return replace(string, status=Status.SLACK, open_pluck=None, open_cents=None, clamp_from_cents=None, **changes)
+
+
+def after_clamping(string: StringState) -> StringState:
+    """The nut clamps were closed or opened: the open string may have another pitch."""
+    before = string.open_cents if string.clamp_from_cents is None else string.clamp_from_cents
+    changes: dict[str, Any] = {"clamp_from_cents": before, "nut_shift_cents": None, "in_tune_by_hand": False}
+    return replace(string, plucks=(), plucks_left=0, open_pluck=None, open_cents=None, **changes)
+
+
+def after_reading_of_saddle(string: StringState, event: ev.SaddleMeasured) -> StringState:
+    """The saddle is where it was read. Moves since the last reading were as the two readings say."""
+    first, last = string.saddle_at_mm
+    changes: dict[str, Any] = {"saddle_at_mm": (event.at_mm if first is None else first, event.at_mm)}
+    by_mm = 0.0 if last is None else event.at_mm - last - string.moved_unread_mm
+    if abs(by_mm) > READING_MM:
+        # What the last move was to leave of the error was calculated for another move.
+        changes |= {"moved_mm": string.moved_mm + by_mm, "expected": None, "last_move": None, "judged_here": False}
+    return replace(string, moved_unread_mm=0.0, **changes)
+
+
+def after_notice(string: StringState, event: ev.MissedStepNoticed) -> StringState:
+    """A step was left out or done wrongly."""
+    if event.what == MissedStep.STILL_STRETCHING:
+        return replace(string, stretches=string.stretches + 1, plucks=(), plucks_left=0, open_cents=None)
+    return replace(string, move_noticed=string.move_noticed or event.what in SADDLE_NOTICES)
 
 
 def after_learning(string: StringState, event: ev.ResponseLearnt) -> StringState:
@@ -281,6 +325,9 @@ def after_move(string: StringState, outcome: MoveOutcome, mm: float, *, its_own:
         "last_move": outcome.last_move,
         "judged_here": string.judged_here and mm == 0.0,
         "moved_mm": string.moved_mm + mm,
+        "moved_unread_mm": string.moved_unread_mm + mm,
+        "move_noticed": False,
+        "clamp_from_cents": None,
         "moves": string.moves + (mm != 0.0),
         "plucks": (),
         "plucks_left": 0,

@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from oscservice.advice.floating_bridge import (
+    SLACK,
     Balance,
     RoundGoal,
     after_reading,
+    cents_from_z,
     final_cents,
     round_goal,
     strings_to_tune,
     targets_cents,
+    z_from_cents,
 )
 from oscservice.hearing.note_identity import FARTHEST_CENTS
 from oscservice.instrument.pitch import OPEN
@@ -41,7 +44,8 @@ def balance_after_open(state: State, balance: Balance, event: ev.ReadingTaken) -
     string, index = state.string(event.string), event.string - 1
     tuning = state.phase in (Phase.TUNING, Phase.RETUNING) and event.place == str(OPEN)
     first = string.open_cents is None
-    brought_up = first and state.phase is Phase.RETUNING
+    # A nut clamp has moved every string at once: one that is heard after that was not tuned meanwhile.
+    brought_up = first and state.phase is Phase.RETUNING and string.clamp_from_cents is None
     tuned = tuning and state.asked_place is None and not in_tune(string) and (brought_up or not unclear(string))
     fresh = tuning and first and not brought_up and event.cents < FAR_FLAT_CENTS
     return after_reading(balance, index, event.cents, event.se_cents, tuned=tuned, fresh=fresh)
@@ -95,8 +99,9 @@ def _round_begun(state: State, wanted: Sequence[int]) -> list[ev.Event] | None:
 
 
 def _window_cents(state: State) -> float:
-    """At the start all strings are brought to pitch; after a move they were there, and comparisons use ratios."""
-    return ARRIVED_CENTS if state.phase is Phase.TUNING else TUNING_WINDOW_CENTS
+    """At the start all strings are brought to pitch, and in the end with the nut closed; after a move they were there,
+    and comparisons use ratios."""
+    return ARRIVED_CENTS if state.phase is Phase.TUNING or state.nut_closed else TUNING_WINDOW_CENTS
 
 
 def _still_needed(state: State, wanted: Sequence[int], others: Sequence[int]) -> Sequence[int]:
@@ -120,6 +125,18 @@ def _targets(state: State, awaiting: Sequence[int], goal: RoundGoal | None = Non
     targets = targets_cents(state.balance, [n - 1 for n in awaiting], goal.cents)
     texts = [" ".join(f"{cents:.2f}" for cents in row) for row in (targets, goal.cents)]
     return ev.TargetsSet(texts[0], texts[1], " ".join(str(n) for n in awaiting), goal.share)
+
+
+def rise_when_slack(state: State, number: int, semitones: int | None) -> float:
+    """The most that another string rises while string ``number`` is slackened, or let down by so many semitones, in
+    cents; 0 on a fixed bridge."""
+    balance = state.balance
+    if balance is None:
+        return 0.0
+    by_z = SLACK if semitones is None else z_from_cents(-100.0 * semitones)
+    column = balance.coupling()[:, number - 1]
+    others = [index for index in range(balance.count) if index != number - 1]
+    return max((cents_from_z(float(column[index]) * by_z) for index in others), default=0.0)
 
 
 def _wound_on(state: State) -> bool:

@@ -13,10 +13,12 @@ class Phase(StrEnum):
 
     IDLE = "idle"
     INSPECTING = "inspecting"
+    PREPARING = "preparing"
     TUNING = "tuning"
     COMPARING = "comparing"
     MOVING = "moving"
     RETUNING = "retuning"
+    SECURING = "securing"
     PROVING = "proving"
     CHECKING = "checking"
     CLOSED = "closed"
@@ -56,6 +58,32 @@ class Ending(StrEnum):
     UNSURE = "unsure"
 
 
+class HandStep(StrEnum):
+    """Steps that are done by hand and can't be heard; a pluck or ``next`` says that one is done."""
+
+    CENTRE_FINE_TUNERS = "centre_fine_tuners"
+    OPEN_NUT = "open_nut"
+    CHECK_ACTION = "check_action"
+    CLOSE_NUT = "close_nut"
+
+
+class MissedStep(StrEnum):
+    """Steps that were left out or done wrongly, by what is heard or reported."""
+
+    NUT_STILL_CLOSED = "nut_still_closed"
+    NUT_STILL_OPEN = "nut_still_open"
+    CLAMP_JUMPED = "clamp_jumped"
+    FINE_TUNER_AT_END = "fine_tuner_at_end"
+    WRONG_PEG = "wrong_peg"
+    WRONG_WAY = "wrong_way"
+    NOT_SLACK = "not_slack"
+    WRONG_STRING_SLACK = "wrong_string_slack"
+    SADDLE_NOT_MOVED = "saddle_not_moved"
+    SADDLE_MOVED_WRONG_WAY = "saddle_moved_wrong_way"
+    SADDLE_MOVED_OTHERWISE = "saddle_moved_otherwise"
+    STILL_STRETCHING = "still_stretching"
+
+
 class Check(StrEnum):
     """Verdicts of a quick check on a string."""
 
@@ -82,13 +110,30 @@ TOLERANCE_RANGE_CENTS = (0.2, 20.0)
 PHASE_TEXTS: dict[Phase, str] = {
     Phase.IDLE: "nothing on the bench",
     Phase.INSPECTING: "the inspection before the start",
+    Phase.PREPARING: "fine tuners are set to the middle and nut clamps opened, where there are any",
     Phase.TUNING: "all open strings are tuned to pitch",
     Phase.COMPARING: "open and fretted notes are compared, string by string",
     Phase.MOVING: "a saddle is moved (its string is slackened first if the bridge needs it)",
     Phase.RETUNING: "the moved string (floating bridge: every string) is tuned back to pitch",
+    Phase.SECURING: "nut clamps are closed before the last pass; after long moves the action is measured again",
     Phase.PROVING: "one last pass over every string, open and fretted",
     Phase.CHECKING: "the quick check: open and fret 12 of every string against the last sealed session",
     Phase.CLOSED: "the record is sealed",
+}
+
+MISSED_TEXTS: dict[MissedStep, str] = {
+    MissedStep.NUT_STILL_CLOSED: "a peg was turned and its string did not follow: its nut clamp may be closed",
+    MissedStep.NUT_STILL_OPEN: "no string changed when the nut clamps were to be closed",
+    MissedStep.CLAMP_JUMPED: "a string changed by more than a clamp does when it is closed",
+    MissedStep.FINE_TUNER_AT_END: "with the nut closed, a string did not follow: its fine tuner may be at its end",
+    MissedStep.WRONG_PEG: "a peg was turned and its string did not follow: it may have been another peg",
+    MissedStep.WRONG_WAY: "a string was tuned the wrong way",
+    MissedStep.NOT_SLACK: "a string that should be slack is at pitch",
+    MissedStep.WRONG_STRING_SLACK: "a string that should be slack has risen: another one may be slack",
+    MissedStep.SADDLE_NOT_MOVED: "a saddle was not moved",
+    MissedStep.SADDLE_MOVED_WRONG_WAY: "a saddle was moved the wrong way",
+    MissedStep.SADDLE_MOVED_OTHERWISE: "a saddle was moved by another distance than advised",
+    MissedStep.STILL_STRETCHING: "a string goes on falling: it is not stretched in",
 }
 
 STATUS_TEXTS: dict[Status, str] = {

@@ -1,0 +1,102 @@
+"""Steps by hand that can't be heard: fine tuners to the middle, nut clamps open or closed, the action measured again.
+
+A pluck after the step, or ``next``, says that it is done. Also here: which strings have to be slack before a saddle is
+moved, since that depends on the hardware.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from oscservice.advice.correction import SHOWN_MM
+from oscservice.instrument.spec import SCREW, Instrument
+from oscservice.session import events as ev
+from oscservice.session.last_pass import next_to_prove
+from oscservice.session.state import State
+from oscservice.session.vocabulary import HandStep, Phase
+
+LET_DOWN_SEMITONES = 2
+"""How far a string is let down before a screw tightens it: a millimetre of saddle is worth about as much (derived from
+the stretch of plain strings)."""
+
+FAR_MOVE_MM = 2.0
+"""After moves of more than this in all, the action is measured again (common practice, no source)."""
+
+
+def waiting_step(state: State) -> HandStep | None:
+    """The step that waits in the phases ``preparing`` and ``securing``; None if all are done."""
+    instrument = state.instrument
+    if instrument is None:
+        return None
+    if state.phase is Phase.PREPARING:
+        if instrument.fine_tuners is not None and not state.tuners_centred:
+            return HandStep.CENTRE_FINE_TUNERS
+        if instrument.nut.locking and state.nut_closed is not False:
+            return HandStep.OPEN_NUT
+    if state.phase is Phase.SECURING:
+        if far_moved(state) and not state.action_checked:
+            return HandStep.CHECK_ACTION
+        if instrument.nut.locking and not state.nut_closed:
+            return HandStep.CLOSE_NUT
+    return None
+
+
+def far_moved(state: State) -> tuple[int, ...]:
+    """Strings whose saddles moved so far that their action may have changed."""
+    return tuple(n for n in state.numbers if abs(state.string(n).moved_mm) > FAR_MOVE_MM)
+
+
+def done(step: HandStep, *, heard: bool) -> ev.Event:
+    """The event that a step is done."""
+    match step:
+        case HandStep.CENTRE_FINE_TUNERS:
+            return ev.FineTunersCentred(heard)
+        case HandStep.CHECK_ACTION:
+            return ev.ActionChecked(heard)
+    return ev.NutClamped(step is HandStep.CLOSE_NUT, heard)
+
+
+def after_hand_steps(state: State) -> list[ev.Event]:
+    """The events that follow once nothing waits in the phases ``preparing`` and ``securing``; else none."""
+    if waiting_step(state) is not None:
+        return []
+    if state.phase is Phase.PREPARING:
+        return [ev.PhaseEntered(Phase.TUNING), ev.Focused(max(state.numbers), "")]
+    if state.nut_closed and any(s.open_cents is None for s in state.strings if not s.left_out):
+        return [ev.PhaseEntered(Phase.RETUNING), ev.Focused(max(state.numbers), "")]
+    return to_last_pass(state)
+
+
+def to_tuning(state: State) -> list[ev.Event]:
+    """On from the inspection: to tuning, by way of the steps before it."""
+    waits = waiting_step(replace(state, phase=Phase.PREPARING)) is not None
+    return [ev.PhaseEntered(Phase.PREPARING if waits else Phase.TUNING), ev.Focused(max(state.numbers), "")]
+
+
+def to_last_pass(state: State) -> list[ev.Event]:
+    """On to the last pass, by way of the steps before it that are not done yet."""
+    if waiting_step(replace(state, phase=Phase.SECURING)) is not None:
+        return [ev.PhaseEntered(Phase.SECURING), ev.Focused(max(state.numbers), "")]
+    return [ev.PhaseEntered(Phase.PROVING), *next_to_prove(state)]
+
+
+def opened_first(state: State, *, heard: bool) -> list[ev.Event]:
+    """The event that the nut clamps are open, where a string could not have been slackened or tuned otherwise."""
+    return [ev.NutClamped(False, heard)] if state.nut_closed else []
+
+
+def must_be_slack(state: State, number: int) -> bool:
+    """True if a string has to be slackened or let down before its saddle is moved as advised."""
+    instrument = state.instrument
+    if instrument is None:
+        return False
+    return instrument.bridge.slacken or _tightened(state, instrument, number)
+
+
+def _tightened(state: State, instrument: Instrument, number: int) -> bool:
+    """True if the screw of a saddle is to be turned in the way that tightens a string."""
+    adjuster, advice = instrument.adjuster_of(number), state.string(number).advice
+    if not instrument.bridge.let_down or adjuster is None or adjuster.means != SCREW or advice is None:
+        return False
+    shares = instrument.saddles_moved_with(number)
+    return any(advice.mm * share / shares[number] > SHOWN_MM / 2.0 for share in shares.values())
