@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from oscservice.errors import InputError
+from oscservice.sentences.length_text import LengthUnit
 from oscservice.sentences.plural import counted
 
 if TYPE_CHECKING:
@@ -31,9 +32,34 @@ NewSemitones = Annotated[
 ]
 NewNotes = Annotated[str | None, typer.Option(help='Open notes, string 1 first: "D4 A3 F3 C3 G2 C2".')]
 NewReference = Annotated[float | None, typer.Option(help="A4 in Hz.")]
+LengthsOption = Annotated[
+    LengthUnit | None,
+    typer.Option("--lengths", help="Unit of lengths: mm or in (inches); by default that of the settings, or mm."),
+]
 Capo = Annotated[int | None, typer.Option(help="Fret of a capo.")]
 
 _LAST = re.compile(r"last(?:-(\d{1,4}))?")
+
+
+def chosen_lengths(given: LengthUnit | None) -> LengthUnit:
+    """Return the unit of lengths: the one given, else that of the settings. Raises InputError as ``told_lengths``."""
+    from oscservice.settings import told_lengths
+
+    return told_lengths() if given is None else given
+
+
+def length_mm(text: str | None, option: str) -> float | None:
+    """Return the length that an option gives, in mm; a number without a unit is in mm. None stays None.
+
+    Raises:
+        InputError: it is no length.
+    """
+    from oscservice.instrument.length import parse_length_mm
+
+    try:
+        return None if text is None else parse_length_mm(text, LengthUnit.MM)
+    except ValueError as error:
+        raise InputError(f"{option}: {error}") from None
 
 
 def named_instrument(name_or_path: str) -> Instrument:

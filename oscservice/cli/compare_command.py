@@ -12,11 +12,14 @@ from oscservice.cli.arguments import (
     CountedInstrument,
     JournalOption,
     JsonObject,
+    LengthsOption,
     SessionArgument,
     begun_session,
+    chosen_lengths,
     named_session,
 )
 from oscservice.cli.console import plain_table, say
+from oscservice.sentences.length_text import LengthUnit, length_number, told_in
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -32,6 +35,7 @@ def compare(
     second: Annotated[str, typer.Argument(help="Another session.")],
     instrument: CountedInstrument = None,
     journal: JournalOption = None,
+    lengths: LengthsOption = None,
     as_json: JsonObject = False,
 ) -> None:
     """Print what changed from one session to another as a table, or one JSON object.
@@ -40,6 +44,7 @@ def compare(
         first, second: names of sessions; or ``last``, ``last-1`` and so on, of the instrument if one is given.
         instrument: its identity, name or file, for ``last``.
         journal: the journal file; the user's own if None.
+        lengths: unit of the table's lengths.
 
     Raises:
         InputError: nothing was begun in a session, or there are fewer sessions than ``last-N`` asks for.
@@ -52,6 +57,7 @@ def compare(
     from oscservice.session.session_results import summary_of
     from oscservice.session.setup_changes import changes
 
+    unit = chosen_lengths(lengths)
     with Journal.open(journal, readonly=True) as opened:
         names = [named_session(opened, name, instrument) for name in (first, second)]
         before, after = (summary_of(begun_session(opened, name)[0], name) for name in names)
@@ -64,48 +70,53 @@ def compare(
         line = f"{name}: session {one.session} of {one.identity}, {one.label} ({one.outcome or 'open'})"
         say(console, line)
     for remark in found.remarks:
-        say(console, remark)
+        say(console, told_in(remark, unit))
     why = list(dict.fromkeys(cell.why for cell in found.cells if cell.why))
-    console.print(_table(before, found, why))
+    console.print(_table(before, found, why, unit))
     for number, reason in enumerate(why, start=1):
-        say(console, f"({number}) not comparable: {reason}")
+        say(console, f"({number}) not comparable: {told_in(reason, unit)}")
     say(
         console,
-        "Change: second less first, ± 1 sd; cents + sharp, mm + away from the nut, inharmonicity B in millionths. "
-        f"* more than 2 sd: of the {found.heard} changes heard {found.by_chance:.1f} would be so by chance alone. "
-        "** by chance in less than 1 of 20 such tables. Saddles: by the file and the reported moves, not heard.",
+        f"Change: second less first, ± 1 sd; cents + sharp, {unit.plural} + away from the nut, inharmonicity B in "
+        f"millionths. * more than 2 sd: of the {found.heard} changes heard {found.by_chance:.1f} would be so by chance "
+        "alone. ** by chance in less than 1 of 20 such tables. Saddles: by the file and the reported moves, not heard.",
     )
 
 
-def _table(first: SetupSummary, found: Changes, why: list[str]) -> Table:
+def _table(first: SetupSummary, found: Changes, why: list[str], lengths: LengthUnit) -> Table:
     columns = ("string", "", "first", "second", "change")
     table = plain_table(*columns, fixed=columns)
     for number in sorted({cell.string for cell in found.cells}, reverse=True):
         cells = [cell for cell in found.cells if cell.string == number]
         name = f"{number} {first.strings[number - 1].note}"
         for row, cell in enumerate(cells):
-            shown = f"{_shown(cell.what, cell.change, signed=True)} {found.mark(cell)}"
+            shown = f"{_shown(cell.what, cell.change, lengths, signed=True)} {found.mark(cell)}"
             change = shown if not cell.why else f"not comparable ({why.index(cell.why) + 1})"
-            values = (_shown(cell.what, cell.before), _shown(cell.what, cell.after))
-            table.add_row(name if row == 0 else "", _name(cell), *values, change, end_section=cell is cells[-1])
+            values = (_shown(cell.what, cell.before, lengths), _shown(cell.what, cell.after, lengths))
+            table.add_row(
+                name if row == 0 else "", _name(cell, lengths), *values, change, end_section=cell is cells[-1]
+            )
     return table
 
 
-def _name(cell: Cell) -> str:
-    from oscservice.session.setup_changes import FRET, UNITS
+def _name(cell: Cell, lengths: LengthUnit) -> str:
+    from oscservice.session.setup_changes import FRET, SADDLE, UNITS
 
-    unit = UNITS[cell.what]
+    unit = lengths if cell.what == SADDLE else UNITS[cell.what]
     name = f"fret {cell.fret}" if cell.what == FRET else cell.what
     return f"{name}, {unit}" if unit else name
 
 
-def _shown(what: str, side: Side | None, *, signed: bool = False) -> str:
-    from oscservice.session.setup_changes import STIFFNESS
+def _shown(what: str, side: Side | None, lengths: LengthUnit, *, signed: bool = False) -> str:
+    from oscservice.advice.correction import SHOWN_MM
+    from oscservice.session.setup_changes import SADDLE, STIFFNESS
 
     if side is None:
         return "–"
     if what == STIFFNESS:
         return f"{_MILLIONTHS * side.value:{'+' if signed else ''}.0f} ± {_MILLIONTHS * side.se:.0f}"
+    if what == SADDLE:
+        return f"{length_number(side.value, lengths, sign=True)} ± {length_number(max(side.se, SHOWN_MM), lengths)}"
     return f"{round(side.value, 1) + 0.0:+.1f} ± {max(side.se, 0.1):.1f}"
 
 

@@ -16,6 +16,7 @@ from oscservice.instrument.modified_instrument import (
     with_reference,
 )
 from oscservice.instrument.spec import GAUGE_RANGE_MM, Instrument
+from oscservice.sentences.length_text import HUNDREDTHS, LengthUnit, length_text
 
 _KEPT = "-"
 
@@ -43,16 +44,27 @@ class Modification:
     capo: int | None = None
 
     def __str__(self) -> str:
+        return self.told()
+
+    def told(self, lengths: LengthUnit = LengthUnit.MM) -> str:
+        """Return the modification in words; empty where nothing changes."""
         parts = (
             ("gauges {}", self.gauges),
             ("notes {}", self.notes),
             ("tuned by {:+d} semitones", self.semitones),
             ("A4 = {:g} Hz", self.reference_hz),
-            ("{:g} mm high at the nut", self.nut_mm),
-            ("action {:+g} mm", self.action_mm),
+            ("{} high at the nut", _length(self.nut_mm, lengths)),
+            ("action {}", _length(self.action_mm, lengths, sign=True)),
             ("capo at fret {}", self.capo),
         )
         return ", ".join(form.format(value) for form, value in parts if value is not None)
+
+
+def _length(length_mm: float | None, lengths: LengthUnit, *, sign: bool = False) -> str | None:
+    """Return a length as it was given, in mm to a thousandth; in inches to a thousandth of an inch."""
+    if length_mm is None or lengths is not LengthUnit.MM:
+        return None if length_mm is None else length_text(length_mm, lengths, HUNDREDTHS, sign=sign)
+    return f"{round(length_mm, 3):{'+' if sign else ''}g} mm"
 
 
 def modified(instrument: Instrument, change: Modification) -> Instrument:

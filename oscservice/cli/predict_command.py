@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from oscservice.cli.arguments import Capo, JsonObject, NewNotes, NewReference, NewSemitones, named_instrument
+from oscservice.cli.arguments import (
+    Capo,
+    JsonObject,
+    LengthsOption,
+    NewNotes,
+    NewReference,
+    NewSemitones,
+    chosen_lengths,
+    length_mm,
+    named_instrument,
+)
 from oscservice.cli.console import say, wide_console
 from oscservice.errors import InputError
 
@@ -22,11 +32,12 @@ _PIPED_WIDTH = 100
 
 _ON_PREDICTIONS = (
     "gauge: inches, p plain, w wound. N: tension. core: its stress as a share of what music wire holds. "
-    "B: inharmonicity, millionths. saddle: mm beyond the scale length where fret 12 is in tune, ± 1 sd. now: as the "
-    "file has it. A saddle is moved before the first pluck only if its error is larger than the uncertainty."
+    "B: inharmonicity, millionths. saddle: {lengths} beyond the scale length where fret 12 is in tune, ± 1 sd. "
+    "now: as the file has it. A saddle is moved before the first pluck only if its error is larger than the "
+    "uncertainty."
 )
 _ON_FOLLOWING = (
-    "before, after: saddle in mm beyond the scale length where fret 12 is in tune. follow: the move, ± 1 sd. "
+    "before, after: saddle in {lengths} beyond the scale length where fret 12 is in tune. follow: the move, ± 1 sd. "
     "if it stays: error at fret 12 in cents, + sharp, of a saddle that was in tune and isn't moved."
 )
 _SLACKEN = "Slacken a string before its saddle is moved, face and hands out of its way."
@@ -34,8 +45,19 @@ _SLACKEN = "Slacken a string before its saddle is moved, face and hands out of i
 
 def predict(
     instrument: Annotated[str, typer.Argument(help="Preset or instrument file.")],
-    action_mm: Annotated[float | None, typer.Option(help="Change of the action at fret 12; + is higher.")] = None,
-    nut_mm: Annotated[float | None, typer.Option(help="Height of the strings over the frets, at the nut.")] = None,
+    action: Annotated[
+        str | None,
+        typer.Option(
+            "--action",
+            "--action-mm",
+            metavar="LENGTH",
+            help="Change of the action at fret 12, such as 0.2 mm or 1/64 in; + is higher.",
+        ),
+    ] = None,
+    nut: Annotated[
+        str | None,
+        typer.Option("--nut", "--nut-mm", metavar="LENGTH", help="Height of the strings over the frets, at the nut."),
+    ] = None,
     semitones: NewSemitones = None,
     notes: NewNotes = None,
     gauges: Annotated[
@@ -44,19 +66,26 @@ def predict(
     ] = None,
     reference: NewReference = None,
     capo: Capo = None,
+    lengths: LengthsOption = None,
     as_json: JsonObject = False,
 ) -> None:
     """Print the tables, or one JSON object.
 
+    Args:
+        action, nut: lengths; in mm without a unit.
+
     Raises:
-        InputError: no such instrument, or a change that can't be made.
+        InputError: no such instrument, no length, or a change that can't be made.
     """
     # These take long to import, and the help needs none of them.
     from oscservice.advice import prediction
     from oscservice.cli.modification import Modification, modified
     from oscservice.cli.prediction_tables import following_table, prediction_table
 
-    change = Modification(action_mm, nut_mm, semitones, notes, gauges, reference, capo)
+    unit = chosen_lengths(lengths)
+    change = Modification(
+        length_mm(action, "--action"), length_mm(nut, "--nut"), semitones, notes, gauges, reference, capo
+    )
     before = named_instrument(instrument)
     try:
         after = modified(before, change)
@@ -65,18 +94,18 @@ def predict(
         followed = prediction.follow_change(before, after) if str(change) else ()
     except ValueError as error:
         raise InputError(f"{instrument}: {error}") from None
-    cautions = [*_cautions(predicted, ""), *_cautions(predicted_after, f" after the change ({change})")]
+    cautions = [*_cautions(predicted, ""), *_cautions(predicted_after, f" after the change ({change.told(unit)})")]
     if as_json:
         print(json.dumps(_object(before, change, predicted, followed, cautions)))
         return
     console = wide_console(_PIPED_WIDTH)
     console.print(f"{before.title}: saddle places by the strings' build", style="italic", highlight=False, markup=False)
-    console.print(prediction_table(before, predicted))
-    console.print(_ON_PREDICTIONS, highlight=False)
+    console.print(prediction_table(before, predicted, unit))
+    console.print(_ON_PREDICTIONS.format(lengths=unit.plural), highlight=False)
     if followed:
-        console.print(f"\nHow each saddle follows: {change}", style="italic", highlight=False, markup=False)
-        console.print(following_table(predicted, predicted_after, followed))
-        console.print(_ON_FOLLOWING, highlight=False)
+        console.print(f"\nHow each saddle follows: {change.told(unit)}", style="italic", highlight=False, markup=False)
+        console.print(following_table(predicted, predicted_after, followed, unit))
+        console.print(_ON_FOLLOWING.format(lengths=unit.plural), highlight=False)
     if before.bridge.slacken:
         console.print(f"\n{_SLACKEN}", highlight=False)
     for caution in cautions:

@@ -11,9 +11,12 @@ from oscservice.advice.prediction import SaddleFollowing, StringPrediction
 from oscservice.cli.console import plain_table
 from oscservice.defaults import INCH_MM
 from oscservice.instrument.spec import SHAPED, Instrument
+from oscservice.sentences.length_text import LengthUnit, length_number, length_text
 
 
-def prediction_table(instrument: Instrument, predicted: Sequence[StringPrediction]) -> Table:
+def prediction_table(
+    instrument: Instrument, predicted: Sequence[StringPrediction], lengths: LengthUnit = LengthUnit.MM
+) -> Table:
     """Return the table of the predicted saddle places, a row for each string."""
     numbers = ("gauge", "N", "core", "B", "saddle", "now")
     table = plain_table("string", "note", *numbers, "before the first pluck", right=("string", *numbers))
@@ -26,32 +29,35 @@ def prediction_table(instrument: Instrument, predicted: Sequence[StringPredictio
             f"{one.tension_n:.0f}",
             f"{100.0 * one.strength_share:.0f} %",
             f"{1e6 * one.inharmonicity:.0f}",
-            f"{one.setback_mm:.1f} ± {_se(one.setback_se_mm)}",
-            f"{one.saddle_now_mm:.1f}",
-            _move(instrument, one),
+            f"{length_number(one.setback_mm, lengths)} ± {_se(one.setback_se_mm, lengths)}",
+            length_number(one.saddle_now_mm, lengths),
+            _move(instrument, one, lengths),
         )
     return table
 
 
-def _move(instrument: Instrument, one: StringPrediction) -> str:
+def _move(instrument: Instrument, one: StringPrediction, lengths: LengthUnit) -> str:
     """Return the move before the first pluck, in words."""
     adjuster = instrument.adjuster_of(one.string)
     if not one.worth_moving or direction_of(one.move_mm) == STAY:
         return "leave"
     if adjuster is None:
-        return f"fixed: {_words(one.move_mm)} wanted"
+        return f"fixed: {_words(one.move_mm, lengths)} wanted"
     if adjuster.means == SHAPED:
-        return f"measure first: {_words(one.move_mm)}"
+        return f"measure first: {_words(one.move_mm, lengths)}"
     if len(adjuster.influence) > 1:
-        return f"{_words(one.move_mm)} (shared)"
+        return f"{_words(one.move_mm, lengths)} (shared)"
     needed_mm = one.move_mm / adjuster.influence[one.string]
     room_mm = adjuster.away_mm if needed_mm > 0.0 else adjuster.toward_nut_mm
     short = abs(needed_mm) - room_mm >= SHOWN_MM / 2.0
-    return _words(one.move_mm) + (f"; room: {room_mm:.1f} mm" if short else "")
+    return _words(one.move_mm, lengths) + (f"; room: {length_text(room_mm, lengths)}" if short else "")
 
 
 def following_table(
-    before: Sequence[StringPrediction], after: Sequence[StringPrediction], followed: Sequence[SaddleFollowing]
+    before: Sequence[StringPrediction],
+    after: Sequence[StringPrediction],
+    followed: Sequence[SaddleFollowing],
+    lengths: LengthUnit = LengthUnit.MM,
 ) -> Table:
     """Return the table of how the saddles follow a modification, a row for each string."""
     numbers = ("string", "N", "before", "after", "±", "if it stays")
@@ -61,10 +67,10 @@ def following_table(
             str(one.string),
             _change(one.before_note, one.after_note),
             _change(f"{old.tension_n:.0f}", f"{new.tension_n:.0f}"),
-            f"{one.before_mm:.1f}",
-            f"{one.after_mm:.1f}",
-            _words(one.change_mm),
-            _se(one.change_se_mm) if one.change_se_mm > 0.0 else "",
+            length_number(one.before_mm, lengths),
+            length_number(one.after_mm, lengths),
+            _words(one.change_mm, lengths),
+            _se(one.change_se_mm, lengths) if one.change_se_mm > 0.0 else "",
             f"{round(one.stays_cents, 1) + 0.0:+.1f}",
         )
     return table
@@ -74,10 +80,10 @@ def _change(before: str, after: str) -> str:
     return after if before == after else f"{before} to {after}"
 
 
-def _words(mm: float) -> str:
+def _words(mm: float, lengths: LengthUnit) -> str:
     direction = direction_of(mm)
-    return direction if direction == STAY else f"{abs(mm):.1f} mm {direction}"
+    return direction if direction == STAY else f"{length_text(abs(mm), lengths)} {direction}"
 
 
-def _se(mm: float) -> str:
-    return f"{max(mm, SHOWN_MM):.1f}"
+def _se(mm: float, lengths: LengthUnit) -> str:
+    return length_number(max(mm, SHOWN_MM), lengths)

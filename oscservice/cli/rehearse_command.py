@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from oscservice.cli.arguments import JsonObject
+from oscservice.cli.arguments import JsonObject, LengthsOption, chosen_lengths
 from oscservice.cli.console import plain_table
 from oscservice.defaults import DEFAULT_INSTRUMENT
 from oscservice.errors import OscserviceError
+from oscservice.sentences.length_text import LengthUnit, length_number, told_in
 from oscservice.sentences.plural import counted, numbered
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
 
@@ -40,6 +41,7 @@ def rehearse(
         float, typer.Option(min=LOWEST, max=HIGHEST, help="Tolerance: the largest error in cents to accept.")
     ] = 1.0,
     frets: Annotated[str, typer.Option(help='Frets to compare, "1 3 5x2 12" (x2: counts twice) or thorough.')] = "12",
+    lengths: LengthsOption = None,
     as_json: JsonObject = False,
 ) -> None:
     """Rehearse, show progress, print the result.
@@ -53,6 +55,7 @@ def rehearse(
 
     from oscservice.daemon import rehearsal
 
+    unit = chosen_lengths(lengths)
     profile = rehearsal.checked_instrument(instrument, frets)  # a mistake is reported before anything is shown
     console = Console(stderr=as_json)
     began = time.monotonic()
@@ -61,11 +64,11 @@ def rehearse(
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
         console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, with misplaced saddles.")
-        result = _shown(console, seed, instrument, tolerance, frets, real_time)
-        console.print(_table(result, tolerance))
+        result = _shown(console, seed, instrument, tolerance, frets, real_time, unit)
+        console.print(_table(result, tolerance, unit))
         console.print(
             f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
-            "Cents: + is sharp; saddle in mm: + is away from the nut.\n"
+            f"Cents: + is sharp; saddle in {unit.plural}: + is away from the nut.\n"
             "Before and after are the true errors of the simulated guitar, not the daemon's readings.",
             highlight=False,
         )
@@ -78,7 +81,9 @@ def rehearse(
         )
 
 
-def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets: str, real_time: bool) -> Rehearsed:
+def _shown(
+    console: Console, seed: int, instrument: str, tolerance: float, frets: str, real_time: bool, lengths: LengthUnit
+) -> Rehearsed:
     """Rehearse while the daemon's lines are shown, with the present prompt below them; return the result."""
     from rich.live import Live
     from rich.text import Text
@@ -90,16 +95,16 @@ def _shown(console: Console, seed: int, instrument: str, tolerance: float, frets
 
         def tell(line: str) -> None:
             if not line.startswith(("audio", "inspection")):
-                live.console.print(f"  {line}", highlight=False)
+                live.console.print(f"  {told_in(line, lengths)}", highlight=False)
 
         def watch(account: Account, code: str, sentence: str) -> None:
             plucks = sum(account.plucks.values())
-            live.update(Text(f"  pluck {plucks}: {sentence}", style="dim"))
+            live.update(Text(f"  pluck {plucks}: {told_in(sentence, lengths)}", style="dim"))
 
         return rehearsal.rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time, tell=tell, watch=watch)
 
 
-def _table(result: Rehearsed, tolerance: float) -> Table:
+def _table(result: Rehearsed, tolerance: float, lengths: LengthUnit) -> Table:
     from rich.text import Text
 
     numbers = ("before", "after", "moves", "saddle moved", "plucks")
@@ -112,7 +117,7 @@ def _table(result: Rehearsed, tolerance: float) -> Table:
             f"{round(s.before_cents, 1) + 0.0:+.1f}",
             Text(f"{round(s.after_cents, 2) + 0.0:+.2f}", style="" if good else "bold"),
             str(len(s.moves_mm)),
-            " ".join(f"{mm:+.1f}" for mm in s.moves_mm) or "none",
+            " ".join(length_number(mm, lengths, sign=True) for mm in s.moves_mm) or "none",
             str(s.plucks),
         )
     return table

@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from oscservice import __version__
-from oscservice.cli.arguments import CountedInstrument, JournalOption, SessionArgument, named_session
+from oscservice.cli.arguments import (
+    CountedInstrument,
+    JournalOption,
+    LengthsOption,
+    SessionArgument,
+    chosen_lengths,
+    named_session,
+)
 from oscservice.cli.console import progress_bar
 from oscservice.cli.output_file import output_file
 from oscservice.errors import InputError, JournalError
@@ -48,6 +55,7 @@ def report(
     paper: Annotated[Paper, typer.Option(help="Paper of the PDF.")] = Paper.A4,
     csv: Annotated[Path | None, typer.Option(help="CSV file, - for standard output.")] = None,
     json: Annotated[Path | None, typer.Option(help="JSON file, - for standard output.")] = None,
+    lengths: LengthsOption = None,
 ) -> None:
     """Write a session's report in each form that is asked for; HTML without any.
 
@@ -58,6 +66,7 @@ def report(
         output, pdf, csv, json: files to write; ``-`` is standard output. Without any, HTML is written to
             ``SESSION.html`` in the current folder, which replaces an older report but no other file.
         paper: of the PDF.
+        lengths: unit of the lengths on the page; CSV and JSON have mm.
 
     Raises:
         InputError: a file that can't be written, or a library for PDF is missing.
@@ -67,16 +76,17 @@ def report(
     if forms.count(STANDARD_OUTPUT) > 1:
         raise InputError("only one form can go to standard output: name a file for the others")
     announce = STANDARD_OUTPUT not in forms
+    unit = chosen_lengths(lengths)
     facts = _facts(session, instrument, journal)
     if output is not None or not forms:
         from oscservice.report.page import page
 
         place = output or _own_place(facts.overview.session)
-        _write(place, page(facts).encode(), announce)
+        _write(place, page(facts, lengths=unit).encode(), announce)
     if pdf is not None:
         from oscservice.report.page import pdf_of
 
-        _write(pdf, pdf_of(facts, paper), announce)
+        _write(pdf, pdf_of(facts, paper, unit), announce)
     if csv is not None:
         from oscservice.report.csv_table import csv_text
 

@@ -19,6 +19,11 @@ class LengthUnit(StrEnum):
     MM = "mm"
     INCH = "in"
 
+    @property
+    def plural(self) -> str:
+        """The unit as a word of a sentence: ``mm`` or ``inches``."""
+        return "mm" if self is LengthUnit.MM else "inches"
+
 
 TENTHS, HUNDREDTHS, THOUSANDTHS = 1, 2, 3
 """Decimals of a length in mm: of moves of saddles; of heights; of what a finger takes up."""

@@ -98,6 +98,22 @@ def test_the_table_has_the_move_that_a_change_needs() -> None:
     assert f"{first.stays_cents:+.1f}" in row
 
 
+def test_a_change_is_given_and_told_in_inches() -> None:
+    got = run_command("predict", "six-string-648", "--action", "1/64 in", "--lengths", "in")
+    assert (got.code, got.err) == (0, "")
+    assert "How each saddle follows: action +0.016 in" in got.out
+    assert not re.search(r"\bmm\b", got.out.replace(GUITAR.title, ""))
+    first = next(f for f in follow_change(GUITAR, with_action_raised(GUITAR, 0.396875)) if f.string == 6)
+    row = [line for line in got.out.splitlines() if line.split()[:2] == ["6", "E2"]][-1]
+    assert f"{first.change_mm / 25.4:.3f} in away from the nut" in row
+    assert found("six-string-648", "--nut", '0.02"')["change"] == {"nut_mm": pytest.approx(0.508)}
+    words = ("predict", "six-string-648", "--action", "-0.2 mm")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("OSCSERVICE_LENGTHS", "in")
+        assert "action -0.008 in" in run_command(*words).out
+    assert "action -0.2 mm" in run_command(*words).out
+
+
 def test_misplaced_saddles_are_reported_before_the_first_pluck(tmp_path: Path) -> None:
     got = run_command("predict", preset_with(tmp_path, "six-string-648", setback_mm=-1.0, away_mm=4.0))
     assert (got.code, got.err) == (0, "")
@@ -156,6 +172,8 @@ def test_a_string_near_breaking_is_cautioned() -> None:
         (["--notes", "E4 B3 G3 D3 A2 D2", "--semitones", "1"], "six-string-648: --notes and --semitones: expected one"),
         (["--semitones", "24"], "six-string-648: string 1: E6 on 0.25 mm would pull"),
         (["--semitones", "99"], "invalid value for '--semitones'"),
+        (["--action", "0.2 m"], "--action: found '0.2 m', whose unit is not mm, cm or in; write 0.2 mm"),
+        (["--lengths", "ft"], "invalid value for '--lengths'"),
         (["--action-mm", "40"], "six-string-648: string 1, action_12_mm: 41.6: input should be less than"),
         (["--capo", "24"], "six-string-648: capo: fret 24 leaves no fret above it; expected 1 to 23"),
         (["--reference", "20"], "six-string-648: reference_hz: 20.0: input should be greater than"),
