@@ -177,6 +177,12 @@ class ServeSettings(Frozen):
         ge=0,
         le=MOST_KEEP_AUDIO_DAYS,
     )
+    job_sheet: Path | None = _setting(
+        None,
+        "Job sheet: a TOML file read when a session begins; it stays in the record and is never sent.",
+        "a file's path in quotes",
+        strict=False,
+    )
     instrument: str = _setting(
         DEFAULT_INSTRUMENT, "Preset or file of the instrument on the bench.", "a preset or a file's path in quotes"
     )

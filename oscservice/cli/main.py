@@ -58,6 +58,10 @@ COMMANDS = {
         "report_command:report",
         "Write a session as a page to read and hand over: HTML, PDF, CSV or JSON.",
     ),
+    "job": (
+        "job_command:job",
+        "Write a session's job sheet: customer, job, notes, photographs. It stays private.",
+    ),
     "remeasure": (
         "remeasure_command:remeasure",
         "Measure a session's kept sound again, and show the changes. The exit code is 1 if there are any.",

@@ -18,6 +18,7 @@ from oscservice.record.event_chain import Record, minute_text
 from oscservice.sentences.plural import counted
 
 if TYPE_CHECKING:
+    from oscservice.record.job_entries import JobRecord
     from oscservice.record.journal import Journal
     from oscservice.record.kept_sound import KeptSound, SoundCheck
 
@@ -89,7 +90,8 @@ def verify_sessions(
             differs = _difference(opened, record)
             if differs:
                 print(f"{name}: its file in {opened.files.folder} DIFFERS from the journal: {differs}")
-            good = good and fault is None and not sound.altered and not differs
+            job_good = _verify_job(opened, record)
+            good = good and fault is None and not sound.altered and not differs and job_good
     print(_NO_KEY)
     if not good:
         raise typer.Exit(1)
@@ -99,9 +101,12 @@ def verify_sessions(
 def export_sessions(
     sessions: Annotated[list[str] | None, typer.Argument(help="Names of sessions; by default all.")] = None,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="File; by default standard output.")] = None,
+    without_job_sheets: Annotated[
+        bool, typer.Option("--without-job-sheets", help="Leave out customers, notes and all else of the job sheets.")
+    ] = False,
     journal: JournalOption = None,
 ) -> None:
-    """Write sessions, or all of them, as JSON Lines to a file or to standard output.
+    """Write sessions, or all of them, as JSON Lines to a file or to standard output; the job sheet of each follows it.
 
     Raises:
         JournalError: no such session, or one that can't be read.
@@ -110,7 +115,7 @@ def export_sessions(
     from oscservice.record.journal import Journal
 
     with Journal.open(journal, readonly=True) as opened:
-        text = _text(opened.record(name) for name in _names(opened, sessions or []))
+        text = _text(opened, _names(opened, sessions or []), not without_job_sheets)
         if output is None:
             sys.stdout.writelines(text)
             return
@@ -133,6 +138,7 @@ def import_sessions(
     from oscservice.record.session_files import records
 
     refused: list[InputError] = []
+    names: dict[str, str] = {}
     try:
         with file.open(encoding="utf-8") as opened, Journal.open_repaired(journal) as book:
             for note in book.notes:
@@ -141,10 +147,10 @@ def import_sessions(
                 if isinstance(found, InputError):
                     refused.append(found)
                     continue
-                done = book.import_session(found)
-                name = found.session.id
-                called = "" if done.id == name else f" as {done.id}, since another session has that name"
-                print(f"{name}: {_DONE[done.how]}{called}, {counted(done.events, 'event')}")
+                try:
+                    print(_imported(book, found, names))
+                except InputError as mistake:
+                    refused.append(mistake)
     except OSError as error:
         raise InputError(f"{file} can't be read ({error.strerror})") from None
     except UnicodeDecodeError:
@@ -152,6 +158,26 @@ def import_sessions(
     if refused:
         more = f" (and {len(refused) - 1} more can't be taken)" if len(refused) > 1 else ""
         raise InputError(f"{refused[0]}{more}")
+
+
+def _imported(journal: Journal, found: Record | JobRecord, names: dict[str, str]) -> str:
+    """Add a session or a job sheet to the journal; return a line on it.
+
+    Args:
+        names: the sessions' names in the file, and their names here; one is added.
+
+    Raises:
+        InputError: a job sheet that can't be taken.
+        JournalError: the journal can't be written.
+    """
+    if not isinstance(found, Record):
+        here, new = journal.jobs.take(found, names.get(found.session, ""))
+        return f"{here}: job sheet: {counted(new, 'new entry', 'new entries')}"
+    done = journal.import_session(found)
+    name = found.session.id
+    names[name] = done.id
+    called = "" if done.id == name else f" as {done.id}, since another session has that name"
+    return f"{name}: {_DONE[done.how]}{called}, {counted(done.events, 'event')}"
 
 
 def _difference(journal: Journal, record: Record) -> str:
@@ -162,6 +188,38 @@ def _difference(journal: Journal, record: Record) -> str:
         return journal.files.difference(record)
     except OSError as error:
         return f"the file can't be read ({error.strerror})"
+
+
+def _verify_job(journal: Journal, record: Record) -> bool:
+    """Print if the job sheet of a session and its photographs are as they were recorded; return False if one isn't.
+
+    A missing photograph is told, and no fault of the record.
+    """
+    from oscservice.record.job_entries import job_fault, sheet_of
+    from oscservice.record.photographs import check_photographs
+
+    row, entries = record.session, journal.jobs.entries(record.session.id)
+    fault = job_fault(row, entries)
+    found = check_photographs(one.photograph for one in sheet_of(entries).photographs)
+    if fault is not None:
+        print(f"{row.id}: job sheet EDITED or damaged: {fault.what}")
+    elif entries:
+        later = sum(bool(entry.seal) for entry in entries)
+        said = f"{counted(len(entries), 'entry', 'entries')}{f', {later} of them after the seal' if later else ''}"
+        known = found.kept + len(found.missing) + len(found.changed)
+        pictures = f"; {found.kept} of {counted(known, 'photograph')} as attached" if known else ""
+        print(f"{row.id}: job sheet as recorded, {said}{pictures}")
+    for line in found.missing:
+        print(f"{row.id}: photograph: {line}")
+    for line in found.changed:
+        print(f"{row.id}: photograph CHANGED: {line}")
+    try:
+        differs = journal.jobs.difference(row)
+    except OSError as error:
+        differs = f"the file can't be read ({error.strerror})"
+    if differs:
+        print(f"{row.id}: the file of its job sheet DIFFERS from the journal: {differs}")
+    return fault is None and not found.changed and not differs
 
 
 def _sounds(record: Record) -> Iterator[KeptSound]:
@@ -210,10 +268,17 @@ def _names(journal: Journal, named: Sequence[str]) -> list[str]:
     return list(dict.fromkeys(named)) or known
 
 
-def _text(found: Iterator[Record]) -> Iterator[str]:
-    """Yield the lines of sessions as JSON Lines."""
+def _text(journal: Journal, names: Sequence[str], with_job_sheets: bool) -> Iterator[str]:
+    """Yield the lines of sessions as JSON Lines, each followed by its job sheet. Raises JournalError."""
+    from oscservice.record.job_entries import job_lines
     from oscservice.record.session_files import lines
 
-    for record in found:
-        for line in lines(record):
+    for name in names:
+        for line in lines(journal.record(name)):
             yield f"{line}\n"
+        if with_job_sheets:
+            try:
+                for line in job_lines(journal.jobs.record(name)):
+                    yield f"{line}\n"
+            except ValueError as error:
+                raise JournalError(f"session {name}: {error}: leave it out with --without-job-sheets") from None

@@ -18,6 +18,7 @@ from oscservice.bindings.settings_file import NOTHING, SettingsFile
 from oscservice.daemon.applied_bindings import bind, bound_lines
 from oscservice.daemon.audio_thread import AudioThread
 from oscservice.daemon.coordinator import Coordinator
+from oscservice.daemon.job_sheet_intake import JobSheetIntake
 from oscservice.daemon.network_announcement import announced, own_name
 from oscservice.daemon.plugin_service import PluginService
 from oscservice.daemon.record_status import RecordStatus
@@ -30,6 +31,7 @@ from oscservice.osc.http_server import Web, machine_names
 from oscservice.osc.ports import open_ports
 from oscservice.plugins.plugin_source import open_plugin
 from oscservice.plugins.registry import InstalledKinds, Offer, Registry
+from oscservice.record.job_file import read_job_file
 from oscservice.record.journal import Journal
 from oscservice.record.kept_sound import check_rate as check_rate_kept
 from oscservice.record.kept_sound import folder_of
@@ -93,6 +95,7 @@ async def running(
     if settings.keep_audio:
         check_rate_kept(source.sample_rate_hz)
         sound = SoundWriter(recorder.path, settings.keep_audio_mb, settings.keep_audio_days)
+    job_sheets = None if settings.job_sheet is None else JobSheetIntake(settings.job_sheet, recorder, tell)
     coordinator = Coordinator(
         SessionService(recorder),
         settings,
@@ -104,6 +107,7 @@ async def running(
         record=RecordStatus(recorder, sound),
         plugins=plugins,
         sets=RecordingSets(check_folder(), configured.checks),
+        session_begun=None if job_sheets is None else job_sheets.session_begun,
     )
     own_names = machine_names() | {settings.host.lower()}
     web = Web(coordinator.server, settings.name or own_name(), own_names, program="oscservice")
@@ -158,6 +162,8 @@ async def running(
         watch.cancel()
         coordinator.close()
         await coordinator.checks.end()
+        if job_sheets is not None:
+            await job_sheets.end()
         if sound is not None:
             await asyncio.to_thread(sound.close)
             for line in sound.take_notes():
@@ -183,6 +189,8 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
     plugins = PluginService(registry, tell, with_listeners=True, arguments=settings.plugin)
     load_instrument(settings.instrument, plugins.kinds)  # mistakes in files are reported before anything is opened
     _sentences(settings)
+    if settings.job_sheet is not None:
+        read_job_file(settings.job_sheet)
     source = make_source(settings, registry)
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()

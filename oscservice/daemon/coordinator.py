@@ -70,6 +70,7 @@ class Coordinator:
         record: the status of the recording.
         plugins: the plug-ins.
         sets: sets of recordings that can be checked by name.
+        session_begun: is told the name of each session that begins.
     """
 
     def __init__(
@@ -85,9 +86,11 @@ class Coordinator:
         record: RecordStatus | None = None,
         plugins: PluginService | None = None,
         sets: RecordingSets | None = None,
+        session_begun: Callable[[str], None] | None = None,
     ) -> None:
         self._session = session
         self._settings = settings
+        self._session_begun = session_begun
         self._record = record or RecordStatus(None)
         self._tell = tell
         self._sentences = sentences
@@ -218,6 +221,8 @@ class Coordinator:
                 case SessionChanged(session_id=session_id, events=events, instrument=instrument):
                     loop.call_soon(self._announce, events, instrument)
                     loop.call_soon(self._plugins.notify, session_id, events)
+                    if self._session_begun is not None and any(isinstance(one, ev.SessionBegun) for one in events):
+                        loop.call_soon(self._session_begun, session_id)
                 case SessionResumed(session_id=session_id, phase=phase):
                     self._tell(f"session {session_id} resumed; phase: {phase}")
                     loop.call_soon(self._announce, [])

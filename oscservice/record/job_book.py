@@ -68,8 +68,10 @@ class JobBook:
         row = self._journal.row(session_id)
         return JobRecord(row.id, row.origin, row.started_utc, self.entries(session_id))
 
-    def add(self, session_id: str, change: JobChange, at_utc: str, by: str) -> JobEntry:
+    def add(self, session_id: str, change: JobChange, at_utc: str, by: str) -> JobEntry | None:
         """Add an entry to a session that is open here, open elsewhere, or closed; return it when it is on the disk.
+
+        It has what is new in the change; None if nothing is.
 
         Raises:
             JournalError: no such session, or the journal can't be written.
@@ -81,8 +83,12 @@ class JobBook:
         with self._journal.transaction() as database:
             row = self._journal.row(session_id)
             own = self._read(session_id).get(session_id, ())
-            check_room(sheet_of(own), change)
-            entry = next_entry(row, own, change.to_body(), at_utc, author, row.seal or "")
+            sheet = sheet_of(own)
+            new = sheet.new_in(change)
+            if not new:
+                return None
+            check_room(sheet, new)
+            entry = next_entry(row, own, new.to_body(), at_utc, author, row.seal or "")
             _insert(database, session_id, [entry])
         self._copy(row)
         return entry

@@ -157,6 +157,17 @@ class JobSheet:
         notes = (*self.notes, *(JobNote(at_utc, by, text) for text in change.notes))
         return replace(self, **change.fields, notes=notes, photographs=photographs)
 
+    def new_in(self, change: JobChange) -> JobChange:
+        """Return the part of a change that is not on the sheet yet: a job sheet file may be read again."""
+        notes = {one.text for one in self.notes}
+        attached = {one.photograph for one in self.photographs}
+        return JobChange(
+            {key: text for key, text in change.fields.items() if text != getattr(self, key)},
+            tuple(text for text in change.notes if text not in notes),
+            tuple(one for one in change.photographs if one not in attached),
+            change.dropped,
+        )
+
     def fields(self) -> dict[str, str]:
         """Return the texts that somebody wrote, by field."""
         return {key: text for key in LONGEST if (text := getattr(self, key))}

@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Self
 
-from oscservice.errors import JournalDamagedError, JournalError, JournalUnavailableError
+from oscservice.errors import InputError, JournalDamagedError, JournalError, JournalUnavailableError
 from oscservice.record.event_chain import (
     EventRow,
     Record,
@@ -29,6 +29,8 @@ from oscservice.record.event_chain import (
     storable,
     utc_text,
 )
+from oscservice.record.job_entries import JobEntry, JobRecord, job_lines, next_entry
+from oscservice.record.job_sheet import JobChange
 from oscservice.record.journal import Journal, default_path
 from oscservice.record.session_files import lines
 from oscservice.sentences.plural import counted
@@ -44,14 +46,23 @@ _PASSING = (JournalUnavailableError, JournalDamagedError)
 
 @dataclass
 class _SessionInMemory:
-    """A session that was begun or resumed here, with all its events."""
+    """A session that was begun or resumed here, with all its events, and what is to be added to its job sheet: each
+    time (text in UTC), author and change."""
 
     session: SessionRow
     rows: list[EventRow] = field(default_factory=list)
+    job: list[tuple[str, str, JobChange]] = field(default_factory=list)
 
     @property
     def last_hash(self) -> str:
         return self.rows[-1].hash if self.rows else first_link(self.session.origin)
+
+    def job_record(self) -> JobRecord:
+        """Return what is to be added to the job sheet as if nothing had been written on it."""
+        entries: list[JobEntry] = []
+        for at_utc, by, change in self.job:
+            entries.append(next_entry(self.session, entries, change.to_body(), at_utc, by, ""))
+        return JobRecord(self.session.id, self.session.origin, self.session.started_utc, tuple(entries))
 
     def record(self) -> Record:
         return Record(replace(self.session, closed_utc=None, seal=None), tuple(self.rows))
@@ -121,6 +132,7 @@ class Recorder:
             with open(descriptor, "w", encoding="utf-8") as file:
                 for memory in self._sessions.values():
                     file.writelines(f"{line}\n" for line in lines(memory.record()))
+                    file.writelines(f"{line}\n" for line in job_lines(memory.job_record()))
                 file.flush()
                 os.fsync(file.fileno())
         except OSError as error:
@@ -186,6 +198,19 @@ class Recorder:
                 self._fall_back(error)
         memory.rows += rows
         return len(memory.rows)
+
+    def add_to_job(self, session_id: str, change: JobChange, at_utc: str, by: str) -> None:
+        """As `JobBook.add`; while there is a fault the entry of an open session is in memory when this returns."""
+        memory = self._sessions.get(session_id)
+        if self._journal is not None and not self.fault:
+            try:
+                self._journal.jobs.add(session_id, change, at_utc, by)
+                return
+            except _PASSING as error:
+                self._fall_back(error)
+        if memory is None:
+            raise JournalUnavailableError(self.fault)
+        memory.job.append((at_utc, by, change))
 
     def seal(self, session_id: str, at_utc: str) -> None:
         """As `Journal.seal`."""
@@ -280,6 +305,13 @@ class Recorder:
                 self._rename(memory, name)
         elif not there.session.closed:
             self._journal.extend(own.id, memory.rows[len(there.events) :])
+        while memory.job:
+            at_utc, by, change = memory.job[0]
+            try:
+                self._journal.jobs.add(memory.session.id, change, at_utc, by)
+            except InputError as error:
+                self.notes.append(f"session {memory.session.id}: {error}")
+            del memory.job[0]
         if own.closed_utc is not None:
             if there is None or not there.session.closed:
                 self._journal.seal(memory.session.id, own.closed_utc)

@@ -6,6 +6,8 @@ A file has one line that begins a session and one line for each event:
 {"seq": 1, "at_utc": …, "kind": …, "body": {…}, "hash": …}
 {"seq": 2, …}
 
+In an export the job sheet of a session follows it, in the form of `job_entries`.
+
 Of a closed session there are as many events as the first line says. Of an open one there may be more: they were added
 after the first line was written.
 """
@@ -22,6 +24,8 @@ from typing import Any, TypeAlias
 
 from oscservice.errors import InputError, JournalError
 from oscservice.record.event_chain import SESSION_NAME, EventRow, Record, SessionRow, body_text, edited, object_in
+from oscservice.record.job_entries import FORMAT as JOB_FORMAT
+from oscservice.record.job_entries import JobRecord, job_record
 from oscservice.record.whole_file import whole_file
 
 FORMAT = "oscservice-session"
@@ -61,8 +65,8 @@ def lines(record: Record) -> Iterator[str]:
         yield _event_line(event, row.id)
 
 
-def records(text: Iterable[str], name: str) -> Iterator[Record | InputError]:
-    """Yield the sessions in lines; for one that can't be used, the mistake in it and its line.
+def records(text: Iterable[str], name: str) -> Iterator[Record | JobRecord | InputError]:
+    """Yield the sessions and job sheets in lines; for one that can't be used, the mistake in it and its line.
 
     Args:
         text: the lines.
@@ -87,12 +91,23 @@ def _event_line(event: EventRow, session_id: str) -> str:
     return json.dumps({"seq": event.seq, "at_utc": event.at_utc, "kind": event.kind, "body": body, "hash": event.hash})
 
 
-def _whole_session(numbered: Sequence[_NumberedLine], name: str) -> Record | InputError:
-    record, mistake = _session(numbered)
+def _whole_session(numbered: Sequence[_NumberedLine], name: str) -> Record | JobRecord | InputError:
+    head = numbered[0][1]
+    is_job = head is not None and head.get("format") == JOB_FORMAT
+    record, mistake = _job(numbered) if is_job else _session(numbered)
     if record is not None and mistake is None:
         return record
     line, what = mistake or (numbered[0][0], "")
     return InputError(f"{name} line {line}: {what}")
+
+
+def _job(numbered: Sequence[_NumberedLine]) -> tuple[JobRecord | None, tuple[int, str] | None]:
+    """Return a job sheet's entries up to the last good one, and the first mistake in the lines with its line number."""
+    try:
+        record, mistake = job_record(numbered[0][1] or {}, [found for _, found in numbered[1:]])
+    except ValueError as error:
+        return None, (numbered[0][0], str(error))
+    return record, None if mistake is None else (numbered[mistake[0]][0], mistake[1])
 
 
 def _session(numbered: Sequence[_NumberedLine]) -> tuple[Record | None, tuple[int, str] | None]:
