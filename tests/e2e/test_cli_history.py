@@ -127,6 +127,12 @@ def test_the_table_of_changes(journal: Path) -> None:
     assert "(1) not comparable: not heard in the second" in lines
     assert "of the" in got.out
     assert "by chance" in got.out
+    in_inches = run_command(
+        "compare", "2026-11-25-1", "last-1", "--instrument", RED, "--journal", journal, "--lengths", "in"
+    )
+    rows = [line for line in in_inches.out.splitlines() if re.search(r"saddle, in +[+]\d\.\d{3} ± \d\.\d{3} ", line)]
+    assert len(rows) == sum("saddle, mm" in line for line in lines) == 6
+    assert "inches + away from the nut" in " ".join(in_inches.out.split())
 
 
 def test_the_changes_as_an_object(journal: Path) -> None:

@@ -73,6 +73,18 @@ def test_every_form_at_once(journal: Path, tmp_path: Path) -> None:
     assert before == {place: place.read_bytes() for place in places.values()}, "the same session is the same bytes"
 
 
+def test_only_the_page_tells_lengths_in_inches(journal: Path, tmp_path: Path) -> None:
+    places = {"-o": tmp_path / "a.html", "--csv": tmp_path / "a.csv", "--json": tmp_path / "a.json"}
+    words = [word for pair in places.items() for word in pair]
+    assert run_command("report", FIRST, "--journal", journal, *words).code == 0
+    before = {option: place.read_text(encoding="utf-8") for option, place in places.items()}
+    assert run_command("report", FIRST, "--journal", journal, *words, "--lengths", "in").code == 0
+    after = {option: place.read_text(encoding="utf-8") for option, place in places.items()}
+    assert [option for option in places if before[option] != after[option]] == ["-o"]
+    assert "lengths in mm. Hz" in before["-o"]
+    assert "lengths in inches. Hz" in after["-o"]
+
+
 def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path, tmp_path: Path) -> None:
     def printed(*words: str) -> str:
         done = run_process("report", *words, "--journal", journal, PYTHONIOENCODING="ascii")
