@@ -288,6 +288,9 @@ def _line_and_words(form: type[Form], error: ErrorDetails, text: str, expected: 
             line = max(line, *(find_line(text, (*place.path, key)) for key in keys))
             return line, f"{', '.join((*place.names, named))}: {words}"
     where = ", ".join(place.names)
+    own_words = str(error["ctx"]["error"]) if error["type"] == "value_error" else ""
+    if own_words.startswith("found "):  # a check of one value that says it all
+        return line, f"{where}: {own_words}"
     if error["type"] == "extra_forbidden":
         return line, f"{where}: unknown key; {nearest(place.key, fields)}"
     described = fields[place.key].description if place.key in fields else None

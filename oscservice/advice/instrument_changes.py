@@ -152,14 +152,14 @@ def _whole(left: Instrument, now: Instrument, effects: tuple[SaddleFollowing, ..
         found.append(InstrumentChange("reference", f"{pitch}, {_range(effects)}"))
     for part in _relief_parts(left, now):
         found.append(InstrumentChange("relief", f"{part}: measure the action again, it goes with the neck"))
-    if left.bridge.kind != now.bridge.kind:
+    if left.bridge.title != now.bridge.title:
         pulls = (
             "strings now pull one another out of tune"
             if now.bridge.floating
             else "strings no longer pull one another out of tune"
         )
         effect = pulls if now.bridge.floating != left.bridge.floating else "saddles are moved another way"
-        found.append(InstrumentChange("bridge", f"bridge {left.bridge.kind} → {now.bridge.kind}: {effect}"))
+        found.append(InstrumentChange("bridge", f"bridge {left.bridge.title} → {now.bridge.title}: {effect}"))
     before_n, after_n = (sum(_pull_n(one, n) for n in range(1, len(now.strings) + 1)) for one in (left, now))
     share = after_n / before_n - 1.0
     if now.bridge.floating and abs(share) > SPRINGS_SHARE:

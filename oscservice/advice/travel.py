@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 from oscservice.advice.correction import SHOWN_MM, direction_of, error_after
 from oscservice.advice.prediction import STRESSED_SHARE
 from oscservice.defaults import INCH_MM
-from oscservice.instrument.bridge_kinds import FIXED
 from oscservice.instrument.fretting import FrettedString, fret_12_setback_mm
+from oscservice.instrument.hardware import SHAPED_SADDLE
 from oscservice.instrument.spec import SHAPED, Instrument, StringSpec
 from oscservice.instrument.string_physics import (
     MUSIC_WIRE_STRENGTH_PA,
@@ -226,8 +226,8 @@ def _pitch(at: _Missing) -> TravelRemedy | None:
 
 
 def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | None:
-    """Return the remedy of shaping the crown of a fixed saddle."""
-    if instrument.bridge.kind != FIXED or instrument.adjuster_of(string) is not None:
+    """Return the remedy of shaping the crown of a one-piece saddle."""
+    if instrument.bridge.saddle != SHAPED_SADDLE or instrument.adjuster_of(string) is not None:
         return None
     shaped = f"have its crown shaped {abs(at.mm):.1f} mm {at.direction}"
     text = f"If the saddle is wide enough, {shaped}; removed material can't be put back."
@@ -237,7 +237,7 @@ def _crown(instrument: Instrument, string: int, at: _Missing) -> TravelRemedy | 
 def _bridge(instrument: Instrument, at: _Missing) -> TravelRemedy:
     """Return the remedy of moving the bridge."""
     bridge, how_far = instrument.bridge, f"{abs(at.mm):.1f} mm {at.direction}"
-    if bridge.kind == FIXED:
+    if bridge.saddle == SHAPED_SADDLE:
         text = f"Have a repairer move the saddle's slot {how_far} under this string."
     else:
         part = "posts of the bridge" if bridge.floating else "bridge"

@@ -82,7 +82,7 @@ def list_instruments() -> None:
             _scale(instrument),
             str(instrument.frets),
             _gauges(instrument),
-            instrument.bridge.kind,
+            instrument.bridge.title,
         )
     Console().print(table)
 

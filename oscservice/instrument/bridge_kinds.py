@@ -1,20 +1,33 @@
 """The kinds of bridge: means to move the saddles, strings that share an adjuster, and values a file may leave out.
 
-A built-in kind is one entry of ``BUILT_IN_KINDS``, with a preset in ``presets/`` that has such a bridge. Other packages
-may add kinds: they are records of the same form.
+A file gives the balance of its bridge and the kind of its saddles. A kind of saddle is one entry of ``SADDLE_KINDS``,
+with a preset in ``presets/`` that has such saddles. Files of older versions name both with one word, of
+``BUILT_IN_KINDS``. Other packages may add kinds: they are records of the same form.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+from oscservice.instrument.hardware import (
+    AWAY_FROM_NUT,
+    CLAMPED,
+    CLOCKWISE_WAYS,
+    FIXED,
+    PAIRED,
+    SCREW_DRIVEN,
+    SHAPED_SADDLE,
+    SPRING_BALANCED,
+    TWO_SCREW_BAR,
+)
 from oscservice.instrument.spec import (
     ADJUSTER_SHARE,
     BY_HAND,
     MEANS,
     MOST_STRINGS,
+    OLD_KINDS,
     SCREW,
     SHAPED,
     THREAD_RANGE_MM,
@@ -51,12 +64,14 @@ class BridgeKind:
         layout: returns the adjusters of a bridge of this size. Raises KeyError for a number of strings that is not in
             ``made_for``.
         slacken: a string must be slackened before its saddle is moved, unless the file says otherwise.
-        floating: the bridge moves when the strings' tension changes.
+        floating: the bridge is balanced by springs: it moves when the strings' tension changes.
         mm_per_turn: thread of its screws, if the file gives none; None where the file has to, or there is no screw.
         step_mm: smallest step, if the file gives none; None for that of its means.
         made_for: numbers of strings that it is made for.
         may_lack_travel: a file may give no travel: then nothing on the bridge can be moved.
         end_screws: its two screws are at the ends of a bar, outside the strings.
+        clockwise: the way of a saddle whose screw is turned clockwise, if the file says nothing; None if not known.
+        saddle: its kind of saddle; None for that of another package.
     """
 
     means: str
@@ -68,6 +83,8 @@ class BridgeKind:
     made_for: Collection[int] = range(1, MOST_STRINGS + 1)
     may_lack_travel: bool = False
     end_screws: bool = False
+    clockwise: str | None = None
+    saddle: str | None = None
 
     @property
     def screws(self) -> bool:
@@ -103,19 +120,38 @@ def _bar(size: BridgeSize) -> Layout:
     return dict(zip(("treble screw", "bass screw"), moving, strict=True))
 
 
-FIXED = "fixed saddle"
-
-BUILT_IN_KINDS: Mapping[str, BridgeKind] = MappingProxyType(
+# A saddle's screw has its head behind the bridge and draws the saddle to it: clockwise is away from the nut. A bar's
+# two screws go in from behind and push against its posts: clockwise moves that end away from them, and so from the nut
+# too (common practice, no source). Where the heads are on the nut's side, the file says so.
+#
+# Clamps bite into a saddle and a bar's stop screws carry every string: neither is moved under tension.
+SADDLE_KINDS: Mapping[str, BridgeKind] = MappingProxyType(
     {
-        # Clamps bite into a saddle and a bar's stop screws carry every string: neither is moved under tension.
-        "clamped floating": BridgeKind(BY_HAND, _one_for_each("saddle"), slacken=True, floating=True),
-        "screw-driven fixed": BridgeKind(SCREW, _one_for_each("saddle")),
-        "paired saddles": BridgeKind(SCREW, _pairs),
-        "two-screw bar": BridgeKind(SCREW, _bar, slacken=True, end_screws=True),
-        FIXED: BridgeKind(SHAPED, _one_for_each("crown"), slacken=True, may_lack_travel=True),
+        CLAMPED: BridgeKind(BY_HAND, _one_for_each("saddle"), slacken=True, saddle=CLAMPED),
+        SCREW_DRIVEN: BridgeKind(SCREW, _one_for_each("saddle"), clockwise=AWAY_FROM_NUT, saddle=SCREW_DRIVEN),
+        PAIRED: BridgeKind(SCREW, _pairs, clockwise=AWAY_FROM_NUT, saddle=PAIRED),
+        TWO_SCREW_BAR: BridgeKind(
+            SCREW, _bar, slacken=True, end_screws=True, clockwise=AWAY_FROM_NUT, saddle=TWO_SCREW_BAR
+        ),
+        SHAPED_SADDLE: BridgeKind(
+            SHAPED, _one_for_each("crown"), slacken=True, may_lack_travel=True, saddle=SHAPED_SADDLE
+        ),
     }
 )
-"""Built-in kinds by the name that files give."""
+"""Kinds of bridge by their saddles, fixed ones."""
+
+
+def kind_of(balance: str, saddle: str) -> BridgeKind:
+    """Return the kind of bridge with this balance and these saddles, one of BALANCES and one of SADDLES."""
+    return replace(SADDLE_KINDS[saddle], floating=balance == SPRING_BALANCED)
+
+
+_OLD_FLOATING = "clamped floating"
+
+BUILT_IN_KINDS: Mapping[str, BridgeKind] = MappingProxyType(
+    {name: kind_of(SPRING_BALANCED if name == _OLD_FLOATING else FIXED, saddle) for name, saddle in OLD_KINDS.items()}
+)
+"""Built-in kinds by the one word that files of older versions give."""
 
 Kinds = Mapping[str, BridgeKind]
 """Kinds from other packages by the name that files give."""
@@ -141,6 +177,10 @@ def checked(kind: BridgeKind) -> BridgeKind:
         raise ValueError(f"means {kind.means!r}; expected one of {', '.join(MEANS)}")
     if not isinstance(kind.slacken, bool) or not isinstance(kind.floating, bool):
         raise ValueError("slacken and floating are True or False")
+    if kind.clockwise is not None and not (kind.screws and kind.clockwise in CLOCKWISE_WAYS):
+        raise ValueError(
+            f"clockwise {kind.clockwise!r}; expected one of {', '.join(CLOCKWISE_WAYS)} for a screw, or None"
+        )
     low, high = THREAD_RANGE_MM
     thread = kind.mm_per_turn
     if thread is not None and not (kind.screws and _number(thread) and low <= thread <= high):

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from oscservice.defaults import INCH_MM
-from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds, find_kind
+from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds
 from oscservice.instrument.instrument_form import InstrumentForm, StringForm, expand
 from oscservice.instrument.pitch import note_number
 from oscservice.instrument.spec import Adjuster, StringSpec
@@ -48,11 +48,12 @@ def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tu
 
 def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, str]]:
     """Yield a kind of bridge that isn't made for so many strings."""
-    kind = find_kind(form.bridge.kind, kinds) if form.bridge.adjuster is None else None
+    kind = form.bridge.kind_in(kinds) if form.bridge.adjuster is None else None
     if kind is not None and len(form.string) not in kind.made_for:
         numbers = ", ".join(map(str, sorted(kind.made_for)))
-        words = f"found {form.bridge.kind!r}, which is made for {numbers} strings; expected another kind for"
-        yield ("bridge", "kind"), f"{words} {len(form.string)}"
+        key, name = form.bridge.named_by
+        words = f"found {name!r}, which is made for {numbers} strings; expected another kind for"
+        yield ("bridge", key), f"{words} {len(form.string)}"
 
 
 def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
@@ -66,12 +67,30 @@ def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
         if adjuster.name in names:
             yield (*here, "name"), f"found {adjuster.name!r} again, expected another name for each"
         names.add(adjuster.name)
+    held = [number for clamp in form.nut.clamps_on(len(form.string)) for number in clamp]
+    if held:
+        yield from _clamps(held, len(form.string))
+
+
+def _clamps(held: list[int], strings: int) -> Iterator[tuple[Location, str]]:
+    """Yield strings that are under no clamp of a locking nut, under two, or don't exist."""
+    here: Location = ("nut", "clamps")
+    absent = [number for number in held if number > strings]
+    twice = [number for number in held if held.count(number) > 1]
+    free = [number for number in range(1, strings + 1) if number not in held]
+    if absent:
+        yield here, f"found string {absent[0]}, expected 1 to {strings}"
+    elif twice:
+        yield here, f"found string {twice[0]} twice, expected each string under one clamp"
+    elif free:
+        yield here, f"found no clamp over string {free[0]}, expected each string under one clamp"
 
 
 def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[tuple[Location, str]]:
     """Yield strings that no adjuster moves, and adjusters that move the strings exactly as others do."""
     if not adjusters:
         return
+    key, _ = form.bridge.named_by
     matrix = np.array([[a.influence.get(n, 0.0) for a in adjusters] for n in range(1, len(form.string) + 1)])
     still = [n for n, row in enumerate(matrix, start=1) if not row.any()]
     if still:
@@ -83,7 +102,7 @@ def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[t
         shares = np.linalg.lstsq(earlier, way, rcond=None)[0]
         if np.linalg.norm(earlier @ shares - way) < _SAME_WAY:
             others = [repr(a.name) for a, share in zip(adjusters, shares, strict=False) if abs(share) > _SAME_WAY]
-            named = ("bridge", "adjuster", index, "influence") if form.bridge.adjuster else ("bridge", "kind")
+            named = ("bridge", "adjuster", index, "influence") if form.bridge.adjuster else ("bridge", key)
             yield (
                 named,
                 f"found that {adjusters[index].name!r} moves the strings "

@@ -61,6 +61,7 @@ NutKind = Annotated[str, _one_of(NUTS)]
 Clockwise = Annotated[str, _one_of(CLOCKWISE_WAYS)]
 Pegs = Annotated[str, _one_of(PEGS)]
 Anchor = Annotated[str, _one_of(ANCHORS)]
+FineTunerWay = Annotated[str, _one_of((UP, DOWN))]
 
 
 class Nut(Frozen):
@@ -102,4 +103,4 @@ class FineTuners(Frozen):
     """
 
     range_cents: Annotated[float, Field(ge=FINE_TUNER_RANGE_CENTS[0], le=FINE_TUNER_RANGE_CENTS[1])]
-    clockwise: Annotated[str, _one_of((UP, DOWN))] = UP
+    clockwise: FineTunerWay = UP

@@ -12,9 +12,10 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from oscservice.errors import InputError
+from oscservice.instrument.bridge_form import KINDS_IN_CONTEXT, expected_of
 from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds
 from oscservice.instrument.contradictions import contradictions
-from oscservice.instrument.instrument_form import KINDS_IN_CONTEXT, InstrumentForm, expand, expected_of
+from oscservice.instrument.instrument_form import InstrumentForm, expand
 from oscservice.instrument.modified_instrument import with_capo
 from oscservice.instrument.spec import Instrument
 from oscservice.toml_file import first_mistake, mistake, read_form, toml_text

@@ -307,7 +307,7 @@ def _built(instrument: Instrument) -> Built:
         identity=instrument.identity,
         reference_hz=instrument.reference_hz,
         frets=instrument.frets,
-        bridge=bridge.kind,
+        bridge=bridge.title,
         floating=bridge.floating,
         slacken=bridge.slacken,
         means=tuple(sorted({adjuster.means for adjuster in bridge.adjusters})),

@@ -13,8 +13,8 @@ from oscservice.advice.neck_errors import NeckErrors, SaddleAndNut, saddle_and_n
 from oscservice.advice.prediction import StringPrediction, predict
 from oscservice.advice.travel import travel_remedies
 from oscservice.hearing.inharmonicity import Stiffness
-from oscservice.instrument.bridge_kinds import FIXED
 from oscservice.instrument.fretting import fretted_string
+from oscservice.instrument.hardware import SHAPED_SADDLE
 from oscservice.instrument.spec import Bridge, Instrument, StringSpec
 from oscservice.session.judgement import ambiguity_of, comparison_of
 from oscservice.session.state import State
@@ -22,7 +22,7 @@ from oscservice.session.string_state import StringState
 from oscservice.session.survey import neck_of, weights_of
 from oscservice.session.vocabulary import Status
 
-_NO_BRIDGE = Bridge(kind=FIXED, floating=False, slacken=False, adjusters=())
+_NO_BRIDGE = Bridge(kind="none", floating=False, slacken=False, adjusters=(), saddle=SHAPED_SADDLE)
 
 
 @dataclass(frozen=True)

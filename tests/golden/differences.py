@@ -41,6 +41,20 @@ NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
 }
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
+NEW_RECORD_FIELDS: dict[str, frozenset[str]] = {
+    "Instrument": frozenset({"nut", "fine_tuners", "pegs", "tools", "tuning"}),
+    "StringSpec": frozenset({"nut_offset_mm", "fret_targets_cents"}),
+    "Bridge": frozenset({"saddle", "let_down", "anchor"}),
+    "Adjuster": frozenset({"clockwise"}),
+    "SetUp": frozenset(
+        {
+            *("pickup_treble_wanted_mm", "pickup_bass_wanted_mm"),
+            *("string_set", "stretched_in", "hours_played", "replace_after_hours"),
+        }
+    ),
+}
+"""Record of an instrument, or of a part of it -> its fields that the golden files lack."""
+
 NEW_EVENTS: frozenset[str] = frozenset()
 """Kinds of events that are in no golden journal. In a comparison with golden journals they are left out."""
 

@@ -16,10 +16,11 @@ from bench.silent import SilentBench, Work
 from made_up_session import HARMONIC_CENTS, MadeUpSession, MadeUpTechnician, two_equal_strings
 
 from oscservice.hearing.listener import Quiet
+from oscservice.instrument.hardware import Nut
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import NewGauge, with_gauges
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
-from oscservice.instrument.spec import Instrument
+from oscservice.instrument.spec import OLD_KINDS, Instrument
 from oscservice.record.kept_sound import KeptSound
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -41,6 +42,26 @@ WORN = Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}, fret_shift_mm={5: 0.35}, nut
 FRET_12 = Place("fret", 12)
 
 _MOST_STEPS = 2000
+
+
+_OLD_TITLES = {"six-string-648": "Six-string, 648 mm, clamped floating bridge"}
+
+
+def as_recorded(instrument: Instrument) -> Instrument:
+    """An instrument as it was when the golden files were made: its bridge under the old name, nothing known of nut,
+    fine tuners, the strings' ends and the way of the screws."""
+    bridge = instrument.bridge
+    adjusters = tuple(adjuster.model_copy(update={"clockwise": None}) for adjuster in bridge.adjusters)
+    old = next(kind for kind, saddle in OLD_KINDS.items() if saddle == bridge.saddle)
+    then = {"kind": old, "let_down": False, "anchor": "bridge", "adjusters": adjusters}
+    return instrument.model_copy(
+        update={
+            "title": _OLD_TITLES.get(instrument.name, instrument.title),
+            "bridge": bridge.model_copy(update=then),
+            "nut": Nut(),
+            "fine_tuners": None,
+        }
+    )
 
 
 class Written:
@@ -111,7 +132,7 @@ class OnRig(Written, Work):
         channels: bool = False,
         rig: Rig | None = None,
     ) -> None:
-        given = load_instrument(instrument) if isinstance(instrument, str) else instrument
+        given = as_recorded(load_instrument(instrument) if isinstance(instrument, str) else instrument)
         rig = out_of_tune(given, seed, worst_mm, faults) if rig is None else rig
         super().__init__(given, SilentBench(rig, seed), seed, 0.2, overrule)
         self._says = says
@@ -156,6 +177,10 @@ class Said(Written, MadeUpSession):
     """A session on made-up pitches."""
 
     hands: MadeUpTechnician
+
+    def __init__(self, instrument: str | Instrument = FLOATING, *args: Any, **more: Any) -> None:
+        given = load_instrument(instrument) if isinstance(instrument, str) else instrument
+        super().__init__(as_recorded(given), *args, **more)
 
     def set_up(self, errors_cents: dict[int, float], **how: Any) -> Said:
         """Inspected, and hands ready."""
@@ -225,7 +250,7 @@ def thorough() -> OnRig:
 
 def overruled() -> OnRig:
     """An instrument that comes back with other strings: changes noticed, and a worn string advised on all the same."""
-    instrument = load_instrument(SCREWS)
+    instrument = as_recorded(load_instrument(SCREWS))
     before = with_gauges(instrument, {1: NewGauge(0.229), 6: NewGauge(1.24)})
     work = OnRig(SCREWS, 11, 3.0, Faults(uneven={4: Uneven(0.47, 30.0, 0.06)}), overrule=True)
     work.begin(4.0, "1 5 12x3 17", day=DAY, last_time=cm.LastTime(before, before))

@@ -28,12 +28,14 @@ from golden.differences import (
     CHANGED_NUMBERS,
     GONE_STATE_FIELDS,
     NEW_EVENT_FIELDS,
+    NEW_RECORD_FIELDS,
     NEW_STATE_FIELDS,
     RENAMED_STATE_FIELDS,
     reworded,
 )
 from pydantic import BaseModel
 
+from oscservice.instrument.spec import Instrument
 from oscservice.record.event_chain import body_text
 from oscservice.session import events as ev
 from oscservice.session.replay import fold
@@ -73,8 +75,17 @@ def read(path: Path) -> list[str]:
 def line_of(event: ev.Event) -> str:
     """An event as its line, without fields that the golden journals lack."""
     kind, body = ev.to_body(event)
-    known = {name: value for name, value in body.items() if name not in NEW_EVENT_FIELDS.get(kind, ())}
+    known = {name: _known(value) for name, value in body.items() if name not in NEW_EVENT_FIELDS.get(kind, ())}
     return f'{{"kind":"{kind}","body":{body_text(kind, known)}}}'
+
+
+def _known(value: Any) -> Any:
+    """A field of an event; an instrument in JSON without fields that the golden files lack."""
+    if not isinstance(value, str) or not value.startswith('{"name":'):
+        return value
+    record = Instrument.from_json(value)
+    known = plain(record)
+    return value if json.loads(value) == known else json.dumps(known, ensure_ascii=False, separators=(",", ":"))
 
 
 def event_of(line: str) -> ev.Event:
@@ -130,7 +141,8 @@ def plain(value: Any, path: str = "") -> Any:
 
 def _names(value: Any) -> list[str] | None:
     if isinstance(value, BaseModel):
-        return list(type(value).model_fields)
+        new = NEW_RECORD_FIELDS.get(type(value).__name__, ())
+        return [name for name in type(value).model_fields if name not in new]
     if dataclasses.is_dataclass(value):
         return [field.name for field in dataclasses.fields(value)]
     return None

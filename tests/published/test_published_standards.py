@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from oscservice.instrument.instrument_form import THREADS_MM
 from oscservice.instrument.pitch import note_hz, note_number
+from oscservice.instrument.thread import THREADS_MM
 
 
 def test_standard_tuning_frequency() -> None:

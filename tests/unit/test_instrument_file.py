@@ -37,9 +37,10 @@ MISTAKES = [
     ("scale_mm = 648.0", "scale_mm = 1" + "0" * 400, ["scale_mm: found 1000"]),
     ("scale_mm = 648.0", "scale = 648.0", ["scale: unknown key", "did you mean scale_mm?"]),
     ("reference_hz = 440.0", "reference_hz = 44.0", ["reference_hz: found 44.0", "380 to 500"]),
-    ('kind = "clamped floating"', 'kind = "floating"', ["bridge, kind: found 'floating'", "fixed saddle"]),
+    ('saddle = "clamped"', 'saddle = "floating"', ["bridge, saddle: found 'floating'", "clamped, screw-driven"]),
+    ('balance = "spring-', 'balance = "floating" #', ["balance: found 'floating', expected one of spring-balanced"]),
     ("toward_nut_mm = 5.0", "toward_nut_mm = -5.0", ["bridge, toward_nut_mm: found -5.0"]),
-    ("toward_nut_mm = 5.0", 'thread = "M3"', ["bridge, thread: a bridge of the kind clamped floating"]),
+    ("toward_nut_mm = 5.0", 'thread = "M3"', ['bridge, thread: a bridge with saddle = "clamped" has no']),
     ("gauge_in = 0.046", "gauge_in = 46", ["string 6, gauge_in: found 46", "inches"]),
     ("gauge_in = 0.046", "guage_in = 0.046", ["string 6, guage_in: unknown key", "did you mean gauge_in?"]),
     ("gauge_in = 0.046", "gauge_in = 0.046\ngauge_mm = 1.17", ["string 6, gauge: expected either gauge_in"]),
@@ -147,7 +148,7 @@ def test_a_mistake_in_a_bridges_own_adjusters(stood: str, instead: str, at: str 
 
 
 def test_a_fixed_saddle_takes_no_thread_and_no_step_without_travel() -> None:
-    fixed = '"fixed saddle"'
+    fixed = '"shaped"'
     text = preset_toml("six-string-628-fixed")
     assert "has no saddle screw" in refusal(text.replace(fixed, fixed + '\naway_mm = 1.0\nthread = "M3"'))
     assert "found no travel" in refusal(text.replace(fixed, fixed + "\nstep_mm = 0.2"))
@@ -164,8 +165,10 @@ def test_a_plain_string_has_no_core_of_its_own() -> None:
 
 
 def test_a_screw_needs_its_thread() -> None:
-    text = TEXT.replace('"clamped floating"', '"screw-driven fixed"')
-    assert "bridge, thread: a bridge of the kind screw-driven fixed needs its thread" in refusal(text)
+    text = TEXT.replace('"clamped"', '"screw-driven"')
+    assert 'bridge, thread: a bridge with saddle = "screw-driven" needs its thread' in refusal(text)
+    old = text.replace('balance = "spring-balanced"', 'kind = "screw-driven fixed"').replace("saddle = ", "# ")
+    assert "bridge, thread: a bridge of the kind screw-driven fixed needs its thread" in refusal(old)
     assert "bridge, thread: found 'M9'" in refusal(text.replace("away_mm", 'thread = "M9"\naway_mm', 1))
     by_number = read_instrument(text.replace("away_mm", "thread = 0.7\naway_mm", 1), "x")
     assert by_number.bridge.adjusters[0].mm_per_turn == 0.7

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.plugins.registry import InstalledKinds
 
 KIND = 'kind = "clamped floating"'
-FILE = preset_toml("six-string-648")
+FILE = re.sub(r"balance = .*\nsaddle = .*", KIND, preset_toml("six-string-648"), count=1)
 
 WEDGES = """
 from oscservice.plugins.registry import BridgePlugin
@@ -80,7 +81,10 @@ def test_the_file_has_the_last_word(kinds: InstalledKinds) -> None:
         (
             "wedges",
             "",
-            ["bridge, kind: found 'wedges', expected one of clamped floating", "bolts, plates, wedge saddles"],
+            [
+                "bridge, kind: found 'wedges', expected balance and saddle instead, or one of clamped floating",
+                "bolts, plates, wedge saddles",
+            ],
         ),
     ],
 )
@@ -144,7 +148,7 @@ def test_a_bridge_of_the_wrong_shape_is_reported_and_disabled(packages_folder: P
     assert list(kinds) == ["wedge saddles"], "the others are used all the same"
     (said,) = registry.said
     assert said.startswith(("odd: " + reason, "odd: with 1 string: " + reason))
-    assert load_instrument("six-string-648", kinds).bridge.kind == "clamped floating"
+    assert load_instrument("six-string-648", kinds).bridge.kind == "spring-balanced, clamped saddles"
 
 
 def test_a_kind_that_is_built_in_is_not_replaced(packages_folder: Path) -> None:

@@ -9,7 +9,8 @@ import pytest
 from pydantic import ValidationError
 
 from oscservice.errors import InputError
-from oscservice.instrument.bridge_kinds import BUILT_IN_KINDS, BridgeSize, checked
+from oscservice.instrument.bridge_kinds import SADDLE_KINDS, BridgeSize, checked, kind_of
+from oscservice.instrument.hardware import BALANCES, SADDLES
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml, read_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import MOST_STRINGS, Adjuster, Instrument
@@ -17,7 +18,8 @@ from oscservice.instrument.spec import MOST_STRINGS, Adjuster, Instrument
 
 def test_presets_cover_every_kind_of_bridge_and_4_to_8_strings() -> None:
     presets = [load_instrument(name) for name in preset_names()]
-    assert {preset.bridge.kind for preset in presets} == set(BUILT_IN_KINDS)
+    assert {preset.bridge.saddle for preset in presets} == set(SADDLES) == set(SADDLE_KINDS)
+    assert {preset.bridge.balance for preset in presets} == set(BALANCES)
     assert {len(preset.strings) for preset in presets} == {4, 5, 6, 7, 8}
 
 
@@ -38,10 +40,12 @@ def test_a_copied_preset_reads_the_same(name: str, tmp_path: Path) -> None:
     assert load_instrument(str(copy)) == load_instrument(name)
 
 
-@pytest.mark.parametrize("name", BUILT_IN_KINDS)
-def test_a_built_in_kind_is_possible_with_every_number_of_strings(name: str) -> None:
-    kind = BUILT_IN_KINDS[name]
+@pytest.mark.parametrize("balance", BALANCES)
+@pytest.mark.parametrize("saddle", SADDLES)
+def test_a_built_in_kind_is_possible_with_every_number_of_strings(balance: str, saddle: str) -> None:
+    kind = kind_of(balance, saddle)
     assert checked(kind) is kind
+    assert (kind.saddle, kind.floating) == (saddle, balance == "spring-balanced")
     assert list(kind.made_for) == list(range(1, MOST_STRINGS + 1))
     for strings in kind.made_for:
         moved = {number for influence in kind.layout(BridgeSize(strings)).values() for number in influence}
@@ -75,7 +79,7 @@ def test_separate_saddles_move_one_string_each() -> None:
 def test_paired_saddles_move_two_strings_and_an_odd_one_by_itself() -> None:
     guitar = load_instrument("six-string-648-paired")
     assert [set(a.influence) for a in guitar.bridge.adjusters] == [{1, 2}, {3, 4}, {5, 6}]
-    text = preset_toml("bass-5-864").replace('"screw-driven fixed"', '"paired saddles"')
+    text = preset_toml("bass-5-864").replace('"screw-driven"', '"paired"')
     assert [set(a.influence) for a in read_instrument(text, "x").bridge.adjusters] == [{1, 2}, {3, 4}, {5}]
 
 
@@ -95,8 +99,8 @@ def test_a_fixed_saddle_has_nothing_to_move() -> None:
 
 
 def test_a_wide_fixed_saddle_is_shaped_string_by_string() -> None:
-    room = '"fixed saddle"\ntoward_nut_mm = 0.8\naway_mm = 0.6\n'
-    text = preset_toml("six-string-628-fixed").replace('"fixed saddle"', room, 1)
+    room = '"shaped"\ntoward_nut_mm = 0.8\naway_mm = 0.6\n'
+    text = preset_toml("six-string-628-fixed").replace('"shaped"', room, 1)
     shaped = read_instrument(text, "x")
     assert [a.name for a in shaped.bridge.adjusters] == [f"crown {n}" for n in range(1, 7)]
     crown = shaped.adjuster_of(3)
