@@ -7,15 +7,26 @@ import json
 from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
 from oscservice.sentences.plural import counted, numbered
-from oscservice.sentences.sentence_table import ENGLISH
+from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_of
 from oscservice.session.prompts import missed_text
 from oscservice.session.vocabulary import Drift, Status, place_text
 
+_QUOTING = (ev.SessionBegun, ev.ItemInspected, ev.StringSetAside)
+"""Events whose lines have a person's words, in which no length is converted."""
 
-def sentence(event: ev.Event) -> str | None:
-    """Return an event as one line for a person, or None for an event that needs no line of its own."""
+
+def sentence(event: ev.Event, sentences: Sentences = ENGLISH) -> str | None:
+    """Return an event as one line for a person, or None for an event that needs no line of its own.
+
+    The line is English; its lengths are in the unit of the table of sentences.
+    """
+    line = _line(event)
+    return line if line is None or isinstance(event, _QUOTING) else sentences.told(line)
+
+
+def _line(event: ev.Event) -> str | None:
     match event:
         case ev.SessionBegun(label=label, tolerance_cents=tolerance):
             return f"session begun: {label} (tolerance {counted(tolerance, 'cent')})"

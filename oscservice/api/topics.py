@@ -10,6 +10,7 @@ import math
 from oscservice.advice.causes import Cause, Finding
 from oscservice.advice.saddle_response import Response
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.sentences.length_text import LengthUnit
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session.events import StringChecked
 from oscservice.session.figures import Figures, StringFigures, figures
@@ -35,13 +36,16 @@ _MEASURED = {
     BASS: "/inspect/action/bass",
 }
 
+_TOLD = ("/off", "/changes", "/cause/evidence", "/ways_out", "/response/oddity", "/nut/untold")
+"""Ends of addresses with an English text that may have lengths in it."""
+
 
 def topics(state: State, sentences: Sentences = ENGLISH, known: Figures | None = None) -> dict[str, Topic]:
     """Every topic of a state, by relative address, in a fixed order.
 
     Args:
         state: the session.
-        sentences: the language of the prompt.
+        sentences: the language of the prompt, and the unit of the lengths in texts.
         known: the state's figures; None: they are calculated here.
     """
     known = figures(state) if known is None else known
@@ -64,7 +68,11 @@ def topics(state: State, sentences: Sentences = ENGLISH, known: Figures | None =
     values |= _inspection_topics(state)
     for number, one in zip(state.numbers, known.strings, strict=True):
         values |= _string_topics(state, number, one, known)
+        if state.string(number).status is Status.OUT_OF_TRAVEL:
+            values[f"/string/{number}/reason"] = (sentences.told(left_out_because(state, number)),)
     values |= _check_topics(state)
+    if sentences.lengths is not LengthUnit.MM:
+        values |= {address: _told(topic, sentences) for address, topic in values.items() if address.endswith(_TOLD)}
     # The prompt comes last: whoever acts on it has the rest already.
     said = {"/prompt/tool": (now.tool,), "/prompt/reason": (now.reason,), "/prompt/caution": (now.caution,)}
     return values | said | {"/prompt/text": (now.text,), "/prompt": (now.code,)}
@@ -84,11 +92,17 @@ def checked(event: StringChecked) -> Topic:
     return (event.string, event.verdict, event.what, *tuning, *intonation)
 
 
-def cause(finding: Finding) -> Topic:
-    """A cause that was named, as one message."""
+def cause(finding: Finding, sentences: Sentences = ENGLISH) -> Topic:
+    """A cause that was named, as one message; lengths in its evidence are in the unit of the table of sentences."""
     strings = ", ".join(map(str, finding.strings))
     size = (finding.size, finding.se, finding.unit)
-    return (strings, finding.fret, finding.cause, *size, finding.probability, finding.evidence[:MOST_CHARACTERS])
+    evidence = sentences.told(finding.evidence)[:MOST_CHARACTERS]
+    return (strings, finding.fret, finding.cause, *size, finding.probability, evidence)
+
+
+def _told(topic: Topic, sentences: Sentences) -> Topic:
+    """The same texts with lengths in the unit of the table of sentences."""
+    return tuple(sentences.told(value)[:MOST_CHARACTERS] if isinstance(value, str) else value for value in topic)
 
 
 def _notice_topics(state: State, sentences: Sentences) -> dict[str, Topic]:

@@ -311,7 +311,7 @@ class Coordinator:
             values = self._event_values(event, instrument)
             if values:
                 self.server.publish(values)
-            line = sentence(event)
+            line = sentence(event, self._sentences)
             if line is not None:
                 self._tell(line)
                 self.server.publish({"/event": (line,)})
@@ -328,7 +328,7 @@ class Coordinator:
             case ev.StringChecked():
                 return {"/check/string": checked(event)}
             case ev.CauseNamed(finding=finding):
-                return {"/cause": cause(finding_of(finding))}
+                return {"/cause": cause(finding_of(finding), self._sentences)}
             case ev.ChangeNoticed(what=what, text=text):
-                return {"/change": (what, text[:MOST_CHARACTERS])}
+                return {"/change": (what, self._sentences.told(text)[:MOST_CHARACTERS])}
         return {}
