@@ -10,7 +10,7 @@ DEFAULT_PORT = 9787
 DEFAULT_ROOT = "/bench"
 """Root of all OSC addresses."""
 
-DEFAULT_INSTRUMENT = "six-string-648"
+DEFAULT_INSTRUMENT = "six-string-648-locking"
 """A preset."""
 
 DEFAULT_TOLERANCE_CENTS = 2.0

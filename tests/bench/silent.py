@@ -29,7 +29,7 @@ from oscservice.session.prompts import prompt
 from oscservice.session.replay import fold
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.vocabulary import Status
+from oscservice.session.vocabulary import MissedStep, Status
 from oscservice.simulate.guitar_mechanics import Rig
 
 STIFFNESS_SE = 0.03
@@ -40,7 +40,11 @@ PEG_SHARE = 0.06
 PEG_CENTS = 0.5
 """Error of a peg: as a share of the way, and at least."""
 
+FINE_TUNER_CENTS = 0.3
+"""Error of a fine tuner, at least: it is finer than a peg."""
+
 SLACKEN_CENTS = 700.0
+LET_DOWN_CENTS = -200.0
 
 _NEAR_PITCH_CENTS = 60.0
 _WIND_CENTS = 1500.0
@@ -221,16 +225,20 @@ class Work:
                 wanted = asked(self.state)
                 assert wanted is not None
                 self.pluck(*wanted)
+            case "centre_fine_tuners" | "open_nut" | "close_nut" | "check_action":
+                self._by_hand(code)
+                self.pluck(string, OPEN)
             case "tune_up" | "tune_down":
                 tuned = self.state.string(string)
                 assert tuned.open_cents is not None
-                self._turn_peg(string, tuned.target_cents - tuned.open_cents)
+                self._tune(string, tuned.target_cents - tuned.open_cents)
                 self.pluck(string, OPEN)
-            case "slacken":
-                for number in strings_moved_together(self.instrument, string):
-                    self._slacken(number)
+            case "slacken" | "let_down":
+                self._open_nut_before_a_move()
+                self._let_down(string, code)
                 self.pluck(string, OPEN)
             case "shift_saddle" | "turn_screw" | "shape_crown":
+                self._open_nut_before_a_move()
                 self._move_saddle(string)
                 self._bring_up(string)
                 self.pluck(string, OPEN)
@@ -254,6 +262,46 @@ class Work:
             outcome=self.state.outcome,
             state=self.state,
         )
+
+    def _by_hand(self, code: str) -> None:
+        """A step that can't be heard."""
+        rig = self.bench.rig
+        if code == "centre_fine_tuners":
+            rig.centre_fine_tuners()
+        elif code in ("open_nut", "close_nut"):
+            rig.set_clamp(None, code == "close_nut")
+
+    def _open_nut_before_a_move(self) -> None:
+        if self.state.nut_closed:
+            self.bench.rig.set_clamp(None, False)
+
+    def _tune(self, string: int, cents: float) -> None:
+        """Tune a string by its peg, or by its fine tuner while the nut is closed."""
+        rig = self.bench.rig
+        if not rig.is_clamped(string):
+            self._turn_peg(string, cents)
+            return
+        notice = self.state.notice
+        if notice is not None and notice.what == MissedStep.FINE_TUNER_AT_END and notice.string == string:
+            rig.set_clamp(string, False)
+            rig.turn_fine_tuner(string, (0.5 - rig.fine_tuner_at(string)) * self._fine_range_cents)
+            self._bring_up(string, near_cents=3.0)
+            rig.set_clamp(string, True)
+            return
+        astray = self._random.gauss(0.0, abs(cents) * PEG_SHARE) + self._random.gauss(0.0, FINE_TUNER_CENTS)
+        rig.turn_fine_tuner(string, cents + astray)
+
+    @property
+    def _fine_range_cents(self) -> float:
+        tuners = self.instrument.fine_tuners
+        return 0.0 if tuners is None else tuners.range_cents
+
+    def _let_down(self, string: int, code: str) -> None:
+        for number in strings_moved_together(self.instrument, string):
+            if code == "slacken":
+                self._slacken(number)
+            else:
+                self._turn_peg(number, LET_DOWN_CENTS)
 
     def _slacken(self, string: int) -> None:
         """Let a string down, and further while it is still tight: a bar that was moved may have stretched it."""
@@ -286,11 +334,11 @@ class Work:
             if not self.state.string(string).overruled:
                 self.do(cm.Overrule(string))
 
-    def _bring_up(self, string: int) -> None:
+    def _bring_up(self, string: int, near_cents: float = _NEAR_PITCH_CENTS) -> None:
         """Wind a slack string up to about its pitch, as by a quick look at a meter."""
         for _ in range(12):
             cents = cents_between(self.instrument.open_hz(string), self.bench.rig.open_hz(string))
-            if abs(cents) < _NEAR_PITCH_CENTS:
+            if abs(cents) < near_cents:
                 return
             self._turn_peg(string, max(-_WIND_CENTS, min(_WIND_CENTS, cents)), least_cents=10.0)
         raise AssertionError(f"string {string} can't be brought back to pitch")
