@@ -244,6 +244,15 @@ def _plain(entry: JobEntry) -> tuple[Any, ...]:
     return entry.seq, entry.at_utc, entry.by, entry.seal, object_in(entry.body), entry.hash
 
 
+def _is_earlier(path: Path, record: JobRecord) -> bool:
+    """Return True when a copy has the first entries of this job sheet, and nothing else. Raises OSError."""
+    copy = _read_file(path)
+    if copy is None or (copy.origin, copy.started_utc) != (record.origin, record.started_utc):
+        return False
+    whole = path.read_bytes().count(b"\n") == len(copy.entries) + 1
+    return whole and _begin_with(record.entries, copy.entries)
+
+
 def _read_file(path: Path) -> JobRecord | None:
     """Return a copy up to its last good entry; None if there is no job sheet in it. Raises OSError."""
     head, *found = [object_in(line) for line in path.read_text("utf-8", "replace").split("\n")[:-1]] or [None]
@@ -262,8 +271,7 @@ def _write_file(path: Path, record: JobRecord) -> str:
         if path.exists():
             if path.read_bytes() == text:
                 return ""
-            before = _read_file(path)
-            if before is None or not _begin_with(record.entries, before.entries):
+            if not _is_earlier(path, record):
                 path.rename(free_name(path, "aside"))
         if text:
             replace_file(path, text)
