@@ -145,16 +145,18 @@ def _builds(instrument: Instrument, faults: Faults) -> list[StringBuild]:
 
 
 def _build(instrument: Instrument, string: int, spec: StringSpec, faults: Faults) -> StringBuild:
-    # The straight string passes fret 12 at the action, so the saddle's height follows.
-    slope = (spec.action_12_mm + faults.action_raised_mm - spec.nut_height_mm) / (spec.scale_mm / 2.0)
+    # The straight string begins at its own edge of the nut and passes fret 12 at the action, so the saddle's height
+    # follows. A zero fret is an edge like any: it clamps the string as a fret does, and its height is the file's.
+    nut_mm = spec.nut_offset_mm
+    slope = (spec.action_12_mm + faults.action_raised_mm - spec.nut_height_mm) / (spec.scale_mm / 2.0 - nut_mm)
     return StringBuild(
         open_hz=instrument.open_hz(string),
         scale_mm=spec.scale_mm,
         core_mm=spec.core_mm * faults.core_factor.get(string, 1.0),
         unit_weight_kg_m=spec.unit_weight_kg_m,
         nut_height_mm=spec.nut_height_mm + faults.nut_raised_mm.get(string, 0.0),
-        saddle_height_mm=spec.nut_height_mm + slope * (spec.scale_mm + spec.setback_mm),
-        nut_shift_mm=faults.nut_shift_mm,
+        saddle_height_mm=spec.nut_height_mm + slope * (spec.scale_mm + spec.setback_mm - nut_mm),
+        nut_shift_mm=faults.nut_shift_mm - nut_mm,
         take_up_mm=faults.take_up_mm,
         fret_shift_mm=faults.fret_shifts_mm(string),
         uneven=faults.uneven.get(string),

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from phase_slope import phase_slope_hz
 
+from oscservice.instrument.hardware import COMPENSATED, ZERO_FRET, Nut
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.simulate.guitar import Guitar
@@ -64,6 +65,51 @@ def test_a_nut_too_far_back_makes_all_frets_equally_sharp(fixed_bridge, in_order
     rig = rig_of(fixed_bridge, saddle_error_mm=TRUE, faults=Faults(nut_shift_mm=nut_mm))
     for n in STRINGS:
         assert shifts(rig, in_order, n) == pytest.approx(CENTS_PER_E * nut_mm / SCALE_MM, abs=0.06)
+
+
+@pytest.mark.parametrize("offsets_mm", [[0.5] * 6, [0.0, 0.3, 0.8, 0.0, -0.2, 0.0]])
+def test_a_compensated_nut_makes_each_string_as_flat_as_its_edge_is_forward(fixed_bridge, in_order, offsets_mm):
+    # The same equation, with the nut toward the saddle: e = -1200/ln 2 N/X0 on all frets of that string.
+    rig = rig_of(with_nut(fixed_bridge, COMPENSATED, offsets_mm))
+    plain = rig_of(fixed_bridge)
+    for n, offset_mm in zip(STRINGS, offsets_mm, strict=True):
+        assert rig.open_hz(n) == pytest.approx(in_order.open_hz(n), rel=1e-10)
+        found = shifts(rig, plain, n)
+        # The string rises a little more steeply to the same action: up to 7 % less at the highest frets.
+        assert found == pytest.approx(-CENTS_PER_E * offset_mm / SCALE_MM, rel=0.07)
+    # Its saddles are placed for this nut: fret 12 is in tune again.
+    placed = rig_of(with_nut(fixed_bridge, COMPENSATED, offsets_mm), saddle_error_mm=TRUE)
+    for n, offset_mm in zip(STRINGS, offsets_mm, strict=True):
+        assert placed.error_cents(n) == pytest.approx(0.0, abs=1e-6)
+        # A flat string wants its saddle nearer, by as much as the nut is: geometry.
+        assert placed.saddle_mm(n) - in_order.saddle_mm(n) == pytest.approx(-offset_mm, abs=0.05)
+
+
+def test_a_nut_shift_and_a_compensated_nut_add_up(fixed_bridge):
+    both = rig_of(with_nut(fixed_bridge, COMPENSATED, [0.5] * 6), faults=Faults(nut_shift_mm=0.5))
+    plain = rig_of(fixed_bridge)
+    assert both.builds[0].nut_shift_mm == 0.0
+    assert both.error_cents(3) == pytest.approx(plain.error_cents(3), abs=0.01)
+
+
+def test_a_zero_fret_lies_as_high_as_the_other_frets(fixed_bridge, in_order):
+    # The same paper, eq. (19) with b = 0: the stretch goes as gamma - 1, and so does the error of a saddle. So a saddle
+    # that is right at fret 12 is right at all others, but for the finger; over a nut the low frets are sharp.
+    instrument = with_nut(fixed_bridge, ZERO_FRET, [0.0] * 6, nut_height_mm=0.0)
+    rig = rig_of(instrument, saddle_error_mm=TRUE)
+    for n in STRINGS:
+        assert rig.open_hz(n) == pytest.approx(in_order.open_hz(n), rel=1e-10)
+        assert rig.error_cents(n) == pytest.approx(0.0, abs=1e-6)
+        assert max(abs(rig.error_cents(n, fret)) for fret in FRETS) < 0.4
+        assert in_order.error_cents(n, 1) > 0.9
+
+
+def with_nut(instrument, kind, offsets_mm, **string):
+    strings = [
+        spec.model_copy(update={"nut_offset_mm": mm, **string})
+        for spec, mm in zip(instrument.strings, offsets_mm, strict=True)
+    ]
+    return instrument.model_copy(update={"strings": tuple(strings), "nut": Nut(kind=kind)})
 
 
 def test_string_taken_up_by_the_finger_sharpens_in_the_ratio_of_stiffness_to_tension(fixed_bridge, in_order):
