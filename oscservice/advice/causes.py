@@ -6,8 +6,8 @@ prior weight gives its probability. A model that allows much explains little, so
 is its own. After one cause is named the rest is computed again, with that cause allowed for.
 
 The pattern of each cause over the frets follows from the model (M. Anderson and R. Beausoleil, J. Acoust. Soc. Am. 156
-(2024) 683, extended in ``instrument.fretting``) and, for uneven strings, from Rayleigh's principle
-(``expected_errors.mass_effect``).
+(2024) 683, extended in ``instrument.fretting``) and, for uneven strings and for magnets, from Rayleigh's principle
+(``expected_errors.mass_effect``, ``advice.magnet_pull``).
 """
 
 from __future__ import annotations
@@ -15,11 +15,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
-from scipy.special import logsumexp
+from scipy.special import log_ndtr, logsumexp
 
 from oscservice.advice.expected_errors import (
     HARMONIC_ROW,
@@ -31,6 +32,7 @@ from oscservice.advice.expected_errors import (
     with_higher_nut,
     with_more_take_up,
 )
+from oscservice.advice.magnet_pull import GROWTHS, POLE_SHARES, open_falls, pull_columns
 from oscservice.instrument.fretting import FrettedString
 from oscservice.instrument.spec import Instrument
 from oscservice.sentences.plural import numbered
@@ -50,6 +52,7 @@ class Cause(StrEnum):
     UNEVEN = "uneven string"
     FRET = "fret misplaced or flattened"
     ACTION = "action high"
+    MAGNET = "magnet pull"
     SCATTER = "scatter too large"
 
 
@@ -66,7 +69,8 @@ class CauseProbability:
     fret : int
         Fret that has it; 0 for none.
     size, se : float
-        Its size and standard error (1 sd): mm, or for an uneven string cents at its worst place.
+        Its size and standard error (1 sd): mm; for an uneven string cents at its worst place, for magnets cents by
+        which they lower the thickest string when it is open.
     probability : float
         Probability of this cause among all causes and none.
     shift : tuple[float, ...]
@@ -100,9 +104,10 @@ class _CauseTraits:
     Attributes
     ----------
     prior : float
-        How often it causes an error (assumed); 0 for a cause without a model.
+        How often it causes an error, relative to the others (assumed); 0 for a cause without a model.
     named_sd : float
-        Size of the cause where it was named, 1 sd (assumed): mm, of an uneven string the share of its mass.
+        Size of the cause where it was named, 1 sd (assumed): mm, of an uneven string the share of its mass, of magnets
+        cents.
     change : SizedChange | None
         The string with so many mm of the cause; None where the cause is no change of the whole string.
     curable : bool
@@ -165,6 +170,12 @@ _TRAITS: Mapping[str, _CauseTraits] = {
         curable=True,
         size="all saddles need more setback, as if the action were {size:.1f} ± {se:.1f} mm above the file's",
     ),
+    Cause.MAGNET: _CauseTraits(
+        prior=0.04,
+        named_sd=8.0,
+        unit="cents",
+        size="as if a pickup pulled the thickest string, open, {size:.1f} ± {se:.1f} cents down and thinner ones less",
+    ),
     Cause.SCATTER: _CauseTraits(unit="cents"),
 }
 
@@ -179,6 +190,9 @@ _FRET_SD_MM = 0.35
 _LEAST_LEARNT = 0.05  # of the prior spread of a size: less is no information about it
 _LEAST_DOUBT = 0.15  # relative: no cause follows its model more closely
 _UNEVEN_REACH_MM = 40.0  # of an uneven string that was named
+_PULL_SD_CENTS = 8.0
+_OWN_PULL_SD = 0.3  # relative: of one string
+_PULLED = 0.2  # of the pull on the thickest string: less on a string is not worth a word
 _MASS = ((0.01, 200.0), (0.03, 200.0), (0.01, 40.0), (0.03, 40.0), (0.10, 15.0))  # 1 sd of relative mass, reach in mm
 
 
@@ -200,6 +214,8 @@ class _CauseModel:
         Covariance that a normal model adds.
     column : ndarray of float64, shape (n,)
         Cents per unit of size where the size is normal, else zeros.
+    positive : bool
+        A normal size is never below 0.
     saddles_known : bool
         The model counts only where the file has the true places of the saddles.
     """
@@ -212,6 +228,7 @@ class _CauseModel:
     shifts: Floats
     spread: Floats
     column: Floats
+    positive: bool = False
     saddles_known: bool = False
 
 
@@ -280,7 +297,6 @@ def _score(
         solved = cho_solve(factor, left.T)  # (n, k)
         misfit = np.einsum("kn,nk->k", left, solved)
         log_density = -0.5 * misfit - np.log(np.diag(factor[0])).sum()
-        logs.append(log_weight + log_density - np.log(len(model.sizes)))
         if model.spread.any():
             # The normal amount, given the measured values.
             shift = model.spread @ solved[:, 0]
@@ -290,8 +306,13 @@ def _score(
                 left_over = gain @ variance @ gain
                 # The size comes from the measured values alone: the prior is about how likely the cause is.
                 learnt = max(_LEAST_LEARNT, 1.0 - left_over / (gain @ model.spread @ gain))
-                sizes.append(np.array([gain @ shift / learnt]))
-                variances.append(np.array([left_over / learnt]))
+                size = gain @ shift / learnt
+                spare = 0.0
+                if model.positive:  # half of a normal prior, twice as dense; its pattern is one of several near ones
+                    log_density = log_density + np.log(2.0) + log_ndtr(gain @ shift / left_over**0.5)
+                    spare = (_LEAST_DOUBT * size) ** 2
+                sizes.append(np.array([size]))
+                variances.append(np.array([left_over / learnt + spare]))
                 shift = shift / learnt
             else:
                 worst = int(np.argmax(np.abs(shift)))
@@ -302,13 +323,14 @@ def _score(
             sizes.append(model.sizes)
             variances.append(np.zeros(len(model.sizes)))
             shifts.append(model.shifts)
+        logs.append(log_weight + log_density - np.log(len(model.sizes)))
     flat = np.concatenate(logs)
     total = float(logsumexp(flat))
     share = np.exp(flat - total)
     all_sizes = np.concatenate(sizes)
-    size = float(share @ all_sizes)
-    square = float(share @ ((all_sizes - size) ** 2 + np.concatenate(variances)))
-    return total + float(np.log(model.prior)), size, square**0.5, np.asarray(share @ np.concatenate(shifts))
+    mean = float(share @ all_sizes)
+    square = float(share @ ((all_sizes - mean) ** 2 + np.concatenate(variances)))
+    return total + float(np.log(model.prior)), mean, square**0.5, np.asarray(share @ np.concatenate(shifts))
 
 
 def _shift_by(expected: ExpectedErrors, cause: str, mm: float, only: int | None = None) -> Floats:
@@ -329,7 +351,8 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
         only = strings[0] if len(strings) == 1 else None
         shifts = [_shift_by(expected, cause, mm, only) for mm in sizes.tolist()]
         known = cause is Cause.ACTION  # a misplaced saddle does the same
-        return _CauseModel(cause, strings, 0, share, sizes, np.array(shifts), nothing, np.zeros(n), known)
+        blank = np.zeros(n)
+        return _CauseModel(cause, strings, 0, share, sizes, np.array(shifts), nothing, blank, saddles_known=known)
 
     def normal(
         cause: Cause, strings: tuple[int, ...], fret: int, share: float, column: Floats, sd: float
@@ -345,6 +368,8 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
         yield normal(Cause.NUT_PLACE, numbers, 0, _TRAITS[Cause.NUT_PLACE].prior, place, _NUT_SD_MM)
         yield by_amount(Cause.FINGER, numbers, _TRAITS[Cause.FINGER].prior, _TAKE_UP_MM)
         yield by_amount(Cause.ACTION, numbers, _TRAITS[Cause.ACTION].prior, _ACTIONS_MM)
+    if len(numbers) > 1:  # on one string it looks like an uneven one
+        yield from _magnet_models(expected)
     for number in numbers:
         for sd, reach_mm in _MASS:
             share = _TRAITS[Cause.UNEVEN].prior / len(numbers) / len(_MASS)
@@ -358,6 +383,18 @@ def _cause_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
             yield normal(Cause.FRET, has, fret, share, expected.fret(fret), _FRET_SD_MM)
         for number in has:
             yield normal(Cause.FRET, (number,), fret, share / len(has), expected.fret(fret, number), _FRET_SD_MM)
+
+
+def _magnet_models(expected: ExpectedErrors) -> Iterator[_CauseModel]:
+    """Yield a model of the pull for each place of the poles and each growth of the pull."""
+    pulled = tuple(number for number, fall in open_falls(expected).items() if fall >= _PULLED)
+    share = _TRAITS[Cause.MAGNET].prior / len(POLE_SHARES) / len(GROWTHS)
+    none = np.zeros((1, len(expected.rows)))
+    for at, growth in product(POLE_SHARES, GROWTHS):
+        columns = pull_columns(expected, at, growth)
+        column = columns.sum(axis=1)
+        spread = _PULL_SD_CENTS**2 * (np.outer(column, column) + _OWN_PULL_SD**2 * columns @ columns.T)
+        yield _CauseModel(Cause.MAGNET, pulled, 0, share, np.zeros(1), none, spread, column, positive=True)
 
 
 INCURABLE = tuple(cause for cause in Cause if not _TRAITS[cause].curable)
@@ -514,6 +551,8 @@ def covariance_of(expected: ExpectedErrors, finding: Finding) -> Floats:
     if finding.cause == Cause.UNEVEN:
         uneven = [expected.uneven(number, traits.named_sd, _UNEVEN_REACH_MM) for number in numbers]
         return sum(uneven, np.zeros((n, n)))
+    if finding.cause == Cause.MAGNET:
+        return traits.named_sd**2 * _pull_covariance(expected, numbers)
     column = np.zeros(n)
     for number in numbers:
         if finding.cause == Cause.FRET:
@@ -522,3 +561,13 @@ def covariance_of(expected: ExpectedErrors, finding: Finding) -> Floats:
             column += _shift_by(expected, finding.cause, 1.0, number)
     column *= traits.named_sd
     return np.outer(column, column)
+
+
+def _pull_covariance(expected: ExpectedErrors, numbers: set[int]) -> Floats:
+    """Return the covariance of a pull on these strings, (n, n): 1 cent (1 sd) on the one that it lowers most, the place
+    of the poles and the growth unknown."""
+    falls = open_falls(expected)
+    largest = max((falls[number] for number in numbers), default=1.0)
+    chosen = [index for index, number in enumerate(expected.strings) if number in numbers]
+    columns = [pull_columns(expected, *one)[:, chosen].sum(axis=1) / largest for one in product(POLE_SHARES, GROWTHS)]
+    return np.mean([np.outer(column, column) for column in columns], axis=0)

@@ -104,6 +104,8 @@ class ExpectedErrors:
         Covariance of ``heard`` about ``mean`` for known saddles, cents squared.
     saddle : ndarray of float64, shape (n, strings)
         Cents per mm of each string's saddle.
+    gauges_mm : Mapping[int, float]
+        String number -> outside diameter.
     """
 
     rows: tuple[tuple[int, int], ...]
@@ -112,6 +114,7 @@ class ExpectedErrors:
     mean: Floats
     covariance: Floats
     saddle: Floats
+    gauges_mm: Mapping[int, float]
 
     def shift(self, change: Change, only: int | None = None) -> Floats:
         """Return the shift of each value by a change of the strings.
@@ -195,7 +198,8 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
     )
     covariance = measured + columns @ columns.T
     mean = np.array([0.0 if fret == HARMONIC_ROW else fretted_error_cents(strings[n], fret) for n, fret in rows])
-    blank = ExpectedErrors(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))))
+    gauges_mm = {n: instrument.string(n).gauge_mm for n in strings}
+    blank = ExpectedErrors(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))), gauges_mm)
     for fret in {fret for _, fret in rows if fret != HARMONIC_ROW}:
         moved = blank.fret(fret)
         covariance += FRET_SD_MM**2 * np.outer(moved, moved) + GROOVE_SD_MM**2 * np.diag(moved**2)
