@@ -257,21 +257,28 @@ class Guitar:
         self.rig.stretch(string)
         self.damp(string)
 
-    def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
-        """Move an adjuster of the bridge.
+    def move_adjuster(self, name_or_index: str | int, mm: float, *, clamp: bool = True) -> dict[int, float]:
+        """Move an adjuster of the bridge, and tighten its clamp again unless told otherwise. See ``Rig``.
+
+        Returns
+        -------
+        dict of int to float
+            The strings whose saddles moved with it, and how far in mm.
 
         Raises
         ------
         ValueError
-            No such adjuster, beyond its travel, or a string on it is tight and must be slackened first.
+            No such adjuster, beyond its travel, a string on it is tight and must be slackened first, or no clamp.
         """
-        self.rig.move_adjuster(name_or_index, mm)
+        moved = self.rig.move_adjuster(name_or_index, mm, clamp=clamp)
         self.damp()
+        return moved
 
-    def move_saddle(self, string: int, mm: float) -> None:
-        """Move this string's saddle with the adjuster that moves it most. Raises as ``move_adjuster``."""
-        self.rig.move_saddle(string, mm)
+    def move_saddle(self, string: int, mm: float, *, clamp: bool = True) -> dict[int, float]:
+        """Move this string's saddle with the adjuster that moves it most. Returns and raises as ``move_adjuster``."""
+        moved = self.rig.move_saddle(string, mm, clamp=clamp)
         self.damp()
+        return moved
 
     def damp(self, string: int | None = None) -> None:
         """Stop one string, or all, as with a hand."""

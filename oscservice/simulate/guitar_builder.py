@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-from oscservice.instrument.spec import Instrument, StringSpec
+from oscservice.instrument.spec import BY_HAND, Instrument, StringSpec
 from oscservice.simulate.guitar_mechanics import AdjusterBuild, Rig
 from oscservice.simulate.pickup_magnet import PickupMagnet
 from oscservice.simulate.rig_hardware import RigHardware
@@ -111,7 +111,8 @@ def rig_of(
         _check_fingerboard(n, build, instrument.frets)
     bridge = BridgeBuild(floating=instrument.bridge.floating)
     adjusters = [
-        AdjusterBuild(a.name, dict(a.influence), a.toward_nut_mm, a.away_mm) for a in instrument.bridge.adjusters
+        AdjusterBuild(a.name, dict(a.influence), a.toward_nut_mm, a.away_mm, clamped=a.means == BY_HAND)
+        for a in instrument.bridge.adjusters
     ]
     saddles = [spec.setback_mm for spec in instrument.strings]
     if saddle_error_mm is not None:

@@ -39,12 +39,16 @@ _TRAVEL_PLAY_MM = 1e-6
 
 @dataclass(frozen=True)
 class AdjusterBuild:
-    """One moving part of the bridge: string number -> mm of its saddle per mm, and the travel either way."""
+    """One moving part of the bridge: string number -> mm of its saddle per mm, and the travel either way.
+
+    ``clamped`` tells whether a clamp screw holds it, which can be left loose.
+    """
 
     name: str
     influence: Mapping[int, float]
     toward_nut_mm: float
     away_mm: float
+    clamped: bool = False
 
 
 @dataclass(frozen=True)
@@ -114,6 +118,8 @@ class Rig:
         if self._start_mm.shape != (len(self.builds),) or detune.shape != self._start_mm.shape:
             raise ValueError(f"expected one saddle place and one detuning for each of {len(self.builds)} strings")
         self._travelled_mm = np.zeros(len(self.adjusters))
+        self._loose: set[int] = set()
+        self._slides = 0
         self._preload_n = float(np.sum(self._tensions_at_pitch(np.zeros(len(self.builds)), 0.0)))
         self._natural_mm = self._wound_to_pitch(detune)
         self._fine_travel_mm = self._fine_tuner_travels_mm()
@@ -226,7 +232,7 @@ class Rig:
         length = path.sounding_mm(self._bridge_mm)
         tension = tension_for_hz(build, target_hz, length, path.clamped_ends, path.from_mm)
         self._natural_mm[string - 1] = natural_mm(build, path.total_mm(self._bridge_mm), tension)
-        self._settle()
+        self._settle_tightened()
         self._give_after_tuning(string, cents)
 
     def is_clamped(self, string: int) -> bool:
@@ -260,7 +266,7 @@ class Rig:
                     self._behind_clamp[n] = behind
                     self._closings[n - 1] += 1
             self._strings = Strings(self._in_play)
-            self._settle()
+            self._settle_tightened()
 
     def fine_tuner_at(self, string: int) -> float:
         """Return the place of the string's fine tuner as a share of its travel, 0 at the lowest pitch to 1 at the
@@ -317,13 +323,28 @@ class Rig:
         """
         self._give(string, BY_PULLING)
 
-    def move_adjuster(self, name_or_index: str | int, mm: float) -> None:
+    def move_adjuster(self, name_or_index: str | int, mm: float, *, clamp: bool = True) -> dict[int, float]:
         """Move an adjuster by ``mm``.
+
+        Parameters
+        ----------
+        name_or_index
+            The adjuster.
+        mm
+            The move.
+        clamp
+            The clamp screw is tightened again. Left loose, the saddle slides toward the nut as soon as a string on it
+            is near its pitch; there it jams.
+
+        Returns
+        -------
+        dict of int to float
+            The strings whose saddles moved with it, and how far in mm.
 
         Raises
         ------
         ValueError
-            No such adjuster, beyond its travel, or a string on it is tight where it must be slack first.
+            No such adjuster, beyond its travel, a string on it is tight where it must be slack first, or no clamp.
         """
         index = self._adjuster_index(name_or_index)
         adjuster = self.adjusters[index]
@@ -336,13 +357,21 @@ class Rig:
         tight = [n for n in adjuster.influence if self.slacken_first and not self.is_slack(n)]
         if tight:
             raise ValueError(f"{adjuster.name} is held by string {tight[0]}: slacken it first")
+        if not clamp and not adjuster.clamped:
+            raise ValueError(f"{adjuster.name} has no clamp that can be left loose")
         self._travelled_mm[index] = reached
+        if clamp:
+            self._loose.discard(index)
+        else:
+            self._loose.add(index)
         self._settle()
+        return {n: share * mm for n, share in adjuster.influence.items()}
 
-    def move_saddle(self, string: int, mm: float) -> None:
-        """Move this string's saddle by ``mm``, with the adjuster that moves it most. Raises as ``move_adjuster``."""
+    def move_saddle(self, string: int, mm: float, *, clamp: bool = True) -> dict[int, float]:
+        """Move this string's saddle by ``mm``, with the adjuster that moves it most. Returns and raises as
+        ``move_adjuster``."""
         index = self._mover(string)
-        self.move_adjuster(index, mm / self.adjusters[index].influence[string])
+        return self.move_adjuster(index, mm / self.adjusters[index].influence[string], clamp=clamp)
 
     def _closed(self, string: int) -> tuple[StringBuild, float, StringBehindClamp | None]:
         """Return a string as its closing clamp leaves it: its build, its unstretched length in play, and the rest."""
@@ -412,7 +441,7 @@ class Rig:
         for index, pull_mm in pulls_mm.items():
             self._natural_mm[index] -= pull_mm
             self._fine_at_mm[index] += pull_mm
-        self._settle()
+        self._settle_tightened()
 
     def _give_after_tuning(self, string: int, cents: float) -> None:
         if cents > 0.0:
@@ -461,6 +490,18 @@ class Rig:
         self._paths = self._open_paths()
         self._bridge_mm = self._strings.balance(self.bridge, self._paths, self._natural_mm, self._preload_n)
         self._known: dict[tuple[int, Place], Stopped] = {}
+
+    def _settle_tightened(self) -> None:
+        """Find the balance after strings may have become tighter: a saddle whose clamp is loose slides."""
+        self._settle()
+        for index in sorted(self._loose):
+            adjuster = self.adjusters[index]
+            if not all(self.is_slack(n) for n in adjuster.influence):
+                slide_mm = self._hardware.slide_mm(self._slides)
+                self._slides += 1
+                self._travelled_mm[index] = max(float(self._travelled_mm[index]) - slide_mm, -adjuster.toward_nut_mm)
+                self._loose.discard(index)
+                self._settle()
 
     def _tensions_at_pitch(self, detune_cents: FloatArray, bridge_mm: float) -> FloatArray:
         return np.array(

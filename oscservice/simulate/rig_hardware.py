@@ -13,11 +13,14 @@ import numpy as np
 CLAMP_SHIFT_CENTS = 6.0
 """Largest change of a string's pitch by closing its nut clamp, either way (common practice, no source: a few cents)."""
 
+SLIDE_MM = (1.0, 2.0)
+"""How far a saddle slides toward the nut whose clamp screw was left loose (common practice, no source)."""
+
 NEAR_MIDDLE = (0.4, 0.6)
 OFF_MIDDLE = ((0.05, 0.3), (0.7, 0.95))
 """Places of fine tuners at the start, as shares of their travel: near its middle, or as a technician may find them."""
 
-_CLOSING_STREAM, _FINE_TUNER_STREAM = 21, 22
+_CLOSING_STREAM, _FINE_TUNER_STREAM, _SLIDE_STREAM = 21, 22, 24
 
 
 @dataclass(frozen=True)
@@ -60,3 +63,7 @@ class RigHardware:
         """Return the place of a string's fine tuner at the start, as a share of its travel; 1: highest pitch."""
         rng = np.random.default_rng([self.seed, _FINE_TUNER_STREAM, string])
         return float(rng.uniform(*(OFF_MIDDLE[rng.integers(2)] if self.fine_tuners_off else NEAR_MIDDLE)))
+
+    def slide_mm(self, slides: int) -> float:
+        """Return how far a loose saddle slides, after so many slides before."""
+        return float(np.random.default_rng([self.seed, _SLIDE_STREAM, slides]).uniform(*SLIDE_MM))
