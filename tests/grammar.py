@@ -34,8 +34,10 @@ def command(address: Address, chance: random.Random) -> bytes:
     concrete = ROOT + address.fill(**{name: numbers[name] for name in address.placeholders})
     given = [a for a in address.arguments if not a.optional]
     given += [a for a in address.arguments if a.optional][: chance.randint(0, 4)]
-    data = b"".join(packed(a.tag, _value(a, chance)) for a in given)
-    return message(concrete.encode(), "".join(a.tag for a in given).encode(), data)
+    values = [_value(a, chance) for a in given]
+    tags = "".join("s" if isinstance(v, str) else a.tag for a, v in zip(given, values, strict=True))
+    data = b"".join(packed(tag, value) for tag, value in zip(tags, values, strict=True))
+    return message(concrete.encode(), tags.encode(), data)
 
 
 def _value(argument: Argument, chance: random.Random) -> float | str:
@@ -45,7 +47,8 @@ def _value(argument: Argument, chance: random.Random) -> float | str:
     high = argument.high if argument.high is not None else 100.0
     if argument.switch:
         low, high = 0.0, 1.0
-    return chance.randint(int(low), int(high)) if argument.tag == "i" else chance.uniform(low, high)
+    value = chance.randint(int(low), int(high)) if argument.tag == "i" else chance.uniform(low, high)
+    return value if argument.read is None else chance.choice((value, f"{value:.2f} mm", f"{value / 25.4:.4f} in"))
 
 
 def good_packets() -> list[bytes]:

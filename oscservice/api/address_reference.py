@@ -53,13 +53,15 @@ string from 1, the thinnest (up to {strings}); `{{fret}}` the number of a fret f
 name of an inspection item. Cents are + sharp, millimetres + away from the nut, standard errors 1 standard deviation.
 
 Only `i` (32-bit integer), `f` (32-bit float) and `s` (string) are sent, one message a value, each address always with
-the same types, never NaN or infinity. `?` marks an argument that may be left out, `…` any further arguments.
+the same types, never NaN or infinity. Lengths are sent in mm: the setting `lengths` changes texts only. `?` marks an
+argument that may be left out, `…` any further arguments.
 
 Accepted arguments: a number as `i`, `h`, `f` or `d` (a whole number for `i`), a switch also as `T` or `F`, a
-string of at most {text} printable characters. A command without arguments, or with none but an optional string, may be
-sent by a button: a lone 0 is its release and is ignored, anything else is the press. Address patterns (`?`, `*`,
-`[1-3]`, `{{next,undo}}`) reach every address they match, and each of these sends its own answer. `//` stands for any
-number of levels, including none: `//undo`; at the end it is every address below.
+string of at most {text} printable characters. A length may also come as a string with its unit: `0.2 mm`, `0.008 in`,
+`1/64 in`. A command without arguments, or with none but an optional string, may be sent by a button: a lone 0 is its
+release and is ignored, anything else is the press. Address patterns (`?`, `*`, `[1-3]`, `{{next,undo}}`) reach every
+address they match, and each of these sends its own answer. `//` stands for any number of levels, including none:
+`//undo`; at the end it is every address below.
 
 A last string argument `id=…` (1 to 32 letters, digits, `.`, `_`, `-`) is no argument of the command: it returns as
 the last argument of the answer, so a program can match answers to questions.

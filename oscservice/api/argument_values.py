@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from oscservice.advice.causes import Cause
+from oscservice.instrument.length import parse_length_mm
 from oscservice.instrument.pitch import BEND_HIGHEST, Place
 from oscservice.osc.address import Argument, Direction
 from oscservice.osc.refusal import ErrorCode
@@ -110,6 +111,11 @@ def int_arg(name: str, unit: str = "", low: float | None = None, high: float | N
 def float_arg(name: str, unit: str = "", low: float | None = None, high: float | None = None) -> Argument:
     """A float32 argument, in a unit and between limits."""
     return Argument(name, "f", unit, low, high)
+
+
+def length_arg(name: str, low_mm: float, high_mm: float) -> Argument:
+    """A length between limits: a float32 argument in mm, or a text such as ``0.008 in``."""
+    return Argument(name, "f", "mm", low_mm, high_mm, read=parse_length_mm)
 
 
 def place_arg() -> Argument:

@@ -21,6 +21,7 @@ from oscservice.api.argument_values import (
     STRING,
     float_arg,
     int_arg,
+    length_arg,
     place_arg,
     text_arg,
 )
@@ -374,7 +375,7 @@ RECEIVED: tuple[Address, ...] = (
     _command(
         "/session/measured",
         cm.Measured,
-        (text_arg("what"), float_arg("value", "mm", -2, 10)),
+        (text_arg("what"), length_arg("value", -2, 10)),
         "A value measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
         "string N over fret 1.",
     ),
@@ -431,7 +432,7 @@ RECEIVED: tuple[Address, ...] = (
     _command(
         f"{AT_STRING}/moved",
         cm.Moved,
-        (float_arg("move", "mm", -25, 25),),
+        (length_arg("move", -25, 25),),
         "The saddle was moved; + away from the nut.",
     ),
     _command(
@@ -443,7 +444,7 @@ RECEIVED: tuple[Address, ...] = (
     _command(
         f"{AT_STRING}/saddle/at",
         cm.SaddleAt,
-        (float_arg("place", "mm", *SADDLE_AT_RANGE_MM),),
+        (length_arg("place", *SADDLE_AT_RANGE_MM),),
         "Place of the saddle, read from any fixed edge; + away from the nut. Send it before and after a move: the "
         "difference is the move.",
     ),

@@ -59,6 +59,8 @@ class Argument:
     Attributes:
         or_zero: 0 may be given for the default, outside the range.
         check: raises ValueError, with one line of text, for a string that is not allowed.
+        read: returns the number that a text stands for, such as ``0.008 in``, or raises ValueError with one line of
+            text; a number that has it may also come as a string.
     """
 
     name: str
@@ -71,6 +73,7 @@ class Argument:
     switch: bool = False
     or_zero: bool = False
     check: Callable[[str], object] | None = None
+    read: Callable[[str], float] | None = None
 
     @property
     def range_text(self) -> str:
@@ -90,6 +93,7 @@ class Argument:
     def __str__(self) -> str:
         bounds = f"one of {', '.join(self.words)}" if self.words else self.range_text
         notes = ", ".join(note for note in (self.unit, bounds) if note)
+        notes += ", or a text with its unit" if self.read is not None else ""
         return self.name + (f" ({notes})" if notes else "") + (", optional" if self.optional else "")
 
 

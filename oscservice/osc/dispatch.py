@@ -7,7 +7,7 @@ button without arguments may send its position: a lone 0 is the release and mean
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from oscservice.osc.address import Address, AddressSpace, Argument, Call
@@ -100,7 +100,8 @@ def checked_arguments(address: Address, message: Message) -> tuple[Value, ...]:
     """Return the arguments of a message as the declared types; optional ones that were left out are missing at the end.
 
     Raises:
-        OscRefusal: wrong number or types (code 2), or out of range, NaN or infinite (code 3).
+        OscRefusal: wrong number or types, or a text that stands for no number (code 2); or out of range, NaN or
+            infinite (code 3).
     """
     declared = address.arguments
     required = sum(not argument.optional for argument in declared)
@@ -109,18 +110,22 @@ def checked_arguments(address: Address, message: Message) -> tuple[Value, ...]:
     taken: list[Value] = []
     for argument, tag, value in zip(declared, message.tags, message.args, strict=False):
         accepted = "sS" if argument.tag == "s" else "ifhdTF" if argument.switch else "ifhd"
+        accepted += "sS" if argument.read is not None else ""
         if tag not in accepted:
             raise OscRefusal(ErrorCode.WRONG_TYPES, f"takes {_wanted(address)}; got {message.tags}")
+        if isinstance(value, str) and argument.read is not None:
+            value = _read(argument.read, _text(argument, value), address)
         taken.append(_text(argument, value) if isinstance(value, str) else _number(argument, value))
     return tuple(taken)
 
 
 def _wanted(address: Address) -> str:
-    if not address.arguments:
-        return "no arguments"
-    return ", ".join(
-        f"{a.tag}{'?' if a.optional else ''} ({a.name}{', ' + a.unit if a.unit else ''})" for a in address.arguments
-    )
+    return ", ".join(map(_one_wanted, address.arguments)) or "no arguments"
+
+
+def _one_wanted(argument: Argument) -> str:
+    tags = f"{argument.tag}{' or s' if argument.read is not None else ''}{'?' if argument.optional else ''}"
+    return f"{tags} ({argument.name}{', ' + argument.unit if argument.unit else ''})"
 
 
 def _text(argument: Argument, text: str) -> str:
@@ -135,6 +140,13 @@ def _text(argument: Argument, text: str) -> str:
         except ValueError as error:
             raise OscRefusal(ErrorCode.OUT_OF_RANGE, str(error)) from None
     return text
+
+
+def _read(read: Callable[[str], float], text: str, address: Address) -> float:
+    try:
+        return read(text)
+    except ValueError as error:
+        raise OscRefusal(ErrorCode.WRONG_TYPES, f"takes {_wanted(address)}; {error}") from None
 
 
 def _number(argument: Argument, value: Decoded) -> int | float:

@@ -161,8 +161,15 @@ def _fixed(address: Address, arguments: tuple[Argument, ...]) -> dict[str, Json]
         "TAGS": [address.group or str(address.direction)],
     }
     required = sum(not argument.optional for argument in arguments)
-    shorter: list[Json] = [_typed(arguments[:count]) for count in range(required, len(arguments))]
-    return attributes | {"OVERLOADS": shorter} if shorter else attributes
+    others: list[Json] = [_typed(arguments[:count]) for count in range(required, len(arguments))]
+    if any(argument.read is not None for argument in arguments):
+        others.append(_typed(tuple(map(_as_text, arguments))))
+    return attributes | {"OVERLOADS": others} if others else attributes
+
+
+def _as_text(argument: Argument) -> Argument:
+    """Return the argument as the text that it may be instead of a number."""
+    return argument if argument.read is None else Argument(argument.name, "s", optional=argument.optional)
 
 
 def _typed(arguments: tuple[Argument, ...]) -> dict[str, Json]:

@@ -58,6 +58,24 @@ def test_numbers_come_in_any_number_type(tag: str, value: float) -> None:
     assert (port, type(port)) == (9000, int)
 
 
+def test_a_length_may_come_as_a_text_with_its_unit() -> None:
+    assert taken("/bench/string/3/moved", "s", "-0.5 mm") == (-0.5,)
+    assert taken("/bench/string/3/moved", "S", "1/64 in") == (0.396875,)
+    assert taken("/bench/session/measured", "ss", "relief", "0.008 in") == ("relief", 0.2032)
+    assert taken("/bench/string/3/saddle/at", "s", '1 1/2"') == (38.1,)
+    assert refused("/bench/session/measured", "ss", "relief", "1 in") is ErrorCode.OUT_OF_RANGE
+    assert refused("/bench/session/measured", "ss", "relief", "x" * 201) is ErrorCode.OUT_OF_RANGE
+    (refusal,) = ask("/bench/session/measured", "ss", "relief", "0.008")
+    assert isinstance(refusal, RefusedCall)
+    assert (refusal.code, refusal.text) == (
+        ErrorCode.WRONG_TYPES,
+        "takes s (what), f or s (value, mm); found '0.008' without a unit; add mm or in: 0.008 mm or 0.008 in",
+    )
+    (refusal,) = ask("/bench/session/measured", "sb", "relief", b"0.2")
+    assert isinstance(refusal, RefusedCall)
+    assert refusal.text == "takes s (what), f or s (value, mm); got sb"
+
+
 @pytest.mark.parametrize(("tag", "value", "on"), [("T", True, 1), ("F", False, 0), ("i", 1, 1), ("f", 0.0, 0)])
 def test_switches_come_in_any_type(tag: str, value: float, on: int) -> None:
     (got,) = taken("/bench/listen", tag, value)

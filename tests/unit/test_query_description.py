@@ -111,6 +111,9 @@ def test_arguments_that_may_be_left_out_make_shorter_overloads() -> None:
     assert "OVERLOADS" not in whole(NODES["/bench/session/next"], {})
     assert whole(NODES["/bench/session/next"], {})["TYPE"] == ""
     assert one(NODES["/bench/string/1/focus"], "OVERLOADS", {}) == {"OVERLOADS": [{"TYPE": ""}]}
+    measured = whole(NODES["/bench/session/measured"], {})
+    assert (measured["TYPE"], measured["UNIT"]) == ("sf", [None, "distance.mm"])
+    assert measured["OVERLOADS"] == [{"TYPE": "ss", "CLIPMODE": ["none", "none"]}]
 
 
 def test_repeatable_arguments_are_described_once_for_each_string() -> None:

@@ -192,7 +192,7 @@ MISTAKES = [
     ("value = 0.5", "value = [1]", "binding 2, value: found [1], expected a number, or a text"),
     ("also = [", 'also = [{ when = "equals" },', "binding 2, condition 1, value: missing"),
     ("phases = ", 'phases = ["tuned"] #', "binding 2, phases: found 'tuned', expected a list of phases out of idle"),
-    ("arguments = [\n", 'arguments = ["far"] #', "argument 1: found 'far': takes f (move, mm)"),
+    ("arguments = [\n", 'arguments = ["far"] #', "argument 1: found 'far': takes f or s (move, mm)"),
     ("arguments = [\n", "arguments = [99.0] #", "argument 1: found 99.0: move (mm) must be -25 to 25"),
     ("arguments = [\n", "arguments = [1.0, 2.0] #", "arguments: found 2, expected move"),
     ("arguments = [\n", "arguments = [{ argument = 0 }] #", "argument 1, argument: found 0, expected which argument"),
