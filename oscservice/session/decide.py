@@ -279,7 +279,7 @@ def _hear(state: State, command: cm.Hear) -> list[ev.Event]:
     need_clear(command.reading)
     events, now = conclude_all(state, [done(step, heard=True)])
     following, now = conclude_all(now, advance(now))
-    if now.phase not in (Phase.TUNING, Phase.RETUNING):
+    if waiting_step(now) is not None:
         return events
     try:
         return [*events, *following, *decide_reading(now, command)]

@@ -348,12 +348,14 @@ class MissedStepNoticed:
     """What was heard or reported does not fit the step that was asked for (``vocabulary.MissedStep``).
 
     ``wanted`` and ``found``: the change that was asked for and the one found: mm of a saddle, else cents of a string.
+    ``read``: a saddle's place was read before and after, so its move is known without this.
     """
 
     what: str
     string: int
     wanted: float
     found: float
+    read: bool = False
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,6 @@ LET_DOWN_SEMITONES = 2
 """How far a string is let down before a screw tightens it: a millimetre of saddle is worth about as much (derived from
 the stretch of plain strings)."""
 
-FAR_MOVE_MM = 2.0
-"""After moves of more than this in all, the action is measured again (common practice, no source)."""
-
 
 def waiting_step(state: State) -> HandStep | None:
     """The step that waits in the phases ``preparing`` and ``securing``; None if all are done."""
@@ -43,7 +40,8 @@ def waiting_step(state: State) -> HandStep | None:
 
 def far_moved(state: State) -> tuple[int, ...]:
     """Strings whose saddles moved so far that their action may have changed."""
-    return tuple(n for n in state.numbers if abs(state.string(n).moved_mm) > FAR_MOVE_MM)
+    far_mm = None if state.instrument is None else state.instrument.set_up.recheck_action_mm
+    return tuple(n for n in state.numbers if far_mm is not None and abs(state.string(n).moved_mm) > far_mm)
 
 
 def done(step: HandStep, *, heard: bool) -> ev.Event:

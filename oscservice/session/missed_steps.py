@@ -18,11 +18,11 @@ from oscservice.session.state import State
 from oscservice.session.string_state import READING_MM
 from oscservice.session.vocabulary import COMPARED, MissedStep, Phase
 
-LEAST_TURN_CENTS = 6.0
-"""A peg that was to change its string by less than this is not judged."""
+LEAST_TURN_CENTS, LEAST_FINE_TURN_CENTS = 6.0, 2.5
+"""A peg or a fine tuner that was to change its string by less than this is not judged."""
 
-FOLLOWED_SHARE, STILL_CENTS = 0.2, 1.0
-"""A string that changed by less than this share of what was asked for, or this, did not follow its peg."""
+FOLLOWED_SHARE, STILL_CENTS, STILL_FINE_CENTS = 0.2, 1.0, 0.6
+"""A string that changed by less than this share of what was asked for, or this, did not follow its peg or tuner."""
 
 OPEN_SD_CENTS = 0.3
 """Two readings of an open string that nobody touched, 1 sd (measured on recorded strings of like strength)."""
@@ -63,10 +63,13 @@ def after_tuning(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
     asked_cents = string.target_cents - string.open_cents
     found_cents = taken.cents - string.open_cents
     doubt_cents = 4.0 * math.hypot(string.unsure_cents, taken.se_cents)
-    if abs(asked_cents) < max(LEAST_TURN_CENTS, doubt_cents):
+    least_cents, still_cents = LEAST_TURN_CENTS, STILL_CENTS
+    if state.nut_closed:
+        least_cents, still_cents = LEAST_FINE_TURN_CENTS, STILL_FINE_CENTS
+    if abs(asked_cents) < max(least_cents, doubt_cents):
         return []
     along_cents = math.copysign(1.0, asked_cents) * found_cents
-    if abs(found_cents) <= max(STILL_CENTS, FOLLOWED_SHARE * abs(asked_cents)):
+    if abs(found_cents) <= max(still_cents, FOLLOWED_SHARE * abs(asked_cents)):
         return [ev.MissedStepNoticed(_unmoved(state), number, asked_cents, found_cents), *_nut_in_doubt(state)]
     if along_cents < -FOLLOWED_SHARE * abs(asked_cents):
         return [ev.MissedStepNoticed(MissedStep.WRONG_WAY, number, asked_cents, found_cents)]
@@ -165,14 +168,14 @@ def moved_otherwise(state: State, comparison: Comparison) -> list[ev.Event]:
 
 def read_otherwise(number: int, wanted_mm: float, found_mm: float) -> list[ev.Event]:
     """What two readings of a saddle's place say of its move between them."""
-    return [] if abs(found_mm - wanted_mm) <= READING_MM else [_move_notice(number, wanted_mm, found_mm)]
+    return [] if abs(found_mm - wanted_mm) <= READING_MM else [_move_notice(number, wanted_mm, found_mm, read=True)]
 
 
-def _move_notice(number: int, wanted_mm: float, found_mm: float) -> ev.MissedStepNoticed:
+def _move_notice(number: int, wanted_mm: float, found_mm: float, *, read: bool = False) -> ev.MissedStepNoticed:
     if abs(found_mm) < max(READING_MM, 0.3 * abs(wanted_mm)):
         what = MissedStep.SADDLE_NOT_MOVED
     elif found_mm * wanted_mm < 0.0:
         what = MissedStep.SADDLE_MOVED_WRONG_WAY
     else:
         what = MissedStep.SADDLE_MOVED_OTHERWISE
-    return ev.MissedStepNoticed(what, number, round(wanted_mm, 3), round(found_mm, 3))
+    return ev.MissedStepNoticed(what, number, round(wanted_mm, 3), round(found_mm, 3), read)

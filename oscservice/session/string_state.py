@@ -307,7 +307,18 @@ def after_notice(string: StringState, event: ev.MissedStepNoticed) -> StringStat
     """A step was left out or done wrongly."""
     if event.what == MissedStep.STILL_STRETCHING:
         return replace(string, stretches=string.stretches + 1, plucks=(), plucks_left=0, open_cents=None)
-    return replace(string, move_noticed=string.move_noticed or event.what in SADDLE_NOTICES)
+    if event.what not in SADDLE_NOTICES:
+        return string
+    if event.read or event.what == MissedStep.SADDLE_MOVED_OTHERWISE:
+        return replace(string, move_noticed=True)
+    # Nothing is learnt from a move that was not made, or was made the wrong way: only where the saddle is now.
+    return replace(
+        string,
+        move_noticed=True,
+        moved_mm=string.moved_mm + event.found - event.wanted,
+        expected=None,
+        last_move=None,
+    )
 
 
 def after_learning(string: StringState, event: ev.ResponseLearnt) -> StringState:

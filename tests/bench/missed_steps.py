@@ -156,15 +156,9 @@ class Forgetful(Work):
                 self.bench.rig.move_saddle(string, -advice.mm)
                 return
             if self._errs(Mistake.SADDLE_CLAMP, string):
-                super()._move_saddle(string)
-                self._slide(string)
+                self.bench.rig.move_saddle(string, advice.mm, clamp=False)
                 return
         super()._move_saddle(string)
-
-    def _slide(self, string: int) -> None:
-        """The loose saddle slides toward the nut when the string is tuned up."""
-        draw = random.Random(f"slide {string}")
-        self.bench.rig.move_saddle(string, -draw.uniform(1.0, 2.0))
 
 
 @dataclass(frozen=True)

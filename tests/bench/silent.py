@@ -278,7 +278,7 @@ class Work:
     def _tune(self, string: int, cents: float) -> None:
         """Tune a string by its peg, or by its fine tuner while the nut is closed."""
         rig = self.bench.rig
-        if not rig.is_clamped(string):
+        if not self.state.nut_closed:
             self._turn_peg(string, cents)
             return
         notice = self.state.notice
@@ -316,6 +316,7 @@ class Work:
             self.do(cm.Hear(self.bench.reading(string, place)))
         except Ignored:
             self._ignored += 1
+        self.bench.rig.plucked(string)
 
     def _move_saddle(self, string: int) -> None:
         advice = self.state.string(string).advice
