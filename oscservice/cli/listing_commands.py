@@ -13,7 +13,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from oscservice.cli.arguments import LengthsOption, chosen_lengths
 from oscservice.cli.console import plain_table, say
+from oscservice.defaults import INCH_MM
+from oscservice.sentences.length_text import LengthUnit, length_number
 from oscservice.sentences.plural import counted
 
 if TYPE_CHECKING:
@@ -60,26 +63,26 @@ instruments_app = typer.Typer(add_completion=False)
 
 
 @instruments_app.callback(invoke_without_command=True)
-def instruments(context: typer.Context) -> None:
+def instruments(context: typer.Context, lengths: LengthsOption = None) -> None:
     """List the presets, unless one of the commands follows."""
     if context.invoked_subcommand is None:
-        list_instruments()
+        list_instruments(chosen_lengths(lengths))
 
 
-def list_instruments() -> None:
+def list_instruments(lengths: LengthUnit = LengthUnit.MM) -> None:
     """Print a table of the presets on standard output."""
     from rich.console import Console
 
     from oscservice.instrument.instrument_file import load_instrument, preset_names
 
-    columns = ("name", "strings", "mm", "frets", "gauges", "bridge")
-    table = plain_table(*columns, fixed=("name", "mm", "gauges"), title="Instrument presets")
+    columns = ("name", "strings", str(lengths), "frets", "gauges", "bridge")
+    table = plain_table(*columns, fixed=("name", str(lengths), "gauges"), title="Instrument presets")
     for name in preset_names():
         instrument = load_instrument(name)
         table.add_row(
             name,
             _notes(instrument),
-            _scale(instrument),
+            _scale(instrument, lengths),
             str(instrument.frets),
             _gauges(instrument),
             instrument.bridge.title,
@@ -100,13 +103,15 @@ def _notes(instrument: Instrument) -> str:
     return f"{len(instrument.strings)}: {instrument.strings[0].note}-{instrument.strings[-1].note}"
 
 
-def _scale(instrument: Instrument) -> str:
-    scales = sorted({string.scale_mm for string in instrument.strings})
-    return f"{scales[0]:g}" if len(scales) == 1 else f"{scales[0]:g}-{scales[-1]:g}"
+def _scale(instrument: Instrument, lengths: LengthUnit) -> str:
+    """Return the scale length as it is written in the file, or to a hundredth of an inch; the outer two of several."""
+    scales_mm = sorted({string.scale_mm for string in instrument.strings})
+    outer = [f"{one:g}" if lengths is LengthUnit.MM else length_number(one, lengths, 0) for one in scales_mm]
+    return outer[0] if len(outer) == 1 else f"{outer[0]}-{outer[-1]}"
 
 
 def _gauges(instrument: Instrument) -> str:
-    first, last = (f"{instrument.strings[k].gauge_mm / 25.4:.3f}".lstrip("0") for k in (0, -1))
+    first, last = (f"{instrument.strings[k].gauge_mm / INCH_MM:.3f}".lstrip("0") for k in (0, -1))
     return f"{first}-{last}"
 
 

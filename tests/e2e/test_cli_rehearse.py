@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import unittest.mock
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -94,3 +95,18 @@ def test_a_rehearsal_that_cannot_be_ends_with_2(words: list[str], complaint: str
     got = run_command("rehearse", *words)
     assert (got.code, got.out) == (2, "")
     assert complaint in got.complaint
+
+
+def test_moves_and_prompts_are_told_in_inches() -> None:
+    def rehearsed(*_: Any, tell: Any, watch: Any, **__: Any) -> rehearsal.Rehearsed:
+        tell("string 6: saddle moved +0.5 mm, as advised")
+        string = rehearsal.RehearsedString(6, "E2", -8.0, 0.1, (0.5, -0.1), 9)
+        return rehearsal.Rehearsed((string,), 60.0)
+
+    with unittest.mock.patch.object(rehearsal, "rehearse", rehearsed):
+        got = run_command("rehearse", "--lengths", "in")
+    assert (got.code, got.err) == (0, "")
+    assert "string 6: saddle moved +0.020 in, as advised" in got.out
+    assert "+0.020 -0.004" in got.out
+    assert "saddle in inches: + is away from the nut" in " ".join(got.out.split())
+    assert not re.search(r"\bmm\b", got.out)

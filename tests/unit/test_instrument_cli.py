@@ -7,12 +7,21 @@ import pytest
 from oscservice.cli.listing_commands import list_instruments, show_instrument
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import load_instrument, preset_names, read_instrument
+from oscservice.sentences.length_text import LengthUnit
 
 
 def test_the_list_names_every_preset(capsys: pytest.CaptureFixture[str]) -> None:
     list_instruments()
     shown = capsys.readouterr().out
     assert all(name in shown for name in preset_names())
+    assert " 648 " in shown
+
+
+def test_the_list_tells_scales_in_inches(capsys: pytest.CaptureFixture[str]) -> None:
+    list_instruments(LengthUnit.INCH)
+    shown = capsys.readouterr().out
+    assert " 25.51 " in shown  # 648 mm
+    assert " 648 " not in shown
 
 
 def test_a_shown_instrument_can_be_read_back(capsys: pytest.CaptureFixture[str]) -> None:
