@@ -570,4 +570,4 @@ def _pull_covariance(expected: ExpectedErrors, numbers: set[int]) -> Floats:
     largest = max((falls[number] for number in numbers), default=1.0)
     chosen = [index for index, number in enumerate(expected.strings) if number in numbers]
     columns = [pull_columns(expected, *one)[:, chosen].sum(axis=1) / largest for one in product(POLE_SHARES, GROWTHS)]
-    return np.mean([np.outer(column, column) for column in columns], axis=0)
+    return np.asarray(np.mean([np.outer(column, column) for column in columns], axis=0))

@@ -4,8 +4,9 @@
 
 The guitars are the simulator's own mechanics; nothing of what is measured here shares a formula with them. Every guitar
 strays from its file as a sound one may; then one fault is drawn, between 5 and 15 cents at the worst of the frets
-compared: beyond 5 cents is a fault, within 2 is good (Mottola, Savart Journal, second-hand). A thorough session is
-held on each, by hands that scatter, through the session itself, without sound.
+compared: beyond 5 cents is a fault, within 2 is good (Mottola, Savart Journal, second-hand). Of a magnet's pull any
+strings that are named count as the right ones: it pulls all of them, more or less. A thorough session is held on each,
+by hands that scatter, through the session itself, without sound.
 
 A move is in vain if the string's fault is one that no saddle cures, and the worst of its errors was not halved by it.
 (A string whose mass differs near the saddle can do just what a saddle does: then a saddle cures it.)
@@ -28,6 +29,7 @@ from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar_builder import Faults, rig_of
 from oscservice.simulate.guitar_mechanics import Rig
+from oscservice.simulate.pickup_magnet import PickupMagnet
 from oscservice.simulate.uneven_string import Uneven
 
 FRETS = (1, 3, 5, 7, 12, 17)
@@ -46,6 +48,10 @@ SET_MM = 0.35
 SCATTER_CENTS = (4.0, 7.0)
 UNEVEN_MASS = (0.01, 0.12)
 UNEVEN_LENGTH_MM = (10.0, 300.0)
+POLE_SHARE = (0.235, 0.275)
+PULL_N_PER_M = (1.0, 20.0)
+PULL_GROWTH = (0.0, 5.0)
+PULLED = 0.2  # of the largest pull: less is no fault of a string
 
 
 @dataclass(frozen=True)
@@ -80,7 +86,7 @@ def case(seed: int) -> Case:
     saddles = [mm + draw.uniform(-spread, spread) for mm in true]
     without = rig_of(instrument, saddle_error_mm=saddles, faults=sound)
     for _ in range(1000):
-        strings, fret, faults = _fault(draw, kind, numbers, sound)
+        strings, fret, faults = _fault(draw, kind, instrument, sound)
         faulty = rig_of(instrument, saddle_error_mm=saddles, faults=faults)
         if kind in (NONE, Cause.SADDLE, Cause.SCATTER) or _heard(without, faulty, strings):
             break
@@ -103,9 +109,22 @@ def _heard(sound: Rig, faulty: Rig, strings: Iterable[int]) -> bool:
     return HEARD_CENTS[0] <= worst <= HEARD_CENTS[1]
 
 
+def _magnets(draw: random.Random, instrument: Instrument) -> dict[int, PickupMagnet]:
+    """One pickup under all strings: a pull as the square of the gauge, and poles that differ."""
+    share, pull, growth = draw.uniform(*POLE_SHARE), draw.uniform(*PULL_N_PER_M), draw.uniform(*PULL_GROWTH)
+    thickest_mm = max(spec.gauge_mm for spec in instrument.strings)
+    return {
+        n: PickupMagnet(
+            share * spec.scale_mm, pull * (spec.gauge_mm / thickest_mm) ** 2 * draw.uniform(0.8, 1.2), growth
+        )
+        for n, spec in enumerate(instrument.strings, start=1)
+    }
+
+
 def _fault(
-    draw: random.Random, kind: str, numbers: tuple[int, ...], sound: Faults
+    draw: random.Random, kind: str, instrument: Instrument, sound: Faults
 ) -> tuple[tuple[int, ...], int, Faults]:
+    numbers = tuple(range(1, len(instrument.strings) + 1))
     one = draw.choice(numbers)
     match kind:
         case Cause.NUT_SLOT:
@@ -125,6 +144,11 @@ def _fault(
             return numbers, fret, replace(sound, fret_shift_mm=dict(sound.fret_shift_mm) | {fret: shift})
         case Cause.ACTION:
             return numbers, 0, replace(sound, action_raised_mm=draw.uniform(*ACTION_MM))
+        case Cause.MAGNET:
+            magnets = _magnets(draw, instrument)
+            least = PULLED * max(magnet.pull_n_per_m for magnet in magnets.values())
+            pulled = tuple(n for n, magnet in magnets.items() if magnet.pull_n_per_m >= least)
+            return pulled, 0, replace(sound, pickup_pull=magnets)
         case Cause.SCATTER:
             return (one,), 0, replace(sound, scatter_cents={one: draw.uniform(*SCATTER_CENTS)})
     return numbers, 0, sound
@@ -141,7 +165,7 @@ class Verdict:
     moved_in_vain: int
 
 
-STOPPED = (Cause.NUT_SLOT, Cause.NUT_PLACE, Cause.FINGER, Cause.UNEVEN, Cause.SCATTER)
+STOPPED = (Cause.NUT_SLOT, Cause.NUT_PLACE, Cause.FINGER, Cause.UNEVEN, Cause.MAGNET, Cause.SCATTER)
 
 
 def judge(seed: int) -> Verdict:
@@ -149,7 +173,7 @@ def judge(seed: int) -> Verdict:
     this = case(seed)
     before = {n: _worst(this.rig, n) for n in this.strings}
     done = set_up(this.instrument, this.rig, seed, frets="thorough")
-    named = [(f.cause, f.strings, f.fret) for f in done.state.findings]
+    named = [(f.cause, this.strings if f.cause == Cause.MAGNET else f.strings, f.fret) for f in done.state.findings]
     saddles = tuple(n for n, moves in done.moves_mm.items() if moves)
     true = (this.kind, this.strings, this.fret)
     if this.kind in (NONE, Cause.SADDLE):
