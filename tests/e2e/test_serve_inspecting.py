@@ -63,6 +63,21 @@ def test_measured_values_hold_the_start_are_used_and_a_change_is_noticed_in_the_
     assert f"since the last session: {told}" in lines
 
 
+def test_lengths_are_taken_and_told_in_inches_and_sent_in_mm(tmp_path: Path) -> None:
+    with running_daemon(tmp_path / "j.sqlite3", *SIMULATED, OSCSERVICE_LENGTHS="in") as daemon:
+        client = daemon.client()
+        client.ask("/subscribe")
+        client.ask("/session/begin", "six-string-648", "any")
+        client.ask("/session/measured", "relief", "0.008 in")
+        client.until("/event", "measured: Relief: 0.008 in, within the target (0.004 to 0.014)")
+        assert client.until("/inspect/relief/value") == (pytest.approx(0.203),)
+        client.ask("/session/measured", "relief", "1/64 in")
+        client.until("/event", "measured: Relief: 0.016 in, 0.002 in above the target (0.004 to 0.014)")
+        answer = client.ask("/session/measured", "relief", "0.008")
+        assert answer[:2] == ("error", 2)
+        assert "add mm or in" in str(answer[-1])
+
+
 @pytest.mark.parametrize(("what", "mm", "code"), [("varnish", 1.0, 5), ("nut/9", 0.5, 5), ("relief", 5.0, 3)])
 def test_an_impossible_measured_value_is_an_error(tmp_path: Path, what: str, mm: float, code: int) -> None:
     with running_daemon(tmp_path / "j.sqlite3", *SIMULATED) as daemon:

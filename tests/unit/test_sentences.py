@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,7 @@ from oscservice.session.vocabulary import place_text
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 GERMAN = EXAMPLES / "sentences-de.toml"
+WITHIN = "{what}: {value:length.2} mm ({low:size.2} bis {high:size.2})"
 GREEK = '[prompt.begin]\ntext = "Ξεκινήστε"\n'
 
 
@@ -41,6 +43,10 @@ def test_the_english_table_is_a_whole_translation_of_itself() -> None:
     assert found.missing == ()
     assert found.sentences == ENGLISH
     assert all(text.isprintable() and 0 < len(text) <= LONGEST_TEXT for text in ENGLISH.texts.values())
+
+
+def test_no_length_of_the_english_table_is_bound_to_mm() -> None:
+    assert [text for text in ENGLISH.texts.values() if re.search(r"\bmm\b", re.sub(r"\{[^}]*\}", "", text))] == []
 
 
 def test_every_cause_but_the_saddle_has_a_name_and_a_check() -> None:
@@ -114,6 +120,8 @@ def test_prompts_and_topics_in_another_language_have_the_same_codes() -> None:
         ('language = "de"\n[prompt.tune_up]\ntext = "{string} {cents}"\n', 3, "{cents} can't be filled in"),
         ('language = "de"\n[prompt.tune_up]\ntext = "{string} {cents:.9999f}"\n', 3, "can't be filled in"),
         ('language = "de"\n[prompt.pluck_open]\ntext = "{string} }"\n', 3, "a brace"),
+        (f'language = "de"\n[words]\nwithin = "{WITHIN}"\n', 3, "{value:length.2} has its unit with it"),
+        (f'language = "de"\n[words]\nwithin = "{WITHIN.replace("length", "size")}"\n', 3, "{value:size.2} can't be"),
         ('language = "de"\n[cause."nut slot high"]\nname = ""\n', 3, "cause nut slot high name"),
         ('language = "de"\nprompt = { begin = { text = "" } }\n', 2, "prompt begin text"),
     ],
