@@ -27,8 +27,20 @@ class Simulator(Protocol):
     def slacken(self, string: int) -> None:
         """Slacken a string completely."""
 
-    def move_saddle(self, string: int, mm: float) -> None:
-        """Move a saddle; + away from the nut."""
+    def set_clamp(self, string: int, closed: bool) -> None:
+        """Close or open the nut clamp over a string, or all clamps: string 0."""
+
+    def turn_fine_tuner(self, string: int, cents: float) -> tuple[float, float]:
+        """Turn a fine tuner, + up, as far as it goes. Return the cents done, and its place, 0 to 1."""
+
+    def centre_fine_tuners(self) -> None:
+        """Turn all fine tuners to the middle of their travel."""
+
+    def stretch(self, string: int) -> None:
+        """Pull a string along its length, so that it is stretched in."""
+
+    def move_saddle(self, string: int, mm: float, clamp: bool = True) -> None:
+        """Move a saddle, + away from the nut, and tighten its clamp again or leave it loose."""
 
     def damp(self) -> None:
         """Stop all strings."""

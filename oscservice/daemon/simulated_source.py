@@ -15,6 +15,7 @@ from oscservice.audio.block import AudioSource, Block
 from oscservice.instrument.pitch import Place
 from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar import Guitar
+from oscservice.simulate.guitar_builder import SOUND, Faults
 
 WORST_SADDLE_MM = 4.0
 WORST_SHARE = 0.8  # of the travel of the bridge
@@ -24,9 +25,24 @@ _FRAMES = 1024
 
 
 def rehearsal_guitar(
-    instrument: Instrument, seed: int, sample_rate_hz: float = 48000.0, *, string_a_channel: bool = False
+    instrument: Instrument,
+    seed: int,
+    sample_rate_hz: float = 48000.0,
+    *,
+    string_a_channel: bool = False,
+    as_found: bool = False,
+    faults: Faults = SOUND,
 ) -> Guitar:
     """Return a guitar out of tune by up to 25 cents, with saddles misplaced by up to 4 mm, or as the bridge allows.
+
+    Args:
+        instrument: the instrument that it is like.
+        seed: of all that chance decides.
+        sample_rate_hz: sample rate of its sound.
+        string_a_channel: each string has a channel.
+        as_found: clamps of the nut are closed, and fine tuners off the middle of their travel; closing has shifted the
+            strings by some cents more.
+        faults: differences from the instrument.
 
     Raises:
         ValueError: no guitar can be made from this instrument.
@@ -42,6 +58,8 @@ def rehearsal_guitar(
         saddle_error_mm=[draw.uniform(-worst, worst) for _ in numbers],
         detune_cents=[draw.uniform(-WORST_TUNING_CENTS, WORST_TUNING_CENTS) for _ in numbers],
         channels=len(instrument.strings) if string_a_channel else 1,
+        faults=faults,
+        as_found=as_found,
     )
 
 
@@ -85,10 +103,33 @@ class SimulatedSource(AudioSource):
         with self._lock:
             self._guitar.slacken(string)
 
-    def move_saddle(self, string: int, mm: float) -> None:
-        """Move a saddle; + away from the nut. Raises ValueError: no such string, or no room."""
+    def set_clamp(self, string: int, closed: bool) -> None:
+        """Close or open the nut clamp over a string; string 0: all clamps. Raises ValueError: no such clamp, or a
+        string that would break."""
         with self._lock:
-            self._guitar.move_saddle(string, mm)
+            self._guitar.set_clamp(string or None, closed)
+
+    def turn_fine_tuner(self, string: int, cents: float) -> tuple[float, float]:
+        """Turn a fine tuner, + up, as far as its stop lets it. Return the change in cents on a bridge at rest, and its
+        place: 0 to 1, the share of its travel. Raises ValueError: no fine tuners, or a string that would break."""
+        with self._lock:
+            return self._guitar.turn_fine_tuner(string, cents), self._guitar.fine_tuner_at(string)
+
+    def centre_fine_tuners(self) -> None:
+        """Turn all fine tuners to the middle of their travel. Raises ValueError: none, or a string that would break."""
+        with self._lock:
+            self._guitar.centre_fine_tuners()
+
+    def stretch(self, string: int) -> None:
+        """Pull a string along its length, so that it is stretched in. Raises ValueError: no such string."""
+        with self._lock:
+            self._guitar.stretch(string)
+
+    def move_saddle(self, string: int, mm: float, clamp: bool = True) -> None:
+        """Move a saddle; + away from the nut. Its clamp is tightened again, or left loose. Raises ValueError: no such
+        string or clamp, or no room."""
+        with self._lock:
+            self._guitar.move_saddle(string, mm, clamp=clamp)
 
     def damp(self) -> None:
         """Stop all strings."""

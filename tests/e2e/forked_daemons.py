@@ -41,8 +41,8 @@ class RemoteGuitar:
         self.sample_rate_hz: float = self.ask("sample_rate_hz")
         self.channels: int = self.ask("channels")
 
-    def ask(self, name: str, *values: Any) -> Any:
-        self._line.send((name, values))
+    def ask(self, name: str, *values: Any, **named: Any) -> Any:
+        self._line.send((name, values, named))
         answer = self._line.recv()
         if isinstance(answer, ValueError):
             raise answer
@@ -57,8 +57,23 @@ class RemoteGuitar:
     def slacken(self, string: int) -> None:
         self.ask("slacken", string)
 
-    def move_saddle(self, string: int, mm: float) -> None:
-        self.ask("move_saddle", string, mm)
+    def set_clamp(self, string: int | None, closed: bool) -> None:
+        self.ask("set_clamp", string, closed)
+
+    def turn_fine_tuner(self, string: int, cents: float) -> float:
+        return float(self.ask("turn_fine_tuner", string, cents))
+
+    def fine_tuner_at(self, string: int) -> float:
+        return float(self.ask("fine_tuner_at", string))
+
+    def centre_fine_tuners(self) -> None:
+        self.ask("centre_fine_tuners")
+
+    def stretch(self, string: int) -> None:
+        self.ask("stretch", string)
+
+    def move_saddle(self, string: int, mm: float, *, clamp: bool = True) -> None:
+        self.ask("move_saddle", string, mm, clamp=clamp)
 
     def damp(self, string: int | None) -> None:
         self.ask("damp", string)
@@ -81,14 +96,14 @@ def keep_guitar(listener: Listener, instrument: str, seed: int, rate_hz: float) 
         # Daemons are killed in the middle of a question, or of its answer.
         with contextlib.suppress(EOFError, OSError), listener.accept() as line:
             while True:
-                name, values = line.recv()
+                name, values, named = line.recv()
                 try:
                     if name == RESET:
                         guitar = rehearsal_guitar(load_instrument(instrument), *values, rate_hz)
                         line.send(None)
                         continue
                     found = getattr(guitar, name)
-                    line.send(found(*values) if callable(found) else found)
+                    line.send(found(*values, **named) if callable(found) else found)
                 except ValueError as error:
                     line.send(error)
 
