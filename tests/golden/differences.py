@@ -161,6 +161,8 @@ TEXTS: dict[str, str] = {
     "is too near the tolerance to tell yet": "is too close to the tolerance to decide yet",
     "; more plucks will tell": "; more plucks will show",
     "it can't be told which partial is the first": "the first partial is unclear",
+    # Refusals
+    "takes f (move, mm);": "takes f or s (move, mm);",
 }
 """Text, or a part of one, in the golden files -> the same now. In datagrams, and in events made now."""
 
