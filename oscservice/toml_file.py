@@ -36,6 +36,34 @@ class Form(Frozen):
 
     model_config = ConfigDict(strict=True)
 
+    @classmethod
+    def meant(cls, key: str, found: Any) -> str:
+        """Return what was probably meant by a refused value of a key, to follow the message; empty if unknown."""
+        return ""
+
+
+class Converted(float):
+    """A number that the file gives in another way: ``key`` and ``written`` are the key and the value there."""
+
+    key: str
+    written: str
+
+    def __new__(cls, value: float, key: str, written: str) -> Converted:
+        made = super().__new__(cls, value)
+        made.key, made.written = key, written
+        return made
+
+    def __repr__(self) -> str:
+        return repr(self.written)
+
+
+@dataclass(frozen=True)
+class Unusable:
+    """A value of a file in place of a number: its key, and the mistake in words."""
+
+    key: str
+    words: str
+
 
 Location: TypeAlias = tuple[int | str, ...]
 """A place in a file as pydantic gives it: ``("string", 2, "gauge_in")`` is ``gauge_in`` of the third ``[[string]]``."""
@@ -94,14 +122,22 @@ def parse(text: str, origin: str) -> dict[str, Any]:
 
 
 def find_line(text: str, location: Location) -> int:
-    """Return the line number (from 1) of a place in a TOML text: of the key, else of the table it is in, else 1."""
+    """Return the line number (from 1) of a place in a TOML text: of the key, else of the table it is in, else 1.
+
+    A key of a length is found without its unit too: ``scale`` for ``scale_mm``.
+    """
     best, best_size, inside = 1, 0, 0
-    for line, path in _places(text):
+    location = _without_unit(location)
+    for line, path in ((line, _without_unit(path)) for line, path in _places(text)):
         if path == location[: len(path)] and len(path) > best_size:
             best, best_size = line, len(path)
         if not inside and path[: len(location)] == location:  # only what is in it is written: [a.b] for a
             inside = line
     return best if best_size == len(location) or not inside else inside
+
+
+def _without_unit(path: Location) -> Location:
+    return tuple(part.removesuffix("_mm") if isinstance(part, str) else part for part in path)
 
 
 def _places(text: str) -> Iterator[tuple[int, Location]]:
@@ -287,7 +323,10 @@ def _line_and_words(form: type[Form], error: ErrorDetails, text: str, expected: 
         if keys:
             line = max(line, *(find_line(text, (*place.path, key)) for key in keys))
             return line, f"{', '.join((*place.names, named))}: {words}"
-    where = ", ".join(place.names)
+    given = error["input"]
+    where = ", ".join((*place.names[:-1], given.key) if isinstance(given, Converted | Unusable) else place.names)
+    if isinstance(given, Unusable):
+        return line, f"{where}: {given.words}"
     own_words = str(error["ctx"]["error"]) if error["type"] == "value_error" else ""
     if own_words.startswith("found "):  # a check of one value that says it all
         return line, f"{where}: {own_words}"
@@ -297,7 +336,7 @@ def _line_and_words(form: type[Form], error: ErrorDetails, text: str, expected: 
     wanted = (expected(place.form, place.key) if expected is not None else "") or described or "a table"
     if error["type"] == "missing":
         return line, f"{where}: missing; expected {wanted}"
-    return line, f"{where}: found {shown(error['input'])}, expected {wanted}"
+    return line, f"{where}: found {shown(given)}, expected {wanted}{place.form.meant(place.key, given)}"
 
 
 def _fields(form: type[BaseModel]) -> dict[str, FieldInfo]:

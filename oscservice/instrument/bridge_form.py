@@ -21,6 +21,7 @@ from oscservice.instrument.bridge_kinds import (
     find_kind,
     kind_of,
 )
+from oscservice.instrument.length_form import LengthForm
 from oscservice.instrument.spec import MEANS
 from oscservice.instrument.thread import EXPECTED as THREAD
 from oscservice.instrument.thread import thread_mm
@@ -29,27 +30,42 @@ from oscservice.toml_file import Expected, Form
 KINDS_IN_CONTEXT = "kinds"
 """Under this name the added kinds are handed to pydantic's validation."""
 
+_LARGEST = 1_000_000
+"""Larger whole numbers are refused: some are no floating-point numbers."""
+
 OWN_BUILD = "{}, adjusters of its own"
 """Name of the kind of a bridge that has the adjusters of its file, and none of the known saddles."""
 
 
 def _thread_mm(given: object) -> float:
-    if isinstance(given, bool) or not isinstance(given, str | float | int):
-        raise ValueError("is not a thread")
-    return thread_mm(given)
+    if isinstance(given, str | float) or (type(given) is int and abs(given) < _LARGEST):
+        return thread_mm(given)
+    raise ValueError("is not a thread")
+
+
+def numbered(given: object) -> dict[int, float]:
+    """Return a table whose keys are whole numbers and whose values are numbers: ``{ "1" = 1.0, "2" = 0.5 }``.
+
+    Raises:
+        ValueError: it is no such table, or has a key twice.
+    """
+    if not isinstance(given, dict) or not given:
+        raise ValueError("is not a table of numbers")
+    numbers = [int(key) for key in given if re.fullmatch(r"[0-9]{1,2}", str(key))]
+    values = [
+        value for value in given.values() if isinstance(value, float) or (type(value) is int and abs(value) < _LARGEST)
+    ]
+    if len(set(numbers)) != len(given) or len(values) != len(given):
+        raise ValueError("expected each number once")
+    return dict(zip(numbers, map(float, values), strict=True))
 
 
 def _shares(given: object) -> dict[int, float]:
-    if not isinstance(given, dict) or not given:
-        raise ValueError("is not a table of strings")
-    numbers = [int(key) for key in given if re.fullmatch(r"\d{1,2}", str(key))]
-    values = [value for value in given.values() if isinstance(value, float) or type(value) is int]
-    if len(numbers) != len(given) or len(set(numbers)) != len(given):
-        raise ValueError("expected each string's number once")
+    shares = numbered(given)
     low, high = spec.ADJUSTER_SHARE
-    if len(values) != len(given) or not all(low <= abs(value) <= high for value in values):
+    if not all(low <= abs(share) <= high for share in shares.values()):
         raise ValueError("expected mm of the saddle per mm of the adjuster")
-    return dict(zip(numbers, map(float, values), strict=True))
+    return shares
 
 
 def _added_kinds(info: ValidationInfo) -> Kinds:
@@ -88,7 +104,7 @@ ThreadMm = Annotated[float, PlainValidator(_thread_mm)]
 Shares = Annotated[dict[int, float], PlainValidator(_shares)]
 
 
-class AdjusterForm(Form):
+class AdjusterForm(LengthForm):
     """One ``[[bridge.adjuster]]`` entry, instead of those that the kind of bridge has."""
 
     name: str = Field(min_length=1, max_length=40, description="a text of 1 to 40 letters in quotes")
@@ -119,7 +135,7 @@ class AdjusterForm(Form):
         return self
 
 
-class BridgeForm(Form):
+class BridgeForm(LengthForm):
     """The ``[bridge]`` table. Travel is counted from the places of the saddles at the start.
 
     ``balance`` and ``saddle`` name its kind; ``kind`` is that of another package, or one word of older files for both.

@@ -7,17 +7,19 @@ string, high-strung sets, re-entrant tunings, tape-wound strings lighter than th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from oscservice.defaults import INCH_MM
 from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds
+from oscservice.instrument.hardware import COMPENSATED, TOOLS, ZERO_FRET
+from oscservice.instrument.hardware_form import step_of
 from oscservice.instrument.instrument_form import InstrumentForm, StringForm, expand
 from oscservice.instrument.pitch import note_number
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import PLAIN_STEEL_KG_M3, tension_n
-from oscservice.toml_file import Location
+from oscservice.toml_file import Location, nearest
 
 TENSION_RANGE_N = (10.0, 300.0)
 """Tension of one string; outside this range, its note and its gauge don't belong together."""
@@ -32,15 +34,31 @@ _DENSITY_KG_M3 = {"plain": (7000.0, 8500.0), "wound": (4000.0, 8900.0)}
 
 _BREAKING_N_MM2 = 3400.0  # the finest music wire breaks here (from memory); no core carries more
 
+# No string is that low over the frets, no feeler gauge reads a relief that small: the number is in inches (common
+# practice, no source).
+_LEAST_ACTION_MM, _LEAST_NUT_MM, _LEAST_RELIEF_MM = 0.3, 0.03, 0.02
+_LEAST_WANTED_MM = {
+    "relief_wanted_mm": 0.03, "action_treble_wanted_mm": 0.3, "action_bass_wanted_mm": 0.3, "nut_wanted_mm": 0.05
+}  # fmt: skip
+
+_HIGHEST_ZERO_FRET_MM = 0.3  # above the other frets (common practice, no source)
+_SCALES_DIFFER_MM = 2.0
+_OF_ONE_MIND = 0.6
+"""Share of pairs of strings, less the others, that must be in reverse order for the whole set to be."""
+_OCTAVE = 12
+
 _SAME_WAY = 1e-3  # relative: influences this close to each other have the same effect at the bench
 
 
 def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tuple[Location, str]]:
     """Yield the contradictions in a checked form: the place of each, the value found and the value expected."""
     yield from _made_for(form, kinds)
+    yield from _tables(form)
     yield from _numbering(form)
     instrument = expand(form, kinds)
     yield from _bridge(form, instrument.bridge.adjusters)
+    yield from _nut(form)
+    yield from _wanted_in_inches(form)
     for index, (entry, string) in enumerate(zip(form.string, instrument.strings, strict=True)):
         yield from _string(index, entry, string, instrument.open_hz(index + 1))
     yield from _order(form, instrument.strings)
@@ -54,6 +72,16 @@ def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, st
         key, name = form.bridge.named_by
         words = f"found {name!r}, which is made for {numbers} strings; expected another kind for"
         yield ("bridge", key), f"{words} {len(form.string)}"
+
+
+def _tables(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
+    """Yield tools for steps that have none, and what two tables give."""
+    for key in form.tools:
+        if step_of(key) not in TOOLS:
+            yield ("tools", key), f"found {key!r}, which is no step with a tool; {nearest(step_of(key), TOOLS)}"
+    for key, other in (("fitted", "strings_fitted"), ("replace_after_days", "replace_after_days")):
+        if getattr(form.strings, key) is not None and getattr(form.set_up, other) is not None:
+            yield ("strings", key), f"found beside {other} in [set_up]; leave one of them out"
 
 
 def _numbering(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
@@ -157,21 +185,94 @@ def _string(index: int, entry: StringForm, string: StringSpec, open_hz: float) -
             yield at(core_field, f"found {string.core_mm:.3f} mm, {stress}; expected {least_mm:.2f} mm or more")
         else:  # a thicker plain string carries more and pulls more
             yield at("note", f"found {entry.kind} at {string.scale_mm:g} mm, {stress}; expected a lower note")
+    low = string.action_12_mm < _LEAST_ACTION_MM
     if string.action_12_mm <= string.nut_height_mm / 2.0:
         yield at(
             "action_12_mm",
             f"found {string.action_12_mm:g}, expected more than half of nut_height_mm ({string.nut_height_mm:g}): "
-            "the string would lie on the frets",
+            "the string would lie on the frets" + (_for_inches("action_12_mm", string.action_12_mm) if low else ""),
         )
+    elif low:
+        yield at("action_12_mm", _too_low("action_12_mm", string.action_12_mm, _LEAST_ACTION_MM))
+    if 0.0 < string.nut_height_mm < _LEAST_NUT_MM:
+        yield at("nut_height_mm", _too_low("nut_height_mm", string.nut_height_mm, _LEAST_NUT_MM))
+
+
+def _nut(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
+    """Yield what doesn't belong to this kind of nut, and targets of frets that aren't there."""
+    compensated = form.nut.kind == COMPENSATED
+    offsets = [entry.nut_offset_mm for entry in form.string]
+    if compensated and not any(offsets):
+        yield (
+            ("nut", "kind"),
+            "found compensated, expected nut_offset_mm under one [[string]] or more; write plain if they are unknown",
+        )
+    for index, entry in enumerate(form.string):
+        if entry.nut_offset_mm and not compensated:
+            words = f'found {entry.nut_offset_mm:g} with a nut that is {form.nut.kind}; expected kind = "compensated"'
+            yield ("string", index, "nut_offset_mm"), f"{words} under [nut], or none"
+        high = entry.nut_height_mm
+        if form.nut.kind == ZERO_FRET and high is not None and high > _HIGHEST_ZERO_FRET_MM:
+            words = (
+                f"found {high:g} with a zero fret, expected 0 to {_HIGHEST_ZERO_FRET_MM:g}: it is as high as the others"
+            )
+            yield ("string", index, "nut_height_mm"), words
+        absent = [fret for fret in entry.fret_targets_cents if fret > form.frets]
+        if absent:
+            yield ("string", index, "fret_targets_cents"), f"found fret {absent[0]}, expected 1 to {form.frets}"
+
+
+def _wanted_in_inches(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
+    """Yield a relief and targets in mm that can only be inches."""
+    relief_mm = form.set_up.relief_mm
+    if relief_mm is not None and 0.0 < abs(relief_mm) < _LEAST_RELIEF_MM:
+        words = _too_low("relief_mm", relief_mm, _LEAST_RELIEF_MM)
+        yield ("set_up", "relief_mm"), f"{words}, or 0 for a straight neck"
+    for field, least_mm in _LEAST_WANTED_MM.items():
+        wanted = getattr(form.set_up, field)
+        if wanted is not None and 0.0 < wanted[1] < least_mm:
+            words = f"found up to {wanted[1]:g} mm, expected {least_mm:g} or more{_for_inches(field, *wanted)}"
+            yield ("set_up", field), words
+
+
+def _too_low(field: str, found_mm: float, least_mm: float) -> str:
+    return f"found {found_mm:g} mm, expected {least_mm:g} or more{_for_inches(field, found_mm)}"
+
+
+def _for_inches(field: str, *found: float) -> str:
+    """Return how to write values that are meant in inches."""
+    texts = [f'"{value:g} in"' for value in found]
+    written = texts[0] if len(texts) == 1 else f"[{', '.join(texts)}]"
+    return f"; for inches write {field.removesuffix('_mm')} = {written}"
 
 
 def _order(form: InstrumentForm, strings: tuple[StringSpec, ...]) -> Iterator[tuple[Location, str]]:
-    """Yield a set in reverse order: each string higher and thinner than the one before."""
+    """Yield a set in reverse order, courses that are taken apart, and the longest scale on the thinnest string."""
     notes = [note_number(string.note) for string in strings]
     gauges = [string.gauge_mm for string in strings]
-    pairs = range(len(strings) - 1)
-    if pairs and all(notes[k] < notes[k + 1] and gauges[k] > gauges[k + 1] for k in pairs):
-        yield (
-            ("string", 0, "note"),
-            f"found {form.string[0].note}, the lowest and thickest, first; expected the thinnest first",
+    scales = [string.scale_mm for string in strings]
+    half, odd = divmod(len(strings), 2)
+    if _rising(notes) and _rising([-gauge for gauge in gauges]):
+        lowest = notes[0] == min(notes) and gauges[0] == max(gauges)
+        first = (
+            f"{form.string[0].note}, the lowest and thickest, first" if lowest else "the low and thick strings first"
         )
+        yield ("string", 0, "note"), f"found {first}; expected the thinnest first"
+    elif half > 2 and not odd and _courses(notes, half, 1) and not _courses(notes, 1, 2):
+        words = f"found {form.string[half].note} again after one string of every course"
+        yield ("string", half, "note"), f"{words}; expected the two strings of a course side by side"
+    elif scales[0] - scales[-1] >= _SCALES_DIFFER_MM and notes[0] > notes[-1]:
+        words = f"found {scales[0]:g} on the thinnest string and {scales[-1]:g} on the thickest"
+        yield ("string", 0, "scale_mm"), f"{words}; expected the longest scale on the thickest string"
+
+
+def _courses(notes: Sequence[int], apart: int, step: int) -> bool:
+    """True if each string and the one so far apart are in unison or an octave; ``step`` to the next such pair."""
+    return all(abs(notes[k + apart] - notes[k]) in (0, _OCTAVE) for k in range(0, len(notes) - apart, step))
+
+
+def _rising(values: Sequence[float]) -> bool:
+    """True if the values rise from first to last, but for a few pairs; octave courses change places."""
+    pairs = [(a, b) for k, a in enumerate(values) for b in values[k + 1 :] if a != b]
+    rising = sum(a < b for a, b in pairs)
+    return values[0] < values[-1] and 2 * rising - len(pairs) >= _OF_ONE_MIND * len(pairs)

@@ -161,7 +161,7 @@ def fretted_string(
         setback_mm: setback of the saddle, + away from the nut; that of the spec if None.
     """
     setback = spec.setback_mm if setback_mm is None else setback_mm
-    length_mm = spec.scale_mm + setback
+    length_mm = spec.scale_mm + setback - spec.nut_offset_mm
     tension, core_mm = tension_n(spec.unit_weight_kg_m, open_hz, length_mm), spec.core_mm
     if log_stiffness is not None:
         excess = math.exp(log_stiffness) / inharmonicity(core_mm, tension, length_mm)
@@ -174,6 +174,7 @@ def fretted_string(
         saddle_over_nut_mm=2.0 * (spec.action_12_mm - spec.nut_height_mm),
         kappa=kappa(core_mm, tension),
         stiffness_mm=stiffness_length_mm(core_mm, tension),
+        nut_shift_mm=0.0 - spec.nut_offset_mm,
     )
 
 

@@ -1,4 +1,4 @@
-"""The form of the hardware beside the saddles in an instrument file: ``[nut]`` and ``[fine_tuners]``."""
+"""The form of the hardware beside the saddles in an instrument file: ``[nut]``, ``[fine_tuners]`` and ``[tools]``."""
 
 from __future__ import annotations
 
@@ -26,6 +26,11 @@ def _clamps(given: object) -> int | tuple[tuple[int, ...], ...]:
     if not all(type(number) is int and 1 <= number <= MOST_STRINGS for clamp in given for number in clamp):
         raise ValueError("is not a list of strings")
     return tuple(tuple(clamp) for clamp in given)
+
+
+def step_of(key: str) -> str:
+    """Return the step that a key of ``[tools]`` names; it may have underscores instead of blanks."""
+    return key.replace("_", " ")
 
 
 Clamps = Annotated[int | tuple[tuple[int, ...], ...], PlainValidator(_clamps)]

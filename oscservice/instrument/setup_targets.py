@@ -45,6 +45,7 @@ PICKUP_BASS_WANTED_MM = (2.0, 4.0)
 """Default targets of the gap between string and magnet, held at the last fret (common practice, no source)."""
 
 LONGEST_SET_NAME = 60
+MOST_HOURS_PLAYED = 100_000.0
 
 Range = tuple[float, float]
 
@@ -63,6 +64,9 @@ def _rising(limits: Range) -> Range:
 
 Day = Annotated[str, AfterValidator(_day)]
 Wanted = Annotated[Range, AfterValidator(_rising)]
+SetName = Annotated[str, Field(max_length=LONGEST_SET_NAME)]
+HoursPlayed = Annotated[float, Field(ge=0.0, le=MOST_HOURS_PLAYED)]
+ReplaceAfterHours = Annotated[float, Field(ge=REPLACE_AFTER_HOURS_LIMITS[0], le=REPLACE_AFTER_HOURS_LIMITS[1])]
 ReliefMm = Annotated[float, Field(ge=RELIEF_LIMITS_MM[0], le=RELIEF_LIMITS_MM[1])]
 
 
@@ -92,12 +96,10 @@ class SetUp(Frozen):
     nut_wanted_mm: Wanted | None = None
     pickup_treble_wanted_mm: Wanted = PICKUP_TREBLE_WANTED_MM
     pickup_bass_wanted_mm: Wanted = PICKUP_BASS_WANTED_MM
-    string_set: Annotated[str, Field(max_length=LONGEST_SET_NAME)] = ""
+    string_set: SetName = ""
     stretched_in: bool | None = None
-    hours_played: Annotated[float, Field(ge=0.0, le=100_000.0)] | None = None
-    replace_after_hours: Annotated[float, Field(ge=REPLACE_AFTER_HOURS_LIMITS[0], le=REPLACE_AFTER_HOURS_LIMITS[1])] = (
-        REPLACE_AFTER_HOURS
-    )
+    hours_played: HoursPlayed | None = None
+    replace_after_hours: ReplaceAfterHours = REPLACE_AFTER_HOURS
     strings_fitted: Day = ""
     replace_after_days: Annotated[int, Field(ge=REPLACE_AFTER_LIMITS[0], le=REPLACE_AFTER_LIMITS[1])] = (
         REPLACE_AFTER_DAYS

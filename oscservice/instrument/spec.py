@@ -56,6 +56,7 @@ ADJUSTER_SHARE = (0.001, 10.0)
 
 SCALE_RANGE_MM = (300.0, 1000.0)
 GAUGE_RANGE_MM = (0.1, 4.2)
+OFFSET_RANGE_CENTS = (-50.0, 50.0)
 MOST_STRINGS = 12
 MOST_FRETS = 36
 LONGEST_IDENTITY = 60
@@ -105,7 +106,7 @@ FretCount = Annotated[int, Field(ge=1, le=MOST_FRETS)]
 TravelMm = Annotated[float, Field(ge=0.0, le=50.0)]
 ThreadMm = Annotated[float, Field(ge=THREAD_RANGE_MM[0], le=THREAD_RANGE_MM[1])]
 StepMm = Annotated[float, Field(gt=0.0, le=5.0)]
-OffsetCents = Annotated[float, Field(ge=-50.0, le=50.0)]
+OffsetCents = Annotated[float, Field(ge=OFFSET_RANGE_CENTS[0], le=OFFSET_RANGE_CENTS[1])]
 ActionMm = Annotated[float, Field(ge=ACTION_LIMITS_MM[0], le=ACTION_LIMITS_MM[1])]
 NutHeightMm = Annotated[float, Field(ge=NUT_LIMITS_MM[0], le=NUT_LIMITS_MM[1])]
 SetbackMm = Annotated[float, Field(ge=-20.0, le=30.0)]

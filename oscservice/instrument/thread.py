@@ -7,6 +7,7 @@ import re
 from oscservice.defaults import INCH_MM
 from oscservice.instrument.length import parse_length_mm
 from oscservice.instrument.spec import THREAD_RANGE_MM
+from oscservice.toml_file import shown
 
 # From memory: M1.6, M5 and M6; of UNC the sizes 2, 3, 5, 10 and 1/4; all of UNF.
 THREADS_MM = {
@@ -37,7 +38,7 @@ def thread_mm(given: str | float) -> float:
     low, high = THREAD_RANGE_MM
     if low <= mm <= high:
         return mm
-    words = f"found {given!r}, expected {EXPECTED}"
+    words = f"found {shown(given)}, expected {EXPECTED}"
     if isinstance(given, str):
         raise ValueError(words)
     if low <= given * INCH_MM <= high:
@@ -63,4 +64,4 @@ def _named_mm(given: str) -> float:
     try:
         return parse_length_mm(given)
     except ValueError:
-        raise ValueError(f"found {given[:60]!r}, expected {EXPECTED}") from None
+        raise ValueError(f"found {shown(given)}, expected {EXPECTED}") from None

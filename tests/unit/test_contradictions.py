@@ -67,7 +67,7 @@ CONTRADICTIONS = [
         ("action_12_mm = 2.0\nnut_height_mm = 0.35", "action_12_mm = 0.1\nnut_height_mm = 0.35"),
         "action_12_mm = 0.1",
         "string 6, action_12_mm: found 0.1, expected more than half of nut_height_mm (0.35): "
-        "the string would lie on the frets",
+        'the string would lie on the frets; for inches write action_12 = "0.1 in"',
     ),
 ]
 
