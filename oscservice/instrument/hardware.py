@@ -37,7 +37,7 @@ ANCHORS = ("bridge", "stop tail", "body", "string lock")
 
 TOOLS = (
     "saddle clamp", "saddle screw", "saddle hold", "saddle rule", "nut clamp", "fine tuner", "peg", "height screw",
-    "spring claw", "truss rod", "nut slot", "crown", "feeler gauge", "ruler", "cutter",
+    "spring claw", "pickup height", "truss rod", "nut slot", "crown", "feeler gauge", "ruler", "cutter",
 )  # fmt: skip
 """The tools that steps name. A file may give its own text for each."""
 
