@@ -91,7 +91,7 @@ def job(
         print(f"{name}: job sheet: all of that is on it already")
         return
     print(f"{name}: job sheet: {_heading(entry)}")
-    for line in _changed_lines(entry):
+    for line in entry.lines():
         print(f"  {_one_line(line)}")
 
 
@@ -144,7 +144,7 @@ def _show(journal: Journal, name: str, as_json: bool) -> None:
     print("entries")
     for entry in entries:
         print(f"  {_heading(entry)}")
-        for line in _changed_lines(entry):
+        for line in entry.lines():
             print(f"    {_one_line(line)}")
     if fault is not None:
         print(f"{name}: job sheet EDITED or damaged: {fault.what}")
@@ -173,13 +173,6 @@ def _as_object(name: str, sheet: JobSheet, entries: Sequence[JobEntry]) -> dict[
 def _heading(entry: JobEntry) -> str:
     when = ", after the seal" if entry.seal else ""
     return f"entry {entry.seq}, {minute_text(entry.at_utc)} UTC, by {entry.by}{when}"
-
-
-def _changed_lines(entry: JobEntry) -> list[str]:
-    try:
-        return entry.change().lines()
-    except ValueError as error:
-        return [str(error)]
 
 
 def _one_line(text: str) -> str:

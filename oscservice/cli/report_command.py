@@ -1,4 +1,4 @@
-"""``oscservice report``: a session as HTML, PDF, CSV or JSON."""
+"""``oscservice report``: a session as HTML or PDF, for the bench or for the customer, and as CSV or JSON."""
 
 from __future__ import annotations
 
@@ -32,6 +32,13 @@ _NO_NAME = re.compile(r"^\.|[^A-Za-z0-9._-]")
 MARK = b'<meta name="generator" content="oscservice '
 
 
+class PageKind(StrEnum):
+    """Pages that a session can be told on."""
+
+    BENCH = "bench"
+    CUSTOMER = "customer"
+
+
 class Paper(StrEnum):
     """Papers that a PDF can be laid out for."""
 
@@ -43,12 +50,16 @@ def report(
     session: SessionArgument = "last",
     instrument: CountedInstrument = None,
     journal: JournalOption = None,
+    page: Annotated[
+        PageKind, typer.Option(help="Page for the bench, with everything; or for the customer, in plain words.")
+    ] = PageKind.BENCH,
     output: Annotated[
         Path | None,
         typer.Option(
             "--output",
             "-o",
-            help="HTML file, - for standard output; by default SESSION.html here if no other form is given.",
+            help="HTML file, - for standard output; by default SESSION.html here if no other form is given "
+            "(SESSION-customer.html for the customer).",
         ),
     ] = None,
     pdf: Annotated[Path | None, typer.Option(help="PDF file, - for standard output.")] = None,
@@ -63,30 +74,35 @@ def report(
         session: its name; or ``last``, ``last-1`` and so on, of the instrument if one is given.
         instrument: its identity, name or file, for ``last``.
         journal: the journal file; the user's own if None.
+        page: the page for the bench or for the customer; CSV and JSON are for the bench.
         output, pdf, csv, json: files to write; ``-`` is standard output. Without any, HTML is written to
-            ``SESSION.html`` in the current folder, which replaces an older report but no other file.
+            ``SESSION.html`` (``SESSION-customer.html``) in the current folder, which replaces an older report but no
+            other file.
         paper: of the PDF.
         lengths: unit of the lengths on the page; CSV and JSON have mm.
 
     Raises:
-        InputError: a file that can't be written, or a library for PDF is missing.
+        InputError: a file that can't be written, a library for PDF is missing, a form that a page doesn't have, or a
+            session in which nothing was begun has no page for the customer.
         JournalError: no such session, or the journal can't be read.
     """
+    if page is PageKind.CUSTOMER and (csv is not None or json is not None):
+        raise InputError("--csv and --json are for the bench: leave them out, or leave out --page customer")
     forms = [place for place in (output, pdf, csv, json) if place is not None]
     if forms.count(STANDARD_OUTPUT) > 1:
         raise InputError("only one form can go to standard output: name a file for the others")
     announce = STANDARD_OUTPUT not in forms
     unit = chosen_lengths(lengths)
     facts = _facts(session, instrument, journal)
-    if output is not None or not forms:
-        from oscservice.report.page import page
+    if output is not None or pdf is not None or not forms:
+        from oscservice.report import page as pages
 
-        place = output or _own_place(facts.overview.session)
-        _write(place, page(facts, lengths=unit).encode(), announce)
-    if pdf is not None:
-        from oscservice.report.page import pdf_of
-
-        _write(pdf, pdf_of(facts, paper, unit), announce)
+        made = pages.customer_page if page is PageKind.CUSTOMER else pages.page
+        if output is not None or not forms:
+            place = output or _own_place(facts.overview.session, page)
+            _write(place, made(facts, lengths=unit).encode(), announce)
+        if pdf is not None:
+            _write(pdf, pages.pdf_of(made(facts, printed=True, paper=paper, lengths=unit)), announce)
     if csv is not None:
         from oscservice.report.csv_table import csv_text
 
@@ -111,7 +127,7 @@ def _facts(session: str, instrument: str | None, journal: Path | None) -> Facts:
         state_of(opened, name)  # says in one line what can't be read
         effective = effective_events(timed_events(opened, name))
         tracks = _pitch_tracks(folder_of(opened.path), name, effective)
-        return gather_facts(opened.record(name), effective, __version__, tracks)
+        return gather_facts(opened.record(name), effective, __version__, tracks, opened.jobs.entries(name))
 
 
 def _pitch_tracks(folder: Path, session: str, effective: EffectiveEvents) -> PitchTrackFacts | None:
@@ -122,9 +138,11 @@ def _pitch_tracks(folder: Path, session: str, effective: EffectiveEvents) -> Pit
         return pitch_tracks_of(folder, session, effective, lambda count: looking(count, None))
 
 
-def _own_place(session: str) -> Path:
-    """Return ``SESSION.html`` in the current folder. Raises InputError if a file of that name is no report."""
-    place = Path(f"{_NO_NAME.sub('_', session)}.html")  # an imported session's name may be a path, or anything
+def _own_place(session: str, kind: PageKind) -> Path:
+    """Return ``SESSION.html``, or ``SESSION-customer.html``, in the current folder. Raises InputError if a file of that
+    name is no report."""
+    end = "-customer" if kind is PageKind.CUSTOMER else ""
+    place = Path(f"{_NO_NAME.sub('_', session)}{end}.html")  # an imported session's name may be a path, or anything
     try:
         with place.open("rb") as there:
             ours = MARK in there.read(4096)

@@ -56,6 +56,13 @@ class JobEntry:
             raise ValueError(f"entry {self.seq} of the job sheet can't be read")
         return JobChange.from_body(body)
 
+    def lines(self) -> list[str]:
+        """Return a line on each thing that it changes; one that says so if it can't be read."""
+        try:
+            return self.change().lines()
+        except ValueError as error:
+            return [str(error)]
+
 
 @dataclass(frozen=True)
 class JobRecord:

@@ -6,7 +6,8 @@ import csv
 import io
 from collections.abc import Iterator
 
-from oscservice.report.facts import Facts, StringFact, Value
+from oscservice.record.job_sheet import NAMES
+from oscservice.report.facts import Facts, JobFacts, StringFact, Value
 from oscservice.sentences.plural import counted
 
 COLUMNS = ("session", "about", "string", "place", "what", "value", "se", "unit", "text")
@@ -46,6 +47,20 @@ def _rows(facts: Facts) -> Iterator[Row]:
     yield "session", None, "", "closed", None, None, "UTC", overview.closed_utc
     yield "session", None, "", "tolerance", overview.tolerance_cents, None, "cents", ""
     yield "session", None, "", "SHA-256", None, None, "", f"{facts.seal.state} {facts.seal.sha256}"
+    if facts.job is not None:
+        yield from _job(facts.job)
+    for height in facts.heights:
+        low, high = height.wanted_mm
+        wanted = f"target {low:g} to {high:g}"
+        for side, value in (("as found", height.found_mm), ("as left", height.left_mm)):
+            if value is not None:
+                yield "height", None, height.what, side, value, None, "mm", wanted
+    for saddle in facts.saddles:
+        yield "saddle", saddle.string, "", "as found", saddle.found_mm, None, "mm", "beyond the scale length"
+        yield "saddle", saddle.string, "", "as left", saddle.left_mm, None, "mm", "beyond the scale length"
+        for side, value in (("read as found", saddle.read_found_mm), ("read as left", saddle.read_left_mm)):
+            if value is not None:
+                yield "saddle", saddle.string, "", side, value, None, "mm", "from a fixed edge"
     for item in facts.inspected:
         yield "inspection", None, "", item.name, None, None, "", "; ".join([item.verdict, *item.measured, item.note])
     for change in facts.changes:
@@ -74,6 +89,17 @@ def _rows(facts: Facts) -> Iterator[Row]:
             where,
         )
         yield "cause", None, "", "probability", cause.probability, None, "", f"{cause.evidence}; {cause.check}"
+
+
+def _job(job: JobFacts) -> Iterator[Row]:
+    for key, name in NAMES.items():
+        text: str = getattr(job, key)
+        if text:
+            yield "job", None, "", name, None, None, "", text
+    for note in job.notes:
+        yield "job", None, "", "note", None, None, "", f"{note.text} ({note.by}, {note.at_utc})"
+    for one in job.photographs:
+        yield "job", None, "", "photograph", one.size, None, "bytes", f"{one.name} SHA-256 {one.sha256}"
 
 
 def _result(one: StringFact) -> Iterator[Row]:

@@ -255,6 +255,123 @@ class CauseFact:
 
 
 @dataclass(frozen=True)
+class HeightFact:
+    """Relief, an action, a height over fret 1 or of a pickup.
+
+    Attributes:
+        what: its code, as it was measured; name: in words.
+        found_mm: the first value of the session. left_mm: the last one; None if it was measured only once.
+        wanted_mm: its target, lowest and highest.
+    """
+
+    what: str
+    name: str
+    found_mm: float | None
+    left_mm: float | None
+    wanted_mm: tuple[float, float]
+
+    @property
+    def last_mm(self) -> float | None:
+        """The value that was measured last."""
+        return self.found_mm if self.left_mm is None else self.left_mm
+
+
+@dataclass(frozen=True)
+class SaddleFact:
+    """The place of a string's saddle.
+
+    Attributes:
+        string, note: the string.
+        found_mm, left_mm: its distance beyond the scale length, by the instrument file and the moves.
+        read_found_mm, read_left_mm: first and last reading from a fixed edge; None if it was not read.
+    """
+
+    string: int
+    note: str
+    found_mm: float
+    left_mm: float
+    read_found_mm: float | None
+    read_left_mm: float | None
+
+
+@dataclass(frozen=True)
+class StringsFact:
+    """The strings as a set.
+
+    Attributes:
+        set_name: of the instrument file; tuning: the name of its tuning. Empty if it has none.
+        fitted: the day, as 2026-11-25; empty if it is not known.
+        age_days: on the day of the session; None if it is not known.
+        replace_after_days, replace_after_hours: limits of their age and of the hours played.
+        hours_played: None if not known.
+    """
+
+    set_name: str
+    tuning: str
+    fitted: str
+    age_days: int | None
+    replace_after_days: int
+    replace_after_hours: float
+    hours_played: float | None
+
+
+@dataclass(frozen=True)
+class JobEntryFact:
+    """One entry of the job sheet: number, time, author, a line on each change; ``after_seal``: the session was closed
+    by then."""
+
+    number: int
+    at_utc: str
+    by: str
+    after_seal: bool
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class JobNoteFact:
+    """A note of the job sheet: time, author and text."""
+
+    at_utc: str
+    by: str
+    text: str
+
+
+@dataclass(frozen=True)
+class PhotographFact:
+    """A photograph that the job sheet names: when it was attached, its file name, SHA-256 and size in bytes."""
+
+    at_utc: str
+    name: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True)
+class JobFacts:
+    """The job sheet of the session; what nobody wrote is empty. It is private.
+
+    Attributes:
+        customer, number, job, technician, string_set, tuning: as written; ``number`` is the instrument's own.
+        message: for the customer's page.
+        notes, photographs, entries: as recorded.
+        fault: the entry that doesn't fit its hash, or empty. sha256: the last hash.
+    """
+
+    customer: str
+    number: str
+    job: str
+    technician: str
+    string_set: str
+    tuning: str
+    message: str
+    notes: tuple[JobNoteFact, ...]
+    photographs: tuple[PhotographFact, ...]
+    entries: tuple[JobEntryFact, ...]
+    fault: str
+    sha256: str
+
+
+@dataclass(frozen=True)
 class Sealed:
     """The record itself.
 
@@ -273,8 +390,11 @@ class Sealed:
 
 @dataclass(frozen=True)
 class Facts:
-    """All facts of a report; ``instrument`` is None if nothing was begun, ``falls``, the pitch tracks, is None if no
-    sound was kept. ``version``: of this program."""
+    """All facts of a report.
+
+    ``instrument`` and ``string_set`` are None if nothing was begun; ``falls``, the pitch tracks, if no sound was kept;
+    ``job`` without a job sheet. ``version``: of this program.
+    """
 
     version: str
     overview: Overview
@@ -288,6 +408,10 @@ class Facts:
     cautions: tuple[str, ...]
     seal: Sealed
     falls: PitchTrackFacts | None = None
+    heights: tuple[HeightFact, ...] = ()
+    saddles: tuple[SaddleFact, ...] = ()
+    string_set: StringsFact | None = None
+    job: JobFacts | None = None
 
     @property
     def quick(self) -> bool:

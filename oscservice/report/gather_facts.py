@@ -12,6 +12,7 @@ from oscservice.hearing.pitch_track import pitch_track
 from oscservice.hearing.resampling import decimate, decimation
 from oscservice.instrument.spec import SCREW, SHAPED, Instrument
 from oscservice.record.event_chain import Record, edited
+from oscservice.record.job_entries import JobEntry
 from oscservice.record.kept_sound import AlteredSoundError, MissingSoundError, find, floats, read, sound_of
 from oscservice.report.facts import (
     AtFret,
@@ -30,6 +31,7 @@ from oscservice.report.facts import (
     StringFact,
     Value,
 )
+from oscservice.report.gather_set_up import heights_of, job_of, saddles_of, strings_of
 from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_of
@@ -249,7 +251,11 @@ def pitch_tracks_of(
 
 
 def gather_facts(
-    record: Record, effective: EffectiveEvents, version: str, tracks: PitchTrackFacts | None = None
+    record: Record,
+    effective: EffectiveEvents,
+    version: str,
+    tracks: PitchTrackFacts | None = None,
+    job: Sequence[JobEntry] = (),
 ) -> Facts:
     """Return the facts of a report.
 
@@ -258,6 +264,7 @@ def gather_facts(
         effective: its events that were not undone.
         version: of this program.
         tracks: pitch tracks, if sound was kept.
+        job: the entries of the job sheet.
     """
     state = effective.state
     return Facts(
@@ -273,6 +280,10 @@ def gather_facts(
         cautions=_cautions(effective),
         seal=_seal(record),
         falls=tracks,
+        heights=heights_of(effective),
+        saddles=saddles_of(effective),
+        string_set=strings_of(effective),
+        job=job_of(record.session, job),
     )
 
 

@@ -1,4 +1,4 @@
-"""A report as one page of HTML, which needs no network, script or font; and the same page as PDF.
+"""A report as a page of HTML, which needs no network, script or font, for the bench or for the customer; and as PDF.
 
 WeasyPrint, which is an extra and needs Pango, makes the PDF.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from statistics import median
@@ -19,6 +19,8 @@ from matplotlib.figure import Figure
 
 from oscservice.errors import InputError
 from oscservice.record.event_chain import minute_text
+from oscservice.record.job_sheet import NAMES
+from oscservice.report import customer_text as customer
 from oscservice.report import neck_drawing as neck
 from oscservice.report import pitch_track_drawing as tracks
 from oscservice.report import report_text as words
@@ -26,7 +28,7 @@ from oscservice.report import row_drawing as rows
 from oscservice.report import settling_drawing as settling
 from oscservice.report.drawing import DARK, LIGHT, PRINTED, Palette, signed, style, svg, variables
 from oscservice.report.facts import Facts, StringFact
-from oscservice.sentences.length_text import LengthUnit, length_number, told_in
+from oscservice.sentences.length_text import HUNDREDTHS, LengthUnit, length_number, length_text, told_in
 from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Ending, InspectionVerdict
 
@@ -51,27 +53,65 @@ def page(facts: Facts, *, printed: bool = False, paper: str = "", lengths: Lengt
         paper: ``A4`` or ``letter``; empty: the printer decides.
         lengths: the unit of the lengths on the page.
     """
-    text: str = (
-        _environment()
-        .get_template("report.html.j2")
-        .render(
-            facts=facts,
-            lengths=lengths,
-            title=_title(facts),
-            css=Markup(_css(facts, printed, paper)),
-            drawings=_drawings(facts, printed, lengths),
-            printed=printed,
-            heading=words.heading(facts),
-            summary=words.summary(facts),
-            asks=facts.overview.outcome not in (Ending.PROVED, Ending.HOLDS),
-            seal_line=seal_line(facts),
-            is_cut=bool(facts.compared) and neck.is_cut(facts),
-            aside=[one for one in facts.results if one.out],
-            overruled=[one.string for one in facts.results if one.overruled],
-            moved=[one for one in facts.compared if any(at.found is not None for at in one.frets)],
-            settled=list(_settled(facts)),
-        )
-    )
+    more = {
+        "title": _title(facts),
+        "drawings": _drawings(facts, printed, lengths),
+        "heading": words.heading(facts),
+        "summary": words.summary(facts),
+        "is_cut": bool(facts.compared) and neck.is_cut(facts),
+        "aside": [one for one in facts.results if one.out],
+        "overruled": [one.string for one in facts.results if one.overruled],
+        "moved": [one for one in facts.compared if any(at.found is not None for at in one.frets)],
+        "settled": list(_settled(facts)),
+        "job_names": NAMES,
+        "saddles_read": any(one.read_found_mm is not None for one in facts.saddles),
+    }
+    return _rendered("report.html.j2", facts, printed, paper, lengths, more)
+
+
+def customer_page(facts: Facts, *, printed: bool = False, paper: str = "", lengths: LengthUnit = LengthUnit.MM) -> str:
+    """Return the customer's page as HTML: what was done, how the instrument plays, when to come back.
+
+    Args:
+        facts, printed, paper, lengths: as of ``page``.
+
+    Raises:
+        InputError: nothing was begun in the session, so that there is nothing to tell.
+    """
+    if facts.instrument is None:
+        raise InputError(f"session {facts.overview.session}: nothing was begun in it, so a customer has no page of it")
+    gauges = [length_number(one.gauge_mm, lengths, HUNDREDTHS) for one in facts.instrument.strings]
+    more = {
+        "title": f"{facts.instrument.identity}: {facts.overview.kind} of {facts.overview.begun_utc[:10]}",
+        "drawings": _drawings(facts, printed, lengths, ("rows",)),
+        "heading": customer.customer_heading(facts),
+        "summary": customer.customer_summary(facts),
+        "done": customer.done(facts, lengths),
+        "exceptions": customer.exceptions(facts),
+        "plays": customer.plays_now(facts),
+        "elsewhere": customer.elsewhere(facts),
+        "tuning": customer.tuning_text(facts),
+        "string_set": customer.string_set_text(facts),
+        "gauges": ", ".join(gauges),
+        "heights_explained": customer.heights_explained(facts),
+        "come_back": customer.when_to_come_back(facts),
+    }
+    return _rendered("customer.html.j2", facts, printed, paper, lengths, more)
+
+
+def _rendered(
+    template: str, facts: Facts, printed: bool, paper: str, lengths: LengthUnit, more: Mapping[str, object]
+) -> str:
+    """Return a page from its template, with what all pages have and what this one has."""
+    common = {
+        "facts": facts,
+        "lengths": lengths,
+        "css": Markup(_css(facts, printed, paper)),
+        "printed": printed,
+        "asks": facts.overview.outcome not in (Ending.PROVED, Ending.HOLDS),
+        "seal_line": seal_line(facts),
+    }
+    text: str = _environment().get_template(template).render(**common, **more)
     return text
 
 
@@ -108,8 +148,10 @@ def _root(palette: Palette) -> str:
     return ":root { " + " ".join(f"--{purpose}: {colour};" for purpose, colour in palette.roles().items()) + " }"
 
 
-def _drawings(facts: Facts, printed: bool, lengths: LengthUnit) -> dict[str, list[tuple[str, Markup]]]:
-    """Return by name each drawing for wide and narrow pages."""
+def _drawings(
+    facts: Facts, printed: bool, lengths: LengthUnit, only: Collection[str] = ()
+) -> dict[str, list[tuple[str, Markup]]]:
+    """Return by name each drawing for wide and narrow pages; ``only``: the names of those that are wanted."""
     how: dict[str, Any] = {"colours": PRINTED.roles()} if printed else {"colours": variables(), "in_page": True}
     makers: list[tuple[str, str, str, Callable[..., Figure]]] = []
     if any(one.check or one.frets for one in facts.results):
@@ -128,6 +170,8 @@ def _drawings(facts: Facts, printed: bool, lengths: LengthUnit) -> dict[str, lis
     drawn: dict[str, list[tuple[str, Markup]]] = {}
     with style():
         for name, title, what, draw in makers:
+            if only and name not in only:
+                continue
             drawn[name] = [
                 (way, Markup(svg(draw(facts, wide=way == "wide"), f"{name}-{way}", title, what, **how)))
                 for way in (("wide",) if printed else ("wide", "narrow"))
@@ -174,6 +218,8 @@ def _environment() -> Environment:
         "signed": signed,
         "signed_length": words.signed_length,
         "length_number": length_number,
+        "length_text": length_text,
+        "plain_number": "{:g}".format,
         "told_in": told_in,
         "counted": counted,
         "slices": _slices,
@@ -191,13 +237,11 @@ _PANGO = (
 )
 
 
-def pdf_of(facts: Facts, paper: str, lengths: LengthUnit = LengthUnit.MM) -> bytes:
-    """Return the report as PDF; the same facts give the same bytes.
+def pdf_of(text: str) -> bytes:
+    """Return a page as PDF; the same text gives the same bytes.
 
     Args:
-        facts: the report's facts.
-        paper: ``A4`` or ``letter``.
-        lengths: the unit of the lengths on it.
+        text: a page that is ``printed``, for a paper.
 
     Raises:
         InputError: WeasyPrint or Pango is missing; the message names what to install.
@@ -209,7 +253,6 @@ def pdf_of(facts: Facts, paper: str, lengths: LengthUnit = LengthUnit.MM) -> byt
     except OSError:  # its own libraries are missing
         raise InputError(_PANGO) from None
     logging.getLogger("weasyprint").setLevel(logging.CRITICAL)  # it warns of every rule for screens
-    text = page(facts, printed=True, paper=paper, lengths=lengths)
     written: bytes = weasyprint.HTML(string=text, url_fetcher=_nothing_else).write_pdf(pdf_variant="pdf/ua-1")
     return written
 

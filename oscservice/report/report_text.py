@@ -106,19 +106,24 @@ def is_named(reason: str, facts: Facts) -> bool:
     return any(reason.startswith(cause.name) for cause in facts.causes)
 
 
-def _largest(facts: Facts) -> str:
-    fret = facts.overview.fret
+def largest_error(facts: Facts) -> tuple[Value, int] | None:
+    """Return the largest error at the session's fret among the strings that were not left out, and its string."""
     known = [
         (at.left, one.string)
         for one in facts.results
-        if not one.out and (at := one.at(fret)) is not None and at.left is not None
+        if not one.out and (at := one.at(facts.overview.fret)) is not None and at.left is not None
     ]
-    if not known:
+    return max(known, key=lambda item: abs(item[0].value), default=None)
+
+
+def _largest(facts: Facts) -> str:
+    found = largest_error(facts)
+    if found is None:
         return ""
-    value, string = max(known, key=lambda item: abs(item[0].value))
+    value, string = found
     tolerance = counted(facts.overview.tolerance_cents, "cent")
     among = "Of those that passed, the" if any(one.out for one in facts.results) else "The"
-    largest = f"{among} largest error at fret {fret} is {with_error(value)} cents (string {string})"
+    largest = f"{among} largest error at fret {facts.overview.fret} is {with_error(value)} cents (string {string})"
     return f"{largest}; the tolerance is {tolerance}."
 
 
