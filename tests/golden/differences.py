@@ -42,7 +42,7 @@ NEW_EVENT_FIELDS: dict[str, frozenset[str]] = {
 """Event -> its fields that the golden journals lack; with their defaults, old journals replay as they did."""
 
 NEW_RECORD_FIELDS: dict[str, frozenset[str]] = {
-    "Instrument": frozenset({"nut", "fine_tuners", "pegs", "tools", "tuning"}),
+    "Instrument": frozenset({"nut", "fine_tuners", "pegs", "tools", "tuning", "tunings", "perpendicular_fret"}),
     "StringSpec": frozenset({"nut_offset_mm", "fret_targets_cents"}),
     "Bridge": frozenset({"saddle", "let_down", "anchor"}),
     "Adjuster": frozenset({"clockwise"}),
@@ -61,7 +61,19 @@ NEW_EVENTS: frozenset[str] = frozenset()
 NEW_COMMANDS: frozenset[str] = frozenset()
 """Commands of the session (names of classes) that are in no golden journal."""
 
-NEW_PRESETS: frozenset[str] = frozenset({"six-string-648-locking"})
+NEW_PRESETS: frozenset[str] = frozenset(
+    {
+        "baritone-686",
+        "bass-6-864",
+        "seven-string-648-locking",
+        "six-string-628-zero-fret",
+        "six-string-648-compensated",
+        "six-string-648-locking",
+        "six-string-648-spring",
+        "six-string-648-unison",
+        "twelve-string-648",
+    }
+)
 """Instruments that no golden session has. A session of a new preset may be added to ``tests/golden/sessions.py``
 instead; ``python -m golden NAME`` makes its files only."""
 

@@ -72,11 +72,23 @@ def test_every_table_takes_lengths_with_units() -> None:
 
 # Replaced text, replacement, and the message after the line.
 MISTAKES = [
-    ("scale_mm = 628.0", "scale = 628.0", 'scale: found 628.0 without a unit; did you mean scale_mm? Else write "628.0 in"'),
+    (
+        "scale_mm = 628.0",
+        "scale = 628.0",
+        'scale: found 628.0 without a unit; did you mean scale_mm? Else write "628.0 in"',
+    ),
     ("scale_mm = 628.0", 'scale = "628"', "scale: found '628' without a unit; add mm or in: 628 mm or 628 in"),
     ("scale_mm = 628.0", 'scale_mm = "628"', "scale_mm: found '628' without a unit; add mm or in: 628 mm or 628 in"),
-    ("scale_mm = 628.0", 'scale = "long"', "scale: found 'long', which is no length; write 0.2 mm, 0.008 in or 1/64 in"),
-    ("scale_mm = 628.0", 'scale = "2 ft"', "scale: found '2 ft', whose unit is not mm, cm or in; write 0.2 mm, 0.008 in"),
+    (
+        "scale_mm = 628.0",
+        'scale = "long"',
+        "scale: found 'long', which is no length; write 0.2 mm, 0.008 in or 1/64 in",
+    ),
+    (
+        "scale_mm = 628.0",
+        'scale = "2 ft"',
+        "scale: found '2 ft', whose unit is not mm, cm or in; write 0.2 mm, 0.008 in",
+    ),
     ("scale_mm = 628.0", "scale = true", 'scale: found true, expected a length with its unit in quotes: "0.5 mm" or'),
     (
         "scale_mm = 628.0",
@@ -84,8 +96,16 @@ MISTAKES = [
         "scale_mm: found 24.75, expected a number from 300 to 1000 (mm); 24.75 in is 628.6 mm: write "
         'scale = "24.75 in"',
     ),
-    ("scale_mm = 628.0", 'scale = "24.75 mm"', "scale: found '24.75 mm', expected a number from 300 to 1000 (mm); 24.75 in"),
-    ("scale_mm = 628.0", 'scale = "628 in"', "scale: found '628 in', expected a number from 300 to 1000 (mm); did you mean"),
+    (
+        "scale_mm = 628.0",
+        'scale = "24.75 mm"',
+        "scale: found '24.75 mm', expected a number from 300 to 1000 (mm); 24.75 in",
+    ),
+    (
+        "scale_mm = 628.0",
+        'scale = "628 in"',
+        "scale: found '628 in', expected a number from 300 to 1000 (mm); did you mean",
+    ),
     ("scale_mm = 628.0", 'scale = "1 in"', "scale: found '1 in', expected a number from 300 to 1000 (mm)"),
     (
         "relief_wanted_mm = [0.10, 0.35]",
@@ -108,19 +128,27 @@ MISTAKES = [
         "relief_mm = 0.008",
         'set_up, relief_mm: found 0.008 mm, expected 0.02 or more; for inches write relief = "0.008 in", or 0 for a',
     ),
-    ("relief_mm = 0.2", 'relief = "0.2 in"', "set_up, relief: found '0.2 in', expected a number from -2 to 3 (mm); did you"),
+    (
+        "relief_mm = 0.2",
+        'relief = "0.2 in"',
+        "set_up, relief: found '0.2 in', expected a number from -2 to 3 (mm); did you",
+    ),
     (
         "string_spread_mm = 52.0",
         "string_spread_mm = 2.05",
-        "bridge, string_spread_mm: found 2.05, expected a number from 5 to 150 (mm); 2.05 in is 52.07 mm: write string_sp",
+        "bridge, string_spread_mm: found 2.05, expected a number from 5 to 150 (mm); 2.05 in is 52.07 mm: write string",
     ),
     (
         "action_12_mm = 1.6",
         "action_12_mm = 0.0625",
-        "string 1, action_12_mm: found 0.0625, expected more than half of nut_height_mm (0.35): the string would lie on "
-        'the frets; for inches write action_12 = "0.0625 in"',
+        "string 1, action_12_mm: found 0.0625, expected more than half of nut_height_mm (0.35): the string would lie "
+        'on the frets; for inches write action_12 = "0.0625 in"',
     ),
-    ("action_12_mm = 1.6", 'action_12 = "1.6 in"', "string 1, action_12: found '1.6 in', expected a number from 0 to 10 (mm); did"),
+    (
+        "action_12_mm = 1.6",
+        'action_12 = "1.6 in"',
+        "string 1, action_12: found '1.6 in', expected a number from 0 to 10 (mm); did",
+    ),
     (
         "nut_height_mm = 0.35",
         "nut_height_mm = 0.014",
@@ -129,12 +157,24 @@ MISTAKES = [
     (
         "gauge_in = 0.010",
         "gauge_mm = 0.010",
-        'string 1, gauge_mm: found 0.01, expected a number from 0.1 to 4.2 (mm); 0.01 in is 0.254 mm: write gauge = "0.01',
+        'string 1, gauge_mm: found 0.01, expected a number from 0.1 to 4.2 (mm); 0.01 in is 0.254 mm: write gauge = "0',
     ),
-    ("gauge_in = 0.010", "gauge_in = 10", "string 1, gauge_in: found 10, expected inches from 0.004 to 0.165, e.g. 0.010; did"),
-    ("gauge_in = 0.010", "gauge_in = 0.254", "string 1, gauge_in: found 0.254, expected inches from 0.004 to 0.165, e.g. 0.010; 0.254"),
-    ("core_mm = 0.356", "core_mm = 0.014", "string 4, core_mm: found 0.014, expected a number from 0.1 to 4.2 (mm); 0.014 in"),
-]  # fmt: skip
+    (
+        "gauge_in = 0.010",
+        "gauge_in = 10",
+        "string 1, gauge_in: found 10, expected inches from 0.004 to 0.165, e.g. 0.010; did",
+    ),
+    (
+        "gauge_in = 0.010",
+        "gauge_in = 0.254",
+        "string 1, gauge_in: found 0.254, expected inches from 0.004 to 0.165, e.g. 0.010; 0.254",
+    ),
+    (
+        "core_mm = 0.356",
+        "core_mm = 0.014",
+        "string 4, core_mm: found 0.014, expected a number from 0.1 to 4.2 (mm); 0.014 in",
+    ),
+]
 
 
 @pytest.mark.parametrize(("stood", "instead", "words"), MISTAKES)

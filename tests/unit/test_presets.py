@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,17 +11,37 @@ from pydantic import ValidationError
 
 from oscservice.errors import InputError
 from oscservice.instrument.bridge_kinds import SADDLE_KINDS, BridgeSize, checked, kind_of
-from oscservice.instrument.hardware import BALANCES, SADDLES
+from oscservice.instrument.fretting import fretted_error_cents, fretted_string, true_setback_mm
+from oscservice.instrument.hardware import BALANCES, NUTS, SADDLES
 from oscservice.instrument.instrument_file import load_instrument, preset_names, preset_toml, read_instrument
-from oscservice.instrument.pitch import HARMONIC, OPEN, Place
+from oscservice.instrument.pitch import HARMONIC, OPEN, Place, note_number
 from oscservice.instrument.spec import MOST_STRINGS, Adjuster, Instrument
+from oscservice.instrument.string_physics import tension_n
 
 
-def test_presets_cover_every_kind_of_bridge_and_4_to_8_strings() -> None:
+def test_presets_cover_every_kind_of_hardware_and_number_of_strings() -> None:
     presets = [load_instrument(name) for name in preset_names()]
     assert {preset.bridge.saddle for preset in presets} == set(SADDLES) == set(SADDLE_KINDS)
     assert {preset.bridge.balance for preset in presets} == set(BALANCES)
-    assert {len(preset.strings) for preset in presets} == {4, 5, 6, 7, 8}
+    assert {preset.nut.kind for preset in presets} == set(NUTS)
+    assert {len(preset.strings) for preset in presets} == {4, 5, 6, 7, 8, 12}
+    sprung = {(preset.bridge.saddle, preset.nut.locking) for preset in presets if preset.bridge.floating}
+    assert sprung == {("clamped", False), ("clamped", True), ("screw-driven", False)}
+
+
+def test_fine_tuners_go_with_a_locking_nut() -> None:
+    for preset in (load_instrument(name) for name in preset_names()):
+        assert (preset.fine_tuners is not None) == preset.nut.locking == (preset.bridge.anchor == "string lock")
+        if preset.nut.locking:
+            assert sorted(n for clamp in preset.nut.clamps for n in clamp) == list(range(1, len(preset.strings) + 1))
+
+
+def test_a_screw_is_let_down_first_and_turns_away_from_the_nut() -> None:
+    for preset in (load_instrument(name) for name in preset_names()):
+        screws = [adjuster for adjuster in preset.bridge.adjusters if adjuster.means == "screw"]
+        assert preset.bridge.let_down == (bool(screws) and not preset.bridge.slacken)
+        assert {adjuster.clockwise for adjuster in screws} <= {"away from the nut"}
+        assert all(a.clockwise is None for a in preset.bridge.adjusters if a not in screws)
 
 
 @pytest.mark.parametrize("name", preset_names())
@@ -28,8 +49,9 @@ def test_a_preset_is_whole(name: str) -> None:
     preset = load_instrument(name)
     assert preset.name == name
     assert Instrument.from_json(preset.to_json()) == preset
-    pitches = [preset.open_hz(n) for n in range(1, len(preset.strings) + 1)]
-    assert pitches == sorted(pitches, reverse=True)
+    notes = [note_number(string.note) for string in preset.strings]
+    first = notes[::2] if len(notes) == MOST_STRINGS else notes  # of each course
+    assert first == sorted(first, reverse=True)
     assert "assumed" in preset_toml(name)  # core diameters are no published numbers
 
 
@@ -222,6 +244,42 @@ def test_a_multi_scale_instrument_keeps_each_scale() -> None:
     scales = [string.scale_mm for string in load_instrument("eight-string-multi-scale").strings]
     assert (scales[0], scales[-1]) == (648.0, 711.0)
     assert scales == sorted(scales)
+
+
+def test_a_twelve_string_has_two_courses_in_unison_and_four_in_octaves() -> None:
+    strings = load_instrument("twelve-string-648").strings
+    notes = [note_number(string.note) for string in strings]
+    assert [notes[k + 1] - notes[k] for k in range(0, 12, 2)] == [0, 0, 12, 12, 12, 12]
+    assert all(strings[k].gauge_mm >= strings[k + 1].gauge_mm for k in range(0, 12, 2))
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_strings_pull_as_sets_of_the_trade_do(name: str) -> None:
+    # common practice, no source: a guitar's strings pull 45 to 125 N each, a bass's 150 to 230 N
+    instrument = load_instrument(name)
+    low, high = (150.0, 230.0) if name.startswith("bass") else (45.0, 125.0)
+    for number, string in enumerate(instrument.strings, start=1):
+        assert low < tension_n(string.unit_weight_kg_m, instrument.open_hz(number), string.scale_mm) < high
+
+
+def test_over_a_zero_fret_strings_are_as_low_as_over_a_fret() -> None:
+    text = preset_toml("six-string-628-zero-fret")
+    assert {string.nut_height_mm for string in read_instrument(text, "x").strings} == {0.0}
+    unsaid = text.replace("nut_height_mm = 0.0\n", "")
+    assert unsaid != text
+    assert read_instrument(unsaid, "x") == read_instrument(text, "x")
+
+
+def test_a_compensated_nut_brings_the_low_frets_in_tune() -> None:
+    """By the model that the offsets were calculated with: 0.5 cents at most, where a plain nut leaves 0.5 to 1.7."""
+    instrument = load_instrument("six-string-648-compensated")
+    for number, string in enumerate(instrument.strings, start=1):
+        modelled = fretted_string(string, instrument.open_hz(number))
+        assert modelled.nut_shift_mm == -string.nut_offset_mm < 0.0
+        assert all(abs(fretted_error_cents(modelled, fret)) < 0.6 for fret in range(1, 16))
+        plain = fretted_string(string.model_copy(update={"nut_offset_mm": 0.0}), instrument.open_hz(number))
+        plain = replace(plain, setback_mm=true_setback_mm(plain))
+        assert fretted_error_cents(plain, 1) > abs(fretted_error_cents(modelled, 1))
 
 
 def test_instruments_cannot_be_changed() -> None:
