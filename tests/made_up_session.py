@@ -27,7 +27,8 @@ from oscservice.session.state import State
 from oscservice.session.string_state import StringState
 from oscservice.session.vocabulary import Phase
 
-FLOATING, SCREWS, PAIRED, BAR, FIXED = (
+LOCKING, FLOATING, SCREWS, PAIRED, BAR, FIXED = (
+    "six-string-648-locking",
     "six-string-648",
     "six-string-628",
     "six-string-648-paired",
@@ -238,6 +239,12 @@ class MadeUpTechnician:
                 job.do(cm.Next()) if self.commands else job.hear(number, OPEN, near)
             case "slacken":
                 job.do(cm.Slackened(number)) if self.commands else job.hear(number, OPEN, -700.0)
+            case "let_down":
+                job.do(cm.Slackened(number)) if self.commands else job.hear(number, OPEN, -200.0)
+            case "centre_fine_tuners" | "open_nut" | "close_nut" | "check_action":
+                if code == "close_nut":
+                    self._open = {n: cents + self._random.uniform(-6.0, 6.0) for n, cents in self._open.items()}
+                job.do(cm.Next()) if self.commands else job.hear(number, OPEN, self._open[number])
             case "shift_saddle" | "turn_screw" | "shape_crown":
                 self._move(number, code)
             case _:

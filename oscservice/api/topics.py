@@ -21,7 +21,7 @@ from oscservice.session.session_results import left_out_because
 from oscservice.session.state import State
 from oscservice.session.string_state import Advice, StringState
 from oscservice.session.tuning_target import tuning_target
-from oscservice.session.vocabulary import InspectionVerdict, Status
+from oscservice.session.vocabulary import InspectionVerdict, Phase, Status
 
 Topic = tuple[int | float | str, ...]
 
@@ -158,9 +158,9 @@ def _string_topics(state: State, number: int, known: StringFigures, all_known: F
         values[f"{root}/open/cents"] = (string.open_cents,)
         values[f"{root}/open/spread"] = (string.unsure_cents,)
     values[f"{root}/tune/target"] = (string.target_cents,)
-    target = tuning_target(state, number)
-    values[f"{root}/target/hz"] = (target.hz,)
-    values[f"{root}/target/note"] = (target.note, target.cents)
+    if state.phase not in (Phase.IDLE, Phase.INSPECTING):  # a new session would be too large a burst otherwise
+        target = tuning_target(state, number)
+        values |= {f"{root}/target/hz": (target.hz,), f"{root}/target/note": (target.note, target.cents)}
     if string.nut_shift_cents is not None:
         values[f"{root}/nut/shift"] = (string.nut_shift_cents,)
     if all_known.coupling_cents and string.open_cents is not None:
@@ -172,7 +172,8 @@ def _string_topics(state: State, number: int, known: StringFigures, all_known: F
     values |= _remedy_topics(root, string, known)
     values |= _response_topics(root, string)
     values |= _prediction_topics(root, string, known)
-    values[f"{root}/saddle/sense"] = (turning_sense(state, number),)
+    if string.status is not Status.UNTRIED:
+        values[f"{root}/saddle/sense"] = (turning_sense(state, number),)
     if string.saddle_at_mm[1] is not None:
         values[f"{root}/saddle/place"] = (string.saddle_at_mm[1],)
     return values | _saddle_topics(root, string)

@@ -83,7 +83,8 @@ class Inspect:
 
 @dataclass(frozen=True)
 class Measured:
-    """``what`` was measured: ``relief``, ``action/treble``, ``action/bass``, or ``nut/N`` for string N over fret 1."""
+    """``what`` was measured: ``relief``, ``action/treble``, ``action/bass``, ``pickup/treble``, ``pickup/bass``, or
+    ``nut/N`` for string N over fret 1. After the inspection it is as the work leaves it."""
 
     what: str
     value_mm: float
@@ -94,6 +95,20 @@ class Fitted:
     """The strings were put on on this day, as 2026-11-25."""
 
     day: str
+
+
+@dataclass(frozen=True)
+class Played:
+    """The strings were played for so many hours."""
+
+    hours: float
+
+
+@dataclass(frozen=True)
+class Stretched:
+    """The strings are stretched in, or not."""
+
+    on: bool
 
 
 @dataclass(frozen=True)
@@ -209,6 +224,8 @@ Command = (
     | Inspect
     | Measured
     | Fitted
+    | Played
+    | Stretched
     | Hear
     | Next
     | Undo
@@ -240,7 +257,8 @@ POSSIBLE: dict[type[Command], frozenset[Phase]] = {
     command: frozenset(phases)
     for phases, commands in (
         (_BETWEEN, (Begin, Quick)),
-        ((Phase.INSPECTING,), (Inspect, Measured, Fitted)),
+        ((Phase.INSPECTING,), (Inspect, Fitted, Played, Stretched)),
+        ((Phase.INSPECTING, *_SET_UP), (Measured,)),
         (_UNDER_WAY, (Next, Undo, Abandon, Listen)),
         ((Phase.INSPECTING, *_SET_UP), (ByHand, SaddleAt)),
         (_WORK, (Hear, Finish, SetAside)),

@@ -112,7 +112,7 @@ def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     left = "" if last is None else last.left.to_json()
     found = () if last is None else instrument_changes(last.filed, last.left, command.instrument)
     return [
-        ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left, by_hand=command.by_hand),
+        ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left, by_hand=command.by_hand, items=" ".join(INSPECTION_ITEMS)),
         *(ev.ChangeNoticed(one.what, one.text) for one in found),
     ]
 

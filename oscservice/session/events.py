@@ -135,8 +135,9 @@ class SessionBegun:
     ``fret`` is where errors are summed up, ``frets`` what is compared (``advice.compared_frets``); empty in older
     journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25; ``previous``: the instrument (its JSON) as
     its last session left it. Empty if not known. ``against``: the sealed session that a quick check compares with
-    (``session.setup_summary``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself. ``balance``: what is
-    assumed of a floating bridge before anything is heard.
+    (``session.setup_summary``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself. ``items``: the
+    inspection items, blanks between; empty in older journals (``vocabulary.FIRST_ITEMS``). ``balance``: what is assumed of
+    a floating bridge before anything is heard.
     """
 
     instrument: str
@@ -148,6 +149,7 @@ class SessionBegun:
     previous: str = ""
     against: str = ""
     by_hand: bool = False
+    items: str = ""
     balance: str | None = _conclusion()
 
 
@@ -162,13 +164,15 @@ class ItemInspected:
 class ItemMeasured:
     """A value was measured for an inspection item, mm; ``text`` compares it with what is wanted.
 
-    ``instrument_change``: what it changes of the instrument; ``waits``: its item passed before and waits again.
+    ``left``: it is as the work leaves it, measured after the inspection; the comparisons go on with the instrument as it
+    was. ``instrument_change``: what it changes of the instrument; ``waits``: its item passed before and waits again.
     """
 
     item: str
     what: str
     value_mm: float
     text: str
+    left: bool = False
     instrument_change: str | None = _conclusion()
     waits: bool | None = _conclusion()
 
@@ -182,6 +186,19 @@ class StringsFitted:
 
     day: str
     text: str
+    waits: bool | None = _conclusion()
+
+
+@dataclass(frozen=True)
+class StringsDescribed:
+    """The hours that the strings were played, and whether they are stretched in; None for what was not told.
+
+    ``text`` says the same in words. ``waits``: the inspection item passed before and waits again.
+    """
+
+    hours_played: float | None = None
+    stretched_in: bool | None = None
+    text: str = ""
     waits: bool | None = _conclusion()
 
 
@@ -345,7 +362,7 @@ class SaddleMeasured:
 
 @dataclass(frozen=True)
 class MissedStepNoticed:
-    """What was heard or reported does not fit the step that was asked for (``vocabulary.MissedStep``).
+    """A step was left out or done wrongly, by what was heard or reported (``vocabulary.MissedStep``).
 
     ``wanted`` and ``found``: the change that was asked for and the one found: mm of a saddle, else cents of a string.
     ``read``: a saddle's place was read before and after, so its move is known without this.
@@ -454,6 +471,7 @@ Event = (
     | ItemInspected
     | ItemMeasured
     | StringsFitted
+    | StringsDescribed
     | ChangeNoticed
     | PhaseEntered
     | Focused

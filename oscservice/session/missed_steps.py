@@ -1,4 +1,4 @@
-"""Steps that were left out or done wrongly: what the notes and the reported readings say of them.
+"""Steps that were left out or done wrongly, by the notes and the reported readings.
 
 Each function returns the event that tells it, or nothing. Thresholds are so wide that a bench without mistakes gives
 next to no notice; ``tests/bench/missed_steps.py`` measures how many.
@@ -51,7 +51,7 @@ SURE_MM = 0.4
 
 
 def after_tuning(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
-    """What a note says of the peg or fine tuner turned before it; ``state`` is before the note."""
+    """Events by a note after a peg or fine tuner was to be turned; ``state`` is before the note."""
     clamped = _after_clamping(state, taken)
     if clamped:
         return clamped
@@ -79,20 +79,20 @@ def after_tuning(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
 def _unmoved(state: State) -> MissedStep:
     """The step that was most likely missed when a string does not follow."""
     assert state.instrument is not None
-    if not state.instrument.nut.locking:
-        return MissedStep.WRONG_PEG
-    return MissedStep.FINE_TUNER_AT_END if state.nut_closed else MissedStep.NUT_STILL_CLOSED
+    if state.nut_closed:
+        return MissedStep.FINE_TUNER_AT_END
+    if state.instrument.nut.locking and not state.nut_reopened and state.phase is Phase.TUNING:
+        return MissedStep.NUT_STILL_CLOSED
+    return MissedStep.WRONG_PEG
 
 
 def _nut_in_doubt(state: State) -> list[ev.Event]:
     """Back to the nut clamps at the start of the work, where they should have been opened."""
-    if _unmoved(state) is MissedStep.NUT_STILL_CLOSED and state.phase is Phase.TUNING:
-        return [ev.PhaseEntered(Phase.PREPARING)]
-    return []
+    return [ev.PhaseEntered(Phase.PREPARING)] if _unmoved(state) is MissedStep.NUT_STILL_CLOSED else []
 
 
 def _after_clamping(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
-    """What the first note of a string says after its nut clamp was closed."""
+    """Events by the first note of a string after its nut clamp was to be closed."""
     string = state.string(taken.string)
     if not state.nut_closed or string.clamp_from_cents is None or taken.place != str(OPEN):
         return []
@@ -121,7 +121,7 @@ def _log_odds_open(shift_cents: float, unsure_cents: float) -> float:
 
 
 def not_slack(state: State, own_cents: float) -> list[ev.Event]:
-    """What a note at pitch says when the string in focus should be slack; ``own_cents`` from its nominal pitch."""
+    """Events by a note at pitch when the string in focus should be slack; ``own_cents`` from its nominal pitch."""
     assert state.instrument is not None
     string = state.string(state.focus)
     found_cents = own_cents - (string.open_cents or 0.0)
@@ -132,7 +132,7 @@ def not_slack(state: State, own_cents: float) -> list[ev.Event]:
 
 
 def still_stretching(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
-    """What an open note of a comparison says of a string that goes on falling; ``state`` is before the note."""
+    """Events by an open note of a comparison whose string goes on falling; ``state`` is before the note."""
     assert state.instrument is not None
     string = state.string(taken.string)
     if state.phase not in COMPARED or taken.place != str(OPEN) or taken.string != state.focus:
@@ -150,7 +150,7 @@ def still_stretching(state: State, taken: ev.ReadingTaken) -> list[ev.Event]:
 
 
 def moved_otherwise(state: State, comparison: Comparison) -> list[ev.Event]:
-    """What the error of the string in focus says of the last move of its saddle."""
+    """Events by the error of the string in focus, if the last move of its saddle was another than advised."""
     string = state.string(state.focus)
     move = string.last_move
     if move is None or string.move_noticed or state.instrument is None or state.played.several:
@@ -167,7 +167,7 @@ def moved_otherwise(state: State, comparison: Comparison) -> list[ev.Event]:
 
 
 def read_otherwise(number: int, wanted_mm: float, found_mm: float) -> list[ev.Event]:
-    """What two readings of a saddle's place say of its move between them."""
+    """Events by two readings of a saddle's place, if its move between them was another than advised."""
     return [] if abs(found_mm - wanted_mm) <= READING_MM else [_move_notice(number, wanted_mm, found_mm, read=True)]
 
 

@@ -7,7 +7,7 @@ concluded from an event is copied from it. What an event changes of one string i
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from oscservice.advice.compared_frets import ComparedFrets
 from oscservice.advice.floating_bridge import Balance
 from oscservice.advice.pluck_scatter import UNKNOWN_SCATTER, PluckScatter
 from oscservice.advice.remaining_errors import StringRemains
-from oscservice.instrument.modified_instrument import with_strings_fitted
+from oscservice.instrument.modified_instrument import with_strings_described, with_strings_fitted
 from oscservice.instrument.pitch import OPEN, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.session import event_values as values
@@ -25,7 +25,7 @@ from oscservice.session import string_state
 from oscservice.session.event_values import NOTHING_HELD, HeldStep
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.string_state import StringState
-from oscservice.session.vocabulary import INSPECTION_ITEMS, STRINGS, InspectionVerdict, MissedStep, Phase, Status
+from oscservice.session.vocabulary import FIRST_ITEMS, INSPECTION_ITEMS, STRINGS, InspectionVerdict, MissedStep, Phase, Status
 
 
 @dataclass(frozen=True)
@@ -46,8 +46,8 @@ class Item:
     note: str = ""
 
 
-def _nothing_inspected() -> tuple[tuple[str, Item], ...]:
-    return tuple((name, Item()) for name in INSPECTION_ITEMS)
+def _nothing_inspected(names: Iterable[str] = INSPECTION_ITEMS) -> tuple[tuple[str, Item], ...]:
+    return tuple((name, Item()) for name in names)
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,8 @@ class State:
         instrument, label, tolerance_cents, day: as begun; ``day`` is as 2026-11-25, empty if not known.
         fret, played: where errors are summed up, and the frets compared.
         previous: the instrument as its last session left it; changes: differences since then, with a line on each.
-        items, measured: the inspection: its items, and measured values in mm, the latest last.
+        items, measured: the inspection: its items, and measured values in mm, the latest last; measured_left: values as
+            the work leaves them, which the instrument here does not have.
         strings: string 1 first; focus: number of the string being worked on, 0 for none.
         asked_place: a place asked for once; None: the work decides.
         doubt: a note that waits until somebody says which string it was; any other step drops it.
@@ -74,7 +75,8 @@ class State:
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.
         tuners_centred: the fine tuners were set to the middle; nut_closed: the clamps of a locking nut are closed, None
-            if not known; nut_doubted: they were found to be open once when they should be closed; action_checked: the
+            if not known; nut_reopened, nut_doubted: once they seemed to be closed when they should be open, or open when they
+            should be closed; action_checked: the
             action was measured again after long moves.
         notice: the step that was left out or done wrongly, as found in the last step; None if none was.
         as_left: remaining errors of the strings compared, when the session closed; None while it is open, or if an
@@ -101,6 +103,7 @@ class State:
     day: str = ""
     previous: Instrument | None = None
     measured: tuple[tuple[str, float], ...] = ()
+    measured_left: tuple[tuple[str, float], ...] = ()
     changes: tuple[tuple[str, str], ...] = ()
     strings: tuple[StringState, ...] = ()
     focus: int = 0
@@ -113,6 +116,7 @@ class State:
     outcome: str = ""
     tuners_centred: bool = False
     nut_closed: bool | None = None
+    nut_reopened: bool = False
     nut_doubted: bool = False
     action_checked: bool = False
     notice: ev.MissedStepNoticed | None = None
@@ -199,6 +203,7 @@ def _session_begun(state: State, event: ev.SessionBegun) -> State:
         tolerance_cents=event.tolerance_cents,
         fret=event.fret,
         played=played,
+        items=_nothing_inspected(event.items.split() or FIRST_ITEMS),
         day=event.day,
         by_hand=event.by_hand,
         previous=Instrument.from_json(event.previous) if event.previous else None,
@@ -250,6 +255,9 @@ def _item_inspected(state: State, event: ev.ItemInspected) -> State:
 def _item_measured(state: State, event: ev.ItemMeasured) -> State:
     assert state.instrument is not None
     assert event.instrument_change is not None
+    if event.left:
+        kept = tuple((what, mm) for what, mm in state.measured_left if what != event.what)
+        return replace(state, measured_left=(*kept, (event.what, event.value_mm)))
     state = with_measurement(state, values.changed_instrument(event.instrument_change, state.instrument), event)
     return _with_item(state, event.item, Item()) if event.waits else state
 
@@ -257,6 +265,12 @@ def _item_measured(state: State, event: ev.ItemMeasured) -> State:
 def _strings_fitted(state: State, event: ev.StringsFitted) -> State:
     assert state.instrument is not None
     state = replace(state, instrument=with_strings_fitted(state.instrument, event.day))
+    return _with_item(state, STRINGS, Item()) if event.waits else state
+
+
+def _strings_described(state: State, event: ev.StringsDescribed) -> State:
+    assert state.instrument is not None
+    state = replace(state, instrument=with_strings_described(state.instrument, event.hours_played, event.stretched_in))
     return _with_item(state, STRINGS, Item()) if event.waits else state
 
 
@@ -395,7 +409,7 @@ def _missed_step_noticed(state: State, event: ev.MissedStepNoticed) -> State:
         _put(state, event.string, string_state.after_notice(state.string(event.string), event)), notice=event
     )
     if event.what == MissedStep.NUT_STILL_CLOSED:
-        return replace(state, nut_closed=None)
+        return replace(state, nut_closed=None, nut_reopened=True)
     if event.what == MissedStep.NUT_STILL_OPEN:
         return replace(state, nut_closed=False, nut_doubted=True)
     return state
@@ -438,6 +452,7 @@ _CHANGES: dict[type, Callable[[State, Any], State]] = {
     ev.ItemInspected: _item_inspected,
     ev.ItemMeasured: _item_measured,
     ev.StringsFitted: _strings_fitted,
+    ev.StringsDescribed: _strings_described,
     ev.ChangeNoticed: _change_noticed,
     ev.PhaseEntered: _phase_entered,
     ev.Focused: _focused,

@@ -171,6 +171,9 @@ VERDICT_TEXTS: dict[InspectionVerdict, str] = {
 INSPECTION_ITEMS: dict[str, str] = ENGLISH.column("item", "what")
 """Items of the inspection before the start (common practice, no source)."""
 
+FIRST_ITEMS = ("strings", "frets", "relief", "action", "nut", "bridge", "tuning")
+"""Items of a session whose journal does not name its own."""
+
 STRINGS = "strings"
 """The item of the strings: they must be new enough."""
 

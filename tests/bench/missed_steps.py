@@ -123,7 +123,7 @@ class Forgetful(Work):
 
     def _tune(self, string: int, cents: float) -> None:
         locked = self.bench.rig.is_clamped(string) and bool(self.state.nut_closed)
-        if locked and abs(cents) > 6.0 and self._errs(Mistake.PEG_WHEN_LOCKED, string):
+        if locked and abs(cents) > 3.0 and self._errs(Mistake.PEG_WHEN_LOCKED, string):
             self.bench.rig.turn_peg(string, cents)
             self._put_right = string, -cents
             return

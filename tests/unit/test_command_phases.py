@@ -6,7 +6,7 @@ from functools import cache
 from typing import get_args
 
 import pytest
-from made_up_session import FLOATING, MadeUpSession, MadeUpTechnician, reading
+from made_up_session import LOCKING, MadeUpSession, MadeUpTechnician, reading
 
 from oscservice.api.address_reference import reference
 from oscservice.api.address_table import TABLE, address_space
@@ -25,39 +25,41 @@ from oscservice.session.session_results import summary_of
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 
-GUITAR = load_instrument(FLOATING)
+GUITAR = load_instrument(LOCKING)
 COMMANDS: tuple[cm.Command, ...] = (
     *(cm.Begin(GUITAR, "x"), cm.Quick(GUITAR, ""), cm.Inspect("all", "passed"), cm.Measured("relief", 0.2)),
     *(cm.Fitted("2026-11-25"), cm.Hear(reading(110.0)), cm.Next(), cm.Undo(), cm.Finish(), cm.Abandon(), cm.Focus(3)),
     *(cm.Slackened(3), cm.Moved(3, 0.1), cm.Turned(3, 0.5), cm.SetAside(3, "rusty"), cm.Overrule(3), cm.Plucked(3)),
-    *(cm.Discard(), cm.ByHand(True), cm.Listen(False)),
+    *(cm.SaddleAt(3, 12.0), cm.NutClamps(True), cm.Discard(), cm.ByHand(True), cm.Listen(False)),
 )
 """One of each kind, with valid arguments."""
 
-# By hand, one letter a phase: I idle, i inspecting, t tuning, c comparing, m moving, r retuning, p proving, k checking,
-# C closed.
-LETTERS = dict(zip("IitcmrpkC", Phase, strict=True))
+# By hand, one letter a phase: I idle, i inspecting, P preparing, t tuning, c comparing, m moving, r retuning, S securing,
+# p proving, k checking, C closed.
+LETTERS = dict(zip("IiPtcmrSpkC", Phase, strict=True))
 EXPECTED = {
     cm.Begin: "IC",
     cm.Quick: "IC",
     cm.Inspect: "i",
     cm.Measured: "i",
     cm.Fitted: "i",
-    cm.Hear: "tcmrpk",
-    cm.Next: "itcmrpk",
-    cm.Undo: "itcmrpk",
-    cm.Finish: "tcmrpk",
-    cm.Abandon: "itcmrpk",
+    cm.Hear: "PtcmrSpk",
+    cm.Next: "iPtcmrSpk",
+    cm.Undo: "iPtcmrSpk",
+    cm.Finish: "PtcmrSpk",
+    cm.Abandon: "iPtcmrSpk",
     cm.Focus: "tcrpk",
     cm.Slackened: "tcmrp",
     cm.Moved: "tcmrp",
     cm.Turned: "tcmrp",
-    cm.SetAside: "tcmrpk",
+    cm.SaddleAt: "iPtcmrSp",
+    cm.NutClamps: "PtcmrSp",
+    cm.SetAside: "PtcmrSpk",
     cm.Overrule: "tcmrp",
     cm.Plucked: "tcrpk",
     cm.Discard: "tcrpk",
-    cm.ByHand: "itcmrp",
-    cm.Listen: "itcmrpk",
+    cm.ByHand: "iPtcmrSp",
+    cm.Listen: "iPtcmrSpk",
 }
 
 
@@ -74,7 +76,7 @@ NOT_NOW = (
 @cache
 def states() -> dict[Phase, State]:
     """The first state of a made-up set-up in each phase, and that of a quick check against it."""
-    job = MadeUpSession(FLOATING)
+    job = MadeUpSession(LOCKING)
     found = {Phase.IDLE: State(), Phase.INSPECTING: job.state}
     hands = MadeUpTechnician(job.inspected(), dict.fromkeys(job.state.numbers, 5.0))
     while job.phase() is not Phase.CLOSED:
@@ -126,6 +128,8 @@ ASKED = {
     "/session/by_hand": ("i", (1,)),
     "/string/{string}/moved": ("f", (0.1,)),
     "/string/{string}/turned": ("f", (0.5,)),
+    "/string/{string}/saddle/at": ("f", (12.0,)),
+    "/nut/closed": ("i", (1,)),
     "/string/{string}/set_aside": ("s", ("rusty",)),
 }
 

@@ -12,6 +12,7 @@ from made_up_session import (
     FIXED,
     FLOATING,
     FRET,
+    LOCKING,
     PAIRED,
     SCREWS,
     MadeUpSession,
@@ -34,6 +35,9 @@ from oscservice.session.vocabulary import INSPECTION_ITEMS, Phase, Status
 SENTENCES = ENGLISH.column("prompt", "text")
 CAUTIONS = ENGLISH.column("prompt", "caution")
 
+LONGEST = 330
+"""Characters of a prompt: one step of the work by hand, with what it does to the other strings."""
+
 UNDER_TENSION = {
     *(
         "put_right",
@@ -47,7 +51,17 @@ UNDER_TENSION = {
         "shift_saddle",
         "place_saddle",
     ),
-    *("turn_screw", "shape_crown", "hand_over", "hand_over_partly", "check_drifted"),
+    *(
+        "let_down",
+        "open_nut",
+        "close_nut",
+        "check_action",
+        "turn_screw",
+        "shape_crown",
+        "hand_over",
+        "hand_over_partly",
+        "check_drifted",
+    ),
 }
 """Prompts at which a hand is on a string under tension, lets one go, or on a cut end: each has the usual caution
 (common practice, no source)."""
@@ -57,7 +71,7 @@ UNDER_TENSION = {
 def jobs() -> tuple[MadeUpSession, ...]:
     """Jobs that between them come by every prompt."""
     done = []
-    for instrument in (FLOATING, SCREWS, PAIRED, BAR, FIXED, "acoustic-645"):
+    for instrument in (LOCKING, FLOATING, SCREWS, PAIRED, BAR, FIXED, "acoustic-645"):
         for commands in (False, True):
             job = MadeUpSession(instrument).inspected()
             MadeUpTechnician(job, {1: 6.0, 2: -5.0, 3: 0.3, 4: 9.0, 5: 0.0, 6: 30.0}, commands=commands).work()
@@ -139,7 +153,7 @@ def test_every_prompt_is_a_sentence_with_all_filled_in() -> None:
             assert not set("{}\n") & set(now.text), code
             fixed = [part for part, *_ in text_of.Formatter().parse(SENTENCES[code]) if part]
             assert all(part in now.text for part in fixed)
-            assert len(now.text) < 160
+            assert len(now.text) < LONGEST
 
 
 @pytest.mark.parametrize("code", sorted(UNDER_TENSION))
@@ -183,7 +197,9 @@ def test_numbers_in_prompts_are_no_finer_than_a_tenth() -> None:
     assert "3.0 mm toward the nut" in prompt(job.state).text
     job = MadeUpSession(SCREWS).tuned()
     job.bracket(6, 8.0)
-    assert "turns: " in prompt(job.state).text
+    assert "turned by 6 turns clockwise" in prompt(job.state).text
+    job.hear(6, OPEN, -200.0)
+    assert "by 6 turns clockwise (screwdriver): 3." in prompt(job.state).text
     assert "mm away from the nut" in prompt(job.state).text
 
 
@@ -205,6 +221,8 @@ def test_every_event_has_one_line_or_none() -> None:
             ev.ReadingDiscarded(0),
             ev.HarmonicPassedOver(6),
             ev.SurveyExtended(3, "nut slot high, string 3: 40% likely; more plucks will show"),
+            ev.SaddleMeasured(3, 12.5),
+            ev.MissedStepNoticed("wrong_peg", 3, 20.0, 0.1),
             ev.ListeningSet(True),
             ev.ListeningSet(False),
         ]
