@@ -75,7 +75,7 @@ def list_instruments(lengths: LengthUnit = LengthUnit.MM) -> None:
 
     from oscservice.instrument.instrument_file import load_instrument, preset_names
 
-    columns = ("name", "strings", str(lengths), "frets", "gauges", "bridge")
+    columns = ("name", "strings", str(lengths), "frets", "gauges", "bridge and nut")
     table = plain_table(*columns, fixed=("name", str(lengths), "gauges"), title="Instrument presets")
     for name in preset_names():
         instrument = load_instrument(name)
@@ -85,7 +85,7 @@ def list_instruments(lengths: LengthUnit = LengthUnit.MM) -> None:
             _scale(instrument, lengths),
             str(instrument.frets),
             _gauges(instrument),
-            instrument.bridge.title,
+            _bridge_and_nut(instrument),
         )
     Console().print(table)
 
@@ -99,8 +99,20 @@ def show_instrument(name: Annotated[str, typer.Argument(help="A preset's name.")
 
 
 def _notes(instrument: Instrument) -> str:
-    """Return the number of strings, and the notes of the outer two: ``6: E4-E2``."""
-    return f"{len(instrument.strings)}: {instrument.strings[0].note}-{instrument.strings[-1].note}"
+    """Return the number of strings, the note of string 1 and the lowest note: ``6: E4-E2``."""
+    from oscservice.instrument.pitch import note_number
+
+    lowest = min((string.note for string in instrument.strings), key=note_number)
+    return f"{len(instrument.strings)}: {instrument.strings[0].note}-{lowest}"
+
+
+def _bridge_and_nut(instrument: Instrument) -> str:
+    """Return the bridge in words, and the nut if it isn't a plain one."""
+    from oscservice.instrument.hardware import PLAIN, ZERO_FRET
+
+    kind = instrument.nut.kind
+    nut = {PLAIN: "", ZERO_FRET: f", {ZERO_FRET}"}.get(kind, f", {kind} nut")
+    return f"{instrument.bridge.title}{nut}"
 
 
 def _scale(instrument: Instrument, lengths: LengthUnit) -> str:
@@ -111,8 +123,10 @@ def _scale(instrument: Instrument, lengths: LengthUnit) -> str:
 
 
 def _gauges(instrument: Instrument) -> str:
-    first, last = (f"{instrument.strings[k].gauge_mm / INCH_MM:.3f}".lstrip("0") for k in (0, -1))
-    return f"{first}-{last}"
+    """Return the thinnest and the thickest gauge in inches: ``.010-.046``."""
+    gauges_mm = [string.gauge_mm for string in instrument.strings]
+    thinnest, thickest = (f"{mm / INCH_MM:.3f}".lstrip("0") for mm in (min(gauges_mm), max(gauges_mm)))
+    return f"{thinnest}-{thickest}"
 
 
 def addresses(
