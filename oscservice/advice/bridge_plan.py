@@ -230,7 +230,7 @@ def _by_string(
         # Nut to saddle after the move.
         open_mm = model.lengths[own[0]][0] + float(done_mm[own[0]])
         string = instrument.string(number)
-        position_mm = open_mm - string.scale_mm - string.setback_mm
+        position_mm = open_mm - string.open_run_mm()
         at_reference = model.response[own[0]] * cents_per_mm(speaking_lengths_mm(string, REFERENCE_FRET, position_mm))
         weight = (model.factor[own] * slopes[own]) ** 2
         remaining[number] = float(weight @ (left[own] * at_reference / slopes[own]) / weight.sum())

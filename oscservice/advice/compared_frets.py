@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import StringSpec
 
 THOROUGH = "thorough"
 """Word for a thorough check: frets 1, 3, 5, 7, 12 and 17."""
@@ -77,3 +81,10 @@ class ComparedFrets:
         if len(found) > MOST_PLAYED:
             raise ValueError(f"{len(found)} frets; expected {MOST_PLAYED} at most")
         return cls(tuple(sorted(found)), tuple(found[fret] for fret in sorted(found)))
+
+
+def intervals_cents(string: StringSpec | None, frets: Iterable[int]) -> dict[Place, float]:
+    """Return each fret with the cents above the open string where it has no error; equal temperament without a
+    string."""
+    places = [Place("fret", fret) for fret in frets]
+    return {place: 100.0 * place.fret if string is None else string.interval_cents(place) for place in places}

@@ -1,9 +1,10 @@
 """Comparison of stopped notes with the open string: the error of each place, with its standard error.
 
-The error of a place is its pitch above the open string, less the interval it should have; in cents, + sharp. Readings
-of one string come in the order they were plucked, open and stopped in turn. Besides the errors, four effects move them:
-every pluck scatters, the string drifts, a hard pluck is sharper than a soft one, and each reading has its own error.
-All are in the model
+The error of a place is its pitch above the open string, less the interval it should have, in cents, + sharp. That is
+the interval of equal temperament, and the target that the instrument file may give a fret. Readings of one string come
+in the order they were plucked, open and stopped in turn. Besides the errors, four effects move them: every pluck
+scatters, the string drifts, a hard pluck is sharper than a soft one, and each reading has its own error. All are in the
+model
 
     y_i = m + e[place of i] + drift t_i + walk(t_i) + slope a_i + scatter_i + reading_i          (cents)
 
@@ -33,10 +34,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from oscservice.advice.compared_frets import intervals_cents
 from oscservice.advice.pluck_scatter import PluckScatter, updated_scatter
 from oscservice.advice.pluck_strength import DRIFT_CENTS, Slope, amplitude, slope_for, walk_covariance
 from oscservice.hearing.student_t_fit import Scattered, scattered, scattered_unlike, t_quantile
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
+from oscservice.instrument.spec import StringSpec
 
 Floats = npt.NDArray[np.float64]
 
@@ -439,7 +442,7 @@ class Comparison:
     Attributes
     ----------
     error_cents : float
-        Error of the first partials, + sharp of equal temperament from the open string.
+        Error of the first partials, + sharp of the interval it should have from the open string.
     se_cents : float
         Standard error (1 sd).
     plucks : int
@@ -495,6 +498,7 @@ def compare(
     fret: int,
     scatter: PluckScatter = EVEN_SCATTER,
     slope: Slope | None = None,
+    string: StringSpec | None = None,
 ) -> Comparison:
     """Return the error of ``fret``, from readings in the order they were plucked (see ``joint_errors``).
 
@@ -504,13 +508,15 @@ def compare(
         As in ``joint_errors``.
     fret : int
         The fret compared with the open string.
+    string : StringSpec | None, optional
+        The string, for the target of the fret; None for equal temperament.
 
     Raises
     ------
     ValueError
         No open reading, none at that fret, or a reading that isn't finite.
     """
-    return _compare(readings, Place("fret", fret), 100.0 * fret, scatter, slope)
+    return _compare(readings, intervals_cents(string, [fret]), scatter, slope)
 
 
 def harmonic_check(
@@ -542,7 +548,7 @@ def harmonic_check(
         No open or no harmonic reading, or a reading that isn't finite.
     """
     target_cents = 1200.0 + harmonic_rise_cents(inharmonicity)
-    found = _compare(readings, HARMONIC, target_cents, PluckScatter(scatter_prior_cents, 4.0), None)
+    found = _compare(readings, {HARMONIC: target_cents}, PluckScatter(scatter_prior_cents, 4.0), None)
     return HarmonicCheck(found.error_cents, found.se_cents, found.plucks, abs(found.error_cents) > limit_cents)
 
 
@@ -575,17 +581,13 @@ def _combined_ambiguity(first: Comparison, second: Comparison) -> tuple[float | 
 
 
 def _compare(
-    readings: Sequence[PluckReading],
-    place: Place,
-    target_cents: float,
-    scatter: PluckScatter,
-    slope: Slope | None,
+    readings: Sequence[PluckReading], target_cents: Mapping[Place, float], scatter: PluckScatter, slope: Slope | None
 ) -> Comparison:
-    """Return the error of one place from ``target_cents`` above the open string."""
-    joint = joint_errors(readings, {place: target_cents}, scatter, slope)
+    """Return the error of the one place in ``target_cents``."""
+    joint = joint_errors(readings, target_cents, scatter, slope)
     error, se = joint.combined([1.0])
     plucks = joint.plucks[0]
-    apart, apart_se = ambiguity(joint.used, place)
+    apart, apart_se = ambiguity(joint.used, next(iter(target_cents)))
     return Comparison(error, se, plucks, joint.scatter, all_flags(joint.flags, plucks, joint.scatter), apart, apart_se)
 
 

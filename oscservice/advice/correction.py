@@ -76,8 +76,8 @@ class Move:
 
 def speaking_lengths_mm(string: StringSpec, fret: int, position_mm: float) -> tuple[float, float]:
     """Return the lengths from nut and fret to the saddle in mm, ``position_mm`` being its move since the start."""
-    open_mm = string.scale_mm + string.setback_mm + position_mm
-    return open_mm, open_mm - fret_position_mm(string.scale_mm, fret)
+    saddle_mm = string.scale_mm + string.setback_mm + position_mm
+    return string.open_run_mm(position_mm), saddle_mm - fret_position_mm(string.scale_mm, fret)
 
 
 def error_after(error_cents: float, lengths_mm: tuple[float, float], move_mm: float) -> float:

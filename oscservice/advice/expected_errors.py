@@ -5,7 +5,7 @@ a finger presses, the place of a fret. The factors are normal. Their effects com
 (``instrument.fretting``) by differences. The saddles are not in the covariance, since their positions are the
 result; ``ExpectedErrors.saddle`` has their effect.
 
-Errors are in cents, + sharp; lengths in mm, + away from the nut.
+Errors are in cents, + sharp of where a fret is wanted; lengths in mm, + away from the nut.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from oscservice.advice.neck_errors import NeckErrors
 from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness
 from oscservice.instrument.fretting import SHARE_SD, FrettedString, fretted_error_cents, fretted_string
 from oscservice.instrument.pitch import CENTS_PER_E
-from oscservice.instrument.spec import Instrument
+from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
 
 Floats = npt.NDArray[np.float64]
@@ -97,7 +97,8 @@ class ExpectedErrors:
     strings : Mapping[int, FrettedString]
         String number -> model of the string.
     heard : ndarray of float64, shape (n,)
-        Measured errors, cents.
+        Measured errors, cents. Like those expected, they count from where a fret is wanted: the difference of the two
+        is the same with and without targets.
     mean : ndarray of float64, shape (n,)
         Errors by the instrument file, cents.
     covariance : ndarray of float64, shape (n, n)
@@ -197,7 +198,7 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
         [_shift(rows, strings, d.change, d.string) for d in uncertain_factors(instrument, surveys)]
     )
     covariance = measured + columns @ columns.T
-    mean = np.array([0.0 if fret == HARMONIC_ROW else fretted_error_cents(strings[n], fret) for n, fret in rows])
+    mean = np.array([expected_error_cents(instrument.string(n), strings[n], fret) for n, fret in rows])
     gauges_mm = {n: instrument.string(n).gauge_mm for n in strings}
     blank = ExpectedErrors(rows, strings, heard, mean, covariance, np.zeros((len(rows), len(strings))), gauges_mm)
     for fret in {fret for _, fret in rows if fret != HARMONIC_ROW}:
@@ -207,6 +208,13 @@ def expected_errors(instrument: Instrument, surveys: Mapping[int, Survey]) -> Ex
         covariance += blank.uneven(number, EVEN_SD, EVEN_LENGTH_MM)
     saddle = np.column_stack([blank.shift(_with_saddle_back, number) for number in strings])
     return replace(blank, covariance=covariance, saddle=saddle)
+
+
+def expected_error_cents(spec: StringSpec, string: FrettedString, fret: int) -> float:
+    """Return the error of a fret by the model of its string, from where the fret is wanted; 0 for HARMONIC_ROW."""
+    if fret == HARMONIC_ROW:
+        return 0.0
+    return fretted_error_cents(string, fret) - spec.target_cents(fret)
 
 
 @dataclass(frozen=True)
@@ -285,9 +293,10 @@ def mass_effect(string: FrettedString, fret: int) -> Floats:
         phase = 2.0 * math.pi * partial * np.clip((edges - start_mm) / sounding, 0.0, 1.0)
         return np.asarray(np.diff(phase - np.sin(phase)) / (4.0 * math.pi * partial))
 
-    opened = lowered(0.0, 1)
+    nut_mm = -string.nut_shift_mm
+    opened = lowered(nut_mm, 1)
     if fret == HARMONIC_ROW:
-        return CENTS_PER_E * (opened - lowered(0.0, 2))
+        return CENTS_PER_E * (opened - lowered(nut_mm, 2))
     return CENTS_PER_E * (opened - lowered(fret_position_mm(string.scale_mm, fret), 1))
 
 

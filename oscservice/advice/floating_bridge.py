@@ -161,7 +161,7 @@ def initial_balance(instrument: Instrument) -> Balance:
     """Return the balance of an instrument before any reading: its strings, and an ordinary set of springs."""
     numbers = range(1, len(instrument.strings) + 1)
     strings = instrument.strings
-    lengths = [spec.scale_mm + spec.setback_mm for spec in strings]
+    lengths = [spec.open_run_mm() for spec in strings]
     hz = [instrument.open_hz(n) for n in numbers]
     tensions = [tension_n(s.unit_weight_kg_m, f, mm) for s, f, mm in zip(strings, hz, lengths, strict=True)]
     ea_n = [STEEL_MODULUS_PA * 1e-6 * math.pi * spec.core_mm**2 / 4.0 for spec in strings]

@@ -123,7 +123,17 @@ def _string_parts(was: StringSpec, here: StringSpec) -> list[str]:
         parts.append(f"tuned {was.offset_cents:+g} → {here.offset_cents:+g} cents off its note")
     if was.scale_mm != here.scale_mm:
         parts.append(f"scale {was.scale_mm:g} → {here.scale_mm:g} mm")
+    if was.nut_offset_mm != here.nut_offset_mm:
+        parts.append(f"nut edge {was.nut_offset_mm:+g} → {here.nut_offset_mm:+g} mm toward the saddle")
+    if was.fret_targets_cents != here.fret_targets_cents:
+        parts.append(f"wanted errors of frets {_targets(was)} → {_targets(here)}")
     return parts + _height_parts(was, here)
+
+
+def _targets(string: StringSpec) -> str:
+    """Return the frets with a target in words."""
+    wanted = [f"{fret}: {cents:+.1f}" for fret, cents in sorted(string.fret_targets_cents.items())]
+    return f"({', '.join(wanted)} cents)" if wanted else "(none)"
 
 
 def _height_parts(was: StringSpec, here: StringSpec) -> list[str]:
@@ -206,12 +216,12 @@ def _effect(left: Instrument, now: Instrument, number: int, effects: tuple[Saddl
 
 def _pull_n(instrument: Instrument, number: int) -> float:
     spec = instrument.string(number)
-    return tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), spec.scale_mm + spec.setback_mm)
+    return tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), spec.open_run_mm())
 
 
 def _b(instrument: Instrument, number: int) -> float:
     spec = instrument.string(number)
-    return inharmonicity(spec.core_mm, _pull_n(instrument, number), spec.scale_mm + spec.setback_mm)
+    return inharmonicity(spec.core_mm, _pull_n(instrument, number), spec.open_run_mm())
 
 
 def _gauge(spec: StringSpec) -> str:

@@ -1,7 +1,7 @@
 """Errors of one string at several frets, and the moves of saddle and nut that would null them.
 
-Errors are in cents, + sharp; moves in mm, the saddle + away from the nut, the nut + away from the saddle. X0 is the
-scale length.
+Errors are in cents, + sharp of where a fret is wanted (``comparison``); moves in mm, the saddle + away from the nut,
+the nut + away from the saddle. X0 is the scale length.
 
 With u = 2^(k/12) - 1 and K = 1200/ln 2, a saddle move S changes the error of fret k by -K u S / X0, and a nut move N
 that of every fret by K N / X0. An error of the open string's own pitch looks exactly like one of the nut. It is the
@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from oscservice.advice.comparison import Comparison, Flag, PluckReading, all_flags, ambiguity, joint_errors
+from oscservice.advice.compared_frets import intervals_cents
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope
@@ -41,7 +42,7 @@ _ROUNDS = 5
 
 @dataclass(frozen=True)
 class NeckErrors:
-    """Errors of one string at several frets, in cents, + sharp of the open string's equal-tempered place.
+    """Errors of one string at several frets, in cents, + sharp of where they are wanted above the open string.
 
     Attributes:
         frets: the frets compared, (n,), rising.
@@ -92,7 +93,10 @@ class SaddleAndNut:
 
 
 def compare_frets(
-    readings: Sequence[PluckReading], frets: Sequence[int], slope: Slope | None = None
+    readings: Sequence[PluckReading],
+    frets: Sequence[int],
+    slope: Slope | None = None,
+    string: StringSpec | None = None,
 ) -> NeckErrors | None:
     """Return the errors at those of the frets that were plucked; None without any, or without an open reading.
 
@@ -100,6 +104,7 @@ def compare_frets(
         readings: of one string in the order they were plucked, at one position of its saddle.
         frets: the frets to compare.
         slope: effect of strength on the string's pitch as learnt before; None for nothing.
+        string: the string, for the targets of its frets; None for equal temperament.
 
     Raises:
         ValueError: a reading that isn't finite.
@@ -108,8 +113,7 @@ def compare_frets(
     plucked = [fret for fret in sorted(set(frets)) if Place("fret", fret) in there]
     if not plucked or OPEN not in there:
         return None
-    targets = {Place("fret", fret): 100.0 * fret for fret in plucked}
-    joint = joint_errors(readings, targets, FRETTED_SCATTER, slope)
+    joint = joint_errors(readings, intervals_cents(string, plucked), FRETTED_SCATTER, slope)
     apart = [ambiguity(joint.used, Place("fret", fret)) for fret in plucked]
     known = [(cents, se) for cents, se in apart if cents is not None]
     return NeckErrors(

@@ -51,7 +51,7 @@ class StringPrediction:
         strength_share: stress in its core over the strength of music wire; above 1 it breaks.
         inharmonicity: B of the open string, as measured if it was.
         kappa: relative rise of tension per relative stretch.
-        setback_mm, setback_se_mm: setback that makes fret 12 true, and its standard error (1 sd).
+        setback_mm, setback_se_mm: setback that brings fret 12 to where it is wanted, and its standard error (1 sd).
         saddle_now_mm: setback in the instrument file.
     """
 
@@ -89,9 +89,9 @@ class SaddleFollowing:
     Attributes:
         string: number, from 1.
         before_note, after_note: open notes.
-        before_mm, after_mm: setbacks that make fret 12 true.
+        before_mm, after_mm: setbacks that bring fret 12 to where it is wanted.
         change_se_mm: standard error of their difference (1 sd); factors that are the same before and after cancel.
-        stays_cents: error at fret 12 after the change, if fret 12 was in tune before and the saddle is not moved.
+        stays_cents: error at fret 12 after the change, if it had none before and the saddle is not moved.
     """
 
     string: int
@@ -155,7 +155,7 @@ class _Factor(Enum):
 def _predicted(instrument: Instrument, number: int, measured: Stiffness | None) -> StringPrediction:
     """Return the prediction for one string."""
     spec, open_hz = instrument.string(number), instrument.open_hz(number)
-    length_mm = spec.scale_mm + spec.setback_mm
+    length_mm = spec.open_run_mm()
     tension = tension_n(spec.unit_weight_kg_m, open_hz, length_mm)
     string = _model(instrument, number, measured)
     b = inharmonicity(spec.core_mm, tension, length_mm) if measured is None else math.exp(measured.log_b)
@@ -167,7 +167,7 @@ def _predicted(instrument: Instrument, number: int, measured: Stiffness | None) 
         strength_share=strength_share(spec.core_mm, tension),
         inharmonicity=b,
         kappa=string.kappa,
-        setback_mm=true_setback_mm(string, _FRET),
+        setback_mm=_wanted_setback_mm(string, spec),
         setback_se_mm=math.hypot(*_factor_shifts(string, spec, measured).values()),
         saddle_now_mm=spec.setback_mm,
     )
@@ -178,7 +178,7 @@ def _following(before: Instrument, after: Instrument, number: int, measured: Sti
     same = build_of(old_spec) == build_of(new_spec)
     carried = _carried(before, after, number, measured) if same and measured is not None else None
     old, new = _model(before, number, measured), _model(after, number, carried)
-    old_mm, new_mm = true_setback_mm(old, _FRET), true_setback_mm(new, _FRET)
+    old_mm, new_mm = _wanted_setback_mm(old, old_spec), _wanted_setback_mm(new, new_spec)
     shifts = _factor_shifts(new, new_spec, carried)
     own = 0.0
     for factor, mm in _factor_shifts(old, old_spec, measured).items():
@@ -193,8 +193,13 @@ def _following(before: Instrument, after: Instrument, number: int, measured: Sti
         before_mm=old_mm,
         after_mm=new_mm,
         change_se_mm=math.hypot(own, *shifts.values()),
-        stays_cents=fretted_error_cents(replace(new, setback_mm=old_mm), _FRET),
+        stays_cents=fretted_error_cents(replace(new, setback_mm=old_mm), _FRET) - new_spec.target_cents(_FRET),
     )
+
+
+def _wanted_setback_mm(string: FrettedString, spec: StringSpec) -> float:
+    """Return the setback that brings fret 12 to where it is wanted."""
+    return true_setback_mm(string, _FRET, spec.target_cents(_FRET))
 
 
 def _model(instrument: Instrument, number: int, measured: Stiffness | None) -> FrettedString:
@@ -213,7 +218,7 @@ def _carried(before: Instrument, after: Instrument, number: int, measured: Stiff
     log_b = measured.log_b
     for instrument, sign in ((before, 1.0), (after, -1.0)):
         spec = instrument.string(number)
-        length_mm = spec.scale_mm + spec.setback_mm
+        length_mm = spec.open_run_mm()
         pull = tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), length_mm)
         log_b += sign * math.log(pull * length_mm**2)
     return Stiffness(log_b, measured.sd)

@@ -5,7 +5,7 @@ prior. The measured errors condition it (a Gaussian process). All strings are in
 nut, finger or a fret counts for the others. The errors then follow the saddle moves made since.
 ``remaining_errors_after`` also gives them for another tuning, or with a capo.
 
-Errors are in cents, + sharp; lengths in mm, + away from the nut.
+Errors are in cents, + sharp of where a fret is wanted; lengths in mm, + away from the nut.
 
 Source: C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, eqs. 2.23 and 2.24, from
 memory.
@@ -35,7 +35,7 @@ from oscservice.advice.expected_errors import (
 )
 from oscservice.advice.neck_errors import NeckErrors
 from oscservice.instrument.fretting import FrettedString, Terms, fretted_error_cents
-from oscservice.instrument.spec import Instrument
+from oscservice.instrument.spec import Instrument, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
 
 Floats = npt.NDArray[np.float64]
@@ -265,10 +265,10 @@ class StringRemains:
     frets : tuple[int, ...]
         Frets, rising, (n,).
     errors_cents, se_cents : tuple[float, ...]
-        Error of each fret from the open string in equal temperament, + sharp, and its standard error (1 sd), (n,).
+        Error of each fret from where it is wanted above the open string, + sharp, and its standard error (1 sd), (n,).
     terms, terms_se : Terms
-        The three terms by least squares over the frets up to 19, and their standard errors. Without single frets that
-        are off they fit within 0.1 cents.
+        The three terms of the errors in equal temperament by least squares over the frets up to 19, and their standard
+        errors. Without single frets that are off they fit within 0.1 cents.
     measured : tuple[int, ...]
         Frets that were compared.
     """
@@ -320,7 +320,8 @@ def remaining_errors(
     for number, survey in sorted(surveys.items()):
         rows = np.array([at.row(number, fret) for fret in every])
         covariance = at.covariance[np.ix_(rows, rows)]
-        found[number] = _string_remains(number, at.mean[rows], covariance, survey.neck.frets).at_frets(wanted)
+        remains = _string_remains(number, instrument.string(number), at.mean[rows], covariance, survey.neck.frets)
+        found[number] = remains.at_frets(wanted)
     return found
 
 
@@ -336,7 +337,8 @@ def remaining_errors_after(
 ) -> dict[int, StringRemains]:
     """Return the remaining errors after a change (``instrument.modified_instrument``), the saddles not moved.
 
-    Differences of the errors from the model stay as measured. Finger, core, ends and action, as far as they are known,
+    Differences of the errors from the model stay as measured. The errors after the change count from where the changed
+    instrument wants its frets. Finger, core, ends and action, as far as they are known,
     go through the model of the changed strings. With a capo at fret c, fret k is fret c + k of before and fret c is the
     nut: its difference from the model is subtracted from those of all frets.
 
@@ -373,7 +375,8 @@ def remaining_errors_after(
         mean, changed_by_factor = _modelled(after, at.factors, number, every)
         off[:, len(at.rows) :] += changed_by_factor - by_factor
         measured = tuple(fret - capo for fret in survey.neck.frets if fret > capo)
-        remains = _string_remains(number, mean - modelled + off @ at.mean, off @ at.covariance @ off.T, measured)
+        mean = mean - modelled + off @ at.mean + _targets_changed(instrument, changed, number, capo)
+        remains = _string_remains(number, changed.string(number), mean, off @ at.covariance @ off.T, measured)
         found[number] = remains.at_frets(wanted)
     return found
 
@@ -388,13 +391,25 @@ def _modelled(
     return errors, shifted - errors[:, None]
 
 
-def _string_remains(number: int, mean: Floats, covariance: Floats, measured: tuple[int, ...]) -> StringRemains:
+def _targets_changed(before: Instrument, after: Instrument, number: int, capo: int) -> Floats:
+    """Return by how much each fret of a string counts from a lower place after a change than before, cents, (n,)."""
+    old, new = before.string(number), after.string(number)
+    at_capo_cents = old.target_cents(capo)
+    frets = range(1, after.frets + 1)
+    return np.array([old.target_cents(capo + fret) - at_capo_cents - new.target_cents(fret) for fret in frets])
+
+
+def _string_remains(
+    number: int, spec: StringSpec, mean: Floats, covariance: Floats, measured: tuple[int, ...]
+) -> StringRemains:
     """Return the remaining errors of a string at all its frets.
 
     Parameters
     ----------
     number : int
         The string.
+    spec : StringSpec
+        The same, for the targets of its frets.
     mean : ndarray of float64, shape (frets,)
         Errors of all frets of the string, cents.
     covariance : ndarray of float64, shape (frets, frets)
@@ -405,7 +420,7 @@ def _string_remains(number: int, mean: Floats, covariance: Floats, measured: tup
     last = min(len(mean), LAST_TERMS_FRET)
     u = 2.0 ** (np.arange(1, last + 1) / 12.0) - 1.0
     solve = np.linalg.pinv(np.column_stack([1.0 / u, np.ones(last), u]))
-    terms = solve @ mean[:last]
+    terms = solve @ (mean[:last] + np.array([spec.target_cents(fret) for fret in range(1, last + 1)]))
     terms_se = np.sqrt(np.maximum(np.diag(solve @ covariance[:last, :last] @ solve.T), 0.0))
     se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     frets, values = tuple(range(1, len(mean) + 1)), (tuple(mean.tolist()), tuple(se.tolist()))
@@ -415,7 +430,7 @@ def _string_remains(number: int, mean: Floats, covariance: Floats, measured: tup
 def _carried(log_b: float, before: Instrument, after: Instrument, number: int) -> float:
     """Return ln B of the same string at another tension and length: B ~ 1 / (T L^2) and T ~ (f L)^2."""
     old, new = before.string(number), after.string(number)
-    lengths = (new.scale_mm + new.setback_mm) / (old.scale_mm + old.setback_mm)
+    lengths = new.open_run_mm() / old.open_run_mm()
     pitches = after.open_hz(number) / before.open_hz(number)
     return float(log_b - 2.0 * np.log(pitches) - 4.0 * np.log(lengths))
 

@@ -143,8 +143,8 @@ class _Missing:
         rest_mm = abs(self.mm) - worth_mm
         if rest_mm < 0.0:
             rest_mm = min(rest_mm + self.back_mm, 0.0)
-        open_mm = self.fretted.scale_mm + self.fretted.setback_mm
-        lengths = open_mm, open_mm - self.fretted.scale_mm / 2.0
+        saddle_mm = self.fretted.scale_mm + self.fretted.setback_mm
+        lengths = self.fretted.open_run_mm, saddle_mm - self.fretted.scale_mm / 2.0
         return 0.0 - error_after(0.0, lengths, math.copysign(rest_mm, self.mm * rest_mm))
 
     def remedy(self, code: str, text: str, changed: FrettedString, caution: str) -> TravelRemedy | None:
@@ -203,7 +203,7 @@ def _wound(at: _Missing, spec: StringSpec, number: int, open_hz: float) -> Trave
     if not at.sharp or spec.wound or spec.gauge_mm < _LEAST_WOUND_MM - 1e-9 or number < _THIRD:
         return None
     gauge_mm = spec.gauge_mm * _WOUND_FOR_PLAIN
-    pull = tension_n(wound_unit_weight_kg_m(gauge_mm), open_hz, at.fretted.scale_mm + at.fretted.setback_mm)
+    pull = tension_n(wound_unit_weight_kg_m(gauge_mm), open_hz, at.fretted.open_run_mm)
     core_mm = _CORE_OF_WOUND * gauge_mm
     changed = replace(at.fretted, kappa=kappa(core_mm, pull), stiffness_mm=stiffness_length_mm(core_mm, pull))
     return at.remedy(WOUND, f"Fit a wound string instead, about {gauge_mm / INCH_MM:.3f} in.", changed, _TENSION)

@@ -266,7 +266,7 @@ class Stiffness:
 def expected_stiffness(instrument: Instrument, number: int) -> Stiffness:
     """Return ln B that the instrument file gives for a string: from core, mass, length and nominal pitch."""
     spec = instrument.string(number)
-    length_mm = spec.scale_mm + spec.setback_mm
+    length_mm = spec.open_run_mm()
     tension = tension_n(spec.unit_weight_kg_m, instrument.open_hz(number), length_mm)
     b = inharmonicity(spec.core_mm, tension, length_mm)
     return Stiffness(math.log(b), WOUND_SD if spec.wound else PLAIN_SD)

@@ -76,6 +76,11 @@ class FrettedString:
     press_mm: float = 0.0
 
     @property
+    def open_run_mm(self) -> float:
+        """Distance from nut to saddle along the neck."""
+        return self.scale_mm + self.setback_mm + self.nut_shift_mm
+
+    @property
     def action_12_mm(self) -> float:
         """Height of the string over the fret plane at fret 12."""
         return self.nut_height_mm + self.saddle_over_nut_mm / 2.0
@@ -107,11 +112,10 @@ def fretted_error_cents(string: FrettedString, fret: int) -> float:
     """
     gamma = _interval(fret)
     beyond_mm = string.scale_mm / gamma
-    shift = string.nut_shift_mm
     sounding = beyond_mm + string.setback_mm
     if sounding <= string.clamped_ends * string.stiffness_mm:
         raise ValueError(f"a setback of {string.setback_mm} mm leaves no string beyond fret {fret}")
-    open_mm = math.hypot(string.scale_mm + string.setback_mm + shift, string.saddle_over_nut_mm)
+    open_mm = math.hypot(string.open_run_mm, string.saddle_over_nut_mm)
     stopped_mm = math.hypot(sounding, string.nut_height_mm + string.saddle_over_nut_mm)
     behind_mm = _behind_mm(string, fret)
     stretch = string.share * (stopped_mm + behind_mm + string.take_up_mm - open_mm) / open_mm
@@ -121,17 +125,18 @@ def fretted_error_cents(string: FrettedString, fret: int) -> float:
     return CENTS_PER_E * (lengths + tension + stiff)
 
 
-def true_setback_mm(string: FrettedString, fret: int = 12) -> float:
-    """Return the setback that makes a fret true, + away from the nut: the root of the full model.
+def true_setback_mm(string: FrettedString, fret: int = 12, target_cents: float = 0.0) -> float:
+    """Return the setback that gives a fret the error that is wanted there, + away from the nut: the root of the full
+    model.
 
     Raises:
-        ValueError: a fret below 1, or no saddle makes it true.
+        ValueError: a fret below 1, or no saddle gives that error.
     """
     nearest = string.clamped_ends * string.stiffness_mm - 0.9 * string.scale_mm / _interval(fret)
     farthest = string.scale_mm
 
     def error(setback_mm: float) -> float:
-        return fretted_error_cents(replace(string, setback_mm=setback_mm), fret)
+        return fretted_error_cents(replace(string, setback_mm=setback_mm), fret) - target_cents
 
     if error(nearest) * error(farthest) > 0.0:
         raise ValueError(f"no saddle makes fret {fret} true")

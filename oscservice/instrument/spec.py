@@ -155,10 +155,17 @@ class StringSpec(Frozen):
             raise ValueError("a plain string is its own core")
         return self
 
+    def open_run_mm(self, moved_mm: float = 0.0) -> float:
+        """Return the distance from nut to saddle along the neck, the saddle moved by so much since the start."""
+        return self.scale_mm + self.setback_mm + moved_mm - self.nut_offset_mm
+
+    def target_cents(self, fret: int) -> float:
+        """Return the wanted error of a fret, + sharp of equal temperament."""
+        return self.fret_targets_cents.get(fret, 0.0)
+
     def interval_cents(self, place: Place) -> float:
         """Return the cents above the open string where a place is wanted: in equal temperament, and a fret's target."""
-        target_cents = self.fret_targets_cents.get(place.fret, 0.0) if place.kind == "fret" else 0.0
-        return 100.0 * place.semitones + target_cents
+        return 100.0 * place.semitones + (self.target_cents(place.fret) if place.kind == "fret" else 0.0)
 
 
 class Tuning(Frozen):

@@ -56,7 +56,8 @@ def comparison_of(state: State, number: int) -> Comparison | None:
     if not {OPEN, *(Place("fret", fret) for fret in state.played.frets)} <= there:
         return None
     if not state.played.several:
-        return compare(string.plucks, state.fret, state.pluck_scatter, string.slope)
+        spec = None if state.instrument is None else state.instrument.string(number)
+        return compare(string.plucks, state.fret, state.pluck_scatter, string.slope, spec)
     neck = neck_of(state, number)
     return None if neck is None else _as_one(state, number, neck)
 

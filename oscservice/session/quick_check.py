@@ -124,7 +124,9 @@ def verdict(state: State, *, last_word: bool = False) -> ev.StringChecked | None
         return None
     opened_cents, opened_se_cents = _opened(state)
     tuning = opened_cents - before.open_cents, math.hypot(opened_se_cents, before.open_se_cents)
-    intonation = comparison.error_cents - known.error_cents, math.hypot(comparison.se_cents, known.se_cents)
+    assert state.instrument is not None
+    tempered_cents = comparison.error_cents + state.instrument.string(state.focus).target_cents(state.fret)
+    intonation = tempered_cents - known.tempered_cents, math.hypot(comparison.se_cents, known.se_cents)
     enough = last_word or comparison.plucks >= MOST_FRETTED
     tuned = change_verdict(*tuning, TUNING_WINDOW_CENTS, last_word=enough)
     fretted = change_verdict(*intonation, state.tolerance_cents, last_word=enough)

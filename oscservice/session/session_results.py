@@ -152,11 +152,12 @@ def open_se_cents(reading_se_cents: float, plucks: int = 1, unsure_cents: float 
 
 
 def _errors(state: State) -> dict[int, tuple[FretError, ...]]:
-    if not compared_strings(state):
+    if state.instrument is None or not compared_strings(state):
         return {}
     found: dict[int, tuple[FretError, ...]] = {}
     for number, left in remaining(state, state.played.frets).items():
-        found_here = zip(left.frets, left.errors_cents, left.se_cents, strict=True)
+        spec = state.instrument.string(number)
+        found_here = zip(left.frets, left.errors_cents, left.se_cents, map(spec.target_cents, left.frets), strict=True)
         found[number] = tuple(FretError(*one) for one in found_here if one[0] in left.measured)
     return found
 

@@ -178,7 +178,10 @@ def _cells(before: StringSummary, after: StringSummary, why: str) -> list[Cell]:
     cells = [cell(OPEN, *opened), cell(HARMONIC, *octave)]
     for fret in sorted({error.fret for one in sides for error in one.errors}):
         errors = [one.at(fret) for one in sides]
-        cells.append(cell(FRET, *(None if e is None else Side(e.error_cents, e.se_cents) for e in errors), fret=fret))
+        # Both count from where the later session wants the fret.
+        target_cents = next(e.target_cents for e in reversed(errors) if e is not None)
+        found = [None if e is None else Side(e.tempered_cents - target_cents, e.se_cents) for e in errors]
+        cells.append(cell(FRET, *found, fret=fret))
     cells.append(cell(STIFFNESS, *stiff))
     known = [one for one in cells if one.before is not None or one.after is not None]
     return [*known, _saddle(before, after, why)]

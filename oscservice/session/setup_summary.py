@@ -14,11 +14,18 @@ from oscservice.advice.compared_frets import REFERENCE_FRET
 
 @dataclass(frozen=True)
 class FretError:
-    """Error of one fret that was compared, against the open string in equal temperament."""
+    """Error of one fret that was compared, from where it was wanted: ``target_cents`` + sharp of equal temperament
+    against the open string."""
 
     fret: int
     error_cents: float
     se_cents: float
+    target_cents: float = 0.0
+
+    @property
+    def tempered_cents(self) -> float:
+        """The error against the open string in equal temperament."""
+        return self.error_cents + self.target_cents
 
 
 @dataclass(frozen=True)
@@ -100,8 +107,12 @@ class SetupSummary:
         return self.strings[number - 1] if 1 <= number <= len(self.strings) else None
 
     def to_json(self) -> str:
-        """JSON text that ``from_json`` reads back to an equal summary."""
-        return json.dumps(asdict(self), allow_nan=False)
+        """JSON text that ``from_json`` reads back to an equal summary. Targets of 0 are left out."""
+        body = asdict(self)
+        for error in (error for string in body["strings"] for error in string["errors"]):
+            if not error["target_cents"]:
+                del error["target_cents"]
+        return json.dumps(body, allow_nan=False)
 
     @classmethod
     def from_json(cls, text: str) -> SetupSummary:

@@ -45,7 +45,8 @@ def neck_of(state: State, number: int) -> NeckErrors | None:
     The test of causes uses how far single strings differ, so the scatter of other strings does not count here.
     """
     string = state.string(number)
-    return compare_frets(string.plucks, state.played.frets, string.slope)
+    spec = None if state.instrument is None else state.instrument.string(number)
+    return compare_frets(string.plucks, state.played.frets, string.slope, spec)
 
 
 def weights_of(state: State, number: int) -> Mapping[int, float]:
