@@ -17,7 +17,7 @@ from oscservice.instrument.hardware import COMPENSATED, TOOLS, ZERO_FRET
 from oscservice.instrument.hardware_form import step_of
 from oscservice.instrument.instrument_form import InstrumentForm, StringForm, expand
 from oscservice.instrument.pitch import note_number
-from oscservice.instrument.spec import Adjuster, StringSpec
+from oscservice.instrument.spec import Adjuster, Instrument, StringSpec, Tuning
 from oscservice.instrument.string_physics import PLAIN_STEEL_KG_M3, tension_n
 from oscservice.toml_file import Location, nearest
 
@@ -55,6 +55,10 @@ def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tu
     yield from _made_for(form, kinds)
     yield from _tables(form)
     yield from _numbering(form)
+    wrong = list(_tunings(form))
+    if wrong:
+        yield from wrong
+        return
     instrument = expand(form, kinds)
     yield from _bridge(form, instrument.bridge.adjusters)
     yield from _nut(form)
@@ -62,6 +66,8 @@ def contradictions(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> Iterator[tu
     for index, (entry, string) in enumerate(zip(form.string, instrument.strings, strict=True)):
         yield from _string(index, entry, string, instrument.open_hz(index + 1))
     yield from _order(form, instrument.strings)
+    for index, tuning in enumerate(instrument.tunings[1:]):
+        yield from _pitches(index, instrument, tuning)
 
 
 def _made_for(form: InstrumentForm, kinds: Kinds) -> Iterator[tuple[Location, str]]:
@@ -112,6 +118,36 @@ def _clamps(held: list[int], strings: int) -> Iterator[tuple[Location, str]]:
         yield here, f"found string {twice[0]} twice, expected each string under one clamp"
     elif free:
         yield here, f"found no clamp over string {free[0]}, expected each string under one clamp"
+
+
+def _tunings(form: InstrumentForm) -> Iterator[tuple[Location, str]]:
+    """Yield tunings without a note for each string, or that have the same name."""
+    names = {form.own_tuning}
+    for index, entry in enumerate(form.tuning):
+        given = {"notes": entry.notes, "offsets_cents": entry.offsets_cents or entry.notes}
+        for key, values in given.items():
+            if len(values) != len(form.string):
+                yield ("tuning", index, key), f"found {len(values)}, expected {len(form.string)}, one for each string"
+        if entry.name in names:
+            yield ("tuning", index, "name"), f"found {entry.name!r} again, expected another name for each"
+        names.add(entry.name)
+
+
+def _pitches(index: int, instrument: Instrument, tuning: Tuning) -> Iterator[tuple[Location, str]]:
+    """Yield strings that don't belong to their note in a tuning."""
+    given = zip(instrument.strings, tuning.notes, tuning.offsets_cents, strict=True)
+    strings = tuple(string.model_copy(update={"note": note, "offset_cents": cents}) for string, note, cents in given)
+    tuned = instrument.model_copy(update={"strings": strings})
+    for number, string in enumerate(strings, start=1):
+        pull = tension_n(string.unit_weight_kg_m, tuned.open_hz(number), string.scale_mm)
+        stress_n_mm2 = pull / (math.pi * string.core_mm**2 / 4.0)
+        found = f"found {string.note} for string {number}"
+        if not TENSION_RANGE_N[0] <= pull <= TENSION_RANGE_N[1]:
+            low, high = TENSION_RANGE_N
+            yield ("tuning", index, "notes"), f"{found}, which would pull {pull:.0f} N; expected {low:g} to {high:g} N"
+        elif stress_n_mm2 > _BREAKING_N_MM2:
+            words = f"{found}, which breaks its core ({stress_n_mm2:.0f} N/mm2); expected a lower note"
+            yield ("tuning", index, "notes"), words
 
 
 def _bridge(form: InstrumentForm, adjusters: tuple[Adjuster, ...]) -> Iterator[tuple[Location, str]]:

@@ -19,6 +19,7 @@ from oscservice.instrument.bridge_kinds import NO_KINDS, Kinds
 from oscservice.instrument.hardware_form import FineTunersForm, NutForm, fine_tuners_of, nut_of, step_of
 from oscservice.instrument.length_form import LengthForm
 from oscservice.instrument.string_physics import plain_unit_weight_kg_m, wound_unit_weight_kg_m
+from oscservice.instrument.tuning_form import TuningForm, tunings_of
 from oscservice.toml_file import Form
 
 
@@ -142,7 +143,8 @@ class StringsForm(Form):
 
 class InstrumentForm(LengthForm):
     """A whole instrument file. ``capo``: the fret of a capo that is on; strings and frets are those without it.
-    ``identity``: the name of this one instrument among others of its kind, never changed; ``name`` if missing."""
+    ``identity``: the name of this one instrument among others of its kind, never changed; ``name`` if missing.
+    ``tuning_name``: of the tuning that the strings' notes are."""
 
     name: str = Field(min_length=1, max_length=60, description="a short text in quotes")
     title: str = Field("", description="a text in quotes")
@@ -152,6 +154,12 @@ class InstrumentForm(LengthForm):
     reference_hz: spec.ReferenceHz = Field(A4_HZ, description=_number_in(REFERENCE_RANGE_HZ, f"Hz, usually {A4_HZ}"))
     frets: spec.FretCount = Field(description=f"a whole number from 1 to {spec.MOST_FRETS}")
     scale_mm: spec.ScaleMm = Field(description=_SCALE)
+    perpendicular_fret: int = Field(
+        spec.PERPENDICULAR_FRET,
+        ge=0,
+        le=spec.MOST_FRETS,
+        description="the fret that is at right angles to the neck where strings differ in scale; 0 is the nut",
+    )
     capo: int = Field(0, ge=0, le=12, description="the capo's fret, a whole number from 0 (none) to 12")
     bridge: BridgeForm = Field(description="a [bridge] table")
     nut: NutForm = Field(default_factory=lambda: NutForm.model_validate({}), description="a [nut] table")
@@ -170,6 +178,17 @@ class InstrumentForm(LengthForm):
         max_length=spec.MOST_STRINGS,
         description=f"1 to {spec.MOST_STRINGS} [[string]] entries, thinnest first",
     )
+    tuning_name: spec.TuningName | None = Field(
+        None, description=f"a text of 1 to 40 characters in quotes, without {spec.BOTH}"
+    )
+    tuning: Annotated[list[TuningForm], Field(max_length=spec.MOST_TUNINGS - 1)] = Field(
+        default_factory=list, description=f"at most {spec.MOST_TUNINGS - 1} [[tuning]] entries"
+    )
+
+    @property
+    def own_tuning(self) -> str:
+        """The name of the tuning that the strings' notes are; empty without one."""
+        return self.tuning_name or (spec.AS_FILED if self.tuning else "")
 
 
 def expand(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> spec.Instrument:
@@ -187,6 +206,9 @@ def expand(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> spec.Instrument:
         fine_tuners=fine_tuners_of(form.fine_tuners),
         pegs=form.pegs,
         tools={step_of(key): tool for key, tool in form.tools.items()},
+        perpendicular_fret=form.perpendicular_fret,
+        tuning=form.own_tuning,
+        tunings=tunings_of(form.own_tuning, form.string, form.tuning),
     )
 
 
