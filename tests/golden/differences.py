@@ -14,6 +14,7 @@ NEW_STATE_FIELDS: frozenset[str] = frozenset(
     {
         "held",
         "as_left",
+        "against.strings.errors.target_cents",
         *(f"strings.check.{name}" for name in _COMPARISON),
         *(f"doubt.{one}.{name}" for one in ("first", "second") for name in _READING),
     }
