@@ -3,8 +3,7 @@
 The error of a place is its pitch above the open string, less the interval it should have, in cents, + sharp. That is
 the interval of equal temperament, and the target that the instrument file may give a fret. Readings of one string come
 in the order they were plucked, open and stopped in turn. Besides the errors, four effects move them: every pluck
-scatters, the string drifts, a hard pluck is sharper than a soft one, and each reading has its own error. All are in the
-model
+scatters, the string drifts, a hard pluck is sharper than a soft one, and each reading has its own error. The model is
 
     y_i = m + e[place of i] + drift t_i + walk(t_i) + slope a_i + scatter_i + reading_i          (cents)
 
@@ -584,10 +583,10 @@ def _compare(
     readings: Sequence[PluckReading], target_cents: Mapping[Place, float], scatter: PluckScatter, slope: Slope | None
 ) -> Comparison:
     """Return the error of the one place in ``target_cents``."""
+    (place,) = target_cents
     joint = joint_errors(readings, target_cents, scatter, slope)
-    error, se = joint.combined([1.0])
-    plucks = joint.plucks[0]
-    apart, apart_se = ambiguity(joint.used, next(iter(target_cents)))
+    (error, se), plucks = joint.combined([1.0]), joint.plucks[0]
+    apart, apart_se = ambiguity(joint.used, place)
     return Comparison(error, se, plucks, joint.scatter, all_flags(joint.flags, plucks, joint.scatter), apart, apart_se)
 
 

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from oscservice.advice.comparison import Comparison, Flag, PluckReading, all_flags, ambiguity, joint_errors
 from oscservice.advice.compared_frets import intervals_cents
+from oscservice.advice.comparison import Comparison, Flag, PluckReading, all_flags, ambiguity, joint_errors
 from oscservice.advice.correction import cents_per_mm, error_after, speaking_lengths_mm
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Slope

@@ -197,6 +197,9 @@ def expand(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> spec.Instrument:
         name=form.name,
         title=form.title or form.name,
         identity=form.identity or form.name,
+        tuning=form.own_tuning,
+        tunings=tunings_of(form.own_tuning, form.string, form.tuning),
+        perpendicular_fret=form.perpendicular_fret,
         reference_hz=form.reference_hz,
         frets=form.frets,
         strings=tuple(_string(entry, form.scale_mm, form.nut.kind) for entry in form.string),
@@ -206,9 +209,6 @@ def expand(form: InstrumentForm, kinds: Kinds = NO_KINDS) -> spec.Instrument:
         fine_tuners=fine_tuners_of(form.fine_tuners),
         pegs=form.pegs,
         tools={step_of(key): tool for key, tool in form.tools.items()},
-        perpendicular_fret=form.perpendicular_fret,
-        tuning=form.own_tuning,
-        tunings=tunings_of(form.own_tuning, form.string, form.tuning),
     )
 
 
