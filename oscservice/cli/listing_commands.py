@@ -75,7 +75,7 @@ def list_instruments(lengths: LengthUnit = LengthUnit.MM) -> None:
 
     from oscservice.instrument.instrument_file import load_instrument, preset_names
 
-    columns = ("name", "strings", str(lengths), "frets", "gauges", "bridge and nut")
+    columns = ("name", "strings", str(lengths), "gauges", "bridge and nut")
     table = plain_table(*columns, fixed=("name", str(lengths), "gauges"), title="Instrument presets")
     for name in preset_names():
         instrument = load_instrument(name)
@@ -83,7 +83,6 @@ def list_instruments(lengths: LengthUnit = LengthUnit.MM) -> None:
             name,
             _notes(instrument),
             _scale(instrument, lengths),
-            str(instrument.frets),
             _gauges(instrument),
             _bridge_and_nut(instrument),
         )

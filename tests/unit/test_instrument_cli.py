@@ -20,9 +20,10 @@ def test_the_list_names_every_preset(capsys: pytest.CaptureFixture[str]) -> None
 def test_the_list_tells_the_hardware_and_the_range_of_the_strings(capsys: pytest.CaptureFixture[str]) -> None:
     list_instruments()
     rows = {row[0]: " ".join(row[1:]) for row in map(str.split, capsys.readouterr().out.splitlines()) if row}
-    assert rows["twelve-string-648"].startswith("12: E4-E2 648 22 .008-.046 fixed")
-    assert rows["six-string-648-locking"].startswith("6: E4-E2 648 24 .010-.046 spring-balanced")
-    assert rows["six-string-628-zero-fret"].startswith("6: E4-E2 628 22 .010-.046 fixed")
+    assert rows["twelve-string-648"].startswith("12: E4-E2 648 .008-.046 fixed")
+    assert rows["six-string-648-locking"].startswith("6: E4-E2 648 .010-.046 spring-balanced,")
+    assert "\u2026" not in " ".join(rows.values())
+    assert rows["six-string-628-zero-fret"].startswith("6: E4-E2 628 .010-.046 fixed")
 
 
 def test_the_list_tells_scales_in_inches(capsys: pytest.CaptureFixture[str]) -> None:
