@@ -32,10 +32,12 @@ def _line(event: ev.Event) -> str | None:
             return f"session begun: {label} (tolerance {counted(tolerance, 'cent')})"
         case ev.ItemInspected(item=item, verdict=verdict, note=note):
             return f"inspection: {item} {verdict}" + (f" ({note})" if note else "")
-        case ev.ItemMeasured(text=text):
-            return f"measured: {text}"
+        case ev.ItemMeasured(text=text, left=left):
+            return f"{'as left' if left else 'measured'}: {text}"
         case ev.StringsFitted(day=day, text=text):
             return f"strings fitted on {day}" + (f": {text}" if text else "")
+        case ev.StringsDescribed(text=text):
+            return text
         case ev.ChangeNoticed(text=text):
             return f"since the last session: {text}"
         case ev.PhaseEntered(phase=phase):

@@ -29,6 +29,7 @@ from oscservice.api.argument_values import (
 from oscservice.api.handler_context import CommandContext, Reply, Simulator
 from oscservice.errors import InputError, JournalError
 from oscservice.instrument.pitch import MOST_SEMITONES, Place
+from oscservice.instrument.setup_targets import MOST_HOURS_PLAYED
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.address import Address, Argument, Call
 from oscservice.osc.peer import Peer
@@ -166,6 +167,10 @@ def _at_place(context: CommandContext, call: Call) -> cm.Command:
 
 def _by_hand(context: CommandContext, call: Call) -> cm.Command:
     return cm.ByHand(bool(call.args[0]))
+
+
+def _stretched(context: CommandContext, call: Call) -> cm.Command:
+    return cm.Stretched(bool(call.args[0]))
 
 
 def _nut_clamps(context: CommandContext, call: Call) -> cm.Command:
@@ -376,15 +381,28 @@ RECEIVED: tuple[Address, ...] = (
     _command(
         "/session/measured",
         cm.Measured,
-        (text_arg("what"), length_arg("value", -2, 10)),
-        "A value measured before the start: `relief`, `action/treble` or `action/bass` over fret 12, or `nut/N`: "
-        "string N over fret 1.",
+        (text_arg("what"), length_arg("value", -2, 20)),
+        "A measured value: `relief`, `action/treble` or `action/bass` over fret 12, `pickup/treble` or `pickup/bass` "
+        "held at the last fret, or `nut/N`: string N over fret 1. After the inspection it is recorded as left.",
     ),
     _command(
         "/session/fitted",
         cm.Fitted,
         (text_arg("day"),),
         "The day on which the strings were fitted, such as `2026-11-25`; gives their age.",
+    ),
+    _command(
+        "/session/played",
+        cm.Played,
+        (float_arg("hours", "h", 0, MOST_HOURS_PLAYED),),
+        "The hours for which the strings were played.",
+    ),
+    _command(
+        "/session/stretched",
+        cm.Stretched,
+        (Argument("on", "i", switch=True),),
+        "1: the strings are stretched in; 0: they are not.",
+        make=_stretched,
     ),
     _command(
         "/session/next",

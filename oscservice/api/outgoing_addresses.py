@@ -170,6 +170,12 @@ OF_STRINGS: tuple[Address, ...] = (
         "Height of the string over fret 1, as measured in this session.",
     ),
     Address(
+        f"{AT_STRING}/nut/left",
+        RESULT,
+        (float_arg("height", "mm", 0),),
+        "Height of the string over fret 1 as left, measured after the inspection.",
+    ),
+    Address(
         f"{AT_STRING}/predicted/setback",
         RESULT,
         (float_arg("setback", "mm"),),
@@ -393,10 +399,30 @@ SENT: tuple[Address, ...] = (
         (text_arg("sentence"),),
         "By how much a measured value is outside its target; empty if the item can be passed.",
     ),
+    Address("/inspect/{item}/how", STATE, (text_arg("sentences"),), "How the item is measured, and its tools."),
+    Address(
+        "/inspect/{item}/effect",
+        STATE,
+        (text_arg("sentences"),),
+        "Its effect on the intonation, its place in the order, and what must be done again after a change.",
+    ),
+    Address("/inspect/{item}/caution", STATE, (text_arg("sentences"),), "Where work on it can hurt."),
     Address("/inspect/relief/value", STATE, (float_arg("relief", "mm"),), "Relief as measured in this session."),
     Address("/inspect/action/treble", STATE, (float_arg("action", "mm", 0),), "Action as measured, treble side."),
     Address("/inspect/action/bass", STATE, (float_arg("action", "mm", 0),), "Action as measured, bass side."),
+    Address("/inspect/pickups/treble", STATE, (float_arg("gap", "mm", 0),), "Pickup gap as measured, string 1."),
+    Address("/inspect/pickups/bass", STATE, (float_arg("gap", "mm", 0),), "Pickup gap as measured, last string."),
     Address("/inspect/strings/days", STATE, (int_arg("age", "days", 0),), "Age of the strings, if known."),
+    Address(
+        "/inspect/strings/hours", STATE, (float_arg("played", "h", 0),), "Hours the strings were played, if known."
+    ),
+    Address("/inspect/strings/stretched", STATE, (int_arg("on", "", 0, 1),), "1: they are stretched in, if known."),
+    Address("/inspect/strings/set", STATE, (text_arg("set"),), "Name of the set of strings; empty if not known."),
+    Address("/left/relief", STATE, (float_arg("relief", "mm"),), "Relief as left, measured after the inspection."),
+    Address("/left/action/treble", STATE, (float_arg("action", "mm", 0),), "Action as left, treble side."),
+    Address("/left/action/bass", STATE, (float_arg("action", "mm", 0),), "Action as left, bass side."),
+    Address("/left/pickups/treble", STATE, (float_arg("gap", "mm", 0),), "Pickup gap as left, string 1."),
+    Address("/left/pickups/bass", STATE, (float_arg("gap", "mm", 0),), "Pickup gap as left, last string."),
     Address(
         "/changes",
         STATE,

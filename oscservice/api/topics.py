@@ -14,7 +14,8 @@ from oscservice.sentences.length_text import LengthUnit
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session.events import StringChecked
 from oscservice.session.figures import Figures, StringFigures, figures
-from oscservice.session.inspection import BASS, RELIEF, TREBLE, age_of, off
+from oscservice.session.inspection import BASS, PICKUP_BASS, PICKUP_TREBLE, RELIEF, TREBLE, age_of, off
+from oscservice.session.item_texts import item_texts
 from oscservice.session.next_pluck import asked
 from oscservice.session.prompts import notice_text, prompt, turning_sense
 from oscservice.session.session_results import left_out_because
@@ -34,6 +35,15 @@ _MEASURED = {
     RELIEF: "/inspect/relief/value",
     TREBLE: "/inspect/action/treble",
     BASS: "/inspect/action/bass",
+    PICKUP_TREBLE: "/inspect/pickups/treble",
+    PICKUP_BASS: "/inspect/pickups/bass",
+}
+_LEFT = {
+    RELIEF: "/left/relief",
+    TREBLE: "/left/action/treble",
+    BASS: "/left/action/bass",
+    PICKUP_TREBLE: "/left/pickups/treble",
+    PICKUP_BASS: "/left/pickups/bass",
 }
 
 _TOLD = ("/off", "/changes", "/cause/evidence", "/ways_out", "/response/oddity", "/nut/untold")
@@ -65,7 +75,7 @@ def topics(state: State, sentences: Sentences = ENGLISH, known: Figures | None =
     }
     values |= _notice_topics(state, sentences)
     values |= _doubt_topics(state)
-    values |= _inspection_topics(state)
+    values |= _inspection_topics(state, sentences)
     for number, one in zip(state.numbers, known.strings, strict=True):
         values |= _string_topics(state, number, one, known)
         if state.string(number).status is Status.OUT_OF_TRAVEL:
@@ -129,19 +139,32 @@ def _doubt_topics(state: State) -> dict[str, Topic]:
     }
 
 
-def _inspection_topics(state: State) -> dict[str, Topic]:
+def _inspection_topics(state: State, sentences: Sentences) -> dict[str, Topic]:
     """Every item, and what is known of it; a value that was not measured has no topic."""
     values: dict[str, Topic] = {}
     for name, item in state.items:
         values[f"/inspect/{name}"] = (str(item.verdict),)
         values[f"/inspect/{name}/note"] = (item.note[:MOST_CHARACTERS],)
         values[f"/inspect/{name}/off"] = (off(state, name)[:MOST_CHARACTERS],)
+        texts = item_texts(state, name, sentences)
+        values[f"/inspect/{name}/how"] = (texts.how[:MOST_CHARACTERS],)
+        values[f"/inspect/{name}/effect"] = (f"{texts.effect} {texts.order}"[:MOST_CHARACTERS],)
+        values[f"/inspect/{name}/caution"] = (texts.caution[:MOST_CHARACTERS],)
     for what, mm in state.measured:
         nut, _, number = what.partition("/")
         values[_MEASURED.get(what, f"/string/{number}/{nut}/height")] = (mm,)
+    for what, mm in state.measured_left:
+        values[_LEFT.get(what, f"/string/{what.partition('/')[2]}/nut/left")] = (mm,)
     age = age_of(state)
     if age is not None:
         values["/inspect/strings/days"] = (age.days,)
+    if state.instrument is not None:
+        set_up = state.instrument.set_up
+        values["/inspect/strings/set"] = (set_up.string_set,)
+        if set_up.hours_played is not None:
+            values["/inspect/strings/hours"] = (set_up.hours_played,)
+        if set_up.stretched_in is not None:
+            values["/inspect/strings/stretched"] = (int(set_up.stretched_in),)
     return values | {"/changes": (_joined([text for _, text in state.changes]),)}
 
 

@@ -26,6 +26,7 @@ from oscservice.session import events as ev
 from oscservice.session.commands import LastTime, impossible
 from oscservice.session.decide import decide
 from oscservice.session.figures import NO_FIGURES, Figures, figures
+from oscservice.session.inspection import instrument_as_left
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
@@ -54,7 +55,7 @@ def last_session(journal: Journal | Recorder, instrument: Instrument) -> LastTim
             log.warning("session %s is skipped: %s", row.id, error)
             continue
         if state.instrument is not None and state.against is None:  # a quick check changes and measures nothing
-            return LastTime(Instrument.from_json(begun["instrument"]), state.instrument)
+            return LastTime(Instrument.from_json(begun["instrument"]), instrument_as_left(state))
     return None
 
 

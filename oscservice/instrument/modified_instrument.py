@@ -147,8 +147,25 @@ def with_height_over_fret_1(instrument: Instrument, string: int, height_mm: floa
 
 
 def with_strings_fitted(instrument: Instrument, day: str) -> Instrument:
-    """Return the instrument with strings put on on ``day``, such as 2026-11-25. Raises ValueError for no date."""
-    return _checked(instrument.model_dump() | {"set_up": _known(instrument.set_up, strings_fitted=day)})
+    """Return the instrument with strings put on on ``day``, such as 2026-11-25. Raises ValueError for no date.
+
+    On another day than before, they are other strings: their hours, and whether they are stretched in, are not known.
+    """
+    set_up = _known(instrument.set_up, strings_fitted=day)
+    if day != instrument.set_up.strings_fitted:
+        set_up |= {"hours_played": None, "stretched_in": None}
+    return _checked(instrument.model_dump() | {"set_up": set_up})
+
+
+def with_strings_described(instrument: Instrument, hours_played: float | None, stretched_in: bool | None) -> Instrument:
+    """Return the instrument with strings played for so many hours, and stretched in or not; None: as before.
+
+    Raises:
+        ValueError: hours out of range.
+    """
+    told = {"hours_played": hours_played, "stretched_in": stretched_in}
+    known = {name: value for name, value in told.items() if value is not None}
+    return _checked(instrument.model_dump() | {"set_up": _known(instrument.set_up, **known)})
 
 
 def with_nut_height(instrument: Instrument, height_mm: float) -> Instrument:

@@ -19,7 +19,7 @@ from oscservice.advice.floating_bridge import after_disturbance, after_saddle_mo
 from oscservice.advice.pluck_scatter import PluckScatter
 from oscservice.advice.pluck_strength import Pluck, Slope, learn_slope
 from oscservice.hearing.inharmonicity import Stiffness, expected_stiffness, log_stiffness, updated_stiffness
-from oscservice.instrument.modified_instrument import with_strings_fitted
+from oscservice.instrument.modified_instrument import with_strings_described, with_strings_fitted
 from oscservice.instrument.pitch import CENTS_PER_E, HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import event_values as values
@@ -224,6 +224,8 @@ def _tuned_by_hand(state: State, event: ev.TunedByHand) -> ev.TunedByHand:
 
 def _item_measured(state: State, event: ev.ItemMeasured) -> ev.ItemMeasured:
     assert state.instrument is not None
+    if event.left:
+        return replace(event, instrument_change="")
     instrument = with_measured(state.instrument, event.what, event.value_mm, dict(state.measured))
     change = values.instrument_change_text(state.instrument, instrument)
     after = with_measurement(state, instrument, event)
@@ -234,6 +236,12 @@ def _strings_fitted(state: State, event: ev.StringsFitted) -> ev.StringsFitted:
     assert state.instrument is not None
     after = replace(state, instrument=with_strings_fitted(state.instrument, event.day))
     return replace(event, waits=passed_but_off(after, STRINGS))
+
+
+def _strings_described(state: State, event: ev.StringsDescribed) -> ev.StringsDescribed:
+    assert state.instrument is not None
+    told = with_strings_described(state.instrument, event.hours_played, event.stretched_in)
+    return replace(event, waits=passed_but_off(replace(state, instrument=told), STRINGS))
 
 
 # Remaining errors
@@ -264,6 +272,7 @@ _NEEDED_BY_REPLAY: dict[type, tuple[str, _Concluder]] = {
     ev.SessionBegun: ("balance", _session_begun),
     ev.ItemMeasured: ("instrument_change", _item_measured),
     ev.StringsFitted: ("waits", _strings_fitted),
+    ev.StringsDescribed: ("waits", _strings_described),
     ev.ReadingTaken: ("counted", _reading_taken),
     ev.StringJudged: ("pluck_scatter", _comparison_ended),
     ev.StringSurveyed: ("pluck_scatter", _comparison_ended),

@@ -24,7 +24,7 @@ from oscservice.session.decide_reading import decide_doubt, decide_reading, need
 from oscservice.session.event_values import NOTHING_HELD, HeldStep, held_text
 from oscservice.session.evolve import conclude_all
 from oscservice.session.hand_steps import done, must_be_slack, opened_first, waiting_step
-from oscservice.session.inspection import fit, inspect, measure
+from oscservice.session.inspection import describe_strings, fit, inspect, measure
 from oscservice.session.judgement import comparison_of, judge_string
 from oscservice.session.missed_steps import read_otherwise
 from oscservice.session.next_pluck import asked, ending, unproved
@@ -32,7 +32,15 @@ from oscservice.session.pluck_forecast import forecast
 from oscservice.session.quick_check import begin_quick_check, uncheckable, unchecked, verdict
 from oscservice.session.state import State
 from oscservice.session.string_state import READING_MM, StringState
-from oscservice.session.vocabulary import COMPARED, TOLERANCE_RANGE_CENTS, Ending, InspectionVerdict, Phase, Status
+from oscservice.session.vocabulary import (
+    COMPARED,
+    INSPECTION_ITEMS,
+    TOLERANCE_RANGE_CENTS,
+    Ending,
+    InspectionVerdict,
+    Phase,
+    Status,
+)
 
 SHORTEST_SHARE = 0.5
 """No saddle is moved so far that less than this of the length from the last fret compared to the saddle is left."""
@@ -111,8 +119,17 @@ def _begin(state: State, command: cm.Begin) -> list[ev.Event]:
     last = command.last_time
     left = "" if last is None else last.left.to_json()
     found = () if last is None else instrument_changes(last.filed, last.left, command.instrument)
+    first = ev.SessionBegun(
+        *begun,
+        played.reference,
+        str(played),
+        day=command.day,
+        previous=left,
+        by_hand=command.by_hand,
+        items=" ".join(INSPECTION_ITEMS),
+    )
     return [
-        ev.SessionBegun(*begun, played.reference, str(played), day=command.day, previous=left, by_hand=command.by_hand, items=" ".join(INSPECTION_ITEMS)),
+        first,
         *(ev.ChangeNoticed(one.what, one.text) for one in found),
     ]
 
@@ -365,6 +382,8 @@ _DECIDERS: dict[type, Callable[[State, Any], list[ev.Event]]] = {
     cm.Inspect: inspect,
     cm.Measured: measure,
     cm.Fitted: fit,
+    cm.Played: describe_strings,
+    cm.Stretched: describe_strings,
     cm.Hear: _hear,
     cm.Next: _next,
     cm.Finish: _finish,

@@ -136,8 +136,8 @@ class SessionBegun:
     journals, where ``fret`` alone was. ``day`` it began on, as 2026-11-25; ``previous``: the instrument (its JSON) as
     its last session left it. Empty if not known. ``against``: the sealed session that a quick check compares with
     (``session.setup_summary``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself. ``items``: the
-    inspection items, blanks between; empty in older journals (``vocabulary.FIRST_ITEMS``). ``balance``: what is assumed of
-    a floating bridge before anything is heard.
+    inspection items, blanks between; empty in older journals (``vocabulary.FIRST_ITEMS``). ``balance``: what is assumed
+    of a floating bridge before anything is heard.
     """
 
     instrument: str
@@ -164,8 +164,8 @@ class ItemInspected:
 class ItemMeasured:
     """A value was measured for an inspection item, mm; ``text`` compares it with what is wanted.
 
-    ``left``: it is as the work leaves it, measured after the inspection; the comparisons go on with the instrument as it
-    was. ``instrument_change``: what it changes of the instrument; ``waits``: its item passed before and waits again.
+    ``left``: it is as the work leaves it, measured after the inspection; the comparisons go on with the instrument as
+    it was. ``instrument_change``: what it changes of the instrument; ``waits``: its item passed before and waits again.
     """
 
     item: str

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from oscservice.advice.instrument_changes import measured_change
@@ -11,18 +12,28 @@ from oscservice.instrument.modified_instrument import (
     with_action,
     with_height_over_fret_1,
     with_relief,
+    with_strings_described,
     with_strings_fitted,
 )
-from oscservice.instrument.setup_targets import ACTION_LIMITS_MM, NUT_LIMITS_MM, RELIEF_LIMITS_MM, Range, age_days
+from oscservice.instrument.setup_targets import (
+    ACTION_LIMITS_MM,
+    MOST_HOURS_PLAYED,
+    NUT_LIMITS_MM,
+    PICKUP_LIMITS_MM,
+    RELIEF_LIMITS_MM,
+    Range,
+    age_days,
+)
 from oscservice.instrument.spec import Instrument
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Refused
 from oscservice.session.state import State
-from oscservice.session.vocabulary import STRINGS, InspectionVerdict
+from oscservice.session.vocabulary import STRINGS, InspectionVerdict, Phase
 
 RELIEF, TREBLE, BASS = "relief", "action/treble", "action/bass"
+PICKUP_TREBLE, PICKUP_BASS = "pickup/treble", "pickup/bass"
 
 _NUT = re.compile(r"nut/([1-9][0-9]?)")
 _ROUNDED = 3  # digits after the point: a 32-bit number differs a little from what was typed
@@ -66,12 +77,29 @@ class Age:
 
 def item_of(what: str) -> str:
     """The inspection item of a measured value."""
-    return what.partition("/")[0]
+    name = what.partition("/")[0]
+    return "pickups" if name == "pickup" else name
 
 
 def measured_of(state: State, item: str) -> tuple[MeasuredItem, ...]:
     """The values measured for an item in this session, in order."""
     return tuple(_judged(state, what, mm) for what, mm in state.measured if item_of(what) == item)
+
+
+def left_of(state: State, item: str) -> tuple[MeasuredItem, ...]:
+    """The values measured for an item as the work leaves it, in order."""
+    return tuple(_judged(state, what, mm) for what, mm in state.measured_left if item_of(what) == item)
+
+
+def instrument_as_left(state: State) -> Instrument:
+    """The instrument with the values in it that were measured as left; one that can't be on it is passed over."""
+    assert state.instrument is not None
+    instrument, before = state.instrument, dict[str, float]()
+    for what, mm in state.measured_left:
+        with suppress(ValueError):
+            instrument = with_measured(instrument, what, mm, before)
+            before[what] = mm
+    return instrument
 
 
 def age_of(state: State) -> Age | None:
@@ -83,12 +111,55 @@ def age_of(state: State) -> Age | None:
 
 
 def off(state: State, item: str, sentences: Sentences = ENGLISH) -> str:
-    """The reasons why an item can't pass, in words: a measured value out of range, strings too old; empty if it can."""
+    """The reasons why an item can't pass, in words: a measured value out of range, strings too old or not stretched in;
+    empty if it can."""
     texts = [one.text(sentences) for one in measured_of(state, item) if one.by_mm]
-    age = age_of(state) if item == STRINGS else None
-    if age is not None and age.days > age.most:
-        texts.append(age.text(sentences))
+    if item == STRINGS:
+        texts += [text for text, bad in _of_strings(state, sentences) if bad]
     return "; ".join(texts)
+
+
+def off_code(state: State, item: str) -> str:
+    """The code of the prompt for an item that can't pass."""
+    if item != STRINGS:
+        return "measured_off"
+    return "strings_old" if _too_old(state) else "strings_not_stretched"
+
+
+def strings_told(state: State, sentences: Sentences = ENGLISH) -> tuple[str, ...]:
+    """What is known of the strings, a line each: age, hours played, and whether they are stretched in."""
+    return tuple(text for text, _ in _of_strings(state, sentences))
+
+
+def _of_strings(state: State, sentences: Sentences) -> list[tuple[str, bool]]:
+    """What is known of the strings in words, each with whether it keeps them from passing."""
+    age, hours = age_of(state), state.instrument.set_up.hours_played if state.instrument is not None else None
+    found = [] if age is None else [(age.text(sentences), age.days > age.most)]
+    if state.instrument is None:
+        return found
+    set_up = state.instrument.set_up
+    if hours is not None:
+        out = hours > set_up.replace_after_hours
+        told = sentences.text(
+            "words", "played_out" if out else "played", hours=_whole(hours), most=set_up.replace_after_hours
+        )
+        found.append((told, out))
+    if set_up.stretched_in is not None:
+        told = sentences.text("words", "stretched" if set_up.stretched_in else "not_stretched")
+        found.append((told, not set_up.stretched_in))
+    return found
+
+
+def _too_old(state: State) -> bool:
+    """True if the strings are over the limit of days or of hours."""
+    age, set_up = age_of(state), state.instrument.set_up if state.instrument is not None else None
+    played_out = set_up is not None and (set_up.hours_played or 0.0) > set_up.replace_after_hours
+    return played_out or (age is not None and age.days > age.most)
+
+
+def _whole(hours: float) -> float:
+    """Hours to a tenth, without a point where they are whole."""
+    return int(hours) if hours == int(hours) else round(hours, 1)
 
 
 # Commands
@@ -116,23 +187,27 @@ def inspect(state: State, command: cm.Inspect) -> list[ev.Event]:
 
 
 def measure(state: State, command: cm.Measured) -> list[ev.Event]:
-    """Relief, an action or a height over fret 1 was measured."""
+    """Relief, an action, a pickup gap or a height over fret 1 was measured; after the inspection it is as left."""
     assert state.instrument is not None
     limits = _limits(state.instrument, command.what)
     if limits is None:
-        known = f"{RELIEF}, {TREBLE}, {BASS}, nut/1 to nut/{len(state.instrument.strings)}"
+        known = ", ".join([RELIEF, TREBLE, BASS, PICKUP_TREBLE, PICKUP_BASS, "nut/1"])
+        known += f" to nut/{len(state.instrument.strings)}"
         raise Refused("missing", f"{command.what[:40]!r} isn't measured; expected one of {known}")
     low, high = limits
     if not math.isfinite(command.value_mm) or not low <= command.value_mm <= high:
         raise Refused("range", f"{command.what} of {command.value_mm:g} mm; expected {low:g} to {high:g} mm")
-    value_mm = round(command.value_mm, _ROUNDED)
+    value_mm, left = round(command.value_mm, _ROUNDED), state.phase is not Phase.INSPECTING
+    instrument, before = (
+        (instrument_as_left(state), state.measured_left) if left else (state.instrument, state.measured)
+    )
     try:
-        with_measured(state.instrument, command.what, value_mm, dict(state.measured))
+        with_measured(instrument, command.what, value_mm, dict(before))
     except ValueError as error:
         raise Refused("range", str(error)) from None
     text = _judged(state, command.what, value_mm).text()
-    events: list[ev.Event] = [ev.ItemMeasured(item_of(command.what), command.what, value_mm, text)]
-    return events + _noticed(state, command.what, value_mm)
+    event = ev.ItemMeasured(item_of(command.what), command.what, value_mm, text, left)
+    return [event] if left else [event, *_noticed(state, command.what, value_mm)]
 
 
 def fit(state: State, command: cm.Fitted) -> list[ev.Event]:
@@ -151,6 +226,17 @@ def fit(state: State, command: cm.Fitted) -> list[ev.Event]:
     return [ev.StringsFitted(command.day, age.text() if age is not None else "")]
 
 
+def describe_strings(state: State, command: cm.Played | cm.Stretched) -> list[ev.Event]:
+    """The hours that the strings were played were told, or whether they are stretched in."""
+    assert state.instrument is not None
+    hours, stretched = (round(command.hours, 1), None) if isinstance(command, cm.Played) else (None, command.on)
+    try:
+        instrument = with_strings_described(state.instrument, hours, stretched)
+    except ValueError:
+        raise Refused("range", f"{hours:g} hours played; expected 0 to {MOST_HOURS_PLAYED:g}") from None
+    return [ev.StringsDescribed(hours, stretched, "; ".join(strings_told(replace(state, instrument=instrument))))]
+
+
 # Conclusions
 
 
@@ -163,13 +249,15 @@ def with_measured(instrument: Instrument, what: str, value_mm: float, before: di
     """The instrument with a measured value in it.
 
     Args:
-        what: ``relief``, ``action/treble``, ``action/bass`` or ``nut/N``.
+        what: ``relief``, ``action/treble``, ``action/bass``, ``nut/N``, or a pickup gap, which changes nothing of it.
         before: what was measured in the session before. A relief measured for the first time after an action is the one
             that action was measured with; any other change of relief was made with the saddles as high as they are.
 
     Raises:
         ValueError: a value that can't be on this instrument.
     """
+    if what in (PICKUP_TREBLE, PICKUP_BASS):
+        return instrument
     if what == RELIEF:
         with_it = RELIEF not in before and (TREBLE in before or BASS in before)
         return with_relief(instrument, value_mm, heights_stay=not with_it)
@@ -187,7 +275,8 @@ def _limits(instrument: Instrument, what: str) -> Range | None:
     found = _NUT.fullmatch(what)
     if found is not None:
         return NUT_LIMITS_MM if int(found.group(1)) <= len(instrument.strings) else None
-    return {RELIEF: RELIEF_LIMITS_MM, TREBLE: ACTION_LIMITS_MM, BASS: ACTION_LIMITS_MM}.get(what)
+    pickups = dict.fromkeys((PICKUP_TREBLE, PICKUP_BASS), PICKUP_LIMITS_MM)
+    return {RELIEF: RELIEF_LIMITS_MM, TREBLE: ACTION_LIMITS_MM, BASS: ACTION_LIMITS_MM, **pickups}.get(what)
 
 
 def _judged(state: State, what: str, value_mm: float) -> MeasuredItem:
@@ -197,7 +286,8 @@ def _judged(state: State, what: str, value_mm: float) -> MeasuredItem:
     assert treble is not None
     assert bass is not None
     assert nut is not None
-    ranges = {RELIEF: wanted.relief_wanted_mm, TREBLE: treble, BASS: bass}
+    gaps = {PICKUP_TREBLE: wanted.pickup_treble_wanted_mm, PICKUP_BASS: wanted.pickup_bass_wanted_mm}
+    ranges = {RELIEF: wanted.relief_wanted_mm, TREBLE: treble, BASS: bass, **gaps}
     return MeasuredItem(what, value_mm, ranges.get(what, nut))
 
 

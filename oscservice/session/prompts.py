@@ -19,7 +19,8 @@ from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session.events import MissedStepNoticed
 from oscservice.session.hand_steps import LET_DOWN_SEMITONES, far_moved, must_be_slack, waiting_step
-from oscservice.session.inspection import measured_of, off
+from oscservice.session.inspection import off, off_code
+from oscservice.session.item_texts import item_texts, tool_name
 from oscservice.session.next_pluck import asked, in_tune, unclear
 from oscservice.session.state import State
 from oscservice.session.string_state import StringState
@@ -110,8 +111,7 @@ def prompt(state: State, sentences: Sentences = ENGLISH) -> Prompt:
 
 def tool_for(state: State, step: str, sentences: Sentences = ENGLISH) -> str:
     """The name of a step's tool: the owner's own, or the usual one."""
-    own = state.instrument.tools.get(step) if state.instrument is not None else None
-    return own or sentences.text("tool", step, "name")
+    return tool_name(state.instrument, step, sentences)
 
 
 def notice_text(state: State, sentences: Sentences = ENGLISH) -> str:
@@ -237,10 +237,10 @@ def _inspecting(state: State, sentences: Sentences) -> tuple[str, dict[str, obje
     settled = (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
     name, item = next((n, i) for n, i in state.items if i.verdict not in settled)
     if item.verdict is not InspectionVerdict.FAILED and off(state, name):
-        code = "measured_off" if any(one.by_mm for one in measured_of(state, name)) else "strings_old"
-        return code, {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
+        return off_code(state, name), {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
+    texts = item_texts(state, name, sentences)
     code = "put_right" if item.verdict is InspectionVerdict.FAILED else "inspect"
-    return code, {field: sentences.text("item", name, field) for field in ("name", "what")}
+    return code, {"name": texts.name, "what": texts.what}
 
 
 def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tuple[str, dict[str, object]]:

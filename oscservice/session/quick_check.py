@@ -22,7 +22,7 @@ from oscservice.session.session_results import open_se_cents
 from oscservice.session.setup_changes import filed_string, unlike
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.state import State
-from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Status
+from oscservice.session.vocabulary import INSPECTION_ITEMS, TOLERANCE_RANGE_CENTS, Check, Drift, Ending, Status
 
 MOST_FRETTED = 4
 """Most fretted plucks of a string; after them it is reported as unsure."""
@@ -52,7 +52,15 @@ def begin_quick_check(state: State, command: cm.Quick) -> list[ev.Event]:
     if fret is None or fret > instrument.frets:
         raise Refused("refused", f"session {against.session} compared no fret of this instrument")
     label = f"quick check against session {against.session}"
-    first = ev.SessionBegun(instrument.to_json(), label, tolerance_cents, fret, str(fret), against=command.against)
+    first = ev.SessionBegun(
+        instrument.to_json(),
+        label,
+        tolerance_cents,
+        fret,
+        str(fret),
+        against=command.against,
+        items=" ".join(INSPECTION_ITEMS),
+    )
     aside = _uncheckable(instrument, against, fret)
     waiting = [n for n in range(1, len(instrument.strings) + 1) if n not in aside]
     if not waiting:

@@ -25,7 +25,15 @@ from oscservice.session import string_state
 from oscservice.session.event_values import NOTHING_HELD, HeldStep
 from oscservice.session.setup_summary import SetupSummary
 from oscservice.session.string_state import StringState
-from oscservice.session.vocabulary import FIRST_ITEMS, INSPECTION_ITEMS, STRINGS, InspectionVerdict, MissedStep, Phase, Status
+from oscservice.session.vocabulary import (
+    FIRST_ITEMS,
+    INSPECTION_ITEMS,
+    STRINGS,
+    InspectionVerdict,
+    MissedStep,
+    Phase,
+    Status,
+)
 
 
 @dataclass(frozen=True)
