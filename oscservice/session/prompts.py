@@ -185,8 +185,9 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
             return "pluck_open", values
         off_cents = string.open_cents - string.target_cents
         assert state.instrument is not None
-        means = "at_fine_tuner" if state.nut_closed and state.instrument.fine_tuners is not None else "at_peg"
-        more = {"means": sentences.text("words", means), "target": tuning_target(state, state.focus).text(sentences)}
+        fine = state.nut_closed and state.instrument.fine_tuners is not None
+        means = sentences.text("words", "at_fine_tuner") if fine else ""
+        more = {"means": means, "target": tuning_target(state, state.focus).text(sentences)}
         return "tune_up" if off_cents < 0.0 else "tune_down", values | more | {"cents": abs(off_cents)}
     if string.scattered and not string.plucks:
         return "pluck_again", values

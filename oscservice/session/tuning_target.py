@@ -24,8 +24,9 @@ class TuningTarget:
 
     def text(self, sentences: Sentences = ENGLISH) -> str:
         """The pitch in words, with A4 where that is not 440 Hz."""
-        key = "target" if abs(self.cents) < _SHOWN_CENTS else "target_off"
-        words = sentences.text("words", key, note=self.note, cents=self.cents)
+        words = self.note
+        if abs(self.cents) >= _SHOWN_CENTS:
+            words = sentences.text("words", "target_off", note=self.note, cents=self.cents)
         if self.reference_hz == A4_HZ:
             return words
         return sentences.text("words", "target_reference", target=words, hz=self.reference_hz)

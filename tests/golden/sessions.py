@@ -60,6 +60,7 @@ def as_recorded(instrument: Instrument) -> Instrument:
             "bridge": bridge.model_copy(update=then),
             "nut": Nut(),
             "fine_tuners": None,
+            "set_up": instrument.set_up.model_copy(update={"recheck_action_mm": None}),
         }
     )
 

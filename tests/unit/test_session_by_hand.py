@@ -35,7 +35,7 @@ class Deliberate(MadeUpTechnician):
     """Says what was done to a saddle; everything else is heard, and gone on from when the prompt says so."""
 
     def step(self) -> None:
-        self.commands = self.job.prompt in ("slacken", "shift_saddle", "turn_screw", "shape_crown")
+        self.commands = self.job.prompt in ("let_down", "slacken", "shift_saddle", "turn_screw", "shape_crown")
         super().step()
 
 

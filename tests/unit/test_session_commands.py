@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from made_up_session import FLOATING, FRET, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician, reading
+from made_up_session import FLOATING, FRET, LOCKING, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician, reading
 
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
@@ -197,10 +197,10 @@ def test_a_reading_that_no_string_can_have_is_ignored(note: Reading, why: str) -
 
 def test_abandoning_is_possible_in_every_phase() -> None:
     seen: set[Phase] = set()
-    job = MadeUpSession()
+    job = MadeUpSession(LOCKING)
     seen.add(job.phase())
     job.do(cm.Abandon())
-    job = MadeUpSession().inspected()
+    job = MadeUpSession(LOCKING).inspected()
     hands = MadeUpTechnician(job, dict.fromkeys(range(1, 7), 5.0))
     while job.phase() is not Phase.CLOSED:
         if job.phase() not in seen:

@@ -12,7 +12,7 @@ from made_up_session import FLOATING, SCREWS, MadeUpSession
 from oscservice.api.address_table import TABLE
 from oscservice.api.event_text import sentence
 from oscservice.api.topics import topics
-from oscservice.instrument.pitch import OPEN
+from oscservice.instrument.pitch import OPEN, note_name
 from oscservice.osc.packet import encode
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
@@ -46,7 +46,8 @@ def test_the_first_is_to_go_past_its_pitch_and_the_last_to_it() -> None:
     assert targets[0] > targets[1] > targets[2] > targets[4] > 1.0
     assert targets[-1] == 0.0
     now = prompt(job.state)
-    assert f"{round(targets[0])} cents above pitch" in now.text
+    above = round((targets[0] + 50.0) // 100.0)  # the target as a meter shows it: semitones above E2, and the rest
+    assert f"to {note_name(40 + above)} {targets[0] - 100.0 * above:+.0f} cents" in now.text
     assert "will pull it down" in now.text
     assert topics(job.state)["/string/6/tune/target"] == (targets[0],)
     assert len(topics(job.state)["/string/6/coupling"]) == 6

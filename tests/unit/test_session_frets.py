@@ -75,7 +75,7 @@ def test_one_fret_is_compared_as_before_and_needs_no_survey() -> None:
     job.hear(6)
     assert asked(job.state) == (6, Place("fret", 5))
     hands = MadeUpTechnician(job, {**SOUND, 6: 8.0})
-    until(job, hands, "turn_screw")
+    until(job, hands, "let_down")
     assert moved(job) == set()
     assert {e.string for e in job.events if isinstance(e, ev.ReadingTaken) and e.place == "fret 5"} == {6}
     assert not any(isinstance(e, ev.CausesTested) for e in job.events)
@@ -117,7 +117,7 @@ def test_strings_within_tolerance_are_settled_by_their_survey() -> None:
 def test_a_survey_is_of_the_place_of_the_saddle() -> None:
     job = MadeUpSession(SCREWS, frets="5 12").inspected()
     hands = MadeUpTechnician(job, {**SOUND, 6: 8.0})
-    until(job, hands, "turn_screw")
+    until(job, hands, "let_down")
     assert current_survey(job.string(6)) is not None
     found = survey_comparison(job.state, 6)
     assert found is not None
@@ -137,7 +137,7 @@ def test_frets_the_player_plays_more_come_out_nearer() -> None:
         job = MadeUpSession(SCREWS, frets=frets, tolerance_cents=1.0).inspected()
         # The low fret asks for less than the high one: no saddle does both.
         hands = Neck(job, {**SOUND, 6: 8.0}, {5: -1.5}, only=6)
-        until(job, hands, "turn_screw")
+        until(job, hands, "let_down")
         advice = job.string(6).advice
         assert advice is not None
         spec, error = job.instrument.string(6), {}
@@ -203,7 +203,7 @@ def test_a_bar_is_moved_for_all_its_strings_over_all_frets() -> None:
 
 def test_surveys_come_back_from_the_journal_as_they_were() -> None:
     job = MadeUpSession(SCREWS, frets="5 12").inspected()
-    until(job, MadeUpTechnician(job, {**SOUND, 6: 8.0}), "turn_screw")
+    until(job, MadeUpTechnician(job, {**SOUND, 6: 8.0}), "let_down")
     kept = surveys(job.state)
     assert sorted(kept) == list(job.state.numbers)
     for survey in kept.values():

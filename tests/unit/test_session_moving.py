@@ -105,6 +105,8 @@ def test_moves_of_screws_are_given_in_turns() -> None:
     assert advice is not None
     assert advice.turns is not None
     assert advice.turns == pytest.approx(advice.mm / 0.5)  # M3: 0.5 mm a turn (ISO 261 coarse thread)
+    assert job.prompt == "let_down"  # turning it away from the nut tightens the string
+    job.hear(6, OPEN, -200.0)
     assert job.prompt == "turn_screw"
     job.do(cm.Turned(6, 5.0))
     assert job.string(6).moved_mm == pytest.approx(2.5)

@@ -107,11 +107,9 @@ def test_a_string_left_out_says_why() -> None:
     assert topics(job.state)["/string/6/reason"] == ("worn at the 3rd fret",)
     # The screws of this preset have 4 mm either way: 30 cents ask for some 11 mm.
     job.bracket(5, 30.0)
-    for _ in range(2):
-        job.do(cm.Moved(5, 4.0))
-        for number in (5, 4, 3, 2, 1):
-            job.hear(number)
-        job.bracket(5, 20.0)
+    job.do(cm.Moved(5, 4.0))
+    job.hear(5)
+    job.bracket(5, 20.0)
     (reason,) = topics(job.state)["/string/5/reason"]
     assert reason.endswith("mm of travel missing")
     fixed = MadeUpSession(FIXED).tuned()
