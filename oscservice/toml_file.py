@@ -12,6 +12,7 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, TypeAlias, TypeVar, get_args
 
@@ -221,7 +222,9 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 def shown(value: Any) -> str:
     """Return a value of the file as a message shows it."""
-    text = repr(value) if not isinstance(value, bool) else str(value).lower()
+    if isinstance(value, list) and value and all(isinstance(one, dict) for one in value):
+        return "a list of tables"
+    text = str(value).lower() if isinstance(value, bool) else str(value) if isinstance(value, date) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
