@@ -7,7 +7,7 @@ The uncertain factors of a string (core, modulus, clamped ends, share of the str
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
@@ -31,6 +31,7 @@ from oscservice.instrument.string_physics import (
     strength_share,
     tension_n,
 )
+from oscservice.instrument.tunings import both_tunings
 
 STRESSED_SHARE = 0.8
 """Above this share of its core's strength a string may break while it is tuned up (common practice, no source)."""
@@ -108,6 +109,25 @@ class SaddleFollowing:
         return self.after_mm - self.before_mm
 
 
+@dataclass(frozen=True)
+class SharedSaddle:
+    """The place of one saddle that serves two tunings, and the errors that remain.
+
+    Attributes:
+        string: number, from 1.
+        notes: open note in either tuning.
+        setback_mm: setback for both.
+        alone_mm: setback that brings fret 12 to where it is wanted in either tuning alone.
+        left_cents: error at fret 12 in either tuning with the setback for both.
+    """
+
+    string: int
+    notes: tuple[str, str]
+    setback_mm: float
+    alone_mm: tuple[float, float]
+    left_cents: tuple[float, float]
+
+
 def predict(instrument: Instrument, *, stiffness: Mapping[int, Stiffness] = _NONE) -> tuple[StringPrediction, ...]:
     """Return the prediction for every string, string 1 first.
 
@@ -139,6 +159,35 @@ def follow_change(
         raise ValueError(f"{len(after.strings)} strings can't follow {len(before.strings)}")
     return tuple(
         _following(before, after, number, stiffness.get(number)) for number in range(1, len(before.strings) + 1)
+    )
+
+
+def shared_saddles(instrument: Instrument) -> tuple[SharedSaddle, ...]:
+    """Return the places of the saddles of an instrument that serves two tunings, string 1 first; none if it doesn't.
+
+    Raises:
+        ValueError: no saddle brings fret 12 of a string to where it is wanted.
+    """
+    tunings = both_tunings(instrument)
+    numbers = range(1, len(instrument.strings) + 1) if tunings else ()
+    return tuple(_shared(instrument, tunings, number) for number in numbers)
+
+
+def _shared(instrument: Instrument, tunings: Sequence[Instrument], number: int) -> SharedSaddle:
+    specs = [one.string(number) for one in tunings]
+    strings = [_model(one, number, None) for one in tunings]
+    setback_mm = _wanted_setback_mm(_model(instrument, number, None), instrument.string(number))
+    alone_mm = [_wanted_setback_mm(string, spec) for string, spec in zip(strings, specs, strict=True)]
+    left_cents = [
+        fretted_error_cents(replace(string, setback_mm=setback_mm), _FRET) - spec.target_cents(_FRET)
+        for string, spec in zip(strings, specs, strict=True)
+    ]
+    return SharedSaddle(
+        string=number,
+        notes=(specs[0].note, specs[1].note),
+        setback_mm=setback_mm,
+        alone_mm=(alone_mm[0], alone_mm[1]),
+        left_cents=(left_cents[0], left_cents[1]),
     )
 
 

@@ -72,8 +72,8 @@ class CommandContext(Protocol):
         """Return an instrument by its name. Raises InputError."""
 
     def last_sealed(self, instrument: Instrument) -> str:
-        """Return how an instrument's last sealed session left it, as JSON; empty if there is none. Raises
-        JournalError."""
+        """Return how an instrument's last sealed session, if possible in this tuning, left it, as JSON; empty if there
+        is none. Raises JournalError."""
 
     def carry_out(self, command: cm.Command) -> str:
         """Decide and commit a command to the session; return the session's id. Raises Refused."""

@@ -31,6 +31,7 @@ from oscservice.errors import InputError, JournalError
 from oscservice.instrument.pitch import MOST_SEMITONES, Place
 from oscservice.instrument.setup_targets import MOST_HOURS_PLAYED
 from oscservice.instrument.spec import Instrument
+from oscservice.instrument.tunings import in_tuning
 from oscservice.osc.address import Address, Argument, Call
 from oscservice.osc.peer import Peer
 from oscservice.osc.refusal import ErrorCode, OscRefusal
@@ -180,12 +181,13 @@ def _nut_clamps(context: CommandContext, call: Call) -> cm.Command:
 def _begin(context: CommandContext, call: Call) -> cm.Command:
     name, label, *rest = call.args
     tolerance = float(rest[0]) if rest else context.tolerance_cents
-    return cm.Begin(_instrument(context, str(name)), str(label), tolerance, str(rest[1]) if len(rest) > 1 else "")
+    frets, tuning = (*map(str, rest[1:]), "", "")[:2]
+    return cm.Begin(_instrument(context, str(name), tuning), str(label), tolerance, frets)
 
 
 def _quick(context: CommandContext, call: Call) -> cm.Command:
     name, *rest = call.args
-    instrument = _instrument(context, str(name))
+    instrument = _instrument(context, str(name), str(rest[1]) if len(rest) > 1 else "")
     try:
         against = context.last_sealed(instrument)
     except JournalError as error:
@@ -193,10 +195,12 @@ def _quick(context: CommandContext, call: Call) -> cm.Command:
     return cm.Quick(instrument, against, float(rest[0]) if rest else None)
 
 
-def _instrument(context: CommandContext, name: str) -> Instrument:
+def _instrument(context: CommandContext, name: str, tuning: str) -> Instrument:
+    """Return an instrument by its name, in one of its tunings; an empty one is that of its file."""
     try:
-        return context.instrument(name)
-    except InputError as error:
+        instrument = context.instrument(name)
+        return in_tuning(instrument, tuning) if tuning else instrument
+    except (InputError, ValueError) as error:
         raise OscRefusal(ErrorCode.NOT_FOUND, str(error)) from None
 
 
@@ -330,7 +334,7 @@ RECEIVED: tuple[Address, ...] = (
         f"{AT_STRING}/remains",
         CLIENT,
         (),
-        "Expected error at every fret with the saddle where it is, measured or not; + sharp.",
+        "Expected error at every fret, from where it is wanted, with the saddle where it is, measured or not; + sharp.",
         answer=(float_arg("error at fret 1, 2, 3 and so on to the last", "cents"),),
         handler=_remains,
     ),
@@ -349,18 +353,25 @@ RECEIVED: tuple[Address, ...] = (
             *(text_arg("instrument"), text_arg("label")),
             Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
             Argument("frets", "s", optional=True),
+            Argument("tuning", "s", optional=True),
         ),
         "Begin a session; `.` is the instrument that the daemon was started with. Frets to compare: `12` by default, "
-        "or such as `1 3 5x2 12` (x2: counts twice), or `thorough`.",
+        "or such as `1 3 5x2 12` (x2: counts twice), or `thorough`. Tuning: one that the instrument file names, or two "
+        "such as `standard + drop D`, for saddles that serve both; by default that of the file.",
         answer=(text_arg("session"),),
         make=_begin,
     ),
     _command(
         "/session/quick",
         cm.Quick,
-        (text_arg("instrument"), Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True)),
-        "Check every string open and at fret 12 against the last sealed session. `.` is the instrument that the daemon "
-        "was started with. Tolerance: by default that of the sealed session.",
+        (
+            text_arg("instrument"),
+            Argument("tolerance", "f", "cents", *TOLERANCE_RANGE_CENTS, optional=True),
+            Argument("tuning", "s", optional=True),
+        ),
+        "Check every string open and at fret 12 against the last sealed session in this tuning. `.` is the instrument "
+        "that the daemon was started with. Tolerance: by default that of the sealed session. Tuning: as in "
+        "`/session/begin`.",
         answer=(text_arg("session"),),
         make=_quick,
     ),

@@ -108,7 +108,10 @@ OF_STRINGS: tuple[Address, ...] = (
         "12th-fret harmonic against the open octave, without the effect of stiffness; over 1 cent: an uneven string.",
     ),
     Address(
-        f"{AT_FRET}/error", RESULT, (float_arg("error", "cents"),), "Fretted note against the open string; + sharp."
+        f"{AT_FRET}/error",
+        RESULT,
+        (float_arg("error", "cents"),),
+        "Fretted note against the open string, from where the fret is wanted; + sharp.",
     ),
     Address(
         f"{AT_FRET}/spread", RESULT, (float_arg("standard error", "cents", 0),), "Standard error of that error (1 sd)."

@@ -36,6 +36,9 @@ LengthsOption = Annotated[
     LengthUnit | None,
     typer.Option("--lengths", help="Unit of lengths: mm or in (inches); by default that of the settings, or mm."),
 ]
+TuningOption = Annotated[
+    str | None, typer.Option(help='A tuning that the instrument file names, or two: "standard + drop D".')
+]
 Capo = Annotated[int | None, typer.Option(help="Fret of a capo.")]
 
 _LAST = re.compile(r"last(?:-(\d{1,4}))?")
@@ -62,19 +65,25 @@ def length_mm(text: str | None, option: str) -> float | None:
         raise InputError(f"{option}: {error}") from None
 
 
-def named_instrument(name_or_path: str) -> Instrument:
-    """Return the instrument of a preset or a file; a plug-in that fails is named on standard error.
+def named_instrument(name_or_path: str, tuning: str | None = None) -> Instrument:
+    """Return the instrument of a preset or a file, in a tuning of its file; a plug-in that fails is named on standard
+    error.
 
     Raises:
-        InputError: no such preset, or a file that can't be read or has a mistake.
+        InputError: no such preset or tuning, or a file that can't be read or has a mistake.
     """
     from oscservice.instrument.instrument_file import load_instrument
+    from oscservice.instrument.tunings import in_tuning
     from oscservice.plugins.registry import InstalledKinds, Registry
 
     def failed(offer: Offer, reason: str) -> None:
         print(f"oscservice: {offer} is disabled: {reason}", file=sys.stderr)
 
-    return load_instrument(name_or_path, InstalledKinds(Registry(failed=failed)))
+    instrument = load_instrument(name_or_path, InstalledKinds(Registry(failed=failed)))
+    try:
+        return instrument if tuning is None else in_tuning(instrument, tuning)
+    except ValueError as error:
+        raise InputError(f"{name_or_path}: {error}") from None
 
 
 def instrument_sessions(journal: Journal, instrument: str) -> list[tuple[SessionRow, State]]:

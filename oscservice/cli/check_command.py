@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from oscservice.cli.arguments import named_instrument
+from oscservice.cli.arguments import TuningOption, named_instrument
 from oscservice.cli.console import progress_bar
 from oscservice.defaults import LARGEST_LIMIT_CENTS, MOST_CHANNELS, REFERENCE_RANGE_HZ
 from oscservice.errors import InputError
@@ -39,6 +39,7 @@ def check(
         typer.Option(help="Pattern of the file names: string{string}_{place}_{take}, {note}_{dynamic}_{take}."),
     ] = None,
     instrument: Annotated[str | None, typer.Option(help="Preset or instrument file; none: note names only.")] = None,
+    in_tuning: TuningOption = None,
     reference: Annotated[float | None, typer.Option(**_REFERENCE, help="A4 in Hz, if there is no instrument.")] = None,
     channel: Annotated[
         int | None, typer.Option(min=1, max=MOST_CHANNELS, help="The channel to read; by default the loudest.")
@@ -100,7 +101,9 @@ def check(
             limits.retuned or retuned,
         ),
     )
-    profile = None if check_set.instrument is None else named_instrument(check_set.instrument)
+    if in_tuning is not None and check_set.instrument is None:
+        raise InputError("--in-tuning: found no instrument; expected the one whose file names the tuning")
+    profile = None if check_set.instrument is None else named_instrument(check_set.instrument, in_tuning)
     began_s = time.monotonic()
     results = None if no_cache else Cache.open(cache)
     try:

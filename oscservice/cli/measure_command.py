@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from oscservice.cli.arguments import named_instrument
+from oscservice.cli.arguments import TuningOption, named_instrument
 from oscservice.cli.console import plain_table, wide_console
 from oscservice.defaults import A4_HZ, REFERENCE_RANGE_HZ
 from oscservice.errors import InputError, OscserviceError
@@ -36,6 +36,7 @@ def measure(
     instrument: Annotated[
         str | None, typer.Option(help="Preset or file; then string and place of each note are shown.")
     ] = None,
+    tuning: TuningOption = None,
     reference_hz: Annotated[
         float, typer.Option("--reference", min=REFERENCE_RANGE_HZ[0], max=REFERENCE_RANGE_HZ[1], help="A4 in Hz.")
     ] = A4_HZ,
@@ -51,7 +52,9 @@ def measure(
     from oscservice.cli.note_rows import file_rows
     from oscservice.instrument.pitch import note_hz, note_number
 
-    profile = named_instrument(instrument) if instrument is not None else None
+    if tuning is not None and instrument is None:
+        raise InputError("--tuning: found no --instrument; expected the one whose file names the tuning")
+    profile = named_instrument(instrument, tuning) if instrument is not None else None
     if profile is not None:
         reference_hz = profile.reference_hz
     try:

@@ -16,6 +16,7 @@ from oscservice.instrument.modified_instrument import (
     with_reference,
 )
 from oscservice.instrument.spec import GAUGE_RANGE_MM, Instrument
+from oscservice.instrument.tunings import in_tuning
 from oscservice.sentences.length_text import HUNDREDTHS, LengthUnit, length_text
 
 _KEPT = "-"
@@ -30,6 +31,7 @@ class Modification:
         nut_mm: height of the strings over the fret plane at the nut.
         semitones: by how many the tuning rises.
         notes: open notes, string 1 first.
+        tuning: a named tuning, or two that the saddles serve.
         gauges: GAUGE or GAUGE/CORE in inches for each string, string 1 first; ``-`` leaves a string on.
         reference_hz: A4.
         capo: its fret.
@@ -39,6 +41,7 @@ class Modification:
     nut_mm: float | None = None
     semitones: int | None = None
     notes: str | None = None
+    tuning: str | None = None
     gauges: str | None = None
     reference_hz: float | None = None
     capo: int | None = None
@@ -51,6 +54,7 @@ class Modification:
         parts = (
             ("gauges {}", self.gauges),
             ("notes {}", self.notes),
+            ("tuning {}", self.tuning),
             ("tuned by {:+d} semitones", self.semitones),
             ("A4 = {:g} Hz", self.reference_hz),
             ("{} high at the nut", _length(self.nut_mm, lengths)),
@@ -69,12 +73,16 @@ def _length(length_mm: float | None, lengths: LengthUnit, *, sign: bool = False)
 
 def modified(instrument: Instrument, change: Modification) -> Instrument:
     """Return the instrument after a modification. Raises ValueError, one line, for one that can't be made."""
-    if change.notes is not None and change.semitones is not None:
-        raise ValueError("--notes and --semitones: expected one of them")
+    pitches = {"--notes": change.notes, "--semitones": change.semitones, "--tuning": change.tuning}
+    given = [option for option, value in pitches.items() if value is not None]
+    if len(given) > 1:
+        raise ValueError(f"{' and '.join(given)}: expected one of them")
     if change.gauges is not None:
         instrument = with_gauges(instrument, _gauges(change.gauges, len(instrument.strings)))
     if change.notes is not None:
         instrument = with_notes(instrument, change.notes.replace(",", " ").split())
+    if change.tuning is not None:
+        instrument = in_tuning(instrument, change.tuning)
     if change.semitones is not None:
         instrument = tuned_by(instrument, change.semitones)
     if change.reference_hz is not None:

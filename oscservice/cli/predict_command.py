@@ -16,6 +16,7 @@ from oscservice.cli.arguments import (
     NewNotes,
     NewReference,
     NewSemitones,
+    TuningOption,
     chosen_lengths,
     length_mm,
     named_instrument,
@@ -24,7 +25,7 @@ from oscservice.cli.console import say, wide_console
 from oscservice.errors import InputError
 
 if TYPE_CHECKING:
-    from oscservice.advice.prediction import SaddleFollowing, StringPrediction
+    from oscservice.advice.prediction import SaddleFollowing, SharedSaddle, StringPrediction
     from oscservice.cli.modification import Modification
     from oscservice.instrument.spec import Instrument
 
@@ -39,6 +40,11 @@ _ON_PREDICTIONS = (
 _ON_FOLLOWING = (
     "before, after: saddle in {lengths} beyond the scale length where fret 12 is in tune. follow: the move, ± 1 sd. "
     "if it stays: error at fret 12 in cents, + sharp, of a saddle that was in tune and isn't moved."
+)
+_ON_SHARED = (
+    "Saddle in {lengths} beyond the scale length: for both tunings, where the sum of squares of the errors in both is "
+    "least, and for each alone. left in: error at fret 12 in cents, + sharp, with the saddle for both. Strings that "
+    "both tune alike are left out."
 )
 _SLACKEN = "Slacken a string before its saddle is moved, face and hands out of its way."
 
@@ -60,6 +66,7 @@ def predict(
     ] = None,
     semitones: NewSemitones = None,
     notes: NewNotes = None,
+    tuning: TuningOption = None,
     gauges: Annotated[
         str | None,
         typer.Option(help="Gauges in inches, string 1 first; 0.046/0.018 adds a core, - keeps the string."),
@@ -80,11 +87,12 @@ def predict(
     # These take long to import, and the help needs none of them.
     from oscservice.advice import prediction
     from oscservice.cli.modification import Modification, modified
-    from oscservice.cli.prediction_tables import following_table, prediction_table
+    from oscservice.cli.prediction_tables import following_table, prediction_table, shared_table
+    from oscservice.instrument.tunings import both_tunings
 
     unit = chosen_lengths(lengths)
     change = Modification(
-        length_mm(action, "--action"), length_mm(nut, "--nut"), semitones, notes, gauges, reference, capo
+        length_mm(action, "--action"), length_mm(nut, "--nut"), semitones, notes, tuning, gauges, reference, capo
     )
     before = named_instrument(instrument)
     try:
@@ -92,11 +100,12 @@ def predict(
         predicted = prediction.predict(before)
         predicted_after = prediction.predict(after) if str(change) else ()
         followed = prediction.follow_change(before, after) if str(change) else ()
+        shared = prediction.shared_saddles(after)
     except ValueError as error:
         raise InputError(f"{instrument}: {error}") from None
     cautions = [*_cautions(predicted, ""), *_cautions(predicted_after, f" after the change ({change.told(unit)})")]
     if as_json:
-        print(json.dumps(_object(before, change, predicted, followed, cautions)))
+        print(json.dumps(_object(before, change, predicted, followed, shared, cautions)))
         return
     console = wide_console(_PIPED_WIDTH)
     console.print(f"{before.title}: saddle places by the strings' build", style="italic", highlight=False, markup=False)
@@ -106,6 +115,10 @@ def predict(
         console.print(f"\nHow each saddle follows: {change.told(unit)}", style="italic", highlight=False, markup=False)
         console.print(following_table(predicted, predicted_after, followed, unit))
         console.print(_ON_FOLLOWING.format(lengths=unit.plural), highlight=False)
+    if shared:
+        console.print(f"\nOne place of each saddle: {after.tuning}", style="italic", highlight=False, markup=False)
+        console.print(shared_table([one.tuning for one in both_tunings(after)], shared, unit))
+        console.print(_ON_SHARED.format(lengths=unit.plural), highlight=False)
     if before.bridge.slacken:
         console.print(f"\n{_SLACKEN}", highlight=False)
     for caution in cautions:
@@ -127,6 +140,7 @@ def _object(
     change: Modification,
     predicted: Sequence[StringPrediction],
     followed: Sequence[SaddleFollowing],
+    shared: Sequence[SharedSaddle],
     cautions: Sequence[str],
 ) -> dict[str, Any]:
     """Return the result as a JSON object."""
@@ -137,4 +151,6 @@ def _object(
     if followed:
         found["change"] = {key: value for key, value in asdict(change).items() if value is not None}
         found["following"] = [asdict(one) | {"change_mm": one.change_mm} for one in followed]
+    if shared:
+        found["shared"] = [asdict(one) for one in shared]
     return found | {"cautions": list(cautions)}

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rich.table import Table
 
 from oscservice.advice.correction import SHOWN_MM, STAY, direction_of
-from oscservice.advice.prediction import SaddleFollowing, StringPrediction
+from oscservice.advice.prediction import SaddleFollowing, SharedSaddle, StringPrediction
 from oscservice.cli.console import plain_table
 from oscservice.defaults import INCH_MM
 from oscservice.instrument.spec import SHAPED, Instrument
@@ -73,6 +73,21 @@ def following_table(
             _se(one.change_se_mm, lengths) if one.change_se_mm > 0.0 else "",
             f"{round(one.stays_cents, 1) + 0.0:+.1f}",
         )
+    return table
+
+
+def shared_table(tunings: Sequence[str], shared: Sequence[SharedSaddle], lengths: LengthUnit = LengthUnit.MM) -> Table:
+    """Return the table of saddles for two tunings, a row for each string that they tune differently."""
+    numbers = ("both", *tunings, *(f"left in {name}" for name in tunings))
+    table = plain_table("string", "note", *numbers, right=("string", *numbers))
+    for one in shared:
+        if one.notes[0] != one.notes[1] or one.alone_mm[0] != one.alone_mm[1]:
+            table.add_row(
+                str(one.string),
+                _change(*one.notes),
+                *(length_number(mm, lengths) for mm in (one.setback_mm, *one.alone_mm)),
+                *(f"{round(cents, 1) + 0.0:+.1f}" for cents in one.left_cents),
+            )
     return table
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Callable
 from dataclasses import asdict
+from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from oscservice.cli.arguments import JsonObject, LengthsOption, chosen_lengths
+from oscservice.cli.arguments import JsonObject, LengthsOption, TuningOption, chosen_lengths
 from oscservice.cli.console import plain_table
 from oscservice.defaults import DEFAULT_INSTRUMENT
 from oscservice.errors import OscserviceError
@@ -40,6 +42,7 @@ def rehearse(
     tolerance: Annotated[
         float, typer.Option(min=LOWEST, max=HIGHEST, help="Tolerance: the largest error in cents to accept.")
     ] = 1.0,
+    tuning: TuningOption = None,
     frets: Annotated[str, typer.Option(help='Frets to compare, "1 3 5x2 12" (x2: counts twice) or thorough.')] = "12",
     lengths: LengthsOption = None,
     as_json: JsonObject = False,
@@ -47,7 +50,7 @@ def rehearse(
     """Rehearse, show progress, print the result.
 
     Raises:
-        InputError: an instrument or frets that can't be used.
+        InputError: an instrument, frets or a tuning that can't be used.
         GoalMissedError: a string ends outside the tolerance.
     """
     # These take long to import, and the help needs none of them.
@@ -56,15 +59,19 @@ def rehearse(
     from oscservice.daemon import rehearsal
 
     unit = chosen_lengths(lengths)
-    profile = rehearsal.checked_instrument(instrument, frets)  # a mistake is reported before anything is shown
+    # A mistake is reported before anything is shown.
+    profile = rehearsal.checked_instrument(instrument, frets, tuning or "")
+    run = partial(
+        rehearsal.rehearse, seed, instrument, tolerance, frets=frets, tuning=tuning or "", real_time=real_time
+    )
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
-        result = rehearsal.rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time)
+        result = run()
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
         console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, with misplaced saddles.")
-        result = _shown(console, seed, instrument, tolerance, frets, real_time, unit)
+        result = _shown(console, run, unit)
         console.print(_table(result, tolerance, unit))
         console.print(
             f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
@@ -81,14 +88,10 @@ def rehearse(
         )
 
 
-def _shown(
-    console: Console, seed: int, instrument: str, tolerance: float, frets: str, real_time: bool, lengths: LengthUnit
-) -> Rehearsed:
+def _shown(console: Console, run: Callable[..., Rehearsed], lengths: LengthUnit) -> Rehearsed:
     """Rehearse while the daemon's lines are shown, with the present prompt below them; return the result."""
     from rich.live import Live
     from rich.text import Text
-
-    from oscservice.daemon import rehearsal
 
     status = Text("")
     with Live(status, console=console, refresh_per_second=8, transient=True) as live:
@@ -101,7 +104,7 @@ def _shown(
             plucks = sum(account.plucks.values())
             live.update(Text(f"  pluck {plucks}: {told_in(sentence, lengths)}", style="dim"))
 
-        return rehearsal.rehearse(seed, instrument, tolerance, frets=frets, real_time=real_time, tell=tell, watch=watch)
+        return run(tell=tell, watch=watch)
 
 
 def _table(result: Rehearsed, tolerance: float, lengths: LengthUnit) -> Table:

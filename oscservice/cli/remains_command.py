@@ -16,6 +16,7 @@ from oscservice.cli.arguments import (
     NewNotes,
     NewReference,
     NewSemitones,
+    TuningOption,
     begun_session,
     named_session,
 )
@@ -47,6 +48,7 @@ def remains(
     journal: JournalOption = None,
     semitones: NewSemitones = None,
     notes: NewNotes = None,
+    tuning: TuningOption = None,
     reference: NewReference = None,
     capo: Capo = None,
     as_json: JsonObject = False,
@@ -56,7 +58,7 @@ def remains(
     Args:
         session: its name; the newest one if empty.
         journal: the journal file; the user's own if None.
-        semitones, notes, reference, capo: another tuning, a capo; None for the instrument as it is.
+        semitones, notes, tuning, reference, capo: another tuning, a capo; None for the instrument as it is.
 
     Raises:
         InputError: a session that compared nothing, or a change that can't be made.
@@ -67,7 +69,7 @@ def remains(
     from oscservice.record.journal import Journal
     from oscservice.session.session_results import remaining
 
-    change = Modification(semitones=semitones, notes=notes, reference_hz=reference, capo=capo)
+    change = Modification(semitones=semitones, notes=notes, tuning=tuning, reference_hz=reference, capo=capo)
     with Journal.open(journal, readonly=True) as opened:
         if not opened.sessions():
             raise JournalError(f"there is no session in the journal {opened.path}")

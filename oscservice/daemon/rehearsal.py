@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from oscservice.advice.bridge_plan import strings_moved_together
-from oscservice.advice.compared_frets import ComparedFrets
+from oscservice.advice.compared_frets import REFERENCE_FRET, ComparedFrets
 from oscservice.daemon.app import running
 from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.spec import Instrument
+from oscservice.instrument.tunings import in_tuning
 from oscservice.plugins.registry import InstalledKinds, Registry
 from oscservice.record.journal import Journal
 from oscservice.settings import ServeSettings
@@ -27,7 +28,7 @@ class RehearsedString:
     """Result of one string.
 
     Attributes:
-        before_cents, after_cents: true error at fret 12 before and after the set-up; + sharp.
+        before_cents, after_cents: true error at fret 12, from where it is wanted, before and after the set-up; + sharp.
         moves_mm: the saddle moves; + away from the nut.
         plucks: number of plucks.
     """
@@ -48,14 +49,18 @@ class Rehearsed:
     bench_s: float
 
 
-def checked_instrument(name: str, frets: str) -> Instrument:
-    """Return the instrument of a preset or file. Raises InputError: no such instrument, or it has no such frets."""
+def checked_instrument(name: str, frets: str, tuning: str = "") -> Instrument:
+    """Return the instrument of a preset or file, in one of its tunings. Raises InputError: no such instrument, frets or
+    tuning."""
     instrument = load_instrument(name, InstalledKinds(Registry()))
     try:
         ComparedFrets.parse(frets, instrument.frets)
     except ValueError as error:
         raise InputError(f"frets: {error}") from None
-    return instrument
+    try:
+        return in_tuning(instrument, tuning) if tuning else instrument
+    except ValueError as error:
+        raise InputError(f"{name}: {error}") from None
 
 
 def rehearse(
@@ -64,6 +69,7 @@ def rehearse(
     tolerance_cents: float,
     *,
     frets: str = "",
+    tuning: str = "",
     real_time: bool = False,
     tell: Callable[[str], None] = lambda line: None,
     watch: Callable[[Account, str, str], None] | None = None,
@@ -76,16 +82,17 @@ def rehearse(
         instrument_name: a preset or a file.
         tolerance_cents: largest error to accept.
         frets: frets to compare, as ``ComparedFrets.parse`` reads them; fret 12 if empty.
+        tuning: a tuning of the instrument, or two, as ``in_tuning`` reads them; that of the file if empty.
         real_time: time passes as at a real bench.
         tell: takes each line of the daemon.
         watch: called before each step with the account, the code of the prompt and its text.
         journal_path: journal of the session; None: a temporary one.
 
     Raises:
-        InputError: no such instrument or frets, or it can't be simulated.
+        InputError: no such instrument, frets or tuning, or it can't be simulated.
         RehearsalError: the set-up did not reach its end.
     """
-    instrument = checked_instrument(instrument_name, frets)
+    instrument = checked_instrument(instrument_name, frets, tuning)
     try:
         guitar = rehearsal_guitar(instrument, seed)
     except ValueError as error:
@@ -101,10 +108,11 @@ def rehearse(
             technician.know_nominal({n: instrument.open_hz(n) for n in numbers})
             technician.know_bridge({n: tuple(strings_moved_together(instrument, n)) for n in numbers})
             technician.subscribe()
-            before = {n: technician.truth(n)[1] for n in numbers}
-            technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents, frets)
+            wanted_cents = {n: instrument.string(n).target_cents(REFERENCE_FRET) for n in numbers}
+            before = {n: technician.truth(n)[1] - wanted_cents[n] for n in numbers}
+            technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents, frets, tuning)
             technician.work()
-            after = {n: technician.truth(n)[1] for n in numbers}
+            after = {n: technician.truth(n)[1] - wanted_cents[n] for n in numbers}
         finally:
             technician.close()
             daemon.close()

@@ -159,8 +159,9 @@ class SessionService:
         return next((row for row in free if not self._journal.open_elsewhere(row.id)), None)
 
     def last_sealed(self, instrument: Instrument) -> SetupSummary | None:
-        """Return how the last sealed set-up of an instrument left it, or None. Raises JournalError."""
-        return last_sealed(self._journal, instrument.identity)
+        """Return how the last sealed set-up of an instrument left it, if possible in this tuning, or None. Raises
+        JournalError."""
+        return last_sealed(self._journal, instrument.identity, instrument)
 
     def retry_recording(self) -> bool:
         """Try to write what is in memory only; return False if there was nothing to write."""

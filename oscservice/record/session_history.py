@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from oscservice.errors import JournalError, JournalUnavailableError
+from oscservice.instrument.spec import Instrument
 from oscservice.record.event_chain import SessionRow
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
@@ -67,24 +68,40 @@ def sessions_of(journal: Journal | Recorder, instrument: str) -> Iterator[tuple[
                 yield row, state
 
 
-def last_sealed(journal: Journal | Recorder, identity: str) -> SetupSummary | None:
+def last_sealed(
+    journal: Journal | Recorder, identity: str, instrument: Instrument | None = None
+) -> SetupSummary | None:
     """Return the instrument's state after its last set-up that was proved or partly proved; None if there is none.
 
-    Quick checks don't count. Raises JournalError, also if only sessions in memory can be searched and none is found.
+    With an ``instrument`` it is the last set-up in that tuning, or in any if there is none. Quick checks don't count.
+    Raises JournalError, also if only sessions in memory can be searched and none is found.
     """
+    newest: SessionRow | None = None
     for row in journal.sessions():
-        if row.closed and row.identity == identity and _is_sealed_set_up(journal, row):
+        begun = _sealed_set_up(journal, row) if row.closed and row.identity == identity else None
+        if begun is not None and (instrument is None or _tuned_alike(begun, instrument)):
             return summary_of(state_of(journal, row.id), row.id)
+        newest = newest or (None if begun is None else row)
     if isinstance(journal, Recorder) and journal.fault:
         raise JournalUnavailableError(journal.fault)
-    return None
+    return None if newest is None else summary_of(state_of(journal, newest.id), newest.id)
 
 
-def _is_sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> bool:
-    """Return True for a sealed set-up, by two of its events: folding those of many quick checks would be slow."""
+def _sealed_set_up(journal: Journal | Recorder, row: SessionRow) -> dict[str, Any] | None:
+    """Return how a sealed set-up began, by two of its events: folding those of many quick checks would be slow; None
+    for any other session."""
     try:
         bodies = {kind: body for _, _, kind, body in journal.events(row.id)}
     except JournalError:
-        return False
+        return None
     begun, closed = bodies.get(ev.SessionBegun.__name__, {}), bodies.get(ev.SessionClosed.__name__, {})
-    return bool(begun) and not begun.get("against") and closed.get("outcome") in SEALED
+    return begun if begun and not begun.get("against") and closed.get("outcome") in SEALED else None
+
+
+def _tuned_alike(begun: dict[str, Any], instrument: Instrument) -> bool:
+    """Return True if a session began with these notes and offsets."""
+    try:
+        strings = Instrument.from_json(begun["instrument"]).strings
+    except (KeyError, ValueError):
+        return False
+    return [(s.note, s.offset_cents) for s in strings] == [(s.note, s.offset_cents) for s in instrument.strings]

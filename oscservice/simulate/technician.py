@@ -107,9 +107,9 @@ class Technician:
         open_hz, error_cents = self._ask("/simulator/truth", string)
         return float(str(open_hz)), float(str(error_cents))
 
-    def begin(self, instrument: str, label: str, tolerance_cents: float, frets: str = "") -> None:
-        """Begin a session and pass the inspection; ``frets`` as ``/session/begin`` takes them."""
-        self._ask("/session/begin", instrument, label, float(tolerance_cents), frets)
+    def begin(self, instrument: str, label: str, tolerance_cents: float, frets: str = "", tuning: str = "") -> None:
+        """Begin a session and pass the inspection; ``frets`` and ``tuning`` as ``/session/begin`` takes them."""
+        self._ask("/session/begin", instrument, label, float(tolerance_cents), frets, tuning)
         try:
             self._ask("/session/inspect", "all", "passed")
         except _RefusedError:  # the strings are old by the file, but simulated ones don't wear

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from instrument_tunings import tunings_toml
 from oscservice_process import run_command, run_process
 
 from oscservice.advice.prediction import follow_change, predict
@@ -170,6 +171,8 @@ def test_a_string_near_breaking_is_cautioned() -> None:
         (["--gauges", "nan - - - - -"], "six-string-648: --gauges: found 'nan', expected inches"),
         (["--notes", "E4 B3"], "six-string-648: notes: found 2, expected 6"),
         (["--notes", "E4 B3 G3 D3 A2 D2", "--semitones", "1"], "six-string-648: --notes and --semitones: expected one"),
+        (["--tuning", "drop D", "--notes", "E4"], "six-string-648: --notes and --tuning: expected one of them"),
+        (["--tuning", "drop D"], "six-string-648: tuning: found 'drop D', this instrument has none; add [[tuning]]"),
         (["--semitones", "24"], "six-string-648: string 1: E6 on 0.25 mm would pull"),
         (["--semitones", "99"], "invalid value for '--semitones'"),
         (["--action", "0.2 m"], "--action: found '0.2 m', whose unit is not mm, cm or in; write 0.2 mm"),
@@ -189,3 +192,30 @@ def test_an_unknown_instrument_is_one_line() -> None:
     got = run_command("predict", "no-such-one")
     assert (got.code, got.out) == (2, "")
     assert got.complaint.startswith("'no-such-one' is neither a preset nor a readable file")
+
+
+def test_a_tuning_of_the_file_is_a_change(tmp_path: Path) -> None:
+    file = tmp_path / "tunings.toml"
+    file.write_text(tunings_toml(), encoding="utf-8")
+    got = found(file, "--tuning", "whole tone down")
+    assert got["change"] == {"tuning": "whole tone down"}
+    assert [one["after_note"] for one in got["following"]] == ["D4", "A3", "F3", "C3", "G2", "D2"]
+    assert "shared" not in got
+
+
+def test_one_place_of_each_saddle_for_two_tunings(tmp_path: Path) -> None:
+    file = tmp_path / "tunings.toml"
+    file.write_text(tunings_toml(), encoding="utf-8")
+    got = found(file, "--tuning", "standard + drop D")
+    assert [one["string"] for one in got["shared"]] == [1, 2, 3, 4, 5, 6]
+    *_, sixth = got["shared"]
+    assert sixth["notes"] == ["E2", "D2"]
+    assert sixth["alone_mm"][0] < sixth["setback_mm"] < sixth["alone_mm"][1]
+    flat, sharp = sixth["left_cents"]
+    assert flat < -0.5
+    assert flat == pytest.approx(-sharp, abs=0.05)
+    table = run_command("predict", file, "--tuning", "standard + drop D").out
+    assert max(map(len, table.splitlines())) <= 100
+    shared = table[table.index("One place of each saddle: standard + drop D") :]
+    assert "E2 to D2" in shared
+    assert "B3" not in shared  # tuned alike by both

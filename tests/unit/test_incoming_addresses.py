@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
+from instrument_tunings import tuned_instrument
 
 from oscservice.advice.remaining_errors import StringRemains
 from oscservice.api.address_table import TABLE, lookup
@@ -14,6 +15,7 @@ from oscservice.api.handler_context import CommandContext
 from oscservice.api.incoming_addresses import REFUSAL_CODES
 from oscservice.errors import InputError
 from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import with_tuning
 from oscservice.instrument.pitch import HARMONIC, Place
 from oscservice.instrument.spec import Instrument
 from oscservice.osc.address import Address, Argument, Call
@@ -77,6 +79,7 @@ def ordered(path: str, string: int, *values: Value) -> cm.Command | None:
         ("/session/begin", 0, ("six-string-648", "job"), cm.Begin(GUITAR, "job", 1.5)),
         ("/session/begin", 0, ("six-string-648", "job", 0.5), cm.Begin(GUITAR, "job", 0.5)),
         ("/session/begin", 0, ("six-string-648", "job", 0.5, "5x2 12"), cm.Begin(GUITAR, "job", 0.5, "5x2 12")),
+        ("/session/begin", 0, ("six-string-648", "job", 0.5, "", ""), cm.Begin(GUITAR, "job", 0.5)),
         ("/session/quick", 0, ("six-string-648",), cm.Quick(GUITAR, "")),
         ("/session/quick", 0, ("six-string-648", 0.5), cm.Quick(GUITAR, "", 0.5)),
         ("/session/inspect", 0, ("nut", "passed"), cm.Inspect("nut", "passed")),
@@ -112,6 +115,8 @@ def test_each_address_is_its_command(
 
 
 def sample(argument: Argument) -> int | float | str:
+    if argument.name == "tuning":
+        return ""
     if argument.tag == "s":
         return next(iter(argument.words), "six-string-648")
     return 1 if argument.tag == "i" else 1.0
@@ -158,3 +163,35 @@ def test_a_refusal_of_the_session_keeps_its_text_and_has_its_code() -> None:
 
 def test_every_refusal_of_the_session_has_a_code() -> None:
     assert set(REFUSAL_CODES) == {"phase", "missing", "range", "refused"}
+
+
+class Tuned(Recording):
+    """A context with one instrument that has several tunings."""
+
+    def instrument(self, name: str) -> Instrument:
+        return tuned_instrument()
+
+
+def test_a_session_begins_in_a_tuning_of_the_file() -> None:
+    context, low = Tuned(), with_tuning(tuned_instrument(), "drop D")
+
+    def begin(path: str, *values: Value) -> None:
+        found = lookup(path)
+        assert found is not None
+        handled(found[0], 0, values, context)
+
+    begin("/session/begin", "x", "job", 0.5, "12", "drop D")
+    begin("/session/begin", "x", "job", 0.5, "12", "standard + drop D")
+    begin("/session/quick", "x", 0.5, "drop D")
+    one, both, quick = context.commands
+    assert one == cm.Begin(low, "job", 0.5, "12")
+    assert isinstance(both, cm.Begin)
+    assert both.instrument.tuning == "standard + drop D"
+    assert quick == cm.Quick(low, "", 0.5)
+    for path, *values in (("/session/begin", "x", "job", 0.5, "", "drop C"), ("/session/quick", "x", 0.5, "drop C")):
+        with pytest.raises(OscRefusal) as refused:
+            begin(path, *values)
+        assert (refused.value.code, str(refused.value)) == (
+            ErrorCode.NOT_FOUND,
+            "tuning: found 'drop C', expected one of standard, drop D, whole tone down",
+        )

@@ -13,6 +13,8 @@ from made_up_session import FLOATING, SCREWS, MadeUpSession, MadeUpTechnician
 from oscservice.daemon.session_service import SessionService
 from oscservice.errors import JournalError
 from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.modified_instrument import tuned_by, with_notes
+from oscservice.instrument.spec import Instrument
 from oscservice.record.journal import Journal
 from oscservice.record.recorder import Recorder
 from oscservice.record.session_history import last_sealed, sessions_of, state_of
@@ -32,11 +34,15 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
         yield opened
 
 
-@pytest.fixture(scope="module")
-def proved() -> MadeUpSession:
-    job = MadeUpSession(load_instrument(SCREWS).model_copy(update={"identity": "mine"})).inspected()
+def set_up(instrument: Instrument) -> MadeUpSession:
+    job = MadeUpSession(instrument.model_copy(update={"identity": "mine"})).inspected()
     MadeUpTechnician(job, dict.fromkeys(job.state.numbers, 0.3)).work()
     return job
+
+
+@pytest.fixture(scope="module")
+def proved() -> MadeUpSession:
+    return set_up(load_instrument(SCREWS))
 
 
 def put(journal: Journal | Recorder, job: MadeUpSession, *, sealed: bool = True, began: datetime = NOW) -> str:
@@ -73,6 +79,16 @@ def test_the_last_sealed_set_up_of_the_same_instrument(journal: Journal, proved:
     newest = last_sealed(journal, "mine")
     assert newest is not None
     assert newest.session == second
+
+
+def test_the_last_sealed_set_up_in_the_same_tuning(journal: Journal, proved: MadeUpSession) -> None:
+    first = put(journal, proved)
+    low = with_notes(proved.instrument, [*(string.note for string in proved.instrument.strings[:5]), "D2"])
+    second = put(journal, set_up(low))
+    for instrument, session in ((proved.instrument, first), (low, second), (tuned_by(low, -1), second)):
+        found = last_sealed(journal, "mine", instrument)
+        assert found is not None
+        assert found.session == session
 
 
 def test_a_quick_check_that_holds_is_no_reference(journal: Journal, proved: MadeUpSession) -> None:
