@@ -18,9 +18,12 @@ from oscservice.instrument.modified_instrument import NewGauge, with_gauges
 from oscservice.instrument.pitch import OPEN
 from oscservice.instrument.spec import Instrument
 from oscservice.record.event_chain import Record, SessionRow, body_text, chained, first_link, seal_of, utc_text
+from oscservice.record.job_entries import JobEntry, next_entry
+from oscservice.record.job_sheet import JobChange, Photograph
 from oscservice.record.journal import Journal
 from oscservice.report.facts import Facts, PitchTrackFact, PitchTrackFacts
 from oscservice.report.gather_facts import gather_facts
+from oscservice.report.gather_set_up import job_of
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.decide import decide
@@ -301,6 +304,43 @@ def with_pitch_tracks() -> Facts:
         for pluck in facts.plucks
     ]
     return replace(facts, falls=PitchTrackFacts(tuple(tracks[2:]), missing=1, altered=1))
+
+
+AMENDED = "2026-12-01T08:00:00.000+00:00"
+
+
+def job_sheet_of(one: Invented) -> list[JobEntry]:
+    """Return an invented job sheet of a sealed session, its texts long and full of marks; amended after the seal."""
+    row = one.record.session
+    photographs = tuple(
+        Photograph(name, f"/invented/{name}", f"{n:064x}", 3_000_000 + n)
+        for n, name in enumerate(("as-found.jpg", "<i>bridge</i> " + "abcdefghij" * 8 + ".jpg"), start=10)
+    )
+    changes = (
+        JobChange(
+            {
+                "customer": "An Invented Customer <b>&</b> Co.",
+                "number": "INV-0042",
+                "job": "2026-117",
+                "technician": "An Invented Technician",
+                "string_set": "nickel: .010 .013 .017 .026w .036w .046w",
+                "tuning": "as it is",
+                "message": "Thank you.\n</p><script>alert(1)</script> The strap button was loose: it is tight now.",
+            },
+            ("rattle at fret 9 </li></ul><h1>, " + "abcdefghij" * 12,),
+            photographs[:1],
+        ),
+        JobChange({"job": "2026-118"}, ("=1+1 paid in cash",), photographs[1:]),
+    )
+    entries: list[JobEntry] = []
+    for change, at_utc, seal in zip(changes, (row.started_utc, AMENDED), ("", row.seal or ""), strict=True):
+        entries.append(next_entry(row, entries, change.to_body(), at_utc, "somebody (invented)", seal))
+    return entries
+
+
+def with_job_sheet(one: Invented) -> Facts:
+    """Return the facts of a session with an invented job sheet."""
+    return replace(one.facts, job=job_of(one.record.session, job_sheet_of(one)))
 
 
 @cache

@@ -104,6 +104,28 @@ def test_to_standard_output_goes_one_form_and_nothing_else(journal: Path, tmp_pa
     assert "only one form" in both.complaint
 
 
+def test_the_customer_has_a_page_of_their_own(journal: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    sheet = ("--customer", "An Invented Customer", "--note", "paid in cash")
+    assert run_command("job", FIRST, "--journal", journal, *sheet).code == 0
+    for words in ((), ("--page", "customer")):
+        got = run_command("report", FIRST, "--journal", journal, *words)
+        assert (got.code, got.err) == (0, "")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [f"{FIRST}-customer.html", f"{FIRST}.html"]
+    bench, customer = ((tmp_path / f"{FIRST}{end}.html").read_text(encoding="utf-8") for end in ("", "-customer"))
+    assert "An Invented Customer" in bench
+    assert "An Invented Customer" in customer
+    assert "paid in cash" in bench
+    assert "paid in cash" not in customer
+    for form in ("--csv", "--json"):
+        refused = run_command("report", FIRST, "--journal", journal, "--page", "customer", form, tmp_path / "x")
+        assert (refused.code, refused.out) == (2, "")
+        assert refused.complaint == "--csv and --json are for the bench: leave them out, or leave out --page customer"
+        assert run_command("report", FIRST, "--journal", journal, form, tmp_path / "x").code == 0
+        assert "paid in cash" in (tmp_path / "x").read_text(encoding="utf-8")
+        (tmp_path / "x").unlink()
+
+
 @pytest.mark.foreign
 def test_a_pdf_on_either_paper(journal: Path, tmp_path: Path) -> None:
     reader = need("pdftotext", "poppler-utils")
@@ -124,6 +146,11 @@ def test_a_pdf_on_either_paper(journal: Path, tmp_path: Path) -> None:
         first = place.read_bytes()
         assert run_command("report", FIRST, "--journal", journal, "--pdf", place, "--paper", paper).code == 0
         assert place.read_bytes() == first, "the same session is the same bytes"
+    place = tmp_path / "customer.pdf"
+    assert run_command("report", FIRST, "--journal", journal, "--page", "customer", "--pdf", place).code == 0
+    text = subprocess.run([reader, "-layout", place, "-"], capture_output=True, text=True, check=True).stdout
+    assert "When to come back" in text
+    assert "Cautions" not in text
 
 
 @pytest.mark.parametrize(
@@ -172,6 +199,9 @@ def test_a_session_that_is_empty_or_can_not_be_read(tmp_path: Path) -> None:
     broken = run_command("report", name, "--journal", path, "-o", "-")
     assert (broken.code, broken.out) == (5, "")
     assert "can't be read" in broken.complaint
+    customer = run_command("report", empty().name, "--page", "customer", "--journal", path, "-o", "-")
+    assert (customer.code, customer.out) == (2, "")
+    assert "nothing was begun in it, so a customer has no page of it" in customer.complaint
     nothing = run_command("report", "--journal", tmp_path / "none")
     assert nothing.code == 5
     assert "there is no journal" in nothing.complaint

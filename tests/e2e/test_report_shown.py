@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 from chromium import Page, browsing
 from conftest import need
-from invented_sessions import everything, with_pitch_tracks
+from invented_sessions import abandoned, everything, normal, quick, thorough, with_job_sheet, with_pitch_tracks
 from page_layout import faint, misplaced
 
+from oscservice.report.page import customer_page
 from oscservice.report.page import page as page_of
+from oscservice.sentences.length_text import LengthUnit
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
@@ -33,13 +35,21 @@ def reports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     for one in everything():
         found[one.name] = folder / f"{one.name}.html"
         found[one.name].write_text(page_of(one.facts), encoding="utf-8")
-    found["falls"] = folder / "falls.html"
-    found["falls"].write_text(page_of(with_pitch_tracks()), encoding="utf-8")
+    for name, text in {
+        "falls": page_of(with_pitch_tracks()),
+        "job": page_of(with_job_sheet(normal()), lengths=LengthUnit.INCH),
+        "customer": customer_page(with_job_sheet(thorough())),
+        "customer-quick": customer_page(quick().facts, lengths=LengthUnit.INCH),
+        "customer-abandoned": customer_page(abandoned().facts),
+    }.items():
+        found[name] = folder / f"{name}.html"
+        found[name].write_text(text, encoding="utf-8")
     return found
 
 
 OF_THE_DAY = (2, 3, 4, 5, 7, 8, 9, 10, 11)
-NAMES = ["falls", *(f"2026-11-25-{number}" for number in OF_THE_DAY), "2026-11-26-1", "2026-11-26-12"]
+OTHERS = ("falls", "job", "customer", "customer-quick", "customer-abandoned")
+NAMES = [*OTHERS, *(f"2026-11-25-{number}" for number in OF_THE_DAY), "2026-11-26-1", "2026-11-26-12"]
 
 
 @pytest.mark.parametrize("name", NAMES)
