@@ -260,7 +260,8 @@ class HeightFact:
 
     Attributes:
         what: its code, as it was measured; name: in words.
-        found_mm: the first value of the session. left_mm: the last one; None if it was measured only once.
+        found_mm: the first value of the inspection; None if it was measured only as left. left_mm: as left; None if it
+            was not measured again.
         wanted_mm: its target, lowest and highest.
     """
 

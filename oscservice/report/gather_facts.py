@@ -35,7 +35,7 @@ from oscservice.report.gather_set_up import heights_of, job_of, saddles_of, stri
 from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_of
-from oscservice.session.inspection import age_of, measured_of
+from oscservice.session.inspection import measured_of, strings_told
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.replay import EffectiveEvent, EffectiveEvents
 from oscservice.session.session_results import as_found, compared_strings, remaining, summary_of
@@ -346,8 +346,7 @@ def _inspected(state: State) -> tuple[Inspected, ...]:
     found = []
     for name, item in state.items:
         measured = [one.text() for one in measured_of(state, name)]
-        age = age_of(state) if name == STRINGS else None
-        measured += [] if age is None else [age.text()]
+        measured += strings_told(state) if name == STRINGS else ()
         found.append(
             Inspected(
                 item=name,

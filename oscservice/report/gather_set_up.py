@@ -15,36 +15,38 @@ from oscservice.report.facts import (
     SaddleFact,
     StringsFact,
 )
-from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
-from oscservice.session.inspection import age_of, measured_of
+from oscservice.session.inspection import age_of, left_of, measured_of
 from oscservice.session.replay import EffectiveEvents
 
 
 def heights_of(effective: EffectiveEvents) -> tuple[HeightFact, ...]:
     """Return every measured height, in the order of the inspection.
 
-    As found is the first value of the session. As left is the value measured last, where there is more than one.
+    As found is the first value of the inspection. As left is the last one measured as such; without one, the last value
+    of the inspection, where that had more than one.
     """
     state = effective.state
     if state.instrument is None:
         return ()
-    values: dict[str, list[float]] = {}
+    inspected: dict[str, list[float]] = {}
+    left: dict[str, float] = {}
     for turn in effective.turns:
-        if isinstance(turn.event, ev.ItemMeasured):
-            values.setdefault(turn.event.what, []).append(turn.event.value_mm)
+        event = turn.event
+        if isinstance(event, ev.ItemMeasured):
+            if event.left:
+                left[event.what] = event.value_mm
+            else:
+                inspected.setdefault(event.what, []).append(event.value_mm)
     found = []
     for item, _ in state.items:
-        for one in sorted(measured_of(state, item), key=lambda one: _order(one.what)):
-            first, last = values[one.what][0], values[one.what][-1]
-            left_mm = last if len(values[one.what]) > 1 else None
-            found.append(HeightFact(one.what, _name(one.what), first, left_mm, one.wanted_mm))
+        measured = {one.what: one for one in (*measured_of(state, item), *left_of(state, item))}
+        for what in sorted(measured, key=_order):
+            values = inspected.get(what, [])
+            last_mm = left.get(what, values[-1] if len(values) > 1 else None)
+            one = measured[what]
+            found.append(HeightFact(what, one.name(), values[0] if values else None, last_mm, one.wanted_mm))
     return tuple(found)
-
-
-def _name(what: str) -> str:
-    kind, _, place = what.partition("/")
-    return ENGLISH.text("measured", kind if kind == "nut" else what, "name", string=place)
 
 
 def _order(what: str) -> tuple[str, bool, int, str]:

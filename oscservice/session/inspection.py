@@ -53,14 +53,16 @@ class MeasuredItem:
         low, high = self.wanted_mm
         return max(0.0, self.value_mm - high) + min(0.0, self.value_mm - low)
 
+    def name(self, sentences: Sentences = ENGLISH) -> str:
+        """The measured quantity in words."""
+        name, _, place = self.what.partition("/")
+        return sentences.text("measured", name if name == "nut" else self.what, "name", string=place)
+
     def text(self, sentences: Sentences = ENGLISH) -> str:
         """The value compared with its target, in words."""
-        name, _, place = self.what.partition("/")
-        key = name if name == "nut" else self.what
         values = {"low": self.wanted_mm[0], "high": self.wanted_mm[1], "by": abs(self.by_mm), "value": self.value_mm}
-        what = sentences.text("measured", key, "name", string=place)
         judged = "above" if self.by_mm > 0.0 else "below" if self.by_mm < 0.0 else "within"
-        return sentences.text("words", judged, what=what, **values)
+        return sentences.text("words", judged, what=self.name(sentences), **values)
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from invented_sessions import (
     thorough,
     with_job_sheet,
 )
-from made_up_session import MadeUpSession
+from made_up_session import SCREWS, MadeUpSession
 
 from oscservice.advice.causes import Cause
 from oscservice.errors import InputError
@@ -181,22 +181,28 @@ def test_a_changed_height_is_told_with_both_values() -> None:
 
 
 def test_the_first_value_is_as_found_and_the_last_one_as_left() -> None:
-    job = MadeUpSession()
-    for what, value_mm in (("relief", 0.5), ("action/bass", 2.0), ("relief", 0.3), ("relief", 0.2)):
+    job = MadeUpSession(SCREWS)
+    for what, value_mm in (
+        *(("pickup/bass", 2.5), ("relief", 0.5), ("action/bass", 2.0), ("relief", 0.3), ("relief", 0.2)),
+        *(("nut/2", 0.5), ("action/treble", 1.6)),
+    ):
         job.do(cm.Measured(what, value_mm))
-    job.do(cm.Measured("nut/2", 0.5))
-    job.do(cm.Measured("action/treble", 1.6))
+    job.inspected()
+    for what, value_mm in (("action/treble", 1.7), ("nut/1", 0.45), ("action/treble", 1.55)):
+        job.do(cm.Measured(what, value_mm))
     effective = effective_events([("", event) for event in job.events])
     found = heights_of(effective)
     assert [(one.what, one.found_mm, one.left_mm) for one in found] == [
         ("relief", 0.5, 0.2),
-        ("action/treble", 1.6, None),
+        ("action/treble", 1.6, 1.55),
         ("action/bass", 2.0, None),
+        ("nut/1", None, 0.45),
         ("nut/2", 0.5, None),
+        ("pickup/bass", 2.5, None),
     ]
-    assert [one.last_mm for one in found][:2] == [0.2, 1.6]
+    assert [one.last_mm for one in found][:3] == [0.2, 1.55, 2.0]
     assert found[0].wanted_mm == (0.10, 0.35)
-    assert found[3].name == "Height of string 2 over fret 1"
+    assert found[4].name == "Height of string 2 over fret 1"
     strings = strings_of(effective)
     assert strings is not None
     assert (strings.fitted, strings.age_days) == ("", None)
