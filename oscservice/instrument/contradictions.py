@@ -288,13 +288,17 @@ def _order(form: InstrumentForm, strings: tuple[StringSpec, ...]) -> Iterator[tu
     gauges = [string.gauge_mm for string in strings]
     scales = [string.scale_mm for string in strings]
     half, odd = divmod(len(strings), 2)
-    if _rising(notes) and _rising([-gauge for gauge in gauges]):
+    in_courses = half > 2 and not odd and _courses(notes, 1, 2)
+    each = range(0, len(strings), 2 if in_courses else 1)
+    low = [min(notes[k : k + each.step]) for k in each]  # of each course
+    thick = [max(gauges[k : k + each.step]) for k in each]
+    if _rising(low) and _rising([-gauge for gauge in thick]):
         lowest = notes[0] == min(notes) and gauges[0] == max(gauges)
         first = (
             f"{form.string[0].note}, the lowest and thickest, first" if lowest else "the low and thick strings first"
         )
         yield ("string", 0, "note"), f"found {first}; expected the thinnest first"
-    elif half > 2 and not odd and _courses(notes, half, 1) and not _courses(notes, 1, 2):
+    elif half > 2 and not odd and _courses(notes, half, 1) and not in_courses:
         words = f"found {form.string[half].note} again after one string of every course"
         yield ("string", half, "note"), f"{words}; expected the two strings of a course side by side"
     elif scales[0] - scales[-1] >= _SCALES_DIFFER_MM and notes[0] > notes[-1]:
@@ -308,7 +312,7 @@ def _courses(notes: Sequence[int], apart: int, step: int) -> bool:
 
 
 def _rising(values: Sequence[float]) -> bool:
-    """True if the values rise from first to last, but for a few pairs; octave courses change places."""
+    """True if the values rise from first to last, but for a few pairs."""
     pairs = [(a, b) for k, a in enumerate(values) for b in values[k + 1 :] if a != b]
     rising = sum(a < b for a, b in pairs)
     return values[0] < values[-1] and 2 * rising - len(pairs) >= _OF_ONE_MIND * len(pairs)

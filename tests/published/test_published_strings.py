@@ -41,6 +41,42 @@ def test_tension_of_the_outer_strings_at_25_5_inches(note_hz: float, lb_per_in: 
     assert tension / LBF_N == pytest.approx(lbf, abs=0.05)
 
 
+CHART_LB_PER_IN = {
+    0.009: 1.794e-5, 0.010: 2.215e-5, 0.011: 2.680e-5, 0.012: 3.190e-5, 0.013: 3.744e-5, 0.014: 4.342e-5,
+    0.015: 4.984e-5, 0.016: 5.671e-5,
+    0.017: 6.402e-5, 0.018: 7.177e-5, 0.024: 1.0857e-4, 0.026: 1.2671e-4, 0.032: 1.9347e-4, 0.036: 2.3964e-4,
+    0.042: 3.2279e-4, 0.046: 3.8216e-4,
+}  # fmt: skip
+"""Published string tension chart: gauge in inches -> pounds per inch; up to .018 plain, above nickel-wound."""
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "six-string-648-spring",
+        "seven-string-648-locking",
+        "baritone-686",
+        "twelve-string-648",
+        "six-string-628-zero-fret",
+        "six-string-648-compensated",
+        "six-string-648-unison",
+    ],
+)
+def test_tensions_of_presets_by_the_chart(name: str) -> None:
+    """Published string tension chart: T[lbf] = w (2 L f)^2 / 386.4, lengths in inches, for the gauges that it has."""
+    instrument = load_instrument(name)
+    compared = 0
+    for number, string in enumerate(instrument.strings, start=1):
+        weight = CHART_LB_PER_IN.get(round(string.gauge_mm / INCH_MM, 3))
+        if weight is None:
+            continue
+        lbf = weight * (2.0 * string.scale_mm / INCH_MM * instrument.open_hz(number)) ** 2 / 386.4
+        tension = strings.tension_n(string.unit_weight_kg_m, instrument.open_hz(number), string.scale_mm)
+        assert tension / LBF_N == pytest.approx(lbf, rel=2e-3)
+        compared += 1
+    assert compared >= 4
+
+
 def test_sum_of_tensions_of_a_common_set() -> None:
     """.010 to .046 on 25.5 inches pulls a little over 100 lbf: common practice, no source."""
     guitar = load_instrument("six-string-648")
