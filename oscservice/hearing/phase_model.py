@@ -7,7 +7,7 @@ settled pitch.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -158,6 +158,9 @@ class GlidePhase:
     mean: Samples
     precision: Samples
     count: int = 4
+    _latest: dict[float, tuple[float, Samples, Samples]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )  # by ln tau: a fit asks for the same one several times
 
     @property
     def prior_mean(self) -> Samples:
@@ -183,7 +186,7 @@ class GlidePhase:
             Radians, shape (n,).
         """
         start, slope, glide, log_tau = parameters.tolist()
-        per_cent = glide_phase(self.times_s, self.carrier_hz, log_tau)
+        _, per_cent, _ = self._glide(log_tau)
         return np.asarray(start + slope * self.times_s + glide * per_cent)
 
     def jacobian(self, parameters: Samples) -> Samples:
@@ -199,8 +202,21 @@ class GlidePhase:
         ndarray of float64
             Radians per unit of each parameter, shape (n, 4).
         """
-        per_cent, by_log_tau = glide_phase_and_derivative(self.times_s, self.carrier_hz, float(parameters[3]))
-        return np.stack((np.ones_like(self.times_s), self.times_s, per_cent, parameters[2] * by_log_tau), axis=1)
+        scale, per_cent, left = self._glide(float(parameters[3]))
+        slopes = np.empty((len(self.times_s), 4))
+        slopes[:, 0], slopes[:, 1], slopes[:, 2] = 1.0, self.times_s, per_cent
+        slopes[:, 3] = parameters[2] * (per_cent - scale * self.times_s * left)
+        return slopes
+
+    def _glide(self, log_tau: float) -> tuple[float, Samples, Samples]:
+        """Return the rad/s of one cent, the phase of a glide of one cent, (n,), and the share of it left, (n,)."""
+        known = self._latest.get(log_tau)
+        if known is None:
+            scale, tau, left = _glide_terms(self.times_s, self.carrier_hz, log_tau)
+            known = scale, scale * tau / 2.0 * (1.0 - left), left
+            self._latest.clear()
+            self._latest[log_tau] = known
+        return known
 
 
 def glide_phase(times_s: Samples, carrier_hz: float, log_tau: float) -> Samples:

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from oscservice.hearing.baseband import Baseband, correlation_length, log_amplitude_fit, unwrapped_phase
+from oscservice.hearing.least_squares import inverse
 from oscservice.hearing.phase_model import GlidePhase, glide_phase, glide_phase_and_derivative
 from oscservice.hearing.resampling import Samples
 from oscservice.hearing.tone_fit import (
@@ -255,7 +255,6 @@ def _fit_at_tau(
     size = 2 * len(tracks) + shared
     normal, right = np.zeros((size, size)), np.zeros(size)
     columns: list[Samples] = []
-    places: list[npt.NDArray[np.int64]] = []
     log_tau = math.log(tau)
     for i, (track, band) in enumerate(zip(tracks, bands, strict=True)):
         block = np.empty((len(track.times), 2 + shared))
@@ -266,11 +265,14 @@ def _fit_at_tau(
             block[:, 2], by_log_tau = glide_phase_and_derivative(track.times, band.carrier_hz, log_tau)
             block[:, 3] = glide_for_tau * by_log_tau
         weighted = block * track.weight[:, None]
-        at = np.array([2 * i, 2 * i + 1, *range(size - shared, size)])
-        normal[at[:, None], at] += block.T @ weighted
-        right[at] += weighted.T @ track.phase
+        gram, slope, own = block.T @ weighted, weighted.T @ track.phase, slice(2 * i, 2 * i + 2)
+        normal[own, own] += gram[:2, :2]
+        normal[own, -shared:] += gram[:2, 2:]
+        normal[-shared:, own] += gram[2:, :2]
+        normal[-shared:, -shared:] += gram[2:, 2:]
+        right[own] += slope[:2]
+        right[-shared:] += slope[2:]
         columns.append(block)
-        places.append(at)
     normal[2 * len(tracks), 2 * len(tracks)] += 1.0 / _GLIDE_PRIOR_CENTS**2
     end_s = max(float(track.times[-1]) for track in tracks)
     left = math.exp(-2.0 * end_s / tau)
@@ -280,22 +282,24 @@ def _fit_at_tau(
     if glide_for_tau is not None:
         normal[-1, -1] += 1.0 / _LOG_TAU_SD**2
         right[-1] -= math.log(tau / decay_s) / _LOG_TAU_SD**2
-    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inverse = np.linalg.pinv(normal * np.outer(unit, unit), hermitian=True) * np.outer(unit, unit)
-    theta = inverse @ right
+    covariances = inverse(normal, 1e-15)
+    theta = covariances @ right
     at_glide = 2 * len(tracks)
     if theta[at_glide] < 0.0:
         # A string never rises to its pitch: a negative glide is beating or noise, so it is set to 0.
-        theta = theta - inverse[:, at_glide] / inverse[at_glide, at_glide] * theta[at_glide]
+        theta = theta - covariances[:, at_glide] / covariances[at_glide, at_glide] * theta[at_glide]
         theta[at_glide] = 0.0
-    residuals = [track.phase - block @ theta[at] for track, block, at in zip(tracks, columns, places, strict=True)]
+    residuals = [
+        track.phase - block @ np.concatenate((theta[2 * i : 2 * i + 2], theta[-shared:]))
+        for i, (track, block) in enumerate(zip(tracks, columns, strict=True))
+    ]
     misfit = float(theta[at_glide] ** 2) * (_GLIDE_PRIOR_CENTS**-2 + (left / allowed) ** 2)
     misfit += (math.log(tau / decay_s) / _LOG_TAU_SD) ** 2
     misfit += sum(float(np.sum(track.weight * r**2)) for track, r in zip(tracks, residuals, strict=True))
-    variances = np.diag(inverse)
+    variances = np.diag(covariances)
     covariance = np.diag([variances[at_glide], _LOG_TAU_SD**2])
     if glide_for_tau is not None:
-        covariance = inverse[at_glide:, at_glide:]
+        covariance = covariances[at_glide:, at_glide:]
     return _GlideFit(
         theta[1:at_glide:2],
         variances[1:at_glide:2],

@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from oscservice.hearing.baseband import Baseband, ComplexSamples, correlation_length, lowpass_gain, unwrapped_phase
+from oscservice.hearing.least_squares import inverse, projected, solution
 from oscservice.hearing.phase_model import PhaseModel
 from oscservice.hearing.resampling import Samples
 
@@ -226,7 +227,7 @@ def fit_tone(
     problem = _LeastSquares.of(band, times, start, model, lines, prior, independent)
     theta = problem.pack(start)
     damping, growth = 1e-6, 4.0
-    at = problem.evaluate(theta)
+    at = problem.evaluate(theta, problem.lines_at(theta))
     power = max(at.squares / len(band.values), _LEAST_POWER)
     gram: Samples | None = None
     for _ in range(steps):
@@ -239,8 +240,10 @@ def fit_tone(
         normal.flat[:: len(normal) + 1] *= 1.0 + damping
         if not np.isfinite(normal).all():
             break
-        moved = problem.with_best_amplitudes(theta + _solve(normal, right))
-        there = problem.evaluate(moved)
+        stepped = theta + solution(normal, right)
+        lines_there = problem.lines_at(stepped)
+        moved = problem.with_best_amplitudes(stepped, lines_there)
+        there = problem.evaluate(moved, lines_there)
         gain = problem.cost(theta, power, power * len(band.values)) - problem.cost(moved, power, there.squares)
         if not gain >= 0.0:
             damping, growth = damping * growth, growth * 2.0
@@ -253,6 +256,25 @@ def fit_tone(
         if gain < _CONVERGED:
             break
     return problem.unpack(theta, at)
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """The lines of hum and of other strings at one set of parameters.
+
+    Attributes
+    ----------
+    each : ndarray of complex128, shape (n, lines)
+        The lines for amplitude 1.
+    amplitudes : ndarray of complex128, shape (lines,)
+        Their amplitudes.
+    sum : ndarray of complex128, shape (n,)
+        All of them together.
+    """
+
+    each: ComplexSamples
+    amplitudes: ComplexSamples
+    sum: ComplexSamples
 
 
 @dataclass(frozen=True)
@@ -269,10 +291,8 @@ class _Evaluation:
         exp(a + i p + g t), the second polarisation for c = 1, or None.
     c : complex
         Its factor.
-    extra : ndarray of complex128, shape (n, lines)
-        The lines for amplitude 1.
-    line_amplitudes : ndarray of complex128, shape (lines,)
-        Their amplitudes.
+    lines : _Lines
+        The lines.
     residual : ndarray of float64, shape (2 n,)
         Values less the model, real parts before imaginary parts.
     squares : float
@@ -283,8 +303,7 @@ class _Evaluation:
     tone: ComplexSamples
     other: ComplexSamples | None
     c: complex
-    extra: ComplexSamples
-    line_amplitudes: ComplexSamples
+    lines: _Lines
     residual: Samples
     squares: float
 
@@ -400,7 +419,7 @@ class _LeastSquares:
         independent = min(nominal, max(4.0, len(self.values) / correlation_length(left)))
         freedom = max(1.0, independent - self.count / 2.0)
         normal = 2.0 * freedom / len(self.values) / power * (columns.T @ columns) + self.precision
-        covariance = _inverse(normal)[: self.count, : self.count]
+        covariance = inverse(normal, 1e-14)[: self.count, : self.count]
         misfit = 2.0 * nominal * math.log(power) + float((theta - self.mean) @ self.precision @ (theta - self.mean))
         known = np.diag(self.precision) > 0.0
         volume = np.linalg.slogdet(normal)[1] - np.linalg.slogdet(self.precision[np.ix_(known, known)])[1]
@@ -421,8 +440,8 @@ class _LeastSquares:
         away = theta - self.mean
         return self.weight * squares / power + float(away @ self.precision @ away)
 
-    def evaluate(self, theta: Samples) -> _Evaluation:
-        """Return the model and its residual at ``theta``, shape (p,)."""
+    def evaluate(self, theta: Samples, lines: _Lines) -> _Evaluation:
+        """Return the model and its residual at ``theta``, shape (p,), with its lines."""
         first = self.powers.shape[1]
         after = first + self.model.count
         with np.errstate(over="ignore", invalid="ignore"):
@@ -434,13 +453,12 @@ class _LeastSquares:
                 moved = log_envelope + g * self.times
                 other = np.exp(np.minimum(moved.real, 50.0)) * np.exp(1j * moved.imag)
                 tone = tone + c * other
-            extra, amplitudes = self._lines_at(theta)
-            left = self.values - tone - extra @ amplitudes
+            left = self.values - tone - lines.sum
             residual = np.concatenate((left.real, left.imag))
             squares = float(residual @ residual)
         if not math.isfinite(squares):
             squares = math.inf
-        return _Evaluation(theta, tone, other, c, extra, amplitudes, residual, squares)
+        return _Evaluation(theta, tone, other, c, lines, residual, squares)
 
     def jacobian(self, evaluation: _Evaluation) -> Samples:
         """Return the derivatives of the model by its parameters, shape (2 n, p), real parts before imaginary parts."""
@@ -455,16 +473,17 @@ class _LeastSquares:
         if evaluation.other is not None:
             second = np.stack((evaluation.other, evaluation.c * self.times * evaluation.other), axis=1)
             _fill_amplitude_columns(real, imag, phase.stop, second)
-        _fill_amplitude_columns(real, imag, self.count, evaluation.extra)
+        _fill_amplitude_columns(real, imag, self.count, evaluation.lines.each)
         if self.mains_turn.shape[1]:
-            turned = (1j * self.mains_turn * evaluation.extra) @ evaluation.line_amplitudes
+            turned = (1j * self.mains_turn * evaluation.lines.each) @ evaluation.lines.amplitudes
             real[:, -1], imag[:, -1] = turned.real, turned.imag
         return columns
 
-    def with_best_amplitudes(self, theta: Samples) -> Samples:
+    def with_best_amplitudes(self, theta: Samples, lines: _Lines) -> Samples:
         """Return the parameters with the best amplitudes of both polarisations, in which the model is linear.
 
-        A beat and a curve of the phase look alike. This keeps the steps in the narrow valley between the two.
+        A beat and a curve of the phase look alike. This keeps the steps in the narrow valley between the two. ``lines``
+        are those of ``theta``; they stay as they are.
         """
         if not self.poles:
             return theta
@@ -476,13 +495,15 @@ class _LeastSquares:
         both = np.stack((log_envelope, log_envelope + complex(*theta[after + 2 : after + 4]) * self.times), axis=1)
         if not both.real.max() < 50.0:
             return theta
-        extra, amplitudes = self._lines_at(theta)
         columns = np.exp(both)
-        normal = columns.conj().T @ columns
-        largest, smallest = np.linalg.svd(normal, compute_uv=False)
-        if not largest < 1e10 * smallest:
+        adjoint = columns.conj().T
+        normal = adjoint @ columns
+        # The condition of a Hermitian matrix of this size is its larger eigenvalue squared over its determinant.
+        (a, b), (_, d) = normal.tolist()
+        largest = 0.5 * (a.real + d.real) + math.hypot(0.5 * (a.real - d.real), abs(b))
+        if not largest**2 < 1e10 * (a.real * d.real - abs(b) ** 2):
             return theta
-        first, second = np.linalg.solve(normal, columns.conj().T @ (self.values - extra @ amplitudes))
+        first, second = np.linalg.solve(normal, adjoint @ (self.values - lines.sum))
         if not abs(first) > 0.0:
             return theta
         ratio = second / first
@@ -490,14 +511,14 @@ class _LeastSquares:
         bare[after : after + 2] = ratio.real, ratio.imag
         return bare
 
-    def _lines_at(self, theta: Samples) -> tuple[ComplexSamples, ComplexSamples]:
-        """Return the lines at the mains frequency of ``theta``, shape (n, lines), and their amplitudes, (lines,)."""
+    def lines_at(self, theta: Samples) -> _Lines:
+        """Return the lines at ``theta``, shape (p,)."""
         count = self.extra.shape[1]
         parts = theta[self.count : self.count + 2 * count]
-        extra = self.extra
+        each, amplitudes = self.extra, parts[::2] + 1j * parts[1::2]
         if self.mains_turn.shape[1]:
-            extra = np.asarray(extra * np.exp(1j * theta[-1] * self.mains_turn))
-        return extra, np.asarray(parts[::2] + 1j * parts[1::2])
+            each = each * np.exp(1j * theta[-1] * self.mains_turn)
+        return _Lines(each, amplitudes, each @ amplitudes)
 
 
 def _fill_amplitude_columns(real: Samples, imag: Samples, at: int, values: ComplexSamples) -> None:
@@ -509,20 +530,6 @@ def _fill_amplitude_columns(real: Samples, imag: Samples, at: int, values: Compl
     end = at + 2 * values.shape[1]
     real[:, at:end:2], imag[:, at:end:2] = values.real, values.imag
     real[:, at + 1 : end : 2], imag[:, at + 1 : end : 2] = -values.imag, values.real
-
-
-def _solve(normal: Samples, right: Samples) -> Samples:
-    """Return the solution of the normal equations; columns are scaled to the same size against rounding."""
-    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    solution, *_ = np.linalg.lstsq(normal * np.outer(unit, unit), right * unit, rcond=1e-13)
-    return np.asarray(solution * unit)
-
-
-def _inverse(normal: Samples) -> Samples:
-    """Return the pseudo-inverse of a normal matrix, scaled as in ``_solve``."""
-    unit = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    inner = np.linalg.pinv(normal * np.outer(unit, unit), rcond=1e-14, hermitian=True)
-    return np.asarray(inner * np.outer(unit, unit))
 
 
 def line_columns(band: Baseband, lines: Sequence[Line]) -> tuple[ComplexSamples, Samples]:
@@ -573,8 +580,8 @@ def second_polarisation_starts(
     turned = unwrapped_phase(band.values)[None, :] - np.angle(beating)
     loud = np.log(np.maximum(weight, 1e-9 * weight.max()))[None, :] - np.log(np.abs(beating))
     linear = min(3, model.count)
-    phases, phase_misfit = _projected(model.jacobian(tone.phase)[:, :linear], turned, weight)
-    decays, decay_misfit = _projected(np.vander(times, 2, increasing=True), loud, weight)
+    phases, phase_misfit = projected(model.jacobian(tone.phase)[:, :linear], turned, weight)
+    decays, decay_misfit = projected(np.vander(times, 2, increasing=True), loud, weight)
     starts = []
     for i in np.argsort(phase_misfit + decay_misfit)[:count]:
         phase = tone.phase.copy()
@@ -583,15 +590,3 @@ def second_polarisation_starts(
         decay[:2] = decays[i]
         starts.append(Tone(decay, phase, (complex(c[i]), complex(g[i]))))
     return starts
-
-
-def _projected(columns: Samples, values: Samples, weight: Samples) -> tuple[Samples, Samples]:
-    """Return the weighted least squares of each row of ``values``, (m, n), on ``columns``, (n, k).
-
-    These are the coefficients, shape (m, k), and the residual sums of squares, shape (m,).
-    """
-    orthogonal, triangle = np.linalg.qr(columns * weight[:, None])
-    rows = values * weight[None, :]
-    along = rows @ orthogonal
-    left = (rows**2).sum(axis=1) - (along**2).sum(axis=1)
-    return np.asarray(np.linalg.solve(triangle, along.T).T), np.asarray(left)
