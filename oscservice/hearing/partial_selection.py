@@ -300,26 +300,29 @@ def _line_densities(lines: Mapping[int, list[SpectralLine]], scatter_cents: floa
     tuple[Samples, Samples]
         Two arrays of shape (levels, stiffnesses, partials, lines); 0 and 1 where there is no line.
     """
-    level, stiffness = _LEVELS_CENTS[:, None, None, None], _STIFFNESS[:, None, None]
     numbers = np.array(sorted(lines), dtype=np.float64)
     cents, se, loud = (np.zeros((len(numbers), _LINES)) for _ in range(3))
     for i, k in enumerate(sorted(lines)):
         for j, line in enumerate(lines[k]):
             cents[i, j], se[i, j], loud[i, j] = line.cents, line.se_cents, line.amplitude
-    there = loud > 0.0
-    sd = np.hypot(scatter_cents, se)
-    stretch = stretch_cents(numbers[:, None], stiffness)
-    harmonic = cents - level
+    down = np.log(np.where(loud > 0.0, loud, 1.0) / loud.max(axis=1, keepdims=True)) / math.log(_FAINTEST)
+    stray = _STRAY_SHARES[0] + (_STRAY_SHARES[1] - _STRAY_SHARES[0]) * down
+    prior = loud**_LOUD / (loud**_LOUD).sum(axis=1, keepdims=True)
+    # Few of the places for lines are taken: only these are calculated, shapes (lines,) to (levels, stiffnesses, lines).
+    taken = loud > 0.0
+    sd, stray, prior = np.hypot(scatter_cents, se)[taken], stray[taken], prior[taken]
+    stretch = stretch_cents(np.broadcast_to(numbers[:, None], loud.shape)[taken], _STIFFNESS[:, None])
+    harmonic = cents[taken] - _LEVELS_CENTS[:, None, None]
     # Student's t with four degrees of freedom: most partials are off by a cent, some by three.
     near = 1.0 / (1.0 + 0.25 * ((harmonic - stretch) / sd) ** 2)
     free = 0.375 * near * near * np.sqrt(near) / sd
     between = (harmonic > -2.0) & (harmonic < stretch)
     sums = _AT_HARMONIC * _density(harmonic / sd) / sd + (1.0 - _AT_HARMONIC) * between / (stretch + 2.0)
-    down = np.log(np.where(there, loud, 1.0) / loud.max(axis=1, keepdims=True)) / math.log(_FAINTEST)
-    stray = _STRAY_SHARES[0] + (_STRAY_SHARES[1] - _STRAY_SHARES[0]) * down
     other = (1.0 - stray) * sums + stray / (_BELOW_CENTS + _ABOVE_CENTS)
-    prior = loud**_LOUD / (loud**_LOUD).sum(axis=1, keepdims=True)
-    return np.where(there, prior * free, 0.0), np.where(there, other, 1.0)
+    shape = (len(_LEVELS_CENTS), len(_STIFFNESS), *loud.shape)
+    free_densities, other_densities = np.zeros(shape), np.ones(shape)
+    free_densities[:, :, taken], other_densities[:, :, taken] = prior * free, other
+    return free_densities, other_densities
 
 
 def _density(away: Samples) -> Samples:
