@@ -15,6 +15,7 @@ Frequencies are in Hz, times in seconds, positions in samples. Signals have the 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -225,10 +226,18 @@ def _decimated(signal: Samples, rate_hz: float, guess_hz: float) -> tuple[Sample
     step = max(1, int(rate_hz / ((20.0 if periods < _MANY_PERIODS else 14.0) * guess_hz)))
     if step == 1:
         return signal, rate_hz, 0.0
-    kernel = np.hanning(4 * step + 1)[1:-1]
-    kernel /= kernel.sum()
+    kernel = _mean_of_four(step)
     windows = np.lib.stride_tricks.sliding_window_view(signal, len(kernel))[::step]
     return _matrix_vector(windows, kernel), rate_hz / step, 2.0 * step - 1.0
+
+
+@functools.cache
+def _mean_of_four(step: int) -> Samples:
+    """Return the Hann window of four new samples, scaled to a sum of 1, shape (4 step - 1,)."""
+    kernel = np.hanning(4 * step + 1)[1:-1]
+    kernel /= kernel.sum()
+    kernel.flags.writeable = False
+    return kernel
 
 
 def _matrix_vector(matrix: Samples, vector: Samples) -> Samples:
