@@ -47,6 +47,10 @@ from oscservice.settings import ServeSettings, check_folder, instrument_folder
 _END_TIMEOUT_S = 8.0
 
 
+CAUTIONS_LINE = "work on strings, springs and gear: read docs/cautions.md; local codes and licensed practice come first"
+"""The page that defers to them."""
+
+
 @dataclass
 class RunningDaemon:
     """A daemon that runs.
@@ -203,6 +207,7 @@ async def serve(settings: ServeSettings, tell: Callable[[str], None], configured
         ):
             where = f"{settings.host} port {daemon.port}, root {settings.root}"
             tell(f"listening for OSC on {where}; hearing {source.description}")
+            tell(CAUTIONS_LINE)
             for line in bound_lines(configured):
                 tell(line)
             if settings.keep_audio:
