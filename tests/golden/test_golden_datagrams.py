@@ -12,6 +12,8 @@ from golden.datagrams import DRIVEN, driven, encoded
 from golden.differences import CHANGED_NUMBERS
 from golden.stored import EXACT, FOLDER, difference, may_differ_by, read, without_numbers
 
+from oscservice.sentences.sentence_table import ENGLISH
+
 NEAR = 0.0 if EXACT else 1e-6  # floats have 24 bits
 ROOT = "/bench"
 
@@ -28,10 +30,32 @@ def path_of(address: str) -> str:
 
 
 def without_new_addresses(lines: Iterable[str]) -> Iterator[str]:
-    """Lines without the messages to addresses that the golden datagrams do not know."""
+    """Lines without the messages that the golden datagrams do not know: to new addresses, and of inspection items."""
+    caution = None
     for line in lines:
-        if line.startswith(">") or without_numbers(path_of(json.loads(line)[0])) not in differences.NEW_ADDRESSES:
-            yield line
+        if not line.startswith(">"):
+            address, _, *values = json.loads(line)
+            path = path_of(address)
+            if without_numbers(path) in differences.NEW_ADDRESSES or (path == "/event" and _of_new_item(values[0])):
+                continue
+            if path == "/prompt/caution":
+                told = json.dumps(values[0])
+                if values[0] in CAUTIONS or told == caution:  # no other comes after it: none is sent twice
+                    continue
+                caution = told
+        yield line
+
+
+CAUTIONS = {
+    ENGLISH.text(*key, tool="", adjuster=ENGLISH.text("tool", "cutter", "name"))
+    for key in ENGLISH.texts
+    if key[0] == "item" and key[1] in differences.CAUTIONED_ITEMS and key[2].startswith("caution")
+}
+"""Those cautions: they are left out."""
+
+
+def _of_new_item(text: str) -> bool:
+    return any(text.startswith(f"inspection: {item} ") for item in differences.NEW_ITEMS)
 
 
 def without_repeats(lines: Iterable[str]) -> Iterator[tuple[str, str]]:
