@@ -161,7 +161,7 @@ def kept(work: StepRecorder, name: str, label: str = "first set-up (invented)") 
 
 @cache
 def normal() -> Invented:
-    """A six-string with a floating bridge set up at fret 12, with a step taken back and a pluck dropped."""
+    """A six-string with a spring-balanced bridge set up at fret 12, with a step taken back and a pluck dropped."""
     instrument = load_instrument(FLOATING)
     work = begun(instrument, out_of_tune(instrument, 1), 1)
     work.follow(until=("pluck_fretted",))

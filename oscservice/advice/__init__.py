@@ -1,1 +1,1 @@
-"""Advice on a set-up: comparison, decision, correction, causes, and the balance of a floating bridge."""
+"""Advice on a set-up: comparison, decision, correction, causes, and the balance of a spring-balanced bridge."""

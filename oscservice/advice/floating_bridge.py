@@ -1,4 +1,4 @@
-"""A floating bridge: how its strings pull each other, and the target of each string in a round of tuning.
+"""A spring-balanced bridge: how its strings pull each other, and the target of each string in a round of tuning.
 
 A rigid bridge turns on a pivot between strings and springs. Tightening string i pulls the bridge forward by x, which
 loosens every other string. T is the tension and L the sounding length at pitch, k = E A / L_total the spring rate of a

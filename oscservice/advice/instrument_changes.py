@@ -19,7 +19,7 @@ SMALLEST_CHANGE_MM = 0.05
 """Smaller differences of height or relief are ignored: a ruler and a feeler gauge are no more exact (assumed)."""
 
 SPRINGS_SHARE = 0.02
-"""A larger change of the total tension moves a floating bridge so far that its springs have to be reset (common
+"""A larger change of the total tension moves a spring-balanced bridge so far that its springs have to be reset (common
 practice, no source)."""
 
 _SAME = 1e-9

@@ -68,13 +68,13 @@ OF_STRINGS: tuple[Address, ...] = (
         f"{AT_STRING}/open/spread",
         RESULT,
         (float_arg("standard error", "cents", 0),),
-        "Its standard error (1 sd) on a floating bridge, where the strings pull each other; 0 on a fixed one.",
+        "Its standard error (1 sd) on a spring-balanced bridge, where the strings pull each other; 0 on a fixed one.",
     ),
     Address(
         f"{AT_STRING}/tune/target",
         ADVICE,
         (float_arg("target", "cents"),),
-        "Target of the open string, from its note; differs from 0 while a floating bridge is tuned; + sharp.",
+        "Target of the open string, from its note; differs from 0 while a spring-balanced bridge is tuned; + sharp.",
     ),
     Address(
         f"{AT_STRING}/target/hz",
@@ -98,7 +98,7 @@ OF_STRINGS: tuple[Address, ...] = (
         f"{AT_STRING}/coupling",
         RESULT,
         (float_arg("string 1", "cents"),),
-        "Change of each string from 1 on when this one is tuned 100 cents up; floating bridge only.",
+        "Change of each string from 1 on when this one is tuned 100 cents up; spring-balanced bridge only.",
         rest=True,
     ),
     Address(

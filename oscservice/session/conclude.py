@@ -191,7 +191,7 @@ def _after_move(state: State, number: int, move_mm: float) -> tuple[JudgedError 
     return outcome, heard
 
 
-# A floating bridge
+# A spring-balanced bridge
 
 
 def _session_begun(state: State, event: ev.SessionBegun) -> ev.SessionBegun:

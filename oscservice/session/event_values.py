@@ -1,7 +1,7 @@
 """Values of events as texts: each ``..._text`` writes a value, the function beside it reads it back.
 
 The texts are JSON with the shortest digits that give every number back to the last bit. Only what has very many
-numbers, a floating bridge and the errors of every fret, is written in binary (base64).
+numbers, a spring-balanced bridge and the errors of every fret, is written in binary (base64).
 """
 
 from __future__ import annotations
@@ -144,7 +144,7 @@ class MoveOutcome:
         response: how the string responds to moves.
         expected: the error that the move should leave; None if none was known.
         last_move: the move, to be compared with what is heard after it; None if nothing was heard before it.
-        unsure_cents: standard deviation of its open pitch on a floating bridge; None on a fixed one.
+        unsure_cents: standard deviation of its open pitch on a spring-balanced bridge; None on a fixed one.
     """
 
     response: Response
@@ -172,13 +172,13 @@ def outcomes_of(text: str) -> dict[int, MoveOutcome]:
 
 
 def first_balance_text(balance: Balance) -> str:
-    """The text of a floating bridge before anything was heard, with what never changes of it."""
+    """The text of a spring-balanced bridge before anything was heard, with what never changes of it."""
     at_pitch = [balance.tension_n, balance.rate_n_mm, balance.length_mm, balance.core_mm]
     return _text([*at_pitch, _triangle_text(balance.first_doubt), balance_text(balance)])
 
 
 def first_balance_of(text: str) -> Balance:
-    """The floating bridge of a text of ``first_balance_text``."""
+    """The spring-balanced bridge of a text of ``first_balance_text``."""
     *at_pitch, doubt, now = json.loads(text)
     tension_n, rate_n_mm, length_mm, core_mm = map(tuple, at_pitch)
     count = len(tension_n)
@@ -187,12 +187,12 @@ def first_balance_of(text: str) -> Balance:
 
 
 def balance_text(balance: Balance) -> str:
-    """The text of a floating bridge as known now: its mean, and the upper triangle of its covariance by rows."""
+    """The text of a spring-balanced bridge as known now: its mean, and the upper triangle of its covariance by rows."""
     return _floats_text([*balance.mean, *_triangle(balance.covariance)])
 
 
 def balance_of(text: str, before: Balance) -> Balance:
-    """The floating bridge of a text of ``balance_text``.
+    """The spring-balanced bridge of a text of ``balance_text``.
 
     Args:
         text: its mean and covariance.

@@ -137,7 +137,7 @@ class SessionBegun:
     its last session left it. Empty if not known. ``against``: the sealed session that a quick check compares with
     (``session.setup_summary``, JSON); empty for a set-up. ``by_hand``: nothing advances by itself. ``items``: the
     inspection items, blanks between; empty in older journals (``vocabulary.FIRST_ITEMS``). ``balance``: what is assumed
-    of a floating bridge before anything is heard.
+    of a spring-balanced bridge before anything is heard.
     """
 
     instrument: str
@@ -233,7 +233,7 @@ class ReadingTaken:
 
     ``counted``: it is a pluck of the string's comparison. ``strayed``: it has the pitch that was asked for, but is
     another string or place. ``learnt_stiffness``: B of the open string, as known after it. ``harmonic``: what the
-    harmonic says beside the last open note. ``balance``: a floating bridge after it.
+    harmonic says beside the last open note. ``balance``: a spring-balanced bridge after it.
     """
 
     string: int
@@ -280,7 +280,7 @@ class ReadingDiscarded:
 
 @dataclass(frozen=True)
 class TunedByHand:
-    """The technician says the string is in tune. ``balance``: a floating bridge after it."""
+    """The technician says the string is in tune. ``balance``: a spring-balanced bridge after it."""
 
     string: int
     balance: str | None = _conclusion()
@@ -288,8 +288,8 @@ class TunedByHand:
 
 @dataclass(frozen=True)
 class TargetsSet:
-    """Floating bridge: where each open string should be now, in cents from its pitch, so that all end at pitch when
-    the ``awaiting`` ones are brought to theirs in turn (``advice.floating_bridge``).
+    """Spring-balanced bridge: where each open string should be now, in cents from its pitch, so that all end at pitch
+    when the ``awaiting`` ones are brought to theirs in turn (``advice.floating_bridge``).
 
     ``goal_cents`` is where the round should end, ``share`` of the way to pitch: less than 1 where all of it would
     strain a string. Cents by string number and numbers of strings, blanks between.
@@ -303,7 +303,7 @@ class TargetsSet:
 
 @dataclass(frozen=True)
 class StringSlackened:
-    """The string was slackened; ``heard`` when the daemon heard it. ``balance``: a floating bridge after it."""
+    """The string was slackened; ``heard`` when the daemon heard it. ``balance``: a spring-balanced bridge after it."""
 
     string: int
     heard: bool
@@ -314,8 +314,8 @@ class StringSlackened:
 class SaddleMoved:
     """The string's saddle moved by ``mm``; ``told`` when the technician said so, else taken from the advice.
 
-    ``outcomes``: what the move should leave of every string's error that it moves. ``balance``: a floating bridge after
-    it. ``as_found``: remaining errors, before the move, of the strings that were never moved before.
+    ``outcomes``: what the move should leave of every string's error that it moves. ``balance``: a spring-balanced
+    bridge after it. ``as_found``: remaining errors, before the move, of the strings that were never moved before.
     """
 
     string: int
@@ -337,7 +337,7 @@ class FineTunersCentred:
 class NutClamped:
     """The clamps of the locking nut were closed or opened; see FineTunersCentred. Every string may have another pitch.
 
-    ``balance``: a floating bridge after it.
+    ``balance``: a spring-balanced bridge after it.
     """
 
     closed: bool

@@ -66,8 +66,8 @@ class Figures:
     Attributes:
         state: the state.
         strings: figures of each string, string 1 first.
-        coupling_cents: of a floating bridge, by string: how far each string moves when this one is tuned by 100 cents;
-            empty for a fixed one.
+        coupling_cents: of a spring-balanced bridge, by string: how far each string moves when this one is tuned by 100
+            cents; empty for a fixed one.
     """
 
     state: State

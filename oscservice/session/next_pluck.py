@@ -64,7 +64,7 @@ TUNING_WINDOW_CENTS = 3.0
 """An open string within this of its nominal is in tune: enough for comparing, which rests on ratios."""
 
 BROUGHT_CENTS = 1.5
-"""On a floating bridge a string that is being tuned is brought this near to its target: others will still pull it."""
+"""On a spring-balanced bridge a string that is being tuned is brought this near to its target: others still pull it."""
 
 UNSURE_LIMIT_CENTS = 5.0
 """A string whose pitch is known no better than this (1 sd) is heard again."""
@@ -77,11 +77,11 @@ CLEAR_CENTS = 1.0
 """A string that is known better than this (1 sd) needs no pluck before its peg is turned."""
 
 ARRIVED_CENTS = 1.5
-"""On a floating bridge every string is brought this near to its pitch, before any is left."""
+"""On a spring-balanced bridge every string is brought this near to its pitch, before any is left."""
 
 
 def in_tune(string: StringState) -> bool:
-    """True if the open string is known to be at its target: its pitch, except while a floating bridge is tuned."""
+    """True if the open string is known to be at its target: its pitch, but while a spring-balanced bridge is tuned."""
     if string.in_tune_by_hand:
         return True
     return within(string, BROUGHT_CENTS if string.awaits else TUNING_WINDOW_CENTS)

@@ -78,7 +78,7 @@ class State:
             taken note yet; survey_plucks: plucks at every fret before that is done.
         pluck_scatter: scatter of plucks, as learnt from the comparisons so far.
         against: the session that a quick check compares with; None in a set-up.
-        balance: positions and coupling of the strings of a floating bridge; None for a fixed one.
+        balance: positions and coupling of the strings of a spring-balanced bridge; None for a fixed one.
         round_share: how much of the way to pitch the present round of tuning goes.
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.
@@ -151,7 +151,7 @@ def with_string(state: State, number: int, **changes: Any) -> State:
 
 
 def with_balance(state: State, balance: Balance) -> State:
-    """The state with a floating bridge as now known, and the open pitch of every string that was heard."""
+    """The state with a spring-balanced bridge as now known, and the open pitch of every string that was heard."""
     strings = (
         string
         if string.open_cents is None
@@ -372,7 +372,7 @@ def _string_set_aside(state: State, event: ev.StringSetAside) -> State:
 
 
 def _string_slackened(state: State, event: ev.StringSlackened) -> State:
-    """On a floating bridge the other strings are not where they were heard, and the round ends."""
+    """On a spring-balanced bridge the other strings are not where they were heard, and the round ends."""
     if event.balance is not None:
         state = _without_targets(_with_balance(state, event.balance))
     if floating(state):

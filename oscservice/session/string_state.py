@@ -56,9 +56,9 @@ class StringState:
             bridge, ``open_cents`` includes what tuning the others has done since.
         stiffness: B of the open string as last heard.
         learnt_stiffness: B as estimated from its open readings; None before the first with a B.
-        unsure_cents: standard deviation of ``open_cents`` on a floating bridge; 0 on a fixed one.
-        target_cents: where the open string should be now, from its nominal; not 0 while a floating bridge is being
-            tuned, since strings tuned later pull it.
+        unsure_cents: standard deviation of ``open_cents`` on a spring-balanced bridge; 0 on a fixed one.
+        target_cents: where the open string should be now, from its nominal; not 0 while a spring-balanced bridge is
+            being tuned, since strings tuned later pull it.
         goal_cents: where it should be after this round of tuning; awaits: it waits to be brought to its target in it.
         in_tune_by_hand: the technician said it is in tune.
         plucks: readings of the comparison under way, in order.

@@ -1,4 +1,4 @@
-"""Tuning on a floating bridge: which string is next, its target, and how each change moves the others."""
+"""Tuning on a spring-balanced bridge: which string is next, its target, and how each change moves the others."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ FAR_FLAT_CENTS = -150.0
 
 
 def balance_after_open(state: State, balance: Balance, event: ev.ReadingTaken) -> Balance:
-    """A floating bridge after a reading of an open string, with what tuning it did to the others."""
+    """A spring-balanced bridge after a reading of an open string, with what tuning it did to the others."""
     string, index = state.string(event.string), event.string - 1
     tuning = state.phase in (Phase.TUNING, Phase.RETUNING) and event.place == str(OPEN)
     first = string.open_cents is None
@@ -52,7 +52,7 @@ def balance_after_open(state: State, balance: Balance, event: ev.ReadingTaken) -
 
 
 def balance_after_hand(state: State, balance: Balance, number: int) -> Balance:
-    """A floating bridge after the technician said that a string is in tune."""
+    """A spring-balanced bridge after the technician said that a string is in tune."""
     string = state.string(number)
     tuned = string.open_cents is not None or state.phase is Phase.RETUNING
     return after_reading(balance, number - 1, string.target_cents, BY_HAND_CENTS, tuned=tuned)
@@ -63,7 +63,7 @@ REPLANNED_CENTS = 0.5
 
 
 def next_in_round(state: State) -> list[ev.Event] | None:
-    """The next events while a floating bridge is tuned: empty while a string has to be tuned, None once all are."""
+    """The next events while a spring-balanced bridge is tuned: empty while a string is to be tuned, None after all."""
     wanted = tuned_strings(state)
     under_way = any(state.string(n).awaits for n in wanted)
     unknown = [n for n in wanted if _unknown(state, n, under_way)]

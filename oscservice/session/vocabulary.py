@@ -114,7 +114,7 @@ PHASE_TEXTS: dict[Phase, str] = {
     Phase.TUNING: "all open strings are tuned to pitch",
     Phase.COMPARING: "open and fretted notes are compared, string by string",
     Phase.MOVING: "a saddle is moved (its string is slackened first if the bridge needs it)",
-    Phase.RETUNING: "the moved string (floating bridge: every string) is tuned back to pitch",
+    Phase.RETUNING: "the moved string (spring-balanced bridge: every string) is tuned back to pitch",
     Phase.SECURING: "nut clamps are closed before the last pass; after long moves the action is measured again",
     Phase.PROVING: "one last pass over every string, open and fretted",
     Phase.CHECKING: "the quick check: open and fret 12 of every string against the last sealed session",

@@ -88,7 +88,8 @@ class Rig:
     """Strings on a bridge.
 
     It starts with saddles at ``saddle_mm`` and every open string ``detune_cents`` off its nominal pitch. The springs of
-    a floating bridge are set so that it is at 0 when all strings are at nominal pitch. Clamps of the nut start open.
+    a spring-balanced bridge are set so that it is at 0 when all strings are at nominal pitch. Clamps of the nut start
+    open.
     """
 
     def __init__(
@@ -163,7 +164,7 @@ class Rig:
         return self.open_hz(string) < self._build(string).open_hz * math.pow(2.0, -SLACK_SEMITONES / 12.0)
 
     def stopped(self, string: int, place: Place) -> Stopped:
-        """Return the string stopped at a place. Pressing a string stretches it, so a floating bridge moves a little."""
+        """Return the string stopped at a place. Pressing it stretches it: a spring-balanced bridge moves a little."""
         build = self._build(string)
         key = (string, place)
         if key not in self._known:

@@ -1,6 +1,6 @@
 """Balance of the bridge between the strings and its springs.
 
-A floating bridge turns on a pivot: the strings pull it at height ``string_arm_mm``, springs hold it at
+A spring-balanced bridge turns on a pivot: the strings pull it at height ``string_arm_mm``, springs hold it at
 ``spring_arm_mm``. It rests where the moments are equal, and every string's tension depends on where that is. The
 bridge's place is counted at the height of the strings, in mm, + away from the nut, 0 where it was when the springs
 were set. String anchors ride on the bridge, so moving it changes only the string between nut and saddle.

@@ -1,4 +1,4 @@
-"""Benchmark: a floating bridge brought to pitch, with the session's targets and without.
+"""Benchmark: a spring-balanced bridge brought to pitch, with the session's targets and without.
 
     python tests/bench/floating.py [SEEDS] [FIRST SEED]
 

@@ -119,7 +119,7 @@ def test_a_predicted_change_equals_that_of_the_simulated_guitar(preset: str, fau
     told = shift(expected)
     for n in numbers(instrument):
         true = errors(faulty, n) - errors(sound, n)
-        # A floating bridge gives way a little as a string is pressed down; the model's doesn't.
+        # A spring-balanced bridge gives way a little as a string is pressed down; the model's doesn't.
         assert np.abs(of_string(expected, told, n) - true).max() < 0.25 + 0.15 * np.abs(true).max()
     harmonics = [value for (_, fret), value in zip(expected.rows, told, strict=True) if fret == HARMONIC_ROW]
     assert harmonics == [0.0] * len(harmonics)  # where it is touched nothing is pressed down

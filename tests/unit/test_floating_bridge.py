@@ -1,4 +1,4 @@
-"""Coupling of strings on a floating bridge, compared with the simulator's own bridge, which shares no formula."""
+"""Coupling of strings on a spring-balanced bridge; the simulator's own bridge, which shares no formula, is compared."""
 
 from __future__ import annotations
 

@@ -285,7 +285,7 @@ def test_a_quick_check_has_a_summary_of_its_own(left: SetupSummary) -> None:
 
 @pytest.fixture(scope="module")
 def guitar() -> tuple[Instrument, Rig, SetupSummary]:
-    """A guitar on a floating bridge as a set-up left it."""
+    """A guitar on a spring-balanced bridge as a set-up left it."""
     instrument, draw = load_instrument(FLOATING), random.Random(8)
     astray = [draw.uniform(-3.0, 3.0) for _ in instrument.strings]
     rig = rig_of(instrument, saddle_error_mm=astray, detune_cents=[draw.uniform(-20.0, 20.0) for _ in astray])

@@ -1,4 +1,4 @@
-"""A floating bridge in the session: rounds of tuning, their targets, and estimates for unplucked strings."""
+"""A spring-balanced bridge in the session: rounds of tuning, their targets, and estimates for unplucked strings."""
 
 from __future__ import annotations
 

@@ -225,7 +225,7 @@ def test_every_preset_can_be_built_and_played(name):
     strings = len(instrument.strings)
     guitar = Guitar.from_instrument(instrument, seed=1, saddle_error_mm=[0.0] * strings)
     for n in range(1, strings + 1):
-        # The rest is the other saddles' effect on a floating bridge.
+        # The rest is the other saddles' effect on a spring-balanced bridge.
         assert guitar.error_cents(n) == pytest.approx(0.0, abs=5e-3)
         guitar.pluck(n, TWELFTH, damp_others=True)
         block = guitar.render(4800)

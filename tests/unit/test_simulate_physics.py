@@ -237,7 +237,7 @@ def test_setbacks_are_those_of_the_workshop():
 @pytest.mark.parametrize("fret", [7, 12])
 def test_the_found_saddle_place_is_in_tune(floating, fret):
     placed = rig(floating=floating)
-    # On a floating bridge the other saddles' places matter by a hair, so the second round starts from the first.
+    # On a spring-balanced bridge the other saddles' places matter by a hair, so the second round starts from the first.
     for worst_cents in (5e-3, 1e-5):
         placed = rig(floating=floating, saddle_mm=[placed.find_saddle_in_tune_mm(n, fret) for n in range(1, 7)])
         for n in range(1, 7):
@@ -301,7 +301,7 @@ def test_on_a_fixed_bridge_the_others_stay():
 
 
 def test_repeated_passes_of_tuning_converge_on_a_floating_bridge():
-    # common practice, no source: with a floating bridge one tunes round and round, a little closer each time.
+    # common practice, no source: with a spring-balanced bridge one tunes round and round, a little closer each time.
     strings = [build(n) for n in range(1, 7)]
     r = Rig(strings, BridgeBuild(floating=True), saddle_mm=[2.0] * 6, detune_cents=[-60.0] * 6)
     assert r.bridge_mm > 0.0
