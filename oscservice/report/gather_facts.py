@@ -36,6 +36,7 @@ from oscservice.sentences.sentence_table import ENGLISH
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_of
 from oscservice.session.inspection import measured_of, strings_told
+from oscservice.session.item_texts import item_texts
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS
 from oscservice.session.replay import EffectiveEvent, EffectiveEvents
 from oscservice.session.session_results import as_found, compared_strings, remaining, summary_of
@@ -347,11 +348,12 @@ def _inspected(state: State) -> tuple[Inspected, ...]:
     for name, item in state.items:
         measured = [one.text() for one in measured_of(state, name)]
         measured += strings_told(state) if name == STRINGS else ()
+        texts = item_texts(state, name)
         found.append(
             Inspected(
                 item=name,
-                name=ENGLISH.text("item", name, "name"),
-                asks=ENGLISH.text("item", name, "what"),
+                name=texts.name,
+                asks=texts.what,
                 verdict=str(item.verdict),
                 note=item.note,
                 measured=tuple(measured),
@@ -390,14 +392,17 @@ def _cautions(effective: EffectiveEvents) -> tuple[str, ...]:
         return ()
     bridge = state.instrument.bridge
     means = {adjuster.means for adjuster in bridge.adjusters}
+    told = []
     codes = ["tune_up"]
     if state.against is None:
-        codes = ["put_right", "strings_old", "tune_up"]
+        told = [item_texts(state, name).caution for name, _ in state.items]
+        codes += ["open_nut", "close_nut"] if state.instrument.nut.locking else []
         codes += ["slacken", "shift_saddle"] if bridge.slacken else []
+        codes += ["let_down"] if bridge.let_down else []
         codes += ["turn_screw"] if SCREW in means else []
         codes += ["shape_crown"] if SHAPED in means else []
         codes.append("hand_over")
-    return tuple(dict.fromkeys(ENGLISH.caution(code) for code in codes))
+    return tuple(dict.fromkeys([*told, *(ENGLISH.caution(code) for code in codes)]))
 
 
 def _seal(record: Record) -> Sealed:

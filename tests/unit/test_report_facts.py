@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_sessions import SESSIONS, VERSION, Invented, abandoned, empty, normal, quick, still_open, thorough
-from made_up_session import FLOATING, PAIRED, MadeUpSession, MadeUpTechnician
+from made_up_session import FLOATING, LOCKING, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician
 
 from oscservice.instrument.pitch import OPEN
 from oscservice.record.event_chain import EventRow
@@ -172,6 +172,17 @@ def test_a_quick_check_has_its_verdicts():
     assert facts.results[1].check.tuning.value == pytest.approx(-9.0, abs=2.0)
     assert facts.inspected == ()
     assert len(facts.cautions) == 1
+
+
+def test_cautions_suit_the_hardware():
+    told = {}
+    for preset in (LOCKING, SCREWS):
+        told[preset] = " ".join(of(MadeUpSession(preset)).cautions)
+    for caution in ("Never turn a peg against a closed clamp", "Never release the springs or the claw all at once"):
+        assert caution in told[LOCKING]
+        assert caution not in told[SCREWS]
+    for caution in ("Wear eye protection", "by a qualified repairer", "mains-powered", "solvent"):
+        assert all(caution in one for one in told.values())
 
 
 def test_open_abandoned_and_empty_sessions():
