@@ -227,6 +227,7 @@ def running_daemon(
             process.kill()
             pytest.fail(f"the daemon did not start: {first!r} {process.communicate()[1].decode()}")
         daemon.port, daemon._root = int(found[1]), found[2]
+        assert "docs/cautions.md" in daemon.line()
         yield daemon
     finally:
         guard.cancel()

@@ -51,6 +51,7 @@ def serving(journal: Path, before: str = "", **more: str) -> Iterator[DaemonProc
         found = re.match(r"listening for OSC on 127\.0\.0\.1 port (\d+),", daemon.line())
         assert found is not None, process.communicate()[1]
         daemon.port = int(found[1])
+        assert "docs/cautions.md" in daemon.line()
         yield daemon
     finally:
         guard.cancel()
