@@ -14,14 +14,15 @@ _TOOLS = {
     "relief": ("feeler gauge", "truss rod"),
     "action": ("ruler", "height screw"),
     "nut": ("feeler gauge", "nut slot"),
-    "bridge": ("ruler", "saddle screw"),
+    "bridge": ("", "saddle screw"),
     "pickups": ("ruler", "pickup height"),
     "tuning": ("", "peg"),
 }
 """Item -> the step whose tool measures it (``hardware.TOOLS``), empty where it is inspected by eye, and the step whose
 tool corrects it."""
 
-_SPRINGS = "spring claw"
+_OF_SPRINGS = ("ruler", "spring claw")
+"""The same of a spring-balanced bridge."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def item_texts(state: State, item: str, sentences: Sentences = ENGLISH) -> ItemT
     instrument = state.instrument
     measured_with, corrected_with = _TOOLS[item]
     if item == "bridge" and instrument is not None and instrument.bridge.floating:
-        corrected_with = _SPRINGS
+        measured_with, corrected_with = _OF_SPRINGS
     tool = tool_name(instrument, measured_with, sentences) if measured_with else ""
     adjuster = tool_name(instrument, corrected_with, sentences)
     kinds = _kinds(instrument)

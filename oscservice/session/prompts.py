@@ -22,7 +22,7 @@ from oscservice.session.hand_steps import LET_DOWN_SEMITONES, far_moved, must_be
 from oscservice.session.inspection import off, off_code
 from oscservice.session.item_texts import item_texts, tool_name
 from oscservice.session.next_pluck import asked, in_tune, unclear
-from oscservice.session.state import State
+from oscservice.session.state import Item, State
 from oscservice.session.string_state import StringState
 from oscservice.session.tuning_rounds import rise_when_slack
 from oscservice.session.tuning_target import tuning_target
@@ -51,6 +51,9 @@ def strength_off_db(state: State) -> float:
 
 
 _TURNS = ("tune_up", "tune_down")
+
+_ITEMS = ("inspect", "put_right", "measured_off")
+"""Prompts about an inspection item: they have its tool, its reason and its caution."""
 
 _ENDINGS: dict[Ending, str] = {
     Ending.PROVED: "hand_over",
@@ -95,7 +98,11 @@ def prompt(state: State, sentences: Sentences = ENGLISH) -> Prompt:
     code, values = _code(state, sentences)
     tool = tool_for(state, _TOOLS[code], sentences) if code in _TOOLS else ""
     text = sentences.text("prompt", code, "text", **{"tool": tool, **values})
-    cautions = [sentences.caution(code)]
+    cautions, reason = [sentences.caution(code)], sentences.optional("prompt", code, "reason")
+    if code in _ITEMS:
+        item = item_texts(state, _item_now(state)[0], sentences)
+        tool, reason = item.tool, f"{item.effect} {item.order}"
+        cautions.append(item.caution)
     if code in _TURNS:
         text = " ".join([text, *_pulled(state.string(state.focus), sentences)])
         if state.round_share < 1.0:
@@ -106,7 +113,7 @@ def prompt(state: State, sentences: Sentences = ENGLISH) -> Prompt:
         cautions.append(sentences.optional("notice", state.notice.what, "caution"))
     text = " ".join(part for part in (missed, before, text, after) if part)
     caution = " ".join(part for part in cautions if part)
-    return Prompt(code, text, caution, tool, sentences.optional("prompt", code, "reason"))
+    return Prompt(code, text, caution, tool, reason)
 
 
 def tool_for(state: State, step: str, sentences: Sentences = ENGLISH) -> str:
@@ -235,13 +242,18 @@ def _cause(named: Finding, sentences: Sentences) -> str:
 
 def _inspecting(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     """The prompt for the first inspection item that is neither passed nor waived: its code and values."""
-    settled = (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
-    name, item = next((n, i) for n, i in state.items if i.verdict not in settled)
+    name, item = _item_now(state)
     if item.verdict is not InspectionVerdict.FAILED and off(state, name):
         return off_code(state, name), {"off": off(state, name, sentences), "name": sentences.text("item", name, "name")}
     texts = item_texts(state, name, sentences)
     code = "put_right" if item.verdict is InspectionVerdict.FAILED else "inspect"
-    return code, {"name": texts.name, "what": texts.what}
+    return code, {"name": texts.name, "what": texts.what, "how": texts.how}
+
+
+def _item_now(state: State) -> tuple[str, Item]:
+    """The first inspection item that is neither passed nor waived."""
+    settled = (InspectionVerdict.PASSED, InspectionVerdict.WAIVED)
+    return next((name, item) for name, item in state.items if item.verdict not in settled)
 
 
 def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tuple[str, dict[str, object]]:

@@ -212,7 +212,9 @@ TEXTS: dict[str, str] = {
     "; more plucks will tell": "; more plucks will show",
     "it can't be told which partial is the first": "the first partial is unclear",
     # Refusals
-    "takes f (move, mm);": "takes f or s (move, mm);",
+    "takes f (move, mm); got s": (
+        "takes f or s (move, mm); found 'far', which is no length; write 0.2 mm, 0.008 in or 1/64 in"
+    ),
 }
 """Text, or a part of one, in the golden files -> the same now. In datagrams, and in events made now."""
 

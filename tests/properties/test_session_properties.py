@@ -193,10 +193,11 @@ class Session(RuleBasedStateMachine):
         self.do(cm.Inspect(item, verdict, note))
 
     @rule(
-        what=st.sampled_from(["relief", "action/treble", "action/bass", "nut/1", "nut/6", "nut/13", "varnish"]),
+        what=st.sampled_from(
+            ["relief", "action/treble", "action/bass", "pickup/bass", "nut/1", "nut/6", "nut/13", "varnish"]
+        ),
         mm=st.one_of(st.floats(-0.2, 3.0), st.floats(-3.0, 12.0), WILD),
     )
-    @precondition(lambda self: self.state.phase is Phase.INSPECTING)
     def measured(self, what: str, mm: float) -> None:
         self.do(cm.Measured(what, mm))
 
@@ -204,6 +205,16 @@ class Session(RuleBasedStateMachine):
     @precondition(lambda self: self.state.phase is Phase.INSPECTING)
     def fitted(self, day: str) -> None:
         self.do(cm.Fitted(day))
+
+    @rule(hours=st.one_of(st.floats(0.0, 60.0), WILD))
+    @precondition(lambda self: self.state.phase is Phase.INSPECTING)
+    def played(self, hours: float) -> None:
+        self.do(cm.Played(hours))
+
+    @rule(on=st.booleans())
+    @precondition(lambda self: self.state.phase is Phase.INSPECTING)
+    def stretched(self, on: bool) -> None:
+        self.do(cm.Stretched(on))
 
     @rule()
     @precondition(lambda self: self.state.phase is Phase.INSPECTING)

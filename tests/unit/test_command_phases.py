@@ -28,6 +28,7 @@ from oscservice.session.vocabulary import Phase
 GUITAR = load_instrument(LOCKING)
 COMMANDS: tuple[cm.Command, ...] = (
     *(cm.Begin(GUITAR, "x"), cm.Quick(GUITAR, ""), cm.Inspect("all", "passed"), cm.Measured("relief", 0.2)),
+    *(cm.Played(12.5), cm.Stretched(True)),
     *(cm.Fitted("2026-11-25"), cm.Hear(reading(110.0)), cm.Next(), cm.Undo(), cm.Finish(), cm.Abandon(), cm.Focus(3)),
     *(cm.Slackened(3), cm.Moved(3, 0.1), cm.Turned(3, 0.5), cm.SetAside(3, "rusty"), cm.Overrule(3), cm.Plucked(3)),
     *(cm.SaddleAt(3, 12.0), cm.NutClamps(True), cm.Discard(), cm.ByHand(True), cm.Listen(False)),
@@ -41,8 +42,10 @@ EXPECTED = {
     cm.Begin: "IC",
     cm.Quick: "IC",
     cm.Inspect: "i",
-    cm.Measured: "i",
+    cm.Measured: "iPtcmrSp",
     cm.Fitted: "i",
+    cm.Played: "i",
+    cm.Stretched: "i",
     cm.Hear: "PtcmrSpk",
     cm.Next: "iPtcmrSpk",
     cm.Undo: "iPtcmrSpk",
@@ -125,6 +128,8 @@ ASKED = {
     "/session/inspect": ("ss", ("all", "passed")),
     "/session/measured": ("sf", ("relief", 0.2)),
     "/session/fitted": ("s", ("2026-11-25",)),
+    "/session/played": ("f", (12.5,)),
+    "/session/stretched": ("i", (1,)),
     "/session/by_hand": ("i", (1,)),
     "/string/{string}/moved": ("f", (0.1,)),
     "/string/{string}/turned": ("f", (0.5,)),

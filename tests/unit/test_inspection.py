@@ -17,7 +17,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.figures import figures
-from oscservice.session.inspection import age_of, measured_of
+from oscservice.session.inspection import age_of, instrument_as_left, left_of, measured_of, strings_told
 from oscservice.session.prompts import prompt
 from oscservice.session.replay import fold
 from oscservice.session.state import State
@@ -132,10 +132,81 @@ def test_an_unknown_measured_value_is_refused(what: str) -> None:
     assert "nut/1 to nut/6" in text
 
 
-def test_nothing_is_measured_once_tuning_began() -> None:
+def test_nothing_is_told_of_the_strings_once_tuning_began() -> None:
     job = begun().inspected()
-    refused(job, cm.Measured("relief", 0.2), "phase")
-    refused(job, cm.Fitted(TODAY), "phase")
+    for command in (cm.Fitted(TODAY), cm.Played(3.0), cm.Stretched(True)):
+        refused(job, command, "phase")
+
+
+def test_a_pickup_gap_is_measured_and_compared_with_its_target() -> None:
+    job = passed_until(begun(), "pickups")
+    before = job.state.instrument
+    (event,) = job.do(cm.Measured("pickup/bass", 1.2))[1:]
+    assert isinstance(event, ev.ItemMeasured)
+    assert event.item == "pickups"
+    assert event.text == "Pickup gap on the bass side: 1.20 mm, 0.80 mm below the target (2.00 to 4.00)"
+    assert job.prompt == "measured_off"
+    assert "0.80 mm below" in refused(job, cm.Inspect("pickups", "passed"), "refused")
+    job.do(cm.Measured("pickup/bass", 2.5))
+    job.do(cm.Measured("pickup/treble", 2.0))
+    job.do(cm.Inspect("pickups", "passed"))
+    assert topics(job.state)["/inspect/pickups/bass"] == (2.5,)
+    assert topics(job.state)["/inspect/pickups/treble"] == (2.0,)
+    assert job.state.instrument == before, "no other number depends on it"
+    refused(begun(), cm.Measured("pickup/treble", 25.0), "range")
+
+
+# As left
+
+
+def test_what_is_measured_after_the_inspection_is_recorded_as_left() -> None:
+    job = begun()
+    job.do(cm.Measured("relief", 0.2))
+    job.inspected()
+    instrument, found = job.state.instrument, job.state.measured
+    for what, mm in (
+        ("relief", 0.25),
+        ("action/treble", 1.4),
+        ("action/bass", 2.9),
+        ("pickup/bass", 2.2),
+        ("nut/3", 0.5),
+    ):
+        (event,) = job.do(cm.Measured(what, mm))[1:]
+        assert isinstance(event, ev.ItemMeasured)
+        assert event.left
+    assert "0.65 mm above the target" in [e.text for e in job.events if isinstance(e, ev.ItemMeasured)][3]
+    job.do(cm.Measured("action/bass", 2.1))
+    assert dict(job.state.measured_left) == {
+        "relief": 0.25, "action/treble": 1.4, "action/bass": 2.1, "pickup/bass": 2.2, "nut/3": 0.5
+    }  # fmt: skip
+    assert (job.state.instrument, job.state.measured) == (instrument, found), "the comparisons go on as they were"
+    now = topics(job.state)
+    assert (now["/left/relief"], now["/left/action/treble"], now["/left/action/bass"]) == ((0.25,), (1.4,), (2.1,))
+    assert (now["/left/pickups/bass"], now["/string/3/nut/left"]) == ((2.2,), (0.5,))
+    assert now["/inspect/relief/value"] == (0.2,)
+    assert "/left/pickups/treble" not in now
+    assert [one.what for one in left_of(job.state, "action")] == ["action/treble", "action/bass"]
+    job.do(cm.Undo())
+    assert dict(job.state.measured_left)["action/bass"] == 2.9
+    assert fold(ev.from_body(*ev.to_body(event)) for event in job.events) == job.state
+
+
+def test_the_next_session_is_compared_with_the_instrument_as_left() -> None:
+    job = begun().inspected()
+    assert instrument_as_left(job.state) == GUITAR
+    job.do(cm.Measured("relief", 0.3))
+    job.do(cm.Measured("action/treble", 1.5))
+    job.do(cm.Measured("action/bass", 2.4))
+    left = instrument_as_left(job.state)
+    assert left.set_up.relief_mm == 0.3
+    assert (left.strings[0].action_12_mm, left.strings[-1].action_12_mm) == (1.5, 2.4)
+    assert job.state.instrument == GUITAR
+
+
+def test_a_value_as_left_that_cannot_be_is_refused() -> None:
+    job = begun().inspected()
+    assert "lie on the frets" in refused(job, cm.Measured("action/treble", 0.05), "range")
+    assert "pickup/treble" in refused(job, cm.Measured("varnish", 0.05), "missing")
 
 
 # Use of measured values
@@ -236,6 +307,51 @@ def test_the_file_may_know_when_they_were_fitted() -> None:
 @pytest.mark.parametrize("day", ["2026-11-26", "2026-02-30", "20261125", "", "yesterday", "2026-11-25T10:00:00"])
 def test_a_day_that_cannot_be_is_refused(day: str) -> None:
     refused(begun(), cm.Fitted(day), "range")
+
+
+def test_strings_are_passed_until_they_were_played_for_their_hours() -> None:
+    job = begun()
+    job.do(cm.Fitted(TODAY))
+    (event,) = job.do(cm.Played(40.0))[1:]
+    assert isinstance(event, ev.StringsDescribed)
+    assert event.text == "Strings 0 days old (limit 60); Strings played for 40 hours (limit 40)"
+    job.do(cm.Inspect("strings", "passed"))
+    job.do(cm.Played(40.5))
+    assert verdict(job, "strings") is InspectionVerdict.WAITING
+    assert job.prompt == "strings_old"
+    assert "played for 40.5 hours, over the limit of 40" in refused(job, cm.Inspect("strings", "passed"), "refused")
+    assert topics(job.state)["/inspect/strings/hours"] == (40.5,)
+    job.do(cm.Fitted("2026-11-24"))
+    assert "/inspect/strings/hours" not in topics(job.state), "other strings: not known"
+    job.do(cm.Inspect("strings", "passed"))
+    job.do(cm.Played(1.0))
+    assert "played for 1 hour (" in strings_told(job.state)[1]
+
+
+@pytest.mark.parametrize("hours", [math.nan, math.inf, -0.1, 1e6])
+def test_hours_that_cannot_be_are_refused(hours: float) -> None:
+    assert "expected 0 to 100000" in refused(begun(), cm.Played(hours), "range")
+
+
+def test_strings_that_still_stretch_are_stretched_in_first() -> None:
+    new = GUITAR.model_copy(update={"set_up": GUITAR.set_up.model_copy(update={"stretched_in": False})})
+    job = begun(new)
+    now = prompt(job.state)
+    assert now.code == "strings_not_stretched"
+    assert now.text.startswith("Strings not stretched in. Stretch them in")
+    assert "face away" in now.caution
+    refused(job, cm.Inspect("all", "passed"), "refused")
+    job.do(cm.Stretched(True))
+    assert topics(job.state)["/inspect/strings/stretched"] == (1,)
+    job.do(cm.Inspect("strings", "passed"))
+    job.do(cm.Stretched(False))
+    assert verdict(job, "strings") is InspectionVerdict.WAITING
+    job.do(cm.Undo())
+    assert verdict(job, "strings") is InspectionVerdict.PASSED
+    job.do(cm.Inspect("strings", "waived", "the player wants it so"))
+    job.do(cm.Stretched(False))
+    assert verdict(job, "strings") is InspectionVerdict.WAIVED
+    assert fold(ev.from_body(*ev.to_body(event)) for event in job.events) == job.state
 
 
 def test_without_a_day_of_the_session_any_day_is_taken() -> None:

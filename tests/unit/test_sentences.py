@@ -19,6 +19,7 @@ from oscservice.sentences.plural import counted, numbered
 from oscservice.sentences.sentence_table import ENGLISH, Sentences, english_toml
 from oscservice.sentences.translation import LONGEST_TEXT, load_translation, read_translation
 from oscservice.session import commands as cm
+from oscservice.session.item_texts import item_texts
 from oscservice.session.prompts import prompt
 from oscservice.session.vocabulary import place_text
 
@@ -90,9 +91,11 @@ def test_prompts_and_topics_in_another_language_have_the_same_codes() -> None:
     values = topics(job.state, german)
     assert values["/prompt/text"] == (told.text,)
     assert values["/prompt/caution"] == (told.caution,)
-    assert {k: v for k, v in values.items() if not k.startswith("/prompt/")} == {
-        k: v for k, v in topics(job.state).items() if not k.startswith("/prompt/")
+    translated = re.compile(r"/prompt/.*|/inspect/\w+/(how|effect|caution)")
+    assert {k: v for k, v in values.items() if not translated.fullmatch(k)} == {
+        k: v for k, v in topics(job.state).items() if not translated.fullmatch(k)
     }
+    assert values["/inspect/relief/how"] == (item_texts(job.state, "relief", german).how,)
     assert place_text(2, OPEN, german) == "Saite 2 leer"
     assert place_text(2, HARMONIC, german) != place_text(2, HARMONIC)
     assert turns_text(1.375, german) == "1 3/8 Umdrehungen"

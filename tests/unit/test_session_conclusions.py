@@ -42,9 +42,12 @@ _ESTIMATORS = (
     "oscservice.session.survey",
     "oscservice.session.tuning_rounds",
 )
-_READERS = ("with_strings_fitted", "current_survey")
+_READERS = ("with_strings_fitted", "with_strings_described", "current_survey")
 """Functions in these modules that only read what an event or the state says."""
-_INSPECTED = ("measured_of", "age_of", "item_of", "age_days", "_judged")
+_INSPECTED = (
+    *("measured_of", "left_of", "age_of", "item_of", "age_days", "_judged"),
+    *("strings_told", "_of_strings", "_whole"),
+)
 """Functions that a report words the inspection with: measured values and the instrument's own targets."""
 
 
