@@ -12,21 +12,27 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from oscservice.cli.arguments import JsonObject, LengthsOption, TuningOption, chosen_lengths
-from oscservice.cli.console import plain_table
+from oscservice.cli.console import plain_table, say
+from oscservice.cli.printed_prompts import PromptPrinter
 from oscservice.defaults import DEFAULT_INSTRUMENT
 from oscservice.errors import OscserviceError
 from oscservice.sentences.length_text import LengthUnit, length_number, told_in
 from oscservice.sentences.plural import counted, numbered
 from oscservice.session.vocabulary import TOLERANCE_RANGE_CENTS
+from oscservice.simulate.mistakes import MISTAKE_TEXTS, Mistake
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
     from oscservice.daemon.rehearsal import Rehearsed
-    from oscservice.simulate.technician import Account
+    from oscservice.simulate.technician import Account, PromptSeen
 
 LOWEST, HIGHEST = TOLERANCE_RANGE_CENTS
+
+_FORGET = "A mistake to make once, to see what the session notices; may be given several times. " + "; ".join(
+    f"{mistake}: {text}" for mistake, text in MISTAKE_TEXTS.items()
+)
 
 
 class GoalMissedError(OscserviceError):
@@ -44,13 +50,17 @@ def rehearse(
     ] = 1.0,
     tuning: TuningOption = None,
     frets: Annotated[str, typer.Option(help='Frets to compare, "1 3 5x2 12" (x2: counts twice) or thorough.')] = "12",
+    forget: Annotated[list[Mistake] | None, typer.Option(metavar="MISTAKE", help=_FORGET)] = None,
+    prompts: Annotated[
+        bool, typer.Option("--prompts", help="Print each prompt with its tool, caution and reason.")
+    ] = False,
     lengths: LengthsOption = None,
     as_json: JsonObject = False,
 ) -> None:
     """Rehearse, show progress, print the result.
 
     Raises:
-        InputError: an instrument, frets or a tuning that can't be used.
+        InputError: an instrument, frets or a tuning that can't be used, or a mistake that can't be made.
         GoalMissedError: a string ends outside the tolerance.
     """
     # These take long to import, and the help needs none of them.
@@ -61,17 +71,26 @@ def rehearse(
     unit = chosen_lengths(lengths)
     # A mistake is reported before anything is shown.
     profile = rehearsal.checked_instrument(instrument, frets, tuning or "")
+    mistakes = forget or []
+    rehearsal.check_mistakes(mistakes, profile, instrument)
     run = partial(
-        rehearsal.rehearse, seed, instrument, tolerance, frets=frets, tuning=tuning or "", real_time=real_time
+        rehearsal.rehearse,
+        *(seed, instrument, tolerance),
+        frets=frets,
+        tuning=tuning or "",
+        real_time=real_time,
+        forget=mistakes,
     )
     console = Console(stderr=as_json)
     began = time.monotonic()
     if as_json:
-        result = run()
+        result = _printed(console, run, unit) if prompts else run()
         print(json.dumps({"seed": seed, "instrument": instrument, **asdict(result)}))
     else:
         console.print(f"Rehearsal {seed} on {instrument}: an invented guitar, out of tune, with misplaced saddles.")
-        result = _shown(console, run, unit)
+        result = _printed(console, run, unit) if prompts else _shown(console, run, unit)
+        for line in _mistakes_told(result, mistakes):
+            say(console, line)
         console.print(_table(result, tolerance, unit))
         console.print(
             f"{result.bench_s / 60.0:.0f} minutes at the bench, {time.monotonic() - began:.0f} s here. "
@@ -100,11 +119,30 @@ def _shown(console: Console, run: Callable[..., Rehearsed], lengths: LengthUnit)
             if not line.startswith(("audio", "inspection")):
                 live.console.print(f"  {told_in(line, lengths)}", highlight=False)
 
-        def watch(account: Account, code: str, sentence: str) -> None:
+        def watch(account: Account, seen: PromptSeen) -> None:
             plucks = sum(account.plucks.values())
-            live.update(Text(f"  pluck {plucks}: {told_in(sentence, lengths)}", style="dim"))
+            live.update(Text(f"  pluck {plucks}: {told_in(seen.text, lengths)}", style="dim"))
 
         return run(tell=tell, watch=watch)
+
+
+def _printed(console: Console, run: Callable[..., Rehearsed], lengths: LengthUnit) -> Rehearsed:
+    """Rehearse while each prompt is printed; return the result."""
+    printer = PromptPrinter(partial(say, console, soft_wrap=True), console.width, lengths)
+    try:
+        return run(watch=lambda account, seen: printer.take(seen))
+    finally:
+        printer.end()
+
+
+def _mistakes_told(result: Rehearsed, wanted: list[Mistake]) -> list[str]:
+    """Return lines that tell what came of the mistakes that were wanted."""
+    if not wanted:
+        return []
+    made = {one.what for one in result.mistakes}
+    idle = [f"No occasion: {MISTAKE_TEXTS[mistake]}." for mistake in dict.fromkeys(wanted) if mistake not in made]
+    noticed = counted(len(result.notices), "notice")
+    return [*idle, f"{counted(len(made), 'mistake')} on purpose, {noticed} of the session."]
 
 
 def _table(result: Rehearsed, tolerance: float, lengths: LengthUnit) -> Table:

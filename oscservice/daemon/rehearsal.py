@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import random
 import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,8 +20,18 @@ from oscservice.instrument.spec import Instrument
 from oscservice.instrument.tunings import in_tuning
 from oscservice.plugins.registry import InstalledKinds, Registry
 from oscservice.record.journal import Journal
+from oscservice.sentences.sentence_table import ENGLISH
+from oscservice.session.events import MissedStepNoticed, from_body
+from oscservice.session.prompts import missed_text
 from oscservice.settings import ServeSettings
-from oscservice.simulate.technician import Account, Technician
+from oscservice.simulate.forgetful_technician import ForgetfulTechnician, lacking
+from oscservice.simulate.guitar import Guitar
+from oscservice.simulate.guitar_builder import SOUND, Faults
+from oscservice.simulate.mistakes import MISTAKE_TEXTS, Mistake
+from oscservice.simulate.technician import Account, PromptSeen, Technician
+
+UNSTRETCHED_MM = 0.6
+"""How much a new string will still let out, if it is not stretched in."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +53,41 @@ class RehearsedString:
 
 
 @dataclass(frozen=True)
+class RehearsedMistake:
+    """A mistake that was made on purpose, and the string at which it was made."""
+
+    what: Mistake
+    string: int
+
+
+@dataclass(frozen=True)
+class RehearsedNotice:
+    """A step that was left out or done wrongly, as the session noticed it: ``session.vocabulary.MissedStep``."""
+
+    what: str
+    string: int
+    text: str
+
+
+@dataclass(frozen=True)
 class Rehearsed:
-    """Results of all strings, and the simulated time in seconds."""
+    """Result of a rehearsal.
+
+    Attributes:
+        strings: results of all strings.
+        bench_s: the simulated time in seconds.
+        prompt: the last prompt's code.
+        nut_locked: True if the nut was locked in the end; None without a locking nut.
+        mistakes: mistakes that were made on purpose, in order.
+        notices: steps that the session noticed as left out or done wrongly, in order.
+    """
 
     strings: tuple[RehearsedString, ...]
     bench_s: float
+    prompt: str = ""
+    nut_locked: bool | None = None
+    mistakes: tuple[RehearsedMistake, ...] = ()
+    notices: tuple[RehearsedNotice, ...] = ()
 
 
 def checked_instrument(name: str, frets: str, tuning: str = "") -> Instrument:
@@ -71,8 +112,9 @@ def rehearse(
     frets: str = "",
     tuning: str = "",
     real_time: bool = False,
+    forget: Collection[Mistake] = (),
     tell: Callable[[str], None] = lambda line: None,
-    watch: Callable[[Account, str, str], None] | None = None,
+    watch: Callable[[Account, PromptSeen], None] | None = None,
     journal_path: Path | None = None,
 ) -> Rehearsed:
     """Run a whole set-up and return its result; the same seed gives the same run, to the last bit.
@@ -84,53 +126,104 @@ def rehearse(
         frets: frets to compare, as ``ComparedFrets.parse`` reads them; fret 12 if empty.
         tuning: a tuning of the instrument, or two, as ``in_tuning`` reads them; that of the file if empty.
         real_time: time passes as at a real bench.
-        tell: takes each line of the daemon.
-        watch: called before each step with the account, the code of the prompt and its text.
+        forget: mistakes that the technician makes, each once.
+        tell: takes each line of the daemon, and one for each mistake.
+        watch: called before each step with the account and the prompt.
         journal_path: journal of the session; None: a temporary one.
 
     Raises:
-        InputError: no such instrument, frets or tuning, or it can't be simulated.
+        InputError: no such instrument, frets or tuning, or it can't be simulated, or a mistake can't be made on it.
         RehearsalError: the set-up did not reach its end.
     """
     instrument = checked_instrument(instrument_name, frets, tuning)
-    try:
-        guitar = rehearsal_guitar(instrument, seed)
-    except ValueError as error:
-        raise InputError(f"{instrument_name}: no guitar can be simulated from it: {error}") from None
+    check_mistakes(forget, instrument, instrument_name)
+    numbers = range(1, len(instrument.strings) + 1)
+    unstretched = random.Random(f"string {seed}").choice(numbers) if Mistake.STRETCHING in forget else 0
+    guitar = _guitar(instrument, instrument_name, seed, unstretched)
+    mistakes: list[RehearsedMistake] = []
+
+    def made(mistake: Mistake, string: int) -> None:
+        mistakes.append(RehearsedMistake(mistake, string))
+        tell(f"mistake: {MISTAKE_TEXTS[mistake]} (string {string})")
+
     with tempfile.TemporaryDirectory(prefix="oscservice-") as folder:
         path = journal_path or Path(folder) / "journal.sqlite3"
         source = SimulatedSource(guitar, free_running=False, paced=real_time)
         daemon = DaemonThread(ServeSettings(port=0, instrument=instrument_name), source, path, tell)
         port = daemon.open()
-        technician = Technician("127.0.0.1", port, seed=seed, watch=watch)
+        technician = _technician(port, seed, watch, forget, len(numbers), made)
         try:
-            numbers = range(1, len(instrument.strings) + 1)
             technician.know_nominal({n: instrument.open_hz(n) for n in numbers})
             technician.know_bridge({n: tuple(strings_moved_together(instrument, n)) for n in numbers})
             technician.subscribe()
             wanted_cents = {n: instrument.string(n).target_cents(REFERENCE_FRET) for n in numbers}
             before = {n: technician.truth(n)[1] - wanted_cents[n] for n in numbers}
             technician.begin(instrument_name, f"rehearsal {seed} (invented)", tolerance_cents, frets, tuning)
+            if unstretched:
+                made(Mistake.STRETCHING, unstretched)
             technician.work()
             after = {n: technician.truth(n)[1] - wanted_cents[n] for n in numbers}
         finally:
             technician.close()
             daemon.close()
+        notices = _notices(path)
     done = technician.account
-    return Rehearsed(
-        tuple(
-            RehearsedString(
-                n,
-                instrument.string(n).note,
-                before[n],
-                after[n],
-                tuple(done.moves_mm.get(n, ())),
-                done.plucks.get(n, 0),
-            )
-            for n in numbers
-        ),
-        guitar.frame / guitar.sample_rate_hz,
+    strings = (
+        RehearsedString(
+            n, instrument.string(n).note, before[n], after[n], tuple(done.moves_mm.get(n, ())), done.plucks.get(n, 0)
+        )
+        for n in numbers
     )
+    return Rehearsed(
+        tuple(strings),
+        guitar.frame / guitar.sample_rate_hz,
+        technician.last_prompt,
+        all(guitar.is_clamped(n) for n in numbers) if instrument.nut.locking else None,
+        tuple(mistakes),
+        notices,
+    )
+
+
+def check_mistakes(mistakes: Collection[Mistake], instrument: Instrument, name: str) -> None:
+    """Raise InputError unless each mistake can be made on the instrument of this name."""
+    for mistake in mistakes:
+        lacks = lacking(mistake, instrument)
+        if lacks:
+            raise InputError(f"--forget {mistake}: {name} does not have {lacks}")
+
+
+def _guitar(instrument: Instrument, name: str, seed: int, unstretched: int) -> Guitar:
+    """Return the guitar as it is found, one string not stretched in unless that is 0. Raises InputError."""
+    faults = Faults(unstretched_mm={unstretched: UNSTRETCHED_MM}) if unstretched else SOUND
+    try:
+        return rehearsal_guitar(instrument, seed, as_found=True, faults=faults)
+    except ValueError as error:
+        raise InputError(f"{name}: no guitar can be simulated from it: {error}") from None
+
+
+def _technician(
+    port: int,
+    seed: int,
+    watch: Callable[[Account, PromptSeen], None] | None,
+    forget: Collection[Mistake],
+    strings: int,
+    made: Callable[[Mistake, int], None],
+) -> Technician:
+    """Return the technician, who makes the mistakes that are wanted."""
+    if not forget:
+        return Technician("127.0.0.1", port, seed=seed, watch=watch)
+    return ForgetfulTechnician(
+        "127.0.0.1", port, mistakes=forget, strings=strings, tell_mistake=made, seed=seed, watch=watch
+    )
+
+
+def _notices(path: Path) -> tuple[RehearsedNotice, ...]:
+    """Return what the newest session of a journal noticed, in order."""
+    with Journal.open(path, readonly=True) as journal:
+        session, *_ = journal.sessions()
+        events = [from_body(kind, body) for _, _, kind, body in journal.events(session.id)]
+    noticed = (event for event in events if isinstance(event, MissedStepNoticed))
+    return tuple(RehearsedNotice(event.what, event.string, missed_text(event, ENGLISH)) for event in noticed)
 
 
 class DaemonThread:

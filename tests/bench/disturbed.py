@@ -240,7 +240,7 @@ def set_up(
         stage = DaemonThread(ServeSettings(port=0, instrument=instrument_name), source, path, lambda line: None)
         port = stage.open()
         technician = NoisyTechnician(
-            "127.0.0.1", port, seed=seed, watch=lambda done, code, text: prompts.append((len(account.plucks), text))
+            "127.0.0.1", port, seed=seed, watch=lambda done, seen: prompts.append((len(account.plucks), seen.text))
         )
         technician.workshop = workshop
         try:

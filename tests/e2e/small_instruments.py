@@ -1,8 +1,11 @@
-"""Small instruments for tests: quick to set up, and of two kinds of bridge."""
+"""Small instruments for tests: quick to set up, of two kinds of bridge, or cut from presets."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+
+PRESETS = Path(__file__).parents[2] / "oscservice" / "instrument" / "presets"
 
 STRINGS = """
 [[string]]
@@ -56,4 +59,14 @@ def instrument_file(folder: Path, head: str, strings: str = STRINGS) -> Path:
     """Write a file of a two-string instrument with one of the heads above, and return its path."""
     path = folder / "two-strings.toml"
     path.write_text(head + strings, encoding="utf-8")
+    return path
+
+
+def cut_preset(folder: Path, preset: str, strings: tuple[int, ...]) -> Path:
+    """Write a file of a preset with some of its strings only, and return its path; a locking nut has one clamp then."""
+    head, *tables = (PRESETS / f"{preset}.toml").read_text(encoding="utf-8").split("\n[[string]]\n")
+    head = re.sub(r"(?m)^clamps = .*$", f"clamps = [{[*range(1, len(strings) + 1)]}]", head)
+    head = re.sub(r'(?m)^(name = ")', r"\g<1>cut from ", head)
+    path = folder / f"{preset}-cut.toml"
+    path.write_text("\n[[string]]\n".join([head, *(tables[n - 1] for n in strings)]), encoding="utf-8")
     return path

@@ -21,12 +21,21 @@ class MadeUp:
     Args:
         travel_mm: saddles asked to move further are refused.
         old_strings: passing them is refused.
+        items: items of the inspection, each with a prompt of its own.
+        fine_tuner_at: place of each fine tuner in its travel, which is worth 200 cents.
     """
 
     def __init__(
-        self, topics: dict[str, tuple[int | float | str, ...]], travel_mm: float = 100.0, old_strings: bool = False
+        self,
+        topics: dict[str, tuple[int | float | str, ...]],
+        travel_mm: float = 100.0,
+        old_strings: bool = False,
+        items: tuple[str, ...] = (),
+        fine_tuner_at: float = 0.5,
     ) -> None:
         self._old_strings = old_strings
+        self._items = list(items)
+        self.fine_tuner_at = fine_tuner_at
         self.calls: list[Call] = []
         self._topics = topics
         self._travel_mm = travel_mm
@@ -52,12 +61,27 @@ class MadeUp:
             if address == "/simulator/saddle" and abs(float(values[1])) > self._travel_mm:
                 self._send(peer, "/error", message.address, 8, "its travel ends there")
                 continue
-            if address == "/session/inspect" and self._old_strings:
+            if address == "/session/inspect" and self._old_strings and values[0] == "strings":
                 self._old_strings = False
                 self._send(peer, "/error", message.address, 8, "the strings are old")
                 continue
-            answer = (82.4, 0.0) if address == "/simulator/truth" else ()
+            answer: tuple[float, ...] = (82.4, 0.0) if address == "/simulator/truth" else ()
+            if address == "/simulator/fine_tuner":
+                before = self.fine_tuner_at
+                self.fine_tuner_at = min(1.0, max(0.0, before + float(values[1]) / 200.0))
+                answer = (200.0 * (self.fine_tuner_at - before), self.fine_tuner_at)
             self._send(peer, "/reply", message.address, *answer)
+            if address == "/session/begin":
+                for item in self._items:
+                    self._send(peer, f"/inspect/{item}", "waiting")
+                    self._send(peer, f"/inspect/{item}/note", "")
+                self._send(peer, "/phase", "inspecting")
+            if address == "/session/inspect":
+                self._items.remove(str(values[0]))
+                self._send(peer, f"/inspect/{values[0]}", str(values[1]))
+                if not self._items:
+                    self._send(peer, "/phase", "tuning")
+                self._send(peer, "/prompt/text", f"{len(self._items)} left")
             if address == "/subscribe":
                 for topic, told in self._topics.items():
                     self._send(peer, topic, *told)
@@ -120,17 +144,18 @@ def test_it_plucks_what_is_in_focus(prompt: str, place: str, fret: int, plucked:
 
 @pytest.mark.parametrize("old", [False, True])
 def test_the_inspection_is_passed_and_old_strings_are_waived_with_a_reason(old: bool) -> None:
-    daemon = MadeUp({"/prompt": ("inspect",)}, old_strings=old)
+    daemon = MadeUp({"/prompt": ("inspect",)}, old_strings=old, items=("strings", "frets"))
     technician = Technician("127.0.0.1", daemon.port, seed=1)
     try:
         technician.subscribe()
         technician.begin("any", "made up", 2.0)
+        technician.work()
     finally:
         technician.close()
         daemon.close()
     said = [values for address, values in daemon.calls if address == "/session/inspect"]
-    waived = [("strings", "waived", "simulated strings do not wear"), ("all", "passed")]
-    assert said == [("all", "passed"), *(waived if old else [])]
+    waived = [("strings", "waived", "simulated strings do not wear")]
+    assert said == [("strings", "passed"), *(waived if old else []), ("frets", "passed")]
 
 
 def test_the_technician_continues_after_a_named_cause() -> None:
