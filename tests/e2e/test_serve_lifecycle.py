@@ -46,7 +46,7 @@ def test_each_change_of_state_is_a_line(tmp_path: Path) -> None:
         client.ask("/session/begin", "six-string-648", "a neck with a dip (invented)")
         client.ask("/session/inspect", "nut", "failed", "slot 2 binds")
         client.ask("/session/inspect", "nut", "passed")
-        for item in ("strings", "frets", "relief", "action", "bridge"):
+        for item in ("strings", "frets", "relief", "action", "bridge", "pickups"):
             client.ask("/session/inspect", item, "passed")
         client.ask("/session/inspect", "tuning", "waived", "as the customer wants it")
         client.ask("/listen", 0)
@@ -58,7 +58,7 @@ def test_each_change_of_state_is_a_line(tmp_path: Path) -> None:
         "session begun: a neck with a dip (invented) (tolerance 2 cents)",
         "inspection: nut failed (slot 2 binds)",
         "inspection: nut passed",
-        *[f"inspection: {item} passed" for item in ("strings", "frets", "relief", "action", "bridge")],
+        *[f"inspection: {item} passed" for item in ("strings", "frets", "relief", "action", "bridge", "pickups")],
         "inspection: tuning waived (as the customer wants it)",
         "phase: tuning",
         "not listening",
