@@ -120,6 +120,9 @@ class SetUpForm(LengthForm):
     nut_wanted_mm: NutWanted | None = Field(None, description=_wanted(setup_targets.NUT_LIMITS_MM))
     pickup_treble_wanted_mm: PickupWanted | None = Field(None, description=_wanted(setup_targets.PICKUP_LIMITS_MM))
     pickup_bass_wanted_mm: PickupWanted | None = Field(None, description=_wanted(setup_targets.PICKUP_LIMITS_MM))
+    recheck_action_mm: setup_targets.RecheckActionMm = Field(
+        setup_targets.RECHECK_ACTION_MM, description=_number_in(setup_targets.RECHECK_ACTION_LIMITS_MM, "mm")
+    )
     strings_fitted: date | None = Field(None, description=_DAY)
     replace_after_days: ReplaceAfter | None = Field(None, description=_DAYS)
 

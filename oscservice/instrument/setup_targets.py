@@ -33,6 +33,10 @@ REPLACE_AFTER_DAYS = 60
 REPLACE_AFTER_LIMITS = (1, 3650)
 """Default age limit of strings (common practice, no source), and its range."""
 
+RECHECK_ACTION_MM = 2.0
+RECHECK_ACTION_LIMITS_MM = (0.5, 50.0)
+"""Move of a saddle, in all, after which the action is measured again (common practice, no source), and its range."""
+
 REPLACE_AFTER_HOURS = 40.0
 REPLACE_AFTER_HOURS_LIMITS = (1.0, 10_000.0)
 """Default limit of the hours that strings were played (common practice, no source), and its range."""
@@ -67,6 +71,7 @@ Wanted = Annotated[Range, AfterValidator(_rising)]
 SetName = Annotated[str, Field(max_length=LONGEST_SET_NAME)]
 HoursPlayed = Annotated[float, Field(ge=0.0, le=MOST_HOURS_PLAYED)]
 ReplaceAfterHours = Annotated[float, Field(ge=REPLACE_AFTER_HOURS_LIMITS[0], le=REPLACE_AFTER_HOURS_LIMITS[1])]
+RecheckActionMm = Annotated[float, Field(ge=RECHECK_ACTION_LIMITS_MM[0], le=RECHECK_ACTION_LIMITS_MM[1])]
 ReliefMm = Annotated[float, Field(ge=RELIEF_LIMITS_MM[0], le=RELIEF_LIMITS_MM[1])]
 
 
@@ -85,6 +90,7 @@ class SetUp(Frozen):
         stretched_in: True if the strings were stretched in; None if not known.
         hours_played: hours that the strings were played; None if not known.
         replace_after_hours: limit of these hours.
+        recheck_action_mm: move of a saddle, in all, after which the action is measured again; None: never.
         strings_fitted: day when the strings were put on, such as 2026-11-25; empty if not known.
         replace_after_days: age limit of the strings.
     """
@@ -100,6 +106,7 @@ class SetUp(Frozen):
     stretched_in: bool | None = None
     hours_played: HoursPlayed | None = None
     replace_after_hours: ReplaceAfterHours = REPLACE_AFTER_HOURS
+    recheck_action_mm: RecheckActionMm | None = None
     strings_fitted: Day = ""
     replace_after_days: Annotated[int, Field(ge=REPLACE_AFTER_LIMITS[0], le=REPLACE_AFTER_LIMITS[1])] = (
         REPLACE_AFTER_DAYS

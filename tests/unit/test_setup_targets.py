@@ -19,7 +19,14 @@ from oscservice.instrument.modified_instrument import (
     with_relief,
     with_strings_fitted,
 )
-from oscservice.instrument.setup_targets import SetUp, age_days, nut_height_mm, over_fret_1_mm, relief_at_12_mm
+from oscservice.instrument.setup_targets import (
+    RECHECK_ACTION_MM,
+    SetUp,
+    age_days,
+    nut_height_mm,
+    over_fret_1_mm,
+    relief_at_12_mm,
+)
 from oscservice.instrument.spec import Instrument
 from oscservice.simulate.guitar_builder import rig_of
 from oscservice.simulate.guitar_mechanics import Rig
@@ -58,13 +65,14 @@ def test_targets_are_in_the_file() -> None:
         nut_wanted_mm=(0.3, 0.6),
         strings_fitted="2026-10-01",
         replace_after_days=30,
+        recheck_action_mm=RECHECK_ACTION_MM,
     )
     assert with_set_up(OWN).wanted == with_set_up(OWN).set_up
 
 
 def test_unspecified_targets_follow_from_the_heights_of_the_strings() -> None:
     plain = read_instrument(TEXT, "own.toml")
-    assert plain.set_up == SetUp()
+    assert plain.set_up == SetUp(recheck_action_mm=RECHECK_ACTION_MM), "older records never ask for it"
     wanted = plain.wanted
     assert wanted.action_treble_wanted_mm == pytest.approx((1.35, 1.85)), "1.6 in the file, a quarter either way"
     assert wanted.action_bass_wanted_mm == pytest.approx((1.75, 2.25))
