@@ -101,7 +101,7 @@
       if (back === null) {
         element.scrollIntoView({ block: "nearest", inline: "center" });
         back = behind(element, now()[0]);
-        document.querySelectorAll("*").forEach((one) => { one.scrollLeft = 0; });
+        for (let outer = element; outer; outer = outer.parentElement) outer.scrollLeft = 0;
       }
       const bold = Number(style.fontWeight) >= 700;
       return { text, colour: colour.rgb, alpha: colour.alpha, behind: back, px: parseFloat(style.fontSize), bold };
