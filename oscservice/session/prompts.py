@@ -13,7 +13,7 @@ from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.pluck_strength import amplitude, slope_for
-from oscservice.instrument.hardware import AWAY_FROM_NUT
+from oscservice.instrument.hardware import AWAY_FROM_NUT, UP
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
@@ -192,8 +192,7 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
             return "pluck_open", values
         off_cents = string.open_cents - string.target_cents
         assert state.instrument is not None
-        fine = state.nut_closed and state.instrument.fine_tuners is not None
-        means = sentences.text("words", "at_fine_tuner") if fine else ""
+        means = _by_fine_tuner(state, off_cents < 0.0, sentences)
         more = {"means": means, "target": tuning_target(state, state.focus).text(sentences)}
         return "tune_up" if off_cents < 0.0 else "tune_down", values | more | {"cents": abs(off_cents)}
     if string.scattered and not string.plucks:
@@ -215,6 +214,15 @@ def _checked(state: State, sentences: Sentences) -> dict[str, object]:
     unsure = [n for n, check in checks.items() if check is None or check.verdict == Check.UNSURE]
     words = {"drifted": ", ".join(drifted), "unsure": _strings(unsure, sentences)}
     return {"session": state.against.session, **words}
+
+
+def _by_fine_tuner(state: State, up: bool, sentences: Sentences) -> str:
+    """The fine tuner and the way to turn it, with a blank before; empty where the peg is turned."""
+    tuners = state.instrument.fine_tuners if state.instrument is not None else None
+    if tuners is None or not state.nut_closed:
+        return ""
+    sense = "clockwise" if up == (tuners.clockwise == UP) else "counterclockwise"
+    return sentences.text("words", "at_fine_tuner", sense=sentences.text("words", sense))
 
 
 def _pulled(string: StringState, sentences: Sentences) -> list[str]:

@@ -109,7 +109,8 @@ def test_closing_the_nut_makes_every_pitch_unknown_and_tells_each_shift() -> Non
         job.hear(number, OPEN, 5.0)
     tuned = prompt(job.state)
     assert tuned.code in ("tune_up", "tune_down")
-    assert "with its fine tuner" in tuned.text
+    sense = "clockwise" if tuned.code == "tune_up" else "counterclockwise"
+    assert f"with its fine tuner, {sense}, then" in tuned.text
 
 
 def test_a_string_that_is_moved_later_opens_the_nut_again() -> None:
