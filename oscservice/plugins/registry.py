@@ -46,9 +46,11 @@ class BridgePlugin:
             ValueError for a number it isn't made for. Strings count from 1, the thinnest; + mm is away from the nut.
         means: the way an adjuster is moved: ``screw``, ``clamped by hand`` or ``shaped``.
         slacken: a string must be slackened before its saddle is moved. True unless moving it is known to be safe.
-        floating: the bridge moves when the strings' tension changes.
+        floating: springs balance the bridge: it moves when the strings' tension changes.
         mm_per_turn: thread of its screws, if the bridge has one thread.
         step_mm: smallest step, if the bridge has one.
+        clockwise: ``toward the nut`` or ``away from the nut``: the way of a saddle whose screw is turned clockwise, as
+            seen from its head. Without it prompts tell no way to turn.
     """
 
     layout: Callable[[int], Layout]
@@ -57,6 +59,7 @@ class BridgePlugin:
     floating: bool = False
     mm_per_turn: float | None = None
     step_mm: float | None = None
+    clockwise: str | None = None
 
 
 log = logging.getLogger(__name__)
@@ -247,6 +250,7 @@ def added(offer: Offer, registry: Registry) -> BridgeKind:
             floating=bridge.floating,
             mm_per_turn=bridge.mm_per_turn,
             step_mm=bridge.step_mm,
+            clockwise=bridge.clockwise,
             made_for=tuple(layouts),
         )
         return checked(made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -222,8 +223,20 @@ def test_lines_of_a_bridges_own_adjusters() -> None:
     assert find_line('bridge.kind = "x"\nbridge.adjuster = [{}]\n', ("bridge", "adjuster", 0, "name")) == 2
 
 
-@settings(max_examples=250, deadline=None)
-@given(st.sampled_from([TEXT, OWN_TEXT]), st.data())
+EDITED = [
+    TEXT,
+    OWN_TEXT,
+    preset_toml("six-string-648-locking"),
+    preset_toml("twelve-string-648"),
+    *(
+        (Path(__file__).parents[1] / "instruments" / f"{name}.toml").read_text()
+        for name in ("long-seven", "two-tunings")
+    ),
+]
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.sampled_from(EDITED), st.data())
 def test_any_edit_is_read_or_refused_in_one_line(given_text: str, data: st.DataObject) -> None:
     start = data.draw(st.integers(0, len(given_text)))
     end = data.draw(st.integers(start, min(len(given_text), start + 40)))

@@ -30,7 +30,7 @@ def halves(strings):
         raise ValueError("two at least")
     return {"low": {n: 1 for n in range(half + 1, strings + 1)}, "high": {n: 0.5 for n in range(1, half + 1)}}
 
-wedges = BridgePlugin(each, means="screw", slacken=False, mm_per_turn=0.35)
+wedges = BridgePlugin(each, means="screw", slacken=False, mm_per_turn=0.35, clockwise="toward the nut")
 plates = BridgePlugin(halves, floating=True, step_mm=0.25)
 no_thread = BridgePlugin(each, means="screw")
 """
@@ -54,6 +54,9 @@ def test_a_bridge_kind_makes_an_instrument_as_a_built_in_one_does(kinds: Install
     first = wedged.adjusters[0]
     assert (first.name, first.influence, first.means, first.mm_per_turn) == ("wedge 1", {1: 1.0}, "screw", 0.35)
     assert first.step_mm == pytest.approx(0.35 / 8)
+    assert (first.clockwise, wedged.let_down, wedged.saddle, wedged.title) == (
+        "toward the nut", True, None, "wedge saddles"
+    )  # fmt: skip
     assert (first.toward_nut_mm, first.away_mm) == (5.0, 5.0)
     plates = read_instrument(bridge_file("plates"), "x.toml", kinds).bridge
     assert (plates.floating, plates.slacken) == (True, True)
@@ -66,7 +69,7 @@ def test_a_bridge_kind_makes_an_instrument_as_a_built_in_one_does(kinds: Install
 def test_the_file_has_the_last_word(kinds: InstalledKinds) -> None:
     text = bridge_file("wedge saddles", '\nthread = "M3"\nslacken = true\nstep_mm = 0.1')
     bridge = read_instrument(text, "x.toml", kinds).bridge
-    assert bridge.slacken
+    assert (bridge.slacken, bridge.let_down) == (True, False)
     assert {(a.mm_per_turn, a.step_mm) for a in bridge.adjusters} == {(0.5, 0.1)}
     assert (
         read_instrument(bridge_file("bolts", '\nthread = "M4"'), "x.toml", kinds).bridge.adjusters[5].mm_per_turn == 0.7
@@ -125,6 +128,14 @@ def test_a_record_needs_the_kind_no_more(kinds: InstalledKinds) -> None:
             "mm_per_turn 0.5; expected 0.1 to 3 for a screw, None for what has none",
         ),
         ("BridgePlugin(each, means='screw', mm_per_turn=float('nan'))", "mm_per_turn nan"),
+        (
+            "BridgePlugin(each, means='screw', clockwise='up')",
+            "clockwise 'up'; expected one of toward the nut, away from",
+        ),
+        (
+            "BridgePlugin(each, clockwise='toward the nut')",
+            "clockwise 'toward the nut'; expected one of toward the nut",
+        ),
         ("BridgePlugin(each, step_mm=0)", "step_mm 0; expected a number above 0"),
         ("BridgePlugin(lambda strings: 1 / 0)", "ZeroDivisionError"),
         ("BridgePlugin(lambda strings: {'a': {strings + 1: 1.0}})", "adjuster 'a' moves string 2, which isn't there"),
