@@ -18,7 +18,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from oscservice.errors import InputError, JournalError
+from oscservice.errors import InputError
 from oscservice.record.database import sqlite_errors
 from oscservice.record.event_chain import SESSION_NAME, SessionRow, object_in
 from oscservice.record.job_entries import (
@@ -50,6 +50,8 @@ _TABLE = """CREATE TABLE IF NOT EXISTS job_entries (
 ) WITHOUT ROWID"""
 _COLUMNS = "session, seq, at_utc, author, seal, body, hash"
 _END = ".job.jsonl"
+_TRIES = 20
+"""Times to write a copy while other processes add entries."""
 
 
 class JobBook:
@@ -191,20 +193,24 @@ class JobBook:
 
     def _copy(self, row: SessionRow) -> None:
         """Write the copy of a session's job sheet; a failure is noted. A file with other entries is kept under another
-        name."""
+        name.
+
+        Nobody is locked out meanwhile: a daemon that records can't wait. So the entries are read again afterwards.
+        """
         path = self._path(row.id)
         if path is None:
             return
-        try:
-            with self._journal.transaction():  # so that of two processes the later one writes the later copy
-                own = self._read(row.id).get(row.id, ())
-                if job_fault(row, own) is not None and path.exists():
-                    return  # what was edited does not take the place of a copy that may be good
-                why = _write_file(path, JobRecord(row.id, row.origin, row.started_utc, own))
-        except JournalError as error:
-            why = str(error)
-        if why:
-            self._journal.notes.append(f"the job sheet is in the journal, but not its copy {path}: {why}")
+        own = self.entries(row.id)
+        for _ in range(_TRIES):
+            if job_fault(row, own) is not None and path.exists():
+                return  # what was edited does not take the place of a copy that may be good
+            why = _write_file(path, JobRecord(row.id, row.origin, row.started_utc, own))
+            if why:
+                self._journal.notes.append(f"the job sheet is in the journal, but not its copy {path}: {why}")
+                return
+            before, own = own, self.entries(row.id)
+            if own == before:
+                return
 
     def _path(self, session_id: str) -> Path | None:
         """Return the place of a copy; None for a damaged name, which can't be part of a path."""
@@ -244,13 +250,12 @@ def _plain(entry: JobEntry) -> tuple[Any, ...]:
     return entry.seq, entry.at_utc, entry.by, entry.seal, object_in(entry.body), entry.hash
 
 
-def _is_earlier(path: Path, record: JobRecord) -> bool:
-    """Return True when a copy has the first entries of this job sheet, and nothing else. Raises OSError."""
+def _whole_copy(path: Path, record: JobRecord) -> JobRecord | None:
+    """Return a copy of this session's job sheet, if it is one and each of its lines is good. Raises OSError."""
     copy = _read_file(path)
     if copy is None or (copy.origin, copy.started_utc) != (record.origin, record.started_utc):
-        return False
-    whole = path.read_bytes().count(b"\n") == len(copy.entries) + 1
-    return whole and _begin_with(record.entries, copy.entries)
+        return None
+    return copy if path.read_bytes().count(b"\n") == len(copy.entries) + 1 else None
 
 
 def _read_file(path: Path) -> JobRecord | None:
@@ -265,14 +270,20 @@ def _read_file(path: Path) -> JobRecord | None:
 
 
 def _write_file(path: Path, record: JobRecord) -> str:
-    """Write a copy, all or nothing, unless it has the same text; return why it can't be written, or an empty text."""
+    """Write a copy, all or nothing, unless it has these entries and maybe more; return why it can't be written, or an
+    empty text."""
     try:
         text = "".join(f"{line}\n" for line in job_lines(record)).encode("ascii")
         if path.exists():
             if path.read_bytes() == text:
                 return ""
-            if not _is_earlier(path, record):
+            copy = _whole_copy(path, record)
+            if copy is None or not (
+                _begin_with(record.entries, copy.entries) or _begin_with(copy.entries, record.entries)
+            ):
                 path.rename(free_name(path, "aside"))
+            elif len(copy.entries) > len(record.entries):
+                return ""
         if text:
             replace_file(path, text)
     except OSError as error:

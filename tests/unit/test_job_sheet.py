@@ -9,6 +9,7 @@ import json
 import os
 import sqlite3
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -231,6 +232,25 @@ def test_a_session_that_is_open_elsewhere_takes_entries_and_both_go_on(path: Pat
         assert len(daemon.jobs.entries(name)) == 2
 
 
+def test_entries_of_several_processes_at_once_are_all_in_the_copy(path: Path) -> None:
+    name = fill(path)
+
+    def write(author: str) -> None:
+        with Journal.open(path, wait_s=20.0) as journal:
+            for n in range(5):
+                journal.jobs.add(name, JobChange(notes=(f"{author} {n}",)), LATER, author)
+                assert journal.notes == []
+
+    with ThreadPoolExecutor(3) as pool:
+        list(pool.map(write, ("one", "two", "three")))
+    with Journal.open(path, readonly=True) as journal:
+        row, entries = journal.row(name), journal.jobs.entries(name)
+        assert len(entries) == 2 + 15
+        assert job_fault(row, entries) is None
+        assert journal.jobs.difference(row) == ""
+    assert not list(copy_of(path, name).parent.glob("*aside*"))
+
+
 def test_only_the_owner_can_read_what_has_a_job_sheet(path: Path) -> None:
     with Journal.open(path) as journal:
         name = journal.new_session("plank", "label", NOW)
@@ -448,6 +468,16 @@ def test_what_is_no_photograph_is_refused(tmp_path: Path) -> None:
         with pytest.raises(InputError) as error:
             photograph(name, tmp_path)
         assert complaint in str(error.value)
+
+
+def test_the_file_in_the_document_is_a_job_sheet(tmp_path: Path) -> None:
+    document = (Path(__file__).parents[2] / "docs" / "record.md").read_text(encoding="utf-8")
+    text = document.partition("```toml\n# sheet.toml, invented\n")[2].partition("```")[0]
+    (tmp_path / "sheet.toml").write_text(text)
+    (tmp_path / "found.jpg").write_bytes(b"invented")
+    change = read_job_file(tmp_path / "sheet.toml")
+    assert set(change.fields) == {"customer", "number", "job", "technician", "string_set"}
+    assert (change.notes, len(change.photographs)) == (("rattle at fret 9",), 1)
 
 
 def test_an_empty_sheet_is_empty() -> None:
