@@ -16,15 +16,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from oscservice.advice.comparison import FEWEST_PLUCKS, SCATTER_LIMIT_CENTS, Comparison
+from oscservice.instrument.hardware import AWAY_FROM_NUT, TOWARD_NUT
 from oscservice.instrument.pitch import CENTS_PER_E
 from oscservice.instrument.spec import Adjuster, StringSpec
 from oscservice.instrument.string_physics import fret_position_mm
 from oscservice.sentences.plural import counted
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 
-TOWARD = "toward the nut"
-AWAY = "away from the nut"
-STAY = "stay"
+TOWARD, AWAY, STAY = TOWARD_NUT, AWAY_FROM_NUT, "stay"
 
 SHOWN_MM = 0.1
 """Smallest step of a printed move: fretting by hand and a ruler are no finer."""
