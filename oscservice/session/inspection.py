@@ -129,12 +129,12 @@ def off_code(state: State, item: str) -> str:
 
 
 def strings_told(state: State, sentences: Sentences = ENGLISH) -> tuple[str, ...]:
-    """What is known of the strings, a line each: age, hours played, and whether they are stretched in."""
+    """Return what is known of the strings, a line each: age, hours played, whether they are stretched in."""
     return tuple(text for text, _ in _of_strings(state, sentences))
 
 
 def _of_strings(state: State, sentences: Sentences) -> list[tuple[str, bool]]:
-    """What is known of the strings in words, each with whether it keeps them from passing."""
+    """Return the same lines, each with whether it keeps the strings from passing."""
     age, hours = age_of(state), state.instrument.set_up.hours_played if state.instrument is not None else None
     found = [] if age is None else [(age.text(sentences), age.days > age.most)]
     if state.instrument is None:
