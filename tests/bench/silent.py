@@ -297,15 +297,23 @@ class Work:
         return 0.0 if tuners is None else tuners.range_cents
 
     def _let_down(self, string: int, code: str) -> None:
-        for number in strings_moved_together(self.instrument, string):
+        together = strings_moved_together(self.instrument, string)
+        for number in together:
             if code == "slacken":
                 self._slacken(number)
             else:
                 self._turn_peg(number, LET_DOWN_CENTS)
+        # On springs, slackening one tightens those before it again.
+        while code == "slacken" and not all(self.bench.rig.is_slack(number) for number in together):
+            for number in together:
+                self._slacken_more(number)
 
     def _slacken(self, string: int) -> None:
         """Let a string down, and further while it is still tight: a bar that was moved may have stretched it."""
         self.bench.rig.turn_peg(string, -SLACKEN_CENTS)
+        self._slacken_more(string)
+
+    def _slacken_more(self, string: int) -> None:
         while not self.bench.rig.is_slack(string):
             self.bench.rig.turn_peg(string, -SLACKEN_CENTS)
 
