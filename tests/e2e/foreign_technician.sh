@@ -111,13 +111,18 @@ for ((step = 0; step < 300; step++)); do
             say /simulator/peg if "$string" "$(awk -v open="$open" -v target="$target" 'BEGIN {print target - open}')"
             pluck "$string" open
             ;;
-        slacken)
+        check_action) pluck "$string" open ;;
+        slacken | let_down)
             if [ "$slack" = "$string" ]; then # let down to about another string's pitch: it can't be told by ear
                 say /string/"$string"/slackened
                 hear_until /bench/prompt
             else
                 read -r was_hz _ < <(truth "$string")
-                say /simulator/slacken i "$string"
+                if [ "${topic[/bench/prompt]}" = slacken ]; then
+                    say /simulator/slacken i "$string"
+                else
+                    say /simulator/peg if "$string" -200.0
+                fi
                 slack=$string
                 pluck "$string" open
             fi
