@@ -32,7 +32,8 @@ CLOCKWISE_WAYS = (TOWARD_NUT, AWAY_FROM_NUT)
 
 UP, DOWN = "up", "down"
 PEGS = ("plain", "locking")
-ANCHORS = ("bridge", "stop tail", "body", "string lock")
+STRING_LOCK = "string lock"
+ANCHORS = ("bridge", "stop tail", "body", STRING_LOCK)
 """Where the strings end: in the bridge, in a separate stop tail, in the body, or clamped in the saddles."""
 
 TOOLS = (

@@ -13,7 +13,7 @@ from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.pluck_strength import amplitude, slope_for
-from oscservice.instrument.hardware import AWAY_FROM_NUT, UP
+from oscservice.instrument.hardware import AWAY_FROM_NUT, STRING_LOCK, UP
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
@@ -34,13 +34,15 @@ MATTERS = 0.25
 
 def strength_off_db(state: State) -> float:
     """The level of the last pluck of the string in focus above its others, in dB, if that matters for the comparison;
-    else 0. The pluck counts in both cases, with a larger standard error."""
+    else 0. The pluck counts in both cases, with a larger standard error. A harmonic sounds softer by its nature, so it
+    is not compared with others."""
     if state.phase not in (Phase.COMPARING, Phase.PROVING) or not state.focus:
         return 0.0
     string = state.string(state.focus)
-    if len(string.plucks) < 2:
+    alike = [pluck for pluck in string.plucks if pluck.place != HARMONIC]
+    if len(alike) < 2 or alike[-1] is not string.plucks[-1]:
         return 0.0
-    *before, last = (pluck.known_strength_db for pluck in string.plucks)
+    *before, last = (pluck.known_strength_db for pluck in alike)
     others = [strength for strength in before if strength is not None]
     if last is None or not others:
         return 0.0
@@ -54,6 +56,8 @@ _TURNS = ("tune_up", "tune_down")
 
 _ITEMS = ("inspect", "put_right", "measured_off")
 """Prompts about an inspection item: they have its tool, its reason and its caution."""
+
+_SEALED = ("hand_over", "hand_over_partly")
 
 _ENDINGS: dict[Ending, str] = {
     Ending.PROVED: "hand_over",
@@ -78,7 +82,7 @@ _TOOLS = {
 }
 """Prompt -> the tool of its step (``hardware.TOOLS``)."""
 
-_RISING_MM = 0.3  # a shorter way of the saddle leaves the old bend of the string where it lies on it
+_RISING_MM = 0.3  # after a shorter way of the saddle the old bend of the string still lies on it
 _RISE_CENTS = 3.0  # a smaller rise of the other strings is not worth a sentence
 
 
@@ -142,10 +146,26 @@ def _around(state: State, code: str, sentences: Sentences) -> tuple[str, str]:
         rise_cents = rise_when_slack(state, state.focus, semitones)
         if rise_cents >= _RISE_CENTS:
             after.append(sentences.text("words", "others_rise", cents=rise_cents))
-    advice = state.string(state.focus).advice if state.focus else None
-    if code in ("shift_saddle", "turn_screw") and advice is not None and advice.mm > _RISING_MM:
-        after.append(sentences.text("words", "witness_bend"))
+    compromises = _compromises(state) if code in _SEALED else []
+    if compromises:
+        before.append(sentences.text("words", "compromise", strings=_strings(compromises, sentences)))
     return " ".join(before), " ".join(after)
+
+
+def _compromises(state: State) -> list[int]:
+    """Strings that are proved beyond the tolerance, since their saddle is also that of other strings."""
+    assert state.instrument is not None
+    proved = {n: state.string(n).last for n in reversed(state.numbers) if state.string(n).proved}
+    beyond = [n for n, last in proved.items() if last is not None and abs(last.error_cents) > state.tolerance_cents]
+    return [n for n in beyond if len(strings_moved_together(state.instrument, n)) > 1]
+
+
+def _bend(state: State, mm: float, sentences: Sentences) -> str:
+    """What to do about the bend of a string whose saddle has moved ``mm``; empty where it has stayed at the saddle."""
+    assert state.instrument is not None
+    if mm <= _RISING_MM or state.instrument.bridge.anchor == STRING_LOCK:
+        return ""
+    return sentences.text("words", "witness_bend")
 
 
 def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
@@ -186,7 +206,8 @@ def _code(state: State, sentences: Sentences) -> tuple[str, dict[str, object]]:
     if place != OPEN:
         return "pluck_fretted", values | {"fret": place.fret}
     if state.phase in (Phase.TUNING, Phase.RETUNING):
-        if string.open_cents is None and state.phase is Phase.RETUNING:
+        # A string whose nut clamp was closed or opened is only some cents off: it is heard before it is tuned.
+        if string.open_cents is None and state.phase is Phase.RETUNING and string.clamp_from_cents is None:
             return "bring_up", values | {"target": tuning_target(state, state.focus).text(sentences)}
         if string.open_cents is None or unclear(string) or in_tune(string):
             return "pluck_open", values
@@ -275,6 +296,7 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
         return "place_saddle", values
     way = {TOWARD: "toward_nut", AWAY: "away_from_nut"}.get(advice.direction, "stay")
     values |= {"mm": abs(advice.mm), "direction": sentences.text("words", way)}
+    values |= {"bend": _bend(state, advice.mm, sentences)}
     adjuster = state.instrument.adjuster_of(number)
     turns = ""
     if advice.turns is not None:
@@ -285,6 +307,8 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
         if state.instrument.bridge.slacken:
             return "slacken", values | {"slack": together}
         below = tuning_target(state, number, LET_DOWN_SEMITONES).text(sentences)
+        key = "down_to" if len(strings_moved_together(state.instrument, number)) == 1 else "down_to_of"
+        below = sentences.text("words", key, string=number, target=below)
         return "let_down", values | {"slack": together, "below": below}
     if adjuster is not None and adjuster.means == SHAPED:
         return "shape_crown", values

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from made_up_session import FLOATING, LOCKING, SCREWS, MadeUpSession, MadeUpTechnician, refused
+from made_up_session import FLOATING, LOCKING, PAIRED, SCREWS, MadeUpSession, MadeUpTechnician, refused
 
 from oscservice.api.topics import topics
 from oscservice.instrument.instrument_file import load_instrument
@@ -182,7 +182,7 @@ def test_the_sense_of_a_turn_follows_from_the_file(way: str, sense: str) -> None
     turned = tuple(adjuster.model_copy(update={"clockwise": way}) for adjuster in given.adjusters)
     job = MadeUpSession(screws(adjusters=turned)).tuned()
     job.bracket(6, 8.0)
-    assert f" {sense}, which tightens it" in prompt(job.state).text
+    assert f" {sense}, which tightens string 6" in prompt(job.state).text
     assert topics(job.state)["/string/6/saddle/sense"] == (sense,)
 
 
@@ -220,10 +220,40 @@ def test_an_old_bend_in_the_sounding_length_is_pressed_down() -> None:
     job = MadeUpSession(SCREWS).tuned()
     job.bracket(6, 8.0)
     job.do(cm.Next())
-    assert "the bend where it lay before" in prompt(job.state).text
+    assert "press it down just in front of the saddle" in prompt(job.state).text
     other = MadeUpSession(SCREWS).tuned()
     other.bracket(6, -8.0)
-    assert "the bend where it lay before" not in prompt(other.state).text
+    assert "its old bend" not in prompt(other.state).text
+
+
+def test_a_string_clamped_in_its_saddle_takes_its_bend_along() -> None:
+    job = MadeUpSession().tuned()
+    job.bracket(6, 8.0)
+    job.do(cm.Slackened(6))
+    assert "its old bend" in prompt(job.state).text
+    bridge = job.instrument.bridge.model_copy(update={"anchor": "string lock"})
+    locked = MadeUpSession(job.instrument.model_copy(update={"bridge": bridge})).tuned()
+    locked.bracket(6, 8.0)
+    locked.do(cm.Slackened(6))
+    assert prompt(locked.state).code == "shift_saddle"
+    assert "its old bend" not in prompt(locked.state).text
+
+
+def test_strings_are_heard_before_they_are_tuned_once_the_nut_is_closed() -> None:
+    job = MadeUpSession(LOCKING).inspected()
+    job.do(cm.NutClamps(False))
+    for number in reversed(job.state.numbers):
+        job.hear(number)
+    assert job.state.phase is Phase.COMPARING
+    job.do(cm.NutClamps(True))
+    assert job.state.phase is Phase.RETUNING
+    assert prompt(job.state).text == "Pluck string 6 open."
+
+
+def test_strings_of_a_shared_saddle_are_told_as_a_compromise() -> None:
+    job = MadeUpSession(PAIRED).inspected()
+    MadeUpTechnician(job, {1: 5.0, 2: -5.0, 3: 0.3, 4: 0.0, 5: 0.2, 6: 0.0}).work()
+    assert prompt(job.state).text.startswith("As near as a shared saddle allows: strings 2, 1. Done: every string")
 
 
 # Readings of a saddle's place
