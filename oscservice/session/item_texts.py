@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from oscservice.instrument.hardware import SHAPED_SADDLE
 from oscservice.instrument.spec import Instrument
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session.state import State
@@ -75,7 +76,8 @@ def tool_name(instrument: Instrument | None, step: str, sentences: Sentences = E
 
 
 def _kinds(instrument: Instrument | None) -> tuple[str, ...]:
-    """Return the ends of fields that suit the hardware: its kind of nut, and its balance."""
+    """Return the ends of fields that suit the hardware: a saddle in one piece, its kind of nut, and its balance."""
     if instrument is None:
         return ()
-    return instrument.nut.kind.replace(" ", "_"), instrument.bridge.balance.replace("-", "_")
+    saddle = ("one_piece",) if instrument.bridge.saddle == SHAPED_SADDLE else ()
+    return *saddle, instrument.nut.kind.replace(" ", "_"), instrument.bridge.balance.replace("-", "_")

@@ -71,6 +71,13 @@ def test_the_nut_is_told_as_it_is() -> None:
     assert "filed" not in zero.caution
 
 
+def test_a_saddle_in_one_piece_has_neither_screws_nor_clamps() -> None:
+    for item in ("action", "bridge"):
+        found = texts("acoustic-645", item)
+        assert not re.search("screw|clamp|hex key", " ".join(vars(found).values())), item
+    assert "screw" in texts(SCREWS, "bridge").how
+
+
 def test_the_owners_tools_and_string_set_are_named() -> None:
     guitar = load_instrument(FLOATING)
     tools = {"feeler gauge": "0.2 mm strip", "truss rod": "4 mm hex key", "spring claw": "long screwdriver"}
