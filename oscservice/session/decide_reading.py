@@ -18,6 +18,7 @@ from oscservice.hearing.note_identity import (
     identify,
 )
 from oscservice.hearing.reading import Reading, finite_or_none
+from oscservice.instrument.courses import alike
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
@@ -167,11 +168,27 @@ def decide_reading(state: State, command: cm.Hear) -> list[ev.Event]:
         fretted = replace(wanted, place=Place("fret", OCTAVE_FRET), probability=0.5)
         return [_doubted(taken, _taken(fretted, command), replace(wanted, probability=0.5), fretted)]
     if identity.rival is not None and close(identity) and not answers(state, reading.f1_hz):
+        if wanted is not None and _only_its_double(state, identity, wanted):
+            return _used(state, _taken(wanted, command))
         second = _taken(identity.rival, command)
         _need_sure(taken, UNSURE_LIMIT_CENTS if _tuning(state) else SURE_ENOUGH_CENTS)
         if _usable(state, second):
             return [_doubted(taken, second, identity.best, identity.rival)]
     return _used(state, taken)
+
+
+def _only_its_double(state: State, identity: NoteIdentity, wanted: Assignment) -> bool:
+    """True if a note could be what was asked for, or the same on another string of its pitch: such strings sound alike,
+    and a technician plucks the one that was asked for.
+
+    Before a string was first heard, the other one may really have been plucked: it is in tune by then.
+    """
+    assert state.instrument is not None
+    other = identity.rival if identity.best == wanted else identity.best
+    if other is None or wanted not in (identity.best, identity.rival) or other.place != wanted.place:
+        return False
+    first_time = state.phase is Phase.TUNING and state.string(wanted.string).open_cents is None
+    return not first_time and alike(state.instrument, wanted.string, other.string)
 
 
 def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
