@@ -26,7 +26,7 @@ from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
 from oscservice.session.hand_steps import must_be_slack, opened_first
 from oscservice.session.missed_steps import after_tuning, not_slack, still_stretching
-from oscservice.session.next_pluck import UNSURE_LIMIT_CENTS, asked, in_tune, pattern_of, unclear
+from oscservice.session.next_pluck import TUNING_WINDOW_CENTS, UNSURE_LIMIT_CENTS, asked, in_tune, pattern_of, unclear
 from oscservice.session.state import DoubtfulReading, State
 from oscservice.session.string_state import StringState
 from oscservice.session.survey import stiffness_of
@@ -181,14 +181,17 @@ def _only_its_double(state: State, identity: NoteIdentity, wanted: Assignment) -
     """True if a note could be what was asked for, or the same on another string of its pitch: such strings sound alike,
     and a technician plucks the one that was asked for.
 
-    Before a string was first heard, the other one may really have been plucked: it is in tune by then.
+    Only a string that was never heard may really have been taken for the other one: if that sounded just so before.
     """
     assert state.instrument is not None
     other = identity.rival if identity.best == wanted else identity.best
     if other is None or wanted not in (identity.best, identity.rival) or other.place != wanted.place:
         return False
-    first_time = state.phase is Phase.TUNING and state.string(wanted.string).open_cents is None
-    return not first_time and alike(state.instrument, wanted.string, other.string)
+    heard_cents = state.string(other.string).open_cents
+    unheard = state.phase is Phase.TUNING and state.string(wanted.string).open_cents is None
+    if unheard and heard_cents is not None and abs(other.cents - heard_cents) <= TUNING_WINDOW_CENTS:
+        return False
+    return alike(state.instrument, wanted.string, other.string)
 
 
 def _may_be_fretted(state: State, taken: ev.ReadingTaken) -> bool:
