@@ -502,7 +502,7 @@ SENT: tuple[Address, ...] = (
         ),
         "One note's settled pitch, committed to the journal. The note is the nominal note of this place on this "
         "string. The deviation is from its nominal pitch: equal temperament at the instrument's own A4 and tuning, "
-        "with the string's own offset; + sharp.",
+        "with the string's own offset and the fret's target; + sharp.",
     ),
     Address(
         "/reading/bend",

@@ -36,7 +36,7 @@ _FIRST_WIDTH = 6
 _MEASURED = "*"
 
 _ON_REMAINS = (
-    f"Cents against the open string in equal temperament, + sharp, ± 1 sd. {_MEASURED}: this fret was plucked. The "
+    f"Cents against the open string in {{scale}}, + sharp, ± 1 sd. {_MEASURED}: this fret was plucked. The "
     "others follow from those, from the strings' build, and from typical frets and fingers. The saddles are as "
     "the session left them."
 )
@@ -88,7 +88,9 @@ def remains(
     what = f" {change}," if str(change) else ""
     say(console, f"{instrument.title}:{what} session {name}, {state.label}")
     console.print(_table(after or instrument, found))
-    console.print(_ON_REMAINS + (f" {_ON_CHANGE}" if str(change) else ""), highlight=False)
+    aimed = any(one.fret_targets_cents for one in (after or instrument).strings)
+    scale = "equal temperament" + (", from the target of each fret that has one" if aimed else "")
+    console.print(_ON_REMAINS.format(scale=scale) + (f" {_ON_CHANGE}" if str(change) else ""), highlight=False)
     left_out = sorted(set(state.numbers) - set(found))
     if left_out:
         console.print(f"Not compared: {numbered('string', left_out)}.", highlight=False)

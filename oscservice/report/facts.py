@@ -54,7 +54,7 @@ class Overview:
 @dataclass(frozen=True)
 class BuiltString:
     """One string, from the instrument file and the measured values; setback_mm is the place of its saddle beyond the
-    scale length at the start."""
+    scale length at the start, fret_targets_cents are the wanted errors of frets that have any."""
 
     string: int
     note: str
@@ -65,17 +65,19 @@ class BuiltString:
     scale_mm: float
     action_12_mm: float
     setback_mm: float
+    fret_targets_cents: dict[int, float]
 
 
 @dataclass(frozen=True)
 class Built:
-    """The instrument."""
+    """The instrument; ``perpendicular_fret`` as in ``spec.Instrument``."""
 
     name: str
     title: str
     identity: str
     reference_hz: float
     frets: int
+    perpendicular_fret: int
     bridge: str
     floating: bool
     slacken: bool
@@ -191,7 +193,7 @@ class PluckFact:
 
     Attributes:
         number: of its event in the journal. place: ``open``, ``harmonic``, ``fret K``.
-        pitch: settled pitch, in cents from the place's pitch in equal temperament.
+        pitch: settled pitch, in cents from where the place is wanted.
         attack_cents: excess of the first tenth of a second over it.
         moves: number of moves of the string's saddle until then.
         dropped: discarded afterwards, as a slip.

@@ -271,7 +271,7 @@ def gather_facts(
     return Facts(
         version=version,
         overview=_overview(record, effective),
-        instrument=None if state.instrument is None else _built(state.instrument),
+        instrument=None if state.instrument is None else built_of(state.instrument),
         inspected=_inspected(state),
         changes=tuple(text for _, text in state.changes),
         results=results_of(effective),
@@ -311,7 +311,8 @@ def _overview(record: Record, effective: EffectiveEvents) -> Overview:
     )
 
 
-def _built(instrument: Instrument) -> Built:
+def built_of(instrument: Instrument) -> Built:
+    """Return the facts of an instrument."""
     bridge = instrument.bridge
     return Built(
         name=instrument.name,
@@ -319,6 +320,7 @@ def _built(instrument: Instrument) -> Built:
         identity=instrument.identity,
         reference_hz=instrument.reference_hz,
         frets=instrument.frets,
+        perpendicular_fret=instrument.perpendicular_fret,
         bridge=bridge.title,
         floating=bridge.floating,
         slacken=bridge.slacken,
@@ -334,6 +336,7 @@ def _built(instrument: Instrument) -> Built:
                 scale_mm=spec.scale_mm,
                 action_12_mm=spec.action_12_mm,
                 setback_mm=spec.setback_mm,
+                fret_targets_cents=dict(spec.fret_targets_cents),
             )
             for number, spec in enumerate(instrument.strings, start=1)
         ),

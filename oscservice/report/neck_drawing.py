@@ -2,7 +2,7 @@
 
 On a wide page the neck lies: the nut is on the left, string 1 on top, and up is sharp. On a narrow page it is upright:
 the nut is on top, string 1 on the right, and right is sharp. Frets are at their real distances, and thick strings are
-drawn thicker.
+drawn thicker. Where strings differ in scale, the frets fan out, and the saddles are drawn too.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from oscservice.instrument.string_physics import fret_position_mm
 from oscservice.report.drawing import (
     DASHED,
     DOTTED,
@@ -40,6 +39,7 @@ from oscservice.report.drawing import (
     width_px,
 )
 from oscservice.report.facts import AtFret, Facts, StringFact, Value
+from oscservice.report.neck_plan import NeckPlan, neck_plan
 from oscservice.sentences.plural import counted
 from oscservice.session.vocabulary import Status
 
@@ -51,14 +51,17 @@ _LEAST_TOLERANCES = 3.0
 _LEAST_LIMIT_CENTS = 4.0
 _USUAL_FRETS = (12, 5, 7, 3, 9, 17, 24, 1, 15, 19, 21, 36, 29, 33, 27, 31)
 _FRET_SPACE_PX = 20.0
+_SADDLE = 0.3  # half of a saddle's breadth, as a share of the distance between two strings
+_SADDLE_LW = 2.5
 
 
 @dataclass(frozen=True)
 class _Board:
-    """The scale of the drawing. ``to`` turns a share of the way from the nut along the neck, and pixels from a string's
-    rest toward sharp, into a place on the page. Cents are drawn up to ``limit_cents``, each ``cent_px``."""
+    """The scale of the drawing. ``to`` turns a share of the way along the neck, and pixels from a string's rest toward
+    sharp, into a place on the page. Cents are drawn up to ``limit_cents``, each ``cent_px``."""
 
     facts: Facts
+    plan: NeckPlan
     axes: Axes
     lying: bool
     between_px: float
@@ -76,10 +79,13 @@ class _Board:
         rest = self.rest_px(string)
         return (at, rest - across_px) if self.lying else (rest + across_px, at)
 
-    def along(self, fret: int) -> float:
-        """Return the place of a fret as a share of the way from the nut to a little behind the last fret."""
-        assert self.facts.instrument is not None
-        return fret_position_mm(1.0, fret) / (fret_position_mm(1.0, self.facts.instrument.frets) * 1.015)
+    def along(self, string: int, fret: int) -> float:
+        """Return the place of a fret under a string as a share of the way along the neck; fret 0 is the nut."""
+        return self.plan.frets[fret][string - 1]
+
+    def edge_px(self, fret: int) -> float:
+        """Return where a fret meets the side of the board, beyond the last string."""
+        return self.nut_px + self.plan.edges(fret)[1] * self.neck_px
 
 
 def limit_of(facts: Facts) -> float:
@@ -113,11 +119,11 @@ def _lying(facts: Facts) -> Figure:
     axes = page_axes(figure)
     draw_key(axes, key, 2.0, 0.0)
     neck_px = WIDE_PX - _LABEL_PX - right
-    board = _Board(facts, axes, True, between, limit, lambda n: top + (n - 0.5) * between, _LABEL_PX, neck_px)
+    plan = _plan(facts)
+    board = _Board(facts, plan, axes, True, between, limit, lambda n: top + (n - 0.5) * between, _LABEL_PX, neck_px)
     _frets(board, top, bottom)
     for fret in _labelled(board):
-        x = board.nut_px + board.along(fret) * board.neck_px
-        axes.text(x, bottom + 17.0, str(fret), ha="center", color=LIGHT.soft, size=SMALL_PX)
+        axes.text(board.edge_px(fret), bottom + 17.0, str(fret), ha="center", color=LIGHT.soft, size=SMALL_PX)
     axes.text(_LABEL_PX - 9.0, bottom + 17.0, "fret", ha="right", color=LIGHT.soft, size=SMALL_PX)
     for one in facts.results:
         y = board.rest_px(one.string)
@@ -141,13 +147,13 @@ def _upright(facts: Facts) -> Figure:
     figure = blank(NARROW_PX, nut + _UPRIGHT_NECK_PX + 6.0)
     axes = page_axes(figure)
     draw_key(axes, key, 2.0, 0.0)
+    plan = _plan(facts)
     board = _Board(
-        facts, axes, False, between, limit, lambda n: left + (count - n + 0.5) * between, nut, _UPRIGHT_NECK_PX
+        facts, plan, axes, False, between, limit, lambda n: left + (count - n + 0.5) * between, nut, _UPRIGHT_NECK_PX
     )
     _frets(board, left, left + count * between)
     for fret in _labelled(board):
-        y = nut + board.along(fret) * board.neck_px + 4.0
-        axes.text(left - 7.0, y, str(fret), ha="right", color=LIGHT.soft, size=SMALL_PX)
+        axes.text(left - 7.0, board.edge_px(fret) + 4.0, str(fret), ha="right", color=LIGHT.soft, size=SMALL_PX)
     for one in facts.results:
         x = board.rest_px(one.string)
         axes.text(x, top, f"{one.string}×" if one.out else f"{one.string}", ha="center", weight="bold")
@@ -155,6 +161,11 @@ def _upright(facts: Facts) -> Figure:
         axes.text(x, top + 15.0, one.note, ha="center", size=size, color=LIGHT.soft)
         _string(board, one)
     return figure
+
+
+def _plan(facts: Facts) -> NeckPlan:
+    assert facts.instrument is not None
+    return neck_plan(facts.instrument, {one.string: one.moved_mm for one in facts.results})
 
 
 def _values(facts: Facts, found: bool) -> Iterator[Value]:
@@ -171,7 +182,7 @@ def _labelled(board: _Board) -> list[int]:
     last = board.facts.instrument.frets
     found: list[int] = []
     for fret in (*board.facts.overview.frets, *_USUAL_FRETS, last):
-        distances = (abs(board.along(fret) - board.along(other)) * board.neck_px for other in found)
+        distances = (abs(board.edge_px(fret) - board.edge_px(other)) for other in found)
         if fret <= last and all(px >= _FRET_SPACE_PX for px in distances):
             found.append(fret)
     return found
@@ -179,21 +190,32 @@ def _labelled(board: _Board) -> list[int]:
 
 def _frets(board: _Board, first_px: float, last_px: float) -> None:
     assert board.facts.instrument is not None
-    for fret in range(board.facts.instrument.frets + 1):
-        at = board.nut_px + board.along(fret) * board.neck_px
-        ends = [(at, first_px), (at, last_px)] if board.lying else [(first_px, at), (last_px, at)]
+    for fret, places in enumerate(board.plan.frets):
+        edges = board.plan.edges(fret)
+        rows = [(board.rest_px(number), share) for number, share in enumerate(places, start=1)]
+        sides = [(first_px, edges[0] if board.lying else edges[1]), (last_px, edges[1] if board.lying else edges[0])]
+        points = [(row, board.nut_px + share * board.neck_px) for row, share in sorted(rows + sides)]
+        if not board.plan.fanned:
+            points = [points[0], points[-1]]
+        ends = [(at, row) for row, at in points] if board.lying else points
         line(board.axes, ends, color=LIGHT.line if fret else LIGHT.ink, lw=0.6 if fret else 4.0, solid_capstyle="butt")
+    for number, share in enumerate(board.plan.saddles, start=1):
+        half = _SADDLE * board.between_px
+        ends = [board.to(number, share, across) for across in (half, -half)]
+        line(board.axes, ends, color=LIGHT.soft, lw=_SADDLE_LW, solid_capstyle="butt")
 
 
 def _string(board: _Board, one: StringFact) -> None:
     """Draw one string: the band of its tolerance, its rest, its errors as found and as left."""
     axes, number = board.axes, one.string
     within = board.facts.overview.tolerance_cents * board.cent_px
-    corners = [board.to(number, *at) for at in ((0.0, within), (1.0, within), (1.0, -within), (0.0, -within))]
+    nut, end = board.along(number, 0), board.plan.ends[number - 1]
+    corners = [board.to(number, *at) for at in ((nut, within), (end, within), (end, -within), (nut, -within))]
     axes.fill([x for x, _ in corners], [y for _, y in corners], color=LIGHT.band, lw=0.0)
     for across in (within, -within):
-        line(axes, [board.to(number, 0.0, across), board.to(number, 1.0, across)], color=LIGHT.line, lw=0.8, ls=DOTTED)
-    line(axes, [board.to(number, 0.0, 0.0), board.to(number, 1.0, 0.0)], color=LIGHT.line, lw=0.8)
+        line(axes, [board.to(number, nut, across), board.to(number, end, across)], color=LIGHT.line, lw=0.8, ls=DOTTED)
+    far = board.plan.saddles[number - 1] if board.plan.fanned else end
+    line(axes, [board.to(number, nut, 0.0), board.to(number, far, 0.0)], color=LIGHT.line, lw=0.8)
     if not one.frets:
         if board.lying:
             x, y = board.to(number, 0.5, 0.0)
@@ -212,9 +234,10 @@ def _string(board: _Board, one: StringFact) -> None:
 
 def _line_over_frets(board: _Board, number: int, points: Sequence[tuple[int, float]], **how: object) -> None:
     """Draw a line from the nut over the frets. Where it leaves the drawing it ends in an arrowhead."""
-    inside, before = [board.to(number, 0.0, 0.0)], (0.0, 0.0)
+    before = (board.along(number, 0), 0.0)
+    inside = [board.to(number, *before)]
     for fret, cents in points:
-        along = board.along(fret)
+        along = board.along(number, fret)
         if abs(cents) <= board.limit_cents:
             inside.append(board.to(number, along, cents * board.cent_px))
             before = (along, cents)
@@ -235,7 +258,7 @@ def _turned(board: _Board, cents: float) -> float:
 
 def _whisker(board: _Board, number: int, at: AtFret, left: Value) -> None:
     """Draw the standard error at a fret, a dot if it was plucked, an arrowhead if the error is clearly too large."""
-    along, limit = board.along(at.fret), board.limit_cents
+    along, limit = board.along(number, at.fret), board.limit_cents
     if abs(left.value) <= limit:
         ends = [max(-limit, min(limit, left.value + way * left.se)) * board.cent_px for way in (1.0, -1.0)]
         line(board.axes, [board.to(number, along, end) for end in ends], color=LIGHT.after, lw=1.7)
@@ -281,6 +304,11 @@ def _key(facts: Facts, limit_cents: float, between_px: float, *, lying: bool) ->
             line(axes, [(x, y + across), (x + PIECE_PX, y + across)], color=LIGHT.line, lw=0.8, ls=DOTTED)
         line(axes, [(x, y), (x + PIECE_PX, y)], color=LIGHT.line, lw=0.8)
 
+    def saddle(axes: Axes, x: float, y: float) -> None:
+        x += PIECE_PX / 2.0
+        ends = [(x, y - 7.0), (x, y + 7.0)] if lying else [(x - 7.0, y), (x + 7.0, y)]
+        line(axes, ends, color=LIGHT.soft, lw=_SADDLE_LW, solid_capstyle="butt")
+
     def too_far(axes: Axes, x: float, y: float) -> None:
         arrow(axes, x + PIECE_PX / 2.0, y, 0.0)
 
@@ -299,5 +327,7 @@ def _key(facts: Facts, limit_cents: float, between_px: float, *, lying: bool) ->
     ]
     if any(marked(value.value, value.se, tolerance) for value in _values(facts, found=False)):
         entries.append(Entry("clearly beyond it", too_far))
+    if _plan(facts).fanned:
+        entries.append(Entry("saddle", saddle))
     entries.append(Entry(f"{counted(ruler_cents, 'cent')}; {'up' if lying else 'right'} is sharp", ruler))
     return entries

@@ -58,6 +58,8 @@ def page(facts: Facts, *, printed: bool = False, paper: str = "", lengths: Lengt
         "drawings": _drawings(facts, printed, lengths),
         "heading": words.heading(facts),
         "summary": words.summary(facts),
+        "scale": words.scale_text(facts),
+        "targets": words.targets_text(facts),
         "is_cut": bool(facts.compared) and neck.is_cut(facts),
         "aside": [one for one in facts.results if one.out],
         "overruled": [one.string for one in facts.results if one.overruled],

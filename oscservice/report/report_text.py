@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from oscservice.instrument.spec import BOTH
 from oscservice.report.drawing import signed
 from oscservice.report.facts import Facts, StringFact, Value
 from oscservice.sentences.length_text import TENTHS, LengthUnit, length_number
@@ -52,6 +53,26 @@ def heading(facts: Facts) -> str:
     if not facts.overview.kind:
         return "Nothing begun"
     return _HEADINGS[Ending(facts.overview.outcome)] if facts.overview.outcome else "Still open"
+
+
+def scale_text(facts: Facts) -> str:
+    """Return where errors count from, in words."""
+    aimed = facts.instrument is not None and any(one.fret_targets_cents for one in facts.instrument.strings)
+    return "equal temperament, from the target of each fret that has one" if aimed else "equal temperament"
+
+
+def targets_text(facts: Facts) -> str:
+    """Return the targets of frets in words; empty without any."""
+    if facts.instrument is None or scale_text(facts) == "equal temperament":
+        return ""
+    if facts.string_set is not None and BOTH in facts.string_set.tuning:
+        return "chosen so that the saddles serve both tunings alike"
+    strings = []
+    for one in facts.instrument.strings:
+        frets = [f"fret {fret} {signed(cents)}" for fret, cents in sorted(one.fret_targets_cents.items())]
+        if frets:
+            strings.append(f"string {one.string}: {', '.join(frets)}")
+    return f"{'; '.join(strings)} (cents, + sharp)"
 
 
 def summary(facts: Facts) -> str:

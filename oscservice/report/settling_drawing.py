@@ -1,7 +1,7 @@
 """Drawing of settling pitch after each pluck, string by string: from the first tenth of a second to the settled pitch.
 
 A pluck is a stroke from its attack to a mark: a ring for the open string, a square at a fret, a diamond for the
-harmonic. Cents are from the place's pitch in equal temperament. An upright line marks a move of the saddle.
+harmonic. Cents are from where the place is wanted. An upright line marks a move of the saddle.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from bench.silent import SilentBench, quick_check, set_up
 from instrument_tunings import tuned_instrument
-from invented_sessions import out_of_tune
+from invented_sessions import out_of_tune, still_open
 
 from oscservice.advice.causes import findings, ranked_causes
 from oscservice.advice.comparison import PluckReading, compare
@@ -21,6 +21,8 @@ from oscservice.instrument.fretting import fretted_error_cents, fretted_string
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import with_capo, with_fret_targets, with_tuning
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.report.page import page
+from oscservice.report.report_text import scale_text, targets_text
 from oscservice.session.session_results import summary_of
 from oscservice.session.setup_changes import changes
 from oscservice.session.setup_summary import SetupSummary
@@ -125,6 +127,23 @@ def test_new_targets_are_a_change_of_the_instrument() -> None:
     (change, *_) = instrument_changes(GUITAR, GUITAR, with_fret_targets(GUITAR, {2: {12: 2.0, 3: -1.0}}))
     assert change.what == "string/2"
     assert "wanted errors of frets (none) → (3: -1.0, 12: +2.0 cents)" in change.text
+
+
+def test_a_report_says_where_errors_count_from() -> None:
+    facts = still_open().facts
+    assert facts.instrument is not None
+    assert facts.string_set is not None
+    assert (scale_text(facts), targets_text(facts)) == ("equal temperament", "")
+    first, *others = facts.instrument.strings
+    aimed = replace(first, fret_targets_cents={12: 1.0, 3: -2.0})
+    facts = replace(facts, instrument=replace(facts.instrument, strings=(aimed, *others)))
+    assert scale_text(facts) == "equal temperament, from the target of each fret that has one"
+    assert targets_text(facts) == "string 1: fret 3 −2.0, fret 12 +1.0 (cents, + sharp)"
+    both = replace(facts, string_set=replace(facts.string_set, tuning="standard + drop D"))
+    assert targets_text(both) == "chosen so that the saddles serve both tunings alike"
+    text = page(both)
+    assert "<dt>Tuning</dt><dd>standard + drop D</dd>" in text
+    assert "<dt>Targets of frets</dt><dd>chosen so that" in text
 
 
 @pytest.mark.slow
