@@ -303,7 +303,9 @@ def _simulated_source(settings: ServeSettings, registry: Registry) -> SimulatedS
             "leave it out, and give --string-a-channel for one channel a string"
         )
     try:
-        guitar = rehearsal_guitar(instrument, settings.seed, float(rate_hz), string_a_channel=settings.string_a_channel)
+        guitar = rehearsal_guitar(
+            instrument, settings.seed, float(rate_hz), string_a_channel=settings.string_a_channel, as_found=True
+        )
     except ValueError as error:
         raise InputError(f"{settings.instrument}: no guitar can be simulated from it: {error}") from None
     return SimulatedSource(guitar, free_running=not settings.stepped, paced=not settings.stepped)

@@ -20,6 +20,7 @@ from oscservice.simulate.guitar_builder import SOUND, Faults
 WORST_SADDLE_MM = 4.0
 WORST_SHARE = 0.8  # of the travel of the bridge
 WORST_TUNING_CENTS = 25.0
+SHARED_MM = 0.2  # so far each saddle of a shared part stands from where its neighbours would need it
 
 _FRAMES = 1024
 
@@ -34,6 +35,8 @@ def rehearsal_guitar(
     faults: Faults = SOUND,
 ) -> Guitar:
     """Return a guitar out of tune by up to 25 cents, with saddles misplaced by up to 4 mm, or as the bridge allows.
+
+    Saddles that strings share are misplaced together: the part that carries them was made for these strings.
 
     Args:
         instrument: the instrument that it is like.
@@ -51,11 +54,21 @@ def rehearsal_guitar(
     rooms = [min(adjuster.toward_nut_mm, adjuster.away_mm) for adjuster in instrument.bridge.adjusters]
     worst = min(WORST_SADDLE_MM, WORST_SHARE * min(rooms, default=0.0))
     numbers = range(1, len(instrument.strings) + 1)
+    moving = [adjuster.influence for adjuster in instrument.bridge.adjusters]
+    if any(len(influence) > 1 for influence in moving):
+        ways_mm = [draw.uniform(-worst, worst) for _ in moving]
+        errors_mm = [
+            draw.uniform(-SHARED_MM, SHARED_MM)
+            + sum(mm * influence.get(n, 0.0) for mm, influence in zip(ways_mm, moving, strict=True))
+            for n in numbers
+        ]
+    else:
+        errors_mm = [draw.uniform(-worst, worst) for _ in numbers]
     return Guitar.from_instrument(
         instrument,
         seed=seed,
         sample_rate_hz=sample_rate_hz,
-        saddle_error_mm=[draw.uniform(-worst, worst) for _ in numbers],
+        saddle_error_mm=errors_mm,
         detune_cents=[draw.uniform(-WORST_TUNING_CENTS, WORST_TUNING_CENTS) for _ in numbers],
         channels=len(instrument.strings) if string_a_channel else 1,
         faults=faults,

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
 from oscservice.api.address_table import address_space
 from oscservice.api.handler_context import CommandContext
-from oscservice.daemon.simulated_source import SimulatedSource, rehearsal_guitar
+from oscservice.daemon.simulated_source import SHARED_MM, SimulatedSource, rehearsal_guitar
 from oscservice.instrument.hardware import LOCKING, FineTuners, Nut
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.pitch import cents_between
@@ -137,6 +138,21 @@ def test_a_peg_that_would_break_a_string_behind_its_clamp_is_refused() -> None:
     with pytest.raises(OscRefusal, match="would break behind the nut") as refusal:
         ask("peg", "if", 1, 150.0)
     assert refusal.value.code is ErrorCode.REFUSED
+
+
+@pytest.mark.parametrize("name", ["six-string-648-paired", "six-string-628-bar"])
+def test_saddles_that_strings_share_are_misplaced_together(name: str) -> None:
+    """The part that carries them can be moved so that every string is within a cent: 0.374 mm a cent at fret 12."""
+    instrument = load_instrument(name)
+    off_mm = []
+    for seed in range(3):
+        rig = rehearsal_guitar(instrument, seed).rig
+        found_mm = [rig.saddle_mm(n) - rig.find_saddle_in_tune_mm(n) for n in STRINGS]
+        shares = np.array([[a.influence.get(n, 0.0) for a in instrument.bridge.adjusters] for n in STRINGS])
+        by_parts_mm = np.linalg.lstsq(shares, np.array(found_mm), rcond=None)[0]
+        assert np.max(np.abs(shares @ by_parts_mm - found_mm)) <= 2.0 * SHARED_MM
+        off_mm.append(max(map(abs, found_mm)))
+    assert max(off_mm) > 1.5
 
 
 def test_a_rehearsal_starts_as_it_always_did_or_as_a_technician_finds_the_guitar() -> None:
