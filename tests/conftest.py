@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import tempfile
 from collections.abc import Generator
 from pathlib import Path
 from typing import NoReturn
@@ -21,6 +22,7 @@ if sys.dont_write_bytecode:
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import hypothesis
+import made_once
 import pytest
 from packaged import packaged_recordings
 
@@ -28,6 +30,23 @@ from packaged import packaged_recordings
 hypothesis.settings.register_profile("repeatable", derandomize=True, database=None, deadline=None, print_blob=True)
 hypothesis.settings.register_profile("explore", derandomize=False, database=None, deadline=None, print_blob=True)
 hypothesis.settings.load_profile("repeatable")
+
+
+_OF_THIS_RUN = pytest.StashKey[tempfile.TemporaryDirectory[str]]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Give the processes of this run a folder for what is made once, unless whoever started it has given one."""
+    if made_once.FOLDER not in os.environ:
+        config.stash[_OF_THIS_RUN] = tempfile.TemporaryDirectory(prefix="oscservice-made-once-")
+        os.environ[made_once.FOLDER] = config.stash[_OF_THIS_RUN].name
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Delete it."""
+    if _OF_THIS_RUN in config.stash:
+        del os.environ[made_once.FOLDER]
+        config.stash[_OF_THIS_RUN].cleanup()
 
 
 def miss(reason: str) -> NoReturn:

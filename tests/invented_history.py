@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 import random
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 from bench.silent import SilentBench, Work
+from made_once import made_once
 
 from oscservice.hearing.reading import Reading
 from oscservice.instrument.instrument_file import load_instrument
@@ -105,6 +107,23 @@ def quick_check(work: HistoryTechnician, against: SetupSummary) -> None:
 
 def live(path: Path, planned: Sequence[Planned], preset: str = "six-string-628", identity: str = "the red one") -> None:
     """Write a journal of such sessions, of an invented instrument; the first has to be a set-up."""
+    for name, content in _lived(tuple(planned), preset, identity).items():
+        file = Path(f"{path}{name}")
+        file.parent.mkdir(exist_ok=True)
+        file.write_bytes(content)
+
+
+@made_once
+def _lived(planned: tuple[Planned, ...], preset: str, identity: str) -> dict[str, bytes]:
+    """Return the files of a journal: what comes after the journal's own name -> content."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "journal"
+        _live(path, planned, preset, identity)
+        files = [file for file in Path(folder).rglob("*") if file.is_file()]
+        return {str(file).removeprefix(str(path)): file.read_bytes() for file in files}
+
+
+def _live(path: Path, planned: Sequence[Planned], preset: str, identity: str) -> None:
     instrument = load_instrument(preset).model_copy(update={"identity": identity})
     draw = random.Random(f"{preset} {len(planned)}")
     numbers = range(1, len(instrument.strings) + 1)

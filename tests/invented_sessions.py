@@ -7,11 +7,12 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from bench.silent import SilentBench, Work
+from made_once import made_once
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import NewGauge, with_gauges
@@ -159,7 +160,7 @@ def kept(work: StepRecorder, name: str, label: str = "first set-up (invented)") 
     return Invented(name, work.instrument, tuple(tuple(step) for step in work.steps), label)
 
 
-@cache
+@made_once
 def normal() -> Invented:
     """A six-string with a spring-balanced bridge set up at fret 12, with a step taken back and a pluck dropped."""
     instrument = load_instrument(FLOATING)
@@ -173,7 +174,7 @@ def normal() -> Invented:
     return kept(work, "2026-11-25-1")
 
 
-@cache
+@made_once
 def thorough() -> Invented:
     """Six frets compared on a guitar with a worn string and a misplaced fret: causes are named, a string set aside."""
     instrument = load_instrument(SCREWS)
@@ -183,7 +184,7 @@ def thorough() -> Invented:
     return kept(work, "2026-11-25-2")
 
 
-@cache
+@made_once
 def eight() -> Invented:
     """An eight-string of several scales."""
     instrument = load_instrument(EIGHT)
@@ -192,7 +193,7 @@ def eight() -> Invented:
     return kept(work, "2026-11-25-3")
 
 
-@cache
+@made_once
 def bass() -> Invented:
     """A four-string bass."""
     instrument = load_instrument(BASS)
@@ -201,7 +202,7 @@ def bass() -> Invented:
     return kept(work, "2026-11-25-4")
 
 
-@cache
+@made_once
 def still_open() -> Invented:
     """A set-up left in the middle: two strings settled, one to move, the others not compared."""
     instrument = load_instrument(FLOATING).model_copy(update={"identity": "the red one"})
@@ -212,7 +213,7 @@ def still_open() -> Invented:
     return kept(work, "2026-11-25-5")
 
 
-@cache
+@made_once
 def quick() -> Invented:
     """A quick check after a set-up: one string's saddle crept, another went out of tune."""
     instrument = load_instrument(SCREWS)
@@ -231,7 +232,7 @@ def quick() -> Invented:
     return kept(check, "2026-11-25-7", "quick check against session 2026-11-25-6")
 
 
-@cache
+@made_once
 def returned() -> Invented:
     """An instrument that comes back with other strings on it: a worn string is advised on all the same, and saddles are
     moved further than advised."""
@@ -246,7 +247,7 @@ def returned() -> Invented:
     return kept(work, "2026-11-25-10", "back again (invented)")
 
 
-@cache
+@made_once
 def abandoned() -> Invented:
     """A session given up while strings were tuned, its texts full of marks."""
     instrument = load_instrument(SCREWS).model_copy(
@@ -266,13 +267,13 @@ def abandoned() -> Invented:
     return kept(work, "2026-11-25-8", label)
 
 
-@cache
+@made_once
 def empty() -> Invented:
     """A session in which nothing was begun."""
     return Invented("2026-11-25-9", None, (), "nothing yet")
 
 
-@cache
+@made_once
 def strings_of(count: int, frets: int) -> Invented:
     """An instrument of so many strings and frets, compared at the last one and set up."""
     given = load_instrument(SCREWS)
@@ -343,7 +344,7 @@ def with_job_sheet(one: Invented) -> Facts:
     return replace(one.facts, job=job_of(one.record.session, job_sheet_of(one)))
 
 
-@cache
+@made_once
 def out_of_travel() -> Invented:
     """A guitar with a fixed saddle whose crown has too little room."""
     instrument = load_instrument("acoustic-645")

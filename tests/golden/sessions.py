@@ -9,10 +9,10 @@ from __future__ import annotations
 import copy
 import random
 from collections.abc import Callable, Iterable, Sequence
-from functools import cache
 from typing import Any
 
 from bench.silent import SilentBench, Work
+from made_once import made_once
 from made_up_session import HARMONIC_CENTS, MadeUpSession, MadeUpTechnician, two_equal_strings
 
 from oscservice.hearing.listener import Quiet
@@ -364,7 +364,7 @@ def clamped() -> OnRig:
     return work
 
 
-@cache
+@made_once
 def set_up_before() -> tuple[OnRig, SetupSummary]:
     """A guitar set up, and how it was left."""
     work = OnRig(SCREWS, 7, 2.0)
@@ -492,7 +492,7 @@ def left_open() -> OnRig:
 
 
 SESSIONS: dict[str, Callable[[], OnRig | Said]] = {
-    made.__name__: cache(made)
+    made.__name__: made_once(made)
     for made in (
         floating,
         thorough,
