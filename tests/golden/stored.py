@@ -242,7 +242,7 @@ def difference(golden: Any, now: Any, path: str = "", near: float = NEAR) -> str
         same = math.isclose(golden, now, rel_tol=max(near, may_differ_by(path)), abs_tol=near)
         hint = f"; {WHERE_CHANGED_NUMBERS_GO}"
     else:
-        same, hint = _same(golden, now), ""
+        same, hint = _same(golden, now) or _near_texts(golden, now, may_differ_by(path)), ""
     return None if same else f"{path}: {golden!r} became {now!r}{hint}"
 
 
@@ -272,6 +272,15 @@ def _same(golden: Any, now: Any) -> bool:
     if isinstance(golden, str) and golden.startswith("#") and not EXACT:
         return golden.partition(" ")[0] == str(now).partition(" ")[0]
     return bool(golden == now or (isinstance(golden, str) and reworded(golden) == now))
+
+
+def _near_texts(golden: Any, now: Any, near: float) -> bool:
+    """True for texts that are the same but for their numbers, which differ by no more than ``near``."""
+    if not near or not isinstance(golden, str) or not isinstance(now, str):
+        return False
+    parts, others = (re.split(r"(\d+(?:\.\d+)?)", text) for text in (reworded(golden), now))
+    numbers = zip(parts[1::2], others[1::2], strict=False)
+    return parts[::2] == others[::2] and all(math.isclose(float(a), float(b), rel_tol=near) for a, b in numbers)
 
 
 def _gone(path: str) -> bool:

@@ -103,5 +103,10 @@ def test_a_number_may_differ_if_it_is_listed(monkeypatch: pytest.MonkeyPatch) ->
     assert difference(one, moved) is None
     assert difference(one, digested) is None
     assert difference(one, {**one, "doubt": "#2 3"}) is not None
+    monkeypatch.setitem(CHANGED_NUMBERS, "why", 0.1)
+    assert difference({"why": "string 4: 54% likely"}, {"why": "string 4: 51% likely"}) is None
+    assert difference({"why": "string 4: 54% likely"}, {"why": "string 4: 45% likely"}) is not None
+    assert difference({"why": "string 4: 54% likely"}, {"why": "string 4: 54% sure"}) is not None
+    assert difference({"why": "string 4: 54% likely"}, {"why": "string 4: 54% likely, 1"}) is not None
     assert difference(one, {**one, "strings": {"6": {"odds": [0.5, 0.26]}}}) is not None
     assert difference(one, {**one, "strings": {"6": {"even": [0.5, 0.25]}}}) is not None
