@@ -162,7 +162,7 @@ TEXTS: dict[str, str] = {
         "Tune up slowly, face away from it."
     ),
     "Away from the nut tightens the string: let it down first, eyes out of its line. Force no screw.": (
-        "Moving away from the nut tightens the string: slacken it first, keep your face away. Never force a screw."
+        "Moving away from the nut tightens the string: let it down first, keep your face away. Never force a screw."
     ),
     "wear glasses, cut them short, leave none lying about.": (
         "wear eye protection, cut them short, pick up every piece."
@@ -223,6 +223,11 @@ PATTERNS: dict[str, str] = {
     r"^String (\d+) is ([\d.]+) cents (?:flat|sharp): bring it (up|down), and pluck it open\.": (
         r"Tune string \1 \3 by \2 cents, then pluck it open."
     ),
+    r"^Move the saddle of string (\d+) ([\d.]+ mm [a-z ]+ the nut) and clamp it\. Then tune the string to pitch\.": (
+        r"Hold the saddle of string \1 (small screwdriver) so that it does not jump. Loosen its clamp screw (hex key), "
+        r"move the saddle \2, tighten the screw. Tune the string, then pluck it open."
+    ),
+    r"^(Turn the screw of saddle \d+ by [^:(]*): ": r"\1 (screwdriver): ",
     r"That is to (\d+) cents sharp of pitch\.": r"Its target is \1 cents above pitch.",
     r"That is to (\d+) cents flat of pitch\.": r"Its target is \1 cents below pitch.",
     r" target is 1 cents ": " target is 1 cent ",
@@ -263,6 +268,25 @@ PATTERNS: dict[str, str] = {
     r" did (\d+%) of what (?:it|they) should: ": r" had \1 of the expected effect: ",
 }
 """The same where numbers have to move, as regular expressions and what replaces them; after ``TEXTS``."""
+
+
+UNCOMPARED: tuple[str, ...] = (
+    r"(?<=^Tune string \d)( (?:up|down) by [\d.]+ cents)? to [A-G]#?\d( [+-]\d+ cents)?(?=,)",
+    r"(?<=^Tune string \d)( (?:up|down) by [\d.]+ cents)?( to pitch)?(?=,)",
+    r" Its target is \d+ cents? (?:above|below) pitch\.",
+    r"^Note where the saddle of string \d+ is \([^)]*\)\. ",
+    r" Meanwhile the other strings rise by up to \d+ cents: [^.]*\.",
+    r"(?<=Tune the string) to [A-G]#?\d( [+-]\d+ cents)?(, press [^,]*)?(?=, then pluck)",
+)
+"""Parts of texts, as regular expressions, that both sides may have: the pitch to tune to is told as a note now, which
+can't be made of the golden text. The target itself, a number, is compared."""
+
+
+def shortened(text: str) -> str:
+    """Return a text without the parts that are not compared."""
+    for pattern in UNCOMPARED:
+        text = re.sub(pattern, "", text)
+    return text
 
 
 def reworded(text: str) -> str:

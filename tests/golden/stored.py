@@ -32,6 +32,7 @@ from golden.differences import (
     NEW_STATE_FIELDS,
     RENAMED_STATE_FIELDS,
     reworded,
+    shortened,
 )
 from pydantic import BaseModel
 
@@ -271,7 +272,9 @@ def _same(golden: Any, now: Any) -> bool:
         return False
     if isinstance(golden, str) and golden.startswith("#") and not EXACT:
         return golden.partition(" ")[0] == str(now).partition(" ")[0]
-    return bool(golden == now or (isinstance(golden, str) and reworded(golden) == now))
+    if golden == now or not isinstance(golden, str) or not isinstance(now, str):
+        return bool(golden == now)
+    return shortened(reworded(golden)) == shortened(now)
 
 
 def _near_texts(golden: Any, now: Any, near: float) -> bool:
