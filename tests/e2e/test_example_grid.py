@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from control_surface import Surface
 from oscservice_process import ROOT, running_daemon, wait_until
-from small_instruments import SCREWS, instrument_file
+from small_instruments import cut_preset
 
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.simulate.technician import Technician
@@ -27,7 +27,7 @@ def told(technician: Technician, address: str) -> object:
 
 
 def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
-    instrument = instrument_file(tmp_path, SCREWS)
+    instrument = cut_preset(tmp_path, "six-string-628-zero-fret", (3, 4))
     surface = Surface()
     path = tmp_path / "grid.toml"
     text = EXAMPLE.read_text(encoding="utf-8")
@@ -43,7 +43,7 @@ def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
             technician.subscribe()
             surface.shown("/grid/title", "Begin a session: name the instrument and the job.")
             surface.press("/grid/key/start", 1)
-            surface.shown("/grid/warning", 0)
+            surface.shown("/grid/warning", 1)
             surface.press("/grid/key/start", 0)
             surface.press("/grid/key/start", 1)
             surface.shown("/grid/title", "Pluck string 2 open.")
@@ -62,6 +62,7 @@ def test_from_the_first_press_to_the_check_after_a_take(tmp_path: Path) -> None:
             client = daemon.client()
             client.ask("/subscribe")
             client.until("/prompt", "hand_over")
+            assert all(abs(technician.truth(n)[1]) <= 2.0 for n in (1, 2))
             surface.press("/recorder/recording", 1)
             surface.press("/recorder/recording", 0)
             client.until("/prompt", "pluck_open")

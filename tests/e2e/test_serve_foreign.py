@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from conftest import need
 from oscservice_process import command, environment, in_own_network
-from small_instruments import CLAMPS, SCREWS, instrument_file
+from small_instruments import cut_preset
 
 pytestmark = [pytest.mark.foreign, pytest.mark.slow]
 
@@ -23,11 +23,11 @@ kill -TERM $daemon; wait $daemon; echo "daemon $?"
 """
 
 
-@pytest.mark.parametrize("head", [SCREWS, CLAMPS], ids=["screws", "clamps"])
-def test_a_session_is_driven_from_idle_to_closed(tmp_path: Path, head: str) -> None:
+@pytest.mark.parametrize("preset", ["six-string-648-compensated", "six-string-648"], ids=["screws", "clamps"])
+def test_a_session_is_driven_from_idle_to_closed(tmp_path: Path, preset: str) -> None:
     for program, package in (("oscsend", "liblo-tools"), ("oscdump", "liblo-tools"), ("socat", "socat")):
         need(program, package)
-    instrument = instrument_file(tmp_path, head)
+    instrument = cut_preset(tmp_path, preset, (3, 4))
     words = ["--source", "simulated", "--stepped", "--seed", "1", "--instrument", instrument]
     daemon = command("serve", *words, "--journal", tmp_path / "j.sqlite3")
     done = subprocess.run(
