@@ -334,6 +334,8 @@ def test_a_baseline_of_another_instrument_is_refused_and_tolerances_are_judged(
         ([], "there is nothing to check; name recordings, or a manifest with --manifest"),
         (["takes", "--accept"], "--accept needs to know where the baseline goes; add --baseline FILE"),
         (["takes", "--instrument", "none"], "'none' is neither a preset nor a readable file"),
+        (["takes", "--in-tuning", "drop D"], "--in-tuning: found no instrument; expected the one whose file names"),
+        (["takes", "--instrument", "six-string-648", "--in-tuning", "x"], "six-string-648: tuning: found 'x', this"),
         (["--list", "nowhere.txt"], "nowhere.txt: the list can't be read (No such file or directory)"),
     ],
 )

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from instrument_tunings import tunings_toml
 from numpy.typing import NDArray
 from oscservice_process import run_command, run_process
 from simulated_recordings import LEAD_S, NOTE_S, REST_S, guitar, open_strings, played
@@ -63,6 +64,15 @@ def test_each_note_of_a_file_is_a_row_with_the_documented_keys(three: Path) -> N
 def test_an_instrument_names_the_strings(three: Path) -> None:
     got = run_command("measure", "--json", "--instrument", "six-string-648", three)
     assert [(row["string"], row["place"]) for row in rows(got.out)] == [(6, "open"), (5, "open"), (4, "open")]
+
+
+def test_an_instrument_in_another_tuning_names_its_strings(three: Path, tmp_path: Path) -> None:
+    file = tmp_path / "tunings.toml"
+    file.write_text(tunings_toml(), encoding="utf-8")
+    words = ("--instrument", file, "--json", three)
+    strings = [row.get("string") for row in rows(run_command("measure", *words).out)]
+    dropped = [row.get("string") for row in rows(run_command("measure", "--tuning", "drop D", *words).out)]
+    assert (strings, dropped) == ([6, 5, 4], [None, 5, 4])
 
 
 def test_a_note_that_is_no_open_string_is_given_to_none(tmp_path: Path) -> None:
@@ -197,6 +207,7 @@ def test_the_other_files_are_still_measured(tmp_path: Path, three: Path) -> None
     ("option", "value", "words"),
     [
         ("--expect", "h2", "--expect: "),
+        ("--tuning", "drop D", "--tuning: found no --instrument; expected the one whose file names the tuning"),
         ("--instrument", "no-such-one", "is neither a preset nor a readable file"),
     ],
 )

@@ -88,6 +88,7 @@ def test_a_person_sees_each_step_and_the_outcome(twice: Rehearsed) -> None:
     [
         (["--instrument", "no-such-one"], "is neither a preset nor a readable file"),
         (["--tolerance", "0.01"], "--tolerance"),
+        (["--tuning", "drop D"], "tuning: found 'drop D', this instrument has none; add [[tuning]] entries"),
         (["--frets", "0 99"], "frets: fret 0; this instrument has 1 to"),
     ],
 )

@@ -97,6 +97,7 @@ def test_another_tuning_and_a_capo(tmp_path: Path, done: tuple[MadeUpSession, Ma
         ((), 2, "session 2026-11-25-1: no string was compared"),
         (("nobody",), 5, "there is no session 'nobody'"),
         (("--capo", "40"), 2, "capo: fret 40"),
+        (("--tuning", "drop D"), 2, "tuning: found 'drop D', this instrument has none"),
         (("--notes", "E4 B3"), 2, "notes: found 2, expected 6"),
         (("--semitones", "-2", "--notes", "E4"), 2, "--notes and --semitones"),
     ],
