@@ -127,7 +127,7 @@ def test_silence_and_samples_that_are_no_numbers_end_as_they_should(tmp_path: Pa
         words = ["--source", f"file:{tmp_path / f'{name}.wav'}", "--fast", "--exit-at-end"]
         got = run_command("serve", "--port", "0", "--journal", journal, *words)
         assert (got.code, got.err) == (0, "")
-        assert got.out.splitlines()[1:] == ["audio: running", *remark, "audio: ended"]
+        assert got.out.splitlines()[2:] == ["audio: running", *remark, "audio: ended"]
 
 
 def test_an_unknown_device_ends_with_3(journal: Path, tmp_path: Path) -> None:

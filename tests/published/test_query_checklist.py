@@ -27,7 +27,7 @@ PATIENCE_S = 20.0
 INSTRUMENT = "six-string-648"
 UNITS = {"time.cents", "time.hz", "time.second", "time.ms", "distance.mm", "gain.db"}
 """Those of the proposal's list that fit."""
-OWN_UNITS = {"turns", "N", "days", "semitones"}
+OWN_UNITS = {"h", "turns", "N", "days", "semitones"}
 OPTIONAL = {"ACCESS", "VALUE", "RANGE", "DESCRIPTION", "TAGS", "EXTENDED_TYPE", "UNIT", "CRITICAL", "CLIPMODE"} | {
     "OVERLOADS",
     "HTML",
@@ -151,7 +151,7 @@ def test_q3_every_node_has_its_path_containers_contents_and_methods_a_type(daemo
     assert set(told["/bench/string"]) == {"FULL_PATH", "CONTENTS"}  # a container, and no method
     assert {"CONTENTS", "TYPE"} <= set(told["/bench/prompt"])  # both
     assert "CONTENTS" not in told["/bench/string/6/cents"]
-    assert told["/bench/session/begin"]["TYPE"] == "ssfs"
+    assert told["/bench/session/begin"]["TYPE"] == "ssfss"
     assert told["/bench/session/next"]["TYPE"] == ""
 
 

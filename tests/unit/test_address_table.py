@@ -90,7 +90,7 @@ def test_the_table_keeps_to_osc() -> None:
     ("path", "tags"),
     [
         ("/reading", "isisiffff"),
-        ("/session/begin", "ssf?s?"),
+        ("/session/begin", "ssf?s?s?"),
         ("/session/inspect", "sss?"),
         ("/string/{string}/focus", "s?"),
         ("/simulator/pluck", "isf?"),
