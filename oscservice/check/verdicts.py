@@ -132,7 +132,7 @@ class CheckedQuantity(StrEnum):
 
 WHAT_TEXTS = {
     CheckedQuantity.TUNING: "the open string's deviation from its pitch",
-    CheckedQuantity.ERROR: "a fret or harmonic compared with the open string, in equal temperament",
+    CheckedQuantity.ERROR: "a fret or harmonic compared with the open string, from where it is wanted",
     CheckedQuantity.PITCH_DRIFT: "the pitch compared with the baseline",
     CheckedQuantity.ERROR_DRIFT: "the error compared with the baseline",
     CheckedQuantity.PRESENCE: "heard both in the baseline and here",

@@ -284,7 +284,7 @@ def _need_own(state: State, taken: ev.ReadingTaken) -> None:
 def _sounds_like(state: State, taken: ev.ReadingTaken) -> str:
     """The place on its string whose pitch a note is nearest to, in words; for one that has none such, its pitch."""
     assert state.instrument is not None
-    above_cents = taken.cents + 100.0 * Place.parse(taken.place).semitones
+    above_cents = taken.cents + state.instrument.string(taken.string).interval_cents(Place.parse(taken.place))
     fret = round((above_cents - (state.string(taken.string).open_cents or 0.0)) / 100.0)
     if not 0 <= fret <= state.instrument.frets:
         return f"{taken.f1_hz:.1f} Hz"
