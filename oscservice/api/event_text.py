@@ -6,6 +6,7 @@ import json
 
 from oscservice.advice.correction import SHOWN_MM, direction_of
 from oscservice.instrument.pitch import Place
+from oscservice.instrument.spec import Instrument
 from oscservice.sentences.plural import counted, numbered
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session import events as ev
@@ -29,7 +30,9 @@ def sentence(event: ev.Event, sentences: Sentences = ENGLISH) -> str | None:
 def _line(event: ev.Event) -> str | None:
     match event:
         case ev.SessionBegun(label=label, tolerance_cents=tolerance):
-            return f"session begun: {label} (tolerance {counted(tolerance, 'cent')})"
+            tuning = Instrument.from_json(event.instrument).tuning
+            how = f"tolerance {counted(tolerance, 'cent')}" + (f", tuning {tuning}" if tuning else "")
+            return f"session begun: {label} ({how})"
         case ev.ItemInspected(item=item, verdict=verdict, note=note):
             return f"inspection: {item} {verdict}" + (f" ({note})" if note else "")
         case ev.ItemMeasured(text=text, left=left):

@@ -13,6 +13,7 @@ from instrument_tunings import TUNINGS, tuned_instrument, tunings_toml
 from invented_sessions import out_of_tune
 from scipy.optimize import minimize_scalar
 
+from oscservice.api.event_text import sentence
 from oscservice.errors import InputError
 from oscservice.instrument.fretting import FrettedString, fretted_error_cents, fretted_string
 from oscservice.instrument.instrument_file import load_instrument, preset_toml, read_instrument
@@ -20,6 +21,7 @@ from oscservice.instrument.modified_instrument import tuned_by, with_capo, with_
 from oscservice.instrument.pitch import Place, cents_between
 from oscservice.instrument.spec import Instrument
 from oscservice.instrument.tunings import both_tunings, in_tuning
+from oscservice.session import events as ev
 from oscservice.simulate.guitar_mechanics import Rig
 
 GUITAR = tuned_instrument()
@@ -177,6 +179,17 @@ def test_the_order_of_two_tunings_is_that_of_the_tuning_in_use_only(names: tuple
     for here, there in zip(one.strings, other.strings, strict=True):
         for fret in here.fret_targets_cents:
             assert here.fret_targets_cents[fret] == pytest.approx(-there.fret_targets_cents[fret])
+
+
+def test_the_line_of_a_session_that_begins_names_the_tuning() -> None:
+    lines = []
+    for instrument in (load_instrument("six-string-648"), with_tuning(GUITAR, "drop D")):
+        begun = ev.SessionBegun(instrument.to_json(), "job 7", 2.0, 12)
+        lines.append(sentence(begun))
+    assert lines == [
+        "session begun: job 7 (tolerance 2 cents)",
+        "session begun: job 7 (tolerance 2 cents, tuning drop D)",
+    ]
 
 
 def rms_in_both(rig: Rig, instrument: Instrument) -> float:
