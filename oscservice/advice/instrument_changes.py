@@ -23,6 +23,8 @@ SPRINGS_SHARE = 0.02
 practice, no source)."""
 
 _SAME = 1e-9
+_MOST_LISTED = 4
+"""Most targets of frets that a line lists one by one."""
 
 
 @dataclass(frozen=True)
@@ -132,8 +134,11 @@ def _string_parts(was: StringSpec, here: StringSpec) -> list[str]:
 
 def _targets(string: StringSpec) -> str:
     """Return the frets with a target in words."""
-    wanted = [f"{fret}: {cents:+.1f}" for fret, cents in sorted(string.fret_targets_cents.items())]
-    return f"({', '.join(wanted)} cents)" if wanted else "(none)"
+    wanted = string.fret_targets_cents
+    if len(wanted) > _MOST_LISTED:
+        return f"({len(wanted)} frets, {min(wanted.values()):+.1f} to {max(wanted.values()):+.1f} cents)"
+    listed = [f"{fret}: {cents:+.1f}" for fret, cents in sorted(wanted.items())]
+    return f"({', '.join(listed)} cents)" if listed else "(none)"
 
 
 def _height_parts(was: StringSpec, here: StringSpec) -> list[str]:

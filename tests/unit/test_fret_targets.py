@@ -21,6 +21,7 @@ from oscservice.instrument.fretting import fretted_error_cents, fretted_string
 from oscservice.instrument.instrument_file import load_instrument
 from oscservice.instrument.modified_instrument import with_capo, with_fret_targets, with_tuning
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.tunings import in_tuning
 from oscservice.report.page import page
 from oscservice.report.report_text import scale_text, targets_text
 from oscservice.session.session_results import summary_of
@@ -127,6 +128,8 @@ def test_new_targets_are_a_change_of_the_instrument() -> None:
     (change, *_) = instrument_changes(GUITAR, GUITAR, with_fret_targets(GUITAR, {2: {12: 2.0, 3: -1.0}}))
     assert change.what == "string/2"
     assert "wanted errors of frets (none) → (3: -1.0, 12: +2.0 cents)" in change.text
+    *_, sixth = instrument_changes(GUITAR, GUITAR, in_tuning(GUITAR, "standard + drop D"))
+    assert "wanted errors of frets (none) → (22 frets, -3.2 to -0.3 cents)" in sixth.text
 
 
 def test_a_report_says_where_errors_count_from() -> None:
