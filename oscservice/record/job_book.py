@@ -250,17 +250,22 @@ def _plain(entry: JobEntry) -> tuple[Any, ...]:
     return entry.seq, entry.at_utc, entry.by, entry.seal, object_in(entry.body), entry.hash
 
 
-def _whole_copy(path: Path, record: JobRecord) -> JobRecord | None:
-    """Return a copy of this session's job sheet, if it is one and each of its lines is good. Raises OSError."""
-    copy = _read_file(path)
+def _whole_copy(text: bytes, record: JobRecord) -> JobRecord | None:
+    """Return the copy of this session's job sheet that a file has, if it is one and each of its lines is good."""
+    copy = _copy_in(text)
     if copy is None or (copy.origin, copy.started_utc) != (record.origin, record.started_utc):
         return None
-    return copy if path.read_bytes().count(b"\n") == len(copy.entries) + 1 else None
+    return copy if text.count(b"\n") == len(copy.entries) + 1 else None
 
 
 def _read_file(path: Path) -> JobRecord | None:
     """Return a copy up to its last good entry; None if there is no job sheet in it. Raises OSError."""
-    head, *found = [object_in(line) for line in path.read_text("utf-8", "replace").split("\n")[:-1]] or [None]
+    return _copy_in(path.read_bytes())
+
+
+def _copy_in(text: bytes) -> JobRecord | None:
+    """Return the copy that a file has, up to its last good entry; None if there is no job sheet in it."""
+    head, *found = [object_in(line) for line in text.decode("utf-8", "replace").split("\n")[:-1]] or [None]
     if head is None:
         return None
     try:
@@ -275,9 +280,10 @@ def _write_file(path: Path, record: JobRecord) -> str:
     try:
         text = "".join(f"{line}\n" for line in job_lines(record)).encode("ascii")
         if path.exists():
-            if path.read_bytes() == text:
+            there = path.read_bytes()  # read once: another process may replace it at any time
+            if there == text:
                 return ""
-            copy = _whole_copy(path, record)
+            copy = _whole_copy(there, record)
             if copy is None or not (
                 _begin_with(record.entries, copy.entries) or _begin_with(copy.entries, record.entries)
             ):

@@ -42,7 +42,7 @@ def test_a_node_that_is_called_and_contains_others_has_both() -> None:
     told = whole(NODES["/bench/prompt"], {"/prompt": ("pluck",), "/prompt/text": ("Pluck string 1.",)})
     contents = told["CONTENTS"]
     assert isinstance(contents, dict)
-    assert (told["TYPE"], told["VALUE"], sorted(contents)) == ("s", ["pluck"], ["caution", "text"])
+    assert (told["TYPE"], told["VALUE"], sorted(contents)) == ("s", ["pluck"], ["caution", "reason", "text", "tool"])
     assert one(NODES["/bench/prompt/text"], "VALUE", {}) == {"VALUE": [None]}
 
 
@@ -104,9 +104,9 @@ def test_arguments_without_unit_or_range_are_null_next_to_others() -> None:
 def test_arguments_that_may_be_left_out_make_shorter_overloads() -> None:
     told = whole(NODES["/bench/session/begin"], {})
     shorter = told["OVERLOADS"]
-    assert told["TYPE"] == "ssfs"
+    assert told["TYPE"] == "ssfss"
     assert isinstance(shorter, list)
-    assert [s["TYPE"] for s in shorter if isinstance(s, dict)] == ["ss", "ssf"]
+    assert [s["TYPE"] for s in shorter if isinstance(s, dict)] == ["ss", "ssf", "ssfs"]
     assert shorter[0] == {"TYPE": "ss", "CLIPMODE": ["none", "none"]}
     assert "OVERLOADS" not in whole(NODES["/bench/session/next"], {})
     assert whole(NODES["/bench/session/next"], {})["TYPE"] == ""

@@ -105,11 +105,11 @@ def test_a_string_left_out_says_why() -> None:
     assert topics(job.state)["/string/6/reason"] == ("",)
     job.do(cm.SetAside(6, "worn at the 3rd fret"))
     assert topics(job.state)["/string/6/reason"] == ("worn at the 3rd fret",)
-    # The screws of this preset have 4 mm either way: 30 cents ask for some 11 mm.
+    # The screws of this preset have 5 mm either way: 30 cents ask for some 11 mm.
     job.bracket(5, 30.0)
-    job.do(cm.Moved(5, 4.0))
+    job.do(cm.Moved(5, 5.0))
     job.hear(5)
-    job.bracket(5, 20.0)
+    job.bracket(5, 17.0)
     (reason,) = topics(job.state)["/string/5/reason"]
     assert reason.endswith("mm of travel missing")
     fixed = MadeUpSession(FIXED).tuned()
