@@ -1,4 +1,4 @@
-"""Mistakes at a silent bench: how many the session notices before they cost a comparison, and how many it only imagines.
+"""Mistakes at a silent bench: how many the session notices before they cost a comparison, and how many it imagines.
 
     python tests/bench/missed_steps.py [SET-UPS WITH A MISTAKE] [SET-UPS WITHOUT]
 
