@@ -17,8 +17,8 @@ _NUMBER_WIDTH = 4
 class PromptPrinter:
     """Prints prompts as they come.
 
-    The same prompt several times in a row is printed once, with their number. The caution, tool and reason of a prompt
-    are printed when they first come up, and when they are others than the last time.
+    The same prompt several times in a row is printed once, with how often it came. The tool, caution and reason of a
+    prompt are printed when they first come up, and when they are others than at the last prompt of its code.
 
     Args:
         print_line: prints a line.
@@ -33,7 +33,7 @@ class PromptPrinter:
         self._count = 0
         self._waiting: PromptSeen | None = None
         self._times = 0
-        self._told: dict[tuple[str, str], str] = {}
+        self._told: dict[str, tuple[str, ...]] = {}
 
     def take(self, seen: PromptSeen) -> None:
         """Take the next prompt; the one before it is printed now, if it was another."""
@@ -52,11 +52,13 @@ class PromptPrinter:
         self._waiting = None
         times = f" ({self._times} times)" if self._times > 1 else ""
         self._print(f"{first:{_NUMBER_WIDTH}}  ", f"{seen.text}{times}")
-        for what, text in (("Tool", seen.tool), ("Caution", seen.caution), ("Reason", seen.reason)):
-            if self._told.get((seen.code, what), "") != text:
-                self._told[seen.code, what] = text
-                if text:
-                    self._print(" " * (_NUMBER_WIDTH + 4), f"{what}: {text}")
+        more = (seen.tool, seen.caution, seen.reason)
+        if self._told.get(seen.code) == more:
+            return
+        self._told[seen.code] = more
+        for what, text in zip(("Tool", "Caution", "Reason"), more, strict=True):
+            if text:
+                self._print(" " * (_NUMBER_WIDTH + 4), f"{what}: {text}")
 
     def _print(self, before: str, text: str) -> None:
         told = told_in(text, self._lengths)

@@ -23,7 +23,7 @@ from oscservice.session.commands import Ignored, Refused, impossible
 from oscservice.session.decide_reading import decide_doubt, decide_reading, need_clear
 from oscservice.session.event_values import NOTHING_HELD, HeldStep, held_text
 from oscservice.session.evolve import conclude_all
-from oscservice.session.hand_steps import done, must_be_slack, opened_first, waiting_step
+from oscservice.session.hand_steps import done, left_slack, must_be_slack, opened_first, waiting_step
 from oscservice.session.inspection import describe_strings, fit, inspect, measure
 from oscservice.session.judgement import comparison_of, judge_string
 from oscservice.session.missed_steps import read_otherwise
@@ -146,7 +146,8 @@ def _next(state: State, command: cm.Next) -> list[ev.Event]:
         if string.status is Status.TO_MOVE and must_be_slack(state, state.focus):
             return [*opened, ev.StringSlackened(state.focus, heard=False)]
         mm = string.advice.mm if string.advice is not None else 0.0
-        return [*opened, ev.SaddleMoved(state.focus, mm, told=True)]
+        moved = ev.SaddleMoved(state.focus, mm, told=True)
+        return [*opened, moved, *left_slack(state, state.focus, heard=False)]
     step = waiting_step(state)
     if step is not None:
         return [done(step, heard=False)]
@@ -248,7 +249,8 @@ def _moved(state: State, command: cm.Moved) -> list[ev.Event]:
             raise Refused("range", f"the saddle of string {number} would have moved {reached_mm:+.0f} mm in all")
     if state.instrument.bridge.slacken and string.status is not Status.SLACK:
         raise Refused("refused", f"slacken string {command.string} first and report it: this saddle is clamped")
-    return [*opened_first(state, heard=False), ev.SaddleMoved(command.string, command.mm, told=True)]
+    moved = ev.SaddleMoved(command.string, command.mm, told=True)
+    return [*opened_first(state, heard=False), moved, *left_slack(state, command.string, heard=False)]
 
 
 def _saddle_at(state: State, command: cm.SaddleAt) -> list[ev.Event]:

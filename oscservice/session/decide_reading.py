@@ -24,7 +24,7 @@ from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.commands import Ignored, Refused
-from oscservice.session.hand_steps import must_be_slack, opened_first
+from oscservice.session.hand_steps import left_slack, must_be_slack, opened_first
 from oscservice.session.missed_steps import after_tuning, not_slack, still_stretching
 from oscservice.session.next_pluck import TUNING_WINDOW_CENTS, UNSURE_LIMIT_CENTS, asked, in_tune, pattern_of, unclear
 from oscservice.session.state import DoubtfulReading, State
@@ -309,7 +309,8 @@ def _doubted(first: ev.ReadingTaken, second: ev.ReadingTaken, best: Assignment, 
 
 
 def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> list[ev.Event]:
-    """While a saddle is moved only two things count: the string was slackened, or it is back at pitch."""
+    """While a saddle is moved only two things count: the string was slackened, or it is back at pitch. One that stays
+    slack for the next saddle is plucked slack."""
     reading, number = command.reading, state.focus
     if command.only_string not in (None, number):
         raise Ignored(f"string {number} is being moved; other strings do not count now")
@@ -326,10 +327,13 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
             _need_sure(_taken(Assignment(number, OPEN, own, 1.0), command), UNSURE_LIMIT_CENTS)
             return [*opened_first(state, heard=True), ev.StringSlackened(number, heard=True)]
         raise Ignored("another string, or no string")
-    if abs(own) > AT_PITCH_CENTS:
-        raise Ignored(f"string {number} is not back at pitch")
     mm = string.advice.mm if string.advice is not None else 0.0
     back = ev.SaddleMoved(number, mm, told=False)
+    if SLACKEST_CENTS < own < SLACK_CENTS and left_slack(state, number, heard=True):
+        _need_sure(_taken(Assignment(number, OPEN, own, 1.0), command), UNSURE_LIMIT_CENTS)
+        return [back, *left_slack(state, number, heard=True)]
+    if abs(own) > AT_PITCH_CENTS:
+        raise Ignored(f"string {number} is not back at pitch")
     return [*opened_first(state, heard=True), back, _taken(Assignment(number, OPEN, own, 1.0), command)]
 
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.correction import SHOWN_MM
 from oscservice.instrument.spec import SCREW, Instrument
 from oscservice.session import events as ev
 from oscservice.session.last_pass import next_to_prove
 from oscservice.session.state import State
-from oscservice.session.vocabulary import HandStep, Phase
+from oscservice.session.vocabulary import HandStep, Phase, Status
 
 LET_DOWN_SEMITONES = 2
 """How far a string is let down before a screw tightens it: a millimetre of saddle is worth about as much (derived from
@@ -81,6 +82,23 @@ def to_last_pass(state: State) -> list[ev.Event]:
 def opened_first(state: State, *, heard: bool) -> list[ev.Event]:
     """The event that the nut clamps are open, where a string could not have been slackened or tuned otherwise."""
     return [ev.NutClamped(False, heard)] if state.nut_closed else []
+
+
+def moved_next(state: State, number: int) -> int | None:
+    """The string whose saddle is moved in the same go as that of string ``number``, which is slack, before any of them
+    is tuned: a bar's other screw. None if there is none."""
+    instrument = state.instrument
+    if instrument is None or not instrument.bridge.slacken or state.string(number).status is not Status.SLACK:
+        return None
+    together = strings_moved_together(instrument, number)
+    waiting = (n for n in reversed(together) if n != number and state.string(n).status is Status.TO_MOVE)
+    return next((n for n in waiting if state.string(n).advice is not None), None)
+
+
+def left_slack(state: State, number: int, *, heard: bool) -> list[ev.Event]:
+    """The event that the string of the next saddle is slack already; ``state`` is before that of ``number`` moved."""
+    follows = None if state.by_hand else moved_next(state, number)
+    return [] if follows is None else [ev.StringSlackened(follows, heard)]
 
 
 def must_be_slack(state: State, number: int) -> bool:

@@ -13,12 +13,12 @@ from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.pluck_strength import amplitude, slope_for
-from oscservice.instrument.hardware import AWAY_FROM_NUT, STRING_LOCK, UP
+from oscservice.instrument.hardware import AWAY_FROM_NUT, STRING_LOCK, TWO_SCREW_BAR, UP
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
-from oscservice.instrument.spec import SHAPED
+from oscservice.instrument.spec import SHAPED, Adjuster
 from oscservice.sentences.sentence_table import ENGLISH, Sentences
 from oscservice.session.events import MissedStepNoticed
-from oscservice.session.hand_steps import LET_DOWN_SEMITONES, far_moved, must_be_slack, waiting_step
+from oscservice.session.hand_steps import LET_DOWN_SEMITONES, far_moved, moved_next, must_be_slack, waiting_step
 from oscservice.session.inspection import off, off_code
 from oscservice.session.item_texts import item_texts, tool_name
 from oscservice.session.next_pluck import asked, in_tune, unclear
@@ -296,8 +296,12 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
         return "place_saddle", values
     way = {TOWARD: "toward_nut", AWAY: "away_from_nut"}.get(advice.direction, "stay")
     values |= {"mm": abs(advice.mm), "direction": sentences.text("words", way)}
-    values |= {"bend": _bend(state, advice.mm, sentences)}
+    values |= {"then": _then(state, values, _bend(state, advice.mm, sentences), sentences)}
     adjuster = state.instrument.adjuster_of(number)
+    if adjuster is not None:
+        bar = state.instrument.bridge.saddle == TWO_SCREW_BAR
+        values |= {"part": _part(state, adjuster, sentences), "screw": _screw(state, adjuster, sentences)}
+        values |= {"where": sentences.text("words", "at_string", string=number) if bar else ""}
     turns = ""
     if advice.turns is not None:
         turns = turns_text(advice.turns, sentences) + _sense(state, number, sentences)
@@ -313,6 +317,32 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
     if adjuster is not None and adjuster.means == SHAPED:
         return "shape_crown", values
     return "turn_screw" if advice.turns is not None else "shift_saddle", values
+
+
+def _then(state: State, values: dict[str, object], bend: str, sentences: Sentences) -> str:
+    """What follows a move, in words: the string is tuned, or stays slack for the next saddle."""
+    key = "then_tune" if moved_next(state, state.focus) is None else "then_next"
+    return sentences.text("words", key, bend=bend, **values)
+
+
+def _part(state: State, adjuster: Adjuster, sentences: Sentences) -> str:
+    """The part that is moved for the string in focus, in words."""
+    assert state.instrument is not None
+    crown, bar = adjuster.means == SHAPED, state.instrument.bridge.saddle == TWO_SCREW_BAR
+    return sentences.text("words", "crown" if crown else "bar" if bar else "saddle", string=state.focus)
+
+
+def _screw(state: State, adjuster: Adjuster, sentences: Sentences) -> str:
+    """The screw that is turned for the string in focus, in words."""
+    assert state.instrument is not None
+    if state.instrument.bridge.saddle == TWO_SCREW_BAR:
+        first = list(state.instrument.bridge.adjusters).index(adjuster) == 0
+        return sentences.text("words", "treble_screw" if first else "bass_screw", string=state.focus)
+    if len(adjuster.influence) > 1:
+        return sentences.text(
+            "words", "screw_of", strings=_strings(sorted(adjuster.influence, reverse=True), sentences)
+        )
+    return sentences.text("words", "screw", string=state.focus)
 
 
 def _sense(state: State, number: int, sentences: Sentences) -> str:

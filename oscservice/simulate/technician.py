@@ -216,10 +216,17 @@ class Technician:
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "shift_saddle" | "turn_screw" | "shape_crown":
                 self._open_nut()
-                if self._placed != string:  # otherwise it was moved, and only the pluck after it was not heard
+                again = self._placed == string  # it was moved, and only the pluck after it was not heard
+                if not again:
                     self._move_saddle(string)
                     self._placed = string
-                self._bring_up(string)
+                if self._another_follows(string):
+                    if again:
+                        self._ask("/session/next")
+                        self._pause(_REST_S)
+                        return
+                else:
+                    self._bring_up(string)
                 self._pluck(string, "open", _TUNING_NOTE_S)
             case "bring_up":
                 self._bring_up(string)
@@ -295,6 +302,11 @@ class Technician:
         if abs(mm) > abs(wanted):
             mm = math.copysign(min(abs(mm), max(abs(wanted), room)), mm)
         self._place_saddle(string, mm)
+
+    def _another_follows(self, string: int) -> bool:
+        """Return True if the saddle of another string is moved in the same go: a bar's other screw."""
+        others = [number for number in self._holding.get(string, ()) if number != string]
+        return any(self._text(f"/string/{number}/status") == "to move" for number in others)
 
     def _place_saddle(self, string: int, mm: float, *clamp: int) -> None:
         """Move a saddle by so much, or to the end of its travel; a 0 after that leaves its clamp screw loose."""

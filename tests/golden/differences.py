@@ -153,7 +153,9 @@ TEXTS: dict[str, str] = {
     "Let it down a little at a time, and keep your eyes out of its line.": (
         "Lower the pitch a little at a time, and keep your face away from the string."
     ),
-    "slacken first, eyes out of its line.": "slacken first, keep your face away.",
+    "Never loosen a saddle clamp under a string at pitch: slacken first, eyes out of its line.": (
+        "Never loosen a saddle under a string at pitch: slacken first, keep your face away."
+    ),
     "Clamp screws snug and no more. Tune up slowly, eyes out of the string's line; its end is sharp.": (
         "Tighten clamp screws until snug, no further. Tune up slowly, face away from the string; its end is sharp."
     ),
@@ -225,9 +227,13 @@ PATTERNS: dict[str, str] = {
     ),
     r"^Move the saddle of string (\d+) ([\d.]+ mm [a-z ]+ the nut) and clamp it\. Then tune the string to pitch\.": (
         r"Hold the saddle of string \1 (small screwdriver) so that it does not jump. Loosen its clamp screw (hex key), "
-        r"move the saddle \2, tighten the screw. Tune the string, then pluck it open."
+        r"move the saddle \2, tighten the screw. Tune string \1, then pluck it open."
     ),
     r"^(Turn the screw of saddle \d+ by [^:(]*): ": r"\1 (screwdriver): ",
+    r"^(Turn the screw of saddle (\d+) by .*)Tune the string, then": r"\1Tune string \2, then",
+    r"^(Slacken .*, then pluck string (\d+)) or confirm\. Its saddle (will move [^.]*\.\d mm [^.]*)\.": (
+        r"Note where the saddle of string \2 is (rule, calliper or pencil mark): it \3. \1, or confirm."
+    ),
     r"That is to (\d+) cents sharp of pitch\.": r"Its target is \1 cents above pitch.",
     r"That is to (\d+) cents flat of pitch\.": r"Its target is \1 cents below pitch.",
     r" target is 1 cents ": " target is 1 cent ",
@@ -274,9 +280,8 @@ UNCOMPARED: tuple[str, ...] = (
     r"(?<=^Tune string \d)( (?:up|down) by [\d.]+ cents)? to [A-G]#?\d( [+-]\d+ cents)?(?=,)",
     r"(?<=^Tune string \d)( (?:up|down) by [\d.]+ cents)?( to pitch)?(?=,)",
     r" Its target is \d+ cents? (?:above|below) pitch\.",
-    r"^Note where the saddle of string \d+ is \([^)]*\)\. ",
     r" Meanwhile the other strings rise by up to \d+ cents: [^.]*\.",
-    r"(?<=Tune the string) to [A-G]#?\d( [+-]\d+ cents)?(, press [^,]*)?(?=, then pluck)",
+    r"(?<=\. Tune string \d) to [A-G]#?\d( [+-]\d+ cents)?(, press [^,]*)?(?=, then pluck)",
 )
 """Parts of texts, as regular expressions, that both sides may have: the pitch to tune to is told as a note now, which
 can't be made of the golden text. The target itself, a number, is compared."""

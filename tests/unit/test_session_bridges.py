@@ -9,10 +9,12 @@ from made_up_session import BAR, FIXED, FLOATING, FRET, PAIRED, SCREWS, MadeUpSe
 
 from oscservice.advice.comparison import Comparison
 from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.pitch import OPEN
 from oscservice.instrument.spec import Instrument
 from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.judgement import judge_string
+from oscservice.session.prompts import prompt
 from oscservice.session.vocabulary import Phase, Status
 
 ERRORS = {1: 5.0, 2: -4.0, 3: 0.4, 4: -9.0, 5: 3.0, 6: 10.0}
@@ -115,6 +117,37 @@ def test_both_screws_of_a_bar_are_planned_together_and_moved_one_after_the_other
         assert job.prompt == "bring_up"
         job.do(cm.Next())
     assert job.phase() is Phase.COMPARING
+
+
+@pytest.mark.parametrize("how", ["pluck", "next", "moved"])
+def test_the_strings_stay_slack_between_the_two_screws_of_a_bar(how: str) -> None:
+    job = MadeUpSession(BAR).tuned()
+    for string, error in zip((6, 5, 4, 3, 2, 1), (-8.0, -6.0, -3.0, 3.0, 6.0, 8.0), strict=True):
+        job.bracket(string, error)
+    assert job.prompt == "slacken"
+    assert "where the bar at string 6 is" in job.prompts["slacken"].text
+    job.hear(6, OPEN, -700.0)
+    text = prompt(job.state).text
+    assert text.startswith("Turn the bass screw by ")
+    assert " at string 6. Leave the strings slack" in text
+    advice = job.string(6).advice
+    assert advice is not None
+    match how:
+        case "pluck":
+            job.hear(6, OPEN, -650.0)
+        case "next":
+            job.do(cm.Next())
+        case "moved":
+            job.do(cm.Moved(6, advice.mm))
+    assert job.string(6).moved_mm == pytest.approx(advice.mm)
+    assert (job.phase(), job.state.focus, job.string(1).status) == (Phase.MOVING, 1, Status.SLACK)
+    text = prompt(job.state).text
+    assert text.startswith("Turn the treble screw by ")
+    assert " at string 1. Tune string 1 to E4" in text
+    with pytest.raises(cm.Ignored):
+        job.hear(1, OPEN, -650.0)
+    job.hear(1)
+    assert job.phase() is Phase.RETUNING
 
 
 def test_a_string_left_halfway_does_not_decide_for_its_pair() -> None:

@@ -96,7 +96,14 @@ class MadeUp:
         self._socket.sendto(builder.build().dgram, peer)
 
 
-def done_by(prompt: str, travel_mm: float = 100.0, seed: int = 1, **more: int | float | str) -> list[Call]:
+def done_by(
+    prompt: str,
+    travel_mm: float = 100.0,
+    seed: int = 1,
+    holding: dict[int, tuple[int, ...]] | None = None,
+    fine_tuner_at: float = 0.5,
+    **more: int | float | str,
+) -> list[Call]:
     """Return the technician's commands at a prompt for string 6, without waiting."""
     topics: dict[str, tuple[int | float | str, ...]] = {
         "/phase": ("comparing",),
@@ -107,10 +114,11 @@ def done_by(prompt: str, travel_mm: float = 100.0, seed: int = 1, **more: int | 
         "/prompt/text": ("…",),
         "/prompt": (prompt,),
     }
-    daemon = MadeUp(topics, travel_mm)
+    daemon = MadeUp(topics, travel_mm, fine_tuner_at=fine_tuner_at)
     technician = Technician("127.0.0.1", daemon.port, seed=seed)
     try:
         technician.know_nominal({6: 82.4})
+        technician.know_bridge(holding or {})
         technician.subscribe()
         technician.work()
     finally:
@@ -140,6 +148,56 @@ def test_it_plucks_what_is_in_focus(prompt: str, place: str, fret: int, plucked:
     ((address, (string, where, strength)),) = done_by(prompt, __focus__place=place, __focus__fret=fret)
     assert (address, string, where) == ("/simulator/pluck", 6, plucked)
     assert 0.3 <= float(str(strength)) <= 1.6
+
+
+@pytest.mark.parametrize(
+    ("prompt", "nut", "done"),
+    [
+        ("centre_fine_tuners", "unknown", [("/simulator/fine_tuner/centre", ())]),
+        ("open_nut", "unknown", [("/simulator/nut", (0, 0))]),
+        ("close_nut", "open", [("/simulator/nut", (0, 1))]),
+        ("check_action", "open", []),
+        ("slacken", "open", [("/simulator/slacken", (6,))]),
+        ("slacken", "closed", [("/simulator/nut", (0, 0)), ("/simulator/slacken", (6,))]),
+    ],
+)
+def test_steps_of_the_hardware(prompt: str, nut: str, done: list[Call]) -> None:
+    *calls, (address, values) = done_by(prompt, __nut=nut)
+    assert calls == done
+    assert (address, values[:2]) == ("/simulator/pluck", (6, "open"))
+
+
+def test_strings_are_let_down_by_two_semitones_together() -> None:
+    calls = done_by("let_down", holding={6: (5, 6)})
+    pegs = [values for address, values in calls if address == "/simulator/peg"]
+    assert [string for string, _ in pegs] == [5, 6]
+    assert all(-280.0 < float(str(cents)) < -120.0 for _, cents in pegs)
+
+
+OFF = {"__string__6__open__cents": 10.0, "__string__6__tune__target": 0.0}
+
+
+def test_strings_are_tuned_by_the_fine_tuner_while_the_nut_is_closed() -> None:
+    for nut, by in (("none", "peg"), ("open", "peg"), ("closed", "fine_tuner")):
+        (address, values), _ = done_by("tune_down", __nut=nut, **OFF)
+        assert (address, values[0]) == (f"/simulator/{by}", 6)
+        assert float(str(values[1])) == pytest.approx(-10.0, abs=4.0)
+
+
+@pytest.mark.parametrize("at", [0.0, 0.9, 1.0])
+def test_a_fine_tuner_at_its_end_goes_to_the_middle_with_its_clamp_open(at: float) -> None:
+    notice = {"__notice": "fine_tuner_at_end", "__notice__string": 6}
+    calls = done_by("tune_up", __nut="closed", fine_tuner_at=at, **OFF, **notice)
+    assert [values for address, values in calls if address == "/simulator/nut"] == [(6, 0), (6, 1)]
+    turns = [float(str(values[1])) for address, values in calls if address == "/simulator/fine_tuner"]
+    assert at + sum(turns) / 200.0 == pytest.approx(0.5)
+    other = done_by("tune_up", __nut="closed", **OFF, **notice | {"__notice__string": 5})
+    assert not [address for address, _ in other if address == "/simulator/nut"]
+
+
+def test_a_string_that_still_stretches_is_stretched() -> None:
+    (address, values), *_ = done_by("bring_up", __notice="still_stretching", __notice__string=4)
+    assert (address, values) == ("/simulator/stretch", (4,))
 
 
 @pytest.mark.parametrize("old", [False, True])
@@ -179,6 +237,13 @@ def test_a_saddle_that_meets_its_end_sooner_stops_there() -> None:
     assert 3.7 - PLACING_MM <= asked[-1] <= 3.7
     with pytest.raises(RehearsalError, match="its travel ends there"):
         done_by("turn_screw", 0.5, 1, __string__6__saddle__move=4.0, __string__6__saddle__room=4.0)
+
+
+def test_strings_stay_slack_while_another_screw_of_the_bar_follows() -> None:
+    given = {"__string__6__saddle__move": 1.0, "__string__6__saddle__room": 4.0}
+    bar = {6: (5, 6)}
+    calls = done_by("turn_screw", holding=bar, **given, __string__5__status="to move")
+    assert [address for address, _ in calls] == ["/simulator/saddle", "/simulator/pluck"]
 
 
 def test_it_says_which_prompt_it_does_not_know() -> None:
