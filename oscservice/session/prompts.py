@@ -161,7 +161,7 @@ def _compromises(state: State) -> list[int]:
 
 
 def _bend(state: State, mm: float, sentences: Sentences) -> str:
-    """What to do about the bend of a string whose saddle has moved ``mm``; empty where it has stayed at the saddle."""
+    """The words for the bend of a string whose saddle has moved ``mm``; empty where it is still at the saddle."""
     assert state.instrument is not None
     if mm <= _RISING_MM or state.instrument.bridge.anchor == STRING_LOCK:
         return ""
@@ -320,7 +320,7 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
 
 
 def _then(state: State, values: dict[str, object], bend: str, sentences: Sentences) -> str:
-    """What follows a move, in words: the string is tuned, or stays slack for the next saddle."""
+    """The words for what follows a move: the string is tuned, or stays slack for the next saddle."""
     key = "then_tune" if moved_next(state, state.focus) is None else "then_next"
     return sentences.text("words", key, bend=bend, **values)
 
