@@ -13,6 +13,7 @@ from oscservice.advice.bridge_plan import strings_moved_together
 from oscservice.advice.causes import Finding
 from oscservice.advice.correction import AWAY, TOWARD, turns_text
 from oscservice.advice.pluck_strength import amplitude, slope_for
+from oscservice.instrument.courses import course_of
 from oscservice.instrument.hardware import AWAY_FROM_NUT, STRING_LOCK, TWO_SCREW_BAR, UP
 from oscservice.instrument.pitch import HARMONIC, OPEN, Place
 from oscservice.instrument.spec import SHAPED, Adjuster
@@ -58,6 +59,9 @@ _ITEMS = ("inspect", "put_right", "measured_off")
 """Prompts about an inspection item: they have its tool, its reason and its caution."""
 
 _SEALED = ("hand_over", "hand_over_partly")
+
+_SOUNDING = ("bring_up", "tune_up", "tune_down", "pluck_open", "pluck_fretted", "pluck_harmonic", "pluck_again")
+"""Prompts for a string to sound alone."""
 
 _ENDINGS: dict[Ending, str] = {
     Ending.PROVED: "hand_over",
@@ -144,12 +148,24 @@ def _around(state: State, code: str, sentences: Sentences) -> tuple[str, str]:
     if code in ("slacken", "let_down"):
         semitones = LET_DOWN_SEMITONES if code == "let_down" else None
         rise_cents = rise_when_slack(state, state.focus, semitones)
-        if rise_cents >= _RISE_CENTS:
+        if rise_cents >= _RISE_CENTS and len(_together(state)) > 1:
+            before.append(sentences.text("words", "block_bridge"))
+        elif rise_cents >= _RISE_CENTS:
             after.append(sentences.text("words", "others_rise", cents=rise_cents))
+    beside = _beside(state) if code in _SOUNDING else []
+    if beside:
+        after.append(sentences.text("words", "mute", strings=_strings(beside, sentences)))
     compromises = _compromises(state) if code in _SEALED else []
     if compromises:
         before.append(sentences.text("words", "compromise", strings=_strings(compromises, sentences)))
     return " ".join(before), " ".join(after)
+
+
+def _beside(state: State) -> list[int]:
+    """The other strings of the course that the string in focus belongs to."""
+    if state.instrument is None or not state.focus:
+        return []
+    return [n for n in course_of(state.instrument, state.focus) if n != state.focus]
 
 
 def _compromises(state: State) -> list[int]:
@@ -307,7 +323,7 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
         turns = turns_text(advice.turns, sentences) + _sense(state, number, sentences)
     values |= {"turns": turns}
     if state.string(number).status is Status.TO_MOVE and must_be_slack(state, number):
-        together = _strings(reversed(strings_moved_together(state.instrument, number)), sentences)
+        together = _strings(reversed(_together(state)), sentences)
         if state.instrument.bridge.slacken:
             return "slacken", values | {"slack": together}
         below = tuning_target(state, number, LET_DOWN_SEMITONES).text(sentences)
@@ -317,6 +333,11 @@ def _moving(state: State, values: dict[str, object], sentences: Sentences) -> tu
     if adjuster is not None and adjuster.means == SHAPED:
         return "shape_crown", values
     return "turn_screw" if advice.turns is not None else "shift_saddle", values
+
+
+def _together(state: State) -> list[int]:
+    """The strings that are slackened for the saddle of the string in focus."""
+    return [] if state.instrument is None else list(strings_moved_together(state.instrument, state.focus))
 
 
 def _then(state: State, values: dict[str, object], bend: str, sentences: Sentences) -> str:
