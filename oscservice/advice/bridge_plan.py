@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import lsq_linear
 
 from oscservice.advice.compared_frets import REFERENCE_FRET
 from oscservice.advice.comparison import Comparison
@@ -184,9 +183,8 @@ class _ErrorModel:
             jacobian = (self.slopes(saddles) * self.factor)[:, None] * self.influence
             target = jacobian @ moves - self.left_cents(saddles) * self.factor
             rows = np.vstack([jacobian, _REGULARISATION * np.eye(count)])
-            # lsq_linear needs bounds that differ.
-            bounds = (low - 1e-9, high + 1e-9)
-            moves = np.asarray(lsq_linear(rows, np.concatenate([target, np.zeros(count)]), bounds=bounds).x)
+            # The bounds have to differ.
+            moves = _least_squares(rows, np.concatenate([target, np.zeros(count)]), low - 1e-9, high + 1e-9)
             while ((self.influence @ moves) < shortest).any():
                 moves = moves / 2.0
         return np.clip(moves, low, high)
@@ -272,3 +270,13 @@ def strings_moved_together(instrument: Instrument, number: int) -> list[int]:
         if not more:
             return sorted(found)
         found |= more
+
+
+def _least_squares(rows: Floats, target: Floats, low: Floats, high: Floats) -> Floats:
+    """Return the least squares of ``rows``, (r, n), on ``target``, (r,), between ``low`` and ``high``, (n,)."""
+    free = np.linalg.lstsq(rows, target, rcond=-1)[0]
+    if np.all((free >= low) & (free <= high)):
+        return np.asarray(free)
+    from scipy.optimize import lsq_linear  # few bridges are at the end of their travel, and it takes long to import
+
+    return np.asarray(lsq_linear(rows, target, bounds=(low, high)).x)

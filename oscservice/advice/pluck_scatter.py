@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 from scipy.special import digamma, polygamma
+
+from oscservice.instrument.root import root
 
 Floats = npt.NDArray[np.float64]
 
@@ -98,4 +99,4 @@ def _weight_of(spread: float) -> float:
         return low
     if spread <= float(polygamma(1, high / 2.0)):
         return high
-    return float(brentq(lambda weight: float(polygamma(1, weight / 2.0)) - spread, low, high))
+    return root(lambda weight: float(polygamma(1, weight / 2.0)) - spread, low, high)

@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 
 from oscservice.instrument.pitch import CENTS_PER_E
+from oscservice.instrument.root import root
 from oscservice.instrument.spec import StringSpec
 from oscservice.instrument.string_physics import inharmonicity, kappa, stiffness_length_mm, tension_n
 
@@ -140,7 +140,7 @@ def true_setback_mm(string: FrettedString, fret: int = 12, target_cents: float =
 
     if error(nearest) * error(farthest) > 0.0:
         raise ValueError(f"no saddle makes fret {fret} true")
-    return float(brentq(error, nearest, farthest, xtol=1e-9))
+    return root(error, nearest, farthest, within=1e-9)
 
 
 def fret_12_setback_mm(string: FrettedString) -> float:

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from oscservice.instrument.pitch import OPEN, Place
+from oscservice.instrument.root import root
 from oscservice.simulate.nut_clamp import StringBehindClamp
 from oscservice.simulate.rig_hardware import RigHardware
 from oscservice.simulate.spring_bridge import BridgeBuild, Strings
@@ -210,7 +210,7 @@ class Rig:
             fretted = partials_hz(build, raised, length, pressed.clamped_ends, from_mm=pressed.from_mm)[0]
             return 1200.0 * math.log2(float(fretted) / build.open_hz) - 100.0 * fret
 
-        return float(brentq(error, -30.0, 60.0, xtol=1e-9))
+        return root(error, -30.0, 60.0, within=1e-9)
 
     def turn_peg(self, string: int, cents: float) -> None:
         """Wind the string on (+) or off as much as changes its pitch by ``cents`` on a bridge at rest.
@@ -528,7 +528,7 @@ class Rig:
 
         bridge_mm = 0.0
         if self.bridge.floating and np.any(detune_cents):
-            bridge_mm = float(brentq(surplus_n, -30.0, 30.0, xtol=1e-13))
+            bridge_mm = root(surplus_n, -30.0, 30.0, within=1e-13)
         tensions = self._tensions_at_pitch(detune_cents, bridge_mm)
         return np.array(
             [
