@@ -287,7 +287,10 @@ def test_a_move_by_another_distance_is_told_at_once() -> None:
     notice = job.state.notice
     assert notice is not None
     assert notice.what == "saddle_moved_otherwise"
-    assert (notice.wanted, notice.found) == (pytest.approx(advice.mm, abs=1e-3), pytest.approx(advice.mm - 1.0, abs=1e-3))
+    assert (notice.wanted, notice.found) == (
+        pytest.approx(advice.mm, abs=1e-3),
+        pytest.approx(advice.mm - 1.0, abs=1e-3),
+    )
     assert f"moved {advice.mm - 1.0:+.1f} mm instead of {advice.mm:+.1f} mm" in prompt(job.state).text
     assert job.string(6).moved_mm == pytest.approx(advice.mm - 1.0, abs=1e-3)
 
