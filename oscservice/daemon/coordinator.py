@@ -46,6 +46,7 @@ from oscservice.session import commands as cm
 from oscservice.session import events as ev
 from oscservice.session.event_values import finding_of
 from oscservice.session.next_pluck import expected_hz
+from oscservice.session.state import State
 from oscservice.session.vocabulary import Phase
 from oscservice.settings import ServeSettings
 
@@ -101,6 +102,7 @@ class Coordinator:
         self._audio_state = "starting"
         self._audio_fault = ""
         self._audio_dropped = 0
+        self._expected: dict[int, tuple[State | None, tuple[float, ...]]] = {}  # by channel, and the state it is of
         self._sent: dict[str, Topic] = {}
         self._closed = False
         self._simulated = simulator is not None
@@ -157,8 +159,13 @@ class Coordinator:
             return None
 
     def expected_hz(self, channel: int) -> tuple[float, ...]:
-        """Return the pitches that are asked for now in a channel."""
-        return expected_hz(self._session.state, self._only_string(channel))
+        """Return the pitches that are asked for now in a channel. It is called for each block of sound."""
+        state = self._session.state
+        of_state, found = self._expected.get(channel, (None, ()))
+        if of_state is not state:
+            found = expected_hz(state, self._only_string(channel))
+            self._expected[channel] = state, found
+        return found
 
     def _only_string(self, channel: int) -> int | None:
         """Return the only string that a channel carries, or None."""

@@ -12,6 +12,7 @@ Source: MIDI 1.0 Detailed Specification, Pitch Bend Change, from memory.
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ _NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _NOTE = re.compile(r"([a-gA-G])([#b]?)(-?\d{1,2})")
 
 
+@functools.lru_cache(maxsize=512)
 def note_number(name: str) -> int:
     """Return the MIDI note number of a scientific pitch name such as ``E2``, ``f#3`` or ``Eb4``.
 
