@@ -17,7 +17,7 @@ from oscservice.session.vocabulary import Phase
 
 MOST_FORESEEN = 60
 
-_NOT_FORESEEN = (Phase.PREPARING, Phase.SECURING, Phase.CHECKING)
+_ONE_PLUCK = (Phase.PREPARING, Phase.MOVING, Phase.SECURING)  # it says that the step by hand is done
 
 _QUARTILE = 0.674  # sd: half of all errors lie nearer
 _WILD = 1.3  # times the expected scatter
@@ -27,7 +27,7 @@ _TRUST = (0.7, 1.5)  # limits of the present standard error over the expected on
 def forecast(state: State) -> list[ev.Event]:
     """The event that announces how many plucks the string in focus still takes, if the number has changed."""
     waited = asked(state)
-    if waited is None or state.doubt is not None or state.phase in _NOT_FORESEEN:
+    if waited is None or state.doubt is not None or state.phase is Phase.CHECKING:
         return []
     number, before = state.focus, state.string(state.focus).plucks_left
     if _between_open_notes(state, before):
@@ -57,7 +57,7 @@ def plucks_left(state: State, heard: Comparison | None) -> int:
     either side: the middle one counts.
     """
     string = state.string(state.focus)
-    if state.phase is Phase.MOVING:
+    if state.phase in _ONE_PLUCK:
         return 1
     if state.phase in (Phase.TUNING, Phase.RETUNING):
         return int(state.asked_place is not None or not in_tune(string))
@@ -132,7 +132,7 @@ def _ahead(state: State, heard: Comparison | None, error_cents: float, places: l
 def _why(state: State, heard: Comparison | None) -> str:
     """The reason why it takes more plucks than were announced."""
     string = state.string(state.focus)
-    if state.phase in (Phase.TUNING, Phase.RETUNING, Phase.MOVING):
+    if state.phase in (Phase.TUNING, Phase.RETUNING, *_ONE_PLUCK):
         return "its pitch has to be heard"
     if not string.plucks:
         if state.phase is Phase.PROVING:

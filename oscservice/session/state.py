@@ -83,9 +83,9 @@ class State:
         listening: notes are heard; by_hand: each step waits for the technician.
         held: the step that waits; None if an older journal doesn't say.
         tuners_centred: the fine tuners were set to the middle; nut_closed: the clamps of a locking nut are closed, None
-            if not known; nut_reopened, nut_doubted: once they seemed to be closed when they should be open, or open when they
-            should be closed; action_checked: the
-            action was measured again after long moves.
+            if not known.
+        nut_reopened, nut_doubted: once the clamps seemed to be closed when they should be open, or the other way round.
+        action_checked: the action was measured again after long moves.
         notice: the step that was left out or done wrongly, as found in the last step; None if none was.
         as_left: remaining errors of the strings compared, when the session closed; None while it is open, or if an
             older journal doesn't say.

@@ -86,7 +86,8 @@ def test_offered_bindings_work_when_they_are_copied(tmp_path: Path, listening: L
     edited = re.sub(r'(value = "first"\n)command = "[^"]*"', rf"\1{begin}", offered)
     assert begin in edited
     path = tmp_path / "settings.toml"
-    path.write_text('source = "simulated"\nstepped = true\n' + edited, encoding="utf-8")
+    settings = 'source = "simulated"\nstepped = true\ninstrument = "six-string-648"\n'
+    path.write_text(settings + edited, encoding="utf-8")
     with running_daemon(tmp_path / "j.sqlite3", "--settings", path) as daemon:
         client = daemon.client()
         client.ask("/subscribe")

@@ -146,6 +146,7 @@ def test_killed_at_any_moment_it_loses_nothing_that_was_announced(tmp_path: Path
         client = Client(child.port)
         try:
             assert child.process.stdout is not None
+            assert b"docs/cautions.md" in child.process.stdout.readline()
             offer = child.process.stdout.readline().decode()
             assert offer.startswith(f"session {session_id} (a job with accidents (invented)) is still open")
             client.ask("/subscribe")

@@ -47,7 +47,7 @@ def test_python_with_python_osc(stage: DaemonWithPrograms) -> None:
     reading = client.until(r"^reading: 2 open 0 D3 50 (\S+) ")
     assert 140 < float(reading[1]) < 154
     client.until("^! A string under tension can break")
-    client.until("^> Tune string 2 up by .* cents, then pluck it open")
+    client.until("^> Tune string 2 up by .* cents to .*, then pluck it open")
     client.type("session/next now")
     client.until("^error: /bench/session/next 2 ")
     client.type("session/abandon")

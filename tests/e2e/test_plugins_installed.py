@@ -112,7 +112,7 @@ def test_an_instrument_on_the_examples_bridge_is_set_up(tmp_path: Path, installe
     assert "slackened" in done.stdout
     without = run_command(*words)
     assert without.code == 2
-    assert "bridge, kind: found 'wedge saddles', expected one of clamped floating" in without.complaint
+    assert "bridge, kind: found 'wedge saddles', expected balance and saddle instead, or one of" in without.complaint
 
 
 def test_a_session_continues_without_the_plug_in_of_its_bridge(tmp_path: Path, installed: Path) -> None:
