@@ -15,6 +15,8 @@ import quick
 import recovery
 import reported_errors
 
+from oscservice.instrument.instrument_file import load_instrument
+from oscservice.instrument.spec import Instrument
 from oscservice.session.vocabulary import Check
 
 pytestmark = pytest.mark.slow
@@ -60,9 +62,21 @@ def test_reported_standard_errors_fit_the_true_errors() -> None:
     assert sum(abs(z) <= 2.0 for z in found) / len(found) >= 0.9
 
 
+def as_it_was(name: str) -> Instrument:
+    """A preset without the steps by hand that came later."""
+    preset = load_instrument(name)
+    bridge = preset.bridge.model_copy(update={"let_down": False})
+    set_up = preset.set_up.model_copy(update={"recheck_action_mm": None})
+    return preset.model_copy(update={"bridge": bridge, "set_up": set_up})
+
+
 @pytest.mark.parametrize(("preset", "before"), [("six-string-648", 41.2), ("six-string-628", 31.4)])
-def test_a_set_up_takes_fewer_plucks_than_it_once_did(preset: str, before: float) -> None:
-    # ``before``: twenty such set-ups, by this benchmark, before the hand was learnt and bridges had targets.
+def test_a_set_up_takes_fewer_plucks_than_it_once_did(
+    preset: str, before: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # ``before``: twenty such set-ups, by this benchmark, before the hand was learnt and bridges had targets. Strings were
+    # not let down then, and the action was not measured again: each of these takes a pluck of its own.
+    monkeypatch.setattr(plucks, "load_instrument", as_it_was)
     found = [plucks.one((preset, 1.0, seed)) for seed in range(1, 6)]
     strings = sum(result.strings for result in found)
     assert sum(result.plucks.total() for result in found) / strings < 0.95 * before

@@ -35,8 +35,8 @@ COMMANDS: tuple[cm.Command, ...] = (
 )
 """One of each kind, with valid arguments."""
 
-# By hand, one letter a phase: I idle, i inspecting, P preparing, t tuning, c comparing, m moving, r retuning, S securing,
-# p proving, k checking, C closed.
+# By hand, one letter a phase: I idle, i inspecting, P preparing, t tuning, c comparing, m moving, r retuning,
+# S securing, p proving, k checking, C closed.
 LETTERS = dict(zip("IiPtcmrSpkC", Phase, strict=True))
 EXPECTED = {
     cm.Begin: "IC",

@@ -201,7 +201,8 @@ def test_a_string_the_last_pass_sends_back_for_ever_is_set_aside() -> None:
 
 
 def up_to(worn_cents: float) -> MadeUpSession:
-    """Return a thorough session up to the prompt to check or to let a string down or turn a screw; string 4's harmonic is off."""
+    """Return a thorough session up to the prompt to check, let a string down or turn a screw; string 4's harmonic is
+    off."""
     job = MadeUpSession(SCREWS, frets="thorough").inspected()
     hands = MadeUpTechnician(job, ERRORS, harmonics_cents={4: worn_cents})
     for _ in range(2000):
