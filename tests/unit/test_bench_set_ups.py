@@ -74,8 +74,8 @@ def as_it_was(name: str) -> Instrument:
 def test_a_set_up_takes_fewer_plucks_than_it_once_did(
     preset: str, before: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # ``before``: twenty such set-ups, by this benchmark, before the hand was learnt and bridges had targets. Strings were
-    # not let down then, and the action was not measured again: each of these takes a pluck of its own.
+    # ``before``: twenty such set-ups, by this benchmark, before the hand was learnt and bridges had targets. Then
+    # strings were not let down, and the action was not measured again: each of these takes a pluck of its own.
     monkeypatch.setattr(plucks, "load_instrument", as_it_was)
     found = [plucks.one((preset, 1.0, seed)) for seed in range(1, 6)]
     strings = sum(result.strings for result in found)
