@@ -318,9 +318,7 @@ def _while_moving(state: State, instrument: Instrument, command: cm.Hear) -> lis
     string = state.string(number)
     if string.status is Status.TO_MOVE and must_be_slack(state, number):
         if abs(own) <= AT_PITCH_CENTS:
-            if instrument.nut.locking or instrument.bridge.let_down:
-                return not_slack(state, own)
-            raise Ignored(f"string {number} is still at pitch; slacken it before its saddle is moved")
+            return not_slack(state, own)
         others = [abs(cents_between(reading.f1_hz, instrument.open_hz(n))) for n in state.numbers if n != number]
         alone = command.only_string == number or min(others, default=math.inf) > UNASKED_CENTS
         if SLACKEST_CENTS < own < SLACK_CENTS and alone:
