@@ -38,6 +38,7 @@ _SETTLING_S = 0.3
 _ANSWER_S = 20.0
 _MOST_STEPS = 4000
 _MOST_TRIES = 4
+_MOST_IN_VAIN = 40
 _WHERE_PROMPTS_GO = "Technician._step of oscservice/simulate/technician.py"
 _ITEM = re.compile("/inspect/[a-z_]+")
 _LAST_PROMPTS = ("hand_over", "hand_over_partly", "abandoned", "check_holds", "check_drifted", "check_unsure")
@@ -142,8 +143,13 @@ class Technician:
         Raises:
             RehearsalError: the daemon stopped answering, or the prompts don't end.
         """
+        revision, in_vain = "", 0
         for _ in range(_MOST_STEPS):
             seen = self._prompt()
+            before, revision = revision, self._text("/revision")
+            in_vain = in_vain + 1 if revision == before else 0
+            if in_vain >= _MOST_IN_VAIN:
+                raise RehearsalError(f"{in_vain} steps at the prompt {seen.code!r} changed nothing: {seen.text}")
             if self._watch is not None:
                 self._watch(self.account, seen)
             if seen.code in _LAST_PROMPTS:

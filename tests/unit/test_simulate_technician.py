@@ -23,6 +23,7 @@ class MadeUp:
         old_strings: passing them is refused.
         items: items of the inspection, each with a prompt of its own.
         fine_tuner_at: place of each fine tuner in its travel, which is worth 200 cents.
+        deaf: nothing is ever done.
     """
 
     def __init__(
@@ -32,7 +33,9 @@ class MadeUp:
         old_strings: bool = False,
         items: tuple[str, ...] = (),
         fine_tuner_at: float = 0.5,
+        deaf: bool = False,
     ) -> None:
+        self._deaf = deaf
         self._old_strings = old_strings
         self._items = list(items)
         self.fine_tuner_at = fine_tuner_at
@@ -86,7 +89,8 @@ class MadeUp:
                 for topic, told in self._topics.items():
                     self._send(peer, topic, *told)
             if address == "/simulator/wait":
-                self._send(peer, "/prompt", "hand_over")
+                if not self._deaf:
+                    self._send(peer, "/prompt", "hand_over")
                 self._send(peer, "/simulator/done", 1.0)
 
     def _send(self, peer: tuple[str, int], address: str, *values: int | float | str) -> None:
@@ -244,6 +248,19 @@ def test_strings_stay_slack_while_another_screw_of_the_bar_follows() -> None:
     bar = {6: (5, 6)}
     calls = done_by("turn_screw", holding=bar, **given, __string__5__status="to move")
     assert [address for address, _ in calls] == ["/simulator/saddle", "/simulator/pluck"]
+
+
+def test_work_that_changes_nothing_comes_to_an_end() -> None:
+    topics = {"/revision": (7,), "/focus/string": (6,), "/phase": ("comparing",)}
+    daemon = MadeUp({**topics, "/prompt/text": ("Pluck it.",), "/prompt": ("pluck_open",)}, deaf=True)
+    technician = Technician("127.0.0.1", daemon.port, seed=1)
+    try:
+        technician.subscribe()
+        with pytest.raises(RehearsalError, match=r"40 steps at the prompt 'pluck_open' changed nothing: Pluck it\."):
+            technician.work()
+    finally:
+        technician.close()
+        daemon.close()
 
 
 def test_it_says_which_prompt_it_does_not_know() -> None:
