@@ -16,6 +16,9 @@ if "numpy" not in sys.modules:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(threads, "1")
 
+# Each program would read all certificates of the machine as it starts, a tenth of its start. No test needs one.
+os.environ["SSL_CERT_FILE"] = os.devnull
+
 # Hundreds of processes are started, and each would compile the package again: what they compile is kept.
 if sys.dont_write_bytecode:
     sys.dont_write_bytecode = False
