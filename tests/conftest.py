@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sys
@@ -15,6 +16,9 @@ from typing import NoReturn
 if "numpy" not in sys.modules:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(threads, "1")
+
+# Looking for garbage among all that is imported takes as long as importing it. All of it is kept anyway.
+gc.disable()
 
 # Each program would read all certificates of the machine as it starts, a tenth of its start. No test needs one.
 os.environ["SSL_CERT_FILE"] = os.devnull
@@ -33,6 +37,12 @@ from packaged import packaged_recordings
 hypothesis.settings.register_profile("repeatable", derandomize=True, database=None, deadline=None, print_blob=True)
 hypothesis.settings.register_profile("explore", derandomize=False, database=None, deadline=None, print_blob=True)
 hypothesis.settings.load_profile("repeatable")
+
+
+def pytest_collection_finish() -> None:
+    """From the first test on there is garbage, but not among what was there before."""
+    gc.freeze()
+    gc.enable()
 
 
 _OF_THIS_RUN = pytest.StashKey[tempfile.TemporaryDirectory[str]]()
