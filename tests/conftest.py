@@ -17,9 +17,6 @@ if "numpy" not in sys.modules:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(threads, "1")
 
-# Looking for garbage among all that is imported takes as long as importing it. All of it is kept anyway.
-gc.disable()
-
 # Each program would read all certificates of the machine as it starts, a tenth of its start. No test needs one.
 os.environ["SSL_CERT_FILE"] = os.devnull
 
@@ -32,6 +29,9 @@ import hypothesis
 import made_once
 import pytest
 from packaged import packaged_recordings
+
+# Looking for garbage among all that is imported takes as long as importing it. All of it is kept anyway.
+gc.disable()
 
 # Property tests try the same examples in every run. Trying others at random is a benchmark: ``tests/bench/explore.py``.
 hypothesis.settings.register_profile("repeatable", derandomize=True, database=None, deadline=None, print_blob=True)
